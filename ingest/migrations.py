@@ -1,0 +1,122 @@
+"""The tables of a tidetray home, as an ordered list of migrations.
+
+A migration once landed is never edited; a change is a new entry at the end.
+Names of time columns end in `_ms`: UTC milliseconds since 1970.
+"""
+
+MIGRATIONS: tuple[tuple[str, str], ...] = (
+    (
+        "readings",
+        """
+        CREATE TABLE series (
+            id INTEGER PRIMARY KEY,
+            site TEXT NOT NULL, node TEXT NOT NULL, tray TEXT NOT NULL, channel TEXT NOT NULL,
+            UNIQUE (site, tray, channel, node)
+        ) STRICT;
+        -- delay_s: how much later than measured it was received, whole seconds
+        CREATE TABLE reading (
+            series INTEGER NOT NULL, time_ms INTEGER NOT NULL, value REAL NOT NULL,
+            delay_s INTEGER NOT NULL,
+            PRIMARY KEY (series, time_ms)
+        ) STRICT, WITHOUT ROWID;
+        -- hour: whole hours since 1970. integral: value x seconds over covered_s. above_s: seconds
+        -- at or above the channel's threshold, NULL where the channel has none
+        CREATE TABLE hourly (
+            series INTEGER NOT NULL, hour INTEGER NOT NULL, n INTEGER NOT NULL,
+            mean REAL NOT NULL, min REAL NOT NULL, max REAL NOT NULL,
+            integral REAL NOT NULL, covered_s REAL NOT NULL, above_s REAL,
+            PRIMARY KEY (series, hour)
+        ) STRICT, WITHOUT ROWID;
+        -- message numbers committed, as closed ranges; what lies between two ranges is missing
+        CREATE TABLE message_range (
+            site TEXT NOT NULL, node TEXT NOT NULL, boot TEXT NOT NULL,
+            first_seq INTEGER NOT NULL, last_seq INTEGER NOT NULL,
+            PRIMARY KEY (site, node, boot, first_seq)
+        ) STRICT, WITHOUT ROWID;
+        -- numbers that a node says it no longer holds: gone for good, and counted
+        CREATE TABLE message_gap (
+            site TEXT NOT NULL, node TEXT NOT NULL, boot TEXT NOT NULL,
+            first_seq INTEGER NOT NULL, last_seq INTEGER NOT NULL, noticed_ms INTEGER NOT NULL,
+            PRIMARY KEY (site, node, boot, first_seq)
+        ) STRICT, WITHOUT ROWID;
+        CREATE TABLE node (
+            site TEXT NOT NULL, node TEXT NOT NULL,
+            here INTEGER, here_ms INTEGER, boot TEXT, last_message_ms INTEGER,
+            PRIMARY KEY (site, node)
+        ) STRICT, WITHOUT ROWID;
+        -- payload holds at most the first 64 KiB; payload_bytes is the whole length.
+        -- settled_ms: when a message set aside could be recorded after all
+        CREATE TABLE quarantine (
+            id INTEGER PRIMARY KEY, received_ms INTEGER NOT NULL, topic TEXT NOT NULL,
+            kind TEXT NOT NULL, reason TEXT NOT NULL,
+            payload BLOB NOT NULL, payload_bytes INTEGER NOT NULL, settled_ms INTEGER
+        ) STRICT;
+        CREATE TABLE counter (name TEXT PRIMARY KEY, value INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+        """,
+    ),
+    (
+        "cycles",
+        """
+        CREATE TABLE cycle (
+            site TEXT NOT NULL, tray TEXT NOT NULL, number INTEGER NOT NULL,
+            flood_start_ms INTEGER, flood_reached_ms INTEGER, drain_start_ms INTEGER, dry_ms INTEGER,
+            fill_s REAL, wet_s REAL, drain_s REAL, peak_level_m REAL, outcome TEXT NOT NULL,
+            PRIMARY KEY (site, tray, number)
+        ) STRICT, WITHOUT ROWID;
+        -- written with the readings: from this time on the tray's cycles are to be worked out again
+        CREATE TABLE cycles_due (
+            site TEXT NOT NULL, tray TEXT NOT NULL, from_ms INTEGER NOT NULL,
+            PRIMARY KEY (site, tray)
+        ) STRICT, WITHOUT ROWID;
+        """,
+    ),
+    (
+        "notebook",
+        """
+        CREATE TABLE tray (
+            site TEXT NOT NULL, name TEXT NOT NULL,
+            length_m REAL, width_m REAL, overflow_height_m REAL, drain_hole_diameter_m REAL,
+            pump_flow_m3_s REAL, flood_mark_m REAL NOT NULL, dry_mark_m REAL NOT NULL,
+            deadband_m REAL NOT NULL, debounce_s REAL NOT NULL, discharge_coefficient REAL NOT NULL,
+            lamp TEXT,
+            PRIMARY KEY (site, name)
+        ) STRICT, WITHOUT ROWID;
+        CREATE TABLE trial (
+            name TEXT PRIMARY KEY, site TEXT NOT NULL, zone TEXT NOT NULL,
+            started_ms INTEGER NOT NULL, species TEXT NOT NULL, question TEXT NOT NULL
+        ) STRICT, WITHOUT ROWID;
+        CREATE TABLE treatment (
+            trial TEXT NOT NULL REFERENCES trial, name TEXT NOT NULL, culture TEXT NOT NULL,
+            flood_times TEXT NOT NULL, wet_minutes REAL NOT NULL,
+            PRIMARY KEY (trial, name)
+        ) STRICT, WITHOUT ROWID;
+        CREATE TABLE assignment (
+            trial TEXT NOT NULL REFERENCES trial, tray TEXT NOT NULL, treatment TEXT NOT NULL,
+            PRIMARY KEY (trial, tray),
+            FOREIGN KEY (trial, treatment) REFERENCES treatment
+        ) STRICT, WITHOUT ROWID;
+        CREATE TABLE pot (
+            trial TEXT NOT NULL REFERENCES trial, name TEXT NOT NULL,
+            tare_g REAL NOT NULL, height_m REAL, stock TEXT NOT NULL,
+            PRIMARY KEY (trial, name)
+        ) STRICT, WITHOUT ROWID;
+        -- where a pot stands from a time on; the row before it ends there
+        CREATE TABLE placement (
+            trial TEXT NOT NULL, pot TEXT NOT NULL, from_ms INTEGER NOT NULL,
+            tray TEXT NOT NULL, place_row INTEGER NOT NULL, place_column INTEGER NOT NULL,
+            PRIMARY KEY (trial, pot, from_ms),
+            FOREIGN KEY (trial, pot) REFERENCES pot
+        ) STRICT, WITHOUT ROWID;
+        -- never updated, never deleted: a correction is a new row that names the one it replaces
+        CREATE TABLE weigh_in (
+            id INTEGER PRIMARY KEY,
+            trial TEXT NOT NULL, pot TEXT NOT NULL, weighed_ms INTEGER NOT NULL, replicate INTEGER NOT NULL,
+            gross_g REAL NOT NULL, tare_g REAL NOT NULL, blotted INTEGER NOT NULL,
+            who TEXT NOT NULL, note TEXT NOT NULL, entered_ms INTEGER NOT NULL,
+            replaces INTEGER REFERENCES weigh_in,
+            FOREIGN KEY (trial, pot) REFERENCES pot
+        ) STRICT;
+        CREATE INDEX weigh_in_by_pot ON weigh_in (trial, pot, weighed_ms);
+        """,
+    ),
+)

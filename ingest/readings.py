@@ -1,0 +1,146 @@
+"""The vocabulary of tidetray: channels, units and ranges, readings, trays, errors.
+
+Everything else in the project draws its words from here. No I/O, no clock.
+
+Times inside are whole milliseconds since 1970 in UTC (`time_ms`) where speed matters and
+timezone-aware UTC datetimes elsewhere; values are in the channel's unit.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+MAX_GAP_S = 900.0
+"""Two readings of a channel further apart than this [s] say nothing about the time between them."""
+
+EARLIEST_MS = 1_577_836_800_000
+"""2020-01-01T00:00:00Z [ms]. A clock that says less has not been set."""
+
+FUTURE_TOLERANCE_S = 300.0
+"""A reading may be this far [s] ahead of the recorder's clock before it is set aside."""
+
+ID_PATTERN = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
+"""Sites, nodes, trays, pots and boots are named with a-z, 0-9 and '-', at most 32 characters."""
+
+
+class TidetrayError(Exception):
+    """Something a person can mend: what is wrong, where, and how to mend it."""
+
+    def __init__(self, what: str, *, where: str = "", mend: str = "") -> None:
+        self.what, self.where, self.mend = what, where, mend
+        super().__init__(what, where, mend)
+
+    def __str__(self) -> str:
+        text = f"{self.where}: {self.what}" if self.where else self.what
+        return f"{text}. {self.mend}" if self.mend else text
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One measured quantity.
+
+    `unit` is the RFC 8428 unit on the wire and inside; empty where the RFC has none.
+    Outside `low`..`high` a value is impossible in a tray and is set aside.
+    `threshold` splits time into above and below it (lit and dark for the light channels).
+    """
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    label: str
+    is_flag: bool = False
+    threshold: float | None = None
+
+
+CHANNELS: dict[str, Channel] = {
+    channel.name: channel
+    for channel in (
+        Channel("level", "m", -0.05, 1.0, "water level above the tray floor"),
+        Channel("flooded", "", 0.0, 1.0, "float switch at the flood mark", is_flag=True),
+        Channel("pump", "", 0.0, 1.0, "pump running", is_flag=True),
+        Channel("water_temp", "Cel", -5.0, 60.0, "water temperature"),
+        Channel("air_temp", "Cel", -20.0, 60.0, "air temperature"),
+        Channel("humidity", "%RH", 0.0, 105.0, "relative humidity"),
+        Channel("light", "lx", 0.0, 200_000.0, "illuminance", threshold=50.0),
+        Channel("ppfd", "", 0.0, 4_000.0, "photon flux 400-700 nm [µmol m⁻² s⁻¹]", threshold=1.0),
+        Channel("mass", "kg", -0.1, 50.0, "load cell"),
+    )
+}
+
+
+class Reading(NamedTuple):
+    """One value of one channel at one time. `tray` is empty for a quantity of the node's own place."""
+
+    tray: str
+    channel: str
+    time_ms: int
+    value: float
+
+    @property
+    def time(self) -> datetime:
+        return from_ms(self.time_ms)
+
+
+@dataclass(frozen=True, slots=True)
+class Tray:
+    """A flood-and-drain tray; lengths are inner ones.
+
+    `flood_mark_m` is the level at which the pots count as flooded, `dry_mark_m` the film of
+    water that a drained tray keeps, `deadband_m` the ripple that means nothing (common
+    practice, no source). Geometry that is not known is None; what needs it then says so.
+    """
+
+    name: str
+    site: str = ""
+    length_m: float | None = None
+    width_m: float | None = None
+    overflow_height_m: float | None = None
+    drain_hole_diameter_m: float | None = None
+    pump_flow_m3_s: float | None = None
+    flood_mark_m: float = 0.02
+    dry_mark_m: float = 0.003
+    deadband_m: float = 0.002
+    debounce_s: float = 2.0
+    discharge_coefficient: float = 0.6
+
+    def __post_init__(self) -> None:
+        for field in ("length_m", "width_m", "overflow_height_m", "drain_hole_diameter_m", "pump_flow_m3_s"):
+            value = getattr(self, field)
+            if value is not None and not (math.isfinite(value) and value > 0):
+                raise ValueError(f"tray {self.name}: {field} must be a positive number, not {value!r}")
+        if not 0 <= self.dry_mark_m < self.flood_mark_m:
+            raise ValueError(
+                f"tray {self.name}: the dry mark ({self.dry_mark_m} m) must be below the flood mark ({self.flood_mark_m} m)"
+            )
+        if self.overflow_height_m is not None and self.overflow_height_m <= self.flood_mark_m:
+            raise ValueError(
+                f"tray {self.name}: the overflow ({self.overflow_height_m} m) must be above the flood mark ({self.flood_mark_m} m)"
+            )
+
+    @property
+    def area_m2(self) -> float | None:
+        if self.length_m is None or self.width_m is None:
+            return None
+        return self.length_m * self.width_m
+
+    @property
+    def hole_m2(self) -> float | None:
+        if self.drain_hole_diameter_m is None:
+            return None
+        return math.pi / 4 * self.drain_hole_diameter_m**2
+
+
+def to_ms(time: datetime) -> int:
+    """Milliseconds since 1970 of an aware datetime. ValueError if it has no zone."""
+    if time.tzinfo is None:
+        raise ValueError(f"a time needs a zone: {time.isoformat()}")
+    return round(time.timestamp() * 1000)
+
+
+def from_ms(time_ms: int) -> datetime:
+    return datetime.fromtimestamp(time_ms / 1000, UTC)
