@@ -1,0 +1,119 @@
+"""The database of a home: one SQLite file, opened, migrated and written in whole transactions.
+
+WAL with synchronous=FULL: a receipt is a promise, and costs nothing at the recorder's batches.
+What the tables hold is in `migrations`; what goes into them in `store` and `notebook`.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Self
+
+from ingest.migrations import MIGRATIONS
+from ingest.readings import TidetrayError
+
+
+class StoreError(TidetrayError):
+    """The database cannot be opened, read or written."""
+
+
+class Database:
+    """A connection with what every writer needs. Used by one thread at a time."""
+
+    def __init__(self, connection: sqlite3.Connection, path: str) -> None:
+        self.connection = connection
+        self.path = path
+
+    @classmethod
+    def open(cls, path: Path | str, *, read_only: bool = False) -> Self:
+        """Open (and unless `read_only` create and migrate) the database at `path`, or ':memory:'.
+
+        Raises StoreError saying what stands in the way.
+        """
+        try:
+            if read_only:
+                if not Path(path).is_file():
+                    raise StoreError(
+                        "there is no record yet",
+                        where=str(path),
+                        mend="Start `tidetray record` or `tidetray load` with the same home first",
+                    )
+                connection = sqlite3.connect(
+                    f"{Path(path).absolute().as_uri()}?mode=ro", uri=True, isolation_level=None
+                )
+            else:
+                if str(path) != ":memory:":
+                    Path(path).parent.mkdir(parents=True, exist_ok=True)
+                connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+                connection.execute("PRAGMA journal_mode=WAL")
+                connection.execute("PRAGMA synchronous=FULL")
+                connection.execute(f"PRAGMA journal_size_limit={64 * 2**20}")
+            connection.execute("PRAGMA busy_timeout=10000")
+            connection.execute("PRAGMA foreign_keys=ON")
+            opened = cls(connection, str(path))
+            if not read_only:
+                opened.migrate()
+        except (sqlite3.Error, OSError) as error:
+            raise StoreError(
+                f"cannot open the record: {error}", where=str(path), mend="Check the disk and the rights"
+            ) from error
+        return opened
+
+    def close(self) -> None:
+        self.connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_exc: object) -> None:
+        self.close()
+
+    def forget(self) -> None:
+        """Drop what was remembered of a transaction that did not come to its end."""
+
+    @contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """BEGIN IMMEDIATE … COMMIT; rolled back on any exception. A deferred BEGIN could fail at its first write."""
+        self.connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield self.connection
+            self.connection.execute("COMMIT")
+        except BaseException:
+            self.forget()
+            if self.connection.in_transaction:
+                self.connection.execute("ROLLBACK")
+            raise
+
+    def migrate(self) -> None:
+        self.connection.execute(
+            "CREATE TABLE IF NOT EXISTS migration"
+            " (number INTEGER PRIMARY KEY, name TEXT NOT NULL, applied_ms INTEGER NOT NULL) STRICT"
+        )
+        (done,) = self.connection.execute("SELECT coalesce(max(number), 0) FROM migration").fetchone()
+        if done > len(MIGRATIONS):
+            raise StoreError(
+                f"the record was written by a newer tidetray (its tables are at step {done}, this one knows {len(MIGRATIONS)})",
+                where=self.path,
+                mend="Update tidetray",
+            )
+        for number, (name, script) in enumerate(MIGRATIONS[done:], start=done + 1):
+            with self.transaction() as connection:
+                for statement in _statements(script):
+                    connection.execute(statement)
+                connection.execute(
+                    "INSERT INTO migration VALUES (?, ?, ?)", (number, name, time.time_ns() // 1_000_000)
+                )
+
+
+def _statements(script: str) -> Iterator[str]:
+    """Split at ';': executescript would commit first and so tear a migration in two."""
+    statement = ""
+    for line in script.splitlines(keepends=True):
+        statement += line
+        if sqlite3.complete_statement(statement):
+            yield statement
+            statement = ""

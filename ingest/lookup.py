@@ -1,0 +1,238 @@
+"""What readers ask of the store: frames and small dataclasses out, nothing written.
+
+Every query is fetched whole and closed at once: an open cursor would keep SQLite's log from shrinking.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import pandas as pd
+
+from ingest.message_numbers import MessageNumbers
+from ingest.readings import CHANNELS, from_ms, to_ms
+from ingest.store import Store
+from ingest.summaries import HOUR_MS
+
+_FAR_MS = 1 << 60
+
+
+@dataclass(frozen=True, slots=True)
+class NodeState:
+    """A node as last heard. `missing`: message numbers that have not come; `gone`: that never will."""
+
+    site: str
+    node: str
+    here: bool | None
+    here_at: datetime | None
+    last_message: datetime | None
+    boot: str | None
+    missing: int
+    gone: int
+
+
+@dataclass(frozen=True, slots=True)
+class SetAsideMessage:
+    id: int
+    received: datetime
+    topic: str
+    kind: str
+    reason: str
+    payload_bytes: int
+    settled: datetime | None
+
+
+def frame_times(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
+    """Turn `<name>_ms` columns into UTC times named `<name>`."""
+    for column in columns:
+        frame[column] = pd.to_datetime(frame.pop(f"{column}_ms"), unit="ms", utc=True).astype("datetime64[ms, UTC]")
+    return frame
+
+
+def readings(
+    store: Store,
+    site: str,
+    tray: str,
+    channels: Sequence[str],
+    *,
+    start_ms: int = 0,
+    end_ms: int = _FAR_MS,
+    lead: bool = False,
+) -> pd.DataFrame:
+    """Readings of one tray in [start_ms, end_ms): columns `time, channel, value`, by channel and time.
+
+    `lead` adds per channel the last reading before `start_ms`, so that the state at the start is known.
+    """
+    marks = ", ".join("?" * len(channels))
+    series = store.connection.execute(
+        f"SELECT id, channel FROM series WHERE site = ? AND tray = ? AND channel IN ({marks})", (site, tray, *channels)
+    ).fetchall()
+    rows: list[tuple[int, str, float]] = []
+    for series_id, channel in series:
+        first = start_ms
+        if lead:
+            (before,) = store.connection.execute(
+                "SELECT max(time_ms) FROM reading WHERE series = ? AND time_ms < ?", (series_id, start_ms)
+            ).fetchone()
+            first = start_ms if before is None else before
+        rows += store.connection.execute(
+            "SELECT time_ms, ?, value FROM reading WHERE series = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
+            (channel, series_id, first, end_ms),
+        ).fetchall()
+    frame = pd.DataFrame(rows, columns=["time_ms", "channel", "value"]).astype({"channel": "str", "value": "float64"})
+    return frame_times(frame, ["time"])[["time", "channel", "value"]]
+
+
+def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: int = _FAR_MS) -> pd.DataFrame:
+    """Hourly summaries of one channel over all trays of a site.
+
+    Columns `node, tray` (empty for a node's own place), `time` (start of the hour), `n, mean, min, max,
+    integral, covered_s, above_s`.
+    """
+    if channel not in CHANNELS:
+        raise ValueError(f"no channel {channel!r}: choose one of {', '.join(CHANNELS)}")
+    rows = store.connection.execute(
+        "SELECT node, tray, hour * ?, n, mean, min, max, integral, covered_s, above_s FROM series JOIN hourly ON series = id"
+        " WHERE site = ? AND channel = ? AND hour >= ? AND hour < ? ORDER BY tray, node, hour",
+        (HOUR_MS, site, channel, start_ms // HOUR_MS, -(-end_ms // HOUR_MS)),
+    ).fetchall()
+    columns = ["node", "tray", "time_ms", "n", "mean", "min", "max", "integral", "covered_s", "above_s"]
+    frame = pd.DataFrame(rows, columns=columns).astype(
+        {"node": "str", "tray": "str"} | dict.fromkeys(columns[4:], "float64")
+    )
+    return frame_times(frame, ["time"])
+
+
+def latest(store: Store, site: str) -> pd.DataFrame:
+    """The last reading of every series of a site: `node, tray, channel, time, value`."""
+    rows = store.connection.execute(
+        "SELECT node, tray, channel, reading.time_ms, value FROM series"
+        " JOIN reading ON series = id AND reading.time_ms = (SELECT max(time_ms) FROM reading WHERE series = id)"
+        " WHERE site = ?",
+        (site,),
+    ).fetchall()
+    frame = pd.DataFrame(rows, columns=["node", "tray", "channel", "time_ms", "value"])
+    return frame_times(frame.astype({"value": "float64"}), ["time"])
+
+
+def cycles(store: Store, site: str, tray: str | None = None, *, start_ms: int = 0) -> pd.DataFrame:
+    """Cycles as last worked out by the recorder (`detect_cycles` columns and `tray`), not over before `start_ms`."""
+    rows = store.connection.execute(
+        "SELECT tray, flood_start_ms, flood_reached_ms, drain_start_ms, dry_ms, fill_s, wet_s, drain_s, peak_level_m, outcome"
+        " FROM cycle WHERE site = ? AND tray = coalesce(?, tray) AND coalesce(dry_ms, ?) >= ? ORDER BY tray, number",
+        (site, tray, _FAR_MS, start_ms),
+    ).fetchall()
+    times = ["flood_start", "flood_reached", "drain_start", "dry"]
+    numbers = ["fill_s", "wet_s", "drain_s", "peak_level_m"]
+    frame = pd.DataFrame(rows, columns=["tray", *(f"{name}_ms" for name in times), *numbers, "outcome"])
+    frame = frame_times(frame.astype(dict.fromkeys(numbers, "float64") | {"tray": "str", "outcome": "str"}), times)
+    return frame[["tray", *times, *numbers, "outcome"]]
+
+
+def sites(store: Store) -> list[str]:
+    return [
+        site
+        for (site,) in store.connection.execute(
+            "SELECT site FROM series UNION SELECT site FROM tray ORDER BY 1"
+        ).fetchall()
+    ]
+
+
+def nodes(store: Store, site: str) -> list[NodeState]:
+    found = store.connection.execute(
+        "SELECT node, here, here_ms, last_message_ms, boot FROM node WHERE site = ? ORDER BY node", (site,)
+    ).fetchall()
+    states = []
+    for node, here, here_ms, last_ms, boot in found:
+        missing = gone = 0
+        boots = store.connection.execute(
+            "SELECT DISTINCT boot FROM message_range WHERE site = ? AND node = ?", (site, node)
+        ).fetchall()
+        for (each,) in boots:
+            key = (site, node, each)
+            came = MessageNumbers(_ranges(store, "message_range", key))
+            said_gone = MessageNumbers(_ranges(store, "message_gap", key))
+            both = MessageNumbers([*came.ranges, *said_gone.ranges])
+            missing += sum(last - first + 1 for first, last in both.missing(both.highest()))
+            never = sum(last - first + 1 for first, last in came.missing(came.highest()))
+            gone += never - sum(last - first + 1 for first, last in both.missing(both.highest()))
+        states.append(
+            NodeState(
+                site, node, None if here is None else bool(here), _time(here_ms), _time(last_ms), boot, missing, gone
+            )
+        )
+    return states
+
+
+def set_aside(store: Store, *, limit: int = 100, open_only: bool = False) -> list[SetAsideMessage]:
+    """Messages set aside, newest first."""
+    rows = store.connection.execute(
+        "SELECT id, received_ms, topic, kind, reason, payload_bytes, settled_ms FROM quarantine"
+        " WHERE NOT ? OR settled_ms IS NULL ORDER BY id DESC LIMIT ?",
+        (int(open_only), limit),
+    ).fetchall()
+    return [
+        SetAsideMessage(i, from_ms(r), topic, kind, why, size, _time(s)) for i, r, topic, kind, why, size, s in rows
+    ]
+
+
+def counters(store: Store) -> dict[str, int]:
+    """Since the home was made: `received` messages, `doubled` ones, `readings`, `set_aside`."""
+    return dict.fromkeys(("received", "doubled", "readings", "set_aside"), 0) | dict(
+        store.connection.execute("SELECT name, value FROM counter").fetchall()
+    )
+
+
+def evidence_span_ms(store: Store, site: str, tray: str, channels: Sequence[str]) -> tuple[int, int] | None:
+    """Times of the first and last reading of a tray's channels; None if there is none."""
+    marks = ", ".join("?" * len(channels))
+    first, last = store.connection.execute(
+        "SELECT min((SELECT min(time_ms) FROM reading WHERE series = id)), max((SELECT max(time_ms) FROM reading WHERE series = id))"
+        f" FROM series WHERE site = ? AND tray = ? AND channel IN ({marks})",
+        (site, tray, *channels),
+    ).fetchone()
+    return None if first is None else (first, last)
+
+
+def last_before_ms(store: Store, site: str, tray: str, channels: Sequence[str], time_ms: int) -> int | None:
+    """Time of the last reading of a tray's channels before a time; None if there is none."""
+    marks = ", ".join("?" * len(channels))
+    (last,) = store.connection.execute(
+        "SELECT max((SELECT max(time_ms) FROM reading WHERE series = id AND time_ms < ?))"
+        f" FROM series WHERE site = ? AND tray = ? AND channel IN ({marks})",
+        (time_ms, site, tray, *channels),
+    ).fetchone()
+    return None if last is None else int(last)
+
+
+def for_trays(store: Store, site: str, hours: pd.DataFrame) -> pd.DataFrame:
+    """Hourly summaries by tray: what a node measures of its own place holds for the trays it serves,
+    as far as these have no readings of that channel of their own."""
+    shared = hours[hours["tray"] == ""].drop(columns="tray")
+    own = hours[hours["tray"] != ""]
+    if shared.empty:
+        return own
+    serves = pd.DataFrame(
+        store.connection.execute(
+            "SELECT DISTINCT node, tray FROM series WHERE site = ? AND tray != ''", (site,)
+        ).fetchall(),
+        columns=["node", "tray"],
+    )
+    lent = shared.merge(serves[~serves["tray"].isin(own["tray"])], on="node")
+    return pd.concat([own, lent[own.columns]], ignore_index=True)
+
+
+def since_ms(time: datetime | None) -> int:
+    return 0 if time is None else to_ms(time)
+
+
+def _ranges(store: Store, table: str, key: tuple[str, str, str]) -> list[tuple[int, int]]:
+    return store.connection.execute(
+        f"SELECT first_seq, last_seq FROM {table} WHERE site = ? AND node = ? AND boot = ?", key
+    ).fetchall()
+
+
+def _time(time_ms: int | None) -> datetime | None:
+    return None if time_ms is None else from_ms(time_ms)

@@ -1,0 +1,66 @@
+"""Which message numbers of one node and boot have come: closed ranges and what they leave out. No I/O.
+
+Numbers run 1, 2, 3 … within a boot. A number counts as settled when it was committed, or when
+the node said that it no longer holds it; a receipt reaches up to the last number before the
+first unsettled one.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+
+Range = tuple[int, int]
+
+
+class MessageNumbers:
+    """A set of message numbers kept as sorted, disjoint, non-adjacent closed ranges."""
+
+    def __init__(self, ranges: list[Range] | None = None) -> None:
+        self._ranges: list[Range] = []
+        for first, last in ranges or []:
+            self.add(first, last)
+
+    @property
+    def ranges(self) -> tuple[Range, ...]:
+        return tuple(self._ranges)
+
+    def __contains__(self, number: int) -> bool:
+        at = bisect_right(self._ranges, (number, 1 << 62)) - 1
+        return at >= 0 and self._ranges[at][1] >= number
+
+    def add(self, first: int, last: int | None = None) -> None:
+        last = first if last is None else last
+        if self._ranges and self._ranges[-1][1] == first - 1:
+            # the common case: the next number in order
+            self._ranges[-1] = (self._ranges[-1][0], last)
+            return
+        low = bisect_right(self._ranges, (first, 0))
+        if low and self._ranges[low - 1][1] >= first - 1:
+            low -= 1
+        high = low
+        while high < len(self._ranges) and self._ranges[high][0] <= last + 1:
+            first = min(first, self._ranges[high][0])
+            last = max(last, self._ranges[high][1])
+            high += 1
+        self._ranges[low:high] = [(first, last)]
+
+    def missing(self, below: int) -> list[Range]:
+        """The ranges of numbers from 1 that have not come, up to but without `below`."""
+        gaps: list[Range] = []
+        expected = 1
+        for first, last in self._ranges:
+            if expected >= below:
+                break
+            if first > expected:
+                gaps.append((expected, min(first, below) - 1))
+            expected = last + 1
+        if expected < below:
+            gaps.append((expected, below - 1))
+        return gaps
+
+    def upto(self) -> int:
+        """The highest number up to which all have come; 0 if the first is missing."""
+        return self._ranges[0][1] if self._ranges and self._ranges[0][0] == 1 else 0
+
+    def highest(self) -> int:
+        return self._ranges[-1][1] if self._ranges else 0

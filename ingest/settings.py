@@ -1,0 +1,129 @@
+"""Settings: one `tidetray.toml` in the home folder, overridden by the environment.
+
+`TIDETRAY_BROKER__HOST=10.0.0.2` overrides `[broker] host`. A password is never printed; it comes
+from the environment or from a file named by `password_file`.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import platformdirs
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic_settings import (
+    BaseSettings,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+)
+
+from ingest.readings import TidetrayError
+
+SETTINGS_FILE = "tidetray.toml"
+RECORD_FILE = "tidetray.sqlite"
+LOCK_FILE = "recorder.lock"
+
+
+class SettingsError(TidetrayError):
+    """All that is wrong with the settings, a line each."""
+
+
+class BrokerSettings(BaseModel):
+    """The MQTT broker that nodes and recorder talk to."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    host: str = "127.0.0.1"
+    port: int = Field(default=1883, ge=1, le=65535)
+    username: str | None = None
+    password: SecretStr | None = None
+    password_file: Path | None = None
+    ca_file: Path | None = None
+    keepalive_s: int = Field(default=30, ge=5, le=3600)
+
+    def read_password(self) -> str | None:
+        if self.password is not None:
+            return self.password.get_secret_value()
+        if self.password_file is None:
+            return None
+        try:
+            return self.password_file.read_text().strip()
+        except OSError as error:
+            raise SettingsError(
+                f"cannot read the broker's password file: {error.strerror}",
+                where=str(self.password_file),
+                mend="Mend `password_file` under [broker]",
+            ) from error
+
+
+class RecordSettings(BaseModel):
+    """What the recorder records. An empty site means all of them."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    site: str = Field(default="", pattern=r"^([a-z0-9][a-z0-9-]{0,31})?$")
+    client_id: str = Field(default="tidetray-recorder", pattern=r"^[A-Za-z0-9-]{1,64}$")
+
+
+class DashboardSettings(BaseModel):
+    """Where the web pages are served."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    host: str = "127.0.0.1"
+    port: int = Field(default=8501, ge=0, le=65535)
+
+
+class Settings(BaseSettings):
+    """Everything that can be set; see README for an example file."""
+
+    model_config = SettingsConfigDict(env_prefix="TIDETRAY_", env_nested_delimiter="__", extra="forbid", frozen=True)
+
+    broker: BrokerSettings = BrokerSettings()
+    record: RecordSettings = RecordSettings()
+    dashboard: DashboardSettings = DashboardSettings()
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        return env_settings, init_settings
+
+
+def home_folder(given: Path | None = None) -> Path:
+    """The home: as given, else TIDETRAY_HOME, else the platform's data folder."""
+    if given is not None:
+        return given
+    if os.environ.get("TIDETRAY_HOME"):
+        return Path(os.environ["TIDETRAY_HOME"])
+    return Path(platformdirs.user_data_dir("tidetray", appauthor=False))
+
+
+def load_settings(home: Path) -> Settings:
+    """Read `tidetray.toml` of a home (defaults where there is none). SettingsError lists every fault at once."""
+    path = home / SETTINGS_FILE
+    values: dict[str, Any] = {}
+    if path.is_file():
+        try:
+            values = tomllib.loads(path.read_text(encoding="utf-8"))
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+            raise SettingsError(f"cannot be read: {error}", where=str(path), mend="Mend that line") from error
+    try:
+        return Settings(**values)
+    except ValidationError as error:
+        raise SettingsError("; ".join(_plain(fault) for fault in error.errors()), where=str(path)) from error
+
+
+def _plain(fault: Any) -> str:
+    place = ".".join(str(part) for part in fault["loc"])
+    if fault["type"] == "extra_forbidden":
+        return f"{place} is not a setting; take it out or mend its name"
+    shown = "" if "password" in place else f", not {fault['input']!r}"
+    return f"{place}: {fault['msg'].lower()}{shown}"

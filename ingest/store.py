@@ -1,0 +1,401 @@
+"""The store: SQLite, one file per home. What `record` returns is on disk.
+
+Comes in: decoded packs and messages set aside. Goes out: what was new, what was doubled, receipts;
+and for the readers readings, hourly summaries, cycles, quarantine, nodes.
+One process records; any number reads. Does not decode, does not detect cycles (`upkeep` does).
+
+A home is used by one writer of readings at a time; the notebook may be written from elsewhere
+meanwhile. WAL with synchronous=FULL: a receipt is a promise, and costs nothing at these batches.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from ingest.database import Database
+from ingest.message_numbers import MessageNumbers
+from ingest.readings import CHANNELS, MAX_GAP_S, from_ms, to_ms
+from ingest.summaries import HOUR_MS, HourlyParts, hourly_parts
+
+if TYPE_CHECKING:
+    from ingest.wire import Pack
+
+KEPT_PAYLOAD_BYTES = 256 * 1024
+"""A message set aside is kept up to here, which is all that could ever be decoded; its whole length is noted."""
+
+UNKNOWN_TRAY = "unknown-tray"
+
+EVIDENCE = ("level", "flooded", "pump")
+"""The channels that tell cycles."""
+
+_MAX_GAP_MS = round(MAX_GAP_S * 1000)
+
+NodeBoot = tuple[str, str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Aside:
+    """A message, or part of one, that is kept but not recorded."""
+
+    received_ms: int
+    topic: str
+    payload: bytes
+    kind: str
+    reason: str
+
+
+@dataclass(slots=True)
+class Recorded:
+    """What one `record` call put on disk. `receipts`: (site, node, boot) -> number up to which all is here."""
+
+    messages: int = 0
+    readings: int = 0
+    doubled_messages: int = 0
+    doubled_readings: int = 0
+    set_aside: int = 0
+    receipts: dict[NodeBoot, int] = field(default_factory=dict)
+
+
+class _Row(NamedTuple):
+    series: int
+    time_ms: int
+    value: float
+    delay_s: int
+
+
+def open_store(path: Path | str, *, read_only: bool = False) -> Store:
+    """Open (and unless `read_only` create and migrate) the record at `path`, or ':memory:'. StoreError says why not."""
+    return Store.open(path, read_only=read_only)
+
+
+class Store(Database):
+    """Use `open_store`. Methods that write raise sqlite3.Error when the disk or a lock stands in the way."""
+
+    def __init__(self, connection: sqlite3.Connection, path: str) -> None:
+        super().__init__(connection, path)
+        self._data_version = -1
+        self.forget()
+
+    # ---------------------------------------------------------------- writing
+
+    def record(self, packs: Sequence[tuple[Pack, str, bytes]], aside: Iterable[Aside] = ()) -> Recorded:
+        """Commit packs (each with its topic and payload) and messages set aside, in one transaction.
+
+        Redelivery is harmless: a message number that is already here changes nothing.
+        """
+        done = Recorded()
+        with self.transaction():
+            self._catch_up()
+            pending: list[_Row] = []
+            touched: set[NodeBoot] = set()
+            for sent in packs:
+                self._take(sent, done, pending, touched)
+            for message in aside:
+                self._set_aside(message, done)
+            self._insert(pending, done)
+            for key in touched:
+                done.receipts[key] = self._write_numbers(key)
+            self._count(
+                received=done.messages + done.doubled_messages,
+                readings=done.readings,
+                doubled=done.doubled_messages,
+                set_aside=done.set_aside,
+            )
+        return done
+
+    def readmit(self, decode: Callable[[str, bytes, datetime], Pack]) -> Recorded:
+        """Record what was set aside for want of its tray, as far as the tray is in the notebook by now."""
+        done = Recorded()
+        with self.transaction() as connection:
+            self._catch_up()
+            waiting = connection.execute(
+                "SELECT id, topic, payload, received_ms FROM quarantine WHERE kind = ? AND settled_ms IS NULL",
+                (UNKNOWN_TRAY,),
+            ).fetchall()
+            pending: list[_Row] = []
+            for number, topic, payload, received_ms in waiting:
+                if not self._collect(decode(topic, payload, from_ms(received_ms)), pending):
+                    done.messages += 1
+                    connection.execute(
+                        "UPDATE quarantine SET settled_ms = ? WHERE id = ?", (time.time_ns() // 1_000_000, number)
+                    )
+            self._insert(pending, done)
+            self._count(readings=done.readings)
+        return done
+
+    def note_here(self, site: str, node: str, *, here: bool, at_ms: int) -> None:
+        """A node's own word, or its last will, that it is connected or not."""
+        with self.transaction() as connection:
+            connection.execute(
+                "INSERT INTO node (site, node, here, here_ms) VALUES (?, ?, ?, ?)"
+                " ON CONFLICT DO UPDATE SET here = excluded.here, here_ms = excluded.here_ms",
+                (site, node, int(here), at_ms),
+            )
+
+    def _take(self, sent: tuple[Pack, str, bytes], done: Recorded, pending: list[_Row], touched: set[NodeBoot]) -> None:
+        pack, topic, payload = sent
+        received_ms = to_ms(pack.received_at)
+        if pack.boot is not None and pack.seq is not None:
+            key = (pack.site, pack.node, pack.boot)
+            numbers = self._numbers_of(key)
+            touched.add(key)
+            if pack.oldest is not None:
+                self._note_gone(key, pack.oldest, received_ms)
+            if pack.seq in numbers:
+                done.doubled_messages += 1
+                return
+            numbers.add(pack.seq)
+        done.messages += 1
+        unknown = self._collect(pack, pending)
+        if unknown:
+            self._set_aside(_unknown_trays(pack, unknown, topic, payload), done)
+        for record in pack.set_aside:
+            self._set_aside(Aside(received_ms, topic, payload, record.kind, record.reason), done)
+        self.connection.execute(
+            "INSERT INTO node (site, node, boot, last_message_ms) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
+            " boot = coalesce(excluded.boot, boot), last_message_ms = max(coalesce(last_message_ms, 0), excluded.last_message_ms)",
+            (pack.site, pack.node, pack.boot, received_ms),
+        )
+
+    def _collect(self, pack: Pack, pending: list[_Row]) -> list[str]:
+        """Turn a pack's readings into rows; gives the trays that are not in the notebook."""
+        received_ms = to_ms(pack.received_at)
+        unknown: set[str] = set()
+        for tray, channel, time_ms, value in pack.readings:
+            if tray and (pack.site, tray) not in self._trays:
+                unknown.add(tray)
+                continue
+            key = (pack.site, tray, channel, pack.node)
+            series = self._series.get(key)
+            if series is None:
+                series = self._series_id(key)
+            pending.append(_Row(series, time_ms, value, max(0, (received_ms - time_ms) // 1000)))
+        return sorted(unknown)
+
+    def _series_id(self, key: tuple[str, str, str, str]) -> int:
+        self.connection.execute("INSERT OR IGNORE INTO series (site, tray, channel, node) VALUES (?, ?, ?, ?)", key)
+        (series,) = self.connection.execute(
+            "SELECT id FROM series WHERE site = ? AND tray = ? AND channel = ? AND node = ?", key
+        ).fetchone()
+        self._series[key] = series
+        self._series_key[series] = key
+        return int(series)
+
+    def _insert(self, rows: list[_Row], done: Recorded) -> None:
+        """Append what is newer than its series; what is late or repeated redoes its own hours."""
+        if not rows:
+            return
+        rows.sort()
+        appended: list[_Row] = []
+        late: list[_Row] = []
+        heads: dict[int, tuple[int, float]] = {}
+        for row in rows:
+            head = self._head(row.series)
+            if head is not None and row.time_ms <= head[0]:
+                late.append(row)
+                continue
+            if head is not None:
+                heads.setdefault(row.series, head)
+            appended.append(row)
+            self._heads[row.series] = (row.time_ms, row.value)
+        insert = "INSERT INTO reading VALUES (?, ?, ?, ?)"
+        self.connection.executemany(insert, appended)
+        self._add_to_hours(appended, heads)
+        redo: set[tuple[int, int]] = set()
+        inserted_late: list[_Row] = []
+        for row in late:
+            cursor = self.connection.execute("INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?)", row)
+            if cursor.rowcount:
+                inserted_late.append(row)
+                redo |= {(row.series, (row.time_ms + d) // HOUR_MS) for d in (-_MAX_GAP_MS, 0, _MAX_GAP_MS)}
+            else:
+                done.doubled_readings += 1
+                self._keep_if_other(row, done)
+        for series, hour in sorted(redo):
+            self._redo_hour(series, hour)
+        done.readings += len(appended) + len(inserted_late)
+        self._mark_cycles_due(appended + inserted_late)
+
+    def _keep_if_other(self, row: _Row, done: Recorded) -> None:
+        """The first value of a series at a time stands; another one for the same time is set aside."""
+        (value,) = self.connection.execute(
+            "SELECT value FROM reading WHERE series = ? AND time_ms = ?", (row.series, row.time_ms)
+        ).fetchone()
+        if value == row.value:
+            return
+        site, tray, channel, node = self._series_key_of(row.series)
+        where = f"{site}/{node} {tray or 'node'} {channel} at {from_ms(row.time_ms).isoformat()}"
+        reason = f"{where}: {row.value!r} came after {value!r} for the same time; the first one stands. Check the node's clock"
+        self._set_aside(
+            Aside(row.time_ms + row.delay_s * 1000, where, repr(row.value).encode(), "conflict", reason), done
+        )
+
+    def _add_to_hours(self, rows: list[_Row], heads: dict[int, tuple[int, float]]) -> None:
+        if not rows:
+            return
+        table = [(series, head[0], head[1], False) for series, head in heads.items()]
+        table += [(row.series, row.time_ms, row.value, True) for row in rows]
+        table.sort()
+        parts = self._parts(table)
+        self.connection.executemany(
+            "INSERT INTO hourly VALUES (?1, ?2, ?3, ?4 / max(?3, 1), ?5, ?6, ?7, ?8, ?9) ON CONFLICT DO UPDATE SET"
+            " mean = (mean * n + ?4) / (n + ?3), n = n + ?3, min = min(min, ?5), max = max(max, ?6),"
+            " integral = integral + ?7, covered_s = covered_s + ?8, above_s = above_s + ?9",
+            self._hour_rows(parts),
+        )
+
+    def _redo_hour(self, series: int, hour: int) -> None:
+        start, end = hour * HOUR_MS - _MAX_GAP_MS, (hour + 1) * HOUR_MS + _MAX_GAP_MS
+        found = self.connection.execute(
+            "SELECT time_ms, value FROM reading WHERE series = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
+            (series, start, end),
+        ).fetchall()
+        if not found:
+            return
+        parts = self._parts([(series, time_ms, value, True) for time_ms, value in found])
+        for row in self._hour_rows(parts):
+            if row[1] == hour and row[2]:
+                self.connection.execute(
+                    "INSERT OR REPLACE INTO hourly VALUES (?1, ?2, ?3, ?4 / ?3, ?5, ?6, ?7, ?8, ?9)", row
+                )
+
+    def _parts(self, table: Sequence[tuple[int, int, float, bool]]) -> HourlyParts:
+        series, time_ms, value, new = zip(*table, strict=True)
+        series_ids = np.array(series, dtype=np.int64)
+        present, place = np.unique(series_ids, return_inverse=True)
+        channels = [CHANNELS[self._series_key_of(s)[2]] for s in present.tolist()]
+        return hourly_parts(
+            series_ids,
+            np.array(time_ms, dtype=np.int64),
+            np.array(value, dtype=np.float64),
+            new=np.array(new, dtype=np.bool_),
+            is_flag=np.array([channel.is_flag for channel in channels], dtype=np.bool_)[place],
+            threshold=np.array([_threshold(channel.threshold) for channel in channels])[place],
+        )
+
+    def _hour_rows(self, parts: HourlyParts) -> list[tuple[Any, ...]]:
+        above = [
+            value if CHANNELS[self._series_key_of(series)[2]].threshold is not None else None
+            for series, value in zip(parts.series.tolist(), parts.above_s.tolist(), strict=True)
+        ]
+        columns = (
+            parts.series, parts.hour, parts.n, parts.total, parts.low, parts.high, parts.integral, parts.covered_s,
+        )  # fmt: skip
+        return list(zip(*(column.tolist() for column in columns), above, strict=True))
+
+    def _mark_cycles_due(self, rows: list[_Row]) -> None:
+        due: dict[tuple[str, str], int] = {}
+        for row in rows:
+            site, tray, channel, _node = self._series_key_of(row.series)
+            if tray and channel in EVIDENCE:
+                due[site, tray] = min(due.get((site, tray), row.time_ms), row.time_ms)
+        self.connection.executemany(
+            "INSERT INTO cycles_due VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET from_ms = min(from_ms, excluded.from_ms)",
+            [(*key, from_ms_) for key, from_ms_ in due.items()],
+        )
+
+    def _note_gone(self, key: NodeBoot, oldest: int, noticed_ms: int) -> None:
+        gone, numbers = self._gone_of(key), self._numbers_of(key)
+        if oldest <= max(gone.highest(), numbers.upto()) + 1:
+            return
+        for first, last in numbers.missing(oldest):
+            if first not in gone or last not in gone:
+                gone.add(first, last)
+                self.connection.execute(
+                    "INSERT INTO message_gap VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET last_seq = excluded.last_seq",
+                    (*key, first, last, noticed_ms),
+                )
+
+    def _write_numbers(self, key: NodeBoot) -> int:
+        numbers = self._numbers_of(key)
+        self.connection.execute("DELETE FROM message_range WHERE site = ? AND node = ? AND boot = ?", key)
+        self.connection.executemany(
+            "INSERT INTO message_range VALUES (?, ?, ?, ?, ?)", [(*key, first, last) for first, last in numbers.ranges]
+        )
+        settled = MessageNumbers([*numbers.ranges, *self._gone_of(key).ranges])
+        return settled.upto()
+
+    def _set_aside(self, message: Aside, done: Recorded) -> None:
+        done.set_aside += 1
+        payload = message.payload[:KEPT_PAYLOAD_BYTES]
+        self.connection.execute(
+            "INSERT INTO quarantine (received_ms, topic, kind, reason, payload, payload_bytes) VALUES (?, ?, ?, ?, ?, ?)",
+            (message.received_ms, message.topic, message.kind, message.reason, payload, len(message.payload)),
+        )
+
+    def _count(self, **counts: int) -> None:
+        self.connection.executemany(
+            "INSERT INTO counter VALUES (?, ?) ON CONFLICT DO UPDATE SET value = value + excluded.value",
+            [(name, value) for name, value in counts.items() if value],
+        )
+
+    # ---------------------------------------------------------------- what the writer remembers
+
+    def forget(self) -> None:
+        self._series: dict[tuple[str, str, str, str], int] = {}
+        self._series_key: dict[int, tuple[str, str, str, str]] = {}
+        self._heads: dict[int, tuple[int, float] | None] = {}
+        self._numbers: dict[NodeBoot, MessageNumbers] = {}
+        self._gone: dict[NodeBoot, MessageNumbers] = {}
+        self._trays: set[tuple[str, str]] = set()
+
+    def _catch_up(self) -> None:
+        (version,) = self.connection.execute("PRAGMA data_version").fetchone()
+        if version != self._data_version:
+            self.forget()
+            self._data_version = version
+        self._trays = set(self.connection.execute("SELECT site, name FROM tray").fetchall())
+
+    def _series_key_of(self, series: int) -> tuple[str, str, str, str]:
+        if series not in self._series_key:
+            row = self.connection.execute(
+                "SELECT site, tray, channel, node FROM series WHERE id = ?", (series,)
+            ).fetchone()
+            self._series_key[series] = row
+        return self._series_key[series]
+
+    def _head(self, series: int) -> tuple[int, float] | None:
+        if series not in self._heads:
+            self._heads[series] = self.connection.execute(
+                "SELECT time_ms, value FROM reading WHERE series = ? ORDER BY time_ms DESC LIMIT 1", (series,)
+            ).fetchone()
+        return self._heads[series]
+
+    def _numbers_of(self, key: NodeBoot) -> MessageNumbers:
+        return self._ranges_of(self._numbers, "message_range", key)
+
+    def _gone_of(self, key: NodeBoot) -> MessageNumbers:
+        return self._ranges_of(self._gone, "message_gap", key)
+
+    def _ranges_of(self, known: dict[NodeBoot, MessageNumbers], table: str, key: NodeBoot) -> MessageNumbers:
+        if key not in known:
+            known[key] = MessageNumbers(
+                self.connection.execute(
+                    f"SELECT first_seq, last_seq FROM {table} WHERE site = ? AND node = ? AND boot = ?", key
+                ).fetchall()
+            )
+        return known[key]
+
+
+def _unknown_trays(pack: Pack, trays: list[str], topic: str, payload: bytes) -> Aside:
+    names = ", ".join(f"'{tray}'" for tray in trays)
+    return Aside(
+        to_ms(pack.received_at),
+        topic,
+        payload,
+        UNKNOWN_TRAY,
+        f"{topic}: tray {names} of site '{pack.site}' is not in the notebook. "
+        "Add it with `tidetray load TRIAL.toml`; the message is kept and recorded then",
+    )
+
+
+def _threshold(value: float | None) -> float:
+    return float("nan") if value is None else value

@@ -1,0 +1,89 @@
+"""Fixtures that several test modules share."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+from ingest.notebook import Notebook
+from ingest.store import Store, open_store
+from ingest.trial_file import load_trial
+
+DATA = Path(__file__).parent / "data"
+
+# time is measured by tests/bench, not by the suite
+settings.register_profile("tidetray", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("tidetray")
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    """An empty record on disk."""
+    with open_store(tmp_path / "home" / "tidetray.sqlite") as opened:
+        yield opened
+
+
+@pytest.fixture
+def bench_store(store: Store) -> Store:
+    """A record whose notebook holds the trial of tests/data: tray-1 of site nursery."""
+    Notebook(store).add_trial(load_trial(DATA / "trial.toml"))
+    return store
+
+
+@dataclass
+class Mosquitto:
+    """A real broker; `kill` and `start` keep the port."""
+
+    executable: str
+    folder: Path
+    port: int
+    process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        config = self.folder / "mosquitto.conf"
+        config.write_text(
+            f"listener {self.port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 1000000\n"
+            f"persistence true\npersistence_location {self.folder}/\n"
+        )
+        self.process = subprocess.Popen(
+            [self.executable, "-c", str(config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        deadline = time.monotonic() + 10
+        while time.monotonic() < deadline:
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", self.port)) == 0:
+                    return
+            time.sleep(0.02)
+        raise TimeoutError("mosquitto does not listen")
+
+    def stop(self) -> None:
+        if self.process is not None:
+            self.process.terminate()
+            self.process.wait(10)
+            self.process = None
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
+    """Mosquitto on a free loopback port. Its absence is a failure: CI installs it."""
+    executable = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
+    if executable is None:
+        pytest.fail("mosquitto is not installed: apt-get install mosquitto")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    folder = tmp_path / "mosquitto"
+    folder.mkdir()
+    folder.chmod(0o777)  # started by root, mosquitto goes on as its own user
+    broker = Mosquitto(executable, folder, port)
+    broker.start()
+    yield broker
+    broker.stop()
