@@ -147,8 +147,8 @@ class Pack:
 class AllBadError(WireError):
     """All that was measured is bad. `pack` holds no reading, but the message number, so that it can be receipted."""
 
-    def __init__(self, pack: Pack, why: WireError) -> None:
-        super().__init__(why.kind, why.what, where=why.where, mend=why.mend)
+    def __init__(self, pack: Pack, first: WireError, what: str, where: str) -> None:
+        super().__init__(first.kind, what, where=where, mend=first.mend)
         self.pack = pack
 
 
@@ -203,8 +203,7 @@ def decode(topic: str, payload: bytes, received_at: datetime) -> Pack:
     if bad and not readings:
         number, name, first = bad[0]
         rest = f" (and none of the {len(bad)} records is good)" if len(bad) > 1 else ""
-        where = f"{place.site}/{place.node} {record_place(number, name)}"
-        raise AllBadError(pack, WireError(first.kind, first.what + rest, where=where, mend=first.mend))
+        raise AllBadError(pack, first, first.what + rest, f"{place.site}/{place.node} {record_place(number, name)}")
     return pack
 
 

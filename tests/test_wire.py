@@ -13,6 +13,7 @@ import pytest
 from ingest.readings import CHANNELS, EARLIEST_MS, Reading, to_ms
 from ingest.senml import MAX_NUMBER
 from ingest.wire import (
+    AllBadError,
     Pack,
     WireError,
     decode,
@@ -399,3 +400,12 @@ def test_the_bad_packs_of_tests_data_and_their_table() -> None:
             assert (len(pack.readings), [aside.kind for aside in pack.set_aside]) == (2, ["range"])
     assert found == listed
     assert len(found) == 15
+
+
+def test_the_number_of_a_message_without_a_good_record_is_kept_for_its_receipt() -> None:
+    payload = b'[{"n":"boot","vs":"a1"},{"n":"seq","v":7},{"n":"tray-1/level","u":"mm","v":31}]'
+    with pytest.raises(AllBadError) as caught:
+        decode(TOPIC, payload, NOW)
+    assert (caught.value.kind, caught.value.pack.boot, caught.value.pack.seq) == ("unit", "a1", 7)
+    assert caught.value.pack.readings == ()
+    assert [record.kind for record in caught.value.pack.set_aside] == ["unit"]

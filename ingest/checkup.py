@@ -1,0 +1,134 @@
+"""Everything that can be found wrong with a home, at once: settings, broker, record, zones, disk.
+
+Comes in: a home folder. Goes out: findings in plain words. Changes nothing but a test connection.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from ingest import lookup
+from ingest.database import StoreError
+from ingest.notebook import Notebook
+from ingest.readings import TidetrayError
+from ingest.recorder import is_recording
+from ingest.settings import RECORD_FILE, BrokerSettings, SettingsError, load_settings
+from ingest.store import open_store
+
+LEAST_FREE_BYTES = 2**30
+"""About ten tray-years of readings; below it, `check` complains."""
+
+CONNECT_WAIT_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """`ok` False: something to mend, said in `text`."""
+
+    subject: str
+    ok: bool
+    text: str
+
+
+def examine(home: Path) -> list[Finding]:
+    return list(_findings(home))
+
+
+def _findings(home: Path) -> Iterator[Finding]:
+    try:
+        settings = load_settings(home)
+    except SettingsError as error:
+        yield Finding("settings", False, str(error))
+    else:
+        yield Finding("settings", True, "in order")
+        yield _broker(settings.broker)
+    yield from _record(home)
+    yield _disk(home)
+
+
+def _record(home: Path) -> Iterator[Finding]:
+    running = is_recording(home)
+    yield Finding("recorder", running, "recording" if running else "not running: start it with `tidetray record`")
+    try:
+        store = open_store(home / RECORD_FILE, read_only=True)
+    except StoreError as error:
+        yield Finding("record", False, str(error))
+        return
+    with store:
+        try:
+            (verdict,) = store.connection.execute("PRAGMA quick_check(1)").fetchone()
+            yield Finding(
+                "record", verdict == "ok", "in order" if verdict == "ok" else f"{verdict}. Restore the last backup"
+            )
+            trials = Notebook(store).trials()
+            waiting = lookup.set_aside(store, limit=1, open_only=True)
+        except sqlite3.Error as error:
+            yield Finding("record", False, f"{store.path}: {error}. Restore the last backup")
+            return
+    if not trials:
+        yield Finding("notebook", False, "it holds no trial: add one with `tidetray load TRIAL.toml`")
+    for trial in trials:
+        yield _zone(trial.name, trial.zone)
+    if waiting:
+        yield Finding("set aside", False, f"the latest message that could not be recorded: {waiting[0].reason}")
+
+
+def _zone(trial: str, zone: str) -> Finding:
+    try:
+        ZoneInfo(zone)
+    except (ZoneInfoNotFoundError, ValueError):
+        return Finding(
+            "zone", False, f"trial {trial}: the clock zone '{zone}' is not known here. Install the package tzdata"
+        )
+    return Finding("zone", True, f"trial {trial} keeps time in {zone}")
+
+
+def _disk(home: Path) -> Finding:
+    there = home
+    while not there.exists():
+        there = there.parent
+    free = shutil.disk_usage(there).free
+    text = f"{free / 2**30:.1f} GiB free at {there}"
+    return Finding("disk", free >= LEAST_FREE_BYTES, text if free >= LEAST_FREE_BYTES else f"only {text}: make room")
+
+
+def _broker(broker: BrokerSettings) -> Finding:
+    where = f"{broker.host}:{broker.port}"
+    answered = threading.Event()
+    refusal: list[str] = []
+
+    def on_connect(_client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if reason.is_failure:
+            refusal.append(str(reason))
+        answered.set()
+
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, reconnect_on_failure=False)
+    client.on_connect = on_connect
+    try:
+        if broker.username is not None:
+            client.username_pw_set(broker.username, broker.read_password())
+        if broker.ca_file is not None:
+            client.tls_set(ca_certs=str(broker.ca_file))
+        client.connect(broker.host, broker.port)
+    except (OSError, ValueError, TidetrayError) as error:
+        return Finding(
+            "broker", False, f"no connection to {where}: {error}. Start the broker, or mend [broker] in the settings"
+        )
+    client.loop_start()
+    came = answered.wait(CONNECT_WAIT_S)
+    client.disconnect()
+    client.loop_stop()
+    if refusal or not came:
+        why = refusal[0] if refusal else f"no answer within {CONNECT_WAIT_S:.0f} s"
+        return Finding("broker", False, f"{where} refused: {why}. Mend username and password under [broker]")
+    return Finding("broker", True, f"{where} answers")

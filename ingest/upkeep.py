@@ -1,0 +1,68 @@
+"""Keeps what is derived from readings up to date: cycles, and messages that waited for their tray.
+
+The store notes, in the transaction that commits readings, from when on a tray's cycles are to be
+worked out again; a crash in between loses nothing. Runs in the process that records.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+import pandas as pd
+
+from ingest import lookup
+from ingest.cycles import EVIDENCE, detect_cycles, redo_from
+from ingest.notebook import Notebook
+from ingest.readings import Tray, to_ms
+from ingest.store import Store
+
+_TIMES = ("flood_start", "flood_reached", "drain_start", "dry")
+_NUMBERS = ("fill_s", "wet_s", "drain_s", "peak_level_m")
+
+SHARE_OF_TIME = 0.05
+"""What one tray may take of the recorder's time: a tray under water for months is read whole, so it is done less often."""
+
+
+class Upkeep:
+    """Call `run` often; it does something only when there is something due and time for it."""
+
+    def __init__(self, store: Store, *, pause_s: float = 1.0) -> None:
+        self._store = store
+        self._pause_s = pause_s
+        self._next_s: dict[tuple[str, str], float] = {}
+
+    def run(self, *, now: bool = False) -> int:
+        """Bring the cycles of trays that have new readings up to date; the number of trays done."""
+        due = self._store.connection.execute("SELECT site, tray, from_ms FROM cycles_due").fetchall()
+        due = [row for row in due if now or self._next_s.get(row[:2], 0.0) <= time.monotonic()]
+        notebook = Notebook(self._store)
+        trays = {(site, tray.name): tray for site in {row[0] for row in due} for tray, _lamp in notebook.trays(site)}
+        for site, name, due_ms in due:
+            started_s = time.monotonic()
+            _redo_cycles(self._store, trays[site, name], due_ms)
+            took_s = time.monotonic() - started_s
+            self._next_s[site, name] = time.monotonic() + max(self._pause_s, took_s / SHARE_OF_TIME)
+        return len(due)
+
+
+def _redo_cycles(store: Store, tray: Tray, due_ms: int) -> None:
+    site, name = tray.site, tray.name
+    before_ms = lookup.last_before_ms(store, site, name, EVIDENCE, due_ms)
+    redo = redo_from(lookup.cycles(store, site, name), tray, due_ms if before_ms is None else before_ms)
+    start_ms = redo.read_from_ms
+    found = lookup.readings(store, site, name, EVIDENCE, start_ms=start_ms or 0, lead=start_ms is not None)
+    again = detect_cycles(found, tray, dry_at_ms=redo.dry_at_ms)
+    with store.transaction() as connection:
+        connection.execute("DELETE FROM cycle WHERE site = ? AND tray = ? AND number >= ?", (site, name, redo.kept))
+        connection.executemany(
+            "INSERT INTO cycle VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [(site, name, number, *row) for number, row in enumerate(_rows(again), start=redo.kept)],
+        )
+        connection.execute("DELETE FROM cycles_due WHERE site = ? AND tray = ?", (site, name))
+
+
+def _rows(cycles: pd.DataFrame) -> list[tuple[Any, ...]]:
+    times = [[None if pd.isna(time) else to_ms(time) for time in cycles[name]] for name in _TIMES]
+    numbers = [[None if pd.isna(value) else float(value) for value in cycles[name]] for name in _NUMBERS]
+    return list(zip(*times, *numbers, cycles["outcome"].astype(str), strict=True))
