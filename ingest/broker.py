@@ -1,0 +1,191 @@
+"""The embedded MQTT broker of the demo: on this machine only, with passwords made for one run.
+
+In: nothing. Out: a process that prints one JSON line when it listens (host, port, and a user
+each for the nodes and for the recorder) and serves until SIGTERM, SIGINT or the end of its
+parent. The lines about users are for the parent's pipe; no password is ever logged, and the
+file of password hashes goes with the process.
+
+It keeps sessions and retained messages in memory only, and the library behind it drops a
+message that was not acknowledged within 5 s and all such messages at a disconnect
+(https://github.com/Yakifo/amqtt/issues/391 and /401). So it is no broker for a real nursery;
+in the demo, receipts and the nodes' journals are what guarantees delivery.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import os
+import secrets
+import selectors
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from amqtt.broker import Broker
+from amqtt.errors import BrokerError
+from pwdlib.hashers.argon2 import Argon2Hasher
+
+from ingest.readings import TidetrayError
+
+HOST = "127.0.0.1"
+READY_S = 20.0
+"""A broker that has not spoken after so long [s] will not."""
+
+STOP_S = 10.0
+"""Time [s] for a broker to end by itself once asked."""
+
+PUBLISH = {
+    "nodes": ["tidetray/v1/+/+/data", "tidetray/v1/+/+/here"],
+    "recorder": ["tidetray/v1/+/+/receipt"],
+}
+SUBSCRIBE = {
+    "nodes": ["tidetray/v1/+/+/receipt"],
+    "recorder": ["tidetray/v1/#"],
+}
+
+
+class BrokerStartError(TidetrayError):
+    """The embedded broker did not start."""
+
+
+@dataclass(frozen=True, slots=True)
+class User:
+    username: str
+    password: str
+
+
+@dataclass(frozen=True, slots=True)
+class Access:
+    """Where the broker listens, and who may speak to it."""
+
+    host: str
+    port: int
+    nodes: User
+    recorder: User
+
+    @classmethod
+    def from_json(cls, line: str) -> Access:
+        found = json.loads(line)
+        return cls(found["host"], found["port"], User(**found["nodes"]), User(**found["recorder"]))
+
+
+@contextmanager
+def broker_process() -> Iterator[Access]:
+    """A broker of one's own in a child process, ended on leaving. BrokerStartError if it stays silent."""
+    child = subprocess.Popen(
+        [sys.executable, "-m", "ingest.broker"], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True
+    )
+    try:
+        yield _when_ready(child)
+    finally:
+        child.terminate()
+        try:
+            child.wait(STOP_S)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            child.wait()
+        if child.stdout is not None:
+            child.stdout.close()
+
+
+def _when_ready(child: subprocess.Popen[str]) -> Access:
+    with selectors.DefaultSelector() as selector:
+        if child.stdout is not None:
+            selector.register(child.stdout, selectors.EVENT_READ)
+        line = child.stdout.readline() if child.stdout is not None and selector.select(READY_S) else ""
+    if not line:
+        raise BrokerStartError(
+            "the embedded broker did not start",
+            where=f"process {child.pid}",
+            mend="What it wrote above says why; `python -m ingest.broker` starts it alone.",
+        )
+    return Access.from_json(line)
+
+
+async def serve(stop: asyncio.Event, ready: Callable[[Access], None]) -> None:
+    """Run a broker until `stop`; `ready` is called once it listens."""
+    with tempfile.TemporaryDirectory(prefix="tidetray-broker-") as folder:
+        users = {name: User(name, secrets.token_urlsafe(24)) for name in PUBLISH}
+        password_file = Path(folder) / "passwords"
+        password_file.touch(mode=0o600)
+        hasher = Argon2Hasher()
+        password_file.write_text("".join(f"{u.username}:{hasher.hash(u.password)}\n" for u in users.values()))
+        broker, port = await _listen(password_file)
+        try:
+            ready(Access(HOST, port, users["nodes"], users["recorder"]))
+            await stop.wait()
+        finally:
+            await broker.shutdown()
+
+
+async def _listen(password_file: Path) -> tuple[Broker, int]:
+    # Between finding a free port and listening on it another process may take it: once more, then.
+    for _ in range(4):
+        with suppress(BrokerError):
+            return await _listen_on(_free_port(), password_file)
+    return await _listen_on(_free_port(), password_file)
+
+
+async def _listen_on(port: int, password_file: Path) -> tuple[Broker, int]:
+    broker = Broker(_configuration(port, password_file))
+    await broker.start()
+    return broker, port
+
+
+def _configuration(port: int, password_file: Path) -> dict[str, object]:
+    # The library's own default lets anyone in on all addresses, so nothing is left to it.
+    return {
+        "listeners": {"default": {"type": "tcp", "bind": f"{HOST}:{port}"}},
+        "plugins": {
+            "amqtt.plugins.authentication.FileAuthPlugin": {"password_file": str(password_file)},
+            "amqtt.plugins.topic_checking.TopicAccessControlListPlugin": {"publish_acl": PUBLISH, "acl": SUBSCRIBE},
+        },
+    }
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind((HOST, 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+async def _until_told(ready: Callable[[Access], None]) -> None:
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for signum in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(signum, stop.set)
+    orphan_watch = asyncio.create_task(_stop_without_parent(stop))
+    await serve(stop, ready)
+    orphan_watch.cancel()
+
+
+async def _stop_without_parent(stop: asyncio.Event) -> None:
+    # A parent that was killed sends no signal; its children pass to another process.
+    parent = os.getppid()
+    while os.getppid() == parent:
+        await asyncio.sleep(1.0)
+    stop.set()
+
+
+def main() -> None:
+    # What the library logs is about single messages; receipts deal with those.
+    logging.basicConfig(level=logging.CRITICAL)
+
+    def say(access: Access) -> None:
+        sys.stdout.write(json.dumps(asdict(access)) + "\n")
+        sys.stdout.flush()
+
+    asyncio.run(_until_told(say))
+
+
+if __name__ == "__main__":
+    main()
