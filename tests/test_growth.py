@@ -92,7 +92,7 @@ def test_replicates_of_a_session_are_averaged_as_logarithms():
         weigh(
             ("pot-1", "2026-06-01 10:00", 2.0),
             ("pot-1", "2026-06-01 10:02", 8.0),
-            ("pot-1", "2026-06-01 16:00", 4.0),
+            ("pot-1", "2026-06-01 12:00", 4.0),
             ("pot-1", "2026-06-11 10:00", 8.0),
         )
     )
@@ -103,8 +103,8 @@ def test_replicates_of_a_session_are_averaged_as_logarithms():
 
 
 def test_a_weighing_more_than_a_session_later_is_another_session():
-    out = growth_per_interval(weigh(("pot-1", "2026-06-01 10:00", 2.0), ("pot-1", "2026-06-01 16:01", 2.0)))
-    assert out.table["days"].tolist() == [pytest.approx(361 / 1440)]
+    out = growth_per_interval(weigh(("pot-1", "2026-06-01 10:00", 2.0), ("pot-1", "2026-06-01 12:01", 2.0)))
+    assert out.table["days"].tolist() == [pytest.approx(121 / 1440)]
 
 
 def test_masses_not_above_zero_are_left_out_and_counted():

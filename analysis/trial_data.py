@@ -1,0 +1,167 @@
+"""A trial as frames: the only place where analysis reads the store and the notebook.
+
+Comes in: a home. Goes out: the frames of DEVELOPERS.md, and the two tables that put growth beside
+exposure. Works nothing out itself beyond joining; knows no clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property
+from pathlib import Path
+
+import pandas as pd
+
+from analysis.exposure import exposure
+from analysis.growth import Growth, growth_per_interval
+from analysis.light import light_from_hours, lux_per_ppfd
+from ingest import lookup
+from ingest.cycles import CYCLE_COLUMNS
+from ingest.notebook import Notebook, Trial, TrialPlan
+from ingest.readings import TidetrayError, from_ms
+from ingest.settings import RECORD_FILE
+from ingest.store import EVIDENCE, Store, open_store
+
+
+class NoTrialError(TidetrayError):
+    """There is no trial to speak of, or it is not clear which is meant."""
+
+
+@dataclass(frozen=True, slots=True)
+class ExposureAndGrowth:
+    """`table`: per pot and interval the columns of exposure and of growth, and the treatment."""
+
+    table: pd.DataFrame
+    cautions: tuple[str, ...]
+
+
+def open_record(home: Path) -> Store:
+    """The home's record, for reading. StoreError if there is none."""
+    return open_store(home / RECORD_FILE, read_only=True)
+
+
+def choose_trial(store: Store, name: str | None = None) -> Trial:
+    """The trial of that name, or the only one. NoTrialError or EntryError otherwise."""
+    notebook = Notebook(store)
+    if name is not None:
+        return notebook.trial(name)
+    trials = notebook.trials()
+    if not trials:
+        raise NoTrialError(
+            "the notebook holds no trial yet", where=store.path, mend="Add one with `tidetray load TRIAL.toml`"
+        )
+    if len(trials) > 1:
+        names = ", ".join(trial.name for trial in trials)
+        raise NoTrialError(f"there are several trials: {names}", where=store.path, mend="Say which with --trial NAME")
+    return trials[0]
+
+
+class TrialData:
+    """All frames of one trial, each read once."""
+
+    def __init__(self, store: Store, trial: Trial) -> None:
+        self._store = store
+        self._notebook = Notebook(store)
+        self.trial = trial
+
+    @cached_property
+    def plan(self) -> TrialPlan:
+        return self._notebook.plan(self.trial.name)
+
+    @cached_property
+    def treatments(self) -> dict[str, str]:
+        """Tray -> treatment."""
+        return {tray.name: tray.treatment for tray in self.plan.trays}
+
+    @cached_property
+    def pots(self) -> pd.DataFrame:
+        rows = [
+            (p.pot, p.tray, p.row, p.column, p.treatment, p.tare_g, p.start, p.end)
+            for p in self._notebook.placements(self.trial.name)
+        ]
+        frame = pd.DataFrame(rows, columns=["pot", "tray", "row", "column", "treatment", "tare_g", "from", "to"])
+        return _with_times(frame, "from", "to")
+
+    @cached_property
+    def weighins(self) -> pd.DataFrame:
+        rows = [
+            (w.pot, w.time, w.replicate, w.gross_g, w.tare_g, w.net_g, w.blotted, w.who, w.note)
+            for w in self._notebook.weigh_ins(self.trial.name)
+        ]
+        columns = ["pot", "time", "replicate", "gross_g", "tare_g", "net_g", "blotted", "who", "note"]
+        return _with_times(pd.DataFrame(rows, columns=columns), "time")
+
+    def cycles(self, tray: str | None = None, *, since: datetime | None = None) -> pd.DataFrame:
+        """Cycles as the recorder worked them out; `unknown` rows are spells without knowledge."""
+        known = lookup.cycles(self._store, self.trial.site, tray, start_ms=lookup.since_ms(since))
+        return known[known["tray"].isin(self.treatments)].reset_index(drop=True)
+
+    @cached_property
+    def cycles_and_silence(self) -> pd.DataFrame:
+        """All cycles, and for every tray what lies before its first and after its last reading as unknown."""
+        silence: list[tuple[str, datetime | None, datetime | None]] = []
+        for tray in self.treatments:
+            span = lookup.evidence_span_ms(self._store, self.trial.site, tray, EVIDENCE)
+            if span is None:
+                silence.append((tray, None, None))
+                continue
+            silence += [(tray, None, from_ms(span[0])), (tray, from_ms(span[1]), None)]
+        frame = _with_times(pd.DataFrame(silence, columns=["tray", "flood_start", "dry"]), "flood_start", "dry")
+        frame["outcome"] = "unknown"
+        known = self.cycles()
+        frame = pd.concat(
+            [known, frame.reindex(columns=known.columns).astype(known.dtypes.to_dict())], ignore_index=True
+        )
+        return frame[["tray", *CYCLE_COLUMNS]]
+
+    @cached_property
+    def light(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
+        """The light frame of every tray with a light sensor, and what stands in the way of the others."""
+        site = self.trial.site
+        own = {
+            channel: lookup.for_trays(self._store, site, lookup.hourly(self._store, site, channel))
+            for channel in ("ppfd", "light")
+        }
+        hours, cautions = [], []
+        for tray in self.plan.trays:
+            for channel, factor in (("ppfd", 1.0), ("light", None if tray.lamp is None else lux_per_ppfd(tray.lamp))):
+                found = own[channel][own[channel]["tray"] == tray.name]
+                if found.empty:
+                    continue
+                if factor is None:
+                    cautions.append(f"{tray.name} measures lux, but its lamp is not named: its light is not counted.")
+                    continue
+                mean = found["integral"] / found["covered_s"].where(found["covered_s"] > 0) / factor
+                hours.append(found[["tray", "time", "covered_s", "above_s"]].assign(ppfd=mean))
+                break
+            else:
+                cautions.append(f"{tray.name} has no light readings: its hours cannot be split into lit and dark.")
+        if not hours:
+            return pd.DataFrame({"tray": [], "time": pd.DatetimeIndex([], tz="UTC"), "ppfd": []}), tuple(cautions)
+        return light_from_hours(pd.concat(hours, ignore_index=True)), tuple(cautions)
+
+    @cached_property
+    def growth(self) -> Growth:
+        return growth_per_interval(self.weighins)
+
+    @cached_property
+    def intervals(self) -> pd.DataFrame:
+        return self.growth.table[["pot", "start", "end"]]
+
+    @cached_property
+    def exposure(self) -> pd.DataFrame:
+        return exposure(self.cycles_and_silence, self.light[0], self.intervals, self.pots)
+
+    @cached_property
+    def exposure_and_growth(self) -> ExposureAndGrowth:
+        """What each pot went through between two weigh-ins, beside what it grew."""
+        joined = self.exposure.merge(self.growth.table, on=["pot", "start", "end"], how="inner")
+        joined["treatment"] = joined["tray"].map(self.treatments)
+        return ExposureAndGrowth(joined, (*self.light[1], *self.growth.cautions))
+
+
+def _with_times(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    for column in columns:
+        frame[column] = pd.to_datetime(frame[column], utc=True).astype("datetime64[ms, UTC]")
+    return frame

@@ -1,0 +1,152 @@
+"""The dashboard in a browser: a pot is weighed on a narrow screen, and no page asks anything of another host."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+
+from ingest.settings import RECORD_FILE
+from ingest.store import open_store
+from tests.made_home import make_home
+from ui.serve import free_port, start
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = (
+    "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+HOST = "127.0.0.1"
+PHONE = {"width": 390, "height": 844}
+MASS = "Pot with plants, in grams"
+
+pytestmark = pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason="needs chromium: apt-get install chromium")
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_home(tmp_path_factory.mktemp("home"), datetime.now(UTC), readings_of=timedelta(days=1))
+
+
+@pytest.fixture(scope="module")
+def url(home: Path) -> Iterator[str]:
+    port = free_port(HOST, 0)
+    log = home / "dashboard.log"
+    server = start(home, host=HOST, port=port, log=log)
+    try:
+        _wait_for(f"http://{HOST}:{port}/_stcore/health", server, log)
+        yield f"http://{HOST}:{port}"
+    finally:
+        server.terminate()
+        server.wait(10)
+
+
+def _wait_for(address: str, server: subprocess.Popen[bytes], log: Path) -> None:
+    deadline = time.monotonic() + 30
+    while time.monotonic() < deadline and server.poll() is None:
+        try:
+            with urllib.request.urlopen(address, timeout=1):
+                return
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.1)
+    pytest.fail(f"the dashboard does not answer: {log.read_text()}")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS), env={**os.environ, "LANG": "en_GB.UTF-8"})
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    """A phone's page; afterwards: no error on its console, no request to another host."""
+    context = browser.new_context(viewport=PHONE)
+    opened = context.new_page()
+    complaints: list[str] = []
+    opened.on("request", lambda request: _is_local(request.url) or complaints.append(f"asked {request.url}"))
+    opened.on("pageerror", lambda error: complaints.append(str(error)))
+    # A page opened by its own address first looks for the server below that address: Streamlit's way to find it.
+    opened.on(
+        "console",
+        lambda message: complaints.append(message.text)
+        if message.type == "error" and "/_stcore/" not in message.location.get("url", "")
+        else None,
+    )
+    yield opened
+    context.close()
+    assert complaints == []
+
+
+def _is_local(address: str) -> bool:
+    return address.startswith((f"http://{HOST}:", f"ws://{HOST}:", "data:", "blob:"))
+
+
+def _weighed(home: Path) -> list[tuple[str, float, int]]:
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        return store.connection.execute("SELECT pot, gross_g, replicate FROM weigh_in WHERE who = 'me' ORDER BY id").fetchall()
+
+
+def _likely_g(home: Path, pot: str) -> float:
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        sql = "SELECT gross_g FROM weigh_in WHERE pot = ? ORDER BY weighed_ms DESC LIMIT 1"
+        return float(store.connection.execute(sql, (pot,)).fetchone()[0])
+
+
+def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
+    page.goto(f"{url}/weigh?pot=t1-a1")
+    field = page.get_by_label(MASS)
+    field.wait_for()
+    page.wait_for_function("document.querySelector('input[inputmode=decimal]')")
+    gross = f"{_likely_g(home, 't1-a1') + 0.1:.2f}"
+
+    field.fill(gross.replace(".", ","))
+    page.get_by_role("button", name="Save").click()
+    page.get_by_text("Not saved.").wait_for()
+    assert field.input_value() == gross.replace(".", ",")
+    assert _weighed(home) == []
+
+    page.get_by_label("Who weighs").fill("me")
+    field.fill(gross)
+    save = page.get_by_role("button", name="Save")
+    for target in (save, field, page.get_by_role("radio", name="yes"), page.get_by_role("link", name="Trays now")):
+        box = target.bounding_box()
+        assert box is not None
+        assert box["height"] >= 44
+    save.dblclick()
+    following = page.get_by_role("button", name="Next pot: t1-a2")
+    following.wait_for()
+    assert _weighed(home) == [("t1-a1", float(gross), 1)], "two taps are one weigh-in"
+    following.click()
+    page.wait_for_url("**/weigh?pot=t1-a2")
+    page.get_by_text("column 2").wait_for()
+    assert page.get_by_label(MASS).input_value() == ""
+    expect(page.get_by_label("Who weighs")).to_have_value("me")
+
+    page.wait_for_function("document.cookie.includes('tidetray_who=me')")
+    page.goto(f"{url}/weigh?pot=t5-b2")
+    page.get_by_text("tray-5, row 2").wait_for()
+    expect(page.get_by_label("Who weighs")).to_have_value("me")  # also where a label is opened anew
+
+
+@pytest.mark.parametrize(
+    ("path", "last"), [("/", "Recorded so far"), ("/weigh", "pots weighed today"), ("/growth", "The file holds all columns")]
+)
+@pytest.mark.parametrize("width", [390, 1280])
+def test_a_page_fits_and_stays_at_home(url: str, page: Page, path: str, last: str, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 900})
+    page.goto(f"{url}{path}")
+    page.get_by_text(last).wait_for()
+    page.wait_for_load_state("networkidle")
+    assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= width

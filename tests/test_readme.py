@@ -1,0 +1,68 @@
+"""What README and DEVELOPERS.md tell people to type works as it stands."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+import tomllib
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from ingest import wire
+from ingest.readings import to_ms
+from ingest.settings import Settings
+from tests.conftest import Mosquitto
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text()
+
+
+def block(marker: str) -> str:
+    """The code block behind a marker."""
+    return README.split(marker, 1)[1].split("```", 2)[1].partition("\n")[2]
+
+
+def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    script = block("<!-- real input -->").replace("-p 1883", f"-p {mosquitto.port}").replace("try", str(tmp_path / "try"))
+    tidetray = tmp_path / "tidetray"
+    tidetray.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m ui.cli "$@"\n')
+    tidetray.chmod(0o755)
+    environment = {
+        **os.environ, "PATH": f"{tmp_path}:{os.environ['PATH']}", "TIDETRAY_BROKER__PORT": str(mosquitto.port),
+    }  # fmt: skip
+    done = subprocess.run(
+        ["bash", "-m", "-c", script], cwd=ROOT, env=environment, capture_output=True, text=True, check=True, timeout=120
+    )
+    found = done.stdout[done.stdout.index("{") :]
+    cycles, end = json.JSONDecoder().raw_decode(found)
+    exposure, _ = json.JSONDecoder().raw_decode(found[end:].lstrip())
+    assert [row["outcome"] for row in cycles["rows"]] == ["complete", "did not drain"]
+    assert cycles["rows"][0]["wet_s"] == pytest.approx(312.0)
+    assert exposure["rows"][0]["wet_h"] == pytest.approx(312 / 3600 + 1.0)
+    assert "250 readings in 6 messages recorded, 0 messages came twice, 0 set aside" in done.stderr
+
+
+def test_the_settings_shown_are_settings() -> None:
+    shown = tomllib.loads(re.findall(r"```toml\n(.*?)```", README, re.DOTALL)[0])
+    assert Settings(**shown).record.site == "nursery"
+
+
+def test_the_example_pack_of_developers_md_decodes() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    payload = re.findall(r"```json\n(.*?)```", text, re.DOTALL)[0].encode()
+    pack = wire.decode(wire.data_topic("nursery", "bench-1"), payload, datetime(2026, 6, 1, 10, tzinfo=UTC))
+    assert (pack.boot, pack.seq, pack.oldest, pack.set_aside) == ("7f3a", 12, 3, ())
+    time_ms = to_ms(datetime(2026, 6, 1, 8, tzinfo=UTC))
+    assert set(pack.readings) == {
+        ("tray-1", "level", time_ms, 0.0312), ("tray-1", "flooded", time_ms, 1.0), ("tray-1", "water_temp", time_ms, 21.4),
+    }  # fmt: skip
+
+
+def test_paths_that_the_readme_names_exist() -> None:
+    for path in re.findall(r"\]\(([^)#:]+)\)", README):
+        assert (ROOT / path).exists(), path

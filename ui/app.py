@@ -1,0 +1,29 @@
+"""The dashboard: its pages, and which trial they show. Run by `ui/serve.py`; draws nothing else."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from ui import look
+from ui.reading import trial_names
+
+# Not in a folder called pages: Streamlit would run such a file alone, without this one, when a label's
+# link is the first thing that a freshly started server is asked for.
+PAGES = (
+    st.Page("views/trays.py", title="Trays now", default=True),
+    st.Page("views/weigh.py", title="Weigh-in"),
+    st.Page("views/growth.py", title="Growth and exposure"),
+)
+
+st.set_page_config(page_title="tidetray", page_icon=look.ICON, layout="wide")
+look.style()
+# Streamlit's own menu folds away on a phone; three links are always in reach.
+page = st.navigation(PAGES, position="hidden")
+with st.container(horizontal=True, gap="small", key="menu"):
+    for each in PAGES:
+        st.page_link(each, width="content")
+with look.clear_words():
+    names = trial_names()
+    if len(names) > 1:
+        st.selectbox("Trial", names, key="trial")
+    page.run()

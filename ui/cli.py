@@ -1,0 +1,278 @@
+"""The command `tidetray`. Reads the call, asks ingest and analysis, prints; decides nothing itself.
+
+Exit 0: done. 1: something is wrong, said in one line. 2: the call is wrong.
+"""
+
+from __future__ import annotations
+
+import logging
+import signal
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from functools import wraps
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ingest.readings import TidetrayError
+from ingest.settings import RECORD_FILE, home_folder, load_settings
+
+HOME_HELP = "The folder that holds the record; else TIDETRAY_HOME, else the platform's data folder."
+
+
+def home_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    @click.option("--home", type=click.Path(path_type=Path, file_okay=False), help=HOME_HELP)
+    @wraps(command)
+    def with_home(*args: Any, home: Path | None, **more: Any) -> Any:
+        return command(*args, home=home_folder(home), **more)
+
+    return with_home
+
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON: UTC times, SI units as named.")
+trial_option = click.option("--trial", metavar="NAME", help="Which trial; needed only if there are several.")
+tray_option = click.option("--tray", metavar="NAME", help="Only this tray.")
+since_option = click.option(
+    "--since",
+    metavar="DATE",
+    help="Only from this day or time on, in the trial's zone, as 2026-06-01 or 2026-06-01T14:30.",
+)
+
+
+def example(text: str) -> str:
+    return f"\b\nExample:\n  {text}"
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+def cli() -> None:
+    """Trials on flood-and-drain trays: record, weigh, compare."""
+
+
+@cli.command(epilog=example("tidetray demo --for 60 --no-dashboard"))
+@click.option(
+    "--for",
+    "live_s",
+    type=click.FloatRange(min=0),
+    metavar="SECONDS",
+    help="End after so many seconds of live trays, which follow the history.",
+)
+@click.option("--no-dashboard", is_flag=True, help="Without the web pages.")
+@click.option(
+    "--keep", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Keep the demo's record in DIR."
+)
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=8501,
+    show_default=True,
+    help="Of the web pages; 0 takes a free one.",
+)
+def demo(live_s: float | None, no_dashboard: bool, keep: Path | None, port: int) -> None:
+    """The whole thing on made-up trays: broker, nodes, recorder, dashboard."""
+    from ui.demo import run_demo
+
+    sys.exit(run_demo(live_s=live_s, dashboard=not no_dashboard, keep=keep, port=port))
+
+
+@cli.command(epilog=example("tidetray record --home trials"))
+@home_option
+def record(home: Path) -> None:
+    """The recorder, until stopped with Ctrl-C or SIGTERM."""
+    from ingest.recorder import Recorder, RecorderLock
+    from ingest.store import open_store
+
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
+    settings = load_settings(home)
+    with RecorderLock(home), open_store(home / RECORD_FILE) as store:
+        recorder = Recorder(store, settings)
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: recorder.stop())
+        click.echo(f"Recording into {home}. Stop with Ctrl-C.", err=True)
+        totals = recorder.run()
+    click.echo(
+        f"Stopped. {totals.readings} readings in {totals.messages} messages recorded, "
+        f"{totals.doubled} messages came twice, {totals.set_aside} set aside.",
+        err=True,
+    )
+
+
+@cli.command(epilog=example("tidetray dashboard --port 8600"))
+@click.option("--port", type=click.IntRange(0, 65535), help="Else as in the settings (8501).")
+@home_option
+def dashboard(home: Path, port: int | None) -> None:
+    """The web pages, until stopped with Ctrl-C."""
+    from ui.serve import serve
+
+    settings = load_settings(home).dashboard
+    serve(home, host=settings.host, port=settings.port if port is None else port)
+
+
+@cli.command(epilog=example("tidetray check"))
+@home_option
+@json_option
+def check(home: Path, as_json: bool) -> None:
+    """Settings, broker, record, zones, disk: all that is wrong, at once."""
+    from ingest.checkup import examine
+    from ui import show
+
+    findings = examine(home)
+    if as_json:
+        show.print_json([{"subject": f.subject, "ok": f.ok, "text": f.text} for f in findings])
+    else:
+        for finding in findings:
+            click.echo(f"{'ok   ' if finding.ok else 'MEND '} {finding.subject}: {finding.text}")
+    sys.exit(0 if all(finding.ok for finding in findings) else 1)
+
+
+@cli.command(epilog=example("tidetray status --json"))
+@home_option
+@trial_option
+@json_option
+def status(home: Path, trial: str | None, as_json: bool) -> None:
+    """Trays now: wet or dry, last flood, failed cycles; nodes, and messages missing."""
+    from ui import show
+    from ui.overview import overview
+
+    with _open(home) as store:
+        show.overview(overview(store, home, trial, datetime.now(UTC)), as_json=as_json)
+
+
+@cli.command(epilog=example("tidetray cycles --tray tray-1 --since 2026-06-01"))
+@home_option
+@trial_option
+@tray_option
+@since_option
+@json_option
+def cycles(home: Path, trial: str | None, tray: str | None, since: str | None, as_json: bool) -> None:
+    """Floods and drains of the trays, and how each cycle went."""
+    from ui import show
+
+    with _open(home) as store:
+        data = _trial(store, trial)
+        show.frame(
+            data.cycles(_known_tray(data, tray), since=_time(since, data.trial.zone)), data.trial.zone, as_json=as_json
+        )
+
+
+@cli.command(epilog=example("tidetray exposure --tray tray-1 --json"))
+@home_option
+@trial_option
+@tray_option
+@since_option
+@json_option
+def exposure(home: Path, trial: str | None, tray: str | None, since: str | None, as_json: bool) -> None:
+    """Hours wet, dry and unknown per pot, between its weigh-ins."""
+    from ui import show
+
+    with _open(home) as store:
+        data = _trial(store, trial)
+        table = _part(data.exposure, _known_tray(data, tray), _time(since, data.trial.zone))
+        show.frame(table, data.trial.zone, as_json=as_json, cautions=data.light[1])
+
+
+@cli.command(epilog=example("tidetray growth --since 2026-06-01"))
+@home_option
+@trial_option
+@tray_option
+@since_option
+@json_option
+def growth(home: Path, trial: str | None, tray: str | None, since: str | None, as_json: bool) -> None:
+    """Growth per pot between its weigh-ins, beside its exposure."""
+    from ui import show
+
+    with _open(home) as store:
+        data = _trial(store, trial)
+        both = data.exposure_and_growth
+        table = _part(both.table, _known_tray(data, tray), _time(since, data.trial.zone))
+        show.frame(table, data.trial.zone, as_json=as_json, cautions=both.cautions)
+
+
+@cli.command(epilog=example("tidetray weigh t1-a1 48.3 --blotted --who me"))
+@click.argument("pot")
+@click.argument("gross")
+@click.option("--tare", metavar="G", help="Mass of the empty pot; else as in the notebook.")
+@click.option("--at", metavar="TIME", help="When it was weighed, in the trial's zone; else now.")
+@click.option("--replicate", type=click.IntRange(min=1), default=1, show_default=True, help="2 for a second weighing.")
+@click.option("--blotted/--not-blotted", default=True, show_default=True, help="Whether free water was blotted off.")
+@click.option("--who", default="", metavar="NAME", help="Who weighed.")
+@click.option("--note", default="", help="Anything to remember, such as a lost leaf.")
+@click.option("--decimal-comma", is_flag=True, help="12,5 means twelve and a half.")
+@trial_option
+@home_option
+@json_option
+def weigh(home: Path, trial: str | None, pot: str, gross: str, as_json: bool, **entry: Any) -> None:
+    """Note one weigh-in: the POT with its plants weighs GROSS grams."""
+    from ingest.store import open_store
+    from ui import show
+    from ui.entry import enter_weigh_in
+
+    with open_store(home / RECORD_FILE) as store:
+        show.weigh_in(enter_weigh_in(store, trial, pot, gross, now=datetime.now(UTC), **entry), as_json=as_json)
+
+
+@cli.command(epilog=example("tidetray load trial.toml"))
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--decimal-comma", is_flag=True, help="The file writes 12,5 for twelve and a half.")
+@trial_option
+@home_option
+def load(home: Path, file: Path, trial: str | None, decimal_comma: bool) -> None:
+    """Load a FILE: a trial (.toml) or weigh-ins (.csv). All of it or nothing; again changes nothing."""
+    from ingest.store import open_store
+    from ui.entry import load_file
+
+    with open_store(home / RECORD_FILE) as store:
+        for line in load_file(store, file, trial, decimal_comma=decimal_comma, now=datetime.now(UTC)):
+            click.echo(line)
+
+
+def _open(home: Path) -> Any:
+    from analysis.trial_data import open_record
+
+    return open_record(home)
+
+
+def _trial(store: Any, name: str | None) -> Any:
+    from analysis.trial_data import TrialData, choose_trial
+
+    return TrialData(store, choose_trial(store, name))
+
+
+def _known_tray(data: Any, tray: str | None) -> str | None:
+    if tray is not None and tray not in data.treatments:
+        raise click.BadParameter(
+            f"the trial has no tray '{tray}'. There are: {', '.join(sorted(data.treatments))}", param_hint="--tray"
+        )
+    return tray
+
+
+def _time(text: str | None, zone: str) -> datetime | None:
+    if text is None:
+        return None
+    from zoneinfo import ZoneInfo
+
+    from ingest.weighing_files import parse_time
+
+    return parse_time(text, ZoneInfo(zone), hour_of_date=0).time
+
+
+def _part(table: Any, tray: str | None, since: datetime | None) -> Any:
+    if tray is not None:
+        table = table[table["tray"] == tray]
+    if since is not None:
+        table = table[table["end"] > since]
+    return table.reset_index(drop=True)
+
+
+def main() -> None:
+    """The console script: one clear line for anything a person can mend, never a traceback."""
+    try:
+        cli()
+    except TidetrayError as error:
+        click.echo(f"tidetray: {error}", err=True)
+        sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,272 @@
+"""`tidetray demo`: the main job on made-up trays, with nothing left out.
+
+A broker, the nursery's nodes, the recorder and the web pages, each a process of its own; the grower's
+part (trial, weigh-ins) is written into the notebook. At the end it says what was sent and what was
+recorded, and exits 1 if a reading that was sent is missing.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+from analysis.trays_now import FAILURES
+from analysis.trial_data import TrialData, choose_trial
+from ingest import lookup
+from ingest.broker import Access, broker_process
+from ingest.nodes import NurseryReport
+from ingest.notebook import Notebook
+from ingest.nursery import Nursery, make_nursery
+from ingest.recorder import is_recording
+from ingest.settings import RECORD_FILE
+from ingest.store import open_store
+from ui import serve, show
+
+SEED = 7
+LOOK_EVERY_S = 2.0
+STOP_S = 15.0
+CLOGGING = "mixed"
+"""The live tray whose drain clogs is the first one of this culture."""
+
+
+class _StopAskedError(Exception):
+    """Ctrl-C or SIGTERM: the demo is to end, in good order."""
+
+
+def run_demo(*, live_s: float | None, dashboard: bool, keep: Path | None, port: int) -> int:
+    """Run until `live_s` seconds of live trays are over, or until stopped. The exit code."""
+    signal.signal(signal.SIGTERM, _stop)
+    signal.signal(signal.SIGINT, _stop)
+    console = Console()
+    started = time.monotonic()
+    with ExitStack() as stack:
+        home = (
+            keep
+            if keep is not None
+            else Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidetray-demo-")))
+        )
+        if (home / RECORD_FILE).exists():
+            click.echo(f"tidetray: {home} holds a record already. Name an empty folder with --keep.", err=True)
+            return 1
+        nursery = make_nursery(datetime.now(UTC), seed=SEED)
+        _write_notebook(home, nursery)
+        nodes: _Nodes | None = None
+        try:
+            if dashboard:
+                chosen = serve.free_port("127.0.0.1", port)
+                stack.enter_context(
+                    _child(serve.start(home, host="127.0.0.1", port=chosen, log=home / "dashboard.log"))
+                )
+                click.echo(f"Pages:   http://127.0.0.1:{chosen}")
+            broker = stack.enter_context(broker_process())
+            recorder = stack.enter_context(_child(_start_recorder(home, broker)))
+            nodes = stack.enter_context(_nodes(nursery, broker, live_s))
+            _show_history(console, nodes, recorder, started)
+            _watch_live(console, nodes, home, nursery)
+        except _StopAskedError:
+            click.echo("Stopping: waiting for what is still on its way.")
+        except _EndedEarlyError as ended:
+            click.echo(f"Stopped early: {ended}")
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        if nodes is None or nodes.last is None:
+            return 1
+        final = nodes.finish()
+        _wait_for_cycles(home)
+        code = _say_result(console, home, final)
+        if keep is not None:
+            click.echo(f"Kept in {home}: look at it with `tidetray dashboard --home {home}`.")
+    return code
+
+
+class _EndedEarlyError(Exception):
+    """A process of the demo ended by itself."""
+
+
+class _Nodes:
+    """The nodes' process, and its last word."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        self.process = process
+        self.last: NurseryReport | None = None
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        if self.process.stdout is not None:
+            for line in self.process.stdout:
+                self.last = NurseryReport(**json.loads(line))
+
+    def finish(self) -> NurseryReport:
+        """Let the nodes wait for their last receipts; what they say in the end."""
+        if self.process.poll() is None:
+            self.process.send_signal(signal.SIGTERM)
+        self.process.wait(STOP_S)
+        self._reader.join(STOP_S)
+        if self.last is None:
+            raise _EndedEarlyError("the nodes said nothing")
+        return self.last
+
+
+@contextmanager
+def _nodes(nursery: Nursery, broker: Access, live_s: float | None) -> Iterator[_Nodes]:
+    clogging = next(tray.name for tray in nursery.plan.trays if nursery.treatment(tray.name).culture == CLOGGING)
+    process = subprocess.Popen(
+        [sys.executable, "-m", "ingest.nodes"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
+    )  # fmt: skip
+    with _child(process):
+        if process.stdin is not None:
+            process.stdin.write(
+                json.dumps(
+                    {
+                        "host": broker.host, "port": broker.port, **asdict(broker.nodes), "seed": nursery.seed,
+                        "until": nursery.until.isoformat(), "live_s": live_s, "clogging_tray": clogging,
+                    }
+                )
+            )  # fmt: skip
+            process.stdin.close()
+        yield _Nodes(process)
+
+
+@contextmanager
+def _child(process: subprocess.Popen[Any]) -> Iterator[subprocess.Popen[Any]]:
+    """Ends the process on leaving, gently first."""
+    try:
+        yield process
+    finally:
+        if process.poll() is None:
+            process.terminate()
+            try:
+                process.wait(STOP_S)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+        if process.stdout is not None:
+            process.stdout.close()
+
+
+def _start_recorder(home: Path, broker: Access) -> subprocess.Popen[bytes]:
+    # by the environment, so that a kept home holds no password of a broker that is gone
+    environment = {
+        **os.environ,
+        "TIDETRAY_BROKER__HOST": broker.host,
+        "TIDETRAY_BROKER__PORT": str(broker.port),
+        "TIDETRAY_BROKER__USERNAME": broker.recorder.username,
+        "TIDETRAY_BROKER__PASSWORD": broker.recorder.password,
+    }
+    with (home / "recorder.log").open("wb") as log:
+        return subprocess.Popen(
+            [sys.executable, "-m", "ui.cli", "record", "--home", str(home)],
+            env=environment, stdout=log, stderr=subprocess.STDOUT, start_new_session=True,
+        )  # fmt: skip
+
+
+def _write_notebook(home: Path, nursery: Nursery) -> None:
+    with open_store(home / RECORD_FILE) as store:
+        notebook = Notebook(store)
+        notebook.add_trial(nursery.plan)
+        notebook.add_weigh_ins(nursery.plan.trial.name, nursery.weigh_ins, now=nursery.until)
+
+
+def _show_history(console: Console, nodes: _Nodes, recorder: subprocess.Popen[Any], started: float) -> None:
+    columns = (TextColumn("History:"), BarColumn(), MofNCompleteColumn(), TextColumn("readings"), TimeElapsedColumn())
+    first: float | None = None
+    with Progress(*columns, console=console, transient=True) as progress:
+        task = progress.add_task("history", total=None)
+        while nodes.last is None or nodes.last.readings_receipted < nodes.last.readings_to_send:
+            _check_alive(nodes, recorder)
+            time.sleep(0.2)
+            if nodes.last is not None:
+                first = time.monotonic() if first is None and nodes.last.readings_receipted else first
+                progress.update(task, total=nodes.last.readings_to_send, completed=nodes.last.readings_receipted)
+    now = time.monotonic()
+    readings = nodes.last.readings_receipted
+    rate = readings / max(0.2, now - (first or started))
+    click.echo(
+        f"History: {readings:,} readings of 63 days recorded, {now - started:.1f} s after the start ({rate:,.0f} readings/s)"
+    )
+
+
+def _watch_live(console: Console, nodes: _Nodes, home: Path, nursery: Nursery) -> None:
+    click.echo("Live:    the trays flood every minute or so, and one will clog. Ctrl-C ends.")
+    told: set[tuple[str, Any]] = set()
+    while nodes.last is not None and nodes.last.state == "live":
+        if nodes.process.poll() is not None:
+            return
+        time.sleep(LOOK_EVERY_S)
+        for row in _failed_cycles(home, nursery.until).itertuples():
+            if (row.tray, row.flood_start) not in told:
+                told.add((row.tray, row.flood_start))
+                click.echo(f"         {_failure_line(row, nursery.plan.trial.zone)}")
+
+
+def _failed_cycles(home: Path, since: datetime) -> Any:
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        cycles = TrialData(store, choose_trial(store)).cycles(since=since)
+    return cycles[cycles["outcome"].isin(FAILURES)]
+
+
+def _failure_line(row: Any, zone: str) -> str:
+    return f"{row.tray}: {row.outcome}, flooded {show.local(row.flood_start, zone)}"
+
+
+def _wait_for_cycles(home: Path) -> None:
+    """The recorder works cycles out a moment after their readings are in."""
+    deadline = time.monotonic() + STOP_S
+    while is_recording(home) and time.monotonic() < deadline:
+        with open_store(home / RECORD_FILE, read_only=True) as store:
+            if store.connection.execute("SELECT count(*) FROM cycles_due").fetchone() == (0,):
+                return
+        time.sleep(0.2)
+
+
+def _say_result(console: Console, home: Path, final: NurseryReport) -> int:
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        data = TrialData(store, choose_trial(store))
+        (recorded,) = store.connection.execute("SELECT count(*) FROM reading").fetchone()
+        counts = lookup.counters(store)
+        numbers_missing = sum(node.missing for node in lookup.nodes(store, data.trial.site))
+        failed = data.cycles()
+    missing = final.readings_sent - recorded
+    click.echo(
+        f"Sent {final.readings_sent:,} readings in {final.messages_sent:,} messages ({final.messages_resent:,} sent again). "
+        f"Recorded {recorded:,}, missing {missing:,}; {counts['doubled']:,} messages came twice, {counts['set_aside']:,} set aside."
+    )
+    if final.readings_lost:
+        click.echo(
+            f"Never sent: {final.readings_lost:,} readings of a node that was cut off without a journal, in the history."
+        )
+    failed = failed[failed["outcome"].isin(FAILURES)]
+    click.echo(f"Failed cycles: {len(failed)}")
+    for row in failed.tail(12).itertuples():
+        click.echo(f"  {_failure_line(row, data.trial.zone)}")
+    return 0 if missing == 0 and numbers_missing == 0 and final.messages_held == 0 else 1
+
+
+def _check_alive(nodes: _Nodes, recorder: subprocess.Popen[Any]) -> None:
+    if recorder.poll() is not None:
+        raise _EndedEarlyError("the recorder ended by itself; its log is in the home")
+    if nodes.process.poll() is not None:
+        raise _EndedEarlyError("the nodes ended by themselves")
+
+
+def _stop(_number: int, _frame: FrameType | None) -> None:
+    raise _StopAskedError

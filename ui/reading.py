@@ -1,0 +1,144 @@
+"""What the pages read, and for how long it is kept: seconds, so that many visitors cost as much as one.
+
+Every call opens the record for reading and closes it again: a connection kept open for several
+visitors would be used by several threads. Errors are not kept.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pandas as pd
+import streamlit as st
+
+from analysis.exposure import exposure
+from analysis.growth import relative_growth_rate
+from analysis.trial_data import NoTrialError, TrialData, choose_trial, open_record
+from ingest.notebook import Notebook, WeighIn
+from ingest.settings import home_folder
+from ui.overview import Overview, overview
+from ui.show import records
+from ui.words import is_today, natural
+
+SEEN_BACK = timedelta(hours=12)
+
+
+@dataclass(frozen=True)
+class GrowthView:
+    """`intervals` has a row per pot and interval, `whole` one per pot: from its first weigh-in to its last."""
+
+    zone: str
+    treatments: dict[str, str]
+    intervals: pd.DataFrame
+    whole: pd.DataFrame
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Bench:
+    """The pots of a trial in the order in which they stand, with the tare, and what they weighed so far."""
+
+    trial: str
+    zone: str
+    pots: pd.DataFrame
+    weigh_ins: dict[str, tuple[WeighIn, ...]]
+
+    def today(self, pot: str, now: datetime) -> tuple[WeighIn, ...]:
+        return tuple(w for w in self.weigh_ins.get(pot, ()) if is_today(w.time, self.zone, now))
+
+    def to_do(self, now: datetime) -> list[str]:
+        """Pots not weighed today, in order."""
+        return [pot for pot in self.pots["pot"] if not self.today(pot, now)]
+
+
+def trial_names() -> tuple[str, ...]:
+    """Names of the trials of the home. NoTrialError where there is none, StoreError where there is no record."""
+    with open_record(home_folder()) as store:
+        trials = Notebook(store).trials()
+        if not trials:
+            choose_trial(store)
+    return tuple(trial.name for trial in trials)
+
+
+def chosen_trial() -> str:
+    """The trial that is shown: as chosen above the page, else the only one."""
+    names = trial_names()
+    chosen = st.session_state.get("trial", names[0])
+    if chosen not in names:
+        raise NoTrialError(f"there is no trial '{chosen}' any more", mend="Reload the page")
+    return str(chosen)
+
+
+def trays_view(trial: str) -> Overview:
+    return _trays_view(str(home_folder()), trial)
+
+
+def spells(trial: str) -> tuple[pd.DataFrame, datetime]:
+    """Cycles of the last SEEN_BACK hours, and the moment they were read."""
+    return _spells(str(home_folder()), trial)
+
+
+def growth_view(trial: str) -> GrowthView:
+    return _growth_view(str(home_folder()), trial)
+
+
+def forget_growth() -> None:
+    _growth_view.clear()
+
+
+def bench(trial: str) -> Bench:
+    """Read anew each time: what was saved a moment ago is in it."""
+    with open_record(home_folder()) as store:
+        data = TrialData(store, choose_trial(store, trial))
+        order, standing = sorted(data.treatments, key=natural), data.pots[data.pots["to"].isna()]
+        weigh_ins: dict[str, list[WeighIn]] = {}
+        for weigh_in in Notebook(store).weigh_ins(trial):
+            weigh_ins.setdefault(weigh_in.pot, []).append(weigh_in)
+    pots = standing.assign(place=standing["tray"].map(order.index)).sort_values(["place", "row", "column", "pot"])
+    return Bench(
+        trial, data.trial.zone, pots.reset_index(drop=True), {pot: tuple(all_) for pot, all_ in weigh_ins.items()}
+    )
+
+
+def as_csv(table: pd.DataFrame) -> str:
+    """All columns unrounded, times in UTC with Z, nothing where nothing is known."""
+    return pd.DataFrame(records(table), columns=list(table.columns)).to_csv(index=False, lineterminator="\n")
+
+
+@st.cache_data(ttl=4, max_entries=8, show_spinner=False)
+def _trays_view(home: str, trial: str) -> Overview:
+    with open_record(Path(home)) as store:
+        return overview(store, Path(home), trial, datetime.now(UTC))
+
+
+@st.cache_data(ttl=25, max_entries=8, show_spinner=False)
+def _spells(home: str, trial: str) -> tuple[pd.DataFrame, datetime]:
+    now = datetime.now(UTC)
+    with open_record(Path(home)) as store:
+        data = TrialData(store, choose_trial(store, trial))
+        return data.cycles(since=now - SEEN_BACK), now
+
+
+@st.cache_data(ttl=60, max_entries=8, show_spinner=False)
+def _growth_view(home: str, trial: str) -> GrowthView:
+    with open_record(Path(home)) as store:
+        data = TrialData(store, choose_trial(store, trial))
+        both = data.exposure_and_growth
+        return GrowthView(data.trial.zone, data.treatments, both.table, _whole_trial(data), both.cautions)
+
+
+def _whole_trial(data: TrialData) -> pd.DataFrame:
+    parts = data.growth.table.sort_values(["pot", "start"]).groupby("pot", sort=False)
+    whole = parts.agg(
+        start=("start", "first"),
+        end=("end", "last"),
+        mass_start_g=("mass_start_g", "first"),
+        mass_end_g=("mass_end_g", "last"),
+    ).reset_index()
+    whole["days"] = (whole["end"] - whole["start"]) / pd.Timedelta(days=1)
+    whole["rgr_per_day"] = relative_growth_rate(whole["mass_start_g"], whole["mass_end_g"], whole["days"])
+    went_through = exposure(data.cycles_and_silence, data.light[0], whole[["pot", "start", "end"]], data.pots)
+    joined = went_through.merge(whole, on=["pot", "start", "end"])
+    return joined.assign(treatment=joined["tray"].map(data.treatments))

@@ -1,0 +1,136 @@
+"""Printing: tables for people in the trial's own zone, JSON for machines in UTC. Rounds here and nowhere before."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import click
+import pandas as pd
+from rich.console import Console
+from rich.table import Table
+
+if TYPE_CHECKING:
+    from ui.entry import Entered
+    from ui.overview import Overview
+
+HEADINGS = {
+    "tray": "tray", "pot": "pot", "treatment": "treatment", "state": "now", "since": "since", "level_m": "level mm",
+    "last_flood": "last flood", "last_reading": "last reading", "failure": "failed cycle", "failed_at": "failed at",
+    "flood_start": "flood", "flood_reached": "mark reached", "drain_start": "drain", "dry": "dry", "fill_s": "fill s",
+    "wet_s": "wet min", "drain_s": "drain s", "peak_level_m": "peak mm", "outcome": "outcome", "start": "from", "end": "to",
+    "hours": "hours", "wet_h": "wet h", "dry_h": "dry h", "unknown_h": "unknown h", "wet_lit_h": "wet lit h",
+    "wet_dark_h": "wet dark h", "dry_lit_h": "dry lit h", "dry_dark_h": "dry dark h", "floods": "floods",
+    "dli_mol_m2_d": "light mol/m²/d", "light_known_h": "light known h", "days": "days", "mass_start_g": "mass g",
+    "mass_end_g": "to g", "rgr_per_day": "growth %/day",
+}  # fmt: skip
+"""Column -> what people read, with the unit shown there."""
+
+SHOWN_FACTOR = {"level_m": 1000.0, "peak_level_m": 1000.0, "wet_s": 1 / 60, "rgr_per_day": 100.0}
+DECIMALS = {
+    "fill_s": 0, "drain_s": 0, "level_m": 0, "peak_level_m": 0, "mass_start_g": 2, "mass_end_g": 2, "floods": 0,
+    "rgr_per_day": 2,
+}  # fmt: skip
+
+
+def print_json(value: Any) -> None:
+    click.echo(json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False))
+
+
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows as plain values: times as ISO 8601 in UTC with Z, what is not known as null."""
+    return [{str(name): _plain(value) for name, value in row.items()} for row in frame.to_dict("records")]
+
+
+def frame(table: pd.DataFrame, zone: str, *, as_json: bool, cautions: Iterable[str] = ()) -> None:
+    """A table; with `as_json` an object with `rows` and `cautions`."""
+    if as_json:
+        print_json({"rows": records(table), "cautions": list(cautions)})
+        return
+    if table.empty:
+        click.echo("Nothing to show yet.")
+    else:
+        _print_table(table, zone)
+    for caution in cautions:
+        click.echo(f"Note: {caution}")
+
+
+def overview(view: Overview, *, as_json: bool) -> None:
+    if as_json:
+        print_json(
+            {
+                "recording": view.recording,
+                "trays": records(view.trays),
+                "nodes": [
+                    {
+                        "node": node.node, "here": node.here, "last_message": _plain(node.last_message),
+                        "messages_missing": node.missing, "messages_gone": node.gone,
+                    }
+                    for node in view.nodes
+                ],
+                "counts": view.counts,
+                "set_aside": [
+                    {"received": _plain(message.received), "kind": message.kind, "reason": message.reason}
+                    for message in view.set_aside
+                ],
+            }
+        )  # fmt: skip
+        return
+    click.echo(f"Recorder: {'recording' if view.recording else 'NOT RUNNING. Start it with `tidetray record`'}")
+    _print_table(view.trays, view.zone)
+    for node in view.nodes:
+        here = {True: "connected", False: "NOT CONNECTED", None: "never said hello"}[node.here]
+        missing = f", {node.missing} messages missing" if node.missing else ""
+        gone = f", {node.gone} lost before they were sent" if node.gone else ""
+        click.echo(f"Node {node.node}: {here}{missing}{gone}")
+    click.echo(f"Recorded: {view.counts['readings']} readings. Set aside: {view.counts['set_aside']} messages.")
+    for message in view.set_aside:
+        click.echo(f"  set aside {local(message.received, view.zone)}: {message.reason}")
+
+
+def weigh_in(entered: Entered, *, as_json: bool) -> None:
+    if as_json:
+        print_json({"pot": entered.pot, "net_g": entered.net_g, "new": entered.new, "text": entered.text})
+    else:
+        click.echo(entered.text)
+
+
+def local(time: datetime | pd.Timestamp, zone: str) -> str:
+    return f"{time.astimezone(ZoneInfo(zone)):%d %b %H:%M}"
+
+
+def _print_table(table: pd.DataFrame, zone: str) -> None:
+    printed = Table(box=None, header_style="bold", pad_edge=False)
+    for column in table.columns:
+        printed.add_column(
+            HEADINGS.get(column, column), justify="right" if table[column].dtype.kind in "fi" else "left"
+        )
+    for row in table.itertuples(index=False):
+        printed.add_row(*(_cell(column, value, zone) for column, value in zip(table.columns, row, strict=True)))
+    console = Console()
+    if not console.is_terminal:
+        console.width = 240  # a pipe has no edge to fold at
+    console.print(printed)
+
+
+def _cell(column: str, value: Any, zone: str) -> str:
+    if value is None or pd.isna(value):
+        return "–"
+    if isinstance(value, pd.Timestamp):
+        return local(value, zone)
+    if isinstance(value, float):
+        return f"{value * SHOWN_FACTOR.get(column, 1.0):.{DECIMALS.get(column, 1)}f}"
+    return str(value)
+
+
+def _plain(value: Any) -> Any:
+    if value is None or (not isinstance(value, str | bool | list) and pd.isna(value)):
+        return None
+    if isinstance(value, datetime):
+        return f"{value.astimezone(UTC).isoformat(timespec='milliseconds').removesuffix('+00:00')}Z"
+    if hasattr(value, "item"):
+        return value.item()
+    return value

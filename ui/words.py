@@ -1,0 +1,72 @@
+"""What the pages say: ages and times in words, what to look at when a cycle failed. Draws nothing, reads nothing."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+STATES = {"wet": ("●", "wet"), "dry": ("○", "dry"), "unknown": ("?", "unknown")}
+"""State -> its mark and its word."""
+
+LOOK_FIRST = {
+    "overflow": "Look first at the drain and its strainer: is it blocked? Then whether the pump ran on, and where the water went.",
+    "did not drain": "Look first at the drain and its strainer: roots and algae gather there. Then whether the pump is still running.",
+    "drained slowly": "Look first at the strainer of the drain: it is clogging. Clean it before the next flood.",
+    "flood mark not reached": "Look first at the water in the reservoir. Then the pump's strainer and hose, and the tray for a leak.",
+    "no flood": "Look first at the water in the reservoir. Then whether the pump has power, and whether its hose came off.",
+}
+"""Outcome of a failed cycle -> what to look at (common practice, no source)."""
+
+MAINS = (
+    "Before you reach in: switch the pump and the lamp off at the plug or the breaker, with dry hands and on dry ground. "
+    "Floors may be wet and slippery. Work on mains wiring is for a qualified person, under your local codes."
+)
+
+
+def age(then: datetime | pd.Timestamp, now: datetime) -> str:
+    """How long ago, in one unit: 'just now', '40 s ago', '4 min ago', '3 h ago', '2 days ago'."""
+    seconds = (now - then).total_seconds()
+    if seconds < 5:
+        return "just now"
+    if seconds < 90:
+        return f"{seconds:.0f} s ago"
+    if seconds < 90 * 60:
+        return f"{seconds / 60:.0f} min ago"
+    if seconds < 36 * 3600:
+        return f"{seconds / 3600:.0f} h ago"
+    return f"{seconds / 86400:.0f} days ago"
+
+
+def clock(then: datetime | pd.Timestamp, zone: str, now: datetime) -> str:
+    """Wall time in the trial's zone; with the day unless that is today."""
+    local, today = then.astimezone(ZoneInfo(zone)), now.astimezone(ZoneInfo(zone)).date()
+    return f"{local:%H:%M}" if local.date() == today else f"{local.day} {local:%b %H:%M}"
+
+
+def when(then: datetime | pd.Timestamp | None, zone: str, now: datetime) -> str:
+    """'14:02 (4 min ago)', or 'never'."""
+    if then is None or pd.isna(then):
+        return "never"
+    return f"{clock(then, zone, now)} ({age(then, now)})"
+
+
+def is_today(then: datetime | pd.Timestamp, zone: str, now: datetime) -> bool:
+    return then.astimezone(ZoneInfo(zone)).date() == now.astimezone(ZoneInfo(zone)).date()
+
+
+def span(time: timedelta) -> str:
+    """'7.0 days', or '5 h' below two days."""
+    hours = time.total_seconds() / 3600
+    return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.1f} days"
+
+
+def natural(name: str) -> list[tuple[int, str]]:
+    """A key that puts tray-10 after tray-9."""
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in name.split("-")]
+
+
+def many(n: int, one: str) -> str:
+    """'1 pot', '2 pots'."""
+    return f"{n} {one}" if n == 1 else f"{n} {one}s"
