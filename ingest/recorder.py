@@ -198,7 +198,7 @@ class Recorder:
         if reason.is_failure:
             log.warning("the broker refused the recorder: %s. Check username and password under [broker]", reason)
             return
-        client.subscribe([(topic, 1) for topic in wire.subscriptions(self._settings.record.site or None)])
+        client.subscribe(wire.subscription(self._settings.record.site or None), qos=1)
 
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, _reasons: Any, _properties: Any) -> None:
         # only now does the broker keep what comes for us
@@ -254,8 +254,8 @@ class Recorder:
             received_ms = to_ms(message.received_at)
             try:
                 topic = wire.parse_topic(message.topic)
-                if topic.kind == "here" and not message.payload:
-                    continue  # a retained hello was cleared
+                if topic.kind == "receipt" or (topic.kind == "here" and not message.payload):
+                    continue  # our own word, or a retained hello that was cleared
                 if topic.kind == "here":
                     heres.append((topic.site, topic.node, wire.decode_here(message.payload), received_ms))
                 else:

@@ -111,11 +111,14 @@ def _topic(site: str, node: str, kind: str) -> str:
     return f"tidetray/v1/{site}/{node}/{kind}"
 
 
-def subscriptions(site: str | None = None) -> tuple[str, ...]:
-    """MQTT filters of a recorder of one site, or of all. ValueError if `site` is not an id."""
+def subscription(site: str | None = None) -> str:
+    """MQTT filter of a recorder of one site, or of all. ValueError if `site` is not an id.
+
+    All below, so that what a node sends to a wrong topic is seen and set aside; own receipts come back too.
+    """
     if site is not None and ID_PATTERN.fullmatch(site) is None:
         raise ValueError(f"'{shown(site)}' cannot name a site. {_ID_MEND}")
-    return tuple(f"tidetray/v1/{site or '+'}/+/{kind}" for kind in ("data", "here"))
+    return "tidetray/v1/#" if site is None else f"tidetray/v1/{site}/#"
 
 
 # --- packs ----------------------------------------------------------------------------------------

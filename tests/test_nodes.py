@@ -90,7 +90,7 @@ def recorder(way: Way, disk: Disk, *, loses: Callable[[int], bool] = lambda _: F
     subscribed = threading.Event()
 
     def on_connect(*_: Any) -> None:
-        client.subscribe([(topic, 1) for topic in wire.subscriptions(SITE)])
+        client.subscribe(wire.subscription(SITE), qos=1)
 
     def on_message(_client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
         topic = wire.parse_topic(message.topic)

@@ -21,7 +21,7 @@ from ingest.wire import (
     here_topic,
     parse_topic,
     receipt_topic,
-    subscriptions,
+    subscription,
 )
 
 TOPIC = "tidetray/v1/nursery/bench-1/data"
@@ -36,10 +36,10 @@ def test_topics() -> None:
     assert here_topic("nursery", "bench-1") == "tidetray/v1/nursery/bench-1/here"
     assert receipt_topic("nursery", "bench-1") == "tidetray/v1/nursery/bench-1/receipt"
     assert parse_topic(receipt_topic("a", "9" * 32)) == Topic("a", "9" * 32, "receipt")
-    assert subscriptions() == ("tidetray/v1/+/+/data", "tidetray/v1/+/+/here")
-    assert subscriptions("nursery") == ("tidetray/v1/nursery/+/data", "tidetray/v1/nursery/+/here")
+    assert subscription() == "tidetray/v1/#"
+    assert subscription("nursery") == "tidetray/v1/nursery/#"
     for site in ("", "+", "#", "a/b", "A", "a" * 33, "a\n"):
-        for call in (subscriptions, lambda name: data_topic(name, "a"), lambda name: here_topic("a", name)):
+        for call in (subscription, lambda name: data_topic(name, "a"), lambda name: here_topic("a", name)):
             with pytest.raises(ValueError, match="cannot name a"):
                 call(site)
 
