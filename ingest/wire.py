@@ -61,7 +61,7 @@ __all__ = [
     "here_topic",
     "parse_topic",
     "receipt_topic",
-    "subscriptions",
+    "subscription",
 ]
 
 _ID_MEND = "Use a-z, 0-9 and '-', at most 32 characters"
@@ -112,10 +112,7 @@ def _topic(site: str, node: str, kind: str) -> str:
 
 
 def subscription(site: str | None = None) -> str:
-    """MQTT filter of a recorder of one site, or of all. ValueError if `site` is not an id.
-
-    All below, so that what a node sends to a wrong topic is seen and set aside; own receipts come back too.
-    """
+    """MQTT filter of a recorder of a site, or of all: all below, to see what is sent to a wrong topic. ValueError."""
     if site is not None and ID_PATTERN.fullmatch(site) is None:
         raise ValueError(f"'{shown(site)}' cannot name a site. {_ID_MEND}")
     return "tidetray/v1/#" if site is None else f"tidetray/v1/{site}/#"

@@ -76,7 +76,11 @@ def test_cycles_as_worked_by_hand_in_tests_data(home: Path) -> None:
         "drain_start": "2026-06-01T08:35:00.000Z", "dry": "2026-06-01T08:35:12.000Z", "fill_s": 25.0, "wet_s": 312.0,
         "drain_s": 12.0, "peak_level_m": 0.04, "outcome": "complete",
     }  # fmt: skip
-    assert (second["flood_start"], second["dry"], second["outcome"]) == ("2026-06-01T10:00:00.000Z", None, "did not drain")
+    assert (second["flood_start"], second["dry"], second["outcome"]) == (
+        "2026-06-01T10:00:00.000Z",
+        None,
+        "did not drain",
+    )
 
 
 def test_exposure_as_worked_by_hand_in_tests_data(home: Path) -> None:

@@ -35,7 +35,9 @@ def compared(frame: pd.DataFrame, **more: object):  # type: ignore[no-untyped-de
     return compare_treatments(frame, response="mass_g", treatment="treatment", tray="tray", **more)
 
 
-def weighed(frame: pd.DataFrame | None = None, *, rates: tuple[float, ...] = (0.02, 0.03), days=range(0, 50, 7), seed=2):  # type: ignore[no-untyped-def]
+def weighed(
+    frame: pd.DataFrame | None = None, *, rates: tuple[float, ...] = (0.02, 0.03), days=range(0, 50, 7), seed=2
+):  # type: ignore[no-untyped-def]
     """Weigh-ins of the pots: ln mass grows with a rate of the treatment, the tray and the pot."""
     rng = np.random.default_rng(seed)
     frame = pots(effects=(0.0,) * len(rates)) if frame is None else frame
@@ -159,7 +161,9 @@ def test_coverage_and_size_by_simulation(capsys: pytest.CaptureFixture[str]) -> 
         covered += abs(pair.estimate[0]) < stats.t.isf(0.025, pair.df[0]) * pair.se[0]
         naive += stats.f_oneway(*(y[group[alive] == i] for i in range(3))).pvalue < 0.05
     with capsys.disabled():
-        print(f"\ncoverage {covered / runs:.3f}  tray-level size {rejected / runs:.3f}  pot-level size {naive / runs:.3f}")
+        print(
+            f"\ncoverage {covered / runs:.3f}  tray-level size {rejected / runs:.3f}  pot-level size {naive / runs:.3f}"
+        )
     assert 0.93 <= covered / runs <= 0.97
     assert 0.03 <= rejected / runs <= 0.07
     assert naive / runs > 0.25
@@ -245,7 +249,9 @@ def test_growth_of_balanced_trays_is_the_analysis_of_their_rates() -> None:
     """Complete weighings, no variance on its bound: Kenward-Roger's F and df are those of one rate a tray."""
     rows = grown(weighed(pots(effects=(0, 0, 0)), rates=(0.02, 0.03, 0.025), seed=3)).anova.set_index("method")
     np.testing.assert_allclose(
-        rows.loc["Kenward-Roger", ["f", "df_den"]].astype(float), rows.loc["tray rates", ["f", "df_den"]].astype(float), rtol=1e-5
+        rows.loc["Kenward-Roger", ["f", "df_den"]].astype(float),
+        rows.loc["tray rates", ["f", "df_den"]].astype(float),
+        rtol=1e-5,
     )
     assert rows.loc["Kenward-Roger", "df_den"] == pytest.approx(6)
 

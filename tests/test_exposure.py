@@ -63,7 +63,12 @@ def test_one_flood_in_a_day_half_of_it_in_the_dark():
     out = exposure(cycles(FLOOD), light(("00:00", 0), ("06:05", 100), ("18:05", 0)), DAY, HERE)
     assert tuple(out.columns) == EXPOSURE_COLUMNS
     row = out.iloc[0]
-    assert (row["pot"], row["tray"], row["start"], row["end"]) == ("pot-1", "tray-1", at("2026-06-01"), at("2026-06-02"))
+    assert (row["pot"], row["tray"], row["start"], row["end"]) == (
+        "pot-1",
+        "tray-1",
+        at("2026-06-01"),
+        at("2026-06-02"),
+    )
     assert minutes(row, "hours", "wet_h", "dry_h", "unknown_h", "light_known_h") == [1440, 14, 1426, 0, 1440]
     assert minutes(row, "wet_lit_h", "wet_dark_h", "dry_lit_h", "dry_dark_h") == [9, 5, 711, 715]
     assert row["floods"] == 1
@@ -90,10 +95,12 @@ def test_a_flood_reached_at_the_instant_between_two_intervals_counts_once():
 
 
 def test_a_pot_moved_to_another_tray():
-    moved = place(
-        ("pot-1", "tray-1", "2026-05-01", "2026-06-01 06:04"), ("pot-1", "tray-2", "2026-06-01 06:04", None)
+    moved = place(("pot-1", "tray-1", "2026-05-01", "2026-06-01 06:04"), ("pot-1", "tray-2", "2026-06-01 06:04", None))
+    other = cycles(
+        ("06:00", "06:01", "06:20", "06:30", "complete"),
+        ("09:00", "09:02", "09:08", "09:10", "complete"),
+        tray="tray-2",
     )
-    other = cycles(("06:00", "06:01", "06:20", "06:30", "complete"), ("09:00", "09:02", "09:08", "09:10", "complete"), tray="tray-2")
     lights = pd.concat([light(("00:00", 50)), light(("00:00", 0), tray="tray-2")])
     row = exposure(pd.concat([cycles(FLOOD), other]), lights, DAY, moved).iloc[0]
     # 4 min in tray-1, then 26 and 10 min in tray-2
@@ -123,9 +130,7 @@ def test_local_days_when_the_clocks_change():
         ("2026-03-28 23:50", "2026-03-28 23:51", "2026-03-29 00:10", "2026-03-29 00:20", "complete"),
         ("2026-03-29 22:50", "2026-03-29 22:51", "2026-03-29 23:10", "2026-03-29 23:20", "complete"),
     )
-    days = daily_exposure(
-        spring, None, ["tray-1"], at("2026-03-28"), at("2026-03-30 23:00"), zone="Europe/Lisbon"
-    )
+    days = daily_exposure(spring, None, ["tray-1"], at("2026-03-28"), at("2026-03-30 23:00"), zone="Europe/Lisbon")
     assert days["day"].dt.strftime("%d").tolist() == ["28", "29", "30"]
     assert days["hours"].tolist() == [24, 23, 24]
     assert [minutes(row, "wet_h") for _, row in days.iterrows()] == [[10], [30], [20]]
@@ -171,7 +176,12 @@ def test_a_tray_that_did_not_drain_stays_wet_until_its_next_row():
 
 
 def test_only_rows_of_the_same_tray_are_neighbours():
-    rows = pd.concat([cycles(("06:00", "06:01", None, None, "under way")), cycles(("07:00", "07:01", None, "07:10", "complete"), tray="tray-2")])
+    rows = pd.concat(
+        [
+            cycles(("06:00", "06:01", None, None, "under way")),
+            cycles(("07:00", "07:01", None, "07:10", "complete"), tray="tray-2"),
+        ]
+    )
     assert wet_dry_unknown(rows) == [18 * 60, 6 * 60, 0]
 
 
@@ -357,7 +367,21 @@ def frames(history):
 
 def counted(history, start: int, end: int) -> dict[str, float]:
     spells, lights, moves, _ = history
-    out = dict.fromkeys(["wet_h", "dry_h", "unknown_h", "wet_lit_h", "wet_dark_h", "dry_lit_h", "dry_dark_h", "floods", "light_known_h", "light"], 0.0)
+    out = dict.fromkeys(
+        [
+            "wet_h",
+            "dry_h",
+            "unknown_h",
+            "wet_lit_h",
+            "wet_dark_h",
+            "dry_lit_h",
+            "dry_dark_h",
+            "floods",
+            "light_known_h",
+            "light",
+        ],
+        0.0,
+    )
     for m in range(start, end):
         tray = next((tray for a, b, tray in moves if a <= m and (b is None or m < b)), None)
         if tray is None:
@@ -367,7 +391,9 @@ def counted(history, start: int, end: int) -> dict[str, float]:
         out["floods"] += sum(begin == m and outcome != "unknown" for begin, _, outcome in spells[tray])
         state = "unknown" if "unknown" in now else "wet" if now else "dry"
         out[f"{state}_h"] += 1
-        level = lights[tray][max(t for t in lights[tray] if t <= m)] if min(lights[tray], default=m + 1) <= m else math.nan
+        level = (
+            lights[tray][max(t for t in lights[tray] if t <= m)] if min(lights[tray], default=m + 1) <= m else math.nan
+        )
         if not math.isnan(level):
             out["light_known_h"] += 1
             out["light"] += level * 60

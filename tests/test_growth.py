@@ -42,7 +42,11 @@ def test_rates_take_arrays_and_series():
 
 @pytest.mark.parametrize("bad", [0.0, -1.0, math.nan, math.inf])
 def test_masses_and_days_must_be_above_zero(bad):
-    for arguments, name in (((bad, 1.0, 1.0), "mass_start_g"), ((1.0, bad, 1.0), "mass_end_g"), ((1.0, 1.0, bad), "days")):
+    for arguments, name in (
+        ((bad, 1.0, 1.0), "mass_start_g"),
+        ((1.0, bad, 1.0), "mass_end_g"),
+        ((1.0, 1.0, bad), "days"),
+    ):
         with pytest.raises(ValueError, match=f"{name} must be numbers above zero; 1 of 1"):
             relative_growth_rate(*arguments)
     with pytest.raises(ValueError, match="days must be"):
@@ -124,7 +128,10 @@ def test_masses_not_above_zero_are_left_out_and_counted():
 
 def test_blotted_against_unblotted_is_cautioned():
     mixed = pd.concat(
-        [weigh(("pot-1", "2026-06-01", 1.0)), weigh(("pot-1", "2026-06-08", 2.0), ("pot-1", "2026-06-15", 2.0), blotted=False)]
+        [
+            weigh(("pot-1", "2026-06-01", 1.0)),
+            weigh(("pot-1", "2026-06-08", 2.0), ("pot-1", "2026-06-15", 2.0), blotted=False),
+        ]
     )
     assert growth_per_interval(mixed).cautions[0].startswith("1 of 2 intervals compare blotted with unblotted")
     assert growth_per_interval(mixed.drop(columns="blotted")).cautions == ()
@@ -151,7 +158,10 @@ def test_exact_masses_give_back_their_curve():
     exact = {
         "exponential": (5 * np.exp(0.2 * DAYS), {"W0": 5, "r": 0.2}),
         "logistic": (100 / (1 + 19 * np.exp(-0.2 * DAYS)), {"Asym": 100, "xmid": math.log(19) / 0.2, "scal": 5}),
-        "gompertz": (100 * np.exp(math.log(0.05) * np.exp(-0.2 * DAYS)), {"Asym": 100, "b2": math.log(20), "b3": math.exp(-0.2)}),
+        "gompertz": (
+            100 * np.exp(math.log(0.05) * np.exp(-0.2 * DAYS)),
+            {"Asym": 100, "b2": math.log(20), "b3": math.exp(-0.2)},
+        ),
     }
     for kind, (mass_g, params) in exact.items():
         fit = fit_curve(DAYS, mass_g, kind)
@@ -203,7 +213,9 @@ def test_a_limit_far_above_the_data_is_cautioned():
 
 
 def test_falling_masses_are_cautioned():
-    assert fit_curve(DAYS, 20 * np.exp(-0.05 * DAYS), "exponential").cautions == ("the masses fall: this is no growth curve",)
+    assert fit_curve(DAYS, 20 * np.exp(-0.05 * DAYS), "exponential").cautions == (
+        "the masses fall: this is no growth curve",
+    )
 
 
 @pytest.mark.parametrize("kind", ["logistic", "gompertz"])

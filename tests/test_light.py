@@ -174,7 +174,9 @@ def test_times_and_values_must_match():
 
 def test_lamp_on_at_half_past_and_off_at_a_quarter_past():
     light = light_from_hours(
-        hours_frame(("05:00", 0, 3600, 0), ("06:00", 50, 3600, 1800), ("07:00", 100, 3600, 3600), ("08:00", 25, 3600, 900))
+        hours_frame(
+            ("05:00", 0, 3600, 0), ("06:00", 50, 3600, 1800), ("07:00", 100, 3600, 3600), ("08:00", 25, 3600, 900)
+        )
     )
     assert points(light) == [
         ("05:00", 0), ("06:00", 0), ("06:30", 100), ("07:00", 100), ("08:00", 100), ("08:15", 0), ("09:00", None),
@@ -182,7 +184,11 @@ def test_lamp_on_at_half_past_and_off_at_a_quarter_past():
 
 
 def test_a_lit_spell_of_its_own_hour_stands_at_its_start():
-    assert points(light_from_hours(hours_frame(("06:00", 10, 3600, 360)))) == [("06:00", 100), ("06:06", 0), ("07:00", None)]
+    assert points(light_from_hours(hours_frame(("06:00", 10, 3600, 360)))) == [
+        ("06:00", 100),
+        ("06:06", 0),
+        ("07:00", None),
+    ]
 
 
 def test_missing_hours_are_unknown():

@@ -91,7 +91,9 @@ def dense_criterion(y: np.ndarray, X: np.ndarray, V: np.ndarray) -> float:
     W = np.linalg.inv(V)
     A = X.T @ W @ X
     r = y - X @ np.linalg.solve(A, X.T @ W @ y)
-    return float(np.linalg.slogdet(V)[1] + np.linalg.slogdet(A)[1] + r @ W @ r + (len(y) - X.shape[1]) * np.log(2 * np.pi))
+    return float(
+        np.linalg.slogdet(V)[1] + np.linalg.slogdet(A)[1] + r @ W @ r + (len(y) - X.shape[1]) * np.log(2 * np.pi)
+    )
 
 
 @pytest.mark.parametrize(("slopes", "benches"), [(True, False), (False, False), (False, True)])
@@ -156,7 +158,9 @@ def test_crossed_groups_and_where_days_are_counted_from() -> None:
     y = np.random.default_rng(1).normal(size=30) + row * 0.5 + column * 0.3
     terms = [RandomTerm("row", row), RandomTerm("column", column)]
     fit = fit_mixed(y, ones(30), terms)
-    assert fit.criterion == pytest.approx(dense_criterion(y, ones(30), np.tensordot(gammas(fit), pieces(terms, 30), 1)), abs=1e-6)
+    assert fit.criterion == pytest.approx(
+        dense_criterion(y, ones(30), np.tensordot(gammas(fit), pieces(terms, 30), 1)), abs=1e-6
+    )
 
 
 def test_refits_weigh_trays() -> None:

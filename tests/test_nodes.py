@@ -23,6 +23,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from ingest import node_journal, wire
 from ingest import nodes as nodes_module
 from ingest.broker import broker_process
+from ingest.node_journal import WINDOW
 from ingest.nodes import NotLetInError, NurseryReport, run_nursery
 from ingest.nursery import SITE, Nursery, make_nursery
 from ingest.nursery_sensors import NodeHistory
@@ -247,9 +248,9 @@ def test_a_recorder_that_restarts_gets_the_rest(ways: tuple[Way, Way]) -> None:
 def test_without_a_recorder_the_broker_is_not_flooded(ways: tuple[Way, Way]) -> None:
     nursery = short_nursery(silence_kept=True, hours=70)
     with Nodes(nursery, ways[0], live_s=None) as nodes:
-        until(lambda: bool(nodes.reports) and nodes.reports[-1].messages_sent == 300)
+        until(lambda: bool(nodes.reports) and nodes.reports[-1].messages_sent == 3 * WINDOW)
         until(lambda: nodes.reports[-1].messages_resent > 0)
-        assert nodes.reports[-1].messages_sent == 300, "a window of 100 for each of three nodes"
+        assert nodes.reports[-1].messages_sent == 3 * WINDOW, "a window for each of three nodes"
         disk = Disk()
         with recorder(ways[1], disk):
             until(lambda: nodes.reports[-1].state == "live")

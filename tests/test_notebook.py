@@ -54,7 +54,9 @@ def notebook(store: Store) -> Notebook:
     return notebook
 
 
-def weigh(notebook: Notebook, gross_g: float = 42.0, *, pot: str = "a-1", time: datetime = WEIGHED, **more: object) -> bool:
+def weigh(
+    notebook: Notebook, gross_g: float = 42.0, *, pot: str = "a-1", time: datetime = WEIGHED, **more: object
+) -> bool:
     return notebook.add_weigh_in("bench", pot=pot, time=time, gross_g=gross_g, now=NOW, **more)  # type: ignore[arg-type]
 
 
@@ -116,7 +118,10 @@ def test_a_running_trial_takes_no_change_and_tells_all_of_it(notebook: Notebook)
 
 def test_trials_share_a_tray_only_with_the_same_measures(notebook: Notebook) -> None:
     second = TrialPlan(
-        replace(PLAN.trial, name="second"), (Treatment("wet", "submersed"),), (replace(PLAN.trays[0], treatment="wet"),), ()
+        replace(PLAN.trial, name="second"),
+        (Treatment("wet", "submersed"),),
+        (replace(PLAN.trays[0], treatment="wet"),),
+        (),
     )
     notebook.add_trial(second)
     assert notebook.plan("second") == second
@@ -131,7 +136,14 @@ def test_pots_stand_in_their_place_until_they_are_moved(notebook: Notebook, stor
     moved_ms = round((STARTED + timedelta(days=3)).timestamp() * 1000)
     store.connection.execute("INSERT INTO placement VALUES ('bench', 'a-1', ?, 'tray-2', 2, 1)", (moved_ms,))
     first, second, third, _ = notebook.placements("bench")
-    assert (first.pot, first.tray, first.row, first.column, first.treatment, first.tare_g) == ("a-1", "tray-1", 1, 1, "floods", 30.0)
+    assert (first.pot, first.tray, first.row, first.column, first.treatment, first.tare_g) == (
+        "a-1",
+        "tray-1",
+        1,
+        1,
+        "floods",
+        30.0,
+    )
     assert (first.start, first.end) == (STARTED, STARTED + timedelta(days=3))
     assert (second.pot, second.tray, second.row, second.treatment) == ("a-1", "tray-2", 2, "emersed")
     assert (second.start, second.end) == (STARTED + timedelta(days=3), None)
@@ -164,7 +176,11 @@ def test_a_second_replicate_or_time_is_another_weigh_in(notebook: Notebook) -> N
     assert weigh(notebook, 42.0)
     assert weigh(notebook, 42.1, replicate=2)
     assert weigh(notebook, 42.2, time=WEIGHED + timedelta(hours=3))
-    assert [(w.time.hour, w.replicate, w.gross_g) for w in notebook.weigh_ins("bench")] == [(8, 1, 42.0), (8, 2, 42.1), (11, 1, 42.2)]
+    assert [(w.time.hour, w.replicate, w.gross_g) for w in notebook.weigh_ins("bench")] == [
+        (8, 1, 42.0),
+        (8, 2, 42.1),
+        (11, 1, 42.2),
+    ]
 
 
 @pytest.mark.parametrize(
@@ -212,8 +228,14 @@ def test_a_correction_stands_and_the_first_entry_may_come_again(notebook: Notebo
         ),
         ({"gross_g": 0.0}, "pot a-1, gross_g: 0 g is not above 0 g and at most 50000 g. Mend it, or weigh again"),
         ({"gross_g": -1.0}, "pot a-1, gross_g: -1 g is not above 0 g and at most 50000 g. Mend it, or weigh again"),
-        ({"gross_g": math.nan}, "pot a-1, gross_g: nan g is not above 0 g and at most 50000 g. Mend it, or weigh again"),
-        ({"gross_g": math.inf}, "pot a-1, gross_g: inf g is not above 0 g and at most 50000 g. Mend it, or weigh again"),
+        (
+            {"gross_g": math.nan},
+            "pot a-1, gross_g: nan g is not above 0 g and at most 50000 g. Mend it, or weigh again",
+        ),
+        (
+            {"gross_g": math.inf},
+            "pot a-1, gross_g: inf g is not above 0 g and at most 50000 g. Mend it, or weigh again",
+        ),
         (
             {"tare_g": 0.0},
             "pot a-1, tare_g: 0 g is not above 0 g and at most 50000 g. "
@@ -233,7 +255,10 @@ def test_a_correction_stands_and_the_first_entry_may_come_again(notebook: Notebo
             {"time": STARTED - timedelta(minutes=1)},
             "pot a-1, weighed: 2026-05-31 00:59 is before the trial started (2026-05-31 01:00). Mend the date",
         ),
-        ({"time": WEIGHED.replace(tzinfo=None)}, "pot a-1, weighed: the time 2026-06-01T08:00:00 has no zone. Give it in UTC"),
+        (
+            {"time": WEIGHED.replace(tzinfo=None)},
+            "pot a-1, weighed: the time 2026-06-01T08:00:00 has no zone. Give it in UTC",
+        ),
         ({"replicate": 0}, "pot a-1, replicate: the replicate number is 0. Number them 1, 2, 3 ... 999"),
         ({"replicate": 1000}, "pot a-1, replicate: the replicate number is 1000. Number them 1, 2, 3 ... 999"),
     ],
@@ -254,7 +279,12 @@ def test_all_that_is_wrong_with_a_list_is_told_and_nothing_is_kept(notebook: Not
     bad = [replace(good, pot="x", gross_g=1.0), replace(good, gross_g=43.0), replace(good, pot="b-1", replicate=0)]
     with pytest.raises(RefusedError) as caught:
         notebook.add_weigh_ins("bench", [good, *bad], now=NOW)
-    assert [fault.where for fault in caught.value.faults] == ["pot x, pot", "pot x, gross_g", "pot a-1, gross_g", "pot b-1, replicate"]
+    assert [fault.where for fault in caught.value.faults] == [
+        "pot x, pot",
+        "pot x, gross_g",
+        "pot a-1, gross_g",
+        "pot b-1, replicate",
+    ]
     assert str(caught.value).startswith("trial bench: things to mend: 4. Nothing was changed\n  pot x, pot: ")
     assert notebook.weigh_ins("bench") == ()
     assert notebook.add_weigh_ins("bench", [good, good], now=NOW) == 1
@@ -282,7 +312,9 @@ def test_near_names() -> None:
 
 
 def test_a_write_that_fails_half_way_leaves_nothing(notebook: Notebook, store: Store) -> None:
-    orphan = replace(PLAN, trial=replace(PLAN.trial, name="orphan"), trays=(replace(PLAN.trays[0], treatment="nobody"),))
+    orphan = replace(
+        PLAN, trial=replace(PLAN.trial, name="orphan"), trays=(replace(PLAN.trays[0], treatment="nobody"),)
+    )
     with pytest.raises(sqlite3.IntegrityError):
         notebook.add_trial(orphan)
     assert notebook.trials() == (PLAN.trial,)
@@ -327,9 +359,22 @@ def test_the_trial_of_the_test_data(bench_store: Store) -> None:
     assert plan.trial.started == datetime(2026, 5, 30, 23, tzinfo=UTC)  # midnight in Lisbon
     assert plan.treatments == (Treatment("floods", "mixed", ("09:30", "11:00"), 5.0),)
     (tray,) = plan.trays
-    assert (tray.tray.area_m2, tray.tray.overflow_height_m, tray.tray.drain_hole_diameter_m) == (0.36 * 0.24, 0.05, 0.032)
-    assert (tray.tray.flood_mark_m, tray.tray.dry_mark_m, tray.tray.pump_flow_m3_s) == (0.02, 0.003, pytest.approx(20 / 60_000, rel=2e-3))
-    assert [(pot.name, pot.row, pot.column) for pot in plan.pots] == [("pot-1", 1, 1), ("pot-2", 1, 2), ("pot-3", 2, 1), ("pot-4", 2, 2)]
+    assert (tray.tray.area_m2, tray.tray.overflow_height_m, tray.tray.drain_hole_diameter_m) == (
+        0.36 * 0.24,
+        0.05,
+        0.032,
+    )
+    assert (tray.tray.flood_mark_m, tray.tray.dry_mark_m, tray.tray.pump_flow_m3_s) == (
+        0.02,
+        0.003,
+        pytest.approx(20 / 60_000, rel=2e-3),
+    )
+    assert [(pot.name, pot.row, pot.column) for pot in plan.pots] == [
+        ("pot-1", 1, 1),
+        ("pot-2", 1, 2),
+        ("pot-3", 2, 1),
+        ("pot-4", 2, 2),
+    ]
 
 
 def test_rows_and_columns_fill_a_tray_and_floods_are_spread(tmp_path: Path) -> None:
@@ -337,7 +382,9 @@ def test_rows_and_columns_fill_a_tray_and_floods_are_spread(tmp_path: Path) -> N
     path.write_text(TRIAL)
     plan = load_trial(path)
     assert plan.treatments == (Treatment("floods", "mixed", ("00:00", "08:00", "16:00"), 15.0),)
-    assert plan.pots == tuple(PotPlan(f"tray-1-r{r}c{c}", "tray-1", r, c, 30.0, None, "plugs") for r in (1, 2) for c in (1, 2))
+    assert plan.pots == tuple(
+        PotPlan(f"tray-1-r{r}c{c}", "tray-1", r, c, 30.0, None, "plugs") for r in (1, 2) for c in (1, 2)
+    )
 
 
 @pytest.mark.parametrize(
@@ -415,4 +462,8 @@ def test_pots_and_trays_that_clash_are_told_together(tmp_path: Path) -> None:
 
 def test_all_that_is_wrong_with_a_trial_is_told_at_once(tmp_path: Path) -> None:
     text = TRIAL.replace("Europe/Lisbon", "Lisbon").replace('"mixed"', '"wet"').replace("columns = 2", "columns = 0")
-    assert [fault.split(":")[0] for fault in trial_faults(tmp_path, text)] == ["[trial] 'bench'", "[[treatment]] 1 'floods'", "[[tray]] 1 'tray-1'"]
+    assert [fault.split(":")[0] for fault in trial_faults(tmp_path, text)] == [
+        "[trial] 'bench'",
+        "[[treatment]] 1 'floods'",
+        "[[tray]] 1 'tray-1'",
+    ]

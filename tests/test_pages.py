@@ -141,7 +141,9 @@ def test_of_several_trials_one_is_chosen(home: Path) -> None:
         assert app.get("progress")[0].proto.text == f"0 of {pots} pots weighed today"
 
 
-def test_a_trial_without_readings_or_weigh_ins_is_shown_as_unknown(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_trial_without_readings_or_weigh_ins_is_shown_as_unknown(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setenv("TIDETRAY_HOME", str(tmp_path))
     with open_store(tmp_path / RECORD_FILE) as store:
         Notebook(store).add_trial(make_nursery(NOW).plan)
@@ -361,7 +363,14 @@ def test_the_whole_trial_is_the_sum_of_its_intervals(home: Path) -> None:
 
 @pytest.mark.parametrize(
     ("seconds", "text"),
-    [(-3, "just now"), (40, "40 s ago"), (240, "4 min ago"), (89 * 60, "89 min ago"), (3 * 3600, "3 h ago"), (48 * 3600, "2 days ago")],
+    [
+        (-3, "just now"),
+        (40, "40 s ago"),
+        (240, "4 min ago"),
+        (89 * 60, "89 min ago"),
+        (3 * 3600, "3 h ago"),
+        (48 * 3600, "2 days ago"),
+    ],
 )
 def test_ages_are_words(seconds: int, text: str) -> None:
     assert words.age(NOW - timedelta(seconds=seconds), NOW) == text
@@ -391,7 +400,9 @@ def test_wet_spells_are_drawn_in_wall_time_and_silence_as_unknown() -> None:
     rows = [row for layer in drawn["layer"] for row in layer["data"]["values"] if "kind" in row]
     wall = {(row["tray"], row["kind"]): [] for row in rows}
     for row in rows:
-        wall[row["tray"], row["kind"]].append(tuple(f"{datetime.fromtimestamp(row[k] / 1000, UTC):%H:%M}" for k in ("from", "to")))
+        wall[row["tray"], row["kind"]].append(
+            tuple(f"{datetime.fromtimestamp(row[k] / 1000, UTC):%H:%M}" for k in ("from", "to"))
+        )
     assert wall == {
         ("tray-1", "wet"): [("11:00", "11:45"), ("12:00", "12:59")],
         ("tray-2", "unknown"): [("12:00", "13:00")],

@@ -28,7 +28,9 @@ def block(marker: str) -> str:
 
 
 def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path) -> None:
-    script = block("<!-- real input -->").replace("-p 1883", f"-p {mosquitto.port}").replace("try", str(tmp_path / "try"))
+    script = (
+        block("<!-- real input -->").replace("-p 1883", f"-p {mosquitto.port}").replace("try", str(tmp_path / "try"))
+    )
     tidetray = tmp_path / "tidetray"
     tidetray.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m ui.cli "$@"\n')
     tidetray.chmod(0o755)

@@ -42,7 +42,9 @@ def until(condition: Callable[[], Any]) -> None:
 
 
 def pack(seq: int, *, boot: str = "a1") -> bytes:
-    return wire.encode_pack([Reading("tray-1", "level", to_ms(T0) + seq * 10_000, seq % 500 / 1000)], boot=boot, seq=seq)
+    return wire.encode_pack(
+        [Reading("tray-1", "level", to_ms(T0) + seq * 10_000, seq % 500 / 1000)], boot=boot, seq=seq
+    )
 
 
 class NodeSide:

@@ -125,7 +125,10 @@ def test_a_resolved_pack_is_in_order_of_time_and_else_of_the_pack() -> None:
 
 def test_a_time_that_no_clock_has() -> None:
     error = refused({"n": "x", "bt": 1.7e308, "t": 1.7e308, "v": 1})
-    assert (error.kind, str(error)) == ("time", "record 1 'x': the time is beyond all calendars. Send seconds since 1970")
+    assert (error.kind, str(error)) == (
+        "time",
+        "record 1 'x': the time is beyond all calendars. Send seconds since 1970",
+    )
     assert refused({"n": "x", "bt": -1.7e308, "t": -1.7e308, "v": 1}).kind == "time"
 
 
@@ -146,9 +149,15 @@ def test_names_not_allowed(name: str) -> None:
 
 
 def test_one_value_and_not_none() -> None:
-    assert str(refused({"n": "x", "v": 1, "vs": "a"})) == "record 1 'x': more than one value. Send one of v, vs, vb, vd in a record"
+    assert (
+        str(refused({"n": "x", "v": 1, "vs": "a"}))
+        == "record 1 'x': more than one value. Send one of v, vs, vb, vd in a record"
+    )
     assert refused({"bv": 1, "n": "x", "vb": True, "vd": "aGk"}).what == "more than one value"
-    assert str(refused({"n": "x", "v": 1}, {"n": "y", "t": 1})) == "record 2 'y': no value. Send v or vb, or leave the record out"
+    assert (
+        str(refused({"n": "x", "v": 1}, {"n": "y", "t": 1}))
+        == "record 2 'y': no value. Send v or vb, or leave the record out"
+    )
     assert refused({"bn": "x"}, {}).what == "no value"
 
 
@@ -161,7 +170,10 @@ def test_versions() -> None:
     assert refused({"bver": 0, "n": "x", "v": 1}).kind == "version"
     same: list[Record] = [{"bver": 5, "n": "x", "v": 1}, {"bver": 5, "n": "y", "v": 1}, {"n": "z", "v": 1}]
     assert len(resolve(same, NOW_S)) == 3
-    assert refused({"bver": 5, "n": "x", "v": 1}, {"bver": 10, "n": "y", "v": 1}).what == "the SenML version changes within the pack"
+    assert (
+        refused({"bver": 5, "n": "x", "v": 1}, {"bver": 10, "n": "y", "v": 1}).what
+        == "the SenML version changes within the pack"
+    )
     # the first record without one has version 10
     assert refused({"n": "x", "v": 1}, {"bver": 5, "n": "y", "v": 1}).kind == "version"
     assert len(resolve([{"n": "x", "v": 1}, {"bver": 10, "n": "y", "v": 1}], NOW_S)) == 2
@@ -193,7 +205,12 @@ def test_duplicate_keys_are_refused_however_they_are_written() -> None:
 
 
 def test_colons_quotes_and_blanks_are_no_duplicate_keys() -> None:
-    for record in ('{"n":"x:y:z","v":1}', '{ "n" :\t"x" , "vs"\n: ":" }', '{"n":"x","vs":"\\":\\"v\\":"}', '{"n":"x","vs":"a_"}'):
+    for record in (
+        '{"n":"x:y:z","v":1}',
+        '{ "n" :\t"x" , "vs"\n: ":" }',
+        '{"n":"x","vs":"\\":\\"v\\":"}',
+        '{"n":"x","vs":"a_"}',
+    ):
         assert len(parse_records(f"[{record}]".encode())[0]) == 1
 
 
@@ -255,7 +272,9 @@ def test_a_wrong_field_spoils_its_record_only(field: str, text: str) -> None:
 
 def test_the_longest_payload() -> None:
     check_bytes(b" " * MAX_PAYLOAD_BYTES)
-    with pytest.raises(WireError, match=r"262145 bytes are more than the 262144 allowed\. Send fewer records in a pack"):
+    with pytest.raises(
+        WireError, match=r"262145 bytes are more than the 262144 allowed\. Send fewer records in a pack"
+    ):
         check_bytes(b" " * (MAX_PAYLOAD_BYTES + 1))
     assert unparsed(b" " * 10_000_000).kind == "size"
 

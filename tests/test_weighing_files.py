@@ -47,13 +47,25 @@ def time_fault_of(text: str, zone: ZoneInfo = LISBON) -> str:
 
 @pytest.mark.parametrize(
     ("text", "mass_g"),
-    [("12.5", 12.5), ("12", 12.0), (" 12.50 ", 12.5), ("12.5 g", 12.5), ("12.5g", 12.5), (".5", 0.5), ("0.5", 0.5), ("0", 0.0), ("50000", 50_000.0)],
+    [
+        ("12.5", 12.5),
+        ("12", 12.0),
+        (" 12.50 ", 12.5),
+        ("12.5 g", 12.5),
+        ("12.5g", 12.5),
+        (".5", 0.5),
+        ("0.5", 0.5),
+        ("0", 0.0),
+        ("50000", 50_000.0),
+    ],
 )
 def test_masses_with_a_decimal_point(text: str, mass_g: float) -> None:
     assert parse_mass_g(text) == mass_g
 
 
-@pytest.mark.parametrize(("text", "mass_g"), [("12,5", 12.5), ("12", 12.0), ("12,5 g", 12.5), (",5", 0.5), ("1234,5", 1234.5)])
+@pytest.mark.parametrize(
+    ("text", "mass_g"), [("12,5", 12.5), ("12", 12.0), ("12,5 g", 12.5), (",5", 0.5), ("1234,5", 1234.5)]
+)
 def test_masses_with_a_decimal_comma(text: str, mass_g: float) -> None:
     assert parse_mass_g(text, decimal_comma=True) == mass_g
 
@@ -65,8 +77,14 @@ def test_masses_with_a_decimal_comma(text: str, mass_g: float) -> None:
         (" g ", f"the mass is missing. {POINT}"),
         ("12,5", f"'12,5' could be 12.5 g or 125 g. {POINT}, or say that the masses are written with decimal commas"),
         ("0,5", f"'0,5' could be 0.5 g or 5 g. {POINT}, or say that the masses are written with decimal commas"),
-        ("1,234", f"'1,234' could be 1.234 g or 1234 g. {POINT}, or say that the masses are written with decimal commas"),
-        ("1,234.5", f"'1,234.5' could be 1.2345 g or 1234.5 g. {POINT}, or say that the masses are written with decimal commas"),
+        (
+            "1,234",
+            f"'1,234' could be 1.234 g or 1234 g. {POINT}, or say that the masses are written with decimal commas",
+        ),
+        (
+            "1,234.5",
+            f"'1,234.5' could be 1.2345 g or 1234.5 g. {POINT}, or say that the masses are written with decimal commas",
+        ),
         ("1 234.5", f"'1 234.5' has a space between its digits. {POINT}"),
         ("1\u202f234.5", f"'1\\u202f234.5' has a space between its digits. {POINT}"),
         ("-12.5", f"'-12.5' is below zero. {POINT}"),
@@ -184,7 +202,10 @@ def test_a_written_utc_time_is_read_back(time_ms: int) -> None:
     assert parse_time(time.isoformat(), LISBON).time == time
 
 
-@given(st.text() | st.from_regex(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}([+-][0-9]{2}:[0-9]{2})?", fullmatch=True))
+@given(
+    st.text()
+    | st.from_regex(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}([+-][0-9]{2}:[0-9]{2})?", fullmatch=True)
+)
 def test_any_text_is_a_time_or_an_entry_error(text: str) -> None:
     try:
         time = parse_time(text, LISBON).time
@@ -217,7 +238,10 @@ def test_the_file_of_the_test_data(notebook: Notebook) -> None:
     weigh_ins = notebook.weigh_ins("bench")
     # two sessions that enclose the three hours of readings in tests/data/README.md
     assert {w.time for w in weigh_ins} == {datetime(2026, 6, 1, 8, tzinfo=UTC), datetime(2026, 6, 1, 11, tzinfo=UTC)}
-    assert [(w.pot, w.net_g, w.blotted, w.who) for w in weigh_ins[:2]] == [("pot-1", 12.5, True, "grower"), ("pot-1", 42.55 - 30, True, "grower")]
+    assert [(w.pot, w.net_g, w.blotted, w.who) for w in weigh_ins[:2]] == [
+        ("pot-1", 12.5, True, "grower"),
+        ("pot-1", 42.55 - 30, True, "grower"),
+    ]
     assert load_weigh_ins(DATA / "weighins.csv", notebook, "bench", now=NOW) == LoadReport(0, 8, ())
     assert notebook.weigh_ins("bench") == weigh_ins
 
@@ -225,9 +249,18 @@ def test_the_file_of_the_test_data(notebook: Notebook) -> None:
 @pytest.mark.parametrize("mark", [",", ";", "\t"])
 @pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
 @pytest.mark.parametrize("start", ["", "\ufeff"])
-def test_marks_line_ends_and_a_byte_order_mark(notebook: Notebook, tmp_path: Path, mark: str, line_end: str, start: str) -> None:
-    rows = [("Pot", "weighed ", "GROSS_G"), ("pot-1", "2026-06-01 09:00", "42.5"), ("", "", ""), ("pot-2", "2026-06-01 09:00", "43")]
-    assert load(notebook, tmp_path, start + line_end.join(mark.join(row) for row in rows) + line_end) == LoadReport(2, 0, ())
+def test_marks_line_ends_and_a_byte_order_mark(
+    notebook: Notebook, tmp_path: Path, mark: str, line_end: str, start: str
+) -> None:
+    rows = [
+        ("Pot", "weighed ", "GROSS_G"),
+        ("pot-1", "2026-06-01 09:00", "42.5"),
+        ("", "", ""),
+        ("pot-2", "2026-06-01 09:00", "43"),
+    ]
+    assert load(notebook, tmp_path, start + line_end.join(mark.join(row) for row in rows) + line_end) == LoadReport(
+        2, 0, ()
+    )
     assert [(w.pot, w.gross_g, w.tare_g, w.replicate, w.blotted) for w in notebook.weigh_ins("bench")] == [
         ("pot-1", 42.5, 30.0, 1, True),
         ("pot-2", 43.0, 30.5, 1, True),
@@ -245,9 +278,16 @@ def test_decimal_commas_only_when_they_are_announced(notebook: Notebook, tmp_pat
 
 def test_all_optional_columns_in_another_order(notebook: Notebook, tmp_path: Path) -> None:
     content = 'note,gross_g,replicate,blotted,who,tare_g,weighed,pot\n"two\nlines, quoted",42.5,2,No,grower,29.5,2026-06-01,pot-1\n'
-    assert load(notebook, tmp_path, content).notes == ("a date without a time counts as 12:00 in Europe/Lisbon (row 2, column weighed)",)
+    assert load(notebook, tmp_path, content).notes == (
+        "a date without a time counts as 12:00 in Europe/Lisbon (row 2, column weighed)",
+    )
     (weigh_in,) = notebook.weigh_ins("bench")
-    assert (weigh_in.tare_g, weigh_in.replicate, weigh_in.blotted, weigh_in.note) == (29.5, 2, False, "two\nlines, quoted")
+    assert (weigh_in.tare_g, weigh_in.replicate, weigh_in.blotted, weigh_in.note) == (
+        29.5,
+        2,
+        False,
+        "two\nlines, quoted",
+    )
     assert weigh_in.time == datetime(2026, 6, 1, 11, tzinfo=UTC)
 
 
@@ -296,8 +336,12 @@ def test_every_fault_of_a_file_is_told_at_once(notebook: Notebook, tmp_path: Pat
 
 def test_another_mass_than_the_notebook_has_is_refused(notebook: Notebook, tmp_path: Path) -> None:
     load(notebook, tmp_path, "pot,weighed,gross_g\npot-1,2026-06-01 09:00,42.5\n")
-    (fault,) = refused(notebook, tmp_path, "pot,weighed,gross_g\npot-2,2026-06-01 09:00,43\npot-1,2026-06-01 09:00,42.6\n")
-    assert fault.startswith("row 3, column gross_g: pot pot-1 already has a weigh-in at 2026-06-01 09:00, replicate 1, of gross 42.5 g")
+    (fault,) = refused(
+        notebook, tmp_path, "pot,weighed,gross_g\npot-2,2026-06-01 09:00,43\npot-1,2026-06-01 09:00,42.6\n"
+    )
+    assert fault.startswith(
+        "row 3, column gross_g: pot pot-1 already has a weigh-in at 2026-06-01 09:00, replicate 1, of gross 42.5 g"
+    )
     report = load(notebook, tmp_path, "pot,weighed,gross_g\npot-2,2026-06-01 09:00,43\npot-1,2026-06-01 09:00,42.5\n")
     assert report == LoadReport(1, 1, ())
 
@@ -392,9 +436,23 @@ def test_any_rows_raise_only_our_errors(rows: list[str]) -> None:
 
 
 VALUES = st.sampled_from(["1", "-1", "nan", "1e400", "true", '""', '"x"', '"06:00"', "[]", "[1]", "{}", "{a = 1}", "[{}]", "06:00:00", "2026-06-01", "0x" + "f" * 5000])  # fmt: skip
-KEYS = ["name", "site", "zone", "started", "culture", "flood_times", "floods_per_day", "wet_minutes", "rows", "length_m", "tray"]
+KEYS = [
+    "name",
+    "site",
+    "zone",
+    "started",
+    "culture",
+    "flood_times",
+    "floods_per_day",
+    "wet_minutes",
+    "rows",
+    "length_m",
+    "tray",
+]
 
 
 @given(st.lists(st.tuples(st.sampled_from(["[trial]", "[[treatment]]", "[[tray]]", "[[pot]]"]), st.dictionaries(st.sampled_from(KEYS), VALUES)), unique_by=lambda t: t[0]))  # fmt: skip
 def test_any_tables_raise_only_our_errors(tables: list[tuple[str, dict[str, str]]]) -> None:
-    with_any_file("\n".join([line for head, keys in tables for line in (head, *(f"{k} = {v}" for k, v in keys.items()))]).encode())
+    with_any_file(
+        "\n".join([line for head, keys in tables for line in (head, *(f"{k} = {v}" for k, v in keys.items()))]).encode()
+    )

@@ -98,7 +98,15 @@ def test_relative_times_refer_to_the_time_of_receipt_in_any_zone() -> None:
 
 
 def test_flags() -> None:
-    sent = ({"vb": True}, {"vb": False}, {"v": 1}, {"v": 0}, {"v": 1, "u": "/"}, {"bu": "m", "vb": True}, {"v": 0, "u": ""})
+    sent = (
+        {"vb": True},
+        {"vb": False},
+        {"v": 1},
+        {"v": 0},
+        {"v": 1, "u": "/"},
+        {"bu": "m", "vb": True},
+        {"v": 0, "u": ""},
+    )
     values = [read({"n": "tray-1/pump", **fields}).readings[0].value for fields in sent]
     assert values == [1, 0, 1, 0, 1, 1, 0]
     assert all(type(value) is float for value in values)
@@ -130,7 +138,9 @@ def test_the_ends_of_every_range_belong_to_it(name: str) -> None:
 
 
 def test_good_records_are_kept_and_bad_ones_told() -> None:
-    pack = read({"n": "boot", "vs": "a1"}, {"n": "seq", "v": 9}, level(), {"n": "tray-1/ph", "u": "pH", "v": 6}, level(40, t=-5))
+    pack = read(
+        {"n": "boot", "vs": "a1"}, {"n": "seq", "v": 9}, level(), {"n": "tray-1/ph", "u": "pH", "v": 6}, level(40, t=-5)
+    )
     assert [reading.value for reading in pack.readings] == [0.03]
     assert [(aside.name, aside.kind, aside.reason) for aside in pack.set_aside] == [
         (
@@ -165,7 +175,9 @@ def test_no_good_reading_left() -> None:
 
 
 def test_equal_readings_become_one_and_contradicting_ones_none() -> None:
-    pack = read(level(0.01), level(0.01, t=0), level(0.02, t=-5), level(0.03, t=-5), level(0.02, t=-5), level(0.04, t=-9))
+    pack = read(
+        level(0.01), level(0.01, t=0), level(0.02, t=-5), level(0.03, t=-5), level(0.02, t=-5), level(0.04, t=-9)
+    )
     assert [reading.value for reading in pack.readings] == [0.04, 0.01]
     assert [aside.reason for aside in pack.set_aside] == [
         f"record {number} 'tray-1/level': {value}, and another value for the same time. Send one value for one time"
@@ -226,7 +238,9 @@ def test_what_one_wire_thermometers_say_without_a_measurement(channel: str, valu
     # common practice, no source
     error = refused({"n": channel, "u": "Cel", "v": value})
     assert error.kind == "range"
-    assert error.mend == "1-wire thermometers say 85 before they first measure and -127 when not found: check the wiring"
+    assert (
+        error.mend == "1-wire thermometers say 85 before they first measure and -127 when not found: check the wiring"
+    )
     assert refused({"n": channel, "u": "Cel", "v": value + 1}).mend == "Check the sensor and the unit"
 
 
@@ -292,7 +306,13 @@ def test_message_numbers_at_their_ends() -> None:
     pack = read({"n": "boot", "vs": "a1"}, {"n": "seq", "v": MAX_NUMBER - 1}, {"n": "oldest", "v": MAX_NUMBER - 1})
     assert (pack.seq, pack.oldest) == (9007199254740991, 9007199254740991)
     assert type(pack.seq) is int
-    again = read({"n": "boot", "vs": "a1"}, {"n": "seq", "v": 3.0}, {"n": "oldest", "v": 1}, {"n": "seq", "v": 3}, {"n": "boot", "vs": "a1"})
+    again = read(
+        {"n": "boot", "vs": "a1"},
+        {"n": "seq", "v": 3.0},
+        {"n": "oldest", "v": 1},
+        {"n": "seq", "v": 3},
+        {"n": "boot", "vs": "a1"},
+    )
     assert (again.boot, again.seq, again.oldest) == ("a1", 3, 1)
 
 
@@ -328,7 +348,10 @@ def test_message_numbers_that_do_not_fit(records: list[dict[str, object]], text:
 def test_a_pack_of_nothing() -> None:
     for records in ([], [{"bn": "tray-1/"}]):
         error = refused(*records)
-        assert (error.kind, str(error)) == ("empty", f"{PLACE}: nothing was measured. Send at least boot and seq, or one reading")
+        assert (error.kind, str(error)) == (
+            "empty",
+            f"{PLACE}: nothing was measured. Send at least boot and seq, or one reading",
+        )
 
 
 # --- encode_pack ---
@@ -364,7 +387,9 @@ def test_readings_that_cannot_be_encoded() -> None:
 
 def test_the_packs_of_tests_data() -> None:
     packs = [decode(TOPIC, (DATA / f"pack-{number}.json").read_bytes(), NOW) for number in range(1, 7)]
-    assert [(pack.boot, pack.seq, pack.oldest, pack.set_aside) for pack in packs] == [("a1", seq, 1, ()) for seq in range(1, 7)]
+    assert [(pack.boot, pack.seq, pack.oldest, pack.set_aside) for pack in packs] == [
+        ("a1", seq, 1, ()) for seq in range(1, 7)
+    ]
     readings = [reading for pack in packs for reading in pack.readings]
     assert len(readings) == len({reading[:3] for reading in readings}) == 250
     assert readings == sorted(readings, key=lambda reading: reading.time_ms)
@@ -388,7 +413,9 @@ def test_the_packs_of_tests_data() -> None:
 
 
 def test_the_bad_packs_of_tests_data_and_their_table() -> None:
-    listed = dict(re.findall(r"^\| `(bad-[a-z-]+\.json)` \| `?([a-z-]*)`? ?\|", (DATA / "README.md").read_text(), re.MULTILINE))
+    listed = dict(
+        re.findall(r"^\| `(bad-[a-z-]+\.json)` \| `?([a-z-]*)`? ?\|", (DATA / "README.md").read_text(), re.MULTILINE)
+    )
     found = {}
     for path in DATA.glob("bad-*.json"):
         try:

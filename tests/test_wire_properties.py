@@ -114,7 +114,9 @@ def test_any_json(message: object) -> None:
     harmless(TOPIC, json.dumps(message).encode())
 
 
-@given(st.sampled_from(PACKS), st.lists(st.tuples(st.floats(0, 1), st.integers(0, 3), st.binary(max_size=4)), max_size=5))
+@given(
+    st.sampled_from(PACKS), st.lists(st.tuples(st.floats(0, 1), st.integers(0, 3), st.binary(max_size=4)), max_size=5)
+)
 @settings(max_examples=500, deadline=None)
 def test_real_packs_gone_wrong(payload: bytes, changes: list[tuple[float, int, bytes]]) -> None:
     changed = bytearray(payload)

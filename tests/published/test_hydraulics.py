@@ -7,13 +7,16 @@ Status beside each number: "read" (in the source itself), "from memory" (source 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
 from ingest import cycles, hydraulics
+from ingest.cycles import expected_drain_s
 from ingest.hydraulics import drain_time_s, draining_level_m, fill_time_s
+from tests.test_cycles import KNOWN, TRAY
 
 AREA_M2 = 1.20 * 0.60
 CD = 0.62
@@ -112,7 +115,9 @@ def test_against_the_integrated_equation(bore_mm: float, to_m: float) -> None:
         return float(height[0]) - to_m
 
     reached.terminal = True  # type: ignore[attr-defined]
-    solved = solve_ivp(fall, (0.0, 2000.0), [0.05], method="LSODA", events=reached, rtol=1e-9, atol=1e-12, dense_output=True)
+    solved = solve_ivp(
+        fall, (0.0, 2000.0), [0.05], method="LSODA", events=reached, rtol=1e-9, atol=1e-12, dense_output=True
+    )
     end_s = float(solved.t_events[0][0])
     assert drain_time_s(AREA_M2, 0.05, bore_m2(bore_mm), CD, to_m) == pytest.approx(end_s, rel=1e-6)
     at = np.linspace(0, end_s, 7)
@@ -128,7 +133,9 @@ def test_numbers_give_numbers_and_arrays_arrays() -> None:
     assert isinstance(fill_time_s(1, 1, 0.01), float)
     heights = np.array([[0.0, 0.01], [0.02, 0.05]])
     found = drain_time_s(AREA_M2, heights, bore_m2(25), CD)
-    assert found == pytest.approx(np.array([[drain_time_s(AREA_M2, h, bore_m2(25), CD) for h in row] for row in heights.tolist()]))
+    assert found == pytest.approx(
+        np.array([[drain_time_s(AREA_M2, h, bore_m2(25), CD) for h in row] for row in heights.tolist()])
+    )
     assert drain_time_s(AREA_M2, 0.05, [bore_m2(13), bore_m2(25)], CD) == pytest.approx([883.3, 238.9], abs=0.06)
     assert cycles.drain_time_s is drain_time_s
 
@@ -162,3 +169,11 @@ def test_impossible_fills_and_levels() -> None:
         draining_level_m(0.72, 0.05, 1e-4, 0.6, -1.0)
     with pytest.raises(ValueError, match="height"):
         draining_level_m(0.72, -0.05, 1e-4, 0.6, 1.0)
+
+
+def test_expected_drain() -> None:
+    assert expected_drain_s(TRAY, 0.05) == 600.0
+    assert expected_drain_s(KNOWN, 0.05) == pytest.approx(238.86, abs=0.01)
+    assert expected_drain_s(KNOWN, 0.05) == drain_time_s(0.72, 0.05, KNOWN.hole_m2 or 0.0, 0.62)
+    assert expected_drain_s(KNOWN, -0.01) == 0.0
+    assert expected_drain_s(replace(KNOWN, width_m=None), 0.05) == 600.0
