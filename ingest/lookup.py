@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+import numpy as np
 import pandas as pd
 
 from ingest.message_numbers import MessageNumbers
@@ -69,7 +70,8 @@ def readings(
     series = store.connection.execute(
         f"SELECT id, channel FROM series WHERE site = ? AND tray = ? AND channel IN ({marks})", (site, tray, *channels)
     ).fetchall()
-    rows: list[tuple[int, str, float]] = []
+    parts = []
+    names = sorted({channel for _, channel in series})
     for series_id, channel in series:
         first = start_ms
         if lead:
@@ -77,12 +79,24 @@ def readings(
                 "SELECT max(time_ms) FROM reading WHERE series = ? AND time_ms < ?", (series_id, start_ms)
             ).fetchone()
             first = start_ms if before is None else before
-        rows += store.connection.execute(
-            "SELECT time_ms, ?, value FROM reading WHERE series = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
-            (channel, series_id, first, end_ms),
-        ).fetchall()
-    frame = pd.DataFrame(rows, columns=["time_ms", "channel", "value"]).astype({"channel": "str", "value": "float64"})
-    return frame_times(frame, ["time"])[["time", "channel", "value"]]
+        rows = store.connection.execute(
+            "SELECT time_ms, value FROM reading WHERE series = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
+            (series_id, first, end_ms),
+        )
+        # straight into an array: a tray under water for months is read whole, and a list would take ten times the memory
+        found = np.fromiter(rows, dtype=[("time_ms", np.int64), ("value", np.float64)])
+        parts.append(
+            pd.DataFrame(
+                {
+                    "time_ms": found["time_ms"],
+                    "channel": pd.Categorical.from_codes(np.full(len(found), names.index(channel)), pd.Index(names)),
+                    "value": found["value"],
+                }
+            )
+        )
+    if not parts:
+        parts = [pd.DataFrame({"time_ms": np.zeros(0, np.int64), "channel": "", "value": np.zeros(0)})]
+    return frame_times(pd.concat(parts, ignore_index=True), ["time"])[["time", "channel", "value"]]
 
 
 def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: int = _FAR_MS) -> pd.DataFrame:

@@ -35,9 +35,15 @@ from ingest.upkeep import Upkeep
 log = logging.getLogger("tidetray.recorder")
 
 BATCH_MESSAGES = 1000
+BATCH_BYTES = 128 * 1024
+"""A batch ends here too: decoded, a payload takes many times its size in memory."""
+
 BATCH_S = 0.05
 QUEUE_MESSAGES = 5000
 """Held in memory at most; beyond this the connection's reading waits, and TCP makes the broker wait."""
+
+LAST_CALL_S = 5.0
+"""Given on a stop to what has been received; what is not committed by then stays with the broker."""
 
 LONGEST_WAIT_S = 60.0
 """Between two tries to connect, at most."""
@@ -144,7 +150,9 @@ class Recorder:
             while not self._stop.is_set():
                 self._commit(self._gather())
                 self._keep_up()
-            self._commit(self._rest())
+            last_call = time.monotonic() + LAST_CALL_S
+            while not self._queue.empty() and time.monotonic() < last_call:
+                self._commit(self._gather())
             self._keep_up(now=True)
         finally:
             self._stop.set()
@@ -225,23 +233,19 @@ class Recorder:
     # ---------------------------------------------------------------- the caller's thread
 
     def _gather(self) -> list[Message]:
-        """A batch: what comes within BATCH_S of the first message, at most BATCH_MESSAGES."""
+        """A batch: what comes within BATCH_S of the first message, at most BATCH_MESSAGES or some BATCH_BYTES."""
         try:
             batch = [self._queue.get(timeout=BATCH_S)]
         except queue.Empty:
             return []
         until = time.monotonic() + BATCH_S
-        while len(batch) < BATCH_MESSAGES:
+        size = len(batch[0].payload)
+        while len(batch) < BATCH_MESSAGES and size < BATCH_BYTES:
             try:
                 batch.append(self._queue.get(timeout=max(0.0, until - time.monotonic())))
             except queue.Empty:
                 break
-        return batch
-
-    def _rest(self) -> list[Message]:
-        batch: list[Message] = []
-        while not self._queue.empty():
-            batch.append(self._queue.get_nowait())
+            size += len(batch[-1].payload)
         return batch
 
     def _commit(self, batch: list[Message]) -> None:
@@ -307,6 +311,7 @@ class Recorder:
         log.error(
             "cannot record (%s): nothing was acknowledged; trying again. Check the disk at %s", error, self._store.path
         )
-        self._rest()
+        while not self._queue.empty():
+            self._queue.get_nowait()
         self._client.disconnect()
         self._stop.wait(min(LONGEST_WAIT_S, 2.0**self._failures_in_a_row * random.uniform(0.25, 0.5)))
