@@ -1,0 +1,209 @@
+"""A node on a computer: the same program with made-up sensors on simulated buses, under MicroPython's Unix port.
+
+`micropython bench.py FOLDER` runs the node whose node.json and secrets.json are in FOLDER;
+`micropython bench.py -` reads one JSON object from standard input instead: any settings, and "folder".
+`micropython bench.py FOLDER --self-test` prints what the made-up sensors say.
+
+The made-up tray floods for two minutes of every six and is lit by day. Its water is as real as its sensors
+can tell: float switch, thermometer, lux, air, ultrasonic level and pump current answer with the bytes
+and voltages the real parts would.
+"""
+
+import json
+import math
+import os
+import struct
+import sys
+import time
+
+sys.path.insert(0, __file__.rpartition("/")[0] or ".")
+
+import config
+import node
+import selftest
+import sensors
+
+CYCLE_S, FILL_S, WET_S, DRAIN_S, FLOOD_M = 360, 40, 80, 60, 0.05
+PRESSURE_PIN = 35  # the other analogue pin is the pump's current
+
+
+def level_m(t_s):
+    """Water over the tray's floor: a rise in FILL_S, WET_S of rest, an emptying that slows down."""
+    at = t_s % CYCLE_S
+    if at < FILL_S:
+        return FLOOD_M * at / FILL_S
+    if at < FILL_S + WET_S:
+        return FLOOD_M
+    left = 1 - (at - FILL_S - WET_S) / DRAIN_S
+    return FLOOD_M * left * left if left > 0 else 0.0
+
+
+class Pin:
+    def __init__(self, read=None):
+        self._read = read
+        self.written = 0
+
+    def value(self, value=None):
+        if value is not None:
+            self.written = value
+        return self._read() if self._read else self.written
+
+
+class Adc:
+    def __init__(self, read):
+        self._read = read
+
+    def read_u16(self):
+        return max(0, min(65535, int(self._read() * 65535)))
+
+
+class OneWire:
+    """One thermometer on its wire."""
+
+    def __init__(self, celsius):
+        self._celsius = celsius
+        self._raw = 0x0550
+        self._answer = b""
+
+    def reset(self):
+        return True
+
+    def writebyte(self, byte):
+        if byte == 0x44:
+            self._raw = int(self._celsius() * 16) & 0xFFFF
+        elif byte == 0xBE:
+            said = struct.pack("<H", self._raw) + b"\x4b\x46\x7f\xff\x0c\x10"
+            self._answer = said + bytes((sensors.crc8(said, 0x8C, 0, True),))
+
+    def readbyte(self):
+        byte, self._answer = self._answer[0], self._answer[1:]
+        return byte
+
+
+class I2c:
+    """A lux sensor at 0x23 and an air sensor at 0x44."""
+
+    def __init__(self, lux, air):
+        self._lux, self._air = lux, air
+
+    def writeto(self, address, data):
+        if address not in (0x23, 0x44):
+            raise OSError(19)
+
+    def readfrom(self, address, count):
+        if address == 0x23:
+            return struct.pack(">H", min(65535, int(self._lux() * 1.2)))
+        celsius, humidity = self._air()
+        words = struct.pack(">H", int((celsius + 45) * 65535 / 175)), struct.pack(">H", int(humidity * 655.35))
+        return b"".join(word + bytes((sensors.crc8(word, 0x31, 0xFF, False),)) for word in words)
+
+
+class Board:
+    """Time, network and sensors made up. Settings under "bench": `speed_until_s` runs that many seconds of uptime
+    as fast as the computer can, without a network, before time goes on as usual; `wall` false leaves the node
+    without a clock but for its NTP server; `quiet` makes every value stand still."""
+
+    def __init__(self, settings):
+        bench = settings["bench"]
+        self._hurry_ms = bench.get("speed_until_s", 0) * 1000
+        self._began_ms = time.ticks_ms()
+        self._hurried_ms = 0
+        self._wall = bench.get("wall", True)
+        self._quiet = bench.get("quiet", False)
+        self._shift_s = time.time() - self._hurry_ms / 1000
+        self.fed = 0
+
+    def now_ms(self):
+        if self._hurried_ms < self._hurry_ms:
+            return self._hurried_ms
+        return self._hurry_ms + time.ticks_diff(time.ticks_ms(), self._began_ms)
+
+    def sleep_ms(self, ms):
+        if self._hurried_ms < self._hurry_ms:
+            self._hurried_ms += ms
+            self._began_ms = time.ticks_ms()
+        else:
+            time.sleep_ms(ms)
+
+    def set_clock(self, running):
+        """Where the host's clock stands in for a time server."""
+        if self._wall:
+            utc_ms = time.time_ns() // 1000000 - max(0, self._hurry_ms - self._hurried_ms)
+            running.clock.heard(utc_ms, self.now_ms())
+            running.journal.set_offset(running.clock.offset_ms)
+
+    def feed(self):
+        self.fed += 1
+
+    def network_up(self, now_ms):
+        return self._hurried_ms >= self._hurry_ms
+
+    def random(self):
+        return int.from_bytes(os.urandom(2), "little") / 65535
+
+    def _t(self):
+        return 200.0 if self._quiet else self._shift_s + self.now_ms() / 1000
+
+    def _slow(self, period_s):
+        return math.sin(2 * math.pi * self._t() / period_s)
+
+    def input(self, pin):
+        return Pin(lambda: int(level_m(self._t()) < 0.02))
+
+    def output(self, pin, value=0):
+        return Pin()
+
+    def adc(self, pin):
+        if pin == PRESSURE_PIN:
+            return Adc(lambda: 0.1 + 0.8 * 9790 * level_m(self._t()) / 2000)
+        return Adc(lambda: 0.62 if self._t() % CYCLE_S < FILL_S else 0.5)
+
+    def i2c(self):
+        return I2c(
+            lambda: max(0, 9000 * self._slow(86400) + 200 * self._slow(97)),
+            lambda: (23 + 3 * self._slow(86400), 75 - 10 * self._slow(86400)),
+        )
+
+    def one_wire(self, pin):
+        return OneWire(lambda: 21 + self._slow(86400))
+
+    def pulse(self, pin, level, timeout_us):
+        return int((0.25 - level_m(self._t())) * 2 / (331.3 * (1 + 20 / 273.15) ** 0.5) * 1e6)
+
+
+def made_up_sensors(tray):
+    """A full set on one tray, the air and the light at the node's own place."""
+    return [
+        {"kind": "float", "tray": tray, "pin": 4},
+        {"kind": "ultrasonic", "tray": tray, "trigger_pin": 5, "echo_pin": 18, "height_m": 0.25},
+        {"kind": "pump", "tray": tray, "pin": 34, "zero": 0.5, "threshold": 0.05},
+        {"kind": "thermometer", "tray": tray, "pin": 15},
+        {"kind": "lux"},
+        {"kind": "air"},
+    ]
+
+
+def settings_from(argument):
+    """(settings, folder) of a folder, or of the JSON object on standard input for '-'."""
+    if argument != "-":
+        return config.load(argument), argument
+    given = json.loads(sys.stdin.readline())
+    folder, tray = given.pop("folder"), given.pop("tray", "")
+    given.setdefault("sensors", made_up_sensors(tray))
+    return config.load(folder, given), folder
+
+
+def start(argument):
+    """The node, its clock set, ready to `run`."""
+    settings, folder = settings_from(argument)
+    board = Board(settings)
+    running = node.Node(settings, board, folder)
+    board.set_clock(running)
+    return running
+
+
+if __name__ == "__main__":
+    if len(sys.argv) > 2:
+        found, place = settings_from(sys.argv[1])
+        sys.exit(1 if selftest.run(found, Board(found), place) else 0)
+    start(sys.argv[1]).run()

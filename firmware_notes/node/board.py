@@ -1,0 +1,80 @@
+"""The real board: pins, buses, Wi-Fi, watchdog, uptime. Nothing here decides anything.
+
+Written for boards whose MicroPython has `network` and `onewire` (most with Wi-Fi). It is the one file
+that the tests run only against made-up `machine` and `network` modules.
+"""
+
+import os
+import time
+
+import machine
+import network
+import onewire
+
+
+class Board:
+    def __init__(self, settings):
+        self._settings = settings
+        self._ticks = time.ticks_ms()
+        self._uptime_ms = 0
+        self._i2c = None
+        self._watchdog = None
+        self._wifi = network.WLAN(network.STA_IF)
+        self._asked_ms = None
+
+    def now_ms(self):
+        """Uptime [ms], never back to zero; to be asked at least once a day (the chip's own count turns over)."""
+        ticks = time.ticks_ms()
+        self._uptime_ms += time.ticks_diff(ticks, self._ticks)
+        self._ticks = ticks
+        return self._uptime_ms
+
+    def sleep_ms(self, ms):
+        time.sleep_ms(ms)
+
+    def feed(self):
+        """Feed the watchdog, which starts with the first feeding."""
+        if self._watchdog is None and self._settings["watchdog_ms"]:
+            self._watchdog = machine.WDT(timeout=self._settings["watchdog_ms"])
+        if self._watchdog is not None:
+            self._watchdog.feed()
+
+    def network_up(self, now_ms):
+        """Whether there is a network; asks to join it, and again each minute, without waiting."""
+        if self._wifi.isconnected():
+            self._asked_ms = None
+            return True
+        if self._asked_ms is None or now_ms - self._asked_ms > 60000:
+            self._asked_ms = now_ms
+            self._wifi.active(False)  # a radio that lost its access point for long may not find it again by itself
+            self._wifi.active(True)
+            self._wifi.connect(self._settings["wifi_name"], self._settings["wifi_password"])
+        return False
+
+    def random(self):
+        """0 to 1."""
+        return int.from_bytes(os.urandom(2), "little") / 65535
+
+    def input(self, pin):
+        return machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_UP)
+
+    def output(self, pin, value=0):
+        return machine.Pin(pin, machine.Pin.OUT, value=value)
+
+    def adc(self, pin):
+        return machine.ADC(machine.Pin(pin))
+
+    def i2c(self):
+        if self._i2c is None:
+            bus = self._settings["i2c"]
+            # 100 kHz: cables of a metre in a wet room are no printed circuit
+            self._i2c = machine.I2C(
+                bus.get("id", 0), scl=machine.Pin(bus["scl_pin"]), sda=machine.Pin(bus["sda_pin"]), freq=100000
+            )
+        return self._i2c
+
+    def one_wire(self, pin):
+        return onewire.OneWire(machine.Pin(pin))
+
+    def pulse(self, pin, level, timeout_us):
+        return machine.time_pulse_us(pin, level, timeout_us)

@@ -1,0 +1,154 @@
+"""Settings in three layers: DEFAULTS here, `node.json` (this node), `secrets.json` (nobody else's business).
+
+In: a folder with the two files. Out: one dict, or SettingsError with every fault in it, a line each.
+Does not open pins or lines; a secret is never printed.
+"""
+
+import json
+
+CHANNELS = {
+    # name: unit, lowest, highest, decimals on the wire (0 and a flag where there is no unit)
+    "level": ("m", -0.05, 1.0, 4),
+    "flooded": ("", 0, 1, None),
+    "pump": ("", 0, 1, None),
+    "water_temp": ("Cel", -5.0, 60.0, 2),
+    "air_temp": ("Cel", -20.0, 60.0, 2),
+    "humidity": ("%RH", 0.0, 105.0, 1),
+    "light": ("lx", 0.0, 200000.0, 1),
+    "ppfd": ("", 0.0, 4000.0, 1),
+    "mass": ("kg", -0.1, 50.0, 4),
+}
+
+DEADBANDS = {
+    "level": 0.002,
+    "water_temp": 0.1,
+    "air_temp": 0.1,
+    "humidity": 0.5,
+    "light": 50.0,
+    "ppfd": 2.0,
+    "mass": 0.002,
+}
+
+DEFAULTS = {
+    "site": "",
+    "node": "",
+    "board": "device",
+    "host": "",
+    "port": 8883,
+    "ca_file": "ca.der",  # "" sends everything in the clear
+    "server_name": "",  # the name in the broker's certificate, where it is not `host`
+    "keepalive_s": 60,
+    "answer_ms": 10000,
+    "first_wait_ms": 1000,
+    "longest_wait_ms": 300000,
+    "ntp_host": "pool.ntp.org",  # "" where there is none
+    "ntp_port": 123,
+    "ntp_every_s": 3600,
+    "pack_s": 60,
+    "flush_s": 10,
+    "window": 8,
+    "resend_s": 30,
+    "uptime_mapped": False,
+    "journal": "journal",
+    "journal_bytes": 524288,
+    "segment_bytes": 16384,
+    "tick_ms": 50,
+    "debounce_ms": 2000,
+    "watchdog_ms": 8000,
+    "i2c": {},
+    "sensors": [],
+    "flooding": None,
+    "bench": {},
+}
+
+SECRETS = ("wifi_name", "wifi_password", "user", "password")
+
+ID_LETTERS = "abcdefghijklmnopqrstuvwxyz0123456789-"
+
+
+class SettingsError(Exception):
+    """All that is wrong with the settings, a line each."""
+
+
+def load(folder, overrides=None):
+    """The settings of the node whose files are in `folder`; `overrides` stands above all layers (a bench uses it)."""
+    faults = []
+    settings = dict(DEFAULTS)
+    for name in SECRETS:
+        settings[name] = ""
+    layers = (("node.json", tuple(DEFAULTS)), ("secrets.json", SECRETS))
+    for file, known in layers:
+        _add(settings, _read(folder + "/" + file, faults), known, file, faults)
+    _add(settings, overrides or {}, tuple(DEFAULTS) + SECRETS, "overrides", faults)
+    _check(settings, faults)
+    if faults:
+        raise SettingsError("\n".join(faults))
+    return settings
+
+
+def is_id(text):
+    return isinstance(text, str) and 0 < len(text) <= 32 and text[0] != "-" and all(c in ID_LETTERS for c in text)
+
+
+def _read(path, faults):
+    try:
+        with open(path) as file:
+            found = json.load(file)
+    except OSError:
+        return {}
+    except ValueError:
+        faults.append(path + ": not JSON. Check quotes and commas")
+        return {}
+    if not isinstance(found, dict):
+        faults.append(path + ': not an object. It starts with { and ends with }')
+        return {}
+    return found
+
+
+def _add(settings, found, known, file, faults):
+    for name, value in found.items():
+        if name in SECRETS and name not in known:
+            faults.append("%s: %s is a secret. Move it to secrets.json" % (file, name))
+        elif name not in known:
+            faults.append("%s: %s is not a setting. Take it out or mend its name" % (file, name))
+        elif name not in SECRETS and not _same_kind(value, DEFAULTS[name]):
+            faults.append("%s: %s is %r. It must be like %r" % (file, name, value, DEFAULTS[name]))
+        else:
+            settings[name] = value
+
+
+def _same_kind(value, default):
+    if default is None:
+        return value is None or isinstance(value, dict)
+    if isinstance(default, bool) or isinstance(value, bool):
+        return isinstance(value, bool) and isinstance(default, bool)
+    return isinstance(value, type(default))
+
+
+def _check(settings, faults):
+    for name in ("site", "node"):
+        if not is_id(settings[name]):
+            faults.append("node.json: %s is %r. Use a-z, 0-9 and '-', at most 32 characters" % (name, settings[name]))
+    if not settings["host"]:
+        faults.append("node.json: host is missing. Name the broker")
+    for name, low, high in (
+        ("port", 1, 65535),
+        ("pack_s", 1, 300),
+        ("flush_s", 0, 60),
+        ("tick_ms", 1, 100),  # edges of the float switch are wanted at 10 Hz or better
+        ("window", 1, 32),
+        ("journal_bytes", 65536, 1 << 26),
+        ("segment_bytes", 8192, 65536),
+    ):
+        if not low <= settings[name] <= high:
+            faults.append("node.json: %s is %r. Use %d to %d" % (name, settings[name], low, high))
+    for number, sensor in enumerate(settings["sensors"], 1):
+        where = "node.json: sensor %d" % number
+        if not isinstance(sensor, dict) or "kind" not in sensor:
+            faults.append(where + ' has no "kind"')
+            continue
+        if sensor.get("tray", "") != "" and not is_id(sensor["tray"]):
+            faults.append("%s: tray is %r. Use a-z, 0-9 and '-', at most 32 characters" % (where, sensor["tray"]))
+        for channel, factors in sensor.get("calibration", {}).items():
+            if channel not in CHANNELS or len(factors) != 2:
+                faults.append("%s: calibration of %s. Give a known channel and [gain, offset]" % (where, channel))
