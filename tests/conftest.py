@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import socket
 import subprocess
@@ -22,8 +23,10 @@ DATA = Path(__file__).parent / "data"
 # The MicroPython node is under way: its tests need an interpreter that the dev extra does not bring yet.
 collect_ignore = ["node"]
 
-# time is measured by tests/bench, not by the suite
-settings.register_profile("tidetray", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# Time is measured by tests/bench, not by the suite. CI tries the same examples each time; elsewhere they are new.
+settings.register_profile(
+    "tidetray", deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize="CI" in os.environ
+)
 settings.load_profile("tidetray")
 
 
