@@ -128,8 +128,7 @@ class Board:
     def set_clock(self, running):
         """Where the host's clock stands in for a time server."""
         if self._wall:
-            utc_ms = time.time_ns() // 1000000 - max(0, self._hurry_ms - self._hurried_ms)
-            running.clock.heard(utc_ms, self.now_ms())
+            running.clock.heard(int(self._shift_s * 1000) + self.now_ms(), self.now_ms())
             running.journal.set_offset(running.clock.offset_ms)
 
     def feed(self):

@@ -105,7 +105,8 @@ class Journal:
         self.first_offset.setdefault(self.boot, offset_ms)
         if self._file:
             try:
-                self._append(self._head(CLOCK, self._live, self.offset, self._names_crc) * 2)
+                clock = self._head(CLOCK, self._live, self.offset, self._names_crc)
+                self._append(clock + clock)
             except OSError:
                 self._shut()
                 self.seq += 1
