@@ -20,7 +20,7 @@ from ingest.trial_file import load_trial
 
 DATA = Path(__file__).parent / "data"
 
-# The MicroPython node is under way: its tests need an interpreter that the dev extra does not bring yet.
+# The MicroPython node awaits its review: its tests need an interpreter that the dev extra does not bring yet.
 collect_ignore = ["node"]
 
 # Time is measured by tests/bench, not by the suite. CI tries the same examples each time; elsewhere they are new.

@@ -1,7 +1,8 @@
 """A node on a computer: the same program with made-up sensors on simulated buses, under MicroPython's Unix port.
 
 `micropython bench.py FOLDER` runs the node whose node.json and secrets.json are in FOLDER;
-`micropython bench.py -` reads one JSON object from standard input instead: any settings, and "folder".
+`micropython bench.py -` reads one JSON line from standard input instead: any settings, "folder", "tray", and
+"attached" if the node is to leave when standard input is closed.
 `micropython bench.py FOLDER --self-test` prints what the made-up sensors say.
 
 The made-up tray floods for two minutes of every six and is lit by day. Its water is as real as its sensors
@@ -12,6 +13,7 @@ and voltages the real parts would.
 import json
 import math
 import os
+import select
 import struct
 import sys
 import time
@@ -183,26 +185,42 @@ def made_up_sensors(tray):
 
 
 def settings_from(argument):
-    """(settings, folder) of a folder, or of the JSON object on standard input for '-'."""
+    """(settings, folder, attached) of a folder, or of the JSON line on standard input for '-'."""
     if argument != "-":
-        return config.load(argument), argument
+        return config.load(argument), argument, False
     given = json.loads(sys.stdin.readline())
-    folder, tray = given.pop("folder"), given.pop("tray", "")
+    folder, tray, attached = given.pop("folder"), given.pop("tray", ""), given.pop("attached", False)
     given.setdefault("sensors", made_up_sensors(tray))
-    return config.load(folder, given), folder
+    return config.load(folder, given), folder, attached
 
 
 def start(argument):
     """The node, its clock set, ready to `run`."""
-    settings, folder = settings_from(argument)
+    return _made(*settings_from(argument)[:2])
+
+
+def _made(settings, folder):
     board = Board(settings)
     running = node.Node(settings, board, folder)
     board.set_clock(running)
     return running
 
 
+def run_attached(running):
+    """Run until standard input is closed, then leave."""
+    waiting = select.poll()
+    waiting.register(sys.stdin, select.POLLIN)
+    while not waiting.poll(0) or sys.stdin.readline():
+        running.step()
+        running.board.sleep_ms(running.settings["tick_ms"])
+    running.leave()
+
+
 if __name__ == "__main__":
+    found, place, is_attached = settings_from(sys.argv[1])
     if len(sys.argv) > 2:
-        found, place = settings_from(sys.argv[1])
         sys.exit(1 if selftest.run(found, Board(found), place) else 0)
-    start(sys.argv[1]).run()
+    if is_attached:
+        run_attached(_made(found, place))
+    else:
+        _made(found, place).run()

@@ -72,9 +72,10 @@ class Link:
                 pass
             self._socket = None
 
-    def leave(self):
-        """Say goodbye: the broker then does not send the last will. Sent as far as the network takes it at once."""
+    def leave(self, topic, payload):
+        """Say a last retained word and goodbye, so that no last will is sent; as far as the network takes it at once."""
         if self.up:
+            self.publish(topic, payload, True)
             self._out += bytes((DISCONNECT << 4, 0))
             try:
                 self._send()

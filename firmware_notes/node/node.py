@@ -64,6 +64,11 @@ class Node:
             self.step()
             self.board.sleep_ms(self.settings["tick_ms"])
 
+    def leave(self):
+        """Put on flash what there is, and say that the node goes on purpose."""
+        self.journal.close_message()
+        self.link.leave(*self._will)
+
     def step(self):
         now = self.board.now_ms()
         self.sample(now)
@@ -83,7 +88,7 @@ class Node:
             self._due[at] = due if due > now else now + sensor.every_ms
             try:
                 found = sensor.read(now)
-            except sensors.Bad as bad:
+            except sensors.SensorError as bad:
                 self._bad(at, str(bad))
                 continue
             if not found and sensor.kind in ("thermometer", "lux", "load"):
@@ -248,7 +253,7 @@ def _authority(settings, folder):
     context.verify_mode = ssl.CERT_REQUIRED
     try:
         with open(folder + "/" + settings["ca_file"], "rb") as file:
-            context.load_verify_locations(file.read())
+            context.load_verify_locations(cadata=file.read())
     except (OSError, ValueError):
         raise config.SettingsError("%s: not a certificate in DER form. Make it anew (README.md)" % settings["ca_file"])
     return context

@@ -22,7 +22,7 @@ def _ask(sensor, board):
     for _ in range(10):
         try:
             found = sensor.read(board.now_ms())
-        except sensors.Bad as bad:
+        except sensors.SensorError as bad:
             return False, str(bad)
         if found:
             return True, ", ".join("%s %s %s" % (name, value, _unit(name)) for name, value in found)

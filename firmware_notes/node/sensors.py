@@ -2,7 +2,7 @@
 
 In: pins and buses as MicroPython's `machine` and `onewire` give them (or made-up ones), uptime [ms].
 Out: `read(now_ms)` gives [(channel, value in the channel's unit)], [] when there is nothing yet, or raises
-Bad. None waits longer than about 30 ms; what takes longer is started in one call and fetched in a later one.
+SensorError. None waits longer than about 30 ms; what takes longer is started in one call and fetched in a later one.
 """
 
 from time import sleep_ms, sleep_us, ticks_diff, ticks_us
@@ -15,7 +15,7 @@ except ImportError:
     time_pulse_us = None
 
 
-class Bad(Exception):
+class SensorError(Exception):
     """What the sensor said cannot be true, and why."""
 
 
@@ -34,7 +34,7 @@ class FloatSwitch:
     def read(self, now_ms):
         closed = not self._make.value()
         if self._brake is not None and closed is not bool(self._brake.value()):
-            raise Bad("both contacts closed: a short" if closed else "both contacts open: a broken wire")
+            raise SensorError("both contacts closed: a short" if closed else "both contacts open: a broken wire")
         return [("flooded", int(closed))]
 
 
@@ -67,18 +67,18 @@ class Thermometer:
         for at in range(9):
             said[at] = self._bus.readbyte()
         if crc8(said[:8], 0x8C, 0, True) != said[8]:
-            raise Bad("the checksum is wrong: too long a wire or no pull-up")
+            raise SensorError("the checksum is wrong: too long a wire or no pull-up")
         if said[4] & 0x9F != 0x1F:
-            raise Bad("a configuration byte of %02x: the bus is shorted or the part is none of these" % said[4])
+            raise SensorError("a configuration byte of %02x: the bus is shorted or the part is none of these" % said[4])
         raw = said[1] << 8 | said[0]
         celsius = (raw - 65536 if raw & 0x8000 else raw) / 16
         if celsius == 85.0:
-            raise Bad("85.0 is what it says before it has measured: it lost its supply")
+            raise SensorError("85.0 is what it says before it has measured: it lost its supply")
         return [(self._channel, celsius)]
 
     def _select(self):
         if not self._bus.reset():
-            raise Bad("nobody answers on the 1-wire bus")
+            raise SensorError("nobody answers on the 1-wire bus")
         if self._rom:
             self._bus.writebyte(0x55)
             for byte in self._rom:
@@ -109,10 +109,10 @@ class LuxSensor:
             self._i2c.writeto(self._address, b"\x10")
         except OSError:
             self._started = False
-            raise Bad("nobody answers at 0x%02x on the I2C bus" % self._address)
+            raise SensorError("nobody answers at 0x%02x on the I2C bus" % self._address)
         raw = said[0] << 8 | said[1]
         if raw == 65535:
-            raise Bad("saturated: more light than 54612 lx. Put a diffuser over it and calibrate anew")
+            raise SensorError("saturated: more light than 54612 lx. Put a diffuser over it and calibrate anew")
         return [("light", raw / 1.2)]
 
 
@@ -134,12 +134,12 @@ class AirSensor:
             sleep_ms(16)
             said = self._i2c.readfrom(self._address, 6)
         except OSError:
-            raise Bad("nobody answers at 0x%02x on the I2C bus" % self._address)
+            raise SensorError("nobody answers at 0x%02x on the I2C bus" % self._address)
         if crc8(said[:2], 0x31, 0xFF, False) != said[2] or crc8(said[3:5], 0x31, 0xFF, False) != said[5]:
-            raise Bad("the checksum is wrong: too long a cable or too fast a bus")
+            raise SensorError("the checksum is wrong: too long a cable or too fast a bus")
         temperature, humidity = said[0] << 8 | said[1], said[3] << 8 | said[4]
         if temperature == 65535:
-            raise Bad("all bits are one: the bus is there, the sensor is not")
+            raise SensorError("all bits are one: the bus is there, the sensor is not")
         return [("air_temp", 175 * temperature / 65535 - 45), ("humidity", 100 * humidity / 65535)]
 
 
@@ -168,10 +168,10 @@ class UltrasonicLevel:
                 echoes.append(took)
             sleep_ms(2)
         if len(echoes) < 3:
-            raise Bad("no echo: is something in its way, or a foam of bubbles below?")
+            raise SensorError("no echo: is something in its way, or a foam of bubbles below?")
         distance_m = sorted(echoes)[len(echoes) // 2] * 1e-6 * self._speed_m_s / 2
         if distance_m < 0.02:
-            raise Bad("nearer than 20 mm: it is blind there")
+            raise SensorError("nearer than 20 mm: it is blind there")
         return [("level", self._height_m - distance_m)]
 
 
@@ -190,7 +190,7 @@ class PressureLevel:
     def read(self, now_ms):
         ratio = sum(self._adc.read_u16() for _ in range(16)) / 16 / 65535
         if not 0.05 <= ratio <= 0.95:
-            raise Bad("%.0f %% of the supply: a broken wire or a short" % (100 * ratio))
+            raise SensorError("%.0f %% of the supply: a broken wire or a short" % (100 * ratio))
         return [("level", (ratio - 0.1) / 0.8 * self._full_pa / 9790)]
 
 
@@ -208,7 +208,7 @@ class PumpCurrent:
     def read(self, now_ms):
         ratio = sum(self._adc.read_u16() for _ in range(8)) / 8 / 65535
         if ratio in (0.0, 1.0):
-            raise Bad("at the end of its scale: a broken wire")
+            raise SensorError("at the end of its scale: a broken wire")
         return [("pump", int(abs(ratio - self._zero) > self._threshold))]
 
 
@@ -230,7 +230,7 @@ class LoadCell:
             self._late += 1
             if self._late < 3:
                 return []
-            raise Bad("the converter is never ready: check its supply and the data line")
+            raise SensorError("the converter is never ready: check its supply and the data line")
         self._late = 0
         raw = 0
         for bit in range(25):
@@ -238,11 +238,11 @@ class LoadCell:
             began = ticks_us()
             self._clock.value(0)
             if ticks_diff(ticks_us(), began) > 60:
-                raise Bad("the clock line was high for too long: the converter went to sleep")
+                raise SensorError("the clock line was high for too long: the converter went to sleep")
             if bit < 24:
                 raw = raw << 1 | self._data.value()
         if raw in (0x800000, 0x7FFFFF):
-            raise Bad("the end of its scale: overloaded or a broken bridge wire")
+            raise SensorError("the end of its scale: overloaded or a broken bridge wire")
         count = raw - (1 << 24) if raw & 0x800000 else raw
         return [("mass", (count - self._zero_count) * self._kg_per_count)]
 
@@ -273,14 +273,14 @@ class Fitted:
         self.names = [self._prefix + channel for channel in self.channels]
 
     def read(self, now_ms):
-        """[(record name, value)], or Bad."""
+        """[(record name, value)], or SensorError."""
         found = []
-        for channel, value in self._driver.read(now_ms):
+        for channel, said in self._driver.read(now_ms):
             gain, offset = self._calibration.get(channel, (1, 0))
-            value = value * gain + offset
+            value = said * gain + offset
             unit, low, high, decimals = CHANNELS[channel]
             if not low <= value <= high:  # also refuses nan, which is not between any two
-                raise Bad("%s of %.6g %s is impossible here" % (channel, value, unit))
+                raise SensorError("%s of %.6g %s is impossible here" % (channel, value, unit))
             found.append((self._prefix + channel, value if decimals is None else round(value, decimals)))
         return found
 

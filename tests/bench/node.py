@@ -127,7 +127,7 @@ def _run(script: str, settings: dict[str, Any], *options: str, may_fail: bool = 
         process.kill()
         said, wrong = process.communicate()
     if process.returncode and not may_fail:
-        raise SystemExit(f"{script}: {wrong}")
+        raise SystemExit(f"{script}: {said}{wrong}")
     return json.loads(said) if process.returncode == 0 else None
 
 

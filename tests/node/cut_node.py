@@ -17,7 +17,7 @@ import journal
 import node
 
 given = json.loads(sys.stdin.readline())
-folder, trace, drain = given.pop("folder"), open(given.pop("trace"), "ab"), given.pop("drain", False)
+folder, trace, drain = given.pop("folder"), open(given.pop("trace"), "ab"), given.pop("drain", False)  # noqa: SIM115, PTH123 - no pathlib here
 
 
 class TracedJournal(journal.Journal):

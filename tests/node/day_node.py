@@ -38,7 +38,7 @@ if send:
     while any(segment.last > journal.receipted(segment.boot) for segment in journal.segments):
         running._talk(board.now_ms())
         board.sleep_ms(1)
-    running.link.leave()
+    running.leave()
     figures["wire_bytes"] = running.outbox.bytes
     figures["resent"] = running.outbox.resent
 print(json.dumps(figures))

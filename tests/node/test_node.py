@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,19 @@ import pytest
 from ingest.settings import BrokerSettings
 from ingest.store import Store
 from tests.conftest import Mosquitto
-from tests.node.workbench import HERE, NODE, NOISE, ask, journaled, micropython, recorded, recording, run_script, start, until
+from tests.node.workbench import (
+    HERE,
+    NODE,
+    NOISE,
+    ask,
+    journaled,
+    micropython,
+    recorded,
+    recording,
+    run_script,
+    start,
+    until,
+)
 
 SENSORS = [
     {"kind": "float", "tray": "tray-1", "pin": 4, "every_ms": 5000},
@@ -39,10 +52,11 @@ def settings(folder: Path, port: int, **changes: Any) -> dict[str, Any]:
 
 @contextmanager
 def running(given: dict[str, Any]) -> Iterator[subprocess.Popen[str]]:
-    process = start(NODE / "bench.py", given, stderr=subprocess.PIPE)
+    """A node that measures noise, so that there is always something to send."""
+    process = start(HERE / "cut_node.py", {**given, "trace": f"{given['folder']}/trace"}, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
     try:
         yield process
-        assert process.poll() is None, process.communicate()[1]
+        assert process.poll() is None, process.communicate()
     finally:
         process.kill()
         process.communicate()
@@ -50,7 +64,7 @@ def running(given: dict[str, Any]) -> Iterator[subprocess.Popen[str]]:
 
 def finished(process: subprocess.Popen[str]) -> str:
     said, wrong = process.communicate(timeout=120)
-    assert process.returncode == 0, wrong
+    assert process.returncode == 0, said + wrong  # MicroPython complains on standard output
     return said
 
 
@@ -69,7 +83,7 @@ def test_a_day_without_a_network_is_recorded_whole(tmp_path: Path, mosquitto: Mo
         folder, mosquitto.port, sensors=SENSORS, tick_ms=100, pack_s=60, flush_s=10, bench={"speed_until_s": 86400, "ticks_per_step": 50}
     )
     figures = json.loads(finished(start(HERE / "day_node.py", day, stdout=subprocess.PIPE, stderr=subprocess.PIPE)))
-    assert figures["messages"] == 1440
+    assert 1000 < figures["messages"] <= 1440  # a minute in which nothing moved has no message
     assert figures["dropped_messages"] == figures["summarised"] == 0
     kept = journaled(folder / "journal")
     assert len(kept) > 5000
@@ -91,7 +105,7 @@ def test_edges_are_dated_to_a_tenth_of_a_second_while_packs_go_each_minute(tmp_p
     seen = sorted((time_ms, value) for _, time_ms, value in journaled(tmp_path / "node" / "journal"))
     edges = [
         (time_ms / 1000 % 360, after)
-        for (_, before), (time_ms, after) in zip(seen, seen[1:], strict=False)
+        for (_, before), (time_ms, after) in pairwise(seen)
         if before != after
     ]
     # the made-up water passes the float at 0.02 of 0.05 m: 0.4 · 40 s after the start, and at (1 - √0.4) · 60 s of the drain
@@ -105,6 +119,24 @@ def test_says_here_and_its_last_will_says_when_it_is_gone(tmp_path: Path, mosqui
     with recording(bench_store.path, BrokerSettings(port=mosquitto.port)):
         with running(settings(tmp_path / "node", mosquitto.port)):
             until(lambda: ask(bench_store.path, here) == [(1,)])
+        until(lambda: ask(bench_store.path, here) == [(0,)])
+
+
+def test_an_attached_node_leaves_with_whoever_started_it(tmp_path: Path, mosquitto: Mosquitto, bench_store: Store) -> None:
+    """As `tidetray demo` would start it: settings on standard input, which stays open as long as the node is wanted."""
+    given = settings(tmp_path / "node", mosquitto.port, tray="tray-1", attached=True)
+    del given["sensors"]
+    here = "SELECT here FROM node WHERE node = 'bench-1'"
+    with recording(bench_store.path, BrokerSettings(port=mosquitto.port)):
+        with subprocess.Popen(
+            micropython(NODE / "bench.py", "-"), stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        ) as process:
+            assert process.stdin is not None
+            process.stdin.write(json.dumps(given) + "\n")
+            process.stdin.flush()
+            until(lambda: len({name for name, _, _ in recorded(bench_store.path, "bench-1")}) == 7)
+            process.stdin.close()
+            assert process.wait(10) == 0
         until(lambda: ask(bench_store.path, here) == [(0,)])
 
 
@@ -135,7 +167,7 @@ def watch(tmp_path: Path, given: dict[str, Any], script: str) -> Any:
     path = tmp_path / "watch.py"
     path.write_text(f"import sys\nsys.path.insert(0, {str(NODE)!r})\n{WATCH}{script}")
     done = subprocess.run(micropython(path), input=json.dumps(given) + "\n", capture_output=True, text=True, timeout=60, check=False)
-    assert done.returncode == 0, done.stderr
+    assert done.returncode == 0, done.stdout + done.stderr
     return json.loads(done.stdout)
 
 
@@ -316,7 +348,7 @@ b.feed(); b.feed()
 ups = [b.network_up(0), b.network_up(1000), b.network_up(61001)]
 network.WLAN.up = True
 ups.append(b.network_up(61002))
-ticks = [2**30 - 500]
+ticks = [time.ticks_add(0, -500)]
 b._ticks, b._uptime_ms = ticks[0], 10
 class Time:
     ticks_ms = staticmethod(lambda: ticks[0])
@@ -330,4 +362,4 @@ print(json.dumps([machine.WDT.fed, ups, network.WLAN.said, b.output(3, 1).k["val
     assert ups == [False, False, False, True]
     assert wifi == [False, True, ["shed", "p"]] * 2
     assert (value, frequency, is_random) == (1, 100000, True)
-    assert uptime is not None
+    assert uptime == 1010  # the chip's count turned over meanwhile

@@ -55,7 +55,7 @@ def ask(driver, times=3):
     for at in range(times):
         try:
             said += driver.read(1000 * at)
-        except sensors.Bad as bad:
+        except sensors.SensorError as bad:
             return str(bad)
     return said
 """

@@ -151,21 +151,21 @@ class Lane:
         chance = random.Random(seed)
         self.folder.mkdir(parents=True)
         for _ in range(times):
-            process = start(HERE / "cut_node.py", self.settings, stderr=subprocess.PIPE)
+            process = start(HERE / "cut_node.py", self.settings, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
             time.sleep(chance.uniform(0.03, longest_s))
             process.send_signal(signal.SIGKILL)
-            _, said = process.communicate()
+            said, _ = process.communicate()
             if process.returncode != -signal.SIGKILL:
                 self.failed = said
                 return
             self.cuts += 1
             self.kept.update(journaled(self.folder / "journal"))
-        last = start(HERE / "cut_node.py", {**self.settings, "drain": True}, stderr=subprocess.PIPE)
+        last = start(HERE / "cut_node.py", {**self.settings, "drain": True}, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
         try:
-            _, said = last.communicate(timeout=WAIT_S)
+            said, _ = last.communicate(timeout=WAIT_S)
         except subprocess.TimeoutExpired:
             last.kill()
-            _, said = last.communicate()
+            said, _ = last.communicate()
             self.failed = said or "it did not get rid of what it holds"
             return
         self.failed = said if last.returncode else ""
