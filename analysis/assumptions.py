@@ -72,7 +72,9 @@ def check_spreads(values: Array, where: Layout, residuals: Array) -> tuple[list[
                 _spread(np.log(means["mean"].to_numpy()), code, k) if one_each else _spread(ground, where.treatment, k)
             )
             if again is not None and again.p >= LEVEL:
-                cautions.append("On a log scale the spreads are alike: comparing logarithms (or growth rates) suits better.")
+                cautions.append(
+                    "On a log scale the spreads are alike: comparing logarithms (or growth rates) suits better."
+                )
     return rows, cautions
 
 

@@ -210,7 +210,9 @@ def _anova(fit: MixedFit, data: _Data) -> list[dict[str, object]]:
         width = c.shape[1]
         L = np.zeros((width, p))
         # A block's levels against its first; its last level is minus the sum of the others.
-        L[:, at : at + width] = 1.0 if name in data.slopes else np.vstack([np.eye(width), -np.ones(width)])[1:] - np.eye(width)[0]
+        L[:, at : at + width] = (
+            1.0 if name in data.slopes else np.vstack([np.eye(width), -np.ones(width)])[1:] - np.eye(width)[0]
+        )
         at += width
         out += [
             f_row(name, KENWARD_ROGER, KenwardRoger(fit).f_test(L)),
@@ -268,7 +270,9 @@ def _with_percent(pairs: pd.DataFrame, means: pd.DataFrame, cov: Array | None, c
         out.append(percent_difference(value[i], value[j], cov[np.ix_([i, j], [i, j])], critical))
         unsure |= bool(np.isnan(out[-1]).any() and not np.isnan(critical))
     if unsure or (value <= 0).any():
-        cautions.append("A mean is not clearly above zero, so its differences in percent (or their limits) are left out.")
+        cautions.append(
+            "A mean is not clearly above zero, so its differences in percent (or their limits) are left out."
+        )
     return pairs.assign(**dict(zip(("percent", "percent_low", "percent_high"), np.array(out).T, strict=True)))
 
 
@@ -317,7 +321,9 @@ def compare_treatments(
     alone = len(where.unreplicated) == len(where.levels)
     if alone or (not where.divided and _tray_df(data) < 1):
         if not alone:
-            cautions.insert(0, "There are too few trays for the treatments and covariates asked for: nothing is left to judge by.")
+            cautions.insert(
+                0, "There are too few trays for the treatments and covariates asked for: nothing is left to judge by."
+            )
         value = [float(data.y[where.treatment == i].mean()) for i in range(len(where.levels))]
         means, empty = described(value, n, unit), pd.DataFrame
         pairs = _with_percent(described_pairs(value, n, unit), means, None, cautions)
@@ -357,15 +363,24 @@ def compare_treatments(
     cautions += [*(c for _, found in checked for c in found), *late]
     at = [i for i, (name, c) in enumerate(data.columns) if name in data.slopes]
     starts = len(where.levels) + np.cumsum([0, *(c.shape[1] for _, c in data.columns)])[:-1]
-    slopes = means_table(
-        fit, np.eye(rows.shape[1])[starts[at]], pd.DataFrame({"treatment": list(data.slopes), "n_trays": 0, "n_pots": 0}), unit
-    ) if at else pd.DataFrame(columns=["treatment", "estimate", "se", "df", "low", "high"])
+    slopes = (
+        means_table(
+            fit,
+            np.eye(rows.shape[1])[starts[at]],
+            pd.DataFrame({"treatment": list(data.slopes), "n_trays": 0, "n_pots": 0}),
+            unit,
+        )
+        if at
+        else pd.DataFrame(columns=["treatment", "estimate", "se", "df", "low", "high"])
+    )
     return Comparison(
         anova=anova,
         means=means,
         pairs=pairs,
         variance=variance.assign(share=variance["estimate"] / total),
-        covariates=slopes.rename(columns={"treatment": "covariate"})[["covariate", "estimate", "se", "df", "low", "high"]],
+        covariates=slopes.rename(columns={"treatment": "covariate"})[
+            ["covariate", "estimate", "se", "df", "low", "high"]
+        ],
         tray_means=table,
         games_howell=unequal,
         checks=pd.DataFrame([row for found, _ in checked for row in found], columns=CHECK_COLUMNS),

@@ -50,7 +50,9 @@ def thin_cautions(df: Iterable[float]) -> list[str]:
     """A caution where `df` leave nothing to judge by."""
     if all(x >= LEAST_DF for x in df):
         return []
-    return ["Too little is left to judge some differences by (less than one degree of freedom): they have no limits and no p."]
+    return [
+        "Too little is left to judge some differences by (less than one degree of freedom): they have no limits and no p."
+    ]
 
 
 def means_table(fit: MixedFit, rows: Array, n: pd.DataFrame, unit: str) -> pd.DataFrame:
@@ -105,9 +107,7 @@ def pairs_table(fit: MixedFit, rows: Array, n: pd.DataFrame, unit: str, withheld
         p_sw = range_sf(abs(e / sw.se[m]) * np.sqrt(2), k, float(sw.df[m])) if sw.df[m] >= LEAST_DF else np.nan
         if names[i] in withheld or names[j] in withheld:
             row, p, p_sw = (*row[:6], np.nan), np.nan, np.nan
-        out.append(
-            (names[i], names[j], *row, p, sw.se[m], sw.df[m], p_sw, *_pair_counts(n, i, j), unit)
-        )
+        out.append((names[i], names[j], *row, p, sw.se[m], sw.df[m], p_sw, *_pair_counts(n, i, j), unit))
     return pd.DataFrame(out, columns=PAIR_COLUMNS)
 
 

@@ -74,9 +74,7 @@ def _traces(fit: MixedFit) -> _Traces:
     expected = -log_det.hessian - np.einsum("ab,ijba->ij", C, QQ) + np.einsum("iab,jba->ij", CP, CP)
     r = np.append(-C @ moments.v[x, p], 1.0)  # y - X b in [Q r]
     score = moments.d @ r
-    quadratic = np.einsum("a,ijab,b->ij", r, h, r) / 2 - np.einsum(
-        "ia,ab,jb->ij", score[:, x], C, score[:, x]
-    )
+    quadratic = np.einsum("a,ijab,b->ij", r, h, r) / 2 - np.einsum("ia,ab,jb->ij", score[:, x], C, score[:, x])
     return _Traces(C, P, QQ, expected, 2 * quadratic - expected)
 
 

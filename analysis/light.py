@@ -155,9 +155,7 @@ def dli(
     )
 
 
-def _days_frame(
-    days: pd.DatetimeIndex, mol_m2: FloatArray, covered_s: FloatArray, edges_ms: IntArray
-) -> pd.DataFrame:
+def _days_frame(days: pd.DatetimeIndex, mol_m2: FloatArray, covered_s: FloatArray, edges_ms: IntArray) -> pd.DataFrame:
     day_s = np.diff(edges_ms) / 1000.0
     whole = covered_s >= day_s - 1e-3
     return pd.DataFrame(
@@ -185,7 +183,9 @@ def light_from_hours(hours: pd.DataFrame) -> pd.DataFrame:
     covered_s = frame["covered_s"].to_numpy(dtype=np.float64)
     above_s = np.where(covered_s > 0, frame["above_s"].to_numpy(dtype=np.float64), 0.0)
     level = np.where(covered_s > 0, frame["ppfd"].to_numpy(dtype=np.float64), 0.0)
-    possible = (covered_s >= 0) & (covered_s <= _HOUR_S + 1) & (above_s >= 0) & (above_s <= covered_s + 1) & (level >= 0)
+    possible = (
+        (covered_s >= 0) & (covered_s <= _HOUR_S + 1) & (above_s >= 0) & (above_s <= covered_s + 1) & (level >= 0)
+    )
     if not possible.all():
         bad = frame.loc[~possible, ["tray", "time", "ppfd", "covered_s", "above_s"]].iloc[0].to_dict()
         raise ValueError(f"hours: an hour has 0 <= above_s <= covered_s <= 3600 and a mean PPFD, not {bad}")

@@ -289,9 +289,7 @@ def fit_mixed(y: ArrayLike, X: ArrayLike, terms: Sequence[RandomTerm] = ()) -> M
         residual=s2 * model.size**2,
         variances=tuple(variances[i] for i in sorted(variances)),
         groups=tuple((f.name, f.groups) for f in sorted(model.terms, key=lambda f: f.place)),
-        criterion=value
-        + 2 * float(np.log(np.abs(np.diag(model.r_x))).sum())
-        + 2 * (n - p) * float(np.log(model.size)),
+        criterion=value + 2 * float(np.log(np.abs(np.diag(model.r_x))).sum()) + 2 * (n - p) * float(np.log(model.size)),
         n=n,
         singular=bool(zero.any() or (u[model.bounded] < ZERO).any()),
         to_inner=to_inner,

@@ -235,7 +235,9 @@ def prepare(y: ArrayLike, X: ArrayLike, terms: Sequence[RandomTerm], *, units: A
         base, starts = _dense(bases, [codes[i] for i in members]) if crossed else (bases[0], [0])
         for i, at in zip(members, starts, strict=True):
             q, groups = scaled[i][0].shape[1], int(codes[i].max()) + 1
-            parameters = _parameters(terms[i], q, groups if crossed else 1, offset=at, width=base.shape[1], start=len(bounded))
+            parameters = _parameters(
+                terms[i], q, groups if crossed else 1, offset=at, width=base.shape[1], start=len(bounded)
+            )
             bounded += [False, False, True] if parameters.correlated else [True] * q
             fitted.append(FittedTerm(i, terms[i].name, groups, scaled[i][1], parameters))
         level_terms.append(tuple(f.parameters for f in fitted[-len(members) :]))

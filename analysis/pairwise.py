@@ -23,7 +23,7 @@ from analysis.degrees import FTest
 from analysis.jets import Array
 
 _Z = np.linspace(-8.5, 8.5, 121)
-_PHI = np.exp(-_Z**2 / 2) / np.sqrt(2 * np.pi) * (_Z[1] - _Z[0])
+_PHI = np.exp(-(_Z**2) / 2) / np.sqrt(2 * np.pi) * (_Z[1] - _Z[0])
 
 
 @lru_cache(maxsize=256)
@@ -31,7 +31,9 @@ def _scale_nodes(df: float) -> tuple[Array, Array]:
     """Nodes and weights for s = sqrt(chi2_df / df): equal steps in log s, where the density falls off on both sides."""
     low, high = stats.chi2.ppf(1e-14, df), stats.chi2.isf(1e-15, df)
     log_s = np.linspace(np.log(low / df) / 2, np.log(high / df) / 2, 161)
-    log_density = np.log(2) + df / 2 * np.log(df / 2) - special.gammaln(df / 2) + df * log_s - df / 2 * np.exp(2 * log_s)
+    log_density = (
+        np.log(2) + df / 2 * np.log(df / 2) - special.gammaln(df / 2) + df * log_s - df / 2 * np.exp(2 * log_s)
+    )
     weights = np.exp(log_density) * (log_s[1] - log_s[0])
     return np.exp(log_s), weights / weights.sum()
 

@@ -121,13 +121,17 @@ def _read(weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: 
         )
     code, own = _pots(everywhere, labels(weighins, pot)[0])
     if len(np.unique(np.column_stack([code, everywhere.treatment]), axis=0)) > code.max() + 1:
-        raise ValueError(f"a pot stands under two treatments at once: check columns '{treatment}', '{tray}' and '{pot}'")
+        raise ValueError(
+            f"a pot stands under two treatments at once: check columns '{treatment}', '{tray}' and '{pot}'"
+        )
     cautions = []
     known = ~np.isnan(m)
     frame = pd.DataFrame({"code": code, "own": own, "t": t, "m": m, "row": np.arange(len(m))})[known]
     if not len(frame):
         raise ValueError(f"column '{mass}' is empty throughout: there is nothing to compare")
-    once = frame.groupby(["code", "t"], sort=True, as_index=False).agg(m=("m", "mean"), row=("row", "first"), own=("own", "first"))
+    once = frame.groupby(["code", "t"], sort=True, as_index=False).agg(
+        m=("m", "mean"), row=("row", "first"), own=("own", "first")
+    )
     if len(once) < len(frame):
         cautions.append("Pots weighed more than once on a day count with the mean of those weighings.")
     moved = once.groupby("own")["code"].nunique() > 1
@@ -155,7 +159,9 @@ def _read(weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: 
         + _start_cautions(where, y, first_day)
         + cautions
     )
-    return _Series(y, days, where, np.unique(once["code"].to_numpy(), return_inverse=True)[1].astype(np.intp), tuple(cautions))
+    return _Series(
+        y, days, where, np.unique(once["code"].to_numpy(), return_inverse=True)[1].astype(np.intp), tuple(cautions)
+    )
 
 
 def _dropout_cautions(once: pd.DataFrame, y: Array, where: Layout, end: float) -> list[str]:
@@ -194,7 +200,9 @@ def _terms(s: _Series) -> tuple[list[RandomTerm], list[str]]:
         terms.append(RandomTerm("pot", s.pot, line))
     else:
         terms.append(RandomTerm("pot", s.pot))
-        cautions.append("Most pots were weighed on fewer than three days, so each pot's own slope is part of the scatter.")
+        cautions.append(
+            "Most pots were weighed on fewer than three days, so each pot's own slope is part of the scatter."
+        )
     if not single and trays > 1:
         if trays - len(s.where.levels) >= 4:
             terms.append(RandomTerm("tray", s.where.tray, line))
@@ -220,7 +228,9 @@ def _tray_rates(s: _Series) -> pd.DataFrame:
     spread = np.bincount(s.pot, t**2)
     slope = np.bincount(s.pot, t * s.y) / np.where(spread > 0, spread, 1.0)
     first = np.unique(s.pot, return_index=True)[1]
-    frame = pd.DataFrame({"tray": s.where.tray[first], "treatment": s.where.treatment[first], "slope": slope})[spread > 0]
+    frame = pd.DataFrame({"tray": s.where.tray[first], "treatment": s.where.treatment[first], "slope": slope})[
+        spread > 0
+    ]
     out = frame.groupby(["treatment", "tray"])["slope"].agg(["mean", "size"]).reset_index()
     return pd.DataFrame(
         {
@@ -297,7 +307,9 @@ def _by_day(s: _Series, multiplicity: str) -> tuple[pd.DataFrame, list[str]]:
 def _summary(rates: pd.DataFrame, pairs: pd.DataFrame, days: pd.DataFrame, first: str) -> str:
     x = extremes(rates, pairs)
     if x is None:
-        each = ", ".join(f"{m} {100 * e:.2g} % a day" for m, e in zip(rates["treatment"], rates["estimate"], strict=True))
+        each = ", ".join(
+            f"{m} {100 * e:.2g} % a day" for m, e in zip(rates["treatment"], rates["estimate"], strict=True)
+        )
         return f"Growth: {each}. {first}".strip()
     best = f"{x.best[:1].upper()}{x.best[1:]}"
     text = (
@@ -337,10 +349,14 @@ def compare_growth(
     if len(where.unreplicated) == len(levels) or (not where.divided and len(where.trays) <= len(levels)):
         value = [float(x.mean()) for x in samples]
         rates, pairs = described(value, n, unit), described_pairs(value, n, unit)
-        anova = pd.DataFrame([{"term": "growth rate", "method": KENWARD_ROGER}], columns=["term", "method", "f", "df_num", "df_den", "p"])
+        anova = pd.DataFrame(
+            [{"term": "growth rate", "method": KENWARD_ROGER}], columns=["term", "method", "f", "df_num", "df_den", "p"]
+        )
         empty = pd.DataFrame(columns=["source", "estimate"])
         days = pd.DataFrame(columns=DAY_COLUMNS)
-        return GrowthComparison(anova, rates, pairs, days, empty, tray_rates, tuple(cautions), _summary(rates, pairs, days, cautions[0]))
+        return GrowthComparison(
+            anova, rates, pairs, days, empty, tray_rates, tuple(cautions), _summary(rates, pairs, days, cautions[0])
+        )
     k = len(levels)
     group = np.eye(k)[where.treatment]
     terms, left_out = _terms(s)
@@ -362,7 +378,9 @@ def compare_growth(
     if k - len(where.unreplicated) < 2:
         anova["p"] = np.nan
     days, skipped = _by_day(s, multiplicity)
-    cautions += thin_cautions([*anova["df_den"], *pairs["df"], *days["df"]]) + left_out + _curvature_caution(s) + skipped
+    cautions += (
+        thin_cautions([*anova["df_den"], *pairs["df"], *days["df"]]) + left_out + _curvature_caution(s) + skipped
+    )
     return GrowthComparison(
         anova, rates, pairs, days, _variance_table(fit), tray_rates, tuple(cautions), _summary(rates, pairs, days, "")
     )

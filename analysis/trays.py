@@ -190,7 +190,9 @@ def missing_cautions(where: Layout, missing: NDArray[np.bool_], what: str) -> li
 def overlap_cautions(where: Layout, values: Array, what: str) -> list[str]:
     """Pairs of treatments whose ranges of a starting value do not meet."""
     out = []
-    ranges = [(values[where.treatment == i].min(), values[where.treatment == i].max()) for i in range(len(where.levels))]
+    ranges = [
+        (values[where.treatment == i].min(), values[where.treatment == i].max()) for i in range(len(where.levels))
+    ]
     for i, (low, high) in enumerate(ranges):
         for j, (low_j, high_j) in enumerate(ranges[:i]):
             if low > high_j or high < low_j:

@@ -31,7 +31,7 @@ def trays_now(cycles: pd.DataFrame, latest: pd.DataFrame, treatments: dict[str, 
     """
     rows = []
     moment = pd.Timestamp(now)
-    for tray, treatment in sorted(treatments.items(), key=lambda item: _natural(item[0])):
+    for tray, treatment in sorted(treatments.items(), key=lambda item: natural(item[0])):
         evidence = latest[(latest["tray"] == tray) & latest["channel"].isin(["level", "flooded", "pump"])]
         level = evidence.loc[evidence["channel"] == "level", "value"]
         last_reading = evidence["time"].max() if len(evidence) else pd.NaT
@@ -78,6 +78,6 @@ def _failure(own: pd.DataFrame, moment: pd.Timestamp) -> tuple[str, Any]:
     return "", pd.NaT
 
 
-def _natural(name: str) -> list[tuple[int, str]]:
-    """tray-10 after tray-9."""
+def natural(name: str) -> list[tuple[int, str]]:
+    """A key that puts tray-10 after tray-9."""
     return [(int(part), "") if part.isdigit() else (-1, part) for part in name.split("-")]

@@ -18,10 +18,11 @@ from analysis.growth import Growth, growth_per_interval
 from analysis.light import light_from_hours, lux_per_ppfd
 from ingest import lookup
 from ingest.cycles import CYCLE_COLUMNS
-from ingest.notebook import Notebook, Trial, TrialPlan
-from ingest.readings import TidetrayError, from_ms
+from ingest.notebook import Notebook
+from ingest.readings import EVIDENCE, TidetrayError, from_ms
 from ingest.settings import RECORD_FILE
-from ingest.store import EVIDENCE, Store, open_store
+from ingest.store import Store, open_store
+from ingest.trials import Trial, TrialPlan
 
 
 class NoTrialError(TidetrayError):
@@ -125,18 +126,28 @@ class TrialData:
         }
         hours, cautions = [], []
         for tray in self.plan.trays:
-            for channel, factor in (("ppfd", 1.0), ("light", None if tray.lamp is None else lux_per_ppfd(tray.lamp))):
-                found = own[channel][own[channel]["tray"] == tray.name]
-                if found.empty:
-                    continue
-                if factor is None:
-                    cautions.append(f"{tray.name} measures lux, but its lamp is not named: its light is not counted.")
-                    continue
-                mean = found["integral"] / found["covered_s"].where(found["covered_s"] > 0) / factor
-                hours.append(found[["tray", "time", "covered_s", "above_s"]].assign(ppfd=mean))
-                break
-            else:
+            measured = [channel for channel in own if tray.name in set(own[channel]["tray"])]
+            if not measured:
                 cautions.append(f"{tray.name} has no light readings: its hours cannot be split into lit and dark.")
+                continue
+            if measured[0] == "light" and tray.lamp is None:
+                cautions.append(f"{tray.name} measures lux, but its lamp is not named: its light is not counted.")
+                continue
+            try:
+                factor = 1.0 if measured[0] == "ppfd" else lux_per_ppfd(tray.lamp or "")
+            except ValueError as error:
+                cautions.append(f"{tray.name}: its light is not counted, {error}")
+                continue
+            found = own[measured[0]][own[measured[0]]["tray"] == tray.name]
+            # several nodes may have measured in one hour, as when one was replaced
+            sums = found.groupby("time", as_index=False)[["integral", "covered_s", "above_s"]].sum()
+            sums["ppfd"] = sums["integral"] / sums["covered_s"].where(sums["covered_s"] > 0) / factor
+            share = (sums["covered_s"] / 3600).clip(lower=1.0)
+            hours.append(
+                sums.assign(tray=tray.name, covered_s=sums["covered_s"] / share, above_s=sums["above_s"] / share)[
+                    ["tray", "time", "covered_s", "above_s", "ppfd"]
+                ]
+            )
         if not hours:
             return pd.DataFrame({"tray": [], "time": pd.DatetimeIndex([], tz="UTC"), "ppfd": []}), tuple(cautions)
         return light_from_hours(pd.concat(hours, ignore_index=True)), tuple(cautions)

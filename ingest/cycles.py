@@ -28,7 +28,7 @@ import numpy as np
 import pandas as pd
 
 from ingest.hydraulics import drain_time_s, fill_time_s
-from ingest.readings import MAX_GAP_S, Tray
+from ingest.readings import EVIDENCE, MAX_GAP_S, Tray
 from ingest.spells import (
     FAR_MS,
     MAX_GAP_MS,
@@ -47,10 +47,13 @@ from ingest.spells import (
     without,
 )
 
-__all__ = ["CYCLE_COLUMNS", "EVIDENCE", "OUTCOMES", "Redo", "detect_cycles", "drain_time_s", "expected_drain_s", "redo_from"]
-
-EVIDENCE = ("level", "flooded", "pump")
-"""The channels that tell cycles."""
+__all__ = [
+    "CYCLE_COLUMNS",
+    "OUTCOMES",
+    "detect_cycles",
+    "drain_time_s",
+    "expected_drain_s",
+]
 
 CYCLE_COLUMNS = (
     "flood_start", "flood_reached", "drain_start", "dry", "fill_s", "wet_s", "drain_s", "peak_level_m", "outcome",
@@ -114,59 +117,12 @@ def detect_cycles(readings: pd.DataFrame, tray: Tray, *, dry_at_ms: int | None =
     rows = [_Row(spell.start, spell.start, dry=spell.end, outcome="unknown") for spell in found.unknown]
     for run in found.waterless:
         peak = found.peak_m(run.start, run.end)
-        rows.append(_Row(run.start, run.start, drain_start=run.end if run.end_seen else None, peak=peak, outcome="no flood"))
+        rows.append(
+            _Row(run.start, run.start, drain_start=run.end if run.end_seen else None, peak=peak, outcome="no flood")
+        )
     for spell in found.wet:
         rows += _cycles(found, spell)
     return _frame(sorted(rows, key=lambda row: row.begin))
-
-
-class Redo(NamedTuple):
-    """What to do when readings came: keep the first `kept` cycles; put behind them those that `detect_cycles`
-    finds with `dry_at_ms` in the readings from `read_from_ms` on and the last one before it of each channel of
-    EVIDENCE. None: in all readings."""
-
-    kept: int
-    read_from_ms: int | None
-    dry_at_ms: int | None
-
-
-def redo_from(cycles: pd.DataFrame, tray: Tray, since_ms: int) -> Redo:
-    """From where on the cycles have to be worked out again, so that they are those of all readings.
-
-    `cycles` are those of the readings known so far. `since_ms`: the last reading of EVIDENCE before the
-    earliest new one, or that one's own time if there is none before. The answer is the last time that the
-    tray was certainly dry and that no new reading can change: where a level fell dry at least
-    MAX_GAP_S before, or in a long dry spell.
-    """
-    starts, ends = _bounds(cycles)
-    seen_dry = (cycles["dry"].notna() & ~cycles["outcome"].isin(["unknown", "no flood"])).to_numpy()
-    # a new reading moves what its neighbours tell, and a crossing or a flank reaches back from there
-    longest = max(MAX_GAP_S, USUAL_FILL_S, 2 * (_fill_s(tray) or 0.0))
-    reach = MAX_GAP_MS + _ms(longest + CONTRADICTION_S + AFTER_PUMP_S + tray.debounce_s)
-    lead = _ms(max(CONTRADICTION_S, 2 * tray.debounce_s))
-    dry_at = since_ms - reach
-    for i in reversed(range(len(starts))):
-        if ends[i] <= dry_at:
-            return Redo(i + 1, dry_at - lead, dry_at)
-        if seen_dry[i] and ends[i] <= since_ms - MAX_GAP_MS:
-            return Redo(i + 1, ends[i] - lead, ends[i])
-        dry_at = min(dry_at, starts[i] - reach)
-    if starts and starts[0] == -FAR_MS:
-        return Redo(0, None, None)
-    return Redo(0, dry_at - lead, dry_at)
-
-
-def _bounds(cycles: pd.DataFrame) -> tuple[list[int], list[int]]:
-    """Where each row starts and ends [ms], also where that was not seen."""
-    start, drain, dry = (
-        [None if time is pd.NaT else round(time.timestamp() * 1000) for time in cycles[name]]
-        for name in ("flood_start", "drain_start", "dry")
-    )
-    stopped = cycles["outcome"] == "no flood"
-    end = [drain[i] if stopped.iloc[i] else dry[i] for i in range(len(cycles))]
-    ends = [a if a is not None else b if b is not None else FAR_MS for a, b in zip(end, [*start, None][1:], strict=True)]
-    starts = [a if a is not None else b for a, b in zip(start, [-FAR_MS, *ends][: len(start)], strict=True)]
-    return starts, ends
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +158,7 @@ class _Found:
         run = self.pump[i]
         # a level shows the first water, a float only the last of the filling
         usual_s = USUAL_FILL_S if covers(self.level.known, at, at) else MAX_GAP_S
-        lead = _ms(max(usual_s, 2 * (_fill_s(self.tray) or 0.0)))
+        lead = _ms(max(usual_s, 2 * (expected_fill_s(self.tray) or 0.0)))
         return run.start if run.start >= max(after, at - lead) and run.end + _ms(AFTER_PUMP_S) >= at else None
 
 
@@ -219,10 +175,16 @@ def _find(level: Track, flooded: Track, pump: Track, tray: Tray, dry_at: int | N
     dry, flood, deadband = tray.dry_mark_m, tray.flood_mark_m, tray.deadband_m
     value = level.value
     wet_by_level = above(
-        level, high=(value > dry + deadband) | (value >= flood), low=value <= dry, mark=dry, passed=min(dry + deadband, flood)
+        level,
+        high=(value > dry + deadband) | (value >= flood),
+        low=value <= dry,
+        mark=dry,
+        passed=min(dry + deadband, flood),
     )
     at_mark = above(level, high=value >= flood, low=value <= max(flood - deadband, dry), mark=flood, passed=flood)
-    over = above(level, high=value > flood + deadband, low=value <= flood, mark=flood + deadband, passed=flood + deadband)
+    over = above(
+        level, high=value > flood + deadband, low=value <= flood, mark=flood + deadband, passed=flood + deadband
+    )
     closed = common(switched_on(flooded, _ms(tray.debounce_s)), rest)
     runs = common(switched_on(pump, _ms(tray.debounce_s)), rest)
     level_known, float_known, pump_known = (common(one.known, rest) for one in (level, flooded, pump))
@@ -282,7 +244,12 @@ def _meet_dry(wet: Spells, dry: Spells) -> Spells:
     """Where the level takes over from the float or hands over to it, and is dry, it tells the end or the start."""
     dry_ends, dry_starts = {spell.end for spell in dry}, {spell.start for spell in dry}
     return [
-        Spell(spell.start, spell.end, spell.start_seen or spell.start in dry_ends, spell.end_seen or spell.end in dry_starts)
+        Spell(
+            spell.start,
+            spell.end,
+            spell.start_seen or spell.start in dry_ends,
+            spell.end_seen or spell.end in dry_starts,
+        )
         for spell in wet
     ]
 
@@ -303,7 +270,7 @@ def _from_pump_on(found: _Found, barriers: Spells, begin: int) -> Spells:
 def _flanks(found: _Found, wet: Spells, blind: Spells) -> Spells:
     """Before and after water that only a float saw: filling and draining, which it cannot tell from dry."""
     tray = found.tray
-    fill_s, has_drain = _fill_s(tray), tray.area_m2 is not None and tray.hole_m2 is not None
+    fill_s, has_drain = expected_fill_s(tray), tray.area_m2 is not None and tray.hole_m2 is not None
     flanks: Spells = []
     for spell in wet:
         if not spell.start_seen:
@@ -318,7 +285,7 @@ def _flanks(found: _Found, wet: Spells, blind: Spells) -> Spells:
 
 def _is_waterless(run: Spell, tray: Tray, level_known: Spells, water_known: Spells) -> bool:
     """Whether a run of the pump, of which no water was seen, was long enough to say that none came."""
-    fill_s = _fill_s(tray)
+    fill_s = expected_fill_s(tray)
     ran_long = run.end - run.start > _ms(USUAL_FILL_S if fill_s is None else 2 * fill_s)
     by_level = run.end_seen and covers(level_known, run.start, run.end)
     return run.start_seen and (by_level or (ran_long and covers(water_known, run.start, run.end)))
@@ -410,7 +377,9 @@ def _row(found: _Found, spell: Spell, floods: Spells, drain: int | None, *, judg
 
 def _frame(rows: list[_Row]) -> pd.DataFrame:
     nat = np.datetime64("NaT", "ms")
-    times = np.array([[nat if time is None else np.datetime64(time, "ms") for time in row.times] for row in rows], "datetime64[ms]")
+    times = np.array(
+        [[nat if time is None else np.datetime64(time, "ms") for time in row.times] for row in rows], "datetime64[ms]"
+    )
     start, reached, drain, dry = times.reshape(-1, 4).T
     outcome = np.array([row.outcome for row in rows], dtype=object)
     second = np.timedelta64(1, "s")
@@ -426,7 +395,7 @@ def _frame(rows: list[_Row]) -> pd.DataFrame:
     return pd.DataFrame(dict(zip(CYCLE_COLUMNS, columns, strict=True)))
 
 
-def _fill_s(tray: Tray) -> float | None:
+def expected_fill_s(tray: Tray) -> float | None:
     """Expected to fill to the flood mark; None where the geometry is not known."""
     if tray.area_m2 is None or tray.pump_flow_m3_s is None:
         return None

@@ -29,10 +29,18 @@ def drain_time_s(
 ) -> float: ...
 @overload
 def drain_time_s(
-    area_m2: ArrayLike, height_m: ArrayLike, hole_m2: ArrayLike, discharge_coefficient: ArrayLike, to_height_m: ArrayLike = 0.0
+    area_m2: ArrayLike,
+    height_m: ArrayLike,
+    hole_m2: ArrayLike,
+    discharge_coefficient: ArrayLike,
+    to_height_m: ArrayLike = 0.0,
 ) -> float | Array: ...
 def drain_time_s(
-    area_m2: ArrayLike, height_m: ArrayLike, hole_m2: ArrayLike, discharge_coefficient: ArrayLike, to_height_m: ArrayLike = 0.0
+    area_m2: ArrayLike,
+    height_m: ArrayLike,
+    hole_m2: ArrayLike,
+    discharge_coefficient: ArrayLike,
+    to_height_m: ArrayLike = 0.0,
 ) -> float | Array:
     """Seconds to drain from `height_m` to `to_height_m`: 2A(√h₁ − √h₂) / (Cd·a·√(2g)). A lower bound.
 
@@ -42,7 +50,9 @@ def drain_time_s(
     area, height, hole, coefficient, to_height = _arrays(area_m2, height_m, hole_m2, discharge_coefficient, to_height_m)
     fall = _root_fall_per_s(area, hole, coefficient)
     _require((height >= 0) & (to_height >= 0), "a height must be zero or more metres")
-    _require(to_height <= height, "water does not drain upwards: the height it drains to is above the one it starts from")
+    _require(
+        to_height <= height, "water does not drain upwards: the height it drains to is above the one it starts from"
+    )
     return _result((np.sqrt(height) - np.sqrt(to_height)) / fall)
 
 

@@ -17,6 +17,9 @@ from ingest.readings import CHANNELS, from_ms, to_ms
 from ingest.store import Store
 from ingest.summaries import HOUR_MS
 
+CYCLE_TIMES = ["flood_start", "flood_reached", "drain_start", "dry"]
+CYCLE_NUMBERS = ["fill_s", "wet_s", "drain_s", "peak_level_m"]
+
 _FAR_MS = 1 << 60
 
 
@@ -83,7 +86,7 @@ def readings(
             "SELECT time_ms, value FROM reading WHERE series = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
             (series_id, first, end_ms),
         )
-        # straight into an array: a tray under water for months is read whole, and a list would take ten times the memory
+        # straight into an array: a tray under water for months is read whole, and a list would take far more memory
         found = np.fromiter(rows, dtype=[("time_ms", np.int64), ("value", np.float64)])
         parts.append(
             pd.DataFrame(
@@ -135,23 +138,15 @@ def cycles(store: Store, site: str, tray: str | None = None, *, start_ms: int = 
     """Cycles as last worked out by the recorder (`detect_cycles` columns and `tray`), not over before `start_ms`."""
     rows = store.connection.execute(
         "SELECT tray, flood_start_ms, flood_reached_ms, drain_start_ms, dry_ms, fill_s, wet_s, drain_s, peak_level_m, outcome"
-        " FROM cycle WHERE site = ? AND tray = coalesce(?, tray) AND coalesce(dry_ms, ?) >= ? ORDER BY tray, number",
-        (site, tray, _FAR_MS, start_ms),
+        # a row that was never seen dry is over when the pump stopped in vain, or when the tray's next row begins
+        " FROM (SELECT *, coalesce(dry_ms, CASE outcome WHEN 'no flood' THEN drain_start_ms END,"
+        " lead(coalesce(flood_start_ms, flood_reached_ms, drain_start_ms)) OVER (PARTITION BY tray ORDER BY number), ?)"
+        " AS over_ms FROM cycle WHERE site = ? AND tray = coalesce(?, tray)) WHERE over_ms >= ? ORDER BY tray, number",
+        (_FAR_MS, site, tray, start_ms),
     ).fetchall()
-    times = ["flood_start", "flood_reached", "drain_start", "dry"]
-    numbers = ["fill_s", "wet_s", "drain_s", "peak_level_m"]
-    frame = pd.DataFrame(rows, columns=["tray", *(f"{name}_ms" for name in times), *numbers, "outcome"])
-    frame = frame_times(frame.astype(dict.fromkeys(numbers, "float64") | {"tray": "str", "outcome": "str"}), times)
-    return frame[["tray", *times, *numbers, "outcome"]]
-
-
-def sites(store: Store) -> list[str]:
-    return [
-        site
-        for (site,) in store.connection.execute(
-            "SELECT site FROM series UNION SELECT site FROM tray ORDER BY 1"
-        ).fetchall()
-    ]
+    frame = pd.DataFrame(rows, columns=["tray", *(f"{name}_ms" for name in CYCLE_TIMES), *CYCLE_NUMBERS, "outcome"])
+    kinds = dict.fromkeys(CYCLE_NUMBERS, "float64") | {"tray": "str", "outcome": "str"}
+    return frame_times(frame.astype(kinds), CYCLE_TIMES)[["tray", *CYCLE_TIMES, *CYCLE_NUMBERS, "outcome"]]
 
 
 def nodes(store: Store, site: str) -> list[NodeState]:

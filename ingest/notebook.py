@@ -8,235 +8,31 @@ clock (`now` is passed in) and works out nothing from masses but their differenc
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import asdict, astuple, dataclass, fields
-from datetime import datetime, timedelta
-from zoneinfo import ZoneInfo
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, astuple, fields
+from datetime import datetime
 
-from ingest.readings import CHANNELS, FUTURE_TOLERANCE_S, TidetrayError, Tray, from_ms, to_ms
+from ingest.readings import Tray, from_ms, to_ms
 from ingest.store import Store
-
-MAX_MASS_G = CHANNELS["mass"].high * 1000
-"""Heaviest weigh-in believed [g]: what the load cell channel takes."""
-
-MAX_REPLICATE = 999
-
-_FAULTS_SHOWN = 20
-_NAMES_SHOWN = 8
+from ingest.trials import (
+    EntryError,
+    Placement,
+    PlanAdded,
+    PotPlan,
+    RefusedError,
+    TrayPlan,
+    Treatment,
+    Trial,
+    TrialPlan,
+    WeighIn,
+    near_names,
+)
+from ingest.weigh_in_rules import WeighInCheck
 
 _TRAY_COLUMNS = (*(field.name for field in fields(Tray)), "lamp")
 
 # A weigh-in stands until another row names it as the one it replaces.
 _STANDS = "id NOT IN (SELECT replaces FROM weigh_in WHERE replaces IS NOT NULL)"
-
-
-class EntryError(TidetrayError):
-    """One entry that cannot be taken as it is written."""
-
-
-class RefusedError(TidetrayError):
-    """A file or a list of entries of which nothing was taken; `faults` holds everything wrong with it."""
-
-    def __init__(self, faults: Sequence[EntryError], *, where: str, mend: str = "Nothing was changed") -> None:
-        self.faults = tuple(faults)
-        super().__init__(f"things to mend: {len(self.faults)}", where=where, mend=mend)
-
-    def __str__(self) -> str:
-        lines = [super().__str__(), *(f"  {fault}" for fault in self.faults[:_FAULTS_SHOWN])]
-        more = len(self.faults) - _FAULTS_SHOWN
-        return "\n".join([*lines, f"  and {more} more"] if more > 0 else lines)
-
-
-@dataclass(frozen=True, slots=True)
-class Trial:
-    """`zone` is the IANA name of the site's clock, `started` a UTC time."""
-
-    name: str
-    site: str
-    zone: str
-    started: datetime
-    species: str
-    question: str
-
-
-@dataclass(frozen=True, slots=True)
-class Treatment:
-    """`culture` is emersed, submersed or mixed; `flood_times` are local 'HH:MM', only where mixed."""
-
-    name: str
-    culture: str
-    flood_times: tuple[str, ...] = ()
-    wet_minutes: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class TrayPlan:
-    """A tray in a trial: its treatment and the lamp above it (a name `analysis.light` knows, or None)."""
-
-    tray: Tray
-    treatment: str
-    lamp: str | None = None
-
-    @property
-    def name(self) -> str:
-        return self.tray.name
-
-
-@dataclass(frozen=True, slots=True)
-class PotPlan:
-    """A pot and its first place; rows and columns count from 1, `height_m` is above the tray floor."""
-
-    name: str
-    tray: str
-    row: int
-    column: int
-    tare_g: float
-    height_m: float | None = None
-    stock: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class TrialPlan:
-    trial: Trial
-    treatments: tuple[Treatment, ...]
-    trays: tuple[TrayPlan, ...]
-    pots: tuple[PotPlan, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class PlanAdded:
-    """What was new to the notebook; nothing at all when the same plan comes again."""
-
-    trial: bool
-    trays: tuple[str, ...]
-    pots: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Placement:
-    """A pot in one place from `start` until `end` (UTC; None while it stands there)."""
-
-    pot: str
-    tray: str
-    row: int
-    column: int
-    treatment: str
-    tare_g: float
-    start: datetime
-    end: datetime | None
-
-
-@dataclass(frozen=True, slots=True)
-class WeighIn:
-    """One weighing of one pot [g]; `time` in UTC."""
-
-    pot: str
-    time: datetime
-    replicate: int
-    gross_g: float
-    tare_g: float
-    blotted: bool = True
-    who: str = ""
-    note: str = ""
-
-    @property
-    def net_g(self) -> float:
-        return self.gross_g - self.tare_g
-
-
-def near_names(name: str, known: Iterable[str]) -> str:
-    """A sentence that names what may have been meant, or else what there is."""
-    known = sorted(set(known))
-    near = difflib.get_close_matches(name.casefold(), known, n=3, cutoff=0.7)
-    if near:
-        return f"Did you mean {' or '.join(near)}?"
-    if not known:
-        return "There are none yet"
-    more = f" and {len(known) - _NAMES_SHOWN} more" if len(known) > _NAMES_SHOWN else ""
-    return f"There are: {', '.join(known[:_NAMES_SHOWN])}{more}"
-
-
-class WeighInCheck:
-    """The rules for weigh-ins of one trial, and what is recorded so far.
-
-    `recorded` are rows of pot, weighed_ms, replicate, gross_g, tare_g, blotted, and whether the row
-    still stands (False: a correction replaced it).
-    """
-
-    def __init__(
-        self, trial: Trial, pots: Iterable[str], recorded: Iterable[tuple[str, int, int, float, float, int, int]], now: datetime
-    ) -> None:
-        self._trial, self._pots, self._zone = trial, frozenset(pots), ZoneInfo(trial.zone)
-        self._latest = now + timedelta(seconds=FUTURE_TOLERANCE_S)
-        self._near: dict[str, str] = {}
-        self._standing: dict[tuple[str, int, int], tuple[float, float, bool]] = {}
-        # A corrected row counts as known: its file may be loaded again without undoing the correction.
-        self._known: set[tuple[str, int, int, float, float, bool]] = set()
-        for pot, weighed_ms, replicate, gross_g, tare_g, blotted, stands in recorded:
-            self._known.add((pot, weighed_ms, replicate, gross_g, tare_g, bool(blotted)))
-            if stands:
-                self._standing[pot, weighed_ms, replicate] = (gross_g, tare_g, bool(blotted))
-
-    def faults(
-        self, place: str, pot: str, *, time: datetime | None, replicate: int | None, gross_g: float | None, tare_g: float | None
-    ) -> list[EntryError]:
-        """What is wrong, with `place` before the column's name. None: could not be read, not judged here."""
-        found: list[EntryError] = []
-
-        def fault(column: str, what: str, mend: str) -> None:
-            found.append(EntryError(what, where=f"{place}{column}", mend=mend))
-
-        if pot not in self._pots:
-            fault("pot", f"trial {self._trial.name} has no pot {pot[:40]!r}", self._near_pots(pot))
-        if time is not None and time.tzinfo is None:
-            fault("weighed", f"the time {time.isoformat()} has no zone", "Give it in UTC")
-        elif time is not None and time > self._latest:
-            mend = "Mend the date. A date alone counts as noon: write the time too if it was weighed earlier today"
-            fault("weighed", f"{self._local(time)} is in the future", mend)
-        elif time is not None and time < self._trial.started:
-            started = self._local(self._trial.started)
-            fault("weighed", f"{self._local(time)} is before the trial started ({started})", "Mend the date")
-        if replicate is not None and not 1 <= replicate <= MAX_REPLICATE:
-            fault("replicate", f"the replicate number is {replicate}", f"Number them 1, 2, 3 ... {MAX_REPLICATE}")
-        if gross_g is not None and not 0 < gross_g <= MAX_MASS_G:
-            fault("gross_g", f"{gross_g:g} g is not above 0 g and at most {MAX_MASS_G:g} g", "Mend it, or weigh again")
-        if tare_g is not None and not 0 < tare_g <= MAX_MASS_G:
-            mend = "Give what the empty pot weighs, also where the balance was zeroed with the pot on it"
-            fault("tare_g", f"{tare_g:g} g is not above 0 g and at most {MAX_MASS_G:g} g", mend)
-        elif tare_g is not None and gross_g is not None and 0 < gross_g < tare_g:
-            what = f"the pot with its plants ({gross_g:g} g) weighs less than empty (tare {tare_g:g} g)"
-            fault("gross_g", what, "Mend the one that is wrong; gross is with the pot")
-        return found
-
-    def is_new(self, place: str, weigh_in: WeighIn, faults: list[EntryError]) -> bool:
-        """False if it is there already, or another mass is (added to `faults`). From now on it counts as there."""
-        key = (weigh_in.pot, to_ms(weigh_in.time), weigh_in.replicate)
-        mass = (weigh_in.gross_g, weigh_in.tare_g, weigh_in.blotted)
-        if (*key, *mass) in self._known:
-            return False
-        if key in self._standing:
-            what = (
-                f"pot {weigh_in.pot} already has a weigh-in at {self._local(weigh_in.time)}, replicate "
-                f"{weigh_in.replicate}, of {_masses(*self._standing[key])}; this one is {_masses(*mass)}"
-            )
-            mend = "Give a second weighing the next replicate number, or leave this one out"
-            faults.append(EntryError(what, where=f"{place}gross_g", mend=mend))
-            return False
-        self._known.add((*key, *mass))
-        self._standing[key] = mass
-        return True
-
-    def _near_pots(self, pot: str) -> str:
-        # Comparing names is slow: a file of the wrong trial has a stranger in every row.
-        if pot not in self._near:
-            if len(self._near) >= _FAULTS_SHOWN:
-                return "Mend the name, or add the pot to the trial first"
-            self._near[pot] = near_names(pot[:40], self._pots)
-        return self._near[pot]
-
-    def _local(self, time: datetime) -> str:
-        return f"{time.astimezone(self._zone):%Y-%m-%d %H:%M}"
 
 
 class Notebook:
@@ -327,7 +123,9 @@ class Notebook:
         return TrialPlan(
             trial,
             tuple(Treatment(n, culture, tuple(times.split()), wet) for n, culture, times, wet in treatments),
-            tuple(TrayPlan(t, treatment_of[t.name], lamp) for t, lamp in self.trays(trial.site) if t.name in treatment_of),
+            tuple(
+                TrayPlan(t, treatment_of[t.name], lamp) for t, lamp in self.trays(trial.site) if t.name in treatment_of
+            ),
             tuple(PotPlan(*row[:-1]) for row in pots),
         )
 
@@ -409,15 +207,22 @@ class Notebook:
                 "INSERT INTO weigh_in (trial, pot, weighed_ms, replicate, gross_g, tare_g, blotted, who, note, entered_ms)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 [
-                    (trial_name, w.pot, to_ms(w.time), w.replicate, w.gross_g, w.tare_g, w.blotted, w.who, w.note, entered_ms)
+                    (
+                        trial_name,
+                        w.pot,
+                        to_ms(w.time),
+                        w.replicate,
+                        w.gross_g,
+                        w.tare_g,
+                        w.blotted,
+                        w.who,
+                        w.note,
+                        entered_ms,
+                    )
                     for w in new
                 ],
             )
         return len(new)
-
-
-def _masses(gross_g: float, tare_g: float, blotted: bool) -> str:
-    return f"gross {gross_g:.10g} g, tare {tare_g:.10g} g, {'blotted' if blotted else 'not blotted'}"
 
 
 _Facts = dict[str, dict[str, object]]

@@ -18,9 +18,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.notebook import PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
 from ingest.nursery_water import FILM_M, Array, Floods, clean_floods, drained_after_s, geometry
 from ingest.readings import Tray, from_ms, to_ms
+from ingest.trials import PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
 
 SITE = "nursery"
 ZONE = "Europe/Lisbon"
@@ -88,11 +88,11 @@ class Nursery:
 def make_nursery(until: datetime, *, seed: int = 7, silence_kept: bool = False) -> Nursery:
     """The nursery whose history of nine weeks and the days around them ends at `until`.
 
-    Its last weigh-in is the last one that can be over by then. ValueError if `until` has no zone.
+    Its last weigh-in was the day before, whatever the hour, so that today's is still to do. ValueError if
+    `until` has no zone.
     """
     until = from_ms(to_ms(until))
-    local = until.astimezone(ZoneInfo(ZONE))
-    last = local.date() if local.time() > time(12, 30) else local.date() - timedelta(days=1)
+    last = until.astimezone(ZoneInfo(ZONE)).date() - timedelta(days=1)
     days = [last - timedelta(days=7 * (WEIGH_INS - 1) - n) for n in range(7 * (WEIGH_INS - 1) + 4)]
     rng = np.random.default_rng(seed)
     trays = tuple(_tray(f"tray-{n}") for n in range(1, sum(TRAYS_OF_TREATMENT) + 1))

@@ -73,6 +73,10 @@ CHANNELS: dict[str, Channel] = {
 }
 
 
+EVIDENCE = ("level", "flooded", "pump")
+"""The channels that tell cycles."""
+
+
 class Reading(NamedTuple):
     """One value of one channel at one time. `tray` is empty for a quantity of the node's own place."""
 

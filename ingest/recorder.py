@@ -16,7 +16,6 @@ import sqlite3
 import ssl
 import threading
 import time
-from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -119,12 +118,11 @@ def is_recording(home: Path) -> bool:
 
 
 class Recorder:
-    """Records until told to stop. `on_batch` is called after each commit, with what it did."""
+    """Records until told to stop."""
 
-    def __init__(self, store: Store, settings: Settings, *, on_batch: Callable[[Recorded], None] | None = None) -> None:
+    def __init__(self, store: Store, settings: Settings) -> None:
         self._store = store
         self._settings = settings
-        self._on_batch = on_batch
         self._queue: queue.Queue[Message] = queue.Queue(QUEUE_MESSAGES)
         self._connection = 0
         self._connection_lock = threading.Lock()
@@ -141,9 +139,6 @@ class Recorder:
 
     def run(self) -> Totals:
         """Record until `stop`. Raises RecorderError only for what trying again cannot mend."""
-        readmitted = self._store.readmit(wire.decode)
-        if readmitted.readings:
-            log.info("recorded %d readings that had waited for their tray", readmitted.readings)
         network = threading.Thread(target=self._stay_connected, name="mqtt", daemon=True)
         network.start()
         try:
@@ -174,7 +169,14 @@ class Recorder:
         if broker.username is not None:
             client.username_pw_set(broker.username, broker.read_password())
         if broker.ca_file is not None:
-            client.tls_set(ca_certs=str(broker.ca_file), cert_reqs=ssl.CERT_REQUIRED)
+            try:
+                client.tls_set(ca_certs=str(broker.ca_file), cert_reqs=ssl.CERT_REQUIRED)
+            except OSError as error:
+                raise RecorderError(
+                    f"cannot use the broker's authority: {error}",
+                    where=str(broker.ca_file),
+                    mend="Mend `ca_file` under [broker]",
+                ) from error
         client.max_queued_messages_set(0)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
@@ -198,9 +200,8 @@ class Recorder:
                 return
             failures = 0 if self.connected.is_set() else failures + 1
             longest = min(LONGEST_WAIT_S, 0.5 * 2.0**failures)
-            self._stop.wait(
-                random.uniform(longest / 4, longest)
-            )  # a random wait keeps many clients from returning at once
+            # a random wait keeps many clients from returning at once
+            self._stop.wait(random.uniform(longest / 4, longest))
 
     def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
@@ -290,13 +291,11 @@ class Recorder:
         for (site, node, boot), upto in done.receipts.items():
             self._client.publish(wire.receipt_topic(site, node), wire.encode_receipt(boot, upto), qos=1, retain=True)
         self.totals.add(done)
-        if self._on_batch is not None:
-            self._on_batch(done)
 
     def _keep_up(self, *, now: bool = False) -> None:
         try:
             self._upkeep.run(now=now)
-        except Exception:
+        except Exception:  # whatever goes wrong with what is derived, recording goes on; what is due stays noted
             log.exception("cannot bring the cycles up to date; trying again")
 
     def _acknowledge(self, message: Message) -> None:

@@ -78,7 +78,9 @@ def tracks(readings: pd.DataFrame, channels: Sequence[str]) -> list[Track]:
     wrong = np.flatnonzero(known & ~np.isfinite(value))
     if len(wrong):
         first = readings.iloc[int(wrong[0])]
-        raise ValueError(f"readings: the {first['channel']} at {first['time']} is {first['value']}. Leave out the reading")
+        raise ValueError(
+            f"readings: the {first['channel']} at {first['time']} is {first['value']}. Leave out the reading"
+        )
     time_ms = time.to_numpy(dtype="datetime64[ms]").astype(np.int64)
     end_ms = int(time_ms[known].max())
     return [track(time_ms[which == i], value[which == i], end_ms) for i in range(len(channels))]

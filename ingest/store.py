@@ -22,7 +22,7 @@ import numpy as np
 
 from ingest.database import Database
 from ingest.message_numbers import MessageNumbers
-from ingest.readings import CHANNELS, MAX_GAP_S, from_ms, to_ms
+from ingest.readings import CHANNELS, EVIDENCE, MAX_GAP_S, TidetrayError, from_ms, to_ms
 from ingest.summaries import HOUR_MS, HourlyParts, hourly_parts
 
 if TYPE_CHECKING:
@@ -33,8 +33,8 @@ KEPT_PAYLOAD_BYTES = 256 * 1024
 
 UNKNOWN_TRAY = "unknown-tray"
 
-EVIDENCE = ("level", "flooded", "pump")
-"""The channels that tell cycles."""
+READMITTED_AT_ONCE = 200
+"""Messages in one transaction when their tray came into the notebook; there may be months of them."""
 
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
 
@@ -114,22 +114,32 @@ class Store(Database):
     def readmit(self, decode: Callable[[str, bytes, datetime], Pack]) -> Recorded:
         """Record what was set aside for want of its tray, as far as the tray is in the notebook by now."""
         done = Recorded()
-        with self.transaction() as connection:
-            self._catch_up()
-            waiting = connection.execute(
-                "SELECT id, topic, payload, received_ms FROM quarantine WHERE kind = ? AND settled_ms IS NULL",
-                (UNKNOWN_TRAY,),
-            ).fetchall()
-            pending: list[_Row] = []
-            for number, topic, payload, received_ms in waiting:
-                if not self._collect(decode(topic, payload, from_ms(received_ms)), pending):
-                    done.messages += 1
-                    connection.execute(
-                        "UPDATE quarantine SET settled_ms = ? WHERE id = ?", (time.time_ns() // 1_000_000, number)
-                    )
-            self._insert(pending, done)
-            self._count(readings=done.readings)
-        return done
+        after = 0
+        while True:
+            with self.transaction() as connection:
+                self._catch_up()
+                waiting = connection.execute(
+                    "SELECT id, topic, payload, received_ms FROM quarantine"
+                    " WHERE id > ? AND kind = ? AND settled_ms IS NULL ORDER BY id LIMIT ?",
+                    (after, UNKNOWN_TRAY, READMITTED_AT_ONCE),
+                ).fetchall()
+                if not waiting:
+                    return done
+                readings_before = done.readings
+                pending: list[_Row] = []
+                for number, topic, payload, received_ms in waiting:
+                    try:
+                        pack = decode(topic, payload, from_ms(received_ms))
+                    except TidetrayError:
+                        continue  # what was good once is not by today's rules: it stays set aside, with its reason
+                    if not self._collect(pack, pending):
+                        done.messages += 1
+                        connection.execute(
+                            "UPDATE quarantine SET settled_ms = ? WHERE id = ?", (time.time_ns() // 1_000_000, number)
+                        )
+                self._insert(pending, done)
+                self._count(readings=done.readings - readings_before)
+                after = waiting[-1][0]
 
     def note_here(self, site: str, node: str, *, here: bool, at_ms: int) -> None:
         """A node's own word, or its last will, that it is connected or not."""

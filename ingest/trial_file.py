@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo, available_timezones
 
-from ingest.notebook import (
+from ingest.readings import ID_PATTERN, Tray
+from ingest.trials import (
     MAX_MASS_G,
     EntryError,
     PotPlan,
@@ -27,7 +28,6 @@ from ingest.notebook import (
     TrialPlan,
     near_names,
 )
-from ingest.readings import ID_PATTERN, Tray
 from ingest.weighing_files import parse_time, quoted, read_text
 
 T = TypeVar("T")
@@ -113,7 +113,9 @@ def load_trial(path: Path) -> TrialPlan:
         raise RefusedError([fault], where=path.name) from None
     faults, pots = list[EntryError](), list[PotPlan]()
     root = _Table(data, "the file", faults)
-    head = _Table(root.take("trial", "Begin with a line [trial]", lambda v: isinstance(v, dict)) or {}, "[trial]", faults)
+    head = _Table(
+        root.take("trial", "Begin with a line [trial]", lambda v: isinstance(v, dict)) or {}, "[trial]", faults
+    )
     treatment_tables, tray_tables = root.tables("treatment"), root.tables("tray")
     are_filled = any({"rows", "columns"} & table.left.keys() for table in tray_tables)
     pot_tables = root.tables("pot", needed=not are_filled)
@@ -148,7 +150,9 @@ def _trial(table: _Table) -> Trial:
 
 def _treatment(table: _Table) -> Treatment:
     name = table.text("name")
-    culture = table.take("culture", "Write emersed, submersed or mixed", lambda v: v in ("emersed", "submersed", "mixed"))
+    culture = table.take(
+        "culture", "Write emersed, submersed or mixed", lambda v: v in ("emersed", "submersed", "mixed")
+    )
     told = {"flood_times", "floods_per_day", "wet_minutes"} & table.left.keys()
     times = table.take("flood_times", 'Write them as ["06:00", "18:00"]', _are_clock_times, needed=False) or []
     floods = table.whole("floods_per_day", needed=False)
@@ -160,7 +164,9 @@ def _treatment(table: _Table) -> Treatment:
     minutes = sorted([n * 1440 // floods for n in range(floods)] or [int(t[:2]) * 60 + int(t[3:]) for t in times])
     if minutes and min(later - one for one, later in pairwise([*minutes, minutes[0] + 1440])) <= wet_minutes:
         table.fault("a flood begins before the one before it is over", "Spread the floods or shorten wet_minutes")
-    return Treatment(name, culture or "", tuple(f"{minute // 60:02}:{minute % 60:02}" for minute in minutes), wet_minutes)
+    return Treatment(
+        name, culture or "", tuple(f"{minute // 60:02}:{minute % 60:02}" for minute in minutes), wet_minutes
+    )
 
 
 def _tray(table: _Table, site: str, pots: list[PotPlan]) -> TrayPlan:

@@ -6,19 +6,20 @@ worked out again; a crash in between loses nothing. Runs in the process that rec
 
 from __future__ import annotations
 
+import logging
 import time
 from typing import Any
 
 import pandas as pd
 
-from ingest import lookup
-from ingest.cycles import EVIDENCE, detect_cycles, redo_from
+from ingest import lookup, wire
+from ingest.cycles import detect_cycles
 from ingest.notebook import Notebook
-from ingest.readings import Tray, to_ms
+from ingest.readings import EVIDENCE, Tray, to_ms
+from ingest.redo import redo_from
 from ingest.store import Store
 
-_TIMES = ("flood_start", "flood_reached", "drain_start", "dry")
-_NUMBERS = ("fill_s", "wet_s", "drain_s", "peak_level_m")
+log = logging.getLogger("tidetray.upkeep")
 
 SHARE_OF_TIME = 0.05
 """What one tray may take of the recorder's time: a tray under water for months is read whole, so it is done less often."""
@@ -31,9 +32,11 @@ class Upkeep:
         self._store = store
         self._pause_s = pause_s
         self._next_s: dict[tuple[str, str], float] = {}
+        self._trays: list[tuple[str, str]] = []
 
     def run(self, *, now: bool = False) -> int:
         """Bring the cycles of trays that have new readings up to date; the number of trays done."""
+        self._record_what_waited()
         due = self._store.connection.execute("SELECT site, tray, from_ms FROM cycles_due").fetchall()
         due = [row for row in due if now or self._next_s.get(row[:2], 0.0) <= time.monotonic()]
         notebook = Notebook(self._store)
@@ -44,6 +47,15 @@ class Upkeep:
             took_s = time.monotonic() - started_s
             self._next_s[site, name] = time.monotonic() + max(self._pause_s, took_s / SHARE_OF_TIME)
         return len(due)
+
+    def _record_what_waited(self) -> None:
+        trays = self._store.connection.execute("SELECT site, name FROM tray ORDER BY site, name").fetchall()
+        if trays == self._trays:
+            return
+        done = self._store.readmit(wire.decode)
+        if done.readings:
+            log.info("recorded %d readings that had waited for their tray", done.readings)
+        self._trays = trays
 
 
 def _redo_cycles(store: Store, tray: Tray, due_ms: int) -> None:
@@ -63,6 +75,6 @@ def _redo_cycles(store: Store, tray: Tray, due_ms: int) -> None:
 
 
 def _rows(cycles: pd.DataFrame) -> list[tuple[Any, ...]]:
-    times = [[None if pd.isna(time) else to_ms(time) for time in cycles[name]] for name in _TIMES]
-    numbers = [[None if pd.isna(value) else float(value) for value in cycles[name]] for name in _NUMBERS]
+    times = [[None if pd.isna(time) else to_ms(time) for time in cycles[name]] for name in lookup.CYCLE_TIMES]
+    numbers = [[None if pd.isna(value) else float(value) for value in cycles[name]] for name in lookup.CYCLE_NUMBERS]
     return list(zip(*times, *numbers, cycles["outcome"].astype(str), strict=True))

@@ -19,7 +19,8 @@ from pathlib import Path
 from typing import NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
 
-from ingest.notebook import MAX_MASS_G, EntryError, Notebook, RefusedError, WeighIn
+from ingest.notebook import Notebook
+from ingest.trials import MAX_MASS_G, EntryError, RefusedError, WeighIn
 
 MAX_FILE_BYTES = 20_000_000
 """Larger files are refused: some 380 000 weigh-ins fit, and more would take the memory of a small machine."""
@@ -30,7 +31,17 @@ _WORKBOOK_STARTS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")  # zipped and older bina
 _ISO = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})(?:[T ]([0-9]{2}:[0-9]{2}[0-9:.]{0,10})(Z|[+-][0-9]{2}:[0-9]{2})?)?")
 _MASS = {mark: re.compile(rf"[0-9]+(?:[{mark}][0-9]+)?|[{mark}][0-9]+") for mark in ".,"}
 _DAY_OR_MONTH_FIRST = re.compile(r"([0-9]{1,2})([/.-])([0-9]{1,2})\2([0-9]{4})\b.*", re.DOTALL)
-_YES_NO = {"": True, "no": False, "n": False, "false": False, "0": False, "yes": True, "y": True, "true": True, "1": True}
+_YES_NO = {
+    "": True,
+    "no": False,
+    "n": False,
+    "false": False,
+    "0": False,
+    "yes": True,
+    "y": True,
+    "true": True,
+    "1": True,
+}
 
 T = TypeVar("T")
 _Notes = defaultdict[str, list[str]]  # what was taken for granted -> where
@@ -110,7 +121,9 @@ def _not_iso(written: str) -> EntryError:
     one, _, other, year = match.groups()
     readings = [f"{year}-{month:0>2}-{day:0>2}" for month, day in ((other, one), (one, other)) if int(month) <= 12]
     if len(set(readings)) == 2:
-        return EntryError(f"{quoted(written)} could be {readings[0]} or {readings[1]}", mend="Write the one that is meant")
+        return EntryError(
+            f"{quoted(written)} could be {readings[0]} or {readings[1]}", mend="Write the one that is meant"
+        )
     mend = f"Write it as {readings[0] if readings else '2026-06-01'}"
     return EntryError(f"{quoted(written)} does not begin with the year", mend=mend)
 
@@ -132,7 +145,9 @@ def read_text(path: Path) -> str:
     try:
         size = path.stat().st_size
         if size > MAX_FILE_BYTES:
-            raise refused(f"the file has {size / 1e6:.1f} MB", f"Split it into files of at most {MAX_FILE_BYTES / 1e6:g} MB")
+            raise refused(
+                f"the file has {size / 1e6:.1f} MB", f"Split it into files of at most {MAX_FILE_BYTES / 1e6:g} MB"
+            )
         content = path.read_bytes()
     except OSError as error:
         raise refused(f"the file cannot be read ({error.strerror})", "Mend the path or the rights") from error
@@ -245,7 +260,11 @@ def _rows(path: Path, notes: _Notes, faults: list[EntryError]) -> Iterator[_Row]
                 _check_header(header, path, notes)
                 continue
             if len(cells) < len(header) or any(cells[len(header) :]):
-                hint = ". A decimal comma splits a mass in two: put semicolons between the columns" if delimiter == "," else ""
+                hint = (
+                    ". A decimal comma splits a mass in two: put semicolons between the columns"
+                    if delimiter == ","
+                    else ""
+                )
                 what = f"it has {len(cells)} cells and the header has {len(header)}"
                 faults.append(EntryError(what, where=f"row {number}", mend=f"Mend the row{hint}"))
                 continue
@@ -256,7 +275,11 @@ def _rows(path: Path, notes: _Notes, faults: list[EntryError]) -> Iterator[_Row]
 
 
 def _check_header(header: list[str], path: Path, notes: _Notes) -> None:
-    wrong = [(f"there is no column {name}", f"The columns are {', '.join(_COLUMNS)}") for name in _NEEDED if name not in header]
+    wrong = [
+        (f"there is no column {name}", f"The columns are {', '.join(_COLUMNS)}")
+        for name in _NEEDED
+        if name not in header
+    ]
     for name, times in Counter(filter(None, header)).items():
         if times > 1:
             wrong.append((f"there are {times} columns {quoted(name)}", "Keep one"))

@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from ingest import wire
-from ingest.readings import TidetrayError
+from ingest.readings import TidetrayError, to_ms
 from ingest.store import open_store
 from ingest.upkeep import Upkeep
 from tests.conftest import DATA
@@ -185,3 +185,37 @@ def test_check_never_prints_a_password(tmp_path: Path) -> None:
     (tmp_path / "tidetray.toml").write_text('[broker]\nport = "secret-word"\npassword = 12345678\n')
     said = run("check", "--home", tmp_path, expect=1)
     assert "12345678" not in said
+
+
+def test_an_unknown_lamp_is_refused_with_the_lamps_there_are(tmp_path: Path) -> None:
+    trial = tmp_path / "trial.toml"
+    trial.write_text((DATA / "trial.toml").read_text().replace('lamp = "white LED"', 'lamp = "disco"'))
+    said = run("load", trial, "--home", tmp_path, expect=1)
+    assert "tray tray-1, lamp" in said
+    assert "white LED" in said
+    assert "holds no trial yet" in run("cycles", "--home", tmp_path, expect=1)
+
+
+def test_an_old_failure_is_not_among_the_recent_cycles(tmp_path: Path) -> None:
+    """`no flood` and a flood that never drained before the next have no dry time, and are over all the same."""
+    run("load", DATA / "trial.toml", "--home", tmp_path)
+    with open_store(tmp_path / "tidetray.sqlite") as store, store.transaction() as connection:
+        for number, (start, drain, outcome) in enumerate(
+            [(9, 9.2, "no flood"), (10, 10.1, "did not drain"), (11, None, "under way")]
+        ):
+            times = [
+                None if hour is None else to_ms(T0.replace(hour=0)) + round(hour * 3_600_000) for hour in (start, drain)
+            ]
+            connection.execute(
+                "INSERT INTO cycle (site, tray, number, flood_start_ms, drain_start_ms, outcome) VALUES (?, ?, ?, ?, ?, ?)",
+                ("nursery", "tray-1", number, *times, outcome),
+            )
+    outcomes = {
+        since: [row["outcome"] for row in rows(run("cycles", "--home", tmp_path, "--json", "--since", since))]
+        for since in ("2026-06-01T09:00Z", "2026-06-01T10:30Z", "2026-06-01T11:30Z")
+    }
+    assert list(outcomes.values()) == [
+        ["no flood", "did not drain", "under way"],
+        ["did not drain", "under way"],
+        ["under way"],
+    ]

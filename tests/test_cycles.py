@@ -432,23 +432,3 @@ def test_float_open_in_a_flood_is_unknown() -> None:
 def test_a_bad_float_does_not_reach_the_floods_it_agrees_with() -> None:
     flooded = flag((0, 0), (121, 1), (662, 0), until=1000)
     assert cycles(level=TRAPEZOID, flooded=flooded) == [[103, 120, 600, 694, "complete"]]
-
-
-# ---------------------------------------------------------------- what cannot be
-
-
-@pytest.mark.parametrize("column", ["time", "channel", "value"])
-def test_a_missing_column_is_named(column: str) -> None:
-    with pytest.raises(ValueError, match=column):
-        detect_cycles(frame(level=TRAPEZOID).rename(columns={column: "other"}), TRAY)
-
-
-def test_what_is_wrong_with_readings_is_said() -> None:
-    readings = frame(level=TRAPEZOID)
-    with pytest.raises(ValueError, match="zone"):
-        detect_cycles(readings.assign(time=readings["time"].dt.tz_localize(None)), TRAY)
-    with pytest.raises(ValueError, match="a time is missing"):
-        detect_cycles(readings.assign(time=readings["time"].where(readings.index != 3)), TRAY)
-    for value in (np.nan, np.inf):
-        with pytest.raises(ValueError, match=r"the level at 2026-06-01 00:00:30\+00:00 is"):
-            detect_cycles(readings.assign(value=readings["value"].where(readings.index != 3, value)), TRAY)

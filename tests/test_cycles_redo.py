@@ -1,4 +1,4 @@
-"""Working out only the end of the cycles again gives what one pass over everything gives."""
+"""Working out only the end of the cycles again gives what one pass gives; and readings that cannot be used."""
 
 from __future__ import annotations
 
@@ -7,12 +7,14 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from ingest.cycles import EVIDENCE, OUTCOMES, detect_cycles, expected_drain_s, redo_from
-from ingest.readings import MAX_GAP_S, Tray, to_ms
-from tests.test_cycles import KNOWN, T0, TIMES, TRAY, flag, frame, line
+from ingest.cycles import OUTCOMES, detect_cycles, expected_drain_s
+from ingest.readings import EVIDENCE, MAX_GAP_S, Tray, to_ms
+from ingest.redo import redo_from
+from tests.test_cycles import KNOWN, T0, TIMES, TRAPEZOID, TRAY, flag, frame, line
 
 
 def since(readings: pd.DataFrame, new: pd.DataFrame) -> int:
@@ -218,3 +220,23 @@ def test_wet_is_where_the_level_is_above_the_marks(seed: int, tray: Tray) -> Non
     assert inside[~alone & (readings["value"] > tray.dry_mark_m + tray.deadband_m)].all()
     # the rounding of a crossing to a millisecond may take in the reading beside it
     assert not inside[readings["value"] < tray.dry_mark_m - 1e-4].any()
+
+
+# ---------------------------------------------------------------- what cannot be
+
+
+@pytest.mark.parametrize("column", ["time", "channel", "value"])
+def test_a_missing_column_is_named(column: str) -> None:
+    with pytest.raises(ValueError, match=column):
+        detect_cycles(frame(level=TRAPEZOID).rename(columns={column: "other"}), TRAY)
+
+
+def test_what_is_wrong_with_readings_is_said() -> None:
+    readings = frame(level=TRAPEZOID)
+    with pytest.raises(ValueError, match="zone"):
+        detect_cycles(readings.assign(time=readings["time"].dt.tz_localize(None)), TRAY)
+    with pytest.raises(ValueError, match="a time is missing"):
+        detect_cycles(readings.assign(time=readings["time"].where(readings.index != 3)), TRAY)
+    for value in (np.nan, np.inf):
+        with pytest.raises(ValueError, match=r"the level at 2026-06-01 00:00:30\+00:00 is"):
+            detect_cycles(readings.assign(value=readings["value"].where(readings.index != 3, value)), TRAY)

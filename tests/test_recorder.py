@@ -25,7 +25,7 @@ from ingest.notebook import Notebook
 from ingest.readings import Reading, to_ms
 from ingest.recorder import Message, Recorder, RecorderError, RecorderLock, is_recording
 from ingest.settings import BrokerSettings, Settings
-from ingest.store import Recorded, Store, open_store
+from ingest.store import Store, open_store
 from ingest.trial_file import load_trial
 from tests.conftest import DATA, Mosquitto
 
@@ -80,9 +80,9 @@ def node(mosquitto: Mosquitto) -> Iterator[NodeSide]:
 
 
 @contextmanager
-def recording(path: str, port: int, on_batch: Callable[[Recorded], None] | None = None) -> Iterator[Recorder]:
+def recording(path: str, port: int) -> Iterator[Recorder]:
     with open_store(path) as store:
-        recorder = Recorder(store, Settings(broker=BrokerSettings(port=port)), on_batch=on_batch)
+        recorder = Recorder(store, Settings(broker=BrokerSettings(port=port)))
         thread = threading.Thread(target=recorder.run)
         thread.start()
         try:
@@ -193,6 +193,28 @@ def test_hello_and_last_will_are_noted(mosquitto: Mosquitto, node: NodeSide, ben
         until(lambda: here() is True)
         node.send(b'{"here": false}', wire.here_topic("nursery", "bench-1"))
         until(lambda: here() is False)
+
+
+def test_what_waited_for_its_tray_is_recorded_as_soon_as_the_tray_is_there(
+    mosquitto: Mosquitto, node: NodeSide, store: Store
+) -> None:
+    def recorded() -> int:
+        with open_store(store.path, read_only=True) as reader:
+            return len(lookup.readings(reader, "nursery", "tray-1", ["level"]))
+
+    with recording(store.path, mosquitto.port):
+        node.send(pack(1))
+        until(lambda: node.upto() == 1)
+        assert recorded() == 0
+        with open_store(store.path) as other:
+            Notebook(other).add_trial(load_trial(DATA / "trial.toml"))
+        until(lambda: recorded() == 1)
+
+
+def test_an_authority_that_is_not_there_is_said(store: Store, tmp_path: Path) -> None:
+    settings = Settings(broker=BrokerSettings(ca_file=tmp_path / "none.pem"))
+    with pytest.raises(RecorderError, match=r"cannot use the broker's authority: .*Mend `ca_file` under \[broker\]"):
+        Recorder(store, settings)
 
 
 def test_one_recorder_per_home(tmp_path: Path) -> None:

@@ -45,7 +45,10 @@ def wet_spells(cycles: pd.DataFrame, last_reading: pd.Series, zone: str, start: 
     trays = list(last_reading.index)
     edges = _wall_ms(pd.Series([start, now]), zone).tolist()
     # Milliseconds as plain numbers: a time domain given in several layers is taken for several domains.
-    clock = {"values": list(range(-(-edges[0] // _TICK_MS) * _TICK_MS, edges[1], _TICK_MS)), "labelExpr": "utcFormat(datum.value, '%H:%M')"}
+    clock = {
+        "values": list(range(-(-edges[0] // _TICK_MS) * _TICK_MS, edges[1], _TICK_MS)),
+        "labelExpr": "utcFormat(datum.value, '%H:%M')",
+    }
     about = [_named("tray"), _named("outcome"), {**_measured("minutes"), "format": ".0f"}]
     bar = {
         "y": {**_named("tray"), "scale": {"domain": trays}, "sort": None, "title": None},
@@ -55,7 +58,15 @@ def wet_spells(cycles: pd.DataFrame, last_reading: pd.Series, zone: str, start: 
     }
     mark = {key: bar[key] for key in ("x", "y")} | {"tooltip": about[:2]}
     unknown = {"type": "bar", "height": 14, "fill": "#e4e5e2", "stroke": p.UNKNOWN, "strokeDash": [3, 3]}
-    triangle = {"type": "point", "shape": "triangle-up", "size": 150, "fill": p.WRONG, "stroke": "white", "strokeWidth": 1.5, "opacity": 1}
+    triangle = {
+        "type": "point",
+        "shape": "triangle-up",
+        "size": 150,
+        "fill": p.WRONG,
+        "stroke": "white",
+        "strokeWidth": 1.5,
+        "opacity": 1,
+    }
     layers = [
         _layer(rows, look, encoding)
         for rows, look, encoding in (
@@ -80,7 +91,11 @@ def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
     y = {**_measured("growth_pct"), "scale": {"domain": [low, high + room], "nice": False}, "title": "growth, % a day"}
     legend = {"title": None, "orient": "top", "columns": 2, "symbolSize": 110, "symbolStrokeWidth": 2}
     colour, shape = (
-        {**_named("treatment"), "scale": {"domain": treatments, "range": _as_many(choice, treatments)}, "legend": legend}
+        {
+            **_named("treatment"),
+            "scale": {"domain": treatments, "range": _as_many(choice, treatments)},
+            "legend": legend,
+        }
         for choice in (p.SERIES, p.SHAPES)
     )
     about = [
@@ -95,10 +110,14 @@ def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
         line = {"type": "rule", "opacity": 0.5, "xOffset": shift_px, "x2Offset": shift_px}
         pot = {"type": "point", "size": 60, "strokeWidth": 2, "opacity": 0.85, "xOffset": shift_px}
         name = {"type": "text", "angle": 270, "align": "left", "dx": 9, "dy": shift_px, "fontSize": 12, "color": p.INK}
-        top = pd.DataFrame({"tray": [tray], "dry_h_day": [own["dry_h_day"].mean()], "growth_pct": [own["growth_pct"].max()]})
+        top = pd.DataFrame(
+            {"tray": [tray], "dry_h_day": [own["dry_h_day"].mean()], "growth_pct": [own["growth_pct"].max()]}
+        )
         if len(doubtful):
             from_least = {**_measured("dry_least"), "scale": x_scale, "title": x["title"]}
-            layers.append(_layer(doubtful, line, {"x": from_least, "x2": {"field": "dry_most"}, "y": y, "color": colour}))
+            layers.append(
+                _layer(doubtful, line, {"x": from_least, "x2": {"field": "dry_most"}, "y": y, "color": colour})
+            )
         layers.append(_layer(own, pot, {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": about}))
         layers.append(_layer(top, name, {"x": x, "y": y, "text": _named("tray")}))
     return _plain(layers, height=380)
@@ -160,7 +179,13 @@ def _layer(rows: pd.DataFrame, mark: Spec, encoding: Spec) -> Spec:
 
 
 def _plain(layers: list[Spec], *, height: int) -> Spec:
-    axis = {"labelColor": p.INK, "titleColor": p.INK, "labelFontSize": 13, "titleFontSize": 13, "titleFontWeight": "normal"}
+    axis = {
+        "labelColor": p.INK,
+        "titleColor": p.INK,
+        "labelFontSize": 13,
+        "titleFontSize": 13,
+        "titleFontWeight": "normal",
+    }
     return {
         "layer": layers,
         "height": height,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 import signal
+import sqlite3
 import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -269,7 +270,8 @@ def main() -> None:
     """The console script: one clear line for anything a person can mend, never a traceback."""
     try:
         cli()
-    except TidetrayError as error:
+    except (TidetrayError, ValueError, OSError, sqlite3.Error) as error:
+        # a ValueError of analysis says in plain words what is wrong with the data
         click.echo(f"tidetray: {error}", err=True)
         sys.exit(1)
 

@@ -79,18 +79,18 @@ def run_demo(*, live_s: float | None, dashboard: bool, keep: Path | None, port: 
             recorder = stack.enter_context(_child(_start_recorder(home, broker)))
             nodes = stack.enter_context(_nodes(nursery, broker, live_s))
             _show_history(console, nodes, recorder, started)
-            _watch_live(console, nodes, home, nursery)
+            _watch_live(nodes, home, nursery)
         except _StopAskedError:
             click.echo("Stopping: waiting for what is still on its way.")
         except _EndedEarlyError as ended:
             click.echo(f"Stopped early: {ended}")
         signal.signal(signal.SIGTERM, signal.SIG_IGN)
         signal.signal(signal.SIGINT, signal.SIG_IGN)
-        if nodes is None or nodes.last is None:
+        final = None if nodes is None else nodes.finish()
+        if final is None:
             return 1
-        final = nodes.finish()
         _wait_for_cycles(home)
-        code = _say_result(console, home, final)
+        code = _say_result(home, final)
         if keep is not None:
             click.echo(f"Kept in {home}: look at it with `tidetray dashboard --home {home}`.")
     return code
@@ -114,14 +114,15 @@ class _Nodes:
             for line in self.process.stdout:
                 self.last = NurseryReport(**json.loads(line))
 
-    def finish(self) -> NurseryReport:
-        """Let the nodes wait for their last receipts; what they say in the end."""
+    def finish(self) -> NurseryReport | None:
+        """Let the nodes wait for their last receipts; their last word, if they said any."""
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGTERM)
-        self.process.wait(STOP_S)
+        try:
+            self.process.wait(STOP_S)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
         self._reader.join(STOP_S)
-        if self.last is None:
-            raise _EndedEarlyError("the nodes said nothing")
         return self.last
 
 
@@ -205,7 +206,7 @@ def _show_history(console: Console, nodes: _Nodes, recorder: subprocess.Popen[An
     )
 
 
-def _watch_live(console: Console, nodes: _Nodes, home: Path, nursery: Nursery) -> None:
+def _watch_live(nodes: _Nodes, home: Path, nursery: Nursery) -> None:
     click.echo("Live:    the trays flood every minute or so, and one will clog. Ctrl-C ends.")
     told: set[tuple[str, Any]] = set()
     while nodes.last is not None and nodes.last.state == "live":
@@ -238,7 +239,7 @@ def _wait_for_cycles(home: Path) -> None:
         time.sleep(0.2)
 
 
-def _say_result(console: Console, home: Path, final: NurseryReport) -> int:
+def _say_result(home: Path, final: NurseryReport) -> int:
     with open_store(home / RECORD_FILE, read_only=True) as store:
         data = TrialData(store, choose_trial(store))
         (recorded,) = store.connection.execute("SELECT count(*) FROM reading").fetchone()
@@ -263,7 +264,7 @@ def _say_result(console: Console, home: Path, final: NurseryReport) -> int:
 
 def _check_alive(nodes: _Nodes, recorder: subprocess.Popen[Any]) -> None:
     if recorder.poll() is not None:
-        raise _EndedEarlyError("the recorder ended by itself; its log is in the home")
+        raise _EndedEarlyError("the recorder ended by itself")
     if nodes.process.poll() is not None:
         raise _EndedEarlyError("the nodes ended by themselves")
 

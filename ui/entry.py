@@ -8,10 +8,12 @@ from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from analysis.light import lux_per_ppfd
 from analysis.trial_data import choose_trial
-from ingest.notebook import EntryError, Notebook, WeighIn, near_names
+from ingest.notebook import Notebook
 from ingest.store import Store
 from ingest.trial_file import load_trial
+from ingest.trials import EntryError, RefusedError, TrialPlan, WeighIn, near_names
 from ingest.weighing_files import load_weigh_ins, parse_mass_g, parse_time
 
 
@@ -63,7 +65,9 @@ def load_file(store: Store, path: Path, trial_name: str | None, *, decimal_comma
     """Load a trial or weigh-ins, by the file's ending; the lines to print. EntryError or RefusedError: nothing was loaded."""
     notebook = Notebook(store)
     if path.suffix.lower() == ".toml":
-        added = notebook.add_trial(load_trial(path))
+        plan = load_trial(path)
+        _check_lamps(plan, path)
+        added = notebook.add_trial(plan)
         if not (added.trial or added.trays or added.pots):
             yield "Everything in this file is in the notebook already."
             return
@@ -73,6 +77,18 @@ def load_file(store: Store, path: Path, trial_name: str | None, *, decimal_comma
     yield f"{report.new} weigh-ins added, {report.already_there} were there already."
     for note in report.notes:
         yield f"Note: {note}"
+
+
+def _check_lamps(plan: TrialPlan, path: Path) -> None:
+    faults = []
+    for tray in plan.trays:
+        try:
+            if tray.lamp is not None:
+                lux_per_ppfd(tray.lamp)
+        except ValueError as error:
+            faults.append(EntryError(str(error), where=f"tray {tray.name}, lamp"))
+    if faults:
+        raise RefusedError(faults, where=path.name)
 
 
 def _said(pot: str, net_g: float, new: bool, before: WeighIn | None, time: datetime) -> str:

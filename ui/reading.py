@@ -15,12 +15,14 @@ import streamlit as st
 
 from analysis.exposure import exposure
 from analysis.growth import relative_growth_rate
+from analysis.trays_now import natural
 from analysis.trial_data import NoTrialError, TrialData, choose_trial, open_record
-from ingest.notebook import Notebook, WeighIn
+from ingest.notebook import Notebook
 from ingest.settings import home_folder
+from ingest.trials import WeighIn
 from ui.overview import Overview, overview
 from ui.show import records
-from ui.words import is_today, natural
+from ui.words import is_today
 
 SEEN_BACK = timedelta(hours=12)
 

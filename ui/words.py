@@ -62,11 +62,6 @@ def span(time: timedelta) -> str:
     return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.1f} days"
 
 
-def natural(name: str) -> list[tuple[int, str]]:
-    """A key that puts tray-10 after tray-9."""
-    return [(int(part), "") if part.isdigit() else (-1, part) for part in name.split("-")]
-
-
 def many(n: int, one: str) -> str:
     """'1 pot', '2 pots'."""
     return f"{n} {one}" if n == 1 else f"{n} {one}s"

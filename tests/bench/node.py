@@ -53,7 +53,10 @@ def main() -> int:
             lost, doubled, done = _cuts(folder, broker.port, path, cuts)
             ram = _say_sizes(folder, broker.port)
             _say_day(folder, broker.port)
-        gaps, aside = ask(path, "SELECT count(*) FROM message_gap"), ask(path, "SELECT kind, count(*) FROM quarantine GROUP BY kind")
+        gaps, aside = (
+            ask(path, "SELECT count(*) FROM message_gap"),
+            ask(path, "SELECT kind, count(*) FROM quarantine GROUP BY kind"),
+        )
         print(f"message numbers missing: {gaps[0][0]}; set aside: {aside}")
     print(f"node cuts={done} lost={lost} doubled={doubled} ram_bytes={ram['end']}")
     return int(bool(lost or doubled or done < cuts or ram["end"] - ram["start"] > FLAT_BYTES))
@@ -79,7 +82,9 @@ def _say_sizes(folder: Path, port: int) -> dict[str, int]:
     program = [path for path in NODE.glob("*.py") if path.name != "bench.py"]
     print(f"program: {len(program)} files, {sum(path.stat().st_size for path in program)} bytes of source")
     found: dict[str, int] = _run("ram_node.py", _settings(folder / "ram", port, "ram-1", samples=10_000))
-    print(f"heap in use, 64-bit build: {found['start']} bytes after 1,000 samples, {found['end']} after {found['samples']}")
+    print(
+        f"heap in use, 64-bit build: {found['start']} bytes after 1,000 samples, {found['end']} after {found['samples']}"
+    )
     for kilobytes in (160, 192, 224, 256, 384):
         settings = _settings(folder / f"heap-{kilobytes}", port, "ram-2", samples=1500)
         if _run("ram_node.py", settings, "-X", f"heapsize={kilobytes}K", may_fail=True):

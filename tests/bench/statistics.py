@@ -93,9 +93,7 @@ def bootstrap() -> float:
 
 def large() -> float:
     d = trial(1250, 8, 20)
-    whole = seconds(
-        lambda: compare_growth(d, mass="mass_g", day="day", treatment="treatment", tray="tray", pot="pot")
-    )
+    whole = seconds(lambda: compare_growth(d, mass="mass_g", day="day", treatment="treatment", tray="tray", pot="pot"))
     gaps = d[np.random.default_rng(4).uniform(size=len(d)) > 0.1]
     missing = seconds(
         lambda: compare_growth(gaps, mass="mass_g", day="day", treatment="treatment", tray="tray", pot="pot")

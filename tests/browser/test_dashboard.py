@@ -64,7 +64,9 @@ def _wait_for(address: str, server: subprocess.Popen[bytes], log: Path) -> None:
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS), env={**os.environ, "LANG": "en_GB.UTF-8"})
+        opened = playwright.chromium.launch(
+            executable_path=CHROMIUM, args=list(FLAGS), env={**os.environ, "LANG": "en_GB.UTF-8"}
+        )
         yield opened
         opened.close()
 
@@ -80,9 +82,11 @@ def page(browser: Browser) -> Iterator[Page]:
     # A page opened by its own address first looks for the server below that address: Streamlit's way to find it.
     opened.on(
         "console",
-        lambda message: complaints.append(message.text)
-        if message.type == "error" and "/_stcore/" not in message.location.get("url", "")
-        else None,
+        lambda message: (
+            complaints.append(message.text)
+            if message.type == "error" and "/_stcore/" not in message.location.get("url", "")
+            else None
+        ),
     )
     yield opened
     context.close()
@@ -95,7 +99,9 @@ def _is_local(address: str) -> bool:
 
 def _weighed(home: Path) -> list[tuple[str, float, int]]:
     with open_store(home / RECORD_FILE, read_only=True) as store:
-        return store.connection.execute("SELECT pot, gross_g, replicate FROM weigh_in WHERE who = 'me' ORDER BY id").fetchall()
+        return store.connection.execute(
+            "SELECT pot, gross_g, replicate FROM weigh_in WHERE who = 'me' ORDER BY id"
+        ).fetchall()
 
 
 def _likely_g(home: Path, pot: str) -> float:
@@ -141,7 +147,8 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
 
 
 @pytest.mark.parametrize(
-    ("path", "last"), [("/", "Recorded so far"), ("/weigh", "pots weighed today"), ("/growth", "The file holds all columns")]
+    ("path", "last"),
+    [("/", "Recorded so far"), ("/weigh", "pots weighed today"), ("/growth", "The file holds all columns")],
 )
 @pytest.mark.parametrize("width", [390, 1280])
 def test_a_page_fits_and_stays_at_home(url: str, page: Page, path: str, last: str, width: int) -> None:

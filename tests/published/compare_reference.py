@@ -47,4 +47,7 @@ def same_p(got: Any, want: Any) -> None:
 
 def within_se(got: Any, want: Any, se: Any) -> None:
     """Estimates of mixed models, to 1e-3 of their standard error."""
-    assert np.abs((np.asarray(got, dtype=float) - np.asarray(want, dtype=float)) / np.asarray(se, dtype=float)).max() < 1e-3
+    assert (
+        np.abs((np.asarray(got, dtype=float) - np.asarray(want, dtype=float)) / np.asarray(se, dtype=float)).max()
+        < 1e-3
+    )

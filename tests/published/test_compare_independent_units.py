@@ -19,7 +19,11 @@ ONE_WAY = [
 
 def compared(frame: pd.DataFrame, response: str, treatment: str, covariates: tuple[str, ...] = ()) -> Comparison:
     return compare_treatments(
-        frame.assign(unit=np.arange(len(frame))), response=response, treatment=treatment, tray="unit", covariates=covariates
+        frame.assign(unit=np.arange(len(frame))),
+        response=response,
+        treatment=treatment,
+        tray="unit",
+        covariates=covariates,
     )
 
 
@@ -52,7 +56,11 @@ def test_one_way(name: str, response: str, group: str, levels: list[str] | None)
     close(c.games_howell["low"], -column(g, "upr"), 1e-5, 1e-8)
     checks = c.checks.set_index("check")
     levene = r["levene_median"]
-    close(checks.loc["spread between trays", ["f", "p"]], [column(levene, "F value")[0], column(levene, "Pr(>F)")[0]], 1e-8)
+    close(
+        checks.loc["spread between trays", ["f", "p"]],
+        [column(levene, "F value")[0], column(levene, "Pr(>F)")[0]],
+        1e-8,
+    )
     s = r["shapiro_residuals"]
     close(checks.loc["normal residuals", "f"], s["statistic"]["W"], 1e-8)
     close(checks.loc["normal residuals", "p"], s["p.value"], 1e-6)

@@ -49,7 +49,9 @@ def co2() -> pd.DataFrame:
 
 def oats() -> pd.DataFrame:
     d = table("Oats")
-    return d.assign(Variety=category(d["Variety"]), nitrof=pd.Categorical(d["nitro"]), plot=d["Block"].astype(str) + d["Variety"])
+    return d.assign(
+        Variety=category(d["Variety"]), nitrof=pd.Categorical(d["nitro"]), plot=d["Block"].astype(str) + d["Variety"]
+    )
 
 
 def machines() -> pd.DataFrame:
@@ -126,7 +128,11 @@ MODELS = [
     ("03_growth_Spruce_plots", "tree_and_plot", spruce, "logSize", "t treat t:treat", "t:treat", with_plots),
     ("03_growth_Spruce_plots", "tree_and_plot_slopes", spruce, "logSize", "t treat t:treat", "t:treat", with_plot_slopes),
 ]  # fmt: skip
-SINGULAR = {("03_growth_Orange", "random_slope"), ("03_growth_Orange", "raw_random_slope"), ("03_growth_Spruce_plots", "tree_and_plot")}
+SINGULAR = {
+    ("03_growth_Orange", "random_slope"),
+    ("03_growth_Orange", "raw_random_slope"),
+    ("03_growth_Spruce_plots", "tree_and_plot"),
+}
 
 
 @pytest.mark.parametrize("model", MODELS, ids=lambda m: f"{m[0]}-{m[1]}")
@@ -143,7 +149,11 @@ def test_model(model) -> None:  # type: ignore[no-untyped-def]
     close(np.sqrt(np.diag(fit.beta_cov)), column(fixed_table, "Std. Error"), 1e-5)
     v = r["variance_components"]
     for group, first, second, want in zip(*(np.atleast_1d(v[x]) for x in ("grp", "var1", "var2", "vcov")), strict=True):
-        g = dict(fit.variances).get({"Block:Variety": "plot", "Worker:Machine": "cell", "batch:cask": "sample"}.get(group, group.removesuffix(".1")))
+        g = dict(fit.variances).get(
+            {"Block:Variety": "plot", "Worker:Machine": "cell", "batch:cask": "sample"}.get(
+                group, group.removesuffix(".1")
+            )
+        )
         at = -1 if first not in ("(Intercept)", None) else 0
         got = fit.residual if g is None else g[0, -1] if second is not None else g[at, at]
         close(got, want, 1e-4, 1e-6 * fit.residual if want < 1e-6 * fit.residual else 0)
@@ -156,7 +166,10 @@ def test_model(model) -> None:  # type: ignore[no-untyped-def]
         got = Satterthwaite(fit).contrasts(np.eye(X.shape[1]))
         close(got.df, column(fixed_table, "df"), 1e-4)
     for term in tested.split():
-        for method, key, tolerance in ((KenwardRoger, "anova3_kenward_roger", 1e-5), (Satterthwaite, "anova3_satterthwaite", 1e-2)):
+        for method, key, tolerance in (
+            (KenwardRoger, "anova3_kenward_roger", 1e-5),
+            (Satterthwaite, "anova3_satterthwaite", 1e-2),
+        ):
             if key not in r or (method is Satterthwaite and (case, name) in SINGULAR):
                 continue
             test = method(fit).f_test(rows[term])

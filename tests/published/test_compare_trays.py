@@ -101,7 +101,9 @@ def test_tray_means_beside_the_model(case) -> None:  # type: ignore[no-untyped-d
     a, w = r["unit_means.anova"], r["unit_means.welch"]
     close(rows.loc["tray means", ["f", "df_den"]], [cell(a, "F value", treatment), cell(a, "Df", "Residuals")], 1e-8)
     welch = rows.loc["tray means, Welch"]
-    close([welch["f"], welch["df_den"], welch["p"]], [w["statistic"]["F"], w["parameter"]["denom df"], w["p.value"]], 1e-8)
+    close(
+        [welch["f"], welch["df_den"], welch["p"]], [w["statistic"]["F"], w["parameter"]["denom df"], w["p.value"]], 1e-8
+    )
 
 
 def test_balanced_trays_give_the_nested_analysis_of_variance() -> None:

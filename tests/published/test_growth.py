@@ -41,7 +41,9 @@ def test_rates(pot, rgr, doubling, agr):
 
 def test_the_mean_of_logarithms_is_used_not_the_logarithm_of_the_mean():
     # Hoffmann and Poorter 2002, Ann Bot 90:37-42 (abstract read); the cases are own arithmetic.
-    assert mean_rgr([1.0, 1.0], [2.0, 8.0], 10.0).rgr_per_day == pytest.approx(0.13863, abs=5e-6)  # ln of means: 0.16094
+    assert mean_rgr([1.0, 1.0], [2.0, 8.0], 10.0).rgr_per_day == pytest.approx(
+        0.13863, abs=5e-6
+    )  # ln of means: 0.16094
     pots = mean_rgr([8.0, 10.0, 12.0], [12.0, 18.0, 20.0], 14.0)
     assert (pots.rgr_per_day, pots.sd_per_day, pots.n_pots) == (
         pytest.approx(0.035811, abs=5e-7),

@@ -82,7 +82,18 @@ def test_daily_light_integral_runs_straight_between_readings():
 # in secondary copies of its examples 3 and 5, the rest from memory.
 @pytest.mark.parametrize(
     ("temp_c", "kpa"),
-    [(0, 0.6108), (5, 0.8723), (10, 1.2280), (15, 1.7053), (18, 2.0640), (20, 2.3383), (24.5, 3.0746), (25, 3.1678), (30, 4.2431), (35, 5.6227)],
+    [
+        (0, 0.6108),
+        (5, 0.8723),
+        (10, 1.2280),
+        (15, 1.7053),
+        (18, 2.0640),
+        (20, 2.3383),
+        (24.5, 3.0746),
+        (25, 3.1678),
+        (30, 4.2431),
+        (35, 5.6227),
+    ],
 )
 def test_saturation_vapour_pressure(temp_c, kpa):
     assert saturation_vapour_pressure_kpa(temp_c) == pytest.approx(kpa, abs=5.1e-5)

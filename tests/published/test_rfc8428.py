@@ -150,7 +150,18 @@ def test_multiple_datapoints_of_the_last_seconds() -> None:
 
 def test_stream() -> None:
     # section 5.1.2, the start of the stream; ex4.gen.resolved.json
-    times_values = [(0, 21.2), (10, 21.3), (20, 21.4), (30, 21.4), (40, 21.5), (50, 21.5), (60, 21.5), (70, 21.6), (80, 21.7), (90, 21.5)]
+    times_values = [
+        (0, 21.2),
+        (10, 21.3),
+        (20, 21.4),
+        (30, 21.4),
+        (40, 21.5),
+        (50, 21.5),
+        (60, 21.5),
+        (70, 21.6),
+        (80, 21.7),
+        (90, 21.5),
+    ]
     assert resolved(STREAM) == [
         {"n": "urn:dev:ow:10e2073a01080063", "u": "%RH", "t": 1_320_067_464.0 + t, "v": v} for t, v in times_values
     ]

@@ -20,7 +20,9 @@ def page() -> None:
     with look.clear_words():
         view = growth_view(chosen_trial())
     if view.whole.empty:
-        look.say("note", "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week.")
+        look.say(
+            "note", "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week."
+        )
         return
     parts = _intervals(view.intervals, view.zone)
     chosen = st.selectbox("Growth from one weigh-in to another, over", (WHOLE, *parts))
@@ -28,7 +30,9 @@ def page() -> None:
     _cautions(view, table)
     points = _points(table)
     if len(points) < len(table):
-        look.say("note", f"Not drawn: {many(len(table) - len(points), 'pot')} whose surroundings are unknown all the time.")
+        look.say(
+            "note", f"Not drawn: {many(len(table) - len(points), 'pot')} whose surroundings are unknown all the time."
+        )
     _charts(points)
     _table(table, view.zone)
 
@@ -77,7 +81,9 @@ def _charts(points: pd.DataFrame) -> None:
     st.subheader("Growth against dry hours a day", anchor=False)
     if points.empty:
         return
-    order = sorted(points["treatment"].unique(), key=lambda name: points.loc[points["treatment"] == name, "dry_h_day"].mean())
+    order = sorted(
+        points["treatment"].unique(), key=lambda name: points.loc[points["treatment"] == name, "dry_h_day"].mean()
+    )
     st.vega_lite_chart(spec=charts.growth_against_dry(points, order), theme=None)
     look.small(
         "Each point is a pot; shape and colour tell its treatment. Trays with like dry hours stand side by side, under their names. "
@@ -102,7 +108,9 @@ def _table(table: pd.DataFrame, zone: str) -> None:
         for name in SHOWN
     }
     st.dataframe(shown, hide_index=True, column_config=columns, height=min(38 * (len(shown) + 1), 420))
-    st.download_button("Download as CSV", as_csv(table), file_name="growth-and-exposure.csv", mime="text/csv", on_click="ignore")
+    st.download_button(
+        "Download as CSV", as_csv(table), file_name="growth-and-exposure.csv", mime="text/csv", on_click="ignore"
+    )
     look.small("The file holds all columns unrounded: times in UTC, growth per day (not %), masses in g, hours in h.")
 
 

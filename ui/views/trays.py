@@ -23,7 +23,11 @@ def trays_now() -> None:
     with look.clear_words():
         view, now = trays_view(chosen_trial()), datetime.now(UTC)
     if not view.recording:
-        look.say("wrong", "The recorder is NOT RUNNING: nothing is being recorded now. Start it with 'tidetray record'.", loud=True)
+        look.say(
+            "wrong",
+            "The recorder is NOT RUNNING: nothing is being recorded now. Start it with 'tidetray record'.",
+            loud=True,
+        )
     trays = view.trays
     failed, unknown = trays[trays["failure"] != ""], trays[trays["state"] == "unknown"]
     _look_first(failed, unknown, view, now)
@@ -45,7 +49,9 @@ def _look_first(failed: pd.DataFrame, unknown: pd.DataFrame, view: Overview, now
         look.say("note", words.MAINS)
     if len(unknown):
         where = " Look first at the node: has it power, is it connected?" if view.recording else ""
-        look.say("note", f"Unknown: {', '.join(unknown['tray'])}. No reading of the water for 15 minutes or more.{where}")
+        look.say(
+            "note", f"Unknown: {', '.join(unknown['tray'])}. No reading of the water for 15 minutes or more.{where}"
+        )
 
 
 def _card(row: Any, zone: str, now: datetime) -> str:
@@ -87,9 +93,13 @@ def nodes_and_messages() -> None:
     if view.nodes:
         st.html('<div class="tt-cards">' + "".join(_node(node, view, now) for node in view.nodes) + "</div>")
     else:
-        look.say("note", "No node has been heard yet. Look first at its broker, site and topic, then run 'tidetray check'.")
+        look.say(
+            "note", "No node has been heard yet. Look first at its broker, site and topic, then run 'tidetray check'."
+        )
     counts = view.counts
-    look.small(f"Recorded so far: {counts['readings']:,} readings. Set aside: {words.many(counts['set_aside'], 'message')}.")
+    look.small(
+        f"Recorded so far: {counts['readings']:,} readings. Set aside: {words.many(counts['set_aside'], 'message')}."
+    )
     if view.set_aside:
         lines = tuple(f"{words.when(m.received, view.zone, now)}: {m.reason}" for m in view.set_aside)
         look.say("note", "Set aside, the latest first: kept, but not recorded.", lines)
@@ -99,7 +109,11 @@ def _node(node: Any, view: Overview, now: datetime) -> str:
     if not view.recording:
         here, css = "? unknown", "unknown"
     else:
-        here, css = {True: ("● connected", "wet"), False: ("▲ NOT CONNECTED", "failed"), None: ("? never said hello", "unknown")}[node.here]
+        here, css = {
+            True: ("● connected", "wet"),
+            False: ("▲ NOT CONNECTED", "failed"),
+            None: ("? never said hello", "unknown"),
+        }[node.here]
     rows = {"last message": words.when(node.last_message, view.zone, now)}
     rows["missing"] = words.many(node.missing, "message") + (": they may still come" if node.missing else "")
     if node.gone:

@@ -16,10 +16,10 @@ from urllib.parse import quote, unquote
 
 import streamlit as st
 
-from ingest.notebook import near_names
 from ingest.readings import TidetrayError
 from ingest.settings import RECORD_FILE, home_folder
 from ingest.store import open_store
+from ingest.trials import near_names
 from ingest.weighing_files import parse_mass_g
 from ui import look, words
 from ui.entry import Entered, enter_weigh_in
@@ -116,8 +116,13 @@ def _recall() -> None:
 def _remember() -> None:
     """Tell the browser what a new session shall find."""
     state = st.session_state
-    values = {"who": quote(state.get("kept_who", ""), safe=""), "decimal_comma": "yes" if state.get("kept_decimal_comma") else "no"}
-    lines = [f'document.cookie = "{COOKIES[k]}={v}; path=/; max-age={COOKIE_S}; SameSite=Lax";' for k, v in values.items()]
+    values = {
+        "who": quote(state.get("kept_who", ""), safe=""),
+        "decimal_comma": "yes" if state.get("kept_decimal_comma") else "no",
+    }
+    lines = [
+        f'document.cookie = "{COOKIES[k]}={v}; path=/; max-age={COOKIE_S}; SameSite=Lax";' for k, v in values.items()
+    ]
     st.html(f"<script>{' '.join(lines)}</script>", unsafe_allow_javascript=True)
 
 

@@ -1,0 +1,145 @@
+"""What a notebook holds, as plain facts: trials, treatments, trays in a trial, pots, weigh-ins; and its errors.
+
+Frozen dataclasses without behaviour; `ingest/notebook.py` keeps them, `ingest/weigh_in_rules.py` judges them.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from ingest.readings import CHANNELS, TidetrayError, Tray
+
+MAX_MASS_G = CHANNELS["mass"].high * 1000
+"""Heaviest weigh-in believed [g]: what the load cell channel takes."""
+
+FAULTS_SHOWN = 20
+_NAMES_SHOWN = 8
+
+
+class EntryError(TidetrayError):
+    """One entry that cannot be taken as it is written."""
+
+
+class RefusedError(TidetrayError):
+    """A file or a list of entries of which nothing was taken; `faults` holds everything wrong with it."""
+
+    def __init__(self, faults: Sequence[EntryError], *, where: str, mend: str = "Nothing was changed") -> None:
+        self.faults = tuple(faults)
+        super().__init__(f"things to mend: {len(self.faults)}", where=where, mend=mend)
+
+    def __str__(self) -> str:
+        lines = [super().__str__(), *(f"  {fault}" for fault in self.faults[:FAULTS_SHOWN])]
+        more = len(self.faults) - FAULTS_SHOWN
+        return "\n".join([*lines, f"  and {more} more"] if more > 0 else lines)
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """`zone` is the IANA name of the site's clock, `started` a UTC time."""
+
+    name: str
+    site: str
+    zone: str
+    started: datetime
+    species: str
+    question: str
+
+
+@dataclass(frozen=True, slots=True)
+class Treatment:
+    """`culture` is emersed, submersed or mixed; `flood_times` are local 'HH:MM', only where mixed."""
+
+    name: str
+    culture: str
+    flood_times: tuple[str, ...] = ()
+    wet_minutes: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class TrayPlan:
+    """A tray in a trial: its treatment and the lamp above it (a name `analysis.light` knows, or None)."""
+
+    tray: Tray
+    treatment: str
+    lamp: str | None = None
+
+    @property
+    def name(self) -> str:
+        return self.tray.name
+
+
+@dataclass(frozen=True, slots=True)
+class PotPlan:
+    """A pot and its first place; rows and columns count from 1, `height_m` is above the tray floor."""
+
+    name: str
+    tray: str
+    row: int
+    column: int
+    tare_g: float
+    height_m: float | None = None
+    stock: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TrialPlan:
+    trial: Trial
+    treatments: tuple[Treatment, ...]
+    trays: tuple[TrayPlan, ...]
+    pots: tuple[PotPlan, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanAdded:
+    """What was new to the notebook; nothing at all when the same plan comes again."""
+
+    trial: bool
+    trays: tuple[str, ...]
+    pots: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """A pot in one place from `start` until `end` (UTC; None while it stands there)."""
+
+    pot: str
+    tray: str
+    row: int
+    column: int
+    treatment: str
+    tare_g: float
+    start: datetime
+    end: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class WeighIn:
+    """One weighing of one pot [g]; `time` in UTC."""
+
+    pot: str
+    time: datetime
+    replicate: int
+    gross_g: float
+    tare_g: float
+    blotted: bool = True
+    who: str = ""
+    note: str = ""
+
+    @property
+    def net_g(self) -> float:
+        return self.gross_g - self.tare_g
+
+
+def near_names(name: str, known: Iterable[str]) -> str:
+    """A sentence that names what may have been meant, or else what there is."""
+    known = sorted(set(known))
+    near = difflib.get_close_matches(name.casefold(), known, n=3, cutoff=0.7)
+    if near:
+        return f"Did you mean {' or '.join(near)}?"
+    if not known:
+        return "There are none yet"
+    more = f" and {len(known) - _NAMES_SHOWN} more" if len(known) > _NAMES_SHOWN else ""
+    return f"There are: {', '.join(known[:_NAMES_SHOWN])}{more}"
