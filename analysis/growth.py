@@ -1,7 +1,6 @@
-"""Growth: relative and absolute growth rates per pot and interval, and growth curves.
+"""Growth: relative and absolute growth rates per pot and interval; growth curves are `analysis.curves`'.
 
-In: net masses [g] of weigh-ins with their times. Out: rates per day, one row per pot and interval, and
-fitted curves with their standard errors.
+In: net masses [g] of weigh-ins with their times. Out: rates per day, one row per pot and interval.
 
 Rates come from ln mass, pot by pot, and are averaged last: the logarithm of a mean mass is biased
 (Hoffmann and Poorter 2002). It does not test treatments: pots share their tray, so a spread over pots
@@ -12,17 +11,20 @@ plants hold looks like 10 % of growth.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, TypeVar, cast
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import least_squares
-from scipy.special import expit, logit
 
-from analysis.light import NO_TIME, FloatArray, need, utc_ms
+from analysis.curves import CurveFit, above_zero, fit_curve
+from analysis.light import NO_TIME, need, utc_ms
+
+__all__ = [
+    "CurveFit", "Growth", "MeanRate", "absolute_growth_rate", "doubling_time", "fit_curve", "growth_per_interval",
+    "mean_rgr", "relative_growth_rate",
+]  # fmt: skip
 
 Values = TypeVar("Values", float, NDArray[np.float64], "pd.Series[float]")
 
@@ -37,14 +39,14 @@ def relative_growth_rate(mass_start_g: Values, mass_end_g: Values, days: Values)
 
     ValueError unless all masses and days are above zero.
     """
-    _above_zero(mass_start_g=mass_start_g, mass_end_g=mass_end_g, days=days)
+    above_zero(mass_start_g=mass_start_g, mass_end_g=mass_end_g, days=days)
     rate: Any = (np.log(mass_end_g) - np.log(mass_start_g)) / days
     return cast("Values", rate)
 
 
 def absolute_growth_rate(mass_start_g: Values, mass_end_g: Values, days: Values) -> Values:
     """(mass_end_g - mass_start_g) / days [g/day]. ValueError unless days are above zero."""
-    _above_zero(days=days)
+    above_zero(days=days)
     rate: Any = (mass_end_g - mass_start_g) / days
     return cast("Values", rate)
 
@@ -162,215 +164,3 @@ def _session_starts(pots: NDArray[Any], time_ms: NDArray[np.int64]) -> NDArray[n
         if pots[i] == pots[i - 1] and time_ms[i] - starts[i - 1] <= SESSION_H * 3_600_000:
             starts[i] = starts[i - 1]
     return starts
-
-
-@dataclass(frozen=True)
-class CurveFit:
-    """A growth curve fitted by least squares on mass.
-
-    `params` and their standard errors `se` (from the curvature, sqrt(diag(s² (J'J)⁻¹))) bear the names in
-    `formula`; `rss` is the residual sum of squares [g²] on `df` degrees of freedom. `aicc` counts the
-    parameters and sigma, as R does; NaN with too few points for it. Compare AICc only among curves fitted
-    to the same masses.
-    """
-
-    kind: str
-    formula: str
-    params: dict[str, float]
-    se: dict[str, float]
-    rss: float
-    df: int
-    aicc: float
-    cautions: tuple[str, ...]
-
-    def mass_g(self, days: ArrayLike) -> FloatArray:
-        """The curve's mass [g] at `days`."""
-        p = list(self.params.values())
-        x = np.asarray(days, dtype=np.float64)
-        if self.kind == "exponential":
-            mass: FloatArray = p[0] * np.exp(p[1] * x)
-        elif self.kind == "logistic":
-            mass = p[0] * expit((x - p[1]) / p[2])
-        else:
-            mass = p[0] * np.exp(-p[1] * p[2] ** x)
-        return mass
-
-
-# The search runs on another set of parameters than is reported: the line slope * day + level inside the
-# curve, with the upper limit in front. There the least squares are smooth and nearly straight where
-# scal or xmid run off. `model` gives mass and its derivatives by those; `named` turns them into the
-# reported ones and their derivatives. Without an upper limit, level is ln(mass at day 0).
-
-
-def _exponential_model(theta: FloatArray, x: FloatArray) -> tuple[FloatArray, FloatArray]:
-    mass = np.exp(np.clip(theta[0] + theta[1] * x, -700, 700))
-    return mass, np.stack([mass, mass * x], axis=1)
-
-
-def _exponential_named(theta: FloatArray) -> tuple[FloatArray, FloatArray]:
-    start = math.exp(theta[0])
-    return np.array([start, theta[1]]), np.diag([start, 1.0])
-
-
-def _logistic_model(theta: FloatArray, x: FloatArray) -> tuple[FloatArray, FloatArray]:
-    limit, level, slope = theta
-    share = expit(level + slope * x)
-    steep = limit * share * (1 - share)
-    return limit * share, np.stack([share, steep, steep * x], axis=1)
-
-
-def _logistic_named(theta: FloatArray) -> tuple[FloatArray, FloatArray]:
-    limit, level, slope = theta
-    turn = np.array([[1, 0, 0], [0, -1 / slope, level / slope**2], [0, 0, -1 / slope**2]])
-    return np.array([limit, -level / slope, 1 / slope]), turn
-
-
-def _gompertz_model(theta: FloatArray, x: FloatArray) -> tuple[FloatArray, FloatArray]:
-    limit, level, slope = theta
-    left = np.exp(np.clip(-level - slope * x, -700, 700))
-    share = np.exp(-left)
-    return limit * share, np.stack([share, limit * share * left, limit * share * left * x], axis=1)
-
-
-def _gompertz_named(theta: FloatArray) -> tuple[FloatArray, FloatArray]:
-    limit, level, slope = theta
-    b2, b3 = math.exp(-level), math.exp(-slope)
-    return np.array([limit, b2, b3]), np.diag([1.0, -b2, -b3])
-
-
-@dataclass(frozen=True)
-class _Curve:
-    formula: str
-    names: tuple[str, ...]
-    line: Callable[[FloatArray], FloatArray]  # share of the upper limit -> the line inside the curve
-    model: Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
-    named: Callable[[FloatArray], tuple[FloatArray, FloatArray]]
-
-
-_CURVES: dict[str, _Curve] = {
-    "exponential": _Curve("W0 * exp(r * day)", ("W0", "r"), np.log, _exponential_model, _exponential_named),
-    "logistic": _Curve(
-        "Asym / (1 + exp((xmid - day) / scal))", ("Asym", "xmid", "scal"), logit, _logistic_model, _logistic_named
-    ),
-    "gompertz": _Curve(
-        "Asym * exp(-b2 * b3**day)",
-        ("Asym", "b2", "b3"),
-        lambda share: -np.log(-np.log(share)),
-        _gompertz_model,
-        _gompertz_named,
-    ),
-}
-
-_LIMITS = (1.02, 1.2, 2.0, 10.0, 100.0)
-"""Upper limits to start from, as multiples of the heaviest mass."""
-
-
-def fit_curve(days: ArrayLike, mass_g: ArrayLike, kind: str) -> CurveFit:
-    """Fit a growth curve to masses [g] at `days` by least squares: `exponential`, `logistic` or `gompertz`.
-
-    The masses of one pot, or of several on one time axis. The best of several starts taken from the
-    data is kept. ValueError for an unknown kind, for days or masses that are missing, masses not above
-    zero, fewer than one day more than the curve has parameters, and where no curve of the kind is
-    determined by the data (masses that rise without bending have no upper limit to find).
-    """
-    if kind not in _CURVES:
-        raise ValueError(f"no growth curve {kind!r}. Known: {', '.join(_CURVES)}")
-    curve = _CURVES[kind]
-    x, y = np.asarray(days, dtype=np.float64).ravel(), np.asarray(mass_g, dtype=np.float64).ravel()
-    n, p = len(y), len(curve.names)
-    if len(x) != n:
-        raise ValueError(f"{kind} curve: {len(x)} days but {n} masses")
-    if not np.isfinite(x).all():
-        raise ValueError(f"{kind} curve: days are missing")
-    _above_zero(mass_g=y)
-    if len(np.unique(x)) <= p:
-        raise ValueError(f"{kind} curve: needs weigh-ins on at least {p + 1} days, has {len(np.unique(x))}")
-
-    # Days and masses of the order of one keep the search well-conditioned.
-    middle, span, heaviest = float(np.mean(x)), float(np.ptp(x)), float(np.max(y))
-    theta = _search(curve, (x - middle) / span, y / heaviest)
-    undetermined = ValueError(
-        f"{kind} curve: the masses do not determine one. Weigh on more days, until growth slows, or fit an exponential"
-    )
-    if theta is None:
-        raise undetermined
-    theta[-1] /= span
-    theta[-2] -= theta[-1] * middle
-    theta[0] = theta[0] * heaviest if p == 3 else theta[0] + math.log(heaviest)
-
-    fitted, slopes = curve.model(theta, x)
-    params, turn = curve.named(theta)
-    rss, df = float(np.sum((y - fitted) ** 2)), n - p
-    lengths = np.linalg.norm(slopes, axis=0)
-    upper = np.linalg.qr(slopes / lengths, mode="r")
-    half = turn @ (np.linalg.inv(upper) / lengths[:, None])
-    se = np.sqrt(rss / df * np.sum(half**2, axis=1))
-
-    k = p + 1
-    aicc = math.nan
-    if n - k - 1 > 0 and rss > 0:
-        aicc = n * (math.log(2 * math.pi * rss / n) + 1) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
-    cautions = []
-    if math.isnan(aicc):
-        cautions.append(f"AICc is not defined for {n} weigh-ins and {k} parameters")
-    if theta[-1] < 0:
-        cautions.append("the masses fall: this is no growth curve")
-    elif p == 3 and params[0] > 2 * heaviest:
-        cautions.append(f"the upper limit lies {params[0] / heaviest:.1f} times above the heaviest mass: extrapolated")
-    return CurveFit(
-        kind,
-        curve.formula,
-        dict(zip(curve.names, params.tolist(), strict=True)),
-        dict(zip(curve.names, se.tolist(), strict=True)),
-        rss,
-        df,
-        aicc,
-        tuple(cautions),
-    )
-
-
-def _search(curve: _Curve, x: FloatArray, y: FloatArray) -> FloatArray | None:
-    """The parameters of `model` with the least sum of squares; None if no start comes to rest."""
-    best, least = None, math.inf
-    for limit in _LIMITS if len(curve.names) == 3 else (1.0,):
-        slope, level = np.polyfit(x, curve.line(y / limit), 1)
-        start = [limit, level, slope] if len(curve.names) == 3 else [level, slope]
-        found = least_squares(
-            lambda theta: curve.model(theta, x)[0] - y,
-            start,
-            jac=lambda theta: curve.model(theta, x)[1],
-            method="lm",
-            xtol=1e-15,
-            ftol=1e-15,
-            gtol=1e-15,
-            max_nfev=400,
-        )
-        if found.cost < least and _at_rest(found.jac, found.fun):
-            best, least = found.x, found.cost
-    return best
-
-
-def _at_rest(slopes: FloatArray, residuals: FloatArray) -> bool:
-    """Whether the residuals have next to nothing left along the curve (Bates and Watts 1981), and all
-    parameters are determined: columns of `slopes` as good as parallel belong to a limit at infinity."""
-    lengths = np.linalg.norm(slopes, axis=0)
-    if not (np.isfinite(lengths).all() and (lengths > 0).all()):
-        return False
-    if np.linalg.cond(slopes / lengths) > 1e7:
-        return False
-    orthogonal, _ = np.linalg.qr(slopes / lengths)
-    n, p = slopes.shape
-    along = math.sqrt(float(np.sum((orthogonal.T @ residuals) ** 2)) / p)
-    across = math.sqrt(float(np.sum(residuals**2)) / (n - p))
-    return along <= 1e-6 * across + 1e-12
-
-
-def _above_zero(**values: Any) -> None:
-    for name, given in values.items():
-        numbers = np.asarray(given, dtype=np.float64)
-        bad = ~((numbers > 0) & np.isfinite(numbers))
-        if bad.any():
-            raise ValueError(
-                f"{name} must be numbers above zero; {int(bad.sum())} of {numbers.size} are not, "
-                f"the first is {numbers[bad].flat[0]}. Leave them out and count them"
-            )

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.curves import fit_curves
 from analysis.growth import (
     absolute_growth_rate,
     doubling_time,
@@ -223,6 +224,33 @@ def test_falling_masses_are_cautioned():
 def test_masses_that_do_not_determine_a_limit_are_refused(kind, mass_g):
     with pytest.raises(ValueError, match=f"{kind} curve: the masses do not determine one"):
         fit_curve(DAYS, mass_g, kind)
+
+
+@pytest.mark.parametrize("kind", ["exponential", "logistic", "gompertz", "richards"])
+def test_the_day_of_a_mass_is_where_the_curve_has_it(kind):
+    fit = fit_curve(DAYS, 100 / (1 + 19 * np.exp(-0.2 * DAYS)) ** 1.2 * (1 + NOISE / 10), kind)
+    for mass_g in (8.0, 25.0, 60.0):
+        assert fit.mass_g(fit.day_of(mass_g)) == pytest.approx(mass_g, rel=1e-9)
+    assert math.isnan(fit.day_of(1e4)) == (kind != "exponential")
+    assert math.isnan(fit.day_of(-1.0))
+
+
+def test_a_falling_curve_comes_to_no_mass():
+    assert math.isnan(fit_curve(DAYS, 20 * np.exp(-0.05 * DAYS), "exponential").day_of(30.0))
+
+
+def test_curves_that_the_masses_do_not_determine_are_no_candidates():
+    assert set(fit_curves(DAYS, 5 * np.exp(0.1 * DAYS) * (1 + NOISE))) == {"exponential"}
+    assert set(fit_curves(DAYS, 100 / (1 + 19 * np.exp(-0.2 * DAYS)) * (1 + NOISE))) == {
+        "exponential", "logistic", "gompertz",
+    }  # fmt: skip
+    with pytest.raises(ValueError, match="at least 3 days"):
+        fit_curves([0, 7], [1, 2])
+
+
+def test_a_start_names_the_parameters_of_its_curve():
+    with pytest.raises(ValueError, match="W0, r"):
+        fit_curve(DAYS, 5 * np.exp(0.1 * DAYS), "exponential", start={"Asym": 3.0})
 
 
 def test_bad_calls_are_refused():

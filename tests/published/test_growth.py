@@ -83,13 +83,23 @@ def test_where_r_finds_no_logistic_none_is_claimed(case):
         fit_curve(*series("ChickWeight", ["Chick", case["Chick"]]), "logistic")
 
 
-def test_nist_rat42():
-    # NIST StRD nonlinear regression, Rat42 (Ratkowsky 1983, pp. 61 and 88), higher difficulty: certified values
-    # read in a public test file that quotes the NIST data sheet, not on the NIST page itself.
-    # y = b1 / (1 + exp(b2 - b3 x)), so that xmid = b2 / b3 and scal = 1 / b3. Starts are the program's own.
-    x = [9.0, 14, 21, 28, 42, 57, 63, 70, 79]
-    y = [8.93, 10.8, 18.59, 22.33, 39.35, 56.11, 61.73, 64.62, 67.08]
-    fit = fit_curve(x, y, "logistic")
+RAT42 = ([9.0, 14, 21, 28, 42, 57, 63, 70, 79], [8.93, 10.8, 18.59, 22.33, 39.35, 56.11, 61.73, 64.62, 67.08])
+RAT43 = (
+    list(range(1, 16)),
+    [
+        16.08, 33.83, 65.80, 97.20, 191.55, 326.20, 386.87, 520.53, 590.03, 651.92, 724.93, 699.56, 689.96, 637.56,
+        717.41,
+    ],
+)  # fmt: skip
+
+
+# NIST StRD nonlinear regression, both of higher difficulty: start 1, start 2 and the certified values as NIST
+# gives them, and the program's own (None). Read in public copies of the data sheets, not on the NIST page itself.
+@pytest.mark.parametrize("b", [(100, 1, 0.1), (75, 2.5, 0.07), (7.2462237576e01, 2.6180768402, 6.7359200066e-02), None])
+def test_nist_rat42(b):
+    """Ratkowsky 1983, pp. 61 and 88: y = b1 / (1 + exp(b2 - b3 x)), so that xmid = b2 / b3 and scal = 1 / b3."""
+    start = None if b is None else {"Asym": b[0], "xmid": b[1] / b[2], "scal": 1 / b[2]}
+    fit = fit_curve(*RAT42, "logistic", start=start)
     b3 = 1 / fit.params["scal"]
     assert fit.params["Asym"] == pytest.approx(7.2462237576e01, rel=1e-8)
     assert fit.params["xmid"] * b3 == pytest.approx(2.6180768402, rel=1e-8)
@@ -98,3 +108,19 @@ def test_nist_rat42():
     assert fit.df == 6
     assert fit.se["Asym"] == pytest.approx(1.7340283401, rel=1e-7)
     assert fit.se["scal"] * b3**2 == pytest.approx(3.4465663377e-03, rel=1e-7)
+
+
+RAT43_CERTIFIED = (6.9964151270e02, 5.2771253025, 7.5962938329e-01, 1.2792483859)
+
+
+@pytest.mark.parametrize("b", [(100, 10, 1, 1), (700, 5, 0.75, 1.3), RAT43_CERTIFIED, None])
+def test_nist_rat43(b):
+    """Ratkowsky 1983, pp. 62 and 88: y = b1 / (1 + exp(b2 - b3 x))^(1 / b4)."""
+    start = None if b is None else {"Asym": b[0], "xmid": b[1] / b[2], "scal": 1 / b[2], "nu": b[3]}
+    fit = fit_curve(*RAT43, "richards", start=start)
+    found = (fit.params["Asym"], fit.params["xmid"] / fit.params["scal"], 1 / fit.params["scal"], fit.params["nu"])
+    assert found == pytest.approx(RAT43_CERTIFIED, rel=1e-7)
+    assert fit.rss == pytest.approx(8.7864049080e03, rel=1e-9)
+    assert fit.se["Asym"] == pytest.approx(1.6302297817e01, rel=1e-6)
+    assert fit.se["scal"] / fit.params["scal"] ** 2 == pytest.approx(1.9566123451e-01, rel=1e-6)
+    assert fit.se["nu"] == pytest.approx(6.8761936385e-01, rel=1e-6)
