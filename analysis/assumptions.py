@@ -111,7 +111,7 @@ def check_residuals(residuals: Array, labels: Array) -> tuple[list[dict[str, obj
         if len(far):
             shown = ", ".join(str(x) for x in labels[far[:5]])
             cautions.append(
-                f"{counted(len(far), 'value').capitalize()} far from the rest (row {shown}{' …' if len(far) > 5 else ''}): "
+                f"{counted(len(far), 'value').capitalize()} far from the rest ({shown}{' …' if len(far) > 5 else ''}): "
                 "look for a slip of the pen; if the weighing is right, keep it."
             )
     return rows, cautions

@@ -121,6 +121,24 @@ def crossings(courses: pd.DataFrame, growth: GrowthComparison, *, refits: int = 
     return Crossings(pd.DataFrame(rows, columns=columns), tuple(cautions))
 
 
+def mean_courses(courses: pd.DataFrame) -> pd.DataFrame:
+    """treatment, day, mass_g, low, high: geometric mean of tray means, 95 % from the scatter of trays, pooled per day.
+
+    `courses` as from `tray_courses` (without stock). Limits are NaN where no treatment has two trays that day.
+    """
+    groups = courses.groupby(["day", "treatment"], sort=True)["ln_g"]
+    table = groups.agg(["mean", "size"]).reset_index()
+    squares = ((courses["ln_g"] - groups.transform("mean")) ** 2).groupby(courses["day"]).sum()
+    df = (table["size"] - 1).groupby(table["day"]).sum()
+    variance = (squares / df.where(df > 0)).reindex(table["day"]).to_numpy()
+    t = stats.t.isf(LEVEL / 2, df.where(df > 0).reindex(table["day"]).to_numpy())
+    margin = t * np.sqrt(variance / table["size"])
+    return pd.DataFrame(
+        {"treatment": table["treatment"], "day": table["day"], "mass_g": np.exp(table["mean"])}
+        | {"low": np.exp(table["mean"] - margin), "high": np.exp(table["mean"] + margin)}
+    )
+
+
 def _led(days: pd.DataFrame, a: str, b: str) -> set[str]:
     """Who led by more than chance on some day, all days and pairs counted."""
     rows = days[(days["a"] == a) & (days["b"] == b) & (days["p"].astype(float) < LEVEL)]

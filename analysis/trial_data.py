@@ -11,6 +11,7 @@ from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from analysis.exposure import exposure
@@ -151,6 +152,22 @@ class TrialData:
         if not hours:
             return pd.DataFrame({"tray": [], "time": pd.DatetimeIndex([], tz="UTC"), "ppfd": []}), tuple(cautions)
         return light_from_hours(pd.concat(hours, ignore_index=True)), tuple(cautions)
+
+    @cached_property
+    def masses(self) -> pd.DataFrame:
+        """A row per pot and day of weighing: pot, tray, treatment, stock, day (after the first weigh-in, by the
+        trial's calendar), time, net_g (geometric mean of the day's weighings), start_g (day 0), dry_g."""
+        known = self.weighins[self.weighins["net_g"] > 0]
+        date = known["time"].dt.tz_convert(self.trial.zone).dt.tz_localize(None).dt.normalize()
+        frame = known.assign(day=(date - date.min()).dt.days, ln_g=np.log(known["net_g"]))
+        frame = frame.groupby(["pot", "day"], as_index=False).agg(time=("time", "first"), ln_g=("ln_g", "mean"))
+        frame = frame.merge(self.pots[["pot", "tray", "treatment", "from", "to"]], on="pot")
+        stood = (frame["from"] <= frame["time"]) & ~(frame["to"] <= frame["time"])
+        frame = frame[stood].assign(net_g=np.exp(frame["ln_g"]), dry_g=np.nan)
+        frame["stock"] = frame["pot"].map({pot.name: pot.stock for pot in self.plan.pots})
+        frame["start_g"] = frame["pot"].map(frame[frame["day"] == 0].set_index("pot")["net_g"])
+        columns = ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g"]
+        return frame[columns].sort_values(["day", "tray", "pot"], ignore_index=True)
 
     @cached_property
     def growth(self) -> Growth:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from statsmodels.regression.mixed_linear_model import MixedLMParams
 
@@ -99,6 +99,7 @@ def dense_criterion(y: np.ndarray, X: np.ndarray, V: np.ndarray) -> float:
 @pytest.mark.parametrize(("slopes", "benches"), [(True, False), (False, False), (False, True)])
 @settings(max_examples=12, deadline=None)
 @given(seed=st.integers(0, 10_000))
+@example(seed=8914)  # an earlier search stopped short of the optimum here
 def test_against_dense_matrices(slopes: bool, benches: bool, seed: int) -> None:
     """Criterion at the optimum, no better point beside it, and Kenward-Roger's terms from their definitions."""
     y, X, terms = nursery(seed, slopes=slopes, benches=benches)

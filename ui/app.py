@@ -13,6 +13,7 @@ PAGES = (
     st.Page("views/trays.py", title="Trays now", default=True),
     st.Page("views/weigh.py", title="Weigh-in"),
     st.Page("views/growth.py", title="Growth and exposure"),
+    st.Page("views/compare.py", title="Compare"),
 )
 
 st.set_page_config(page_title="tidetray", page_icon=look.ICON, layout="wide")

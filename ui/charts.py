@@ -49,10 +49,10 @@ def wet_spells(cycles: pd.DataFrame, last_reading: pd.Series, zone: str, start: 
         "values": list(range(-(-edges[0] // _TICK_MS) * _TICK_MS, edges[1], _TICK_MS)),
         "labelExpr": "utcFormat(datum.value, '%H:%M')",
     }
-    about = [_named("tray"), _named("outcome"), {**_measured("minutes"), "format": ".0f"}]
+    about = [named("tray"), named("outcome"), {**measured("minutes"), "format": ".0f"}]
     bar = {
-        "y": {**_named("tray"), "scale": {"domain": trays}, "sort": None, "title": None},
-        "x": {**_measured("from"), "scale": {"domain": edges, "nice": False}, "title": None, "axis": clock},
+        "y": {**named("tray"), "scale": {"domain": trays}, "sort": None, "title": None},
+        "x": {**measured("from"), "scale": {"domain": edges, "nice": False}, "title": None, "axis": clock},
         "x2": {"field": "to"},
         "tooltip": about,
     }
@@ -68,14 +68,14 @@ def wet_spells(cycles: pd.DataFrame, last_reading: pd.Series, zone: str, start: 
         "opacity": 1,
     }
     layers = [
-        _layer(rows, look, encoding)
+        layer(rows, look, encoding)
         for rows, look, encoding in (
             (spells[spells["kind"] == "unknown"], unknown, bar),
             (spells[spells["kind"] == "wet"], {"type": "bar", "height": 14, "fill": p.WET}, bar),
             (marks, triangle, mark),
         )
     ]
-    return _plain(layers, height=26 * len(trays))
+    return plain(layers, height=26 * len(trays))
 
 
 def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
@@ -85,23 +85,15 @@ def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
     point runs from the least dry hours to the most, by its unknown hours.
     """
     x_scale = {"domain": [-1, 25.5], "nice": False}
-    x = {**_measured("dry_h_day"), "scale": x_scale, "title": "dry hours a day", "axis": {"values": [0, 6, 12, 18, 24]}}
+    x = {**measured("dry_h_day"), "scale": x_scale, "title": "dry hours a day", "axis": {"values": [0, 6, 12, 18, 24]}}
     high, low = float(points["growth_pct"].max()), min(float(points["growth_pct"].min()), 0.0)
     room = 0.22 * (high - low or 1.0)  # for the names above
-    y = {**_measured("growth_pct"), "scale": {"domain": [low, high + room], "nice": False}, "title": "growth, % a day"}
-    legend = {"title": None, "orient": "top", "columns": 2, "symbolSize": 110, "symbolStrokeWidth": 2}
-    colour, shape = (
-        {
-            **_named("treatment"),
-            "scale": {"domain": treatments, "range": _as_many(choice, treatments)},
-            "legend": legend,
-        }
-        for choice in (p.SERIES, p.SHAPES)
-    )
+    y = {**measured("growth_pct"), "scale": {"domain": [low, high + room], "nice": False}, "title": "growth, % a day"}
+    colour, shape = treatment_scales(treatments)
     about = [
-        _named("pot"), _named("tray"), _named("treatment"),
-        {**_measured("dry_h_day"), "format": ".1f", "title": "dry h a day"},
-        {**_measured("growth_pct"), "format": ".2f", "title": "growth, % a day"},
+        named("pot"), named("tray"), named("treatment"),
+        {**measured("dry_h_day"), "format": ".1f", "title": "dry h a day"},
+        {**measured("growth_pct"), "format": ".2f", "title": "growth, % a day"},
     ]  # fmt: skip
     layers = []
     for tray, shift_px in _side_by_side(points).items():
@@ -114,13 +106,13 @@ def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
             {"tray": [tray], "dry_h_day": [own["dry_h_day"].mean()], "growth_pct": [own["growth_pct"].max()]}
         )
         if len(doubtful):
-            from_least = {**_measured("dry_least"), "scale": x_scale, "title": x["title"]}
+            from_least = {**measured("dry_least"), "scale": x_scale, "title": x["title"]}
             layers.append(
-                _layer(doubtful, line, {"x": from_least, "x2": {"field": "dry_most"}, "y": y, "color": colour})
+                layer(doubtful, line, {"x": from_least, "x2": {"field": "dry_most"}, "y": y, "color": colour})
             )
-        layers.append(_layer(own, pot, {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": about}))
-        layers.append(_layer(top, name, {"x": x, "y": y, "text": _named("tray")}))
-    return _plain(layers, height=380)
+        layers.append(layer(own, pot, {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": about}))
+        layers.append(layer(top, name, {"x": x, "y": y, "text": named("tray")}))
+    return plain(layers, height=380)
 
 
 def _side_by_side(points: pd.DataFrame) -> dict[str, float]:
@@ -162,23 +154,34 @@ def _wall_ms(times: pd.Series, zone: str) -> pd.Series:
     return wall.astype("int64")
 
 
-def _named(field: str) -> Spec:
+def treatment_scales(treatments: list[str], *, legend: bool = True) -> tuple[Spec, Spec]:
+    """Colour and shape of treatments, the same on every picture."""
+    shown = {"title": None, "orient": "top", "columns": 2, "symbolSize": 110, "symbolStrokeWidth": 2}
+    colour, shape = (
+        named("treatment")
+        | {"scale": {"domain": treatments, "range": as_many(choice, treatments)}, "legend": shown if legend else None}
+        for choice in (p.SERIES, p.SHAPES)
+    )
+    return colour, shape
+
+
+def named(field: str) -> Spec:
     return {"field": field, "type": "nominal"}
 
 
-def _measured(field: str) -> Spec:
+def measured(field: str) -> Spec:
     return {"field": field, "type": "quantitative"}
 
 
-def _as_many(choice: tuple[str, ...], wanted: list[str]) -> list[str]:
+def as_many(choice: tuple[str, ...], wanted: list[str]) -> list[str]:
     return [choice[n % len(choice)] for n in range(len(wanted))]
 
 
-def _layer(rows: pd.DataFrame, mark: Spec, encoding: Spec) -> Spec:
+def layer(rows: pd.DataFrame, mark: Spec, encoding: Spec) -> Spec:
     return {"data": {"values": rows.to_dict("records")}, "mark": mark, "encoding": encoding}
 
 
-def _plain(layers: list[Spec], *, height: int) -> Spec:
+def plain(layers: list[Spec], *, height: int) -> Spec:
     axis = {
         "labelColor": p.INK,
         "titleColor": p.INK,

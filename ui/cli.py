@@ -190,6 +190,30 @@ def growth(home: Path, trial: str | None, tray: str | None, since: str | None, a
         show.frame(table, data.trial.zone, as_json=as_json, cautions=both.cautions)
 
 
+@cli.command(epilog=example("tidetray compare --saleable 2.5 --json"))
+@home_option
+@trial_option
+@click.option("--day", type=int, metavar="N", help="Compare on this day after the first weigh-in; else the last.")
+@click.option(
+    "--saleable", "saleable_g", type=float, metavar="G", help="Also the days until a pot's plants weigh G grams."
+)
+@click.option(
+    "--multiplicity",
+    type=click.Choice(["holm", "fdr"]),
+    default="holm",
+    show_default=True,
+    help="Over days and pairs: holm against any false claim, fdr against a share of them.",
+)
+@json_option
+def compare(home: Path, trial: str | None, as_json: bool, **asked: Any) -> None:
+    """Which treatment grows fastest, and whether the difference is real: the tray counts, not the pot."""
+    from analysis.trial_comparison import compare_trial
+    from ui.compare_command import print_comparison
+
+    with _open(home) as store:
+        print_comparison(compare_trial(_trial(store, trial).masses, **asked), as_json=as_json)
+
+
 @cli.command(epilog=example("tidetray weigh t1-a1 48.3 --blotted --who me"))
 @click.argument("pot")
 @click.argument("gross")

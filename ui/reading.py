@@ -16,6 +16,7 @@ import streamlit as st
 from analysis.exposure import exposure
 from analysis.growth import relative_growth_rate
 from analysis.trays_now import natural
+from analysis.trial_comparison import TrialComparison, compare_trial
 from analysis.trial_data import NoTrialError, TrialData, choose_trial, open_record
 from ingest.notebook import Notebook
 from ingest.settings import home_folder
@@ -86,8 +87,19 @@ def growth_view(trial: str) -> GrowthView:
     return _growth_view(str(home_folder()), trial)
 
 
+def masses(trial: str) -> pd.DataFrame:
+    """A row per pot and day of weighing, as `TrialData.masses`."""
+    return _masses(str(home_folder()), trial)
+
+
+def comparison(trial: str, day: int, saleable_g: float | None) -> TrialComparison:
+    """ValueError, in plain words, where nothing can be compared."""
+    return _comparison(str(home_folder()), trial, day, saleable_g)
+
+
 def forget_growth() -> None:
-    _growth_view.clear()
+    for each in (_growth_view, _masses, _comparison):
+        each.clear()
 
 
 def bench(trial: str) -> Bench:
@@ -129,6 +141,17 @@ def _growth_view(home: str, trial: str) -> GrowthView:
         data = TrialData(store, choose_trial(store, trial))
         both = data.exposure_and_growth
         return GrowthView(data.trial.zone, data.treatments, both.table, _whole_trial(data), both.cautions)
+
+
+@st.cache_data(ttl=60, max_entries=8, show_spinner=False)
+def _masses(home: str, trial: str) -> pd.DataFrame:
+    with open_record(Path(home)) as store:
+        return TrialData(store, choose_trial(store, trial)).masses
+
+
+@st.cache_data(ttl=60, max_entries=16, show_spinner="Comparing …")
+def _comparison(home: str, trial: str, day: int, saleable_g: float | None) -> TrialComparison:
+    return compare_trial(_masses(home, trial), day=day, saleable_g=saleable_g)
 
 
 def _whole_trial(data: TrialData) -> pd.DataFrame:

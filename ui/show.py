@@ -91,6 +91,25 @@ def overview(view: Overview, *, as_json: bool) -> None:
         click.echo(f"  set aside {local(message.received, view.zone)}: {message.reason}")
 
 
+Shown = dict[str, tuple[str, float, int]]
+"""Column -> its heading with the unit shown there, the factor to that unit, decimals."""
+
+
+def listed(table: pd.DataFrame, shown: Shown) -> None:
+    """The columns named, in that order: for tables whose columns mean something of their own."""
+    printed = Table(box=None, header_style="bold", pad_edge=False)
+    for column, (heading, _, _) in shown.items():
+        printed.add_column(heading, justify="right" if table[column].dtype.kind in "fi" else "left")
+    for row in table[list(shown)].to_dict("records"):
+        cells = []
+        for column, (_, factor, digits) in shown.items():
+            value = row[column]
+            number = isinstance(value, int | float) and not isinstance(value, bool)
+            cells.append("–" if pd.isna(value) else f"{value * factor:.{digits}f}" if number else str(value))
+        printed.add_row(*cells)
+    _print(printed)
+
+
 def weigh_in(entered: Entered, *, as_json: bool) -> None:
     if as_json:
         print_json({"pot": entered.pot, "net_g": entered.net_g, "new": entered.new, "text": entered.text})
@@ -110,10 +129,14 @@ def _print_table(table: pd.DataFrame, zone: str) -> None:
         )
     for row in table.itertuples(index=False):
         printed.add_row(*(_cell(column, value, zone) for column, value in zip(table.columns, row, strict=True)))
+    _print(printed)
+
+
+def _print(table: Table) -> None:
     console = Console()
     if not console.is_terminal:
         console.width = 240  # a pipe has no edge to fold at
-    console.print(printed)
+    console.print(table)
 
 
 def _cell(column: str, value: Any, zone: str) -> str:

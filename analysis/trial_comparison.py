@@ -1,0 +1,138 @@
+"""Which treatment grows fastest, and is the difference real: all comparisons of one trial, for command and page.
+
+In: a row per pot and day of weighing (`TrialData.masses`). Out: a `TrialComparison`: one day with the starting mass
+held equal, the whole time, days to a saleable mass, crossings, early lag, wet against dry as far as weighed, and a
+few sentences to repeat, with what cannot be told first. Works out nothing that the modules it calls do not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from analysis.assumptions import LEVEL
+from analysis.compare import Comparison, compare_treatments
+from analysis.courses import Crossings, EarlyLag, crossings, early_lag, tray_courses
+from analysis.rates import GrowthComparison, compare_growth
+from analysis.saleable import DaysToMass, days_to_mass
+from analysis.trays import require
+from analysis.wet_dry import WetAndDry, compare_wet_and_dry
+
+_NAMED = {"mass": "net_g", "day": "day", "treatment": "treatment", "tray": "tray"}
+
+
+@dataclass(frozen=True)
+class TrialComparison:
+    """`day` is the day after the start on which `at_day` compares; `growth` runs up to it. What could not be
+    asked is None, and `cautions` say why. `sentences` are for people; numbers in them are rounded."""
+
+    day: int
+    at_day: Comparison
+    growth: GrowthComparison
+    crossings: Crossings
+    lag: EarlyLag
+    to_mass: DaysToMass | None
+    wet_dry: WetAndDry | None
+    cautions: tuple[str, ...]
+    sentences: tuple[str, ...]
+
+
+def compare_trial(
+    masses: pd.DataFrame, *, day: int | None = None, saleable_g: float | None = None, multiplicity: str = "holm"
+) -> TrialComparison:
+    """All comparisons of a trial up to a day (else its last).
+
+    masses: pot, tray, treatment, stock, day, net_g, start_g, dry_g (NaN where not dried). `multiplicity` as for
+    `compare_growth`. ValueError for columns missing, no such day, and where nothing can be compared.
+    """
+    require(masses, ["pot", "tray", "treatment", "stock", "day", "net_g", "start_g", "dry_g"])
+    known = sorted(int(d) for d in masses["day"].unique())
+    if day is None:
+        day = known[-1]
+    if day not in known:
+        raise ValueError(f"no weigh-in on day {day}; there are weigh-ins on days {', '.join(map(str, known))}")
+    masses = masses[masses["day"] <= day]
+    growth = compare_growth(masses, **_NAMED, pot="pot", multiplicity=multiplicity)
+    at_day, own = _at_day(masses[masses["day"] == day].set_index("pot", drop=False), started=day > known[0])
+    courses = tray_courses(masses, **_NAMED)
+    crossed = crossings(courses, growth)
+    lag = early_lag(tray_courses(masses, **_NAMED, stock="stock"))
+    to_mass = None if saleable_g is None else days_to_mass(masses, **_NAMED, pot="pot", mass_g=saleable_g)
+    wet_dry, dry_cautions = _wet_dry(masses)
+    cautions = dict.fromkeys((
+        *own, *at_day.cautions, *growth.cautions, *crossed.cautions, *lag.cautions, *dry_cautions,
+        *(to_mass.cautions if to_mass else ()), *(wet_dry.cautions if wet_dry else ()),
+    ))  # fmt: skip
+    sentences = [f"After {day} days: {at_day.summary}", growth.summary]
+    if to_mass and to_mass.summary:
+        sentences.append(to_mass.summary)
+    sentences += [*_crossing_sentences(crossed), *_lag_sentences(lag)]
+    if wet_dry:
+        sentences.append(wet_dry.summary)
+    return TrialComparison(
+        day, at_day, growth, crossed, lag, to_mass, wet_dry, tuple(cautions), tuple(s for s in sentences if s)
+    )
+
+
+def _at_day(rows: pd.DataFrame, *, started: bool) -> tuple[Comparison, list[str]]:
+    """The comparison of one day with start and stock held equal as far as the treatments share them."""
+    covariates, cautions = [], []
+    if started and rows["start_g"].notna().any() and rows["start_g"].nunique() > 1:
+        covariates.append("start_g")
+    stocks = {str(name): {str(x) for x in each if str(x)} for name, each in rows.groupby("treatment")["stock"]}
+    if len(set().union(*stocks.values())) > 1:
+        apart = [(a, b) for a, b in combinations(stocks, 2) if not stocks[a] & stocks[b]]
+        if apart:
+            listed = "; ".join(f"{a} and {b}" for a, b in apart)
+            cautions.append(
+                f"No stock is shared by {listed}: what the stock did and what the treatment did cannot be told apart."
+            )
+        elif not rows["stock"].eq("").any():
+            covariates.append("stock")
+    named = {"response": "net_g", "treatment": "treatment", "tray": "tray"}
+    try:
+        return compare_treatments(rows, **named, covariates=covariates), cautions
+    except ValueError as why:
+        if not covariates:
+            raise
+        cautions.append(f"Starting mass and stock could not be held equal ({why}).")
+        return compare_treatments(rows, **named), cautions
+
+
+def _wet_dry(masses: pd.DataFrame) -> tuple[WetAndDry | None, list[str]]:
+    dried = masses[masses["dry_g"].notna()]
+    if not len(dried):
+        return None, []
+    try:
+        return compare_wet_and_dry(dried, wet="net_g", dry="dry_g", treatment="treatment", tray="tray"), []
+    except ValueError as why:
+        return None, [f"Dry masses could not be compared: {why}."]
+
+
+def _crossing_sentences(found: Crossings) -> list[str]:
+    return [
+        f"{_capital(row['first'])} led {row['last']} until about day {row['day']:.0f} ({row['low']:.0f} to "
+        f"{row['high']:.0f}), and fell behind it then."
+        for row in found.table[found.table["settled"].astype(bool)].to_dict("records")
+    ]
+
+
+def _lag_sentences(found: EarlyLag) -> list[str]:
+    """The largest loss only: the table has the rest."""
+    told = found.table[(found.table["p"].astype(float) < LEVEL) & (found.table["lost_d"].astype(float) > 0)]
+    if not len(told):
+        return []
+    row = told.sort_values("lost_d").iloc[-1]
+    stock = f", {row['stock']}" if row["stock"] else ""
+    low, high = np.maximum([row["low"], row["high"]], 0)
+    return [
+        f"{_capital(row['treatment'])}{stock}: about {row['lost_d']:.0f} days were lost "
+        f"at first ({low:.0f} to {high:.0f}), while the plants got used to it."
+    ]
+
+
+def _capital(name: object) -> str:
+    return f"{str(name)[:1].upper()}{str(name)[1:]}"

@@ -1,0 +1,50 @@
+"""A picture on a page with its files: PNG, SVG, and the numbers behind it as CSV. Made when asked for, not before."""
+
+from __future__ import annotations
+
+import json
+from functools import partial
+
+import pandas as pd
+import streamlit as st
+
+from ui.charts import Spec
+from ui.reading import as_csv
+
+WIDTH_PX = 900
+SHARPNESS = 2.0
+"""Pixels of a PNG for each of the page: sharp in print."""
+
+
+def picture(spec: Spec, name: str, table: pd.DataFrame) -> None:
+    """Draw a picture and offer its files, named after it; `table` holds the numbers that were drawn."""
+    st.vega_lite_chart(spec=spec, theme=None)
+    with st.container(horizontal=True, gap="small"):
+        for label, suffix, mime, make in (
+            ("PNG", "png", "image/png", partial(png, spec)),
+            ("SVG", "svg", "image/svg+xml", partial(svg, spec)),
+            ("CSV", "csv", "text/csv", partial(as_csv, table)),
+        ):
+            st.download_button(
+                label, make, file_name=f"{name}.{suffix}", mime=mime, on_click="ignore", key=f"{name}.{suffix}",
+                help=f"This picture{'s numbers' if suffix == 'csv' else ''} as a file", width="content",
+            )  # fmt: skip
+
+
+def png(spec: Spec) -> bytes:
+    from vl_convert import vegalite_to_png
+
+    return bytes(vegalite_to_png(_fixed(spec), scale=SHARPNESS))
+
+
+def svg(spec: Spec) -> str:
+    from vl_convert import vegalite_to_svg
+
+    return str(vegalite_to_svg(_fixed(spec)))
+
+
+def _fixed(spec: Spec) -> str:
+    """With a width of its own and a white ground: a file has no page around it."""
+    return json.dumps(
+        spec | {"width": WIDTH_PX, "background": "white", "config": spec["config"] | {"background": "white"}}
+    )
