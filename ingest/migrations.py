@@ -119,4 +119,20 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         CREATE INDEX weigh_in_by_pot ON weigh_in (trial, pot, weighed_ms);
         """,
     ),
+    (
+        "nodes without a clock, and what nodes say of themselves",
+        """
+        -- least_start_ms: the least (received - uptime) of the messages of that day of uptime (0, 1, ...)
+        CREATE TABLE boot_start (
+            site TEXT NOT NULL, node TEXT NOT NULL, boot TEXT NOT NULL,
+            uptime_day INTEGER NOT NULL, least_start_ms INTEGER NOT NULL,
+            PRIMARY KEY (site, node, boot, uptime_day)
+        ) STRICT, WITHOUT ROWID;
+        -- as its last hello said; faults: names of the records whose sensors are in trouble, a space between
+        ALTER TABLE node ADD COLUMN dropped_messages INTEGER NOT NULL DEFAULT 0;
+        ALTER TABLE node ADD COLUMN dropped_readings INTEGER NOT NULL DEFAULT 0;
+        ALTER TABLE node ADD COLUMN spoilt_records INTEGER NOT NULL DEFAULT 0;
+        ALTER TABLE node ADD COLUMN faults TEXT NOT NULL DEFAULT '';
+        """,
+    ),
 )

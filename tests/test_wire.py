@@ -345,6 +345,35 @@ def test_message_numbers_that_do_not_fit(records: list[dict[str, object]], text:
     assert (error.kind, str(error).removeprefix(PLACE).split(". ")[0]) == ("message-number", text)
 
 
+UPTIME = {"n": "uptime", "u": "s", "v": 8123.25}
+
+
+def test_uptime_and_ended() -> None:
+    pack = read(BOOT, SEQ, UPTIME, {"bn": "tray-1/", "n": "level", "u": "m", "v": 0.02, "t": -12.5})
+    assert (pack.uptime_s, pack.ended) == (8123.25, False)
+    assert pack.readings == (Reading("tray-1", "level", NOW_MS - 12_500, 0.02),)
+    assert read(BOOT, SEQ, UPTIME, {"n": "ended", "vb": True}).ended
+    assert not read(BOOT, SEQ, UPTIME, {"n": "ended", "vb": False}).ended
+
+
+@pytest.mark.parametrize(
+    ("records", "text"),
+    [
+        ([UPTIME], "an uptime without its boot"),
+        ([BOOT, SEQ, {"n": "ended", "vb": True}], "ended without an uptime"),
+        ([BOOT, SEQ, UPTIME, {"n": "ended", "v": 1}], "record 4 'ended': neither true nor false"),
+        ([BOOT, SEQ, {"n": "uptime", "v": 3}], "record 3 'uptime': not a number of seconds from 0 on"),
+        ([BOOT, SEQ, {"n": "uptime", "u": "s", "v": -1}], "record 3 'uptime': not a number of seconds from 0 on"),
+        ([BOOT, SEQ, UPTIME, {"n": "uptime", "u": "s", "v": 1}], "record 4 'uptime': sent twice, and not the same"),
+        ([BOOT, SEQ, UPTIME, {"bt": 1780300800}], "an uptime beside times since 1970"),
+        ([BOOT, SEQ, UPTIME, {"n": "light", "u": "lx", "v": 1, "t": 1780300800}], "an uptime beside times since 1970"),
+    ],
+)
+def test_uptimes_that_do_not_fit(records: list[dict[str, object]], text: str) -> None:
+    error = refused(*records, {"bn": "tray-2/", "n": "level", "u": "m", "v": 0})
+    assert (error.kind, str(error).removeprefix(PLACE).lstrip(": ").split(". ")[0]) == ("message-number", text)
+
+
 def test_a_pack_of_nothing() -> None:
     for records in ([], [{"bn": "tray-1/"}]):
         error = refused(*records)
