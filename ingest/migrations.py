@@ -135,4 +135,15 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         ALTER TABLE node ADD COLUMN faults TEXT NOT NULL DEFAULT '';
         """,
     ),
+    (
+        "calibrations",
+        """
+        -- never updated: a later one has a later date. points: JSON pairs of read and true
+        CREATE TABLE calibration (
+            site TEXT NOT NULL, node TEXT NOT NULL, tray TEXT NOT NULL, channel TEXT NOT NULL, done_on TEXT NOT NULL,
+            who TEXT NOT NULL, against TEXT NOT NULL, points TEXT NOT NULL, gain REAL NOT NULL, zero_offset REAL NOT NULL,
+            PRIMARY KEY (site, node, tray, channel, done_on)
+        ) STRICT, WITHOUT ROWID;
+        """,
+    ),
 )

@@ -219,7 +219,7 @@ def weigh(home: Path, trial: str | None, pot: str, gross: str, as_json: bool, **
 @trial_option
 @home_option
 def load(home: Path, file: Path, trial: str | None, decimal_comma: bool) -> None:
-    """Load a FILE: a trial (.toml) or weigh-ins (.csv). All of it or nothing; again changes nothing."""
+    """Load a FILE: a trial or calibrations (.toml), or weigh-ins (.csv). All of it or nothing; again changes nothing."""
     from ingest.store import open_store
     from ui.entry import load_file
 

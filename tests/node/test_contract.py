@@ -6,11 +6,11 @@ import json
 import re
 import socket
 import subprocess
-import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
@@ -18,6 +18,7 @@ from ingest import clocks, wire
 from ingest.readings import CHANNELS, Reading
 from tests.conftest import Mosquitto
 from tests.node.workbench import NODE, run_script, until
+from ui.cli import cli
 
 NOTES = NODE.parent
 NOW = datetime(2026, 6, 1, 9, tzinfo=UTC)
@@ -45,7 +46,7 @@ def test_all_examples_are_run() -> None:
         "data", "data without a number", "empty data", "receipt", "here", "here", "data without a clock",
         "data of an earlier boot without a clock", "timetable", "acl",
     ]  # fmt: skip
-    assert [kind for kind, _ in examples("calibration.md")] == ["calibration.toml", "factors"]
+    assert [kind for kind, _ in examples("calibration.md")] == ["calibration.toml", "what load prints", "factors"]
     assert [kind for kind, _ in examples("README.md")] == ["demo settings", "node.json", "secrets.json"]
     for document in ("contract.md", "calibration.md"):
         assert (NOTES / document).read_text(encoding="utf-8").count("```") == 2 * len(examples(document))
@@ -174,17 +175,14 @@ print(len([sensors.fit(entry, board) for entry in settings["sensors"]]))
     assert int(run_script(script, folder=tmp_path)) == len(json.loads(example("README.md", "node.json"))["sensors"])
 
 
-def test_calibration_factors_follow_from_the_points() -> None:
-    """Least squares through the points; facts in the table of calibration.md are checked where they are used."""
-    for entry in tomllib.loads(example("calibration.md", "calibration.toml"))["calibration"]:
-        assert entry["channel"] in CHANNELS
-        (read_1, true_1), (read_2, true_2) = entry["points"]
-        gain = (true_2 - true_1) / (read_2 - read_1)
-        assert entry["gain"] == pytest.approx(gain, rel=1e-4)
-        assert entry["offset"] == pytest.approx(true_1 - gain * read_1, abs=1e-3)
-    factors = json.loads(example("calibration.md", "factors"))
-    first = tomllib.loads(example("calibration.md", "calibration.toml"))["calibration"][0]
-    assert factors["calibration"]["water_temp"] == [first["gain"], first["offset"]]
+def test_calibration_factors_follow_from_the_points(tmp_path: Path) -> None:
+    path = tmp_path / "calibration.toml"
+    path.write_text(example("calibration.md", "calibration.toml"))
+    done = CliRunner().invoke(cli, ["load", str(path), "--home", str(tmp_path / "home")])
+    assert (done.exit_code, done.output) == (0, example("calibration.md", "what load prints"))
+    assert (
+        f'"calibration": {json.dumps(json.loads(example("calibration.md", "factors"))["calibration"])}' in done.output
+    )
 
 
 def test_salt_fixed_points() -> None:
