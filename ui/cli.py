@@ -70,11 +70,12 @@ def cli() -> None:
     show_default=True,
     help="Of the web pages; 0 takes a free one.",
 )
-def demo(live_s: float | None, no_dashboard: bool, keep: Path | None, port: int) -> None:
+@click.option("--node", "real", is_flag=True, help="With one real node in MicroPython beside the simulated ones.")
+def demo(live_s: float | None, no_dashboard: bool, keep: Path | None, port: int, real: bool) -> None:
     """The whole thing on made-up trays: broker, nodes, recorder, dashboard."""
     from ui.demo import run_demo
 
-    sys.exit(run_demo(live_s=live_s, dashboard=not no_dashboard, keep=keep, port=port))
+    sys.exit(run_demo(live_s=live_s, dashboard=not no_dashboard, keep=keep, port=port, real=real))
 
 
 @cli.command(epilog=example("tidetray record --home trials"))

@@ -26,6 +26,7 @@ import selftest
 import sensors
 
 CYCLE_S, FILL_S, WET_S, DRAIN_S, FLOOD_M = 360, 40, 80, 60, 0.05
+FAREWELL_MS = 10000
 PRESSURE_PIN = 35  # the other analogue pin is the pump's current
 
 
@@ -103,7 +104,8 @@ class I2c:
 class Board:
     """Time, network and sensors made up. Settings under "bench": `speed_until_s` runs that many seconds of uptime
     as fast as the computer can, without a network, before time goes on as usual; `wall` false leaves the node
-    without a clock but for its NTP server; `quiet` makes every value stand still."""
+    without a clock but for its NTP server; `quiet` makes every value stand still; with `pace` n all that is made up
+    goes n times as fast."""
 
     def __init__(self, settings):
         bench = settings["bench"]
@@ -112,6 +114,7 @@ class Board:
         self._hurried_ms = 0
         self._wall = bench.get("wall", True)
         self._quiet = bench.get("quiet", False)
+        self._pace = bench.get("pace", 1)
         self._shift_s = time.time() - self._hurry_ms / 1000
         self.fed = 0
 
@@ -143,7 +146,7 @@ class Board:
         return int.from_bytes(os.urandom(2), "little") / 65535
 
     def _t(self):
-        return 200.0 if self._quiet else self._shift_s + self.now_ms() / 1000
+        return 200.0 if self._quiet else (self._shift_s + self.now_ms() / 1000) * self._pace
 
     def _slow(self, period_s):
         return math.sin(2 * math.pi * self._t() / period_s)
@@ -207,13 +210,22 @@ def _made(settings, folder):
 
 
 def run_attached(running):
-    """Run until standard input is closed, then leave."""
+    """Run until standard input is closed, send what there is, leave, and print what was sent."""
     waiting = select.poll()
     waiting.register(sys.stdin, select.POLLIN)
+    tick_ms, board = running.settings["tick_ms"], running.board
     while not waiting.poll(0) or sys.stdin.readline():
         running.step()
-        running.board.sleep_ms(running.settings["tick_ms"])
+        board.sleep_ms(tick_ms)
+    running.sensors = []
+    running.journal.close_message()
+    until = board.now_ms() + FAREWELL_MS
+    while running.journal.outstanding() and board.now_ms() < until:
+        running.step()
+        board.sleep_ms(tick_ms)
     running.leave()
+    sent = running.outbox
+    print(json.dumps({"messages": sent.sent, "readings": sent.readings, "held": running.journal.outstanding()}))
 
 
 if __name__ == "__main__":

@@ -118,6 +118,14 @@ class Journal:
         """Whether messages of that boot are (or may yet be) here."""
         return boot == self.boot or any(segment.boot == boot for segment in self.segments)
 
+    def outstanding(self):
+        """How many numbers of closed messages no receipt covers yet."""
+        highest = {}
+        for segment in self.segments:
+            last = self.seq - 1 if segment is self._live else segment.last
+            highest[segment.boot] = max(highest.get(segment.boot, 0), last)
+        return sum(max(0, last - self.receipted(boot)) for boot, last in highest.items())
+
     def bytes_held(self):
         return sum(_blocks(segment.size) for segment in self.segments)
 

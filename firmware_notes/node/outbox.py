@@ -17,7 +17,7 @@ class Outbox:
 
     def __init__(self, journal, window=8, resend_ms=30000):
         self.journal = journal
-        self.sent = self.resent = self.ignored = self.bytes = 0
+        self.sent = self.readings = self.resent = self.ignored = self.bytes = 0
         self._window = window
         self._resend_ms = self._patience_ms = resend_ms
         self._flying = []
@@ -86,6 +86,7 @@ class Outbox:
         else:
             self._seen.add((boot, seq))
             self.sent += 1
+            self.readings += len(readings)
         first = self.journal.first_offset.get(boot, 0)
         timed = [(name, time_ms + (offset or first), value) for name, time_ms, value, offset in readings]
         if first:

