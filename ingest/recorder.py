@@ -260,8 +260,8 @@ class Recorder:
             received_ms = to_ms(message.received_at)
             try:
                 topic = wire.parse_topic(message.topic)
-                if topic.kind == "receipt" or (topic.kind == "here" and not message.payload):
-                    continue  # our own word, or a retained hello that was cleared
+                if topic.kind in ("receipt", "timetable") or (topic.kind == "here" and not message.payload):
+                    continue  # meant for the node, or a retained hello that was cleared
                 if topic.kind == "here":
                     heres.append((topic.site, topic.node, wire.decode_here(message.payload), received_ms))
                 else:

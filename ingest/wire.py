@@ -69,11 +69,11 @@ _ID_MEND = "Use a-z, 0-9 and '-', at most 32 characters"
 
 # --- topics ---------------------------------------------------------------------------------------
 
-_TOPIC = re.compile(rf"tidetray/v1/({ID_PATTERN.pattern})/({ID_PATTERN.pattern})/(data|here|receipt)")
+_TOPIC = re.compile(rf"tidetray/v1/({ID_PATTERN.pattern})/({ID_PATTERN.pattern})/(data|here|receipt|timetable)")
 
 
 class Topic(NamedTuple):
-    """`kind` is data, here or receipt."""
+    """`kind` is data, here, receipt or timetable."""
 
     site: str
     node: str

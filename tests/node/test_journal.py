@@ -177,43 +177,7 @@ print(json.dumps([first, drop, j.dropped_messages, j.dropped_readings, found[0],
     assert 0 < after_start <= messages
 
 
-CHIP = """
-import vfs, journal, sampling
-class Chip:
-    \"\"\"A NOR flash chip of `blocks` blocks of 4096 bytes; `left` programs until the power is cut (-1: never).\"\"\"
-    def __init__(self, blocks):
-        self.data = bytearray(b"\\xff" * 4096 * blocks)
-        self.left, self.programs, self.erased = -1, 0, [0] * blocks
-    def readblocks(self, block, into, offset=0):
-        at = block * 4096 + offset
-        into[:] = self.data[at : at + len(into)]
-    def writeblocks(self, block, data, offset=0):
-        if self.left == 0:
-            half = len(data) // 2
-            at = block * 4096 + offset
-            self.data[at : at + half] = data[:half]
-            raise OSError(5)
-        self.left -= 1
-        self.programs += 1
-        at = block * 4096 + offset
-        self.data[at : at + len(data)] = data
-    def ioctl(self, what, block):
-        if what == 4:
-            return len(self.data) // 4096
-        if what == 5:
-            return 4096
-        if what == 6:
-            if self.left == 0:
-                raise OSError(5)
-            self.erased[block] += 1
-            at = block * 4096
-            self.data[at : at + 4096] = b"\\xff" * 4096
-        return 0
-def mounted(chip, new=False):
-    if new:
-        vfs.VfsLfs2.mkfs(chip)
-    vfs.mount(vfs.VfsLfs2(chip), "/chip")
-"""
+CHIP = "import vfs, journal, sampling\nfrom chip import Chip, mounted\n"
 
 
 def test_a_full_flash_costs_the_oldest_and_nothing_else(tmp_path: Path) -> None:

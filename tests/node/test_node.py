@@ -30,6 +30,11 @@ from tests.node.workbench import (
     watch,
 )
 
+
+def publish_retained(port: int, topic: str, payload: str) -> None:
+    subprocess.run(["mosquitto_pub", "-p", str(port), "-q", "1", "-r", "-t", topic, "-m", payload], check=True)
+
+
 SENSORS = [
     {"kind": "float", "tray": "tray-1", "pin": 4, "every_ms": 5000},
     {"kind": "pressure", "tray": "tray-1", "pin": 35, "full_pa": 2000, "every_ms": 5000},
@@ -141,6 +146,33 @@ def test_self_test_says_what_each_sensor_says(tmp_path: Path) -> None:
     lines = done.stdout.splitlines()
     assert [line.split()[0] for line in lines] == ["float", "ultrasonic", "pump", "thermometer", "lux", "air", "flash"]
     assert not any("BAD" in line for line in lines)
+
+
+def test_a_timetable_comes_by_the_broker_and_is_none_of_the_recorders_business(
+    tmp_path: Path, mosquitto: Mosquitto, bench_store: Store
+) -> None:
+    flooding = {"tray": "tray-1", "pump_pin": 26, "drain_pin": 27}
+    given = settings(
+        tmp_path / "node", mosquitto.port, sensors=[{"kind": "float", "tray": "tray-1", "pin": 4}], flooding=flooding
+    )
+    timetable = {"tray": "tray-1", "number": 7, "starts_s": [0], "wet_s": 900, "until": int(time.time()) + 3600}
+    topic = "tidetray/v1/nursery/bench-1/timetable"
+    publish_retained(mosquitto.port, topic, json.dumps(timetable))
+    script = """
+turn(2000, lambda: n.flooding.why == "" and n.link.up)
+turn(3)
+taken = n.flooding.why, sorted(n.faults)
+n._message(n._topic + "timetable", b"junk")
+turn(5)
+print(json.dumps([taken, n.flooding.why, sorted(n.faults)]))
+"""
+    with recording(bench_store.path, BrokerSettings(port=mosquitto.port)):
+        publish_retained(mosquitto.port, topic, json.dumps(timetable))
+        taken, why, faults = watch(tmp_path, given, script)
+        until(lambda: ask(bench_store.path, "SELECT here FROM node WHERE node = 'bench-1'"))
+    assert taken == ["", []]
+    assert (why, faults) == ("a timetable that makes no sense", ["timetable"])
+    assert ask(bench_store.path, "SELECT reason FROM quarantine") == []
 
 
 def test_whatever_ends_the_program_the_pump_is_off_and_the_drain_open(tmp_path: Path) -> None:
