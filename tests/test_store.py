@@ -253,7 +253,7 @@ def test_what_a_node_says_of_itself_stays_when_it_has_gone(bench_store: Store) -
     assert (node.here, node.dropped_messages, node.dropped_readings, node.spoilt_records) == (False, 3, 70, 1)
     assert node.faults == ("tray-1/level", "flash")
     assert words.node_troubles(node) == {
-        "says nothing sensible": "tray-1/level, flash", "dropped, its journal was full": "3 messages, 70 readings",
+        "trouble with": "tray-1/level, flash", "dropped, its journal was full": "3 messages, 70 readings",
         "spoilt on its flash": "1 record",
     }  # fmt: skip
     bench_store.note_here("nursery", "bench-1", Here(True), at_ms=3000)

@@ -75,7 +75,7 @@ def node_troubles(node: NodeState) -> dict[str, str]:
     """What a node says is wrong with it: what -> how much of it."""
     found = {}
     if node.faults:
-        found["says nothing sensible"] = ", ".join(node.faults)
+        found["trouble with"] = ", ".join(node.faults)
     if node.dropped_messages or node.dropped_readings:
         found["dropped, its journal was full"] = (
             f"{many(node.dropped_messages, 'message')}, {many(node.dropped_readings, 'reading')}"
