@@ -34,6 +34,10 @@ def pack(
     return Pack("nursery", "bench-1", boot, seq, 1, received, readings, (), uptime_s, ended)
 
 
+def day_of(uptime_s: float) -> int:
+    return round(uptime_s * 1000) // (1000 * DAY_S)
+
+
 def record(store: Store, *packs: Pack) -> list[float]:
     """Seconds after START at which all that is recorded stands."""
     store.record([(one, data_topic("nursery", "bench-1"), b"x") for one in packs])
@@ -101,8 +105,8 @@ def test_with_a_true_clock_times_are_never_early_and_late_by_the_quickest_messag
         day, told = clocks.evidence(pack(1, uptime_s, late_s)) or (0, 0)
         starts[day] = min(told, starts.get(day, told))
     for uptime_s, _ in messages:
-        day = int(uptime_s // DAY_S)
-        quickest_s = min(late for uptime, late in messages if int(uptime // DAY_S) in (day - 1, day))
+        day = day_of(uptime_s)
+        quickest_s = min(late for uptime, late in messages if day_of(uptime) in (day - 1, day))
         late_ms = (clocks.start_ms(starts, uptime_s) or 0) - START_MS
         assert -2 <= late_ms <= 1000 * quickest_s + 2
 
