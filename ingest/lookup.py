@@ -25,7 +25,11 @@ _FAR_MS = 1 << 60
 
 @dataclass(frozen=True, slots=True)
 class NodeState:
-    """A node as last heard. `missing`: message numbers that have not come; `gone`: that never will."""
+    """A node as last heard. `missing`: message numbers that have not come; `gone`: that never will.
+
+    What it said of itself: how much it dropped because its journal was full, records of its journal that were
+    spoilt, and the records whose sensors are in trouble (`flash`: the journal cannot be written).
+    """
 
     site: str
     node: str
@@ -35,6 +39,10 @@ class NodeState:
     boot: str | None
     missing: int
     gone: int
+    dropped_messages: int = 0
+    dropped_readings: int = 0
+    spoilt_records: int = 0
+    faults: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,10 +159,12 @@ def cycles(store: Store, site: str, tray: str | None = None, *, start_ms: int = 
 
 def nodes(store: Store, site: str) -> list[NodeState]:
     found = store.connection.execute(
-        "SELECT node, here, here_ms, last_message_ms, boot FROM node WHERE site = ? ORDER BY node", (site,)
+        "SELECT node, here, here_ms, last_message_ms, boot, dropped_messages, dropped_readings, spoilt_records, faults"
+        " FROM node WHERE site = ? ORDER BY node",
+        (site,),
     ).fetchall()
     states = []
-    for node, here, here_ms, last_ms, boot in found:
+    for node, here, here_ms, last_ms, boot, messages, readings, spoilt, faults in found:
         missing = gone = 0
         boots = store.connection.execute(
             "SELECT DISTINCT boot FROM message_range WHERE site = ? AND node = ?", (site, node)
@@ -169,9 +179,10 @@ def nodes(store: Store, site: str) -> list[NodeState]:
             gone += never - sum(last - first + 1 for first, last in both.missing(both.highest()))
         states.append(
             NodeState(
-                site, node, None if here is None else bool(here), _time(here_ms), _time(last_ms), boot, missing, gone
+                site, node, None if here is None else bool(here), _time(here_ms), _time(last_ms), boot, missing, gone,
+                messages, readings, spoilt, tuple(faults.split()),
             )
-        )
+        )  # fmt: skip
     return states
 
 

@@ -119,4 +119,31 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         CREATE INDEX weigh_in_by_pot ON weigh_in (trial, pot, weighed_ms);
         """,
     ),
+    (
+        "nodes without a clock, and what nodes say of themselves",
+        """
+        -- least_start_ms: the least (received - uptime) of the messages of that day of uptime (0, 1, ...)
+        CREATE TABLE boot_start (
+            site TEXT NOT NULL, node TEXT NOT NULL, boot TEXT NOT NULL,
+            uptime_day INTEGER NOT NULL, least_start_ms INTEGER NOT NULL,
+            PRIMARY KEY (site, node, boot, uptime_day)
+        ) STRICT, WITHOUT ROWID;
+        -- as its last hello said; faults: names of the records whose sensors are in trouble, a space between
+        ALTER TABLE node ADD COLUMN dropped_messages INTEGER NOT NULL DEFAULT 0;
+        ALTER TABLE node ADD COLUMN dropped_readings INTEGER NOT NULL DEFAULT 0;
+        ALTER TABLE node ADD COLUMN spoilt_records INTEGER NOT NULL DEFAULT 0;
+        ALTER TABLE node ADD COLUMN faults TEXT NOT NULL DEFAULT '';
+        """,
+    ),
+    (
+        "calibrations",
+        """
+        -- never updated: a later one has a later date. points: JSON pairs of read and true
+        CREATE TABLE calibration (
+            site TEXT NOT NULL, node TEXT NOT NULL, tray TEXT NOT NULL, channel TEXT NOT NULL, done_on TEXT NOT NULL,
+            who TEXT NOT NULL, against TEXT NOT NULL, points TEXT NOT NULL, gain REAL NOT NULL, zero_offset REAL NOT NULL,
+            PRIMARY KEY (site, node, tray, channel, done_on)
+        ) STRICT, WITHOUT ROWID;
+        """,
+    ),
 )

@@ -8,10 +8,12 @@ clock (`now` is passed in) and works out nothing from masses but their differenc
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, astuple, fields
-from datetime import datetime
+from datetime import date, datetime
 
+from ingest.calibration import Calibration
 from ingest.readings import Tray, from_ms, to_ms
 from ingest.store import Store
 from ingest.trials import (
@@ -90,6 +92,65 @@ class Notebook:
                 [(trial.name, pot.name, started_ms, pot.tray, pot.row, pot.column) for pot in new_pots],
             )
         return PlanAdded(is_new, tuple(t.name for t in new_trays), tuple(p.name for p in new_pots))
+
+    def add_calibrations(self, calibrations: Sequence[Calibration]) -> int:
+        """Add those that are not there yet, all or none; how many were new. RefusedError if one differs from the notebook."""
+        faults, new = [], []
+        with self._store.transaction():
+            for one in calibrations:
+                known = {old.on: old for old in self.calibrations(one.site, one.node) if old.name == one.name}
+                if one.on not in known:
+                    new.append(one)
+                elif known[one.on] != one:
+                    faults.append(
+                        EntryError(
+                            f"{one.name} of {one.on} is there, and not the same", mend="Give the new one its own date"
+                        )
+                    )
+            if faults:
+                raise RefusedError(faults, where="calibration")
+            self._db.executemany(
+                "INSERT INTO calibration VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                [
+                    (
+                        c.site,
+                        c.node,
+                        c.tray,
+                        c.channel,
+                        c.on.isoformat(),
+                        c.who,
+                        c.against,
+                        json.dumps(c.points),
+                        c.gain,
+                        c.offset,
+                    )
+                    for c in new
+                ],
+            )
+        return len(new)
+
+    def calibrations(self, site: str, node: str) -> tuple[Calibration, ...]:
+        """All calibrations of a node's sensors, oldest first."""
+        rows = self._db.execute(
+            "SELECT site, node, tray, channel, done_on, who, against, points, gain, zero_offset FROM calibration"
+            " WHERE site = ? AND node = ? ORDER BY done_on, tray, channel",
+            (site, node),
+        )
+        return tuple(
+            Calibration(
+                s,
+                n,
+                tray,
+                channel,
+                date.fromisoformat(on),
+                who,
+                against,
+                tuple((x, y) for x, y in json.loads(points)),
+                gain,
+                offset,
+            )
+            for s, n, tray, channel, on, who, against, points, gain, offset in rows.fetchall()
+        )
 
     def trials(self) -> tuple[Trial, ...]:
         rows = self._db.execute("SELECT name, site, zone, started_ms, species, question FROM trial ORDER BY name")

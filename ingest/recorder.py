@@ -26,9 +26,10 @@ from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest import wire
+from ingest.aside import Aside
 from ingest.readings import TidetrayError, to_ms
 from ingest.settings import LOCK_FILE, Settings
-from ingest.store import Aside, Recorded, Store
+from ingest.store import Recorded, Store
 from ingest.upkeep import Upkeep
 
 log = logging.getLogger("tidetray.recorder")
@@ -259,8 +260,8 @@ class Recorder:
             received_ms = to_ms(message.received_at)
             try:
                 topic = wire.parse_topic(message.topic)
-                if topic.kind == "receipt" or (topic.kind == "here" and not message.payload):
-                    continue  # our own word, or a retained hello that was cleared
+                if topic.kind in ("receipt", "timetable") or (topic.kind == "here" and not message.payload):
+                    continue  # meant for the node, or a retained hello that was cleared
                 if topic.kind == "here":
                     heres.append((topic.site, topic.node, wire.decode_here(message.payload), received_ms))
                 else:
@@ -281,7 +282,7 @@ class Recorder:
         try:
             done = self._store.record(packs, aside)
             for site, node, here, at_ms in heres:
-                self._store.note_here(site, node, here=here.here, at_ms=at_ms)
+                self._store.note_here(site, node, here, at_ms=at_ms)
         except sqlite3.Error as error:
             self._store_failed(error)
             return

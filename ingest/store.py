@@ -20,18 +20,18 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from ingest import clocks
+from ingest.aside import UNKNOWN_TRAY, Aside, undatable, unknown_trays
 from ingest.database import Database
 from ingest.message_numbers import MessageNumbers
 from ingest.readings import CHANNELS, EVIDENCE, MAX_GAP_S, TidetrayError, from_ms, to_ms
 from ingest.summaries import HOUR_MS, HourlyParts, hourly_parts
 
 if TYPE_CHECKING:
-    from ingest.wire import Pack
+    from ingest.wire import Here, Pack
 
 KEPT_PAYLOAD_BYTES = 256 * 1024
 """A message set aside is kept up to here, which is all that could ever be decoded; its whole length is noted."""
-
-UNKNOWN_TRAY = "unknown-tray"
 
 READMITTED_AT_ONCE = 200
 """Messages in one transaction when their tray came into the notebook; there may be months of them."""
@@ -39,17 +39,6 @@ READMITTED_AT_ONCE = 200
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
 
 NodeBoot = tuple[str, str, str]
-
-
-@dataclass(frozen=True, slots=True)
-class Aside:
-    """A message, or part of one, that is kept but not recorded."""
-
-    received_ms: int
-    topic: str
-    payload: bytes
-    kind: str
-    reason: str
 
 
 @dataclass(slots=True)
@@ -96,6 +85,8 @@ class Store(Database):
             self._catch_up()
             pending: list[_Row] = []
             touched: set[NodeBoot] = set()
+            for pack, _, _ in packs:
+                self._note_start(pack)  # of all of them first: the least delayed of a batch dates the others, too
             for sent in packs:
                 self._take(sent, done, pending, touched)
             for message in aside:
@@ -129,10 +120,10 @@ class Store(Database):
                 pending: list[_Row] = []
                 for number, topic, payload, received_ms in waiting:
                     try:
-                        pack = decode(topic, payload, from_ms(received_ms))
+                        pack = self._dated(decode(topic, payload, from_ms(received_ms)))
                     except TidetrayError:
                         continue  # what was good once is not by today's rules: it stays set aside, with its reason
-                    if not self._collect(pack, pending):
+                    if pack is not None and not self._collect(pack, pending):
                         done.messages += 1
                         connection.execute(
                             "UPDATE quarantine SET settled_ms = ? WHERE id = ?", (time.time_ns() // 1_000_000, number)
@@ -141,14 +132,21 @@ class Store(Database):
                 self._count(readings=done.readings - readings_before)
                 after = waiting[-1][0]
 
-    def note_here(self, site: str, node: str, *, here: bool, at_ms: int) -> None:
-        """A node's own word, or its last will, that it is connected or not."""
+    def note_here(self, site: str, node: str, said: Here, *, at_ms: int) -> None:
+        """A node's own word, or its last will, that it is connected or not. How it was stays when it has gone."""
+        how = (said.dropped_messages, said.dropped_readings, said.spoilt_records, " ".join(said.faults))
         with self.transaction() as connection:
             connection.execute(
                 "INSERT INTO node (site, node, here, here_ms) VALUES (?, ?, ?, ?)"
                 " ON CONFLICT DO UPDATE SET here = excluded.here, here_ms = excluded.here_ms",
-                (site, node, int(here), at_ms),
+                (site, node, int(said.here), at_ms),
             )
+            if said.here:
+                connection.execute(
+                    "UPDATE node SET dropped_messages = ?, dropped_readings = ?, spoilt_records = ?, faults = ?"
+                    " WHERE site = ? AND node = ?",
+                    (*how, site, node),
+                )
 
     def _take(self, sent: tuple[Pack, str, bytes], done: Recorded, pending: list[_Row], touched: set[NodeBoot]) -> None:
         pack, topic, payload = sent
@@ -164,9 +162,11 @@ class Store(Database):
                 return
             numbers.add(pack.seq)
         done.messages += 1
-        unknown = self._collect(pack, pending)
-        if unknown:
-            self._set_aside(_unknown_trays(pack, unknown, topic, payload), done)
+        dated = self._dated(pack)
+        if dated is None:
+            self._set_aside(undatable(pack, topic, payload), done)
+        elif unknown := self._collect(dated, pending):
+            self._set_aside(unknown_trays(pack, unknown, topic, payload), done)
         for record in pack.set_aside:
             self._set_aside(Aside(received_ms, topic, payload, record.kind, record.reason), done)
         self.connection.execute(
@@ -174,6 +174,25 @@ class Store(Database):
             " boot = coalesce(excluded.boot, boot), last_message_ms = max(coalesce(last_message_ms, 0), excluded.last_message_ms)",
             (pack.site, pack.node, pack.boot, received_ms),
         )
+
+    def _note_start(self, pack: Pack) -> None:
+        found = clocks.evidence(pack)
+        if found is not None and pack.boot is not None:
+            self.connection.execute(
+                "INSERT INTO boot_start VALUES (?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
+                " least_start_ms = min(least_start_ms, excluded.least_start_ms)",
+                (pack.site, pack.node, pack.boot, *found),
+            )
+
+    def _dated(self, pack: Pack) -> Pack | None:
+        """The pack in UTC; None if it comes from a boot without a clock of which nothing was heard while it lasted."""
+        if pack.uptime_s is None:
+            return pack
+        starts = self.connection.execute(
+            "SELECT uptime_day, least_start_ms FROM boot_start WHERE site = ? AND node = ? AND boot = ?",
+            (pack.site, pack.node, pack.boot),
+        )
+        return clocks.dated(pack, dict(starts.fetchall()))
 
     def _collect(self, pack: Pack, pending: list[_Row]) -> list[str]:
         """Turn a pack's readings into rows; gives the trays that are not in the notebook."""
@@ -393,18 +412,6 @@ class Store(Database):
                 ).fetchall()
             )
         return known[key]
-
-
-def _unknown_trays(pack: Pack, trays: list[str], topic: str, payload: bytes) -> Aside:
-    names = ", ".join(f"'{tray}'" for tray in trays)
-    return Aside(
-        to_ms(pack.received_at),
-        topic,
-        payload,
-        UNKNOWN_TRAY,
-        f"{topic}: tray {names} of site '{pack.site}' is not in the notebook. "
-        "Add it with `tidetray load TRIAL.toml`; the message is kept and recorded then",
-    )
 
 
 def _threshold(value: float | None) -> float:

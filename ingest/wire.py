@@ -20,6 +20,7 @@ from typing import Any, NamedTuple
 
 from pydantic_core import from_json
 
+from ingest.message_records import MessageRecords, are_about_the_message, message_records
 from ingest.readings import (
     CHANNELS,
     EARLIEST_MS,
@@ -68,11 +69,11 @@ _ID_MEND = "Use a-z, 0-9 and '-', at most 32 characters"
 
 # --- topics ---------------------------------------------------------------------------------------
 
-_TOPIC = re.compile(rf"tidetray/v1/({ID_PATTERN.pattern})/({ID_PATTERN.pattern})/(data|here|receipt)")
+_TOPIC = re.compile(rf"tidetray/v1/({ID_PATTERN.pattern})/({ID_PATTERN.pattern})/(data|here|receipt|timetable)")
 
 
 class Topic(NamedTuple):
-    """`kind` is data, here or receipt."""
+    """`kind` is data, here, receipt or timetable."""
 
     site: str
     node: str
@@ -132,7 +133,11 @@ class SetAside:
 
 @dataclass(frozen=True, slots=True)
 class Pack:
-    """One message of a node. `boot` and `seq` are both set or both None; `readings` are in order of time."""
+    """One message of a node. `boot` and `seq` are both set or both None; `readings` are in order of time.
+
+    A node without a clock sends `uptime_s`, its own clock when it made the pack, and the times are relative to
+    that; with `ended` it speaks of an earlier boot, and no clock runs from that uptime to now. `clocks.py` dates them.
+    """
 
     site: str
     node: str
@@ -142,6 +147,8 @@ class Pack:
     received_at: datetime
     readings: tuple[Reading, ...]
     set_aside: tuple[SetAside, ...]
+    uptime_s: float | None = None
+    ended: bool = False
 
 
 class AllBadError(WireError):
@@ -152,20 +159,12 @@ class AllBadError(WireError):
         self.pack = pack
 
 
-class _MessageNumber(NamedTuple):
-    boot: str | None
-    seq: int | None
-    oldest: int | None
-
-
 class _Bad(NamedTuple):
     number: int
     name: str
     error: WireError
 
 
-_MESSAGE_LABELS = ("boot", "seq", "oldest")
-_NUMBER_MEND = "Send boot as vs, seq and oldest as whole v, 1 <= oldest <= seq < 2^53"
 _FLAG_MEND = 'Send "vb":true or "vb":false'
 _CLOCK_MEND = "Set the node's clock; without one send seconds before now as a negative t"
 _UNIT_HINTS = {
@@ -193,13 +192,16 @@ def decode(topic: str, payload: bytes, received_at: datetime) -> Pack:
     if place.kind != "data":
         raise WireError("topic", "no packs are sent there", where=f"'{shown(topic)}'", mend="Publish them to .../data")
     try:
-        message_number, readings, bad = _read(payload, received_ms)
+        message, readings, bad = _read(payload, received_ms)
     except WireError as error:
         raise error.at(f"{place.site}/{place.node} {error.where}".rstrip()) from None
     set_aside = tuple(
         SetAside(shown(name), fault.kind, str(fault.at(record_place(number, name)))) for number, name, fault in bad
     )
-    pack = Pack(place.site, place.node, *message_number, received_at, tuple(readings), set_aside)
+    pack = Pack(
+        place.site, place.node, message.boot, message.seq, message.oldest, received_at, tuple(readings), set_aside,
+        message.uptime_s, message.ended,
+    )  # fmt: skip
     if bad and not readings:
         number, name, first = bad[0]
         rest = f" (and none of the {len(bad)} records is good)" if len(bad) > 1 else ""
@@ -207,16 +209,16 @@ def decode(topic: str, payload: bytes, received_at: datetime) -> Pack:
     return pack
 
 
-def _read(payload: bytes, received_ms: int) -> tuple[_MessageNumber, list[Reading], list[_Bad]]:
+def _read(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Reading], list[_Bad]]:
     records, wrong = parse_records(payload)
     numbered: list[tuple[int, Reading]] = []
-    message: list[Outcome] = []
+    about_message: list[Outcome] = []
     bad: list[_Bad] = []
     for outcome in outcomes(records, received_ms / 1000, wrong):
         number, name, result = outcome
         tail = name.rpartition(":")[2]  # a device URN may stand in front
-        if tail.endswith(_MESSAGE_LABELS) and tail.rpartition("/")[2] in _MESSAGE_LABELS:
-            message.append(outcome)
+        if are_about_the_message(tail):
+            about_message.append(outcome)
         elif isinstance(result, WireError):
             bad.append(_Bad(number, name, result))
         else:
@@ -224,14 +226,14 @@ def _read(payload: bytes, received_ms: int) -> tuple[_MessageNumber, list[Readin
                 numbered.append((number, _reading(tail, result, received_ms)))
             except WireError as error:
                 bad.append(_Bad(number, name, error))
-    message_number = _message_number(message)
+    message = message_records(about_message, records)
     readings = [reading for _, reading in numbered]
     if len({reading[:3] for reading in readings}) != len(readings):
         readings = _one_value_per_time(numbered, bad)
     readings.sort(key=attrgetter("time_ms"))
-    if not (readings or bad) and message_number.seq is None:
+    if not (readings or bad) and message.seq is None:
         raise WireError("empty", "nothing was measured", mend="Send at least boot and seq, or one reading")
-    return message_number, readings, bad
+    return message, readings, bad
 
 
 def _reading(tail: str, record: ResolvedRecord, received_ms: int) -> Reading:
@@ -311,50 +313,6 @@ def _one_value_per_time(numbered: list[tuple[int, Reading]], bad: list[_Bad]) ->
     return [Reading(*place, found.pop()) for place, found in values.items() if len(found) == 1]
 
 
-def _message_number(message: list[Outcome]) -> _MessageNumber:
-    boot: str | None = None
-    numbers: dict[str, int] = {}
-    for number, name, result in message:
-        label = name.rpartition(":")[2]
-        try:
-            if label == "boot":
-                found = _boot(result)
-                changed, boot = boot not in (None, found), found
-            else:
-                value = _count(label, result)
-                changed, numbers[label] = numbers.get(label, value) != value, value
-        except WireError as error:
-            raise error.at(record_place(number, name)) from None
-        if changed:
-            where = record_place(number, name)
-            raise WireError("message-number", "sent twice, and not the same", where=where, mend="Send it once")
-    seq, oldest = numbers.get("seq"), numbers.get("oldest")
-    if (boot is None) != (seq is None) or (oldest is not None and (seq is None or oldest > seq)):
-        what = f"boot {boot or 'missing'}, seq {seq or 'missing'} and oldest {oldest or 'missing'} do not fit together"
-        raise WireError("message-number", what, mend=f"{_NUMBER_MEND}; boot and seq both or neither")
-    return _MessageNumber(boot, seq, oldest)
-
-
-def _boot(result: ResolvedRecord | WireError) -> str:
-    if isinstance(result, WireError):
-        raise WireError("message-number", result.what, mend=_NUMBER_MEND)
-    if result.text is None or ID_PATTERN.fullmatch(result.text) is None:
-        raise WireError("message-number", "not a boot id", mend=f"{_NUMBER_MEND}. {_ID_MEND}")
-    return result.text
-
-
-def _count(label: str, result: ResolvedRecord | WireError) -> int:
-    if label not in _MESSAGE_LABELS:
-        mend = 'Send it before the first base name, or with "bn":""'
-        raise WireError("message-number", "it speaks of the message, not of a tray", mend=mend)
-    if isinstance(result, WireError):
-        raise WireError("message-number", result.what, mend=_NUMBER_MEND)
-    value = result.value
-    if value is None or not 1 <= value < MAX_NUMBER or not value.is_integer():
-        raise WireError("message-number", "not a whole number from 1 on", mend=_NUMBER_MEND)
-    return int(value)
-
-
 def encode_pack(
     readings: Iterable[Reading], *, boot: str | None = None, seq: int | None = None, oldest: int | None = None
 ) -> bytes:
@@ -400,10 +358,23 @@ def encode_pack(
 
 @dataclass(frozen=True, slots=True)
 class Here:
-    """Whether a node is connected, and under which boot id (None where it says none)."""
+    """Whether a node is connected, under which boot id (None where it says none), and how it is.
+
+    Counts since its journal was begun: what it dropped for want of room, records of its journal that
+    were spoilt. `faults` are the record names of sensors that say nothing sensible now, `flash` the journal's.
+    """
 
     here: bool
     boot: str | None = None
+    dropped_messages: int = 0
+    dropped_readings: int = 0
+    spoilt_records: int = 0
+    faults: tuple[str, ...] = ()
+
+
+_RECORD_NAME = re.compile(rf"(?:{ID_PATTERN.pattern}/)?[a-z_]{{1,32}}")
+_HERE_COUNTS = ("dropped_messages", "dropped_readings", "spoilt_records")
+_MOST_FAULTS = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -415,12 +386,22 @@ class Receipt:
 
 
 def decode_here(payload: bytes) -> Here:
-    """A node's `here` message. WireError if it is not one."""
+    """A node's `here` message; counts and faults may be left out. WireError if it is not one."""
     message = _object(payload)
     here, boot = message.get("here"), message.get("boot")
     if not isinstance(here, bool) or not (boot is None or (isinstance(boot, str) and ID_PATTERN.fullmatch(boot))):
         raise WireError("here", "not a here message", mend='Send {"here":true,"boot":"7f3a"} or {"here":false}')
-    return Here(here, boot)
+    counts = {name: message.get(name, 0) for name in _HERE_COUNTS}
+    if not all(type(count) is int and 0 <= count < MAX_NUMBER for count in counts.values()):
+        raise WireError("here", f"{', '.join(_HERE_COUNTS)} are whole numbers from 0 on", mend="Mend or leave them out")
+    faults = message.get("faults", [])
+    if not (isinstance(faults, list) and len(faults) <= _MOST_FAULTS and all(map(_is_name, faults))):
+        raise WireError("here", "faults are not record names", mend='Send "faults":["tray-1/level"], or leave it out')
+    return Here(here, boot, faults=tuple(faults), **counts)
+
+
+def _is_name(value: object) -> bool:
+    return isinstance(value, str) and _RECORD_NAME.fullmatch(value) is not None
 
 
 def encode_receipt(boot: str, upto: int) -> bytes:

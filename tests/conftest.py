@@ -20,9 +20,6 @@ from ingest.trial_file import load_trial
 
 DATA = Path(__file__).parent / "data"
 
-# The MicroPython node awaits its review: its tests need an interpreter that the dev extra does not bring yet.
-collect_ignore = ["node"]
-
 # Time is measured by tests/bench, not by the suite. CI tries the same examples each time; elsewhere they are new.
 settings.register_profile(
     "tidetray", deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize="CI" in os.environ

@@ -12,7 +12,7 @@ from ingest.readings import Reading, from_ms, to_ms
 from ingest.settings import RECORD_FILE
 from ingest.store import Store, open_store
 from ingest.upkeep import Upkeep
-from ingest.wire import Pack, data_topic
+from ingest.wire import Here, Pack, data_topic
 
 BATCH = 500
 BOOT = "7f3a"
@@ -38,7 +38,7 @@ def make_home(
             if clogged_tray in nursery.nodes[node]:
                 live = LiveTray(nursery, clogged_tray, nursery.until.timestamp(), clogs=True).step(until.timestamp())
                 store.record([_pack(node, numbers + 1, live)])
-            store.note_here(SITE, node, here=True, at_ms=to_ms(until))
+            store.note_here(SITE, node, Here(True), at_ms=to_ms(until))
         Upkeep(store).run(now=True)
     return path
 

@@ -19,11 +19,12 @@ import streamlit as st
 from streamlit.runtime.context import ContextProxy
 from streamlit.testing.v1 import AppTest
 
+from ingest.aside import Aside
 from ingest.notebook import Notebook
 from ingest.nursery import make_nursery
 from ingest.recorder import RecorderLock
 from ingest.settings import RECORD_FILE
-from ingest.store import Aside, open_store
+from ingest.store import open_store
 from tests.made_home import make_home
 from ui import charts, palette, words
 from ui.reading import as_csv, growth_view

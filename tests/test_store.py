@@ -10,13 +10,16 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from ingest import lookup, wire
+from ingest.aside import Aside
 from ingest.database import StoreError
 from ingest.migrations import MIGRATIONS
 from ingest.notebook import Notebook
 from ingest.readings import Reading, to_ms
-from ingest.store import Aside, Store, open_store
+from ingest.store import Store, open_store
 from ingest.trial_file import load_trial
+from ingest.wire import Here
 from tests.conftest import DATA
+from ui import words
 
 T0 = datetime(2026, 6, 1, 8, tzinfo=UTC)
 TOPIC = wire.data_topic("nursery", "bench-1")
@@ -241,3 +244,17 @@ def test_a_file_that_is_no_record_is_refused(tmp_path: Path) -> None:
     (tmp_path / "r.sqlite").write_text("no database at all, just words" * 100)
     with pytest.raises(StoreError, match="cannot open the record"):
         open_store(tmp_path / "r.sqlite")
+
+
+def test_what_a_node_says_of_itself_stays_when_it_has_gone(bench_store: Store) -> None:
+    bench_store.note_here("nursery", "bench-1", Here(True, "a1", 3, 70, 1, ("tray-1/level", "flash")), at_ms=1000)
+    bench_store.note_here("nursery", "bench-1", Here(False), at_ms=2000)
+    (node,) = lookup.nodes(bench_store, "nursery")
+    assert (node.here, node.dropped_messages, node.dropped_readings, node.spoilt_records) == (False, 3, 70, 1)
+    assert node.faults == ("tray-1/level", "flash")
+    assert words.node_troubles(node) == {
+        "trouble with": "tray-1/level, flash", "dropped, its journal was full": "3 messages, 70 readings",
+        "spoilt on its flash": "1 record",
+    }  # fmt: skip
+    bench_store.note_here("nursery", "bench-1", Here(True), at_ms=3000)
+    assert words.node_troubles(lookup.nodes(bench_store, "nursery")[0]) == {}

@@ -11,7 +11,6 @@ from pathlib import Path
 import pytest
 
 from ingest.readings import CHANNELS, EARLIEST_MS, Reading, to_ms
-from ingest.senml import MAX_NUMBER
 from ingest.wire import (
     AllBadError,
     Pack,
@@ -300,49 +299,6 @@ def test_a_time_of_receipt_needs_a_zone() -> None:
 
 
 # --- message numbers ---
-
-
-def test_message_numbers_at_their_ends() -> None:
-    pack = read({"n": "boot", "vs": "a1"}, {"n": "seq", "v": MAX_NUMBER - 1}, {"n": "oldest", "v": MAX_NUMBER - 1})
-    assert (pack.seq, pack.oldest) == (9007199254740991, 9007199254740991)
-    assert type(pack.seq) is int
-    again = read(
-        {"n": "boot", "vs": "a1"},
-        {"n": "seq", "v": 3.0},
-        {"n": "oldest", "v": 1},
-        {"n": "seq", "v": 3},
-        {"n": "boot", "vs": "a1"},
-    )
-    assert (again.boot, again.seq, again.oldest) == ("a1", 3, 1)
-
-
-BOOT, SEQ = {"n": "boot", "vs": "a1"}, {"n": "seq", "v": 5}
-
-
-@pytest.mark.parametrize(
-    ("records", "text"),
-    [
-        ([BOOT], ": boot a1, seq missing and oldest missing do not fit together"),
-        ([SEQ], ": boot missing, seq 5 and oldest missing do not fit together"),
-        ([{"n": "oldest", "v": 5}], ": boot missing, seq missing and oldest 5 do not fit together"),
-        ([BOOT, SEQ, {"n": "oldest", "v": 6}], ": boot a1, seq 5 and oldest 6 do not fit together"),
-        ([BOOT, {"n": "seq", "v": 0}], " record 2 'seq': not a whole number from 1 on"),
-        ([BOOT, {"n": "seq", "v": 1.5}], " record 2 'seq': not a whole number from 1 on"),
-        ([BOOT, {"n": "seq", "v": MAX_NUMBER}], " record 2 'seq': not a whole number from 1 on"),
-        ([BOOT, {"n": "seq", "vs": "5"}], " record 2 'seq': not a whole number from 1 on"),
-        ([BOOT, {"n": "seq", "v": "5"}], """ record 2 'seq': "v" must be a finite number, not "5\""""),
-        ([BOOT, SEQ, {"n": "oldest", "v": 0}], " record 3 'oldest': not a whole number from 1 on"),
-        ([{"n": "boot", "v": 1}, SEQ], " record 1 'boot': not a boot id"),
-        ([{"n": "boot", "vs": "A 1"}, SEQ], " record 1 'boot': not a boot id"),
-        ([{"n": "boot"}, SEQ], " record 1 'boot': no value"),
-        ([BOOT, SEQ, {"n": "seq", "v": 6}], " record 3 'seq': sent twice, and not the same"),
-        ([BOOT, SEQ, {"n": "boot", "vs": "a2"}], " record 3 'boot': sent twice, and not the same"),
-        ([{"bn": "tray-1/", **BOOT}, SEQ], " record 1 'tray-1/boot': it speaks of the message, not of a tray"),
-    ],
-)
-def test_message_numbers_that_do_not_fit(records: list[dict[str, object]], text: str) -> None:
-    error = refused(*records, {"bn": "tray-2/", "n": "level", "u": "m", "v": 0})
-    assert (error.kind, str(error).removeprefix(PLACE).split(". ")[0]) == ("message-number", text)
 
 
 def test_a_pack_of_nothing() -> None:

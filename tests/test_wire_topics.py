@@ -124,3 +124,19 @@ def test_bytes_that_no_message_has(call: Callable[[bytes], object], payload: byt
     with pytest.raises(WireError) as caught:
         call(payload)
     assert caught.value.kind == kind
+
+
+def test_a_here_message_says_how_the_node_is() -> None:
+    said = b'{"here":true,"boot":"a1","dropped_messages":3,"dropped_readings":70,"spoilt_records":1,"faults":["tray-1/level","flash"],"more":0}'
+    assert decode_here(said) == Here(True, "a1", 3, 70, 1, ("tray-1/level", "flash"))
+    for wrong in (
+        b'"dropped_messages":-1',
+        b'"spoilt_records":true',
+        b'"dropped_readings":1.5',
+        b'"faults":2',
+        b'"faults":["a b"]',
+        b'"faults":[1]',
+    ):
+        with pytest.raises(WireError) as caught:
+            decode_here(b'{"here":true,' + wrong + b"}")
+        assert caught.value.kind == "here"

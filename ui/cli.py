@@ -70,11 +70,12 @@ def cli() -> None:
     show_default=True,
     help="Of the web pages; 0 takes a free one.",
 )
-def demo(live_s: float | None, no_dashboard: bool, keep: Path | None, port: int) -> None:
+@click.option("--node", "real", is_flag=True, help="With one real node in MicroPython beside the simulated ones.")
+def demo(live_s: float | None, no_dashboard: bool, keep: Path | None, port: int, real: bool) -> None:
     """The whole thing on made-up trays: broker, nodes, recorder, dashboard."""
     from ui.demo import run_demo
 
-    sys.exit(run_demo(live_s=live_s, dashboard=not no_dashboard, keep=keep, port=port))
+    sys.exit(run_demo(live_s=live_s, dashboard=not no_dashboard, keep=keep, port=port, real=real))
 
 
 @cli.command(epilog=example("tidetray record --home trials"))
@@ -243,7 +244,7 @@ def weigh(home: Path, trial: str | None, pot: str, gross: str, as_json: bool, **
 @trial_option
 @home_option
 def load(home: Path, file: Path, trial: str | None, decimal_comma: bool) -> None:
-    """Load a FILE: a trial (.toml) or weigh-ins (.csv). All of it or nothing; again changes nothing."""
+    """Load a FILE: a trial or calibrations (.toml), or weigh-ins (.csv). All of it or nothing; again changes nothing."""
     from ingest.store import open_store
     from ui.entry import load_file
 

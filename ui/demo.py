@@ -36,8 +36,12 @@ from ingest.notebook import Notebook
 from ingest.nursery import Nursery, make_nursery
 from ingest.recorder import is_recording
 from ingest.settings import RECORD_FILE
-from ingest.store import open_store
+from ingest.store import Store, open_store
+from ingest.trials import TrialPlan
 from ui import serve, show
+from ui.real_node import NAME as REAL_NODE
+from ui.real_node import TRAY as REAL_TRAY
+from ui.real_node import NodeReport, RealNode, command, real_node, with_its_tray
 
 SEED = 7
 LOOK_EVERY_S = 2.0
@@ -50,8 +54,10 @@ class _StopAskedError(Exception):
     """Ctrl-C or SIGTERM: the demo is to end, in good order."""
 
 
-def run_demo(*, live_s: float | None, dashboard: bool, keep: Path | None, port: int) -> int:
-    """Run until `live_s` seconds of live trays are over, or until stopped. The exit code."""
+def run_demo(*, live_s: float | None, dashboard: bool, keep: Path | None, port: int, real: bool = False) -> int:
+    """Run until `live_s` seconds of live trays are over, or until stopped; with a `real` node beside. The exit code."""
+    if real:
+        command()  # says so now if there is no MicroPython
     signal.signal(signal.SIGTERM, _stop)
     signal.signal(signal.SIGINT, _stop)
     console = Console()
@@ -66,8 +72,9 @@ def run_demo(*, live_s: float | None, dashboard: bool, keep: Path | None, port: 
             click.echo(f"tidetray: {home} holds a record already. Name an empty folder with --keep.", err=True)
             return 1
         nursery = make_nursery(datetime.now(UTC), seed=SEED)
-        _write_notebook(home, nursery)
+        _write_notebook(home, nursery, with_its_tray(nursery.plan) if real else nursery.plan)
         nodes: _Nodes | None = None
+        micropython: RealNode | None = None
         try:
             if dashboard:
                 chosen = serve.free_port("127.0.0.1", port)
@@ -78,6 +85,10 @@ def run_demo(*, live_s: float | None, dashboard: bool, keep: Path | None, port: 
             broker = stack.enter_context(broker_process())
             recorder = stack.enter_context(_child(_start_recorder(home, broker)))
             nodes = stack.enter_context(_nodes(nursery, broker, live_s))
+            if real:
+                folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidetray-node-")))
+                micropython = stack.enter_context(real_node(folder, nursery.plan.trial.site, broker))
+                click.echo(f"Node:    {REAL_NODE} is a real one, in MicroPython, on {REAL_TRAY}")
             _show_history(console, nodes, recorder, started)
             _watch_live(nodes, home, nursery)
         except _StopAskedError:
@@ -87,10 +98,13 @@ def run_demo(*, live_s: float | None, dashboard: bool, keep: Path | None, port: 
         signal.signal(signal.SIGTERM, signal.SIG_IGN)
         signal.signal(signal.SIGINT, signal.SIG_IGN)
         final = None if nodes is None else nodes.finish()
+        its_word = None if micropython is None else micropython.finish()
         if final is None:
             return 1
         _wait_for_cycles(home)
         code = _say_result(home, final)
+        if micropython is not None:
+            code = max(code, _say_real(home, its_word))
         if keep is not None:
             click.echo(f"Kept in {home}: look at it with `tidetray dashboard --home {home}`.")
     return code
@@ -180,10 +194,10 @@ def _start_recorder(home: Path, broker: Access) -> subprocess.Popen[bytes]:
         )  # fmt: skip
 
 
-def _write_notebook(home: Path, nursery: Nursery) -> None:
+def _write_notebook(home: Path, nursery: Nursery, plan: TrialPlan) -> None:
     with open_store(home / RECORD_FILE) as store:
         notebook = Notebook(store)
-        notebook.add_trial(nursery.plan)
+        notebook.add_trial(plan)
         notebook.add_weigh_ins(nursery.plan.trial.name, nursery.weigh_ins, now=nursery.until)
 
 
@@ -242,7 +256,7 @@ def _wait_for_cycles(home: Path) -> None:
 def _say_result(home: Path, final: NurseryReport) -> int:
     with open_store(home / RECORD_FILE, read_only=True) as store:
         data = TrialData(store, choose_trial(store))
-        (recorded,) = store.connection.execute("SELECT count(*) FROM reading").fetchone()
+        recorded = _recorded(store) - _recorded(store, REAL_NODE)
         counts = lookup.counters(store)
         numbers_missing = sum(node.missing for node in lookup.nodes(store, data.trial.site))
         failed = data.cycles()
@@ -260,6 +274,26 @@ def _say_result(home: Path, final: NurseryReport) -> int:
     for row in failed.tail(12).itertuples():
         click.echo(f"  {_failure_line(row, data.trial.zone)}")
     return 0 if missing == 0 and numbers_missing == 0 and final.messages_held == 0 else 1
+
+
+def _say_real(home: Path, last: NodeReport | None) -> int:
+    if last is None:
+        click.echo(f"The node {REAL_NODE} ended badly.")
+        return 1
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        recorded = _recorded(store, REAL_NODE)
+    click.echo(
+        f"The node {REAL_NODE} sent {last.readings:,} readings in {last.messages:,} messages. "
+        f"Recorded {recorded:,}, missing {last.readings - recorded:,}; {last.held:,} messages without a receipt."
+    )
+    return int(recorded != last.readings or last.held > 0)
+
+
+def _recorded(store: Store, node: str | None = None) -> int:
+    (count,) = store.connection.execute(
+        "SELECT count(*) FROM reading WHERE ?1 IS NULL OR series IN (SELECT id FROM series WHERE node = ?1)", (node,)
+    ).fetchone()
+    return int(count)
 
 
 def _check_alive(nodes: _Nodes, recorder: subprocess.Popen[Any]) -> None:

@@ -10,11 +10,14 @@ from zoneinfo import ZoneInfo
 
 from analysis.light import lux_per_ppfd
 from analysis.trial_data import choose_trial
+from ingest.calibration_file import is_calibration_form, load_calibrations
 from ingest.notebook import Notebook
+from ingest.readings import CHANNELS
 from ingest.store import Store
 from ingest.trial_file import load_trial
 from ingest.trials import EntryError, RefusedError, TrialPlan, WeighIn, near_names
 from ingest.weighing_files import load_weigh_ins, parse_mass_g, parse_time
+from ui import words
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +65,11 @@ def enter_weigh_in(
 
 
 def load_file(store: Store, path: Path, trial_name: str | None, *, decimal_comma: bool, now: datetime) -> Iterator[str]:
-    """Load a trial or weigh-ins, by the file's ending; the lines to print. EntryError or RefusedError: nothing was loaded."""
+    """Load a trial, a calibration form or weigh-ins, by the file's ending and contents; the lines to print. EntryError or RefusedError: nothing was loaded."""
     notebook = Notebook(store)
+    if path.suffix.lower() == ".toml" and is_calibration_form(path):
+        yield from _load_calibrations(notebook, path)
+        return
     if path.suffix.lower() == ".toml":
         plan = load_trial(path)
         _check_lamps(plan, path)
@@ -77,6 +83,26 @@ def load_file(store: Store, path: Path, trial_name: str | None, *, decimal_comma
     yield f"{report.new} weigh-ins added, {report.already_there} were there already."
     for note in report.notes:
         yield f"Note: {note}"
+
+
+def _load_calibrations(notebook: Notebook, path: Path) -> Iterator[str]:
+    calibrations = load_calibrations(path)
+    new = notebook.add_calibrations(calibrations)
+    yield f"{words.many(new, 'calibration')} added, {len(calibrations) - new} there already."
+    for one in calibrations:
+        unit = CHANNELS[one.channel].unit
+        yield f"{one.name}: true = {one.gain:.6g} × read {'-' if one.offset < 0 else '+'} {abs(one.offset):.6g} {unit}".rstrip()
+        yield f'  in node.json: "calibration": {{"{one.channel}": [{one.gain:.8g}, {one.offset:.8g}]}}'
+        if one.farthest > one.tolerance:
+            yield (
+                f"  Note: a point is {one.farthest:.3g} {unit} off the line, more than {one.tolerance:.3g}. Measure it again; "
+                "if it stays, the sensor or its place is not straight enough"
+            )
+        earlier = [c for c in notebook.calibrations(one.site, one.node) if c.name == one.name and c.on < one.on]
+        if earlier:
+            middle = sum(read for read, _ in one.points) / len(one.points)
+            means, meant = one.true(middle), earlier[-1].true(middle)
+            yield f"  a reading of {middle:.4g} now means {means:.4g} {unit}; by that of {earlier[-1].on} it meant {meant:.4g}"
 
 
 def _check_lamps(plan: TrialPlan, path: Path) -> None:

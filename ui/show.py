@@ -13,6 +13,8 @@ import pandas as pd
 from rich.console import Console
 from rich.table import Table
 
+from ui import words
+
 if TYPE_CHECKING:
     from ui.entry import Entered
     from ui.overview import Overview
@@ -68,6 +70,8 @@ def overview(view: Overview, *, as_json: bool) -> None:
                     {
                         "node": node.node, "here": node.here, "last_message": _plain(node.last_message),
                         "messages_missing": node.missing, "messages_gone": node.gone,
+                        "dropped_messages": node.dropped_messages, "dropped_readings": node.dropped_readings,
+                        "spoilt_records": node.spoilt_records, "faults": list(node.faults),
                     }
                     for node in view.nodes
                 ],
@@ -86,6 +90,8 @@ def overview(view: Overview, *, as_json: bool) -> None:
         missing = f", {node.missing} messages missing" if node.missing else ""
         gone = f", {node.gone} lost before they were sent" if node.gone else ""
         click.echo(f"Node {node.node}: {here}{missing}{gone}")
+        for what, how_much in words.node_troubles(node).items():
+            click.echo(f"  {what}: {how_much}")
     click.echo(f"Recorded: {view.counts['readings']} readings. Set aside: {view.counts['set_aside']} messages.")
     for message in view.set_aside:
         click.echo(f"  set aside {local(message.received, view.zone)}: {message.reason}")

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import pandas as pd
+
+if TYPE_CHECKING:
+    from ingest.lookup import NodeState
 
 STATES = {"wet": ("●", "wet"), "dry": ("○", "dry"), "unknown": ("?", "unknown")}
 """State -> its mark and its word."""
@@ -65,3 +69,17 @@ def span(time: timedelta) -> str:
 def many(n: int, one: str) -> str:
     """'1 pot', '2 pots'."""
     return f"{n} {one}" if n == 1 else f"{n} {one}s"
+
+
+def node_troubles(node: NodeState) -> dict[str, str]:
+    """What a node says is wrong with it: what -> how much of it."""
+    found = {}
+    if node.faults:
+        found["trouble with"] = ", ".join(node.faults)
+    if node.dropped_messages or node.dropped_readings:
+        found["dropped, its journal was full"] = (
+            f"{many(node.dropped_messages, 'message')}, {many(node.dropped_readings, 'reading')}"
+        )
+    if node.spoilt_records:
+        found["spoilt on its flash"] = many(node.spoilt_records, "record")
+    return found

@@ -25,13 +25,13 @@ import node
 import selftest
 import sensors
 
-CYCLE_S, FILL_S, WET_S, DRAIN_S, FLOOD_M = 360, 40, 80, 60, 0.05
+CYCLE_S, FILL_S, WET_S, DRAIN_S, FLOOD_M = 360, 40, 80, 60, 0.05  # a flood begins each CYCLE_S
+FAREWELL_MS = 10000
 PRESSURE_PIN = 35  # the other analogue pin is the pump's current
 
 
-def level_m(t_s):
-    """Water over the tray's floor: a rise in FILL_S, WET_S of rest, an emptying that slows down."""
-    at = t_s % CYCLE_S
+def level_m(at):
+    """Water over the tray's floor `at` s after the flood began: a rise in FILL_S, WET_S of rest, an emptying that slows down."""
     if at < FILL_S:
         return FLOOD_M * at / FILL_S
     if at < FILL_S + WET_S:
@@ -103,7 +103,8 @@ class I2c:
 class Board:
     """Time, network and sensors made up. Settings under "bench": `speed_until_s` runs that many seconds of uptime
     as fast as the computer can, without a network, before time goes on as usual; `wall` false leaves the node
-    without a clock but for its NTP server; `quiet` makes every value stand still."""
+    without a clock but for its NTP server; `quiet` makes every value stand still; with `pace` n all that is made up
+    goes n times as fast; a flood begins each `cycle_s`."""
 
     def __init__(self, settings):
         bench = settings["bench"]
@@ -112,6 +113,7 @@ class Board:
         self._hurried_ms = 0
         self._wall = bench.get("wall", True)
         self._quiet = bench.get("quiet", False)
+        self._pace, self._cycle_s = bench.get("pace", 1), bench.get("cycle_s", CYCLE_S)
         self._shift_s = time.time() - self._hurry_ms / 1000
         self.fed = 0
 
@@ -143,21 +145,24 @@ class Board:
         return int.from_bytes(os.urandom(2), "little") / 65535
 
     def _t(self):
-        return 200.0 if self._quiet else self._shift_s + self.now_ms() / 1000
+        return 200.0 if self._quiet else (self._shift_s + self.now_ms() / 1000) * self._pace
+
+    def _in_cycle(self):
+        return self._t() % self._cycle_s
 
     def _slow(self, period_s):
         return math.sin(2 * math.pi * self._t() / period_s)
 
     def input(self, pin):
-        return Pin(lambda: int(level_m(self._t()) < 0.02))
+        return Pin(lambda: int(level_m(self._in_cycle()) < 0.02))
 
     def output(self, pin, value=0):
         return Pin()
 
     def adc(self, pin):
         if pin == PRESSURE_PIN:
-            return Adc(lambda: 0.1 + 0.8 * 9790 * level_m(self._t()) / 2000)
-        return Adc(lambda: 0.62 if self._t() % CYCLE_S < FILL_S else 0.5)
+            return Adc(lambda: 0.1 + 0.8 * 9790 * level_m(self._in_cycle()) / 2000)
+        return Adc(lambda: 0.62 if self._in_cycle() < FILL_S else 0.5)
 
     def i2c(self):
         return I2c(
@@ -169,7 +174,7 @@ class Board:
         return OneWire(lambda: 21 + self._slow(86400))
 
     def pulse(self, pin, level, timeout_us):
-        return int((0.25 - level_m(self._t())) * 2 / (331.3 * (1 + 20 / 273.15) ** 0.5) * 1e6)
+        return int((0.25 - level_m(self._in_cycle())) * 2 / (331.3 * (1 + 20 / 273.15) ** 0.5) * 1e6)
 
 
 def made_up_sensors(tray):
@@ -207,13 +212,22 @@ def _made(settings, folder):
 
 
 def run_attached(running):
-    """Run until standard input is closed, then leave."""
+    """Run until standard input is closed, send what there is, leave, and print what was sent."""
     waiting = select.poll()
     waiting.register(sys.stdin, select.POLLIN)
+    tick_ms, board = running.settings["tick_ms"], running.board
     while not waiting.poll(0) or sys.stdin.readline():
         running.step()
-        running.board.sleep_ms(running.settings["tick_ms"])
+        board.sleep_ms(tick_ms)
+    running.sensors = []
+    running.journal.close_message()
+    until = board.now_ms() + FAREWELL_MS
+    while running.journal.outstanding() and board.now_ms() < until:
+        running.step()
+        board.sleep_ms(tick_ms)
     running.leave()
+    sent = running.outbox
+    print(json.dumps({"messages": sent.sent, "readings": sent.readings, "held": running.journal.outstanding()}))
 
 
 if __name__ == "__main__":

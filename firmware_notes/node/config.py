@@ -41,16 +41,15 @@ DEFAULTS = {
     "answer_ms": 10000,
     "first_wait_ms": 1000,
     "longest_wait_ms": 300000,
-    "ntp_host": "pool.ntp.org",  # "" where there is none
+    "ntp_host": "",  # a time server: your router, or the computer of the recorder; "" where there is none
     "ntp_port": 123,
     "ntp_every_s": 3600,
     "pack_s": 60,
     "flush_s": 10,
     "window": 8,
     "resend_s": 30,
-    "uptime_mapped": False,
     "journal": "journal",
-    "journal_bytes": 524288,
+    "journal_bytes": 1048576,
     "segment_bytes": 16384,
     "tick_ms": 50,
     "debounce_ms": 2000,
@@ -60,6 +59,21 @@ DEFAULTS = {
     "flooding": None,
     "bench": {},
 }
+
+SENSORS = {
+    # kind: what its entry needs, what it may have besides "tray", "every_ms" and "calibration"
+    "float": (("pin",), ("brake_pin",)),
+    "thermometer": (("pin",), ("rom", "channel")),
+    "lux": ((), ("address",)),
+    "air": ((), ("address",)),
+    "ultrasonic": (("trigger_pin", "echo_pin", "height_m"), ("air_c",)),
+    "pressure": (("pin", "full_pa"), ()),
+    "pump": (("pin", "zero", "threshold"), ()),
+    "load": (("clock_pin", "data_pin"), ()),
+}
+EVERY_SENSOR = ("kind", "tray", "every_ms", "calibration")
+
+FLOODING = (("tray", "pump_pin", "drain_pin"), ("pump_on", "drain_closed", "max_fill_s", "max_wet_s", "max_drain_s"))
 
 SECRETS = ("wifi_name", "wifi_password", "user", "password")
 
@@ -100,7 +114,7 @@ def _read(path, faults):
         faults.append(path + ": not JSON. Check quotes and commas")
         return {}
     if not isinstance(found, dict):
-        faults.append(path + ': not an object. It starts with { and ends with }')
+        faults.append(path + ": not an object. It starts with { and ends with }")
         return {}
     return found
 
@@ -143,12 +157,65 @@ def _check(settings, faults):
         if not low <= settings[name] <= high:
             faults.append("node.json: %s is %r. Use %d to %d" % (name, settings[name], low, high))
     for number, sensor in enumerate(settings["sensors"], 1):
-        where = "node.json: sensor %d" % number
-        if not isinstance(sensor, dict) or "kind" not in sensor:
-            faults.append(where + ' has no "kind"')
-            continue
-        if sensor.get("tray", "") != "" and not is_id(sensor["tray"]):
-            faults.append("%s: tray is %r. Use a-z, 0-9 and '-', at most 32 characters" % (where, sensor["tray"]))
-        for channel, factors in sensor.get("calibration", {}).items():
-            if channel not in CHANNELS or len(factors) != 2:
-                faults.append("%s: calibration of %s. Give a known channel and [gain, offset]" % (where, channel))
+        _check_sensor(sensor, "node.json: sensor %d" % number, faults)
+    if settings["flooding"] is not None:
+        _check_flooding(settings["flooding"], settings["sensors"], "node.json: flooding", faults)
+
+
+def _check_sensor(sensor, where, faults):
+    kind = sensor.get("kind") if isinstance(sensor, dict) else None
+    if kind not in SENSORS:
+        faults.append("%s: kind is %r. Known are %s" % (where, kind, ", ".join(sorted(SENSORS))))
+        return
+    where += " (%s)" % kind
+    needed, optional = SENSORS[kind]
+    _check_keys(sensor, needed, optional + EVERY_SENSOR, where, faults)
+    if sensor.get("tray", "") != "" and not is_id(sensor["tray"]):
+        faults.append("%s: tray is %r. Use a-z, 0-9 and '-', at most 32 characters" % (where, sensor["tray"]))
+    for name, value in sensor.items():
+        whole = name in ("every_ms", "address", "pin") or name.endswith("_pin")
+        if whole and not (is_whole(value) and value >= 0):
+            faults.append("%s: %s is %r. Use a whole number" % (where, name, value))
+        elif name in ("height_m", "air_c", "full_pa", "zero", "threshold") and not is_number(value):
+            faults.append("%s: %s is %r. Use a number" % (where, name, value))
+    if sensor.get("channel", "water_temp") not in ("water_temp", "air_temp"):
+        faults.append("%s: channel is %r. Use water_temp or air_temp" % (where, sensor["channel"]))
+    calibration = sensor.get("calibration", {})
+    for channel, factors in calibration.items() if isinstance(calibration, dict) else [("", None)]:
+        if (
+            channel not in CHANNELS
+            or not isinstance(factors, list)
+            or len(factors) != 2
+            or not all(map(is_number, factors))
+        ):
+            faults.append('%s: calibration %r. Give {"channel": [gain, offset]}' % (where, calibration))
+
+
+def _check_flooding(flooding, sensors, where, faults):
+    _check_keys(flooding, FLOODING[0], FLOODING[1], where, faults)
+    for name, value in flooding.items():
+        low, high = {"pump_on": (0, 1), "drain_closed": (0, 1), "max_wet_s": (1, 86400)}.get(name, (1, 3600))
+        if name.endswith("_pin"):
+            low, high = 0, 255
+        if name != "tray" and not (is_whole(value) and low <= value <= high):
+            faults.append("%s: %s is %r. Use %d to %d" % (where, name, value, low, high))
+    floats = [s.get("tray") for s in sensors if isinstance(s, dict) and s.get("kind") == "float"]
+    if flooding.get("tray") not in floats:
+        faults.append("%s: no float switch on tray %r. Without one no flood is begun" % (where, flooding.get("tray")))
+
+
+def _check_keys(found, needed, optional, where, faults):
+    for name in needed:
+        if name not in found:
+            faults.append("%s: %s is missing" % (where, name))
+    for name in found:
+        if name not in needed and name not in optional:
+            faults.append("%s: %s is not known here. Take it out or mend its name" % (where, name))
+
+
+def is_whole(value):
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def is_number(value):
+    return is_whole(value) or isinstance(value, float)

@@ -11,28 +11,23 @@ Does not know JSON, MQTT or what a channel is, but for the rule `summary` that i
 """
 
 import os
-import struct
-from binascii import crc32
 
-RECORD = 32
+import records
+from records import CLOCK, HEAD, NAME, READING, RECORD
+
 BLOCK = 4096  # of LittleFS: what a file at least takes
-READING, HEAD, CLOCK, NAME = 1, 2, 3, 4
-READING_LAYOUT = "<IBBHIIqd"  # crc, READING, name, 0, boot, seq, uptime_ms, value
-HEAD_LAYOUT = "<IBBHIIqII"  # crc, HEAD|CLOCK, version, summarised, boot, dropped messages, offset_ms, dropped readings, names' crc
-NAME_LAYOUT = "<IBBH24s"  # crc, NAME, name, part, 24 bytes of the text
-NAME_PARTS = 2
-VERSION = 1
-PENDING_MOST = 256
+PENDING_MOST = 100  # one message of them must still fit in memory as text
+NO_SPACE = 28  # ENOSPC, which this errno module does not have
 
 
 class Segment:
-    """A file of the journal: one boot's messages `first` to `last` (0: none yet)."""
+    """A file of the journal: one boot's messages up to `last` (0: none yet)."""
 
     def __init__(self, number, boot):
         self.number = number
         self.boot = boot
         self.size = 0
-        self.first = self.last = 0
+        self.last = 0
         self.summarised = False
 
 
@@ -48,7 +43,7 @@ class Journal:
         self.segments = []
         self.first_offset = {}
         self.names = names
-        self._names_crc = _crc_of(names)
+        self._names_crc = records.names_crc(names)
         self._limit = limit
         self._segment_bytes = segment
         self._summary = summary
@@ -79,12 +74,10 @@ class Journal:
             try:
                 self._write()
                 return True
-            except OSError:
-                # Part of it may be on flash under this number, which therefore is not used again.
-                self._shut()
-                self.seq += 1
-                self._in_message = 0
-                if not self._make_room(self._segment_bytes, True):
+            except OSError as error:
+                self._give_up_segment()
+                # Room helps a full flash only: a worn or a read-only one must not cost what it still holds.
+                if error.errno != NO_SPACE or not self._make_room(self._segment_bytes, True):
                     return False
         return False
 
@@ -105,12 +98,9 @@ class Journal:
         self.first_offset.setdefault(self.boot, offset_ms)
         if self._file:
             try:
-                clock = self._head(CLOCK, self._live, self.offset, self._names_crc)
-                self._append(clock + clock)
+                self._append(self._head(CLOCK, self._live, self._live.summarised, self.offset, self._names_crc))
             except OSError:
-                self._shut()
-                self.seq += 1
-                self._in_message = 0
+                self._give_up_segment()
 
     def receipt(self, boot, upto):
         """All messages of `boot` up to `upto` are recorded: forget them."""
@@ -128,6 +118,14 @@ class Journal:
         """Whether messages of that boot are (or may yet be) here."""
         return boot == self.boot or any(segment.boot == boot for segment in self.segments)
 
+    def outstanding(self):
+        """How many numbers of closed messages no receipt covers yet."""
+        highest = {}
+        for segment in self.segments:
+            last = self.seq - 1 if segment is self._live else segment.last
+            highest[segment.boot] = max(highest.get(segment.boot, 0), last)
+        return sum(max(0, last - self.receipted(boot)) for boot, last in highest.items())
+
     def bytes_held(self):
         return sum(_blocks(segment.size) for segment in self.segments)
 
@@ -137,14 +135,11 @@ class Journal:
         at, count = 0, len(self._pending)
         data = bytearray(RECORD * count)
         for name, uptime_ms, value in self._pending:
-            struct.pack_into(READING_LAYOUT, data, at, 0, READING, name, 0, self.boot, self.seq, uptime_ms, value)
-            _seal(data, at)
+            records.put_reading(data, at, name, self.boot, self.seq, uptime_ms, value)
             at += RECORD
         self._append(data)
         self._pending.clear()
         self._in_message += count
-        if not self._live.first:
-            self._live.first = self.seq
         self._live.last = self.seq
 
     def _open(self):
@@ -153,33 +148,27 @@ class Journal:
         self._live = Segment(number, self.boot)
         self.segments.append(self._live)
         self._file = open(self._path(number), "wb")
-        self._append(self._opening(self._live, self.offset, self.names))
+        self._append(self._opening(self._live, False, self.offset, self.names))
 
     def _append(self, data):
         _put(self._file, data)
         self._file.flush()
         self._live.size += len(data)
 
-    def _opening(self, segment, offset, names):
-        # The head stands twice: without it the segment would have no time.
-        head = self._head(HEAD, segment, offset, _crc_of(names))
-        parts = bytearray()
-        for index, name in enumerate(names):
-            text = name.encode()
-            for part in range(NAME_PARTS):
-                piece = bytearray(struct.pack(NAME_LAYOUT, 0, NAME, index, part, text[24 * part : 24 * part + 24]))
-                _seal(piece, 0)
-                parts += piece
-        return head + parts + head
+    def _opening(self, segment, summarised, offset, names):
+        return self._head(HEAD, segment, summarised, offset, records.names_crc(names)) + records.names(names)
 
-    def _head(self, kind, segment, offset, names_crc):
-        record = bytearray(RECORD)
-        struct.pack_into(
-            HEAD_LAYOUT, record, 0, 0, kind, VERSION, int(segment.summarised), segment.boot,
-            self.dropped_messages, offset, self.dropped_readings, names_crc,
-        )  # fmt: skip
-        _seal(record, 0)
-        return record
+    def _head(self, kind, segment, summarised, offset, names_crc):
+        return records.head(
+            kind, segment.boot, summarised, self.dropped_messages, self.dropped_readings, offset, names_crc
+        )
+
+    def _give_up_segment(self):
+        """A write failed: go on in a new segment, and under a new number if part of a message may be on flash."""
+        if self._live is not None and self._live.last:
+            self.seq += 1
+        self._in_message = 0
+        self._shut()
 
     def _shut(self):
         """No more is written into the live segment."""
@@ -214,15 +203,11 @@ class Journal:
     def _summarise(self, segment):
         """Write the segment anew with less in each message; whether that could be done. Every number stays."""
         temporary = self._path(segment.number) + "t"
-        size = segment.size
         try:
             with open(temporary, "wb") as file:
                 size = self._write_summary(segment, file)
-            if size < segment.size:
-                os.rename(temporary, self._path(segment.number))
-            else:
-                os.remove(temporary)
-                size = segment.size
+            # Also where nothing got shorter: a new start must not begin with the same segments again.
+            os.rename(temporary, self._path(segment.number))
         except OSError:
             try:
                 os.remove(temporary)
@@ -235,27 +220,24 @@ class Journal:
 
     def _write_summary(self, segment, file):
         place = _Place(segment)
-        segment.summarised = True
         size, offset = 0, None
         while True:
             message = self._read(place)
             if message is None:
-                segment.summarised = False
                 return size
             seq, readings = message
             if offset is None:
                 offset = readings[0][3]
-                place.names_crc = _crc_of(place.names)
-                size += _put(file, self._opening(segment, offset, place.names))
+                place.names_crc = records.names_crc(place.names)
+                size += _put(file, self._opening(segment, True, offset, place.names))
             if seq <= self.receipted(segment.boot):
                 continue
             for name, uptime_ms, value, own_offset in _thinned(readings, place.names, self._summary):
                 if own_offset != offset:
                     offset = own_offset
-                    size += _put(file, self._head(CLOCK, segment, offset, place.names_crc))
+                    size += _put(file, self._head(CLOCK, segment, True, offset, place.names_crc))
                 record = bytearray(RECORD)
-                struct.pack_into(READING_LAYOUT, record, 0, 0, READING, name, 0, segment.boot, seq, uptime_ms, value)
-                _seal(record, 0)
+                records.put_reading(record, 0, name, segment.boot, seq, uptime_ms, value)
                 size += _put(file, record)
 
     def _drop(self, segment):
@@ -316,7 +298,7 @@ class Journal:
                 if kind is None:
                     break
                 if kind == READING:
-                    _, _, name, _, boot, number, uptime_ms, value = struct.unpack(READING_LAYOUT, self._buffer)
+                    name, boot, number, uptime_ms, value = records.reading(self._buffer)
                     if seq and number != seq:
                         return seq, readings  # the place stays before this record
                     if boot == place.segment.boot:
@@ -326,11 +308,10 @@ class Journal:
                             seq = number
                             readings.append((name, uptime_ms, value, place.offset))
                 elif kind in (HEAD, CLOCK):
-                    fields = struct.unpack(HEAD_LAYOUT, self._buffer)
-                    place.offset, place.names_crc = fields[6], fields[8]
+                    place.offset, place.names_crc = records.read_head(self._buffer)[4:]
                 elif kind == NAME:
-                    _, _, name, part, text = struct.unpack(NAME_LAYOUT, self._buffer)
-                    place.texts[name, part] = text.rstrip(b"\0")
+                    name, part, text = records.read_name(self._buffer)
+                    place.texts[name, part] = text
                 place.byte += RECORD
         if place.segment is self._live and seq == self.seq:
             place.byte, place.offset = start
@@ -339,11 +320,7 @@ class Journal:
 
     def _next(self, file):
         """The kind of the next record, which is in the buffer then; 0 for a spoilt one, None at the end."""
-        if file.readinto(self._buffer) != RECORD:
-            return None
-        if crc32(memoryview(self._buffer)[4:]) != struct.unpack_from("<I", self._buffer, 0)[0]:
-            return 0
-        return self._buffer[4]
+        return records.kind_of(self._buffer) if file.readinto(self._buffer) == RECORD else None
 
     def _names_of(self, place):
         if place.names_crc == self._names_crc:
@@ -351,7 +328,7 @@ class Journal:
         count = 1 + max([name for name, _ in place.texts] or [-1])
         names = []
         for name in range(count):
-            parts = [place.texts.get((name, part)) for part in range(NAME_PARTS)]
+            parts = [place.texts.get((name, part)) for part in range(records.NAME_PARTS)]
             names.append("" if None in parts else b"".join(parts).decode())
         return names
 
@@ -365,7 +342,7 @@ class Journal:
             name = entry[0]
             if name.endswith(".jt"):  # a summary that the power was cut from
                 os.remove(self.folder + "/" + name)
-            elif name.endswith(".j"):
+            elif name.endswith(".j") and name[:-2].isdigit():
                 numbers.append(int(name[:-2]))
         for number in sorted(numbers):
             segment = self._look_at(number)
@@ -387,17 +364,15 @@ class Journal:
                 if kind == 0:
                     self.bad += 1
                     continue
-                fields = struct.unpack(HEAD_LAYOUT, self._buffer)
                 if kind in (HEAD, CLOCK):
-                    segment.boot, segment.summarised = fields[4], bool(fields[3])
-                    self.dropped_messages = max(self.dropped_messages, fields[5])
-                    self.dropped_readings = max(self.dropped_readings, fields[7])
-                    if fields[6]:
-                        self.first_offset.setdefault(fields[4], fields[6])
+                    segment.boot, segment.summarised, messages, readings, offset, _ = records.read_head(self._buffer)
+                    self.dropped_messages = max(self.dropped_messages, messages)
+                    self.dropped_readings = max(self.dropped_readings, readings)
+                    if offset:
+                        self.first_offset.setdefault(segment.boot, offset)
                 elif kind == READING:
-                    segment.boot = fields[4]
-                    segment.first = segment.first or fields[5]
-                    segment.last = max(segment.last, fields[5])
+                    _, segment.boot, seq, _, _ = records.reading(self._buffer)
+                    segment.last = max(segment.last, seq)
         return segment
 
     def _path(self, number):
@@ -427,19 +402,11 @@ def _thinned(readings, names, summary):
     return sorted(left, key=lambda reading: reading[1])
 
 
-def _crc_of(names):
-    return crc32("\n".join(names).encode())
-
-
 def _put(file, data):
     if file.write(data) != len(data):  # a full disk may take a part and say nothing
-        raise OSError(28)
+        raise OSError(NO_SPACE)
     return len(data)
 
 
 def _blocks(size):
     return -(-size // BLOCK) * BLOCK
-
-
-def _seal(data, at):
-    struct.pack_into("<I", data, at, crc32(memoryview(data)[at + 4 : at + RECORD]))

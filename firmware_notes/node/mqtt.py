@@ -210,7 +210,11 @@ class Link:
         if self.up and now_ms - self._heard > self._keepalive_ms * 3 // 2:
             raise OSError("silence")
         # asked after silence in either direction: a line that only sends must hear something, too
-        if self.up and not self._out and now_ms - max(min(self._wrote, self._heard), self._asked) > self._keepalive_ms // 2:
+        if (
+            self.up
+            and not self._out
+            and now_ms - max(min(self._wrote, self._heard), self._asked) > self._keepalive_ms // 2
+        ):
             self._packet(PINGREQ << 4, b"")
             self._asked = now_ms
 

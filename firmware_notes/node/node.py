@@ -33,14 +33,13 @@ class Node:
         self.journal = journal.Journal(
             folder + "/" + settings["journal"], boot, names, settings["journal_bytes"], settings["segment_bytes"], sampling.summary
         )  # fmt: skip
-        self.outbox = outbox.Outbox(
-            self.journal, settings["window"], settings["resend_s"] * 1000, settings["uptime_mapped"]
-        )
+        self.outbox = outbox.Outbox(self.journal, settings["window"], settings["resend_s"] * 1000)
         self.clock = clock.Clock(settings["ntp_host"], settings["ntp_port"], settings["ntp_every_s"] * 1000)
         self.faults = {}
         self.samples = 0
         self.flooding = None
         self._seen = {}
+        self._drains = sampling.DrainWatch()
         self._filters = [self._filter(sensor) for sensor in self.sensors]
         self._due = [0] * len(self.sensors)
         self._flush_at = self._pack_at = None
@@ -60,12 +59,16 @@ class Node:
             self._fit_flooding(settings["flooding"], names)
 
     def run(self):
-        while True:
-            self.step()
-            self.board.sleep_ms(self.settings["tick_ms"])
+        try:
+            while True:
+                self.step()
+                self.board.sleep_ms(self.settings["tick_ms"])
+        finally:
+            self._make_safe()  # whatever ended it; the watchdog then starts the board anew
 
     def leave(self):
         """Put on flash what there is, and say that the node goes on purpose."""
+        self._make_safe()
         self.journal.close_message()
         self.link.leave(*self._will)
 
@@ -88,7 +91,7 @@ class Node:
             self._due[at] = due if due > now else now + sensor.every_ms
             try:
                 found = sensor.read(now)
-            except sensors.SensorError as bad:
+            except (sensors.SensorError, OSError) as bad:
                 self._bad(at, str(bad))
                 continue
             if not found and sensor.kind in ("thermometer", "lux", "load"):
@@ -100,24 +103,22 @@ class Node:
 
     def _taken(self, at, name, value, now):
         debounced, deadband = self._filters[at][name]
-        if debounced is None:
-            self._seen[name] = (value, now)
-            for uptime_ms, kept in deadband.see(value, now):
-                self._add(name, uptime_ms, kept)
-            return
-        before = debounced.value
-        since = debounced.see(value, now)
-        if since is None:
-            if value == debounced.value:
-                self._seen[name] = (value, now)
-                for uptime_ms, kept in deadband.see(value, now):
-                    self._add(name, uptime_ms, kept)
-            return
+        tray, _, channel = name.rpartition("/")
+        seen_at, is_edge = now, False
+        if debounced is not None:
+            before, since = debounced.value, debounced.see(value, now)
+            if since is not None:
+                seen_at, is_edge = since, before is not None
+            elif value != debounced.value:
+                return
         self._seen[name] = (value, now)
-        for uptime_ms, kept in deadband.see(value, since):
+        heartbeat_ms = self._drains.heartbeat_ms(tray, value, now) if channel == "level" else sampling.HEARTBEAT_MS
+        for uptime_ms, kept in deadband.see(value, seen_at, heartbeat_ms):
             self._add(name, uptime_ms, kept)
-        if before is not None:
+        if is_edge:
             self._flush_at = now  # an edge is what the whole tray is about: on flash at once
+            if not value:
+                self._drains.stopped(tray, now)
 
     def _add(self, name, uptime_ms, value):
         self.journal.add(self.journal.names.index(name), uptime_ms, value)
@@ -151,10 +152,17 @@ class Node:
         if now >= self._pack_at or self._in_message >= MESSAGE_READINGS:
             self._pack_at = now + self.settings["pack_s"] * 1000
             self._in_message = 0
+            self._flush()
             self.journal.close_message()
         elif now >= self._flush_at:
             self._flush_at = now + self.settings["flush_s"] * 1000
-            self.journal.flush()
+            self._flush()
+
+    def _flush(self):
+        if self.journal.flush():
+            self.faults.pop("flash", None)
+        else:
+            self.faults["flash"] = "it cannot be written"
 
     # ---------------------------------------------------------------- talking
 
@@ -208,7 +216,7 @@ class Node:
             "dropped_messages": self.journal.dropped_messages,
             "dropped_readings": self.journal.dropped_readings,
             "spoilt_records": self.journal.bad,
-            "faults": len(self.faults),
+            "faults": sorted(self.faults),
         }
         if here != self._said and (self._said is None or now - self._said_at >= HERE_MS):
             self._said, self._said_at = here, now
@@ -238,9 +246,19 @@ class Node:
             return
         prefix = self._tray + "/"
         seen = {name[len(prefix) :]: value for name, value in self._seen.items() if name.startswith(prefix)}
-        pump, closed = self.flooding.step(now, self.clock.utc_ms(now), seen)
+        self._set(*self.flooding.step(now, self.clock.utc_ms(now), seen))
+        if self.flooding.why:
+            self.faults["timetable"] = self.flooding.why
+        else:
+            self.faults.pop("timetable", None)
+
+    def _set(self, pump, closed):
         self._pump.value(self._pump_on if pump else 1 - self._pump_on)
         self._drain.value(self._drain_closed if closed else 1 - self._drain_closed)
+
+    def _make_safe(self):
+        if self.flooding is not None:
+            self._set(False, False)
 
 
 def _authority(settings, folder):

@@ -2,7 +2,7 @@
 
 In: a `Journal`, receipts as they came, uptime [ms]. Out: payloads to publish, oldest first. The
 broker's acknowledgement plays no part: it says that the broker has a message, not that it is on disk.
-No lines and no clock of its own.
+A boot whose clock was never set is told in uptime. No lines and no clock of its own.
 """
 
 import json
@@ -13,18 +13,13 @@ LONGEST_PATIENCE_MS = 600000
 
 
 class Outbox:
-    """`window` messages at most are under way without a receipt; after `resend_ms` all of them go again.
+    """`window` messages at most are under way without a receipt; after `resend_ms` all of them go again."""
 
-    A message of an earlier boot whose clock was never set has no time that anyone could work out
-    later unless the recorder maps uptimes (`uptime_mapped`); without, it stays in the journal.
-    """
-
-    def __init__(self, journal, window=8, resend_ms=30000, uptime_mapped=False):
+    def __init__(self, journal, window=8, resend_ms=30000):
         self.journal = journal
-        self.sent = self.resent = self.ignored = self.bytes = 0
+        self.sent = self.readings = self.resent = self.ignored = self.bytes = 0
         self._window = window
         self._resend_ms = self._patience_ms = resend_ms
-        self._uptime_mapped = uptime_mapped
         self._flying = []
         self._oldest = {}
         self._furthest = 0
@@ -79,9 +74,7 @@ class Outbox:
                 return None
             boot, seq, readings = message
             if seq > self.journal.receipted(boot):
-                timed = self._timed(boot, readings)
-                if timed is not None:
-                    break
+                break
         if not self._flying:
             self._waiting_since = now_ms
         oldest = self._oldest.setdefault(boot, seq)
@@ -93,8 +86,15 @@ class Outbox:
         else:
             self._seen.add((boot, seq))
             self.sent += 1
-        now = now_ms if boot == self.journal.boot else max(reading[1] for reading in timed)
-        payload = encode(boot, seq, oldest, timed, now, self._uptime_mapped)
+            self.readings += len(readings)
+        first = self.journal.first_offset.get(boot, 0)
+        timed = [(name, time_ms + (offset or first), value) for name, time_ms, value, offset in readings]
+        if first:
+            payload = encode(boot, seq, oldest, timed)
+        elif boot == self.journal.boot:
+            payload = encode(boot, seq, oldest, timed, now_ms)
+        else:
+            payload = encode(boot, seq, oldest, timed, max(reading[1] for reading in timed), True)
         self.bytes += len(payload)
         return payload
 
@@ -103,29 +103,22 @@ class Outbox:
         self._oldest = {}
         self.journal.rewind()
 
-    def _timed(self, boot, readings):
-        """[(name, time_ms, absolute, value)]: UTC where the boot's clock was ever set, else uptime. None: to be held."""
-        first = self.journal.first_offset.get(boot, 0)
-        if not first and boot != self.journal.boot and not self._uptime_mapped:
-            return None
-        return [(name, time_ms + (offset or first), first != 0, value) for name, time_ms, value, offset in readings]
 
+def encode(boot, seq, oldest, readings, uptime_ms=None, ended=False):
+    """A pack (contract.md). `readings` are (name, time_ms, value), in UTC, or without a clock in the boot's uptime.
 
-def encode(boot, seq, oldest, readings, now_ms, say_uptime):
-    """A pack (contract.md). `readings` are (name, time_ms, absolute, value), all absolute or none of them.
-
-    Without a clock times are relative to `now_ms`, the boot's own uptime, which `say_uptime` sends too.
+    Without a clock times are relative to `uptime_ms`: now, or if that boot has `ended` any time of it.
     Whole numbers are written digit by digit: a small board's floats have seven digits.
     """
     pack = ['{"n":"boot","vs":"%08x"},{"n":"seq","v":%d},{"n":"oldest","v":%d}' % (boot, seq, oldest)]
-    absolute = readings[0][2]
-    base = min(reading[1] for reading in readings) // 1000 * 1000
+    absolute = uptime_ms is None
+    base = min(reading[1] for reading in readings) // 1000 * 1000 if absolute else uptime_ms
     if not absolute:
-        base = now_ms
-        if say_uptime:
-            pack.append('{"n":"uptime","u":"s","v":%s}' % _seconds(base))
+        pack.append('{"n":"uptime","u":"s","v":%s}' % _seconds(base))
+        if ended:
+            pack.append('{"n":"ended","vb":true}')
     tray, first = "", absolute
-    for name, time_ms, _, value in sorted(readings, key=_place):
+    for name, time_ms, value in sorted(readings, key=_place):
         place, channel = name.rpartition("/")[0], name.rpartition("/")[2]
         unit, _, _, decimals = CHANNELS[channel]
         record = ""
@@ -140,7 +133,9 @@ def encode(boot, seq, oldest, readings, now_ms, say_uptime):
             record += ',"u":"%s"' % unit
         if time_ms != base:
             record += ',"t":' + _seconds(time_ms - base)
-        record += ',"vb":%s' % ("true" if value else "false") if decimals is None else ',"v":' + _number(value, decimals)
+        record += (
+            ',"vb":%s' % ("true" if value else "false") if decimals is None else ',"v":' + _number(value, decimals)
+        )
         pack.append("{" + record + "}")
     return ("[" + ",".join(pack) + "]").encode()
 

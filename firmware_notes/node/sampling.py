@@ -4,6 +4,7 @@ In: values with their uptime [ms]. Out: (uptime_ms, value) pairs to journal, in 
 """
 
 HEARTBEAT_MS = 300000  # a value is sent this often though nothing moved (contract.md)
+DRAIN_WATCHED_MS, DRAIN_HEARTBEAT_MS, DRY_M = 600000, 10000, 0.003
 
 
 class Debounced:
@@ -35,19 +36,19 @@ class Debounced:
 
 
 class Deadband:
-    """Keeps a value when it moved by more than `band` since the last one kept, and each `heartbeat_ms`.
+    """Keeps a value when it moved by more than `band` since the last one kept, and one each `heartbeat_ms`.
 
     With an edge the unchanged sample just before it is kept too: without it a jump would look like a
     slow slope from the last value kept.
     """
 
-    def __init__(self, band, every_ms, heartbeat_ms=HEARTBEAT_MS):
+    def __init__(self, band, every_ms):
         self._band = band
-        self._patience_ms = heartbeat_ms - every_ms
+        self._every_ms = every_ms
         self._kept = None
         self._before = None
 
-    def see(self, value, now_ms):
+    def see(self, value, now_ms, heartbeat_ms=HEARTBEAT_MS):
         """What to keep of the sample `value` at `now_ms`: none, one or two (uptime_ms, value)."""
         kept, before = self._kept, self._before
         self._before = (now_ms, value)
@@ -55,7 +56,7 @@ class Deadband:
             keep = [(now_ms, value)]
         elif abs(value - kept[1]) > self._band:
             keep = [(now_ms, value)] if before == kept else [before, (now_ms, value)]
-        elif now_ms - kept[0] >= self._patience_ms:
+        elif now_ms - kept[0] > heartbeat_ms - self._every_ms:  # the next sample would be too late
             keep = [(now_ms, value)]
         else:
             return []
@@ -65,6 +66,21 @@ class Deadband:
     def gap(self):
         """The sensor said nothing: the next value stands alone."""
         self._kept = self._before = None
+
+
+class DrainWatch:
+    """How often the levels are wanted: that a tray does not drain can only be told by readings that say so."""
+
+    def __init__(self):
+        self._until_ms = {}
+
+    def stopped(self, tray, now_ms):
+        """The tray's pump stopped, or its float fell."""
+        self._until_ms[tray] = now_ms + DRAIN_WATCHED_MS
+
+    def heartbeat_ms(self, tray, level_m, now_ms):
+        watched = now_ms < self._until_ms.get(tray, 0) and level_m > DRY_M
+        return DRAIN_HEARTBEAT_MS if watched else HEARTBEAT_MS
 
 
 def summary(name, readings):

@@ -25,7 +25,9 @@ def _ask(sensor, board):
         except sensors.SensorError as bad:
             return False, str(bad)
         if found:
-            return True, ", ".join("%s %s %s" % (name, value, _unit(name)) for name, value in found)
+            said = ["%s %s %s" % (name, value, _unit(name)) for name, value in found]
+            raw = ["%.6g" % value for _, value in sensor.uncalibrated]
+            return True, ", ".join(said) + "; uncalibrated " + ", ".join(raw)
         board.sleep_ms(400)
     return False, "it says nothing"
 

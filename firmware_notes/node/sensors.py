@@ -7,7 +7,7 @@ SensorError. None waits longer than about 30 ms; what takes longer is started in
 
 from time import sleep_ms, sleep_us, ticks_diff, ticks_us
 
-from config import CHANNELS, SettingsError
+from config import CHANNELS
 
 try:
     from machine import time_pulse_us
@@ -213,16 +213,15 @@ class PumpCurrent:
 
 
 class LoadCell:
-    """Load cell on a 24-bit two-wire converter; `kg_per_count` and `zero_count` come from check weights.
+    """Load cell on a 24-bit two-wire converter, read in millions of counts: what a kg is, check weights must tell.
 
     800000h and 7FFFFFh are the ends of its scale. A data line that stays high is no converter at all.
     """
 
     every_ms = 10000
 
-    def __init__(self, clock, data, kg_per_count, zero_count):
+    def __init__(self, clock, data):
         self._clock, self._data = clock, data
-        self._kg_per_count, self._zero_count = kg_per_count, zero_count
         self._late = 0
 
     def read(self, now_ms):
@@ -244,7 +243,7 @@ class LoadCell:
         if raw in (0x800000, 0x7FFFFF):
             raise SensorError("the end of its scale: overloaded or a broken bridge wire")
         count = raw - (1 << 24) if raw & 0x800000 else raw
-        return [("mass", (count - self._zero_count) * self._kg_per_count)]
+        return [("mass", count * 1e-6)]
 
 
 def crc8(data, polynomial, start, reflected):
@@ -266,6 +265,7 @@ class Fitted:
     def __init__(self, entry, driver):
         self.kind = entry["kind"]
         self.every_ms = entry.get("every_ms", driver.every_ms)
+        self.uncalibrated = []  # what the driver said last, for calibration.md
         self._prefix = entry["tray"] + "/" if entry.get("tray") else ""
         self._calibration = entry.get("calibration", {})
         self._driver = driver
@@ -275,7 +275,10 @@ class Fitted:
     def read(self, now_ms):
         """[(record name, value)], or SensorError."""
         found = []
-        for channel, said in self._driver.read(now_ms):
+        self.uncalibrated = self._driver.read(now_ms)
+        for channel, said in self.uncalibrated:
+            if self.kind == "load" and channel not in self._calibration:
+                raise SensorError("not calibrated: %.6f million counts" % said)
             gain, offset = self._calibration.get(channel, (1, 0))
             value = said * gain + offset
             unit, low, high, decimals = CHANNELS[channel]
@@ -297,11 +300,8 @@ CHANNELS_OF = {
 
 
 def fit(entry, board):
-    """The sensor of one entry of `sensors` in the settings. SettingsError if the entry is not complete."""
-    try:
-        return Fitted(entry, _driver(entry, board))
-    except KeyError as missing:
-        raise SettingsError("node.json: sensor %s needs %s" % (entry["kind"], missing.args[0]))
+    """The sensor of one entry of `sensors` in the settings, as `config.load` let it pass."""
+    return Fitted(entry, _driver(entry, board))
 
 
 def _driver(entry, board):
@@ -323,6 +323,4 @@ def _driver(entry, board):
         return PressureLevel(board.adc(entry["pin"]), entry["full_pa"])
     if kind == "pump":
         return PumpCurrent(board.adc(entry["pin"]), entry["zero"], entry["threshold"])
-    if kind == "load":
-        return LoadCell(board.output(entry["clock_pin"]), board.input(entry["data_pin"]), entry["kg_per_count"], entry["zero_count"])
-    raise SettingsError("node.json: no sensor of kind '%s'. Known are thermometer, %s" % (kind, ", ".join(sorted(CHANNELS_OF))))
+    return LoadCell(board.output(entry["clock_pin"]), board.input(entry["data_pin"]))

@@ -32,6 +32,8 @@ from tests.node.workbench import HERE, NODE, NOISE, ask, cut_lanes, micropython,
 LANES = 5
 LONGEST_S = 0.9
 DAY_S = 86400
+QUIET_DAY = {"speed_until_s": DAY_S, "ticks_per_step": 20, "cycle_s": 14400}
+CHIP_BLOCKS = 512
 FLAT_BYTES = 2048
 """A heap that grew by less than this [bytes] between 1,000 and 10,000 samples did not grow: dicts and lists come in steps."""
 
@@ -53,6 +55,7 @@ def main() -> int:
             lost, doubled, done = _cuts(folder, broker.port, path, cuts)
             ram = _say_sizes(folder, broker.port)
             _say_day(folder, broker.port)
+            _say_wear(folder)
         gaps, aside = (
             ask(path, "SELECT count(*) FROM message_gap"),
             ask(path, "SELECT kind, count(*) FROM quarantine GROUP BY kind"),
@@ -93,10 +96,11 @@ def _say_sizes(folder: Path, port: int) -> dict[str, int]:
     return found
 
 
-def _say_day(folder: Path, port: int) -> None:
-    settings = {
-        "folder": str(folder / "day"), "site": "nursery", "node": "day-1", "host": "127.0.0.1", "port": port,
-        "ca_file": "", "ntp_host": "", "tick_ms": 100, "first_wait_ms": 20, "send": True,
+def _busy_day(folder: Path, port: int, node: str, **more: Any) -> dict[str, Any]:
+    folder.mkdir()
+    given = {
+        "folder": str(folder), "site": "nursery", "node": node, "host": "127.0.0.1", "port": port,
+        "ca_file": "", "ntp_host": "", "tick_ms": 100, "first_wait_ms": 20,
         "sensors": [
             {"kind": "float", "tray": "tray-1", "pin": 4, "every_ms": 2000},
             {"kind": "pressure", "tray": "tray-1", "pin": 35, "full_pa": 2000, "every_ms": 2000},
@@ -104,14 +108,29 @@ def _say_day(folder: Path, port: int) -> None:
             {"kind": "thermometer", "tray": "tray-1", "pin": 15},
             {"kind": "lux"}, {"kind": "air"},
         ],
-        "bench": {"speed_until_s": DAY_S, "ticks_per_step": 20},
+        "bench": {"speed_until_s": DAY_S, "ticks_per_step": 20}, **more,
     }  # fmt: skip
-    Path(settings["folder"]).mkdir()
+    day: dict[str, Any] = _run("day_node.py", given, "-X", "heapsize=8M")
+    return day
+
+
+def _say_day(folder: Path, port: int) -> None:
     began = time.monotonic()
-    day = _run("day_node.py", settings)
+    day = _busy_day(folder / "day", port, "day-1", send=True)
     print(
         f"a day of one tray flooding {DAY_S // 360} times: {day['samples']} samples, {day['flash_bytes']} bytes of journal,"
         f" {day['wire_bytes']} bytes of packs ({time.monotonic() - began:.0f} s)"
+    )
+    quiet = _busy_day(folder / "quiet", port, "day-2", send=True, bench=QUIET_DAY)
+    print(f"a day of six floods: {quiet['flash_bytes']} bytes of journal, {quiet['wire_bytes']} bytes of packs")
+
+
+def _say_wear(folder: Path) -> None:
+    """LittleFS on a simulated chip of 2 MiB, nothing receipted all day."""
+    wear = _busy_day(folder / "wear", 1, "day-3", chip_blocks=CHIP_BLOCKS)
+    print(
+        f"wear of such a busy day: {wear['erased']} erasures, {wear['erased'] / CHIP_BLOCKS:.1f} a block,"
+        f" {wear['erased_most']} of the block with most"
     )
 
 

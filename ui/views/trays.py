@@ -118,6 +118,7 @@ def _node(node: Any, view: Overview, now: datetime) -> str:
     rows["missing"] = words.many(node.missing, "message") + (": they may still come" if node.missing else "")
     if node.gone:
         rows["lost for good"] = words.many(node.gone, "message")
+    rows |= words.node_troubles(node)
     return (
         f'<div class="tt-card {css}"><div class="head">{escape(node.node)}</div>'
         f'<div class="state">{here}</div>{look.facts(rows)}</div>'
