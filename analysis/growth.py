@@ -124,7 +124,7 @@ def growth_per_interval(weighins: pd.DataFrame) -> Growth:
     left_out = int((~good).sum())
 
     frame = frame[good].sort_values(["pot", "ms"], kind="stable", ignore_index=True)
-    frame["session_ms"] = _session_starts(frame["pot"].to_numpy(dtype=object), frame["ms"].to_numpy())
+    frame["session_ms"] = session_starts(frame["pot"].to_numpy(dtype=object), frame["ms"].to_numpy())
     frame["ln_g"] = np.log(frame["net_g"])
     sessions = frame.groupby(["pot", "session_ms"], as_index=False)[["ln_g", "blotted"]].mean()
 
@@ -157,7 +157,7 @@ def growth_per_interval(weighins: pd.DataFrame) -> Growth:
     return Growth(intervals, left_out, tuple(cautions))
 
 
-def _session_starts(pots: NDArray[Any], time_ms: NDArray[np.int64]) -> NDArray[np.int64]:
+def session_starts(pots: NDArray[Any], time_ms: NDArray[np.int64]) -> NDArray[np.int64]:
     """The time of the first weighing of each weighing's session; sorted by pot and time."""
     starts = time_ms.copy()
     for i in range(1, len(starts)):
