@@ -6,7 +6,8 @@ what cannot be told first among its `cautions`. The comparison over time is `com
 The model is response = treatment + covariates + tray + pot, by REML; F tests, standard errors and df by
 Kenward-Roger, which count trays and not pots even where the variance between trays is estimated at zero.
 One tray per treatment is described and attributed to nothing (Hurlbert 1984, Ecol Monogr 54:187-211).
-Not here: plots, rounding, layouts, power.
+Errors of weighing are part of the scatter that all of this is estimated from; what the weighing alone makes is
+`analysis.weighing`'s. Not here: plots, rounding, layouts, power.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ exposure. Works nothing out itself beyond joining; knows no clock.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
@@ -17,6 +17,7 @@ import pandas as pd
 from analysis.exposure import exposure
 from analysis.growth import Growth, growth_per_interval
 from analysis.light import light_from_hours, lux_per_ppfd
+from analysis.weighing import rates_u_per_day
 from ingest import lookup
 from ingest.cycles import CYCLE_COLUMNS
 from ingest.notebook import Notebook
@@ -171,7 +172,10 @@ class TrialData:
 
     @cached_property
     def growth(self) -> Growth:
-        return growth_per_interval(self.weighins)
+        """Growth per pot and interval, with the standard uncertainty by the weighing: rgr_u_per_day."""
+        growth = growth_per_interval(self.weighins)
+        u, cautions = rates_u_per_day(growth.table, self.weighins)
+        return replace(growth, table=growth.table.assign(rgr_u_per_day=u), cautions=(*growth.cautions, *cautions))
 
     @cached_property
     def intervals(self) -> pd.DataFrame:

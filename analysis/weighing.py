@@ -117,6 +117,45 @@ def growth_rate_u_per_day(
     return cast("Values", found[()])
 
 
+def shown_step_g(gross_g: ArrayLike) -> float:
+    """The step of the scale's display [g], as far as the readings tell: one of their last decimal place.
+
+    At most six places are looked at; 0 for no readings.
+    """
+    readings = np.asarray(gross_g, dtype=np.float64)
+    readings = readings[np.isfinite(readings)]
+    if not readings.size:
+        return 0.0
+    places = next((n for n in range(6) if np.abs(readings - readings.round(n)).max() < 10.0 ** -(n + 3)), 6)
+    return float(10.0**-places)
+
+
+def rates_u_per_day(growth: pd.DataFrame, weighins: pd.DataFrame) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+    """Standard uncertainty [1/day] of every rate of `growth` by the weighing alone, and what to mind.
+
+    growth: `mass_start_g, mass_end_g, days`; weighins: `pot, time, gross_g`, all those of the trial. Repeatability
+    comes from the pots weighed twice, the display's step from the readings; every tare counts as one reading.
+    """
+    groups = repeated_readings(weighins)
+    found = repeatability(groups) if groups else None
+    read_u_g = reading_u_g(
+        resolution_g=shown_step_g(weighins["gross_g"]), repeatability_g=found.repeatability_g if found else 0.0
+    )
+    if not len(growth):
+        return np.zeros(0), ()
+    u = growth_rate_u_per_day(
+        *(growth[name].to_numpy(dtype=np.float64) for name in ("mass_start_g", "mass_end_g", "days")),
+        reading_u_g=read_u_g,
+        tare_u_g=read_u_g,
+    )
+    if found is None:
+        return u, (
+            "No pot was weighed twice in a session: how well weighing repeats is not known, and the uncertainty of a "
+            "rate holds the scale's step only. Blot and weigh some pots twice.",
+        )
+    return u, found.cautions
+
+
 @dataclass(frozen=True)
 class Precision:
     """Repeatability of weighing, and where several people weighed, reproducibility (ISO 5725-2).

@@ -14,12 +14,14 @@ from analysis.weighing import (
     growth_rate_u_per_day,
     mean_tare_u_g,
     net_mass_u_g,
+    rates_u_per_day,
     reading_u_g,
     repeatability,
     repeated_readings,
     resolution_u_g,
     scale_drift,
     scale_share,
+    shown_step_g,
 )
 
 
@@ -156,3 +158,26 @@ def test_what_cannot_be_worked_out_is_refused() -> None:
         scale_drift([100.0], 100.0, sd_g=0.0)
     with pytest.raises(ValueError, match="two people"):
         repeatability([[1.0, 2.0]], between=True)
+
+
+def test_the_step_of_the_display_is_the_last_decimal_place() -> None:
+    assert shown_step_g([12.3, 5.0, 7.9]) == 0.1
+    assert shown_step_g([12.34, 5.0]) == 0.01
+    assert shown_step_g([12.0, 5.0]) == 1.0
+    assert shown_step_g([]) == 0.0
+
+
+def test_the_uncertainty_of_a_rate_by_hand() -> None:
+    """Duplicates 10.0/10.2 and 20.0/20.0: s_r = 0.1; step 0.1: reading 0.1041; 4 g to 8 g in 10 days.
+
+    Read: 0.1041 x root of (1/16 + 1/64) = 0.02909; tare: 0.1041 x (1/4 - 1/8) = 0.01301; together 0.03187 / 10.
+    """
+    time = pd.to_datetime(["2026-06-01T10:00Z", "2026-06-01T10:01Z"] * 2, utc=True)
+    weighins = pd.DataFrame({"pot": ["a", "a", "b", "b"], "time": time, "gross_g": [10.0, 10.2, 20.0, 20.0]})
+    growth = pd.DataFrame({"mass_start_g": [4.0], "mass_end_g": [8.0], "days": [10.0]})
+    u, cautions = rates_u_per_day(growth, weighins)
+    assert u.tolist() == [pytest.approx(0.003187, abs=1e-6)]
+    assert "guess" in cautions[0]
+    _, cautions = rates_u_per_day(growth, weighins.iloc[[0, 2]])
+    assert "No pot was weighed twice" in cautions[0]
+    assert rates_u_per_day(growth.iloc[:0], weighins)[0].size == 0

@@ -18,6 +18,7 @@ from analysis.growth import relative_growth_rate
 from analysis.trays_now import natural
 from analysis.trial_comparison import TrialComparison, compare_trial
 from analysis.trial_data import NoTrialError, TrialData, choose_trial, open_record
+from analysis.weighing import rates_u_per_day
 from ingest.notebook import Notebook
 from ingest.settings import home_folder
 from ingest.trials import WeighIn
@@ -163,6 +164,7 @@ def _whole_trial(data: TrialData) -> pd.DataFrame:
         mass_end_g=("mass_end_g", "last"),
     ).reset_index()
     whole["days"] = (whole["end"] - whole["start"]) / pd.Timedelta(days=1)
+    whole["rgr_u_per_day"], _ = rates_u_per_day(whole, data.weighins)
     whole["rgr_per_day"] = relative_growth_rate(whole["mass_start_g"], whole["mass_end_g"], whole["days"])
     went_through = exposure(data.cycles_and_silence, data.light[0], whole[["pot", "start", "end"]], data.pots)
     joined = went_through.merge(whole, on=["pot", "start", "end"])

@@ -27,14 +27,20 @@ HEADINGS = {
     "hours": "hours", "wet_h": "wet h", "dry_h": "dry h", "unknown_h": "unknown h", "wet_lit_h": "wet lit h",
     "wet_dark_h": "wet dark h", "dry_lit_h": "dry lit h", "dry_dark_h": "dry dark h", "floods": "floods",
     "dli_mol_m2_d": "light mol/m²/d", "light_known_h": "light known h", "days": "days", "mass_start_g": "mass g",
-    "mass_end_g": "to g", "rgr_per_day": "growth %/day",
+    "mass_end_g": "to g", "rgr_per_day": "growth %/day", "rgr_u_per_day": "± weighing",
 }  # fmt: skip
 """Column -> what people read, with the unit shown there."""
 
-SHOWN_FACTOR = {"level_m": 1000.0, "peak_level_m": 1000.0, "wet_s": 1 / 60, "rgr_per_day": 100.0}
+SHOWN_FACTOR = {
+    "level_m": 1000.0,
+    "peak_level_m": 1000.0,
+    "wet_s": 1 / 60,
+    "rgr_per_day": 100.0,
+    "rgr_u_per_day": 100.0,
+}
 DECIMALS = {
     "fill_s": 0, "drain_s": 0, "level_m": 0, "peak_level_m": 0, "mass_start_g": 2, "mass_end_g": 2, "floods": 0,
-    "rgr_per_day": 2,
+    "rgr_per_day": 2, "rgr_u_per_day": 2,
 }  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from ui.words import many
 
 WHOLE = "the whole trial"
 SHOWN = (
-    "pot", "tray", "treatment", "rgr_per_day", "dry_h_day", "wet_h_day", "unknown_h", "mass_start_g", "mass_end_g", "days",
+    "pot", "tray", "treatment", "rgr_per_day", "rgr_u_per_day", "dry_h_day", "wet_h_day", "unknown_h", "mass_start_g", "mass_end_g", "days",
     "floods", "dli_mol_m2_d", "dry_lit_h", "dry_dark_h", "wet_lit_h", "wet_dark_h",
 )  # fmt: skip
 
@@ -98,9 +98,10 @@ def _table(table: pd.DataFrame, zone: str) -> None:
         dry_h_day=24 * table["dry_h"] / known_h.where(known_h > 0),
         wet_h_day=24 * table["wet_h"] / known_h.where(known_h > 0),
         rgr_per_day=100 * table["rgr_per_day"],
+        rgr_u_per_day=100 * table["rgr_u_per_day"],
     )[list(SHOWN)]
     headings = show.HEADINGS | {"dry_h_day": "dry h/day", "wet_h_day": "wet h/day"}
-    digits = {"mass_start_g": 2, "mass_end_g": 2, "rgr_per_day": 2, "floods": 0}
+    digits = {"mass_start_g": 2, "mass_end_g": 2, "rgr_per_day": 2, "rgr_u_per_day": 2, "floods": 0}
     columns = {
         name: st.column_config.NumberColumn(headings[name], format=f"%.{digits.get(name, 1)}f")
         if shown[name].dtype.kind in "fi"
