@@ -28,8 +28,9 @@ def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFra
     place = {name: float(-n) for n, name in enumerate(treatments)}
     low, high = float(masses["net_g"].min()), float(masses["net_g"].max())
     room = 0.12 * (high - low or 1.0)
+    edges = [max(low - room, 0.0), high + room]
     x = measured("net_g") | {
-        "title": "mass, g", "scale": {"domain": [max(low - room, 0.0), high + room], "nice": False},
+        "title": "mass, g", "scale": {"domain": edges, "nice": False},
     }  # fmt: skip
     names = {str(int(v)): name for name, v in place.items()}
     y_axis = {
@@ -44,8 +45,12 @@ def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFra
         own = masses[masses["treatment"] == name]
         at = place[name]
         if len(own) > 2 and own["net_g"].nunique() > 1:
-            over = np.linspace(own["net_g"].min() - room / 2, own["net_g"].max() + room / 2, _GRID)
-            height = gaussian_kde(own["net_g"])(over)
+            density = gaussian_kde(own["net_g"])
+            tail = 2.5 * float(np.sqrt(density.covariance[0, 0]))
+            over = np.linspace(
+                max(own["net_g"].min() - tail, edges[0]), min(own["net_g"].max() + tail, edges[1]), _GRID
+            )
+            height = density(over)
             hill = pd.DataFrame(
                 {"treatment": name, "net_g": over, "at": at + 0.42 * height / height.max(), "floor": at}
             )
