@@ -6,13 +6,16 @@ exposure. Works nothing out itself beyond joining; knows no clock.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.exposure import exposure
 from analysis.growth import Growth, growth_per_interval
@@ -21,10 +24,14 @@ from analysis.weighing import rates_u_per_day
 from ingest import lookup
 from ingest.cycles import CYCLE_COLUMNS
 from ingest.notebook import Notebook
+from ingest.placements import treatment_spells
 from ingest.readings import EVIDENCE, TidetrayError, from_ms
 from ingest.settings import RECORD_FILE
 from ingest.store import Store, open_store
-from ingest.trials import Trial, TrialPlan
+from ingest.trail import trail
+from ingest.trials import BREAKS, Event, TrayPlan, Trial, TrialPlan
+
+_WEIGH_IN_COLUMNS = ["pot", "time", "replicate", "gross_g", "tare_g", "net_g", "blotted", "who", "note"]
 
 
 class NoTrialError(TidetrayError):
@@ -61,12 +68,13 @@ def choose_trial(store: Store, name: str | None = None) -> Trial:
 
 
 class TrialData:
-    """All frames of one trial, each read once."""
+    """All frames of one trial, each read once; `as_of` a time, what the notebook knew by then."""
 
-    def __init__(self, store: Store, trial: Trial) -> None:
+    def __init__(self, store: Store, trial: Trial, *, as_of: datetime | None = None) -> None:
         self._store = store
         self._notebook = Notebook(store)
         self.trial = trial
+        self.as_of = as_of
 
     @cached_property
     def plan(self) -> TrialPlan:
@@ -74,14 +82,47 @@ class TrialData:
 
     @cached_property
     def treatments(self) -> dict[str, str]:
-        """Tray -> treatment."""
-        return {tray.name: tray.treatment for tray in self.plan.trays}
+        """Tray -> treatment, the last one where it was changed (`pots` holds which counted when)."""
+        first = {tray.name: tray.treatment for tray in self.plan.trays}
+        return {tray: spells[-1][1] for tray, spells in treatment_spells(first, self._happened).items()}
+
+    @cached_property
+    def _happened(self) -> tuple[Event, ...]:
+        return self._notebook.events(self.trial.name, as_of=self.as_of)
+
+    @cached_property
+    def events(self) -> pd.DataFrame:
+        """What happened to pots and trays, in order of time: `number, time, kind, pot, tray, row, column, tare_g, value, who, why, entered`."""
+        rows = [
+            (e.number, e.time, e.kind, e.pot, e.tray, e.row, e.column, e.tare_g, e.value, e.who, e.why, e.entered)
+            for e in self._happened
+        ]
+        columns = ["number", "time", "kind", "pot", "tray", "row", "column", "tare_g", "value", "who", "why", "entered"]
+        frame = pd.DataFrame(rows, columns=columns).astype({"row": "Int64", "column": "Int64", "tare_g": "float64"})
+        return _with_times(frame, "time", "entered")
+
+    @cached_property
+    def trail(self) -> pd.DataFrame:
+        """Every entry of a weigh-in, standing or not: `number` and the columns of weigh-ins, then what it changed."""
+        rows = [
+            (
+                e.number, e.weigh_in.pot, e.weigh_in.time, e.weigh_in.replicate, e.weigh_in.gross_g, e.weigh_in.tare_g,
+                e.weigh_in.net_g, e.weigh_in.blotted, e.weigh_in.who, e.weigh_in.note, e.weigh_in.balance, e.entered,
+                e.stands, e.replaces, e.removed, e.entered_by, e.reason,
+            )
+            for e in trail(self._notebook, self.trial.name, as_of=self.as_of)
+        ]  # fmt: skip
+        columns = [
+            "number", *_WEIGH_IN_COLUMNS, "balance", "entered", "stands", "replaces", "removed", "entered_by", "reason",
+        ]  # fmt: skip
+        frame = pd.DataFrame(rows, columns=columns).astype({"replaces": "Int64"})
+        return _with_times(frame, "time", "entered")
 
     @cached_property
     def pots(self) -> pd.DataFrame:
         rows = [
             (p.pot, p.tray, p.row, p.column, p.treatment, p.tare_g, p.start, p.end)
-            for p in self._notebook.placements(self.trial.name)
+            for p in self._notebook.placements(self.trial.name, as_of=self.as_of)
         ]
         frame = pd.DataFrame(rows, columns=["pot", "tray", "row", "column", "treatment", "tare_g", "from", "to"])
         return _with_times(frame, "from", "to")
@@ -90,10 +131,9 @@ class TrialData:
     def weighins(self) -> pd.DataFrame:
         rows = [
             (w.pot, w.time, w.replicate, w.gross_g, w.tare_g, w.net_g, w.blotted, w.who, w.note)
-            for w in self._notebook.weigh_ins(self.trial.name)
+            for w in self._notebook.weigh_ins(self.trial.name, as_of=self.as_of)
         ]
-        columns = ["pot", "time", "replicate", "gross_g", "tare_g", "net_g", "blotted", "who", "note"]
-        return _with_times(pd.DataFrame(rows, columns=columns), "time")
+        return _with_times(pd.DataFrame(rows, columns=_WEIGH_IN_COLUMNS), "time")
 
     def cycles(self, tray: str | None = None, *, since: datetime | None = None) -> pd.DataFrame:
         """Cycles as the recorder worked them out; `unknown` rows are spells without knowledge."""
@@ -132,18 +172,27 @@ class TrialData:
             if not measured:
                 cautions.append(f"{tray.name} has no light readings: its hours cannot be split into lit and dark.")
                 continue
-            if measured[0] == "light" and tray.lamp is None:
+            lamps = self._lamps(tray)
+            if measured[0] == "light" and lamps == [(None, None)]:
                 cautions.append(f"{tray.name} measures lux, but its lamp is not named: its light is not counted.")
                 continue
-            try:
-                factor = 1.0 if measured[0] == "ppfd" else lux_per_ppfd(tray.lamp or "")
-            except ValueError as error:
-                cautions.append(f"{tray.name}: its light is not counted, {error}")
+            factors: list[tuple[datetime | None, float]] = []
+            for since, lamp in lamps:
+                try:
+                    known = 1.0 if measured[0] == "ppfd" else math.nan if lamp is None else lux_per_ppfd(lamp)
+                except ValueError as error:
+                    cautions.append(f"{tray.name}: its light is not counted, {error}")
+                    known = math.nan
+                factors.append((since, known))
+            if not any(math.isfinite(factor) for _, factor in factors):
                 continue
             found = own[measured[0]][own[measured[0]]["tray"] == tray.name]
             # several nodes may have measured in one hour, as when one was replaced
             sums = found.groupby("time", as_index=False)[["integral", "covered_s", "above_s"]].sum()
-            sums["ppfd"] = sums["integral"] / sums["covered_s"].where(sums["covered_s"] > 0) / factor
+            sums["ppfd"] = (
+                sums["integral"] / sums["covered_s"].where(sums["covered_s"] > 0) / _factor_at(sums["time"], factors)
+            )
+            sums = sums[np.isfinite(sums["ppfd"]) | (sums["covered_s"] == 0)]
             share = (sums["covered_s"] / 3600).clip(lower=1.0)
             hours.append(
                 sums.assign(tray=tray.name, covered_s=sums["covered_s"] / share, above_s=sums["above_s"] / share)[
@@ -153,6 +202,11 @@ class TrialData:
         if not hours:
             return pd.DataFrame({"tray": [], "time": pd.DatetimeIndex([], tz="UTC"), "ppfd": []}), tuple(cautions)
         return light_from_hours(pd.concat(hours, ignore_index=True)), tuple(cautions)
+
+    def _lamps(self, tray: TrayPlan) -> list[tuple[datetime | None, str | None]]:
+        """From when which lamp was above a tray; None: from the start, or not known."""
+        changes = [(e.time, e.value) for e in self._happened if e.kind == "lamp changed" and e.tray == tray.name]
+        return [(None, tray.lamp), *changes]
 
     @cached_property
     def masses(self) -> pd.DataFrame:
@@ -172,10 +226,22 @@ class TrialData:
 
     @cached_property
     def growth(self) -> Growth:
-        """Growth per pot and interval, with the standard uncertainty by the weighing: rgr_u_per_day."""
+        """Growth per pot and interval, with the standard uncertainty by the weighing: rgr_u_per_day.
+
+        None across the splitting of a pot, which takes mass away.
+        """
         growth = growth_per_interval(self.weighins)
-        u, cautions = rates_u_per_day(growth.table, self.weighins)
-        return replace(growth, table=growth.table.assign(rgr_u_per_day=u), cautions=(*growth.cautions, *cautions))
+        table, told = growth.table, list(growth.cautions)
+        across = pd.Series(False, index=table.index)
+        for event in self._happened:
+            if event.kind in BREAKS:
+                time = pd.Timestamp(event.time)
+                across |= (table["pot"] == event.pot) & (table["start"] < time) & (table["end"] >= time)
+        if across.any():
+            told.append(f"{int(across.sum())} intervals left out: their pot was split in them, which is no loss of growth")
+        table = table[~across].reset_index(drop=True)
+        u, cautions = rates_u_per_day(table, self.weighins)
+        return replace(growth, table=table.assign(rgr_u_per_day=u), cautions=(*told, *cautions))
 
     @cached_property
     def intervals(self) -> pd.DataFrame:
@@ -189,8 +255,30 @@ class TrialData:
     def exposure_and_growth(self) -> ExposureAndGrowth:
         """What each pot went through between two weigh-ins, beside what it grew."""
         joined = self.exposure.merge(self.growth.table, on=["pot", "start", "end"], how="inner")
-        joined["treatment"] = joined["tray"].map(self.treatments)
+        joined["treatment"] = self._treatments_during(joined)
         return ExposureAndGrowth(joined, (*self.light[1], *self.growth.cautions))
+
+    def _treatments_during(self, intervals: pd.DataFrame) -> pd.Series[str]:
+        """The treatment that a pot's tray had for the longest part of each interval."""
+        if not any(event.kind == "treatment changed" for event in self._happened):
+            return intervals["tray"].map(self.treatments)
+        rows = intervals[["pot", "tray", "start", "end"]].reset_index(names="interval")
+        both = rows.merge(
+            self.pots.drop(columns="tray").assign(to=self.pots["to"].fillna(intervals["end"].max())), on="pot"
+        )
+        both["shared"] = both[["end", "to"]].min(axis=1) - both[["start", "from"]].max(axis=1)
+        longest = both[both["shared"] > pd.Timedelta(0)].groupby(["interval", "treatment"])["shared"].sum()
+        best = longest.sort_values(kind="stable").reset_index().drop_duplicates("interval", keep="last")
+        return best.set_index("interval")["treatment"].reindex(intervals.index)
+
+
+def _factor_at(times: pd.Series[Any], factors: list[tuple[datetime | None, float]]) -> NDArray[np.float64]:
+    """lx per photon flux at each time. An hour in which the lamp was changed counts as under the lamp it began with."""
+    found = np.full(len(times), factors[0][1])
+    for since, factor in factors:
+        if since is not None:
+            found[(times >= pd.Timestamp(since)).to_numpy(dtype=bool)] = factor
+    return found
 
 
 def _with_times(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:

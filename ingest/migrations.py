@@ -146,4 +146,71 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         ) STRICT, WITHOUT ROWID;
         """,
     ),
+    (
+        "audit trail",
+        """
+        -- a removal is an entry with removed = 1 that names what it takes away; entered_by and reason
+        -- say who corrected or removed, and why. A row is replaced once at most: a trail has no forks
+        ALTER TABLE weigh_in ADD COLUMN removed INTEGER NOT NULL DEFAULT 0;
+        ALTER TABLE weigh_in ADD COLUMN entered_by TEXT NOT NULL DEFAULT '';
+        ALTER TABLE weigh_in ADD COLUMN reason TEXT NOT NULL DEFAULT '';
+        ALTER TABLE weigh_in ADD COLUMN balance TEXT NOT NULL DEFAULT '';
+        CREATE UNIQUE INDEX weigh_in_replaced ON weigh_in (replaces) WHERE replaces IS NOT NULL;
+        CREATE INDEX weigh_in_by_time ON weigh_in (trial, weighed_ms);
+        CREATE TRIGGER weigh_in_not_edited BEFORE UPDATE ON weigh_in
+        BEGIN
+            SELECT RAISE(ABORT, 'weigh-ins are never edited');
+        END;
+        CREATE TRIGGER weigh_in_not_deleted BEFORE DELETE ON weigh_in
+        BEGIN
+            SELECT RAISE(ABORT, 'weigh-ins are never deleted');
+        END;
+        -- what happened to pots and trays; value: a lamp, a treatment, a dose, a place, the parent of a
+        -- pot that was split off. An event is taken back by another one that names it
+        CREATE TABLE event (
+            id INTEGER PRIMARY KEY, trial TEXT NOT NULL REFERENCES trial, kind TEXT NOT NULL,
+            happened_ms INTEGER NOT NULL, pot TEXT NOT NULL, tray TEXT NOT NULL,
+            place_row INTEGER, place_column INTEGER, tare_g REAL, value TEXT NOT NULL,
+            who TEXT NOT NULL, why TEXT NOT NULL, entered_ms INTEGER NOT NULL,
+            takes_back INTEGER UNIQUE REFERENCES event
+        ) STRICT;
+        CREATE INDEX event_by_trial ON event (trial, happened_ms);
+        CREATE TRIGGER event_not_edited BEFORE UPDATE ON event
+        BEGIN
+            SELECT RAISE(ABORT, 'events are never edited');
+        END;
+        CREATE TRIGGER event_not_deleted BEFORE DELETE ON event
+        BEGIN
+            SELECT RAISE(ABORT, 'events are never deleted');
+        END;
+        """,
+    ),
+    (
+        "weighing and layout",
+        """
+        -- a scale, with the step of its display, and what it showed of a check weight
+        CREATE TABLE balance (name TEXT PRIMARY KEY, resolution_g REAL NOT NULL, entered_ms INTEGER NOT NULL)
+            STRICT, WITHOUT ROWID;
+        CREATE TABLE check_weighing (
+            id INTEGER PRIMARY KEY, balance TEXT NOT NULL REFERENCES balance, weighed_ms INTEGER NOT NULL,
+            nominal_g REAL NOT NULL, shown_g REAL NOT NULL, who TEXT NOT NULL, entered_ms INTEGER NOT NULL
+        ) STRICT;
+        -- sampled pots on their way to constant mass; gross with the dish
+        CREATE TABLE dry_weighing (
+            id INTEGER PRIMARY KEY, trial TEXT NOT NULL, pot TEXT NOT NULL, weighed_ms INTEGER NOT NULL,
+            gross_g REAL NOT NULL, dish_g REAL NOT NULL, oven_temp_c REAL NOT NULL,
+            who TEXT NOT NULL, note TEXT NOT NULL, entered_ms INTEGER NOT NULL,
+            FOREIGN KEY (trial, pot) REFERENCES pot
+        ) STRICT;
+        -- how a layout was drawn, and where its trays stand
+        ALTER TABLE trial ADD COLUMN layout_seed INTEGER;
+        ALTER TABLE assignment ADD COLUMN block TEXT NOT NULL DEFAULT '';
+        ALTER TABLE assignment ADD COLUMN bench TEXT NOT NULL DEFAULT '';
+        ALTER TABLE assignment ADD COLUMN bench_row INTEGER;
+        ALTER TABLE assignment ADD COLUMN bench_column INTEGER;
+        -- which column of a file is what, as said once: header in lower case -> column
+        CREATE TABLE header_meaning (header TEXT PRIMARY KEY, meaning TEXT NOT NULL, entered_ms INTEGER NOT NULL)
+            STRICT, WITHOUT ROWID;
+        """,
+    ),
 )

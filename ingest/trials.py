@@ -38,7 +38,7 @@ class RefusedError(TidetrayError):
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """`zone` is the IANA name of the site's clock, `started` a UTC time."""
+    """`zone` is the IANA name of the site's clock, `started` a UTC time; `layout_seed` drew the layout, if one did."""
 
     name: str
     site: str
@@ -46,6 +46,7 @@ class Trial:
     started: datetime
     species: str
     question: str
+    layout_seed: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,11 +61,18 @@ class Treatment:
 
 @dataclass(frozen=True, slots=True)
 class TrayPlan:
-    """A tray in a trial: its treatment and the lamp above it (a name `analysis.light` knows, or None)."""
+    """A tray in a trial: its treatment and the lamp above it (a name `analysis.light` knows, or None).
+
+    Where it stands, if known: its block of a layout, bench, and row and column on the bench.
+    """
 
     tray: Tray
     treatment: str
     lamp: str | None = None
+    block: str = ""
+    bench: str = ""
+    bench_row: int | None = None
+    bench_column: int | None = None
 
     @property
     def name(self) -> str:
@@ -127,10 +135,70 @@ class WeighIn:
     blotted: bool = True
     who: str = ""
     note: str = ""
+    balance: str = ""
 
     @property
     def net_g(self) -> float:
         return self.gross_g - self.tare_g
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line of the trail of weigh-ins: as it was entered, and what it replaces.
+
+    `number` names it. `stands`: nothing replaced it since, and it is no removal. `entered_by` and `reason`
+    belong to a correction or a removal; who weighed is in `weigh_in`.
+    """
+
+    number: int
+    weigh_in: WeighIn
+    entered: datetime
+    stands: bool
+    replaces: int | None = None
+    removed: bool = False
+    entered_by: str = ""
+    reason: str = ""
+
+
+EVENT_KINDS = {
+    "pot moved": "stands in another place from then on",
+    "pot lost": "is gone or dead: no weigh-in after that",
+    "pot sampled": "was taken out to be dried: spent, no weigh-in after that",
+    "pot split": "was divided: growth starts anew",
+    "pot split off": "came from dividing another pot",
+    "pot re-potted": "stands in a new net pot with a new tare",
+    "tray moved": "stands in another place",
+    "lamp changed": "has another lamp above it",
+    "treatment changed": "is given another treatment from then on (crossover)",
+    "feed dosed": "got feed",
+}
+"""What can happen to a pot or a tray in the course of a trial -> what that means."""
+
+POT_ENDS = ("pot lost", "pot sampled")
+BREAKS = ("pot split", "pot split off")
+"""Events after which a mass cannot be set against one from before."""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """What happened to a pot or a tray; `time` in UTC.
+
+    `value` is the new lamp, treatment or place of a tray, what was dosed, or the pot that a new one was
+    split off from. `number` and `entered` are given by the notebook.
+    """
+
+    kind: str
+    time: datetime
+    pot: str = ""
+    tray: str = ""
+    row: int | None = None
+    column: int | None = None
+    tare_g: float | None = None
+    value: str = ""
+    who: str = ""
+    why: str = ""
+    number: int | None = None
+    entered: datetime | None = None
 
 
 def near_names(name: str, known: Iterable[str]) -> str:

@@ -1,0 +1,227 @@
+"""Pots and trays in the course of a trial: what is noted, what follows from it, what is refused."""
+
+from __future__ import annotations
+
+import sqlite3
+from datetime import UTC, datetime, timedelta
+
+import pandas as pd
+import pytest
+
+from analysis.trial_data import TrialData
+from ingest.events import SplitOff, note_event, note_split, take_back
+from ingest.notebook import Notebook
+from ingest.placements import Tares
+from ingest.store import Store
+from ingest.trials import EntryError, Event, RefusedError
+from tests.test_notebook import PLAN, STARTED
+
+DAY = timedelta(days=1)
+NOW = STARTED + 30 * DAY
+WHO = {"who": "grower", "why": "as it was"}
+
+
+@pytest.fixture
+def notebook(store: Store) -> Notebook:
+    notebook = Notebook(store)
+    notebook.add_trial(PLAN)
+    return notebook
+
+
+def note(notebook: Notebook, kind: str, days: float, **more: object) -> Event:
+    return note_event(notebook, "bench", Event(kind, STARTED + days * DAY, who="me", **more), now=NOW)  # type: ignore[arg-type]
+
+
+def weigh(notebook: Notebook, pot: str, days: float, gross_g: float) -> None:
+    notebook.add_weigh_in("bench", pot=pot, time=STARTED + days * DAY, gross_g=gross_g, now=NOW)
+
+
+def spells(notebook: Notebook, pot: str, as_of: datetime | None = None) -> list[tuple[object, ...]]:
+    return [
+        (p.tray, p.row, p.column, p.treatment, p.tare_g, (p.start - STARTED) / DAY, p.end and (p.end - STARTED) / DAY)
+        for p in notebook.placements("bench", as_of=as_of)
+        if p.pot == pot
+    ]
+
+
+def test_a_moved_pot_stands_in_its_new_place_with_the_treatment_there(notebook: Notebook) -> None:
+    note(notebook, "pot moved", 3, pot="a-1", tray="tray-2", row=2, column=1)
+    assert spells(notebook, "a-1") == [
+        ("tray-1", 1, 1, "floods", 30.0, 0, 3),
+        ("tray-2", 2, 1, "emersed", 30.0, 3, None),
+    ]
+    assert spells(notebook, "a-1", as_of=NOW - DAY) == [("tray-1", 1, 1, "floods", 30.0, 0, None)]
+    assert notebook.plan("bench") == PLAN
+
+
+def test_a_lost_pot_has_an_end_and_is_weighed_no_more(notebook: Notebook) -> None:
+    weigh(notebook, "a-1", 2, 42)
+    note(notebook, "pot lost", 5, pot="a-1")
+    assert spells(notebook, "a-1")[-1][-1] == 5
+    with pytest.raises(RefusedError, match="pot a-1 was lost at 2026-06-05 01:00"):
+        weigh(notebook, "a-1", 6, 42)
+    weigh(notebook, "a-1", 4, 42)
+
+
+def test_a_repotted_pot_has_its_new_tare_from_then_on(notebook: Notebook) -> None:
+    note(notebook, "pot re-potted", 5, pot="a-1", tare_g=33.0)
+    weigh(notebook, "a-1", 4, 42)
+    weigh(notebook, "a-1", 6, 47)
+    assert [w.net_g for w in notebook.weigh_ins("bench")] == [12.0, 14.0]
+    assert notebook.tares_g("bench")["a-1"] == 33.0
+    assert [spell[4] for spell in spells(notebook, "a-1")] == [30.0, 33.0]
+
+
+def test_a_crossover_gives_a_tray_another_treatment(notebook: Notebook) -> None:
+    note(notebook, "treatment changed", 14, tray="tray-1", value="emersed")
+    assert [(s[3], s[5], s[6]) for s in spells(notebook, "a-1")] == [("floods", 0, 14), ("emersed", 14, None)]
+    assert spells(notebook, "b-1") == [("tray-2", 1, 1, "emersed", 31.0, 0, None)]
+
+
+def test_a_split_pot_goes_on_and_its_parts_are_new_pots(notebook: Notebook) -> None:
+    weigh(notebook, "a-1", 2, 50)
+    weigh(notebook, "a-1", 9, 60)
+    split = SplitOff("a-3", "tray-2", 2, 2, 29.0)
+    note_split(notebook, "bench", "a-1", [split], time=STARTED + 10 * DAY, now=NOW, **WHO)
+    weigh(notebook, "a-1", 16, 46)
+    weigh(notebook, "a-3", 16, 44)
+    weigh(notebook, "a-1", 23, 50)
+    assert spells(notebook, "a-3") == [("tray-2", 2, 2, "emersed", 29.0, 10, None)]
+    with pytest.raises(RefusedError, match="split off only at"):
+        weigh(notebook, "a-3", 9, 44)
+    data = TrialData(notebook.store, PLAN.trial)
+    assert [(d, round(m)) for d, m in zip(data.growth.table["days"], data.growth.table["mass_end_g"], strict=True)] == [
+        (7.0, 30),
+        (7.0, 20),
+    ]
+    assert "1 intervals left out: their pot was split" in data.growth.cautions[-1]
+    assert set(data.exposure["pot"]) == {"a-1"}
+    assert notebook.add_trial(PLAN).pots == (), "the trial's own file still adds nothing"
+    assert "a-3" not in notebook.tares("bench", as_of=NOW - DAY).latest_g()
+
+
+def test_a_split_is_taken_back_only_while_its_parts_have_no_record(notebook: Notebook) -> None:
+    split = SplitOff("a-3", "tray-2", 2, 2, 29.0)
+    parent, part = note_split(notebook, "bench", "a-1", [split], time=STARTED + DAY, now=NOW, **WHO)
+    with pytest.raises(EntryError, match="part of a split"):
+        take_back(notebook, "bench", part.number or 0, now=NOW, **WHO)
+    weigh(notebook, "a-3", 3, 40)
+    with pytest.raises(EntryError, match="a-3 has a record of its own"):
+        take_back(notebook, "bench", parent.number or 0, now=NOW, **WHO)
+
+
+def test_a_split_taken_back_leaves_no_pot(notebook: Notebook) -> None:
+    split = SplitOff("a-3", "tray-2", 2, 2, 29.0)
+    parent, _ = note_split(notebook, "bench", "a-1", [split], time=STARTED + DAY, now=NOW, **WHO)
+    take_back(notebook, "bench", parent.number or 0, now=NOW + DAY, **WHO)
+    assert notebook.events("bench") == ()
+    assert "a-3" not in notebook.tares_g("bench")
+    assert spells(notebook, "a-3") == []
+    assert len(spells(notebook, "a-3", as_of=NOW)) == 1
+    with pytest.raises(RefusedError, match="has no pot 'a-3'"):
+        weigh(notebook, "a-3", 2, 40)
+
+
+def test_an_event_taken_back_counts_no_more_and_stays_known(notebook: Notebook) -> None:
+    lost = note(notebook, "pot lost", 5, pot="a-1")
+    take_back(notebook, "bench", lost.number or 0, now=NOW + DAY, **WHO)
+    assert notebook.events("bench") == ()
+    assert [e.kind for e in notebook.events("bench", as_of=NOW)] == ["pot lost"]
+    weigh(notebook, "a-1", 6, 42)
+    with pytest.raises(EntryError, match="no event 1 that stands"):
+        take_back(notebook, "bench", 1, now=NOW, **WHO)
+    with pytest.raises(sqlite3.IntegrityError, match="never deleted"):
+        notebook.store.connection.execute("DELETE FROM event")
+    with pytest.raises(sqlite3.IntegrityError, match="never edited"):
+        notebook.store.connection.execute("UPDATE event SET who = ''")
+
+
+def test_the_same_event_again_changes_nothing(notebook: Notebook) -> None:
+    first = note(notebook, "feed dosed", 5, tray="tray-1", value="2 mL/L of feed")
+    assert note(notebook, "feed dosed", 5, tray="tray-1", value="2 mL/L of feed") == first
+    assert len(notebook.events("bench")) == 1
+
+
+@pytest.mark.parametrize(
+    ("kind", "days", "more", "told"),
+    [
+        ("pot eaten", 5, {}, "there is no event 'pot eaten'"),
+        ("pot split off", 5, {"pot": "a-1"}, "there is no event 'pot split off'"),
+        ("pot lost", 5, {"pot": "a-9"}, "has no pot 'a-9'"),
+        ("pot lost", 31, {"pot": "a-1"}, "in the future"),
+        ("pot lost", -1, {"pot": "a-1"}, "before trial bench started"),
+        ("pot lost", 1, {"pot": "b-1"}, "was weighed after that time"),
+        ("pot moved", 5, {"pot": "a-1", "tray": "tray-2", "row": 1, "column": 1}, "pot b-1 stands in tray-2, row 1, column 1"),
+        ("pot moved", 5, {"pot": "a-1", "tray": "tray-7", "row": 1, "column": 1}, "has no tray 'tray-7'"),
+        ("pot moved", 5, {"pot": "a-1", "tray": "tray-2", "row": 0, "column": 1}, "needs a row and a column"),
+        ("pot re-potted", 5, {"pot": "a-1"}, "the tare of pot a-1 is missing"),
+        ("lamp changed", 5, {"tray": "tray-1"}, "Say the lamp above the tray now"),
+        ("lamp changed", 5, {"tray": "tray-7", "value": "sun"}, "has no tray 'tray-7'"),
+        ("treatment changed", 5, {"tray": "tray-1", "value": "drowned"}, "has no treatment 'drowned'"),
+    ],
+)  # fmt: skip
+def test_events_that_cannot_be(notebook: Notebook, kind: str, days: float, more: dict[str, object], told: str) -> None:
+    weigh(notebook, "b-1", 2, 40)
+    with pytest.raises(EntryError) as caught:
+        note(notebook, kind, days, **more)
+    assert told in str(caught.value)
+    assert notebook.events("bench") == ()
+
+
+def test_nothing_happens_to_a_pot_that_is_gone(notebook: Notebook) -> None:
+    note(notebook, "pot lost", 5, pot="a-1")
+    with pytest.raises(EntryError, match="has an event 'pot lost' before that"):
+        note(notebook, "pot moved", 6, pot="a-1", tray="tray-2", row=3, column=3)
+
+
+@pytest.mark.parametrize(
+    ("part", "told"),
+    [
+        (SplitOff("A 3", "tray-2", 2, 2, 29.0), "cannot be the name of a pot"),
+        (SplitOff("a-2", "tray-2", 2, 2, 29.0), "there is or was a pot a-2 already"),
+        (SplitOff("a-3", "tray-1", 1, 1, 29.0), "pot a-1 stands in tray-1"),
+        (SplitOff("a-3", "tray-2", 2, 2, 0.0), "the tare of pot a-3"),
+    ],
+)
+def test_splits_that_cannot_be(notebook: Notebook, part: SplitOff, told: str) -> None:
+    with pytest.raises(EntryError) as caught:
+        note_split(notebook, "bench", "a-1", [part], time=STARTED + DAY, now=NOW, **WHO)
+    assert told in str(caught.value)
+    assert notebook.events("bench") == ()
+    assert set(notebook.tares_g("bench")) == {"a-1", "a-2", "b-1"}
+
+
+def test_exposure_follows_a_moved_pot_and_growth_the_crossover(notebook: Notebook) -> None:
+    for days, gross_g in ((0, 42), (10, 46), (20, 50)):
+        weigh(notebook, "a-1", days, gross_g)
+    note(notebook, "pot moved", 12, pot="a-1", tray="tray-2", row=2, column=1)
+    note(notebook, "treatment changed", 4, tray="tray-1", value="emersed")
+    data = TrialData(notebook.store, PLAN.trial)
+    table = data.exposure_and_growth.table
+    assert list(table["tray"]) == ["tray-1", "tray-2"]
+    assert list(table["treatment"]) == ["emersed", "emersed"], "six of the first ten days were emersed"
+    before = TrialData(notebook.store, PLAN.trial, as_of=NOW - DAY)
+    assert before.events.empty
+    assert before.exposure_and_growth.table.empty
+
+
+def test_light_follows_the_lamp(notebook: Notebook) -> None:
+    note(notebook, "lamp changed", 5, tray="tray-1", value="sun")
+    tray = PLAN.trays[0]
+    lamps = TrialData(notebook.store, PLAN.trial)._lamps(tray)
+    assert lamps == [(None, "white LED"), (STARTED + 5 * DAY, "sun")]
+
+
+def test_tares_by_time() -> None:
+    tares = Tares({"a": 30.0}, [Event("pot re-potted", STARTED, "a", tare_g=33.0)])
+    assert (tares.at("a", STARTED - DAY), tares.at("a", STARTED), tares.at("a", None), tares.at("b", None)) == (
+        30.0, 33.0, 33.0, None,
+    )  # fmt: skip
+
+
+def test_events_as_a_frame(notebook: Notebook) -> None:
+    note(notebook, "pot moved", 3, pot="a-1", tray="tray-2", row=2, column=1)
+    frame = TrialData(notebook.store, PLAN.trial).events
+    assert frame.loc[0, ["kind", "pot", "tray", "row", "column"]].tolist() == ["pot moved", "a-1", "tray-2", 2, 1]
+    assert frame.loc[0, "time"] == pd.Timestamp(STARTED + 3 * DAY)
+    assert frame["time"].dt.tz == UTC
