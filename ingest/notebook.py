@@ -266,13 +266,13 @@ class Notebook:
         ).fetchall()
         return tuple(weigh_in_of(row) for row in rows)
 
-    def weighed_since(self, trial_name: str, since: datetime) -> frozenset[str]:
-        """Pots with a weigh-in that stands, weighed at or after a time."""
+    def weighed_since(self, trial_name: str, since: datetime) -> dict[str, int]:
+        """Pots weighed at or after a time, and how many times (only weigh-ins that stand)."""
         rows = self._db.execute(
-            f"SELECT DISTINCT pot FROM weigh_in WHERE trial = :trial AND weighed_ms >= :since AND {STANDS}",
+            f"SELECT pot, count(*) FROM weigh_in WHERE trial = :trial AND weighed_ms >= :since AND {STANDS} GROUP BY pot",
             {"trial": trial_name, "since": to_ms(since), "as_of": FOREVER_MS},
         )
-        return frozenset(pot for (pot,) in rows.fetchall())
+        return dict(rows.fetchall())
 
     def tares(self, trial_name: str, *, as_of: datetime | None = None) -> Tares:
         """Tares by time, of the pots there are: those split off count from when that was entered."""

@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Any
 
 from ingest.notebook import FOREVER_MS, STANDS, WEIGH_IN_COLUMNS, Notebook, as_of_ms, weigh_in_of
-from ingest.readings import from_ms
+from ingest.readings import from_ms, to_ms
 from ingest.trials import Entry, EntryError, RefusedError, WeighIn
 
 _SELECT = f"SELECT {WEIGH_IN_COLUMNS}, id, entered_ms, {STANDS}, replaces, removed, entered_by, reason FROM weigh_in"
@@ -44,16 +44,15 @@ def entry(notebook: Notebook, trial_name: str, number: int) -> Entry:
     return _entry(row)
 
 
-def newest(notebook: Notebook, trial_name: str, weigh_in: WeighIn) -> Entry:
-    """The standing entry of a pot at a time with a replicate number. EntryError if there is none."""
-    found = [
-        each
-        for each in trail(notebook, trial_name, pot=weigh_in.pot)
-        if each.stands and (each.weigh_in.time, each.weigh_in.replicate) == (weigh_in.time, weigh_in.replicate)
-    ]
-    if not found:
-        raise EntryError(f"pot {weigh_in.pot} has no such weigh-in", mend="Reload the page")
-    return found[-1]
+def newest(notebook: Notebook, trial_name: str, pot: str, time: datetime, replicate: int) -> int:
+    """The number of the newest entry of one weighing, standing or not. EntryError if there is none."""
+    (number,) = notebook.store.connection.execute(
+        "SELECT max(id) FROM weigh_in WHERE trial = ? AND pot = ? AND weighed_ms = ? AND replicate = ?",
+        (trial_name, pot, to_ms(time), replicate),
+    ).fetchone()
+    if number is None:
+        raise EntryError(f"pot {pot} has no such weigh-in", mend="Look at `tidetray weighings`")
+    return int(number)
 
 
 def correct(

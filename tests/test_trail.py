@@ -135,9 +135,9 @@ def test_the_tables_themselves_refuse_an_edit_and_a_forked_trail(notebook: Noteb
     assert len(trail.trail(notebook, "bench")) == 2
 
 
-def test_the_newest_entry_of_a_weigh_in_is_found(notebook: Notebook) -> None:
-    (weigh_in,) = notebook.weigh_ins("bench", pot="a-1")
-    assert trail.newest(notebook, "bench", weigh_in).number == 1
-    trail.remove(notebook, "bench", 1, now=LATER, **WHO)
+def test_the_newest_entry_of_a_weighing_is_found(notebook: Notebook) -> None:
+    assert trail.newest(notebook, "bench", "a-1", WEIGHED, 1) == 1
+    removal = trail.remove(notebook, "bench", 1, now=LATER, **WHO)
+    assert trail.newest(notebook, "bench", "a-1", WEIGHED, 1) == removal.number
     with pytest.raises(EntryError, match="no such weigh-in"):
-        trail.newest(notebook, "bench", weigh_in)
+        trail.newest(notebook, "bench", "a-1", WEIGHED, 2)

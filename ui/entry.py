@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -14,21 +14,39 @@ from ingest.calibration_file import is_calibration_form, load_calibrations
 from ingest.notebook import Notebook
 from ingest.readings import CHANNELS
 from ingest.store import Store
+from ingest.trail import newest
 from ingest.trial_file import load_trial
 from ingest.trials import EntryError, RefusedError, TrialPlan, WeighIn, near_names
+from ingest.weigh_in_rules import unlikely_change
 from ingest.weighing_files import load_weigh_ins, parse_mass_g, parse_time
 from ui import words
 
 
 @dataclass(frozen=True, slots=True)
 class Entered:
-    """A weigh-in as noted; `new` False if the very same was there already. `before`: the one before it, if any."""
+    """A weigh-in as noted; `new` False if the very same was there already. `before`: the one before it, if any.
+
+    `number` names its entry in the trail, for a correction or to undo it.
+    """
 
     pot: str
     net_g: float
     new: bool
     before: WeighIn | None
     text: str
+    number: int
+
+
+class UnlikelyError(EntryError):
+    """A mass that can hardly be so soon after the last one: to be confirmed, not refused."""
+
+
+def unlikely(earlier: Sequence[WeighIn], net_g: float, time: datetime) -> str:
+    """Why a net mass is unlikely after the last of the earlier weigh-ins; empty if it is likely, or the first one."""
+    before = max((w for w in earlier if w.time < time), key=lambda w: w.time, default=None)
+    if before is None:
+        return ""
+    return unlikely_change(before.net_g, net_g, (time - before.time).total_seconds() / 86400)
 
 
 def enter_weigh_in(
@@ -44,24 +62,31 @@ def enter_weigh_in(
     blotted: bool = True,
     who: str = "",
     note: str = "",
+    balance: str = "",
     decimal_comma: bool = False,
+    sure: bool = False,
 ) -> Entered:
-    """Note one weigh-in. EntryError or RefusedError say what is wrong; nothing is noted then."""
+    """Note one weigh-in. EntryError or RefusedError say what is wrong, UnlikelyError (unless `sure`) what to confirm."""
     trial = choose_trial(store, trial_name)
     notebook = Notebook(store)
-    tares_g = notebook.tares_g(trial.name)
-    if pot not in tares_g:
-        raise EntryError(f"trial {trial.name} has no pot {pot[:40]!r}", mend=near_names(pot[:40], tares_g))
-    tare_g = tares_g[pot] if tare is None else parse_mass_g(tare, decimal_comma)
+    tares = notebook.tares(trial.name)
+    if pot not in tares.latest_g():
+        raise EntryError(f"trial {trial.name} has no pot {pot[:40]!r}", mend=near_names(pot[:40], tares.latest_g()))
     gross_g = parse_mass_g(gross, decimal_comma)
     time = now if at is None else parse_time(at, ZoneInfo(trial.zone)).time
-    earlier = [w for w in notebook.weigh_ins(trial.name) if w.pot == pot and w.time < time]
+    tare_g = (tares.at(pot, time) or 0.0) if tare is None else parse_mass_g(tare, decimal_comma)
+    earlier = [w for w in notebook.weigh_ins(trial.name, pot=pot) if w.time < time]
+    doubt = "" if sure else unlikely(earlier, gross_g - tare_g, time)
+    if doubt and gross_g > tare_g:
+        raise UnlikelyError(doubt, where=f"pot {pot}", mend="Say --sure if it is right; else mend it")
     new = notebook.add_weigh_in(
         trial.name, pot=pot, time=time, replicate=replicate, gross_g=gross_g, tare_g=tare_g,
-        blotted=blotted, who=who, note=note, now=now,
+        blotted=blotted, who=who, note=note, balance=balance, now=now,
     )  # fmt: skip
     before = max(earlier, key=lambda w: w.time, default=None)
-    return Entered(pot, gross_g - tare_g, new, before, _said(pot, gross_g - tare_g, new, before, time))
+    net_g = gross_g - tare_g
+    number = newest(notebook, trial.name, pot, time, replicate)
+    return Entered(pot, net_g, new, before, _said(pot, net_g, new, before, time), number)
 
 
 def load_file(store: Store, path: Path, trial_name: str | None, *, decimal_comma: bool, now: datetime) -> Iterator[str]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 import streamlit as st
@@ -19,12 +20,13 @@ from analysis.trays_now import natural
 from analysis.trial_comparison import TrialComparison, compare_trial
 from analysis.trial_data import NoTrialError, TrialData, choose_trial, open_record
 from analysis.weighing import rates_u_per_day
+from ingest.balances import all_balances
+from ingest.load_cell import CellMass, on_the_cells
 from ingest.notebook import Notebook
 from ingest.settings import home_folder
 from ingest.trials import WeighIn
 from ui.overview import Overview, overview
 from ui.show import records
-from ui.words import is_today
 
 SEEN_BACK = timedelta(hours=12)
 
@@ -42,19 +44,19 @@ class GrowthView:
 
 @dataclass(frozen=True)
 class Bench:
-    """The pots of a trial in the order in which they stand, with the tare, and what they weighed so far."""
+    """The pots of a trial in the order in which they stand, with the tare; which of them are weighed today, which twice."""
 
     trial: str
+    site: str
     zone: str
     pots: pd.DataFrame
-    weigh_ins: dict[str, tuple[WeighIn, ...]]
+    done: frozenset[str]
+    doubled: int
+    balances: tuple[str, ...]
 
-    def today(self, pot: str, now: datetime) -> tuple[WeighIn, ...]:
-        return tuple(w for w in self.weigh_ins.get(pot, ()) if is_today(w.time, self.zone, now))
-
-    def to_do(self, now: datetime) -> list[str]:
+    def to_do(self) -> list[str]:
         """Pots not weighed today, in order."""
-        return [pot for pot in self.pots["pot"] if not self.today(pot, now)]
+        return [pot for pot in self.pots["pot"] if pot not in self.done]
 
 
 def trial_names() -> tuple[str, ...]:
@@ -103,18 +105,31 @@ def forget_growth() -> None:
         each.clear()
 
 
-def bench(trial: str) -> Bench:
+def bench(trial: str, now: datetime) -> Bench:
     """Read anew each time: what was saved a moment ago is in it."""
     with open_record(home_folder()) as store:
         data = TrialData(store, choose_trial(store, trial))
         order, standing = sorted(data.treatments, key=natural), data.pots[data.pots["to"].isna()]
-        weigh_ins: dict[str, list[WeighIn]] = {}
-        for weigh_in in Notebook(store).weigh_ins(trial):
-            weigh_ins.setdefault(weigh_in.pot, []).append(weigh_in)
+        zone = ZoneInfo(data.trial.zone)
+        midnight = now.astimezone(zone).replace(hour=0, minute=0, second=0, microsecond=0)
+        times = Notebook(store).weighed_since(trial, midnight.astimezone(UTC))
+        balances = tuple(balance.name for balance in all_balances(store))
     pots = standing.assign(place=standing["tray"].map(order.index)).sort_values(["place", "row", "column", "pot"])
+    doubled = sum(n > 1 for n in times.values())
     return Bench(
-        trial, data.trial.zone, pots.reset_index(drop=True), {pot: tuple(all_) for pot, all_ in weigh_ins.items()}
+        trial, data.trial.site, data.trial.zone, pots.reset_index(drop=True), frozenset(times), doubled, balances
     )
+
+
+def history(trial: str, pot: str) -> tuple[WeighIn, ...]:
+    """The weigh-ins of one pot that stand, in order of time."""
+    with open_record(home_folder()) as store:
+        return Notebook(store).weigh_ins(trial, pot=pot)
+
+
+def on_the_cells_now(site: str, now: datetime) -> tuple[CellMass, ...]:
+    with open_record(home_folder()) as store:
+        return on_the_cells(store, site, now)
 
 
 def as_csv(table: pd.DataFrame) -> str:

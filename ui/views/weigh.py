@@ -6,80 +6,37 @@ saved is on disk. What was typed stays in its field until it is saved.
 
 from __future__ import annotations
 
-import sqlite3
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from html import escape
-from threading import Lock
 from typing import Any
 from urllib.parse import quote, unquote
 
 import streamlit as st
 
-from ingest.readings import TidetrayError
-from ingest.settings import RECORD_FILE, home_folder
-from ingest.store import open_store
-from ingest.trials import near_names
-from ingest.weighing_files import parse_mass_g
-from ui import look, words
-from ui.entry import Entered, enter_weigh_in
-from ui.reading import Bench, bench, chosen_trial, forget_growth
+from ingest.trials import WeighIn, near_names
+from ui import look, typed, words
+from ui.entry import Entered
+from ui.reading import Bench, bench, chosen_trial, history, on_the_cells_now
+from ui.weighing import Typed, Weighing, number_to_correct, save, take_back
 
 # Comments, not strings, below names: Streamlit prints a string that stands alone in a page.
-
-# A net mass so many times the last one, or the last one so many times it, is asked about before it is saved.
-UNLIKELY_CHANGE = 2.5
 
 MASS_LABEL = "Pot with plants, in grams"
 
 # Widgets whose values hold for the session, also while another page is shown. A label's code opens a
 # new session, so a cookie carries what is typed only once a day over to that.
-KEPT = ("who", "blotted", "decimal_comma")
+KEPT = ("who", "blotted", "decimal_comma", "balance")
 COOKIES = {"who": "tidetray_who", "decimal_comma": "tidetray_decimal_comma"}
 COOKIE_S = 12 * 3600
 
-# Streamlit has no setting for the number keypad of a phone that leaves the field text. The field comes later than this.
-_KEYPAD = """<script>/* %s */
-{ let tries = 40;
-  const timer = setInterval(() => {
-    const field = document.querySelector('input[aria-label="%s"]');
-    if (!field && --tries) return;
-    clearInterval(timer);
-    if (!field) return;
-    field.setAttribute("inputmode", "decimal"); field.setAttribute("autocomplete", "off");
-    if (!field.value) field.focus({preventScroll: true});
-  }, 100); }
-</script>"""
-
-
-@dataclass
-class Weighing:
-    """How far this session is with a pot. `form` counts the forms, so that each begins empty.
-
-    An object that both runs of two quick taps hold: what a run writes into the session itself is
-    lost once the second tap has put another run in its place.
-    """
-
-    lock: Lock = field(default_factory=Lock)
-    pot: str | None = None
-    form: int = 0
-    problem: str = ""
-    doubt: str = ""
-    doubted: str = ""
-    done: Entered | None = None
-    done_at: datetime | None = None
-
-    def start(self, pot: str | None) -> None:
-        self.pot, self.form, self.problem, self.doubt, self.done = pot, self.form + 1, "", "", None
-
-    def key(self, name: str) -> str:
-        return f"{name}-{self.pot}-{self.form}"
+# Every so many pots one is weighed twice, which tells how well weighing repeats (common practice, no source).
+TWICE_EVERY = 8
 
 
 def page() -> None:
     now = datetime.now(UTC)
     with look.clear_words():
-        table = bench(chosen_trial())
+        table = bench(chosen_trial(), now)
     _recall()
     weighing = st.session_state.setdefault("weighing", Weighing())
     order = list(table.pots["pot"])
@@ -88,12 +45,12 @@ def page() -> None:
     if weighing.pot != pot:
         weighing.start(pot)
     if asked and pot is None:
-        look.say("wrong", f"Trial {table.trial} has no pot '{asked[:40]}'. {near_names(asked[:40], order)}")
+        look.say("wrong", f"Trial {table.trial} has no pot '{asked[:40]}' to weigh. {near_names(asked[:40], order)}")
     if pot is not None and weighing.done:
-        _saved(table, weighing, now)
+        _saved(table, weighing)
     elif pot is not None:
         _form(table, weighing, pot, now)
-    _choose(table, weighing, now)
+    _choose(table, weighing)
     _keep()
     _remember()
 
@@ -126,8 +83,8 @@ def _remember() -> None:
     st.html(f"<script>{' '.join(lines)}</script>", unsafe_allow_javascript=True)
 
 
-def _choose(table: Bench, weighing: Weighing, now: datetime) -> None:
-    order, to_do = list(table.pots["pot"]), table.to_do(now)
+def _choose(table: Bench, weighing: Weighing) -> None:
+    order, to_do = list(table.pots["pot"]), table.to_do()
     if weighing.pot is None and to_do:
         st.button(f"Start with {to_do[0]}", type="primary", width="stretch", on_click=_go, args=(weighing, to_do[0]))
     st.session_state["chosen_pot"] = weighing.pot
@@ -136,45 +93,98 @@ def _choose(table: Bench, weighing: Weighing, now: datetime) -> None:
         on_change=_go_to_chosen, args=(weighing,),
     )  # fmt: skip
     done = len(order) - len(to_do)
-    st.progress(done / max(len(order), 1), text=f"{done} of {words.many(len(order), 'pot')} weighed today")
+    twice = f", {table.doubled} of them twice" if table.doubled else ""
+    st.progress(done / max(len(order), 1), text=f"{done} of {words.many(len(order), 'pot')} weighed today{twice}")
 
 
 def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
     row = table.pots.set_index("pot").loc[pot]
-    earlier, today = table.weigh_ins.get(pot, ()), table.today(pot, now)
+    past = history(table.trial, pot)
+    today = [w for w in past if words.is_today(w.time, table.zone, now)]
     st.html(
         f'<div class="tt-pot">{escape(pot)}</div><div class="tt-small">{escape(row["tray"])}, row {row["row"]}, column {row["column"]}'
         f" · {escape(row['treatment'])} · empty {row['tare_g']:.2f} g</div>"
     )
-    if today:
-        last = today[-1]
-        look.say(
-            "note",
-            f"Weighed today already, at {words.clock(last.time, table.zone, now)}: {last.net_g:.2f} g net. "
-            "Another weighing is noted beside it, with the next replicate number.",
-        )
-    elif earlier:
-        look.small(f"Last time {earlier[-1].net_g:.2f} g net, {words.age(earlier[-1].time, now)}")
+    if weighing.told:
+        look.say("fine", weighing.told)
+    if weighing.correcting is not None:
+        look.say("note", "Correcting: the wrong mass stays readable in the notebook, the right one counts.")
+    elif today:
+        _weighed_today(table, weighing, pot, today[-1], now)
     replicate = max((w.replicate for w in today), default=0) + 1
+    _offer_the_cell(table, weighing)
     with st.form(weighing.key("form"), border=False):
         st.text_input(MASS_LABEL, key=weighing.key("gross"), placeholder="such as 48.3", max_chars=40)
+        before = [w for w in past if w.time < now - timedelta(minutes=1) or weighing.correcting is None]
+        before = before[:-1] if weighing.correcting is not None else before
+        last = before[-1] if before else None
+        typed.watch(
+            weighing.key("form"), MASS_LABEL, table.trial, pot,
+            tare_g=float(row["tare_g"]), last_g=last.net_g if last else None,
+            span=words.age(last.time, now) if last else "", decimal_comma=bool(st.session_state.get("decimal_comma")),
+        )  # fmt: skip
         if weighing.problem:
             look.say("wrong", f"Not saved. {weighing.problem}")
         if weighing.doubt:
             look.say("note", f"Not saved yet. {weighing.doubt} Right? Press save once more. Else mend it above.")
-        label = "Yes, save it" if weighing.doubt else "Save"
+        label = "Yes, save it" if weighing.doubt else "Save" if weighing.correcting is None else "Save correction"
         st.form_submit_button(label, type="primary", width="stretch", on_click=_save, args=(table, weighing, pot))
+        if weighing.correcting is not None:
+            st.text_input("Why", key=weighing.key("why"), value="misread or mistyped", max_chars=200)
         st.segmented_control(
             "Blotted dry?", (True, False), key="blotted", format_func=lambda yes: "yes" if yes else "no",
             required=True, **_default("blotted", True),
         )  # fmt: skip
-        st.segmented_control(
-            "Replicate", tuple(range(1, replicate + 3)), key=weighing.key("replicate"), required=True,
-            **_default(weighing.key("replicate"), replicate),
-        )  # fmt: skip
+        if weighing.correcting is None:
+            st.segmented_control(
+                "Replicate", tuple(range(1, replicate + 3)), key=weighing.key("replicate"), required=True,
+                **_default(weighing.key("replicate"), replicate),
+            )  # fmt: skip
         st.text_input("Who weighs", key="who", max_chars=40)
+        if table.balances:
+            st.selectbox("Scale", table.balances, key="balance")
         st.toggle("Decimal comma: 48,3", key="decimal_comma")
-    st.html(_KEYPAD % (weighing.key("form"), MASS_LABEL), unsafe_allow_javascript=True)
+    if weighing.correcting is not None:
+        st.button("Leave it as it was", width="stretch", on_click=weighing.start, args=(pot,))
+
+
+def _weighed_today(table: Bench, weighing: Weighing, pot: str, last: WeighIn, now: datetime) -> None:
+    look.say(
+        "note",
+        f"Weighed today already, at {words.clock(last.time, table.zone, now)}: {last.net_g:.2f} g net. "
+        "Another weighing is noted beside it, with the next replicate number.",
+    )
+    st.button(
+        f"Correct the {last.net_g:.2f} g",
+        width="stretch",
+        on_click=_start_correcting,
+        args=(table, weighing, pot, last),
+    )
+
+
+def _start_correcting(table: Bench, weighing: Weighing, pot: str, last: WeighIn) -> None:
+    with look.clear_words():
+        weighing.start(pot, correcting=number_to_correct(table.trial, pot, last.time, last.replicate))
+
+
+@st.fragment(run_every=5)
+def _offer_the_cell(table: Bench, weighing: Weighing) -> None:
+    now = datetime.now(UTC)
+    for cell in on_the_cells_now(table.site, now)[:1]:
+        shown = f"{cell.mass_g:.2f}"
+        where = f"{cell.node}, {cell.tray}" if cell.tray else cell.node
+        st.button(
+            f"Take {shown} g from the load cell", width="stretch", on_click=_take_cell, args=(weighing, shown),
+            disabled=not cell.settled,
+        )  # fmt: skip
+        look.small(
+            f"{where}, {words.age(cell.time, now)}{'' if cell.settled else ': not settled yet'}. Saved only when you press save."
+        )
+
+
+def _take_cell(weighing: Weighing, shown: str) -> None:
+    comma = st.session_state.get("decimal_comma")
+    st.session_state[weighing.key("gross")] = shown.replace(".", ",") if comma else shown
 
 
 def _default(key: str, value: object) -> dict[str, Any]:
@@ -183,68 +193,40 @@ def _default(key: str, value: object) -> dict[str, Any]:
 
 
 def _save(table: Bench, weighing: Weighing, pot: str) -> None:
-    """Runs before the page is drawn again, and for two quick taps twice at a time: the second finds the pot done."""
-    with weighing.lock:
-        if weighing.pot == pot and weighing.done is None:
-            _keep()
-            _save_once(table, weighing, pot, datetime.now(UTC))
-
-
-def _save_once(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
+    """Runs before the page is drawn again."""
     state = st.session_state
-    typed, comma = state[weighing.key("gross")], state["decimal_comma"]
-    agreed, weighing.doubt, weighing.problem = weighing.doubt, "", ""
-    try:
-        doubt = _doubt(table, pot, typed, comma)
-        if doubt and (agreed, weighing.doubted) != (doubt, typed):
-            weighing.doubt, weighing.doubted = doubt, typed
-            return
-        with open_store(home_folder() / RECORD_FILE) as store:
-            entered = enter_weigh_in(
-                store, table.trial, pot, typed, now=now, replicate=state[weighing.key("replicate")],
-                blotted=state["blotted"], who=state["who"].strip(), decimal_comma=comma,
-            )  # fmt: skip
-    except TidetrayError as error:
-        weighing.problem = _one_line(error)
-    except sqlite3.Error as error:
-        weighing.problem = f"The record could not be written: {error}. Check the disk, then press save again"
-    else:
-        weighing.done, weighing.done_at = entered, now
-        forget_growth()
+    if weighing.key("gross") not in state:
+        return
+    _keep()
+    save(
+        weighing, table.trial, pot,
+        Typed(
+            state[weighing.key("gross")], state["decimal_comma"], state["blotted"], state.get(weighing.key("replicate"), 1),
+            state["who"].strip(), state.get("balance") or "", state.get(weighing.key("why"), ""),
+        ),
+    )  # fmt: skip
 
 
-def _doubt(table: Bench, pot: str, typed: str, comma: bool) -> str:
-    """Why a mass is unlikely, or nothing. EntryError if it is none."""
-    earlier = table.weigh_ins.get(pot, ())
-    tare_g = float(table.pots.set_index("pot").loc[pot, "tare_g"])
-    net_g = parse_mass_g(typed, comma) - tare_g
-    if not earlier or net_g <= 0 or earlier[-1].net_g <= 0:
-        return ""
-    times = net_g / earlier[-1].net_g
-    if 1 / UNLIKELY_CHANGE <= times <= UNLIKELY_CHANGE:
-        return ""
-    return f"{net_g:.2f} g net would be {times:.2g} times the last one ({earlier[-1].net_g:.2f} g)."
-
-
-def _one_line(error: TidetrayError) -> str:
-    """The first thing wrong, without the words a phone has no room for."""
-    fault = getattr(error, "faults", (error,))[0]
-    text = f"{fault.what}. {fault.mend}".strip().removesuffix(".")
-    return f"{text[:1].upper()}{text[1:]}."
-
-
-def _saved(table: Bench, weighing: Weighing, now: datetime) -> None:
+def _saved(table: Bench, weighing: Weighing) -> None:
     entered = weighing.done
+    typed.forget(weighing.key("form"), table.trial, entered.pot)
     st.html(
         f'<div class="tt-say tt-fine" role="status"><b>✓</b>Saved: {escape(entered.pot)}<div class="tt-mass">{entered.net_g:.2f} g net</div>'
         f'<div class="tt-change">{escape(_change(entered, weighing.done_at))}</div></div>'
     )
-    following = _next(list(table.pots["pot"]), set(table.to_do(now)), entered.pot)
+    if weighing.problem:
+        look.say("wrong", weighing.problem)
+    order = list(table.pots["pot"])
+    following = _next(order, set(table.to_do()), entered.pot)
     if following is None:
         look.say("fine", "All pots are weighed today.")
     else:
         st.button(f"Next pot: {following}", type="primary", width="stretch", on_click=_go, args=(weighing, following))
-    st.button(f"Weigh {entered.pot} again", width="stretch", on_click=_go, args=(weighing, entered.pot))
+    if order.index(entered.pot) % TWICE_EVERY == 0 and weighing.correcting is None:
+        look.small("A good one to weigh twice: take it off, blot it again, weigh again. It tells how sure a mass is.")
+    with st.container(horizontal=True):
+        st.button("Undo", on_click=take_back, args=(weighing, table.trial, st.session_state.get("kept_who", "")))
+        st.button(f"Weigh {entered.pot} again", on_click=_go, args=(weighing, entered.pot))
 
 
 def _change(entered: Entered, time: datetime) -> str:
