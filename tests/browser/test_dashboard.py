@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
+from ingest.notebook import Notebook
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
 from tests.made_home import make_home
@@ -106,8 +107,7 @@ def _weighed(home: Path) -> list[tuple[str, float, int]]:
 
 def _likely_g(home: Path, pot: str) -> float:
     with open_store(home / RECORD_FILE, read_only=True) as store:
-        sql = "SELECT gross_g FROM weigh_in WHERE pot = ? ORDER BY weighed_ms DESC LIMIT 1"
-        return float(store.connection.execute(sql, (pot,)).fetchone()[0])
+        return Notebook(store).weigh_ins("plugs", pot=pot)[-1].gross_g
 
 
 def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
@@ -144,6 +144,59 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
     page.goto(f"{url}/weigh?pot=t5-b2")
     page.get_by_text("tray-5, row 2").wait_for()
     expect(page.get_by_label("Who weighs")).to_have_value("me")  # also where a label is opened anew
+
+
+def test_a_session_ten_pots_one_corrected_one_undone(home: Path, url: str, page: Page) -> None:
+    """A label's link is opened, ten pots are weighed in bench order, one is corrected, one undone."""
+    field = page.get_by_label(MASS)
+    page.goto(f"{url}/weigh?pot=t2-a1")
+    page.get_by_text("tray-2, row 1").wait_for()
+    page.wait_for_function("document.querySelector('input[inputmode=decimal]')")
+    field.fill("17.")
+    page.reload()
+    page.wait_for_function(
+        "document.querySelector('input[inputmode=decimal]')?.value === '17.'"
+    )  # nothing typed is lost
+    page.get_by_label("Who weighs").fill("ten")
+    masses: dict[str, str] = {}
+    for n in range(10):
+        pot = page.locator(".tt-pot").inner_text()
+        masses[pot] = f"{_likely_g(home, pot) + 0.05:.2f}"
+        field.fill(masses[pot])
+        expect(page.locator("#tt-live")).to_contain_text("g net; +0.05 g")
+        page.get_by_role("button", name="Save", exact=True).click()
+        page.get_by_text(f"Saved: {pot}").wait_for()
+        if n < 9:
+            page.get_by_role("button", name="Next pot:").click()
+            page.wait_for_function(
+                f"document.querySelector('.tt-pot') && document.querySelector('.tt-pot').innerText !== '{pot}'"
+            )
+            page.wait_for_function("document.querySelector('input[inputmode=decimal]')?.value === ''")
+    assert len(masses) == 10
+    assert {pot: f"{gross:.2f}" for pot, gross in _standing(home, "ten")} == masses
+
+    undone = list(masses)[-1]
+    page.get_by_role("button", name="Undo").click()
+    page.get_by_text("Undone:").wait_for()
+    corrected = list(masses)[3]
+    page.goto(f"{url}/weigh?pot={corrected}")
+    page.get_by_role("button", name="Correct the").click()
+    page.get_by_text("Correcting:").wait_for()
+    page.wait_for_function("document.querySelector('input[inputmode=decimal]')?.value === ''")
+    right = f"{float(masses[corrected]) + 0.02:.2f}"
+    field.fill(right)
+    expect(page.get_by_label("Who weighs")).to_have_value("ten")
+    page.get_by_role("button", name="Save correction").click()
+    page.get_by_text(f"Saved: {corrected}").wait_for()
+    masses[corrected] = right
+    del masses[undone]
+    assert {pot: f"{gross:.2f}" for pot, gross in _standing(home, "ten")} == masses
+    assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= PHONE["width"]
+
+
+def _standing(home: Path, who: str) -> list[tuple[str, float]]:
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        return [(w.pot, w.gross_g) for w in Notebook(store).weigh_ins("plugs") if w.who == who]
 
 
 @pytest.mark.parametrize(
