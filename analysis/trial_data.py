@@ -21,7 +21,9 @@ from analysis.exposure import exposure
 from analysis.growth import Growth, growth_per_interval
 from analysis.light import light_from_hours, lux_per_ppfd
 from analysis.weighing import rates_u_per_day
+from analysis.weighing_quality import WeighingQuality, judge_weighing
 from ingest import lookup
+from ingest.balances import Balance, check_weighings
 from ingest.cycles import CYCLE_COLUMNS
 from ingest.notebook import Notebook
 from ingest.placements import treatment_spells
@@ -202,6 +204,22 @@ class TrialData:
         if not hours:
             return pd.DataFrame({"tray": [], "time": pd.DatetimeIndex([], tz="UTC"), "ppfd": []}), tuple(cautions)
         return light_from_hours(pd.concat(hours, ignore_index=True)), tuple(cautions)
+
+    def check_weighings(self, balance: str) -> pd.DataFrame:
+        """What a scale showed of check weights: `time, nominal_g, shown_g, who`."""
+        rows = [(c.time, c.nominal_g, c.shown_g, c.who) for c in check_weighings(self._store, balance)]
+        return _with_times(pd.DataFrame(rows, columns=["time", "nominal_g", "shown_g", "who"]), "time")
+
+    def weighing_quality(self, balance: Balance) -> WeighingQuality:
+        """How sure the weigh-ins are that were done on one scale; those that name none count as done on it."""
+        on_it = self.trail[self.trail["stands"] & self.trail["balance"].isin(["", balance.name])]
+        return judge_weighing(
+            on_it,
+            self.growth.table,
+            resolution_g=balance.resolution_g,
+            checks=self.check_weighings(balance.name),
+            own_tares=self.pots["tare_g"].nunique() > 1,
+        )
 
     def _lamps(self, tray: TrayPlan) -> list[tuple[datetime | None, str | None]]:
         """From when which lamp was above a tray; None: from the start, or not known."""

@@ -77,7 +77,13 @@ class Database:
 
     @contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
-        """BEGIN IMMEDIATE … COMMIT; rolled back on any exception. A deferred BEGIN could fail at its first write."""
+        """BEGIN IMMEDIATE … COMMIT; rolled back on any exception. A deferred BEGIN could fail at its first write.
+
+        Inside another one it is part of that: all of it, or nothing.
+        """
+        if self.connection.in_transaction:
+            yield self.connection
+            return
         self.connection.execute("BEGIN IMMEDIATE")
         try:
             yield self.connection

@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 from zoneinfo import ZoneInfo, available_timezones
 
 from ingest.readings import ID_PATTERN, Tray
+from ingest.sheets import read_text
 from ingest.trials import (
     MAX_MASS_G,
     EntryError,
@@ -28,7 +29,7 @@ from ingest.trials import (
     TrialPlan,
     near_names,
 )
-from ingest.weighing_files import parse_time, quoted, read_text
+from ingest.written import parse_time, quoted
 
 T = TypeVar("T")
 _CLOCK = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
@@ -127,7 +128,7 @@ def load_trial(path: Path) -> TrialPlan:
         pots.append(PotPlan(*place, *_pot_facts(table)))
     for table in (root, head, *treatment_tables, *tray_tables, *pot_tables):
         table.close()
-    faults += _cross_faults([t.name for t in treatments], trays, pots)
+    faults += cross_faults([t.name for t in treatments], trays, pots)
     if faults:
         raise RefusedError(faults, where=path.name)
     return TrialPlan(trial, tuple(treatments), tuple(trays), tuple(pots))
@@ -145,7 +146,8 @@ def _trial(table: _Table) -> Trial:
         started = started if written is None else parse_time(str(written), ZoneInfo(zone or "UTC"), hour_of_date=0).time
     except EntryError as error:
         table.fault(f"started: {error.what}", error.mend)
-    return Trial(name, site, zone, started, table.text("species"), table.text("question", needed=False))
+    seed = table.take("layout_seed", "Write a whole number", lambda v: type(v) is int and 0 <= v < 2**53, needed=False)
+    return Trial(name, site, zone, started, table.text("species"), table.text("question", needed=False), seed)
 
 
 def _treatment(table: _Table) -> Treatment:
@@ -183,7 +185,9 @@ def _tray(table: _Table, site: str, pots: list[PotPlan]) -> TrayPlan:
     except ValueError as error:
         table.fault(str(error), "Mend one of the two")
         tray = Tray(name, site)
-    return TrayPlan(tray, treatment, lamp or None)
+    place = table.text("block", needed=False), table.text("bench", needed=False)
+    row, column = table.whole("bench_row", needed=False), table.whole("bench_column", needed=False)
+    return TrayPlan(tray, treatment, lamp or None, *place, row or None, column or None)
 
 
 def _pot_facts(table: _Table) -> tuple[float, float | None, str]:
@@ -191,7 +195,8 @@ def _pot_facts(table: _Table) -> tuple[float, float | None, str]:
     return tare_g, table.number("height_m", 0.0, 1.0), table.text("stock", needed=False)
 
 
-def _cross_faults(treatments: list[str], trays: list[TrayPlan], pots: list[PotPlan]) -> Iterator[EntryError]:
+def cross_faults(treatments: list[str], trays: list[TrayPlan], pots: list[PotPlan]) -> Iterator[EntryError]:
+    """Names that come twice, that point to nothing, and places taken twice."""
     tray_names = [tray.name for tray in trays]
     for kind, names in (("treatment", treatments), ("tray", tray_names), ("pot", [pot.name for pot in pots])):
         for name, times in Counter(filter(None, names)).items():

@@ -1,36 +1,40 @@
-"""What people write, read strictly: masses, dates, CSV files of weigh-ins.
+"""Files of weigh-ins as growers keep them: a row for each weighing, or a column for each day.
 
-In: text and files. Out: grams, UTC times, or weigh-ins added to a notebook. Nothing is guessed: what could be read in two ways is refused, all of a file's
-faults are told at once, and a file with a fault changes nothing. It keeps no clock.
+In: a CSV file or a workbook's sheet, and what was said of it (decimal comma, day first, what a header
+means). Out: weigh-ins added to a notebook, all or none, or what would happen row by row. What could be
+read in two ways is refused, all of a file's faults are told at once. What a header means is remembered
+once the file was loaded.
 """
 
 from __future__ import annotations
 
-import csv
 import difflib
-import io
 import re
+from bisect import bisect_left
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import lru_cache, partial
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from ingest.notebook import Notebook
-from ingest.trials import MAX_MASS_G, EntryError, RefusedError, WeighIn
+from ingest.readings import to_ms
+from ingest.sheets import Row, rows_of
+from ingest.trials import EntryError, RefusedError, WeighIn
+from ingest.weigh_in_rules import unlikely_change
+from ingest.written import looks_like_a_date, parse_mass_g, parse_time, quoted
 
-MAX_FILE_BYTES = 20_000_000
-"""Larger files are refused: some 380 000 weigh-ins fit, and more would take the memory of a small machine."""
+COLUMNS = ("pot", "weighed", "gross_g", "tare_g", "blotted", "replicate", "who", "note")
+_ALSO = ("gross_oz", "tare_oz", "clock", "balance", "ignore")
+MEANINGS = (*COLUMNS, *_ALSO)
+"""What a column can be; 'clock' is the time of day beside a date, 'ignore' is nothing of ours."""
 
-_NEEDED = ("pot", "weighed", "gross_g")
-_COLUMNS = (*_NEEDED, "tare_g", "blotted", "replicate", "who", "note")
-_WORKBOOK_STARTS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")  # zipped and older binary workbooks
-_ISO = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})(?:[T ]([0-9]{2}:[0-9]{2}[0-9:.]{0,10})(Z|[+-][0-9]{2}:[0-9]{2})?)?")
-_MASS = {mark: re.compile(rf"[0-9]+(?:[{mark}][0-9]+)?|[{mark}][0-9]+") for mark in ".,"}
-_DAY_OR_MONTH_FIRST = re.compile(r"([0-9]{1,2})([/.-])([0-9]{1,2})\2([0-9]{4})\b.*", re.DOTALL)
+SESSION_S = 7200
+"""Two weighings of a pot within this [s] are replicates of one session (as in `analysis.growth.SESSION_H`)."""
+
 _YES_NO = {
     "": True,
     "no": False,
@@ -42,127 +46,21 @@ _YES_NO = {
     "true": True,
     "1": True,
 }
+_MS_PER_DAY = 86_400_000
 
 T = TypeVar("T")
 _Notes = defaultdict[str, list[str]]  # what was taken for granted -> where
 
 
-class WrittenTime(NamedTuple):
-    """A time in UTC, and what was taken for granted in reading it (empty if nothing)."""
+@dataclass(frozen=True, slots=True)
+class How:
+    """How a file is written, as far as that was said. `columns`: header -> one of MEANINGS. `sure`: unlikely masses too."""
 
-    time: datetime
-    note: str
-
-
-def parse_mass_g(text: str, decimal_comma: bool = False) -> float:
-    """Grams from text such as '12.5' or '12.5 g'; '12,5' only where commas are known to be decimal.
-
-    No marks or spaces between thousands, no signs, no powers of ten. EntryError if it is anything else.
-    """
-    written = text.strip()
-    number = written.removesuffix("g").rstrip()
-    mark, name, other = (",", "comma", "points") if decimal_comma else (".", "point", "commas")
-    mend = f"Write digits with at most one decimal {name}, such as 12{mark}5"
-    if not number:
-        raise EntryError("the mass is missing", mend=mend)
-    if _MASS[mark].fullmatch(number):
-        mass_g = float(number.replace(",", "."))
-        if mass_g > MAX_MASS_G:
-            raise EntryError(f"{quoted(written)} is more than {MAX_MASS_G:g} g", mend="Masses are in grams")
-        return mass_g
-    readings = (number.replace(".", "").replace(",", "."), number.replace(",", ""))
-    if all(re.fullmatch(r"[0-9]*\.?[0-9]+", reading) for reading in readings):
-        comma_g, point_g = (f"{float(reading):.10g}" for reading in readings)
-        what = f"{quoted(written)} could be {comma_g} g or {point_g} g"
-        raise EntryError(what, mend=f"{mend}, or say that the masses are written with decimal {other}")
-    if re.fullmatch(r"[-−–]\s*[0-9.,]+", number):
-        raise EntryError(f"{quoted(written)} is below zero", mend=mend)
-    if re.fullmatch(r"[0-9][0-9.,\s]*\s[0-9.,\s]*[0-9]", number):
-        raise EntryError(f"{quoted(written)} has a space between its digits", mend=mend)
-    raise EntryError(f"{quoted(written)} is not a mass in grams", mend=mend)
-
-
-def parse_time(text: str, zone: ZoneInfo, *, hour_of_date: int = 12) -> WrittenTime:
-    """UTC from an ISO 8601 date or date and time, local in `zone` unless it has its own offset.
-
-    A date alone counts as `hour_of_date` o'clock, local. A local time that the clocks skipped is
-    refused; of one that came twice the first counts. Both that and a date alone are told in the note.
-    """
-    written = text.strip()
-    if not written:
-        raise EntryError("the date is missing", mend="Write it as 2026-06-01 or 2026-06-01 08:00")
-    match = _ISO.fullmatch(written)
-    if match is None:
-        raise _not_iso(written)
-    day, clock, offset = match.groups()
-    try:
-        time = datetime.fromisoformat(f"{day}T{clock or f'{hour_of_date:02}:00'}{offset or ''}")
-    except ValueError:
-        raise EntryError(f"there is no {quoted(written)}", mend="Mend the date or the time") from None
-    if not 2000 <= time.year < 2100:
-        raise EntryError(f"{quoted(written)} is not in this century", mend="Mend the year")
-    if offset:
-        return WrittenTime(time.astimezone(UTC), "")
-    first = time.replace(tzinfo=zone)
-    utc = first.astimezone(UTC)
-    if utc.astimezone(zone).replace(tzinfo=None) != time:
-        what = f"{quoted(written)} does not exist in {zone.key}: the clocks were put forward over it"
-        raise EntryError(what, mend="Write what the clock showed, or add the offset from UTC, such as +00:00")
-    note = "" if clock else f"a date without a time counts as {hour_of_date:02}:00 in {zone.key}"
-    if first.replace(fold=1).utcoffset() != first.utcoffset():
-        note = f"a time that came twice when the clocks in {zone.key} were put back counts as the first"
-    return WrittenTime(utc, note)
-
-
-def _not_iso(written: str) -> EntryError:
-    match = _DAY_OR_MONTH_FIRST.fullmatch(written)
-    if match is None:
-        return EntryError(f"{quoted(written)} is not a date", mend="Write it as 2026-06-01 or 2026-06-01 08:00")
-    one, _, other, year = match.groups()
-    readings = [f"{year}-{month:0>2}-{day:0>2}" for month, day in ((other, one), (one, other)) if int(month) <= 12]
-    if len(set(readings)) == 2:
-        return EntryError(
-            f"{quoted(written)} could be {readings[0]} or {readings[1]}", mend="Write the one that is meant"
-        )
-    mend = f"Write it as {readings[0] if readings else '2026-06-01'}"
-    return EntryError(f"{quoted(written)} does not begin with the year", mend=mend)
-
-
-def quoted(value: object) -> str:
-    try:
-        shown = repr(value) if isinstance(value, str) else str(value)
-    except ValueError:  # Python does not write out whole numbers of thousands of digits
-        return "a huge number"
-    return shown if len(shown) <= 60 else f"{shown[:60]}…"
-
-
-def read_text(path: Path) -> str:
-    """The text of a file in UTF-8. RefusedError if it is no such file, or too large."""
-
-    def refused(what: str, mend: str) -> RefusedError:
-        return RefusedError([EntryError(what, mend=mend)], where=path.name)
-
-    try:
-        size = path.stat().st_size
-        if size > MAX_FILE_BYTES:
-            raise refused(
-                f"the file has {size / 1e6:.1f} MB", f"Split it into files of at most {MAX_FILE_BYTES / 1e6:g} MB"
-            )
-        content = path.read_bytes()
-    except OSError as error:
-        raise refused(f"the file cannot be read ({error.strerror})", "Mend the path or the rights") from error
-    if content.startswith(_WORKBOOK_STARTS):
-        raise refused("it is a spreadsheet workbook, not text", "Save the sheet as CSV in UTF-8, and load that")
-    try:
-        text, fault_at = content.decode("utf-8-sig"), content.find(b"\0")
-    except UnicodeDecodeError as error:
-        text, fault_at = "", error.start
-    if fault_at >= 0:
-        line = content.count(b"\n", 0, fault_at) + 1
-        raise refused(f"line {line} is not text in UTF-8", "Save it again as text in UTF-8")
-    if not text.strip():
-        raise refused("the file is empty", "Load one with something in it")
-    return text
+    decimal_comma: bool = False
+    day_first: bool | None = None
+    sheet: str | None = None
+    columns: Mapping[str, str] = field(default_factory=dict)
+    sure: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,61 +72,180 @@ class LoadReport:
     notes: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Rehearsal:
+    """What loading would do: a line per weigh-in in the file's order, and every fault."""
+
+    lines: tuple[str, ...]
+    notes: tuple[str, ...]
+    faults: tuple[EntryError, ...]
+
+
 @dataclass(slots=True)
-class _Row:
-    """A row of the file, read cell by cell; what is wrong with it gathers in `faults`."""
+class _Line:
+    """One weighing of the file, read cell by cell; what is wrong with it gathers in `faults`."""
 
     place: str
     cells: dict[str, str]
+    native: frozenset[str]
+    names: Mapping[str, str]
     faults: list[EntryError] = field(default_factory=list)
+
+    def where(self, column: str) -> str:
+        return f"{self.place}{self.names.get(column, column)}"
 
     def read(self, column: str, parse: Callable[[str], T]) -> T | None:
         try:
             return parse(self.cells.get(column, ""))
         except EntryError as error:
-            self.faults.append(EntryError(error.what, where=f"{self.place}{column}", mend=error.mend))
+            self.faults.append(EntryError(error.what, where=self.where(column), mend=error.mend))
             return None
 
 
-def load_weigh_ins(
-    path: Path, notebook: Notebook, trial_name: str, *, now: datetime, decimal_comma: bool = False
-) -> LoadReport:
-    """Add a CSV file of weigh-ins, a row for each: all of it, or with any fault nothing.
+@dataclass(frozen=True, slots=True)
+class _Read:
+    weigh_ins: list[tuple[str, WeighIn, bool]]
+    notes: tuple[str, ...]
+    faults: list[EntryError]
 
-    Columns pot, weighed, gross_g; optional tare_g (else the pot's own), blotted (yes or no, else yes),
-    replicate (else 1), who, note; comma, semicolon or tab between them. The same file again changes
-    nothing. RefusedError lists every fault with its row and column; row 1 is the header.
+
+def load_weigh_ins(
+    path: Path,
+    notebook: Notebook,
+    trial_name: str,
+    *,
+    now: datetime,
+    decimal_comma: bool = False,
+    how: How | None = None,
+) -> LoadReport:
+    """Add a file of weigh-ins: all of it, or with any fault nothing.
+
+    Columns pot, weighed, gross_g (or gross_oz); optional tare_g or tare_oz (else the pot's own), blotted (yes or
+    no, else yes), replicate (else 1), who, note, balance, clock; or pot and a column for each day with gross
+    masses. In CSV comma, semicolon or tab stand between them. The same file again changes nothing.
+    RefusedError lists every fault with its row and column; row 1 is the first.
     """
-    tares_g, check = notebook.tares_g(trial_name), notebook.check(trial_name, now=now)
-    notes, faults, weigh_ins = _Notes(list), list[EntryError](), list[WeighIn]()
+    how = how or How(decimal_comma)
+    read = _read(path, notebook, trial_name, now=now, how=how)
+    if read.faults:
+        raise RefusedError(read.faults, where=path.name)
+    new = notebook.add_weigh_ins(trial_name, [w for _, w, _ in read.weigh_ins], now=now)
+    _remember(notebook, how.columns, now)
+    return LoadReport(new, len(read.weigh_ins) - new, read.notes)
+
+
+def rehearse_weigh_ins(path: Path, notebook: Notebook, trial_name: str, *, now: datetime, how: How) -> Rehearsal:
+    """What `load_weigh_ins` would do, row by row; changes nothing. RefusedError only where no row could be read."""
+    read = _read(path, notebook, trial_name, now=now, how=how)
+    zone = ZoneInfo(notebook.trial(trial_name).zone)
+    lines = tuple(
+        f"{place}: {w.pot}, {w.time.astimezone(zone):%Y-%m-%d %H:%M}, {w.gross_g:.10g} g gross, {w.net_g:.10g} g net"
+        f"{f', replicate {w.replicate}' if w.replicate > 1 else ''}: {'new' if new else 'there already'}"
+        for place, w, new in read.weigh_ins
+    )
+    return Rehearsal(lines, read.notes, tuple(read.faults))
+
+
+def remembered(notebook: Notebook) -> dict[str, str]:
+    """Header in lower case -> what it was said to mean."""
+    return dict(notebook.store.connection.execute("SELECT header, meaning FROM header_meaning").fetchall())
+
+
+def _remember(notebook: Notebook, columns: Mapping[str, str], now: datetime) -> None:
+    if columns:
+        with notebook.store.transaction() as connection:
+            connection.executemany(
+                "INSERT INTO header_meaning VALUES (?, ?, ?) ON CONFLICT (header) DO UPDATE SET"
+                " meaning = excluded.meaning, entered_ms = excluded.entered_ms",
+                [(header.strip().casefold(), meaning, to_ms(now)) for header, meaning in columns.items()],
+            )
+
+
+def _read(path: Path, notebook: Notebook, trial_name: str, *, now: datetime, how: How) -> _Read:
+    trial = notebook.trial(trial_name)
+    tares, check = notebook.tares(trial_name), notebook.check(trial_name, now=now)
+    notes, faults, weigh_ins = _Notes(list), list[EntryError](), list[tuple[str, WeighIn, bool]]()
     # Pots are weighed in sessions on one balance: the same few times and masses come again and again.
-    mass_g = lru_cache(10_000)(partial(parse_mass_g, decimal_comma=decimal_comma))
-    time_of = lru_cache(10_000)(partial(parse_time, zone=ZoneInfo(notebook.trial(trial_name).zone)))
-    for row in _rows(path, notes, faults):
-        pot, who, note = row.cells["pot"], row.cells.get("who", ""), row.cells.get("note", "")
-        written = row.read("weighed", time_of)
+    mass_g = {
+        (comma, ounces): lru_cache(10_000)(partial(parse_mass_g, decimal_comma=comma, ounces=ounces))
+        for comma in (False, True)
+        for ounces in (False, True)
+    }
+    time_of = lru_cache(10_000)(partial(parse_time, zone=ZoneInfo(trial.zone), day_first=how.day_first))
+    sessions: dict[tuple[str, int], list[int]] = defaultdict(list)
+    for line in _lines(path, how, remembered(notebook), notes, faults):
+        cells = line.cells
+        if cells.get("clock"):
+            cells["weighed"] = f"{cells.get('weighed', '')} {cells['clock']}"
+
+        def mass(column: str, line: _Line = line) -> float | None:
+            ounces = f"{column}_oz" in line.cells
+            name = f"{column}_oz" if ounces else f"{column}_g"
+            return line.read(name, mass_g[how.decimal_comma and name not in line.native, ounces])
+
+        pot, who, note = cells["pot"], cells.get("who", ""), cells.get("note", "")
+        written = line.read("weighed", time_of)
         time = written.time if written else None
-        gross_g = row.read("gross_g", mass_g)
-        tare_g = row.read("tare_g", mass_g) if row.cells.get("tare_g") else tares_g.get(pot)
-        replicate, blotted = row.read("replicate", _replicate), row.read("blotted", _yes_no)
-        row.faults += check.faults(row.place, pot, time=time, replicate=replicate, gross_g=gross_g, tare_g=tare_g)
+        gross_g = mass("gross")
+        tare_g = mass("tare") if cells.get("tare_g") or cells.get("tare_oz") else tares.at(pot, time)
+        replicate, blotted = line.read("replicate", _replicate), line.read("blotted", _yes_no)
+        line.faults += check.faults(line.place, pot, time=time, replicate=replicate, gross_g=gross_g, tare_g=tare_g)
         if written and written.note:
-            notes[written.note].append(f"{row.place}weighed")
+            notes[written.note].append(line.where("weighed"))
         for column in ("who", "note"):
-            if row.cells.get(column, "").startswith(("=", "+", "-", "@")):
-                notes["what looks like a formula is kept as text"].append(f"{row.place}{column}")
-        if not row.faults and time and replicate and gross_g and tare_g:
-            weigh_in = WeighIn(pot, time, replicate, gross_g, tare_g, blotted is True, who, note)
-            check.is_new(row.place, weigh_in, row.faults)
-            weigh_ins.append(weigh_in)
-        faults += row.faults
+            if cells.get(column, "").startswith(("=", "+", "-", "@")):
+                notes["what looks like a formula is kept as text"].append(line.where(column))
+        if not line.faults and time and replicate and gross_g and tare_g:
+            weigh_in = WeighIn(
+                pot, time, replicate, gross_g, tare_g, blotted is True, who, note, cells.get("balance", "")
+            )
+            new = check.is_new(line.place, weigh_in, line.faults)
+            line.faults += _twice_in_a_session(line.place, weigh_in, sessions)
+            weigh_ins.append((line.place.removesuffix(", column "), weigh_in, new))
+        faults += line.faults
     if not weigh_ins and not faults:
         faults.append(EntryError("there are no weigh-ins below the header", mend="Add a row for each weighing"))
-    if faults:
-        raise RefusedError(faults, where=path.name)
-    new = notebook.add_weigh_ins(trial_name, weigh_ins, now=now)
+    if not how.sure and not faults:
+        faults += _unlikely(notebook, trial_name, weigh_ins)
     more = {what: f" and {len(places) - 1} more" if len(places) > 1 else "" for what, places in notes.items()}
-    return LoadReport(new, len(weigh_ins) - new, tuple(f"{what} ({notes[what][0]}{more[what]})" for what in notes))
+    return _Read(weigh_ins, tuple(f"{what} ({notes[what][0]}{more[what]})" for what in notes), faults)
+
+
+def _twice_in_a_session(
+    place: str, weigh_in: WeighIn, sessions: dict[tuple[str, int], list[int]]
+) -> Iterator[EntryError]:
+    """Two weighings of one session need their replicate numbers, or it is one pot taken for another."""
+    ms, before = to_ms(weigh_in.time), sessions[weigh_in.pot, weigh_in.replicate]
+    near = [each for each in before[-50:] if 0 < abs(each - ms) <= SESSION_S * 1000]
+    before.append(ms)
+    if near:
+        minutes = abs(near[0] - ms) // 60_000
+        what = f"pot {weigh_in.pot} comes twice in one session, {minutes} minutes apart, both as replicate {weigh_in.replicate}"
+        yield EntryError(what, where=f"{place}pot", mend="Give the second the next replicate number, or mend the pot")
+
+
+def _unlikely(notebook: Notebook, trial_name: str, weigh_ins: list[tuple[str, WeighIn, bool]]) -> Iterator[EntryError]:
+    """Masses that can hardly be so soon after the one before, in the record or in the file."""
+    known: dict[str, list[tuple[int, float]]] = defaultdict(list)
+    for weigh_in in notebook.weigh_ins(trial_name):
+        known[weigh_in.pot].append((to_ms(weigh_in.time), weigh_in.net_g))
+    for _, weigh_in, new in weigh_ins:
+        if new:
+            known[weigh_in.pot].append((to_ms(weigh_in.time), weigh_in.net_g))
+    for masses in known.values():
+        masses.sort()
+    for place, weigh_in, new in weigh_ins:
+        masses, ms = known[weigh_in.pot], to_ms(weigh_in.time)
+        at = bisect_left(masses, (ms, -1.0))
+        if new and at:
+            before_ms, before_g = masses[at - 1]
+            doubt = unlikely_change(before_g, weigh_in.net_g, (ms - before_ms) / _MS_PER_DAY)
+            if doubt:
+                yield EntryError(
+                    doubt.rstrip("."),
+                    where=f"{place}, column gross_g",
+                    mend="Mend it, or load with --sure if it is right",
+                )
 
 
 def _replicate(text: str) -> int:
@@ -243,51 +260,82 @@ def _yes_no(text: str) -> bool:
     return _YES_NO[text.casefold()]
 
 
-def _rows(path: Path, notes: _Notes, faults: list[EntryError]) -> Iterator[_Row]:
-    """The rows below the header, empty ones left out, with their cells by column."""
-    text = read_text(path)
-    first_line = text.lstrip().splitlines()[0].casefold()
-    delimiter = max(",;\t", key=lambda mark: len({c.strip(' "') for c in first_line.split(mark)} & set(_COLUMNS)))
-    lines = enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True), start=1)
-    number, header = 0, list[str]()
-    try:
-        for number, written in lines:
-            cells = [cell.strip() for cell in written]
-            if not any(cells):
-                continue
-            if not header:
-                header = [cell.casefold() for cell in cells]
-                _check_header(header, path, notes)
-                continue
-            if len(cells) < len(header) or any(cells[len(header) :]):
-                hint = (
-                    ". A decimal comma splits a mass in two: put semicolons between the columns"
-                    if delimiter == ","
-                    else ""
-                )
-                what = f"it has {len(cells)} cells and the header has {len(header)}"
-                faults.append(EntryError(what, where=f"row {number}", mend=f"Mend the row{hint}"))
-                continue
-            yield _Row(f"row {number}, column ", dict(zip(header, cells, strict=False)))
-    except csv.Error as error:
-        mend = "Mend its quotation marks; nothing below was read"
-        faults.append(EntryError(f"cannot be read as CSV ({error})", where=f"row {number + 1}", mend=mend))
+def _lines(path: Path, how: How, known: Mapping[str, str], notes: _Notes, faults: list[EntryError]) -> Iterator[_Line]:
+    """The weighings below the header, with their cells by meaning; a row with a column for each day gives several."""
+    meanings = dict(known) | {header.strip().casefold(): meaning for header, meaning in how.columns.items()}
+    header: list[str] | None = None
+    days: list[int] = []
+    for row in rows_of(path, frozenset(MEANINGS) | frozenset(meanings), faults, how.sheet):
+        if header is None:
+            header, days = _header(row, path, meanings, notes)
+            names = dict(zip(header, row.cells, strict=True))
+            continue
+        if len(row.cells) < len(header) or any(row.cells[len(header) :]):
+            faults.append(_wrong_length(row, len(header)))
+            continue
+        cells = {meaning: row.cells[i] for i, meaning in enumerate(header) if i not in days}
+        native = frozenset(meaning for i, meaning in enumerate(header) if i in row.native)
+        if not days:
+            yield _Line(
+                f"row {row.number}, column ", cells, native, {k: k if k in COLUMNS else v for k, v in names.items()}
+            )
+            continue
+        for i in days:
+            if row.cells[i]:
+                own = frozenset({"gross_g"}) if i in row.native else frozenset()
+                place = f"row {row.number}, column {header[i]}"
+                yield _Line(
+                    f"{place}, ", cells | {"weighed": header[i], "gross_g": row.cells[i]}, (native - {"gross_g"}) | own, {"gross_g": "gross mass"},
+                )  # fmt: skip
 
 
-def _check_header(header: list[str], path: Path, notes: _Notes) -> None:
-    wrong = [
-        (f"there is no column {name}", f"The columns are {', '.join(_COLUMNS)}")
-        for name in _NEEDED
-        if name not in header
+def _wrong_length(row: Row, expected: int) -> EntryError:
+    hint = ". A decimal comma splits a mass in two: put semicolons between the columns" if len(row.cells) > 1 else ""
+    what = f"it has {len(row.cells)} cells and the header has {expected}"
+    return EntryError(what, where=f"row {row.number}", mend=f"Mend the row{hint}")
+
+
+def _header(row: Row, path: Path, meanings: Mapping[str, str], notes: _Notes) -> tuple[list[str], list[int]]:
+    """What each column is, and which ones are days. RefusedError lists what is wrong with the header."""
+    place = f"row {row.number}"
+    wrong: list[tuple[str, str]] = []
+    unknown = sorted(set(meanings.values()) - set(MEANINGS))
+    wrong += [(f"{quoted(name)} is no meaning of a column", f"There are: {', '.join(MEANINGS)}") for name in unknown]
+    header = [meanings.get(cell.casefold(), cell.casefold()) for cell in row.cells]
+    if "weighed" not in header:
+        days = [i for i, cell in enumerate(header) if looks_like_a_date(cell)]
+        header = [row.cells[i] if i in days else cell for i, cell in enumerate(header)]
+    else:
+        days = []
+    there = {*header, *(("weighed", "gross_g") if days else ())}
+    there |= {"gross_g"} if "gross_oz" in there else set()
+    say = f"The columns are {', '.join(COLUMNS)}"
+    wrong += [(f"there is no column {name}", say) for name in ("pot", "weighed", "gross_g") if name not in there]
+    wrong += [
+        (f"there are {n} columns {quoted(name)}", "Keep one")
+        for name, n in Counter(filter(None, header)).items()
+        if n > 1 and name != "ignore"
     ]
-    for name, times in Counter(filter(None, header)).items():
-        if times > 1:
-            wrong.append((f"there are {times} columns {quoted(name)}", "Keep one"))
+    for quantity in ("gross", "tare"):
+        if {f"{quantity}_g", f"{quantity}_oz"} <= set(header):
+            wrong.append((f"there are a {quantity}_g and a {quantity}_oz", "Keep one"))
+    for i, name in enumerate(header):
+        if i in days or not name or name in MEANINGS:
+            continue
         # A misspelt tare must not pass unseen as a column of no interest.
-        near = difflib.get_close_matches(name, _COLUMNS, n=1, cutoff=0.7)
-        if name not in _COLUMNS and near:
+        near = difflib.get_close_matches(name, COLUMNS, n=1, cutoff=0.7)
+        if near:
             wrong.append((f"column {quoted(name)} is not known", f"Write {near[0]}, or give it quite another name"))
-        elif name not in _COLUMNS:
-            notes[f"column {quoted(name)} is not used"].append("row 1")
+        else:
+            notes[f"column {quoted(name)} is not used"].append(place)
     if wrong:
-        raise RefusedError([EntryError(what, where="row 1", mend=mend) for what, mend in wrong], where=path.name)
+        mend = [e for e in wrong if e[0].startswith("there is no column")]
+        if mend:
+            shown = ", ".join(quoted(cell) for cell in row.cells if cell)[:200]
+            free = next(
+                (cell for cell, name in zip(row.cells, header, strict=True) if cell and name not in MEANINGS), "Mass"
+            )
+            hint = f". The header has {shown}: say once what a column means, such as --column '{free[:30]}=gross_g'"
+            wrong = [(what, f"{told}{hint}" if (what, told) == mend[-1] else told) for what, told in wrong]
+        raise RefusedError([EntryError(what, where=place, mend=told) for what, told in wrong], where=path.name)
+    return header, days

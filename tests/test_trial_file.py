@@ -102,7 +102,7 @@ def test_when_a_trial_started(tmp_path: Path, started: str, utc: datetime) -> No
         ('"nursery"', '"Nursery 1"', "[trial] 'bench': site is 'Nursery 1'. Use a-z, 0-9 and '-', as in the nodes' topics"),
         ("Europe/Lisbon", "Europe/Lisboa", "[trial] 'bench': zone 'Europe/Lisboa' is not known. Did you mean Europe/Lisbon?"),
         ("Europe/Lisbon", "../Lisbon", "[trial] 'bench': zone '../Lisbon' is not known. There are: "),
-        ("2026-05-31", '"31/05/2026"', "[trial] 'bench': started: '31/05/2026' does not begin with the year. Write it as 2026-05-31"),
+        ("2026-05-31", '"03/05/2026"', "[trial] 'bench': started: '03/05/2026' could be 2026-05-03 or 2026-03-05. Write the one that is meant, or say whether the day comes first"),
         ("2026-05-31", '""', "[trial] 'bench': started: the date is missing. Write it as 2026-06-01 or 2026-06-01 08:00"),
         ("2026-05-31", "20260531", "[trial] 'bench': started is 20260531. Write it as 2026-06-01 or 2026-06-01 08:00"),
         ('species = "Micranthemum"', "", "[trial] 'bench': species is missing. Write species = \"...\""),

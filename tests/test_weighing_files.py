@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 
 from ingest.notebook import Notebook
 from ingest.readings import TidetrayError
+from ingest.sheets import MAX_FILE_BYTES
 from ingest.store import Store, open_store
 from ingest.trial_file import load_trial
 from ingest.trials import RefusedError
-from ingest.weighing_files import MAX_FILE_BYTES, LoadReport, load_weigh_ins
+from ingest.weighing_files import LoadReport, load_weigh_ins
 
 DATA = Path(__file__).parent / "data"
 NOW = datetime(2026, 6, 2, tzinfo=UTC)
@@ -128,7 +129,7 @@ def test_every_fault_of_a_file_is_told_at_once(notebook: Notebook, tmp_path: Pat
     )
     hint = "Mend the row. A decimal comma splits a mass in two: put semicolons between the columns"
     assert refused(notebook, tmp_path, content) == [
-        "row 2, column weighed: '01/06/2026' could be 2026-06-01 or 2026-01-06. Write the one that is meant",
+        "row 2, column weighed: '01/06/2026' could be 2026-06-01 or 2026-01-06. Write the one that is meant, or say whether the day comes first",
         f"row 2, column gross_g: '12;5' is not a mass in grams. {POINT}",
         f"row 2, column tare_g: 'abc' is not a mass in grams. {POINT}",
         "row 2, column replicate: 'x' is not a replicate number. Write 1, 2, 3 ..., or nothing for 1",
@@ -170,13 +171,17 @@ def test_another_mass_than_the_notebook_has_is_refused(notebook: Notebook, tmp_p
         (b"pot,weighed,gross_g\npot-1,\xff", ["line 2 is not text in UTF-8. Save it again as text in UTF-8"]),
         ("pot,weighed\n".encode("utf-16"), ["line 1 is not text in UTF-8. Save it again as text in UTF-8"]),
         (b"pot,weighed,gross_g\n\npot-1,\0", ["line 3 is not text in UTF-8. Save it again as text in UTF-8"]),
-        (b"PK\x03\x04rest", ["it is a spreadsheet workbook, not text. Save the sheet as CSV in UTF-8, and load that"]),
-        (b"\xd0\xcf\x11\xe0rest", ["it is a spreadsheet workbook, not text. Save the sheet as CSV in UTF-8, and load that"]),
+        (b"PK\x03\x04rest", ["the workbook is damaged (File is not a zip file). Save it again, or as CSV in UTF-8"]),
+        (
+            b"\xd0\xcf\x11\xe0rest",
+            ["it is an old binary workbook, or one with a password. Save it as .xlsx without a password, or as CSV in UTF-8"],
+        ),
         (
             b"pot,date\npot-1,x\n",
             [
                 "row 1: there is no column weighed. The columns are pot, weighed, gross_g, tare_g, blotted, replicate, who, note",
-                "row 1: there is no column gross_g. The columns are pot, weighed, gross_g, tare_g, blotted, replicate, who, note",
+                "row 1: there is no column gross_g. The columns are pot, weighed, gross_g, tare_g, blotted, replicate, who, note. "
+                "The header has 'pot', 'date': say once what a column means, such as --column 'date=gross_g'",
             ],
         ),
         (b"pot,weighed,gross_g,Pot\n", ["row 1: there are 2 columns 'pot'. Keep one"]),
@@ -219,7 +224,7 @@ def test_files_that_cannot_be_opened(notebook: Notebook, tmp_path: Path) -> None
 def test_a_workbook_in_disguise_is_known_by_its_content(notebook: Notebook, tmp_path: Path) -> None:
     path = tmp_path / "day.xlsx"
     path.write_bytes(b"PK\x03\x04")
-    with pytest.raises(RefusedError, match="spreadsheet workbook"):
+    with pytest.raises(RefusedError, match="the workbook is damaged"):
         load_weigh_ins(path, notebook, "bench", now=NOW)
 
 

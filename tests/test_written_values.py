@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from ingest.readings import from_ms
 from ingest.trials import EntryError
-from ingest.weighing_files import parse_mass_g, parse_time
+from ingest.written import looks_like_a_date, parse_mass_g, parse_time
 
 DATA = Path(__file__).parent / "data"
 NOW = datetime(2026, 6, 2, tzinfo=UTC)
@@ -138,6 +138,47 @@ def test_times_are_local_unless_they_say_more(text: str, utc: str) -> None:
     assert parse_time(text, LISBON) == (datetime.fromisoformat(f"{utc}+00:00"), "")
 
 
+@pytest.mark.parametrize(
+    ("text", "day_first", "local"),
+    [
+        ("25/12/2026", None, "2026-12-25T12:00"),
+        ("12-25-2026 8:00", None, "2026-12-25T08:00"),
+        ("04/04/2026", None, "2026-04-04T12:00"),
+        ("2026-6-1", None, "2026-06-01T12:00"),
+        ("2026/06/01 8:05", None, "2026-06-01T08:05"),
+        ("1 June 2026", None, "2026-06-01T12:00"),
+        ("1. Jun 2026 20:00", None, "2026-06-01T20:00"),
+        ("June 1, 2026 8:00 pm", None, "2026-06-01T20:00"),
+        ("Sept 3, 2026 12:05 am", None, "2026-09-03T00:05"),
+        ("01-Jun-2026", None, "2026-06-01T12:00"),
+        ("03/04/2026", True, "2026-04-03T12:00"),
+        ("03/04/2026", False, "2026-03-04T12:00"),
+        ("3.4.2026 08:00", True, "2026-04-03T08:00"),
+    ],
+)
+def test_dates_in_the_common_spellings(text: str, day_first: bool | None, local: str) -> None:
+    assert parse_time(text, LISBON, day_first=day_first).time == datetime.fromisoformat(local).replace(tzinfo=LISBON)
+    assert looks_like_a_date(text)
+
+
+def test_what_is_no_date_does_not_look_like_one() -> None:
+    assert not any(looks_like_a_date(text) for text in ("pot", "gross_g", "12.5", "46174", "", "row 1", "May"))
+
+
+@pytest.mark.parametrize(
+    ("text", "ounces", "mass_g"),
+    [
+        ("1 oz", False, 28.349523125),
+        ("1.5", True, 42.5242846875),
+        ("42.5 g", True, 42.5),
+        ("0.5oz", True, 14.1747615625),
+    ],
+)
+def test_ounces(text: str, ounces: bool, mass_g: float) -> None:
+    """An ounce is 28.349523125 g exactly (international agreement of 1959)."""
+    assert parse_mass_g(text, ounces=ounces) == pytest.approx(mass_g, rel=1e-12)
+
+
 def test_a_date_alone_is_noon_and_says_so() -> None:
     time, note = parse_time("2026-06-01", LISBON)
     assert time == datetime(2026, 6, 1, 11, tzinfo=UTC)
@@ -167,20 +208,33 @@ def test_of_a_time_that_came_twice_the_first_counts_and_says_so() -> None:
     ("text", "told"),
     [
         ("", "the date is missing. Write it as 2026-06-01 or 2026-06-01 08:00"),
-        ("03/04/2026", "'03/04/2026' could be 2026-04-03 or 2026-03-04. Write the one that is meant"),
-        ("3.4.2026 08:00", "'3.4.2026 08:00' could be 2026-04-03 or 2026-03-04. Write the one that is meant"),
-        ("25/12/2026", "'25/12/2026' does not begin with the year. Write it as 2026-12-25"),
-        ("12-25-2026", "'12-25-2026' does not begin with the year. Write it as 2026-12-25"),
-        ("04/04/2026", "'04/04/2026' does not begin with the year. Write it as 2026-04-04"),
-        ("31/31/2026", "'31/31/2026' does not begin with the year. Write it as 2026-06-01"),
+        (
+            "03/04/2026",
+            "'03/04/2026' could be 2026-04-03 or 2026-03-04. Write the one that is meant, or say whether the day comes first",
+        ),
+        (
+            "3.4.2026 08:00",
+            "'3.4.2026 08:00' could be 2026-04-03 or 2026-03-04. Write the one that is meant, or say whether the day comes first",
+        ),
+        ("31/31/2026", "there is no '31/31/2026'. Mend the date, or how day and month are written"),
+        ("01/06/26", "'01/06/26' has no clear year. Write the year with four digits, such as 2026-06-01"),
+        ("1 Juno 2026", "'1 Juno 2026' is not a date. Write it as 2026-06-01 or 2026-06-01 08:00"),
+        ("31 June 2026", "there is no '31 June 2026'. Mend the date or the time"),
+        ("1 June 2026 13:00 pm", "there is no '1 June 2026 13:00 pm'. Mend the date or the time"),
+        (
+            "#REF!",
+            "'#REF!' is an error of the spreadsheet. Mend the formula. Write it as 2026-06-01 or 2026-06-01 08:00",
+        ),
         ("2026-02-30", "there is no '2026-02-30'. Mend the date or the time"),
         ("2026-06-01 25:00", "there is no '2026-06-01 25:00'. Mend the date or the time"),
         ("2026-06-01 08:00+99:00", "there is no '2026-06-01 08:00+99:00'. Mend the date or the time"),
         ("0001-01-01T00:00+10:00", "'0001-01-01T00:00+10:00' is not in this century. Mend the year"),
         ("1926-06-01", "'1926-06-01' is not in this century. Mend the year"),
-        ("2026-6-1", "'2026-6-1' is not a date. Write it as 2026-06-01 or 2026-06-01 08:00"),
-        ("1 June 2026", "'1 June 2026' is not a date. Write it as 2026-06-01 or 2026-06-01 08:00"),
-        ("46174", "'46174' is not a date. Write it as 2026-06-01 or 2026-06-01 08:00"),
+        (
+            "46174",
+            "'46174' looks like a spreadsheet's day number (2026-06-01 or four years later). "
+            "Show the column as a date there and save again. Write it as 2026-06-01 or 2026-06-01 08:00",
+        ),
         ("yesterday", "'yesterday' is not a date. Write it as 2026-06-01 or 2026-06-01 08:00"),
     ],
 )

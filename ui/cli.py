@@ -9,41 +9,16 @@ import logging
 import signal
 import sqlite3
 import sys
-from collections.abc import Callable
 from datetime import UTC, datetime
-from functools import wraps
 from pathlib import Path
 from typing import Any
 
 import click
 
 from ingest.readings import TidetrayError
-from ingest.settings import RECORD_FILE, home_folder, load_settings
-
-HOME_HELP = "The folder that holds the record; else TIDETRAY_HOME, else the platform's data folder."
-
-
-def home_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    @click.option("--home", type=click.Path(path_type=Path, file_okay=False), help=HOME_HELP)
-    @wraps(command)
-    def with_home(*args: Any, home: Path | None, **more: Any) -> Any:
-        return command(*args, home=home_folder(home), **more)
-
-    return with_home
-
-
-json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON: UTC times, SI units as named.")
-trial_option = click.option("--trial", metavar="NAME", help="Which trial; needed only if there are several.")
-tray_option = click.option("--tray", metavar="NAME", help="Only this tray.")
-since_option = click.option(
-    "--since",
-    metavar="DATE",
-    help="Only from this day or time on, in the trial's zone, as 2026-06-01 or 2026-06-01T14:30.",
-)
-
-
-def example(text: str) -> str:
-    return f"\b\nExample:\n  {text}"
+from ingest.settings import RECORD_FILE, load_settings
+from ui.cli_notebook import add_commands
+from ui.options import example, home_option, json_option, since_option, tray_option, trial_option
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -215,42 +190,7 @@ def compare(home: Path, trial: str | None, as_json: bool, **asked: Any) -> None:
         print_comparison(compare_trial(_trial(store, trial).masses, **asked), as_json=as_json)
 
 
-@cli.command(epilog=example("tidetray weigh t1-a1 48.3 --blotted --who me"))
-@click.argument("pot")
-@click.argument("gross")
-@click.option("--tare", metavar="G", help="Mass of the empty pot; else as in the notebook.")
-@click.option("--at", metavar="TIME", help="When it was weighed, in the trial's zone; else now.")
-@click.option("--replicate", type=click.IntRange(min=1), default=1, show_default=True, help="2 for a second weighing.")
-@click.option("--blotted/--not-blotted", default=True, show_default=True, help="Whether free water was blotted off.")
-@click.option("--who", default="", metavar="NAME", help="Who weighed.")
-@click.option("--note", default="", help="Anything to remember, such as a lost leaf.")
-@click.option("--decimal-comma", is_flag=True, help="12,5 means twelve and a half.")
-@trial_option
-@home_option
-@json_option
-def weigh(home: Path, trial: str | None, pot: str, gross: str, as_json: bool, **entry: Any) -> None:
-    """Note one weigh-in: the POT with its plants weighs GROSS grams."""
-    from ingest.store import open_store
-    from ui import show
-    from ui.entry import enter_weigh_in
-
-    with open_store(home / RECORD_FILE) as store:
-        show.weigh_in(enter_weigh_in(store, trial, pot, gross, now=datetime.now(UTC), **entry), as_json=as_json)
-
-
-@cli.command(epilog=example("tidetray load trial.toml"))
-@click.argument("file", type=click.Path(path_type=Path))
-@click.option("--decimal-comma", is_flag=True, help="The file writes 12,5 for twelve and a half.")
-@trial_option
-@home_option
-def load(home: Path, file: Path, trial: str | None, decimal_comma: bool) -> None:
-    """Load a FILE: a trial or calibrations (.toml), or weigh-ins (.csv). All of it or nothing; again changes nothing."""
-    from ingest.store import open_store
-    from ui.entry import load_file
-
-    with open_store(home / RECORD_FILE) as store:
-        for line in load_file(store, file, trial, decimal_comma=decimal_comma, now=datetime.now(UTC)):
-            click.echo(line)
+add_commands(cli)
 
 
 def _open(home: Path) -> Any:
@@ -278,7 +218,7 @@ def _time(text: str | None, zone: str) -> datetime | None:
         return None
     from zoneinfo import ZoneInfo
 
-    from ingest.weighing_files import parse_time
+    from ingest.written import parse_time
 
     return parse_time(text, ZoneInfo(zone), hour_of_date=0).time
 

@@ -12,13 +12,15 @@ from analysis.light import lux_per_ppfd
 from analysis.trial_data import choose_trial
 from ingest.calibration_file import is_calibration_form, load_calibrations
 from ingest.notebook import Notebook
+from ingest.package_file import load_package
 from ingest.readings import CHANNELS
 from ingest.store import Store
 from ingest.trail import newest
 from ingest.trial_file import load_trial
 from ingest.trials import EntryError, RefusedError, TrialPlan, WeighIn, near_names
 from ingest.weigh_in_rules import unlikely_change
-from ingest.weighing_files import load_weigh_ins, parse_mass_g, parse_time
+from ingest.weighing_files import How, load_weigh_ins, rehearse_weigh_ins
+from ingest.written import parse_mass_g, parse_time
 from ui import words
 
 
@@ -89,22 +91,46 @@ def enter_weigh_in(
     return Entered(pot, net_g, new, before, _said(pot, net_g, new, before, time), number)
 
 
-def load_file(store: Store, path: Path, trial_name: str | None, *, decimal_comma: bool, now: datetime) -> Iterator[str]:
-    """Load a trial, a calibration form or weigh-ins, by the file's ending and contents; the lines to print. EntryError or RefusedError: nothing was loaded."""
+def load_file(
+    store: Store, path: Path, trial_name: str | None, *, how: How, now: datetime, dry_run: bool = False
+) -> Iterator[str]:
+    """Load a trial, calibrations, weigh-ins or an exported package, by the file's ending and contents; the lines to print.
+
+    EntryError or RefusedError: nothing was loaded. With `dry_run` nothing is, and each row is told.
+    """
     notebook = Notebook(store)
+    if path.suffix.lower() == ".json" or path.is_dir():
+        yield load_package(notebook, path, now=now, dry_run=dry_run)
+        return
     if path.suffix.lower() == ".toml" and is_calibration_form(path):
+        if dry_run:
+            yield "Would add what is new of these calibrations. Nothing was changed."
+            return
         yield from _load_calibrations(notebook, path)
         return
     if path.suffix.lower() == ".toml":
         plan = load_trial(path)
         _check_lamps(plan, path)
+        if dry_run:
+            yield f"Would add what is new of trial {plan.trial.name}: {len(plan.trays)} trays, {len(plan.pots)} pots in the file."
+            return
         added = notebook.add_trial(plan)
         if not (added.trial or added.trays or added.pots):
             yield "Everything in this file is in the notebook already."
             return
         yield f"Added: {len(added.trays)} trays and {len(added.pots)} pots{' of a new trial' if added.trial else ''}."
         return
-    report = load_weigh_ins(path, notebook, choose_trial(store, trial_name).name, now=now, decimal_comma=decimal_comma)
+    name = choose_trial(store, trial_name).name
+    if dry_run:
+        would = rehearse_weigh_ins(path, notebook, name, now=now, how=how)
+        yield from would.lines
+        yield from (f"Note: {note}" for note in would.notes)
+        if would.faults:
+            raise RefusedError(would.faults, where=path.name)
+        new = sum(line.endswith(": new") for line in would.lines)
+        yield f"Dry run: {new} weigh-ins would be added, {len(would.lines) - new} are there already. Nothing was changed."
+        return
+    report = load_weigh_ins(path, notebook, name, now=now, how=how)
     yield f"{report.new} weigh-ins added, {report.already_there} were there already."
     for note in report.notes:
         yield f"Note: {note}"

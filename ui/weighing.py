@@ -17,7 +17,7 @@ from ingest.settings import RECORD_FILE, home_folder
 from ingest.store import Store, open_store
 from ingest.trail import correct, entry, newest, undo
 from ingest.trials import EntryError
-from ingest.weighing_files import parse_mass_g
+from ingest.written import parse_mass_g
 from ui.entry import Entered, UnlikelyError, enter_weigh_in, unlikely
 from ui.reading import forget_growth
 

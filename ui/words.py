@@ -83,3 +83,11 @@ def node_troubles(node: NodeState) -> dict[str, str]:
     if node.spoilt_records:
         found["spoilt on its flash"] = many(node.spoilt_records, "record")
     return found
+
+
+SPENT = "A dried pot is spent: it leaves the trial, and what it would have grown is not known. Take few, and choose them by lot."
+
+OVEN = (
+    "Oven: take plastic pots and labels out first; at most 105 °C (60 to 70 °C for plant tissue, the same all through the trial); a thin "
+    "layer on a fire-safe dish; ventilated; never unattended, never in a kitchen. Let it cool dry before weighing. Follow your local rules."
+)

@@ -8,7 +8,7 @@ import streamlit as st
 from analysis.courses import mean_courses, tray_courses
 from analysis.trial_comparison import TrialComparison
 from ingest.trials import EntryError
-from ingest.weighing_files import parse_mass_g
+from ingest.written import parse_mass_g
 from ui import charts_growth, look
 from ui.compare_command import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
 from ui.pictures import picture

@@ -1,0 +1,211 @@
+"""A file of rows as it lies on disk: CSV text or a workbook's sheet, as rows of trimmed text.
+
+In: a path. Out: numbered rows of cells; numbers and dates of a workbook come as text with a decimal point
+and in ISO 8601. RefusedError if the file is too large, no such file, holds macros, or hides something.
+What the cells mean is not its business (`ingest/weighing_files.py`).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import warnings
+import zipfile
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import Any
+
+from openpyxl import load_workbook
+from openpyxl.utils import get_column_letter
+from openpyxl.utils.exceptions import InvalidFileException
+
+from ingest.trials import EntryError, RefusedError
+from ingest.written import quoted
+
+MAX_FILE_BYTES = 20_000_000
+"""Larger files are refused: some 380 000 weigh-ins fit, and more would take the memory of a small machine."""
+
+MAX_UNPACKED_BYTES = 300_000_000
+"""A workbook is packed; one that unpacks to more than this would fill the memory."""
+
+_OLE = b"\xd0\xcf\x11\xe0"  # older binary workbooks, and workbooks with a password
+_ZIP = b"PK\x03\x04"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row; `native` are the columns (from 0) whose cells the workbook held as numbers."""
+
+    number: int
+    cells: list[str]
+    native: frozenset[int] = frozenset()
+
+
+def refused(path: Path, what: str, mend: str, where: str = "") -> RefusedError:
+    return RefusedError([EntryError(what, where=where, mend=mend)], where=path.name)
+
+
+def read_bytes(path: Path) -> bytes:
+    """RefusedError if there is no such file, or it is too large."""
+    try:
+        size = path.stat().st_size
+        if size > MAX_FILE_BYTES:
+            what = f"the file has {size / 1e6:.1f} MB"
+            raise refused(path, what, f"Split it into files of at most {MAX_FILE_BYTES / 1e6:g} MB")
+        return path.read_bytes()
+    except OSError as error:
+        raise refused(path, f"the file cannot be read ({error.strerror})", "Mend the path or the rights") from error
+
+
+def text_of(path: Path, content: bytes) -> str:
+    """The text of a file in UTF-8. RefusedError if it is none."""
+    if content.startswith((_ZIP, _OLE)):
+        raise refused(path, "it is a spreadsheet workbook, not text", "Save the sheet as CSV in UTF-8, and load that")
+    try:
+        text, fault_at = content.decode("utf-8-sig"), content.find(b"\0")
+    except UnicodeDecodeError as error:
+        text, fault_at = "", error.start
+    if fault_at >= 0:
+        line = content.count(b"\n", 0, fault_at) + 1
+        raise refused(path, f"line {line} is not text in UTF-8", "Save it again as text in UTF-8")
+    if not text.strip():
+        raise refused(path, "the file is empty", "Load one with something in it")
+    return text
+
+
+def read_text(path: Path) -> str:
+    return text_of(path, read_bytes(path))
+
+
+def rows_of(path: Path, known: frozenset[str], faults: list[EntryError], sheet: str | None = None) -> Iterator[Row]:
+    """The rows that hold anything. `known` are names that a header may have: they tell which mark parts the columns."""
+    content = read_bytes(path)
+    if content.startswith(_OLE):
+        what = "it is an old binary workbook, or one with a password"
+        raise refused(path, what, "Save it as .xlsx without a password, or as CSV in UTF-8")
+    if content.startswith(_ZIP):
+        yield from _workbook_rows(path, content, faults, sheet)
+    else:
+        yield from _csv_rows(text_of(path, content), known, faults)
+
+
+def _csv_rows(text: str, known: frozenset[str], faults: list[EntryError]) -> Iterator[Row]:
+    first_line = text.lstrip().splitlines()[0].casefold()
+    counts = {mark: first_line.count(mark) for mark in ",;\t"}
+    delimiter = max(
+        counts, key=lambda mark: (len({c.strip(' "') for c in first_line.split(mark)} & known), counts[mark])
+    )
+    lines = enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True), start=1)
+    number = 0
+    try:
+        for number, written in lines:
+            cells = [cell.strip() for cell in written]
+            if any(cells):
+                yield Row(number, cells)
+    except csv.Error as error:
+        mend = "Mend its quotation marks; nothing below was read"
+        faults.append(EntryError(f"cannot be read as CSV ({error})", where=f"row {number + 1}", mend=mend))
+
+
+def _workbook_rows(path: Path, content: bytes, faults: list[EntryError], sheet: str | None) -> Iterator[Row]:
+    _check_package(path, content)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # openpyxl warns of print settings and the like that it leaves out
+        values, formulas = (_open(path, content, data_only=data_only) for data_only in (True, False))
+        with closing(values), closing(formulas):
+            name = _sheet_name(path, values, sheet)
+            for merged in formulas[name].merged_cells.ranges:
+                mend = "Undo the merging: every column needs its own header, and every row its own cells"
+                faults.append(EntryError(f"cells {merged.coord} are merged", where=f"row {merged.min_row}", mend=mend))
+            pairs = zip(values[name].iter_rows(), formulas[name].iter_rows(), strict=True)
+            for number, (row, raw) in enumerate(pairs, start=1):
+                for cell, was in zip(row, raw, strict=True):
+                    if was.data_type == "f" and cell.value is None:
+                        where = f"row {number}, column {get_column_letter(was.column)}"
+                        mend = "Open the file in a spreadsheet and save it again, or write the value itself"
+                        faults.append(EntryError("a formula was never worked out", where=where, mend=mend))
+                cells = [_text(cell.value) for cell in row]
+                if any(cells):
+                    numbers = {
+                        i
+                        for i, cell in enumerate(row)
+                        if isinstance(cell.value, int | float) and not isinstance(cell.value, bool)
+                    }
+                    yield Row(number, cells, frozenset(numbers))
+
+
+def _check_package(path: Path, content: bytes) -> None:
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as package:
+            names = {info.filename.lower() for info in package.infolist()}
+            unpacked = sum(info.file_size for info in package.infolist())
+    except (zipfile.BadZipFile, ValueError, EOFError, OSError) as error:
+        raise refused(path, f"the workbook is damaged ({error})", "Save it again, or as CSV in UTF-8") from None
+    if any(name.endswith("vbaproject.bin") for name in names) or path.suffix.lower() in {".xlsm", ".xlsb", ".xltm"}:
+        raise refused(path, "the workbook holds macros, which are programs", "Save it as .xlsx or CSV, which hold none")
+    if unpacked > MAX_UNPACKED_BYTES:
+        what = f"the workbook unpacks to {unpacked / 1e6:.0f} MB"
+        raise refused(path, what, "Save only the sheet with the weigh-ins, or as CSV in UTF-8")
+    if "xl/workbook.xml" not in names:
+        raise refused(path, "it is packed, but no .xlsx workbook", "Save the sheet as .xlsx, or as CSV in UTF-8")
+
+
+def _open(path: Path, content: bytes, *, data_only: bool) -> Any:
+    try:
+        return load_workbook(io.BytesIO(content), data_only=data_only, keep_links=False)
+    except (
+        InvalidFileException,
+        KeyError,
+        ValueError,
+        TypeError,
+        AttributeError,
+        IndexError,
+        SyntaxError,
+        OSError,
+        zipfile.BadZipFile,
+    ) as error:
+        # openpyxl lets through whatever a damaged part of a workbook makes its parser raise
+        raise refused(
+            path, f"the workbook is damaged ({type(error).__name__})", "Save it again, or as CSV in UTF-8"
+        ) from None
+
+
+def _sheet_name(path: Path, workbook: Any, sheet: str | None) -> str:
+    names = [
+        each.title
+        for each in workbook.worksheets
+        if each.max_row > 1 or each.max_column > 1 or each["A1"].value is not None
+    ]
+    if sheet is not None:
+        if sheet not in [each.title for each in workbook.worksheets]:
+            raise refused(path, f"there is no sheet {quoted(sheet)}", f"There are: {', '.join(workbook.sheetnames)}")
+        return sheet
+    if not names:
+        raise refused(path, "all its sheets are empty", "Load one with something in it")
+    if len(names) > 1:
+        raise refused(path, f"there are several sheets: {', '.join(names)}", "Say which one, with --sheet NAME")
+    return str(names[0])
+
+
+def _text(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        midnight = value.time() == time()
+        return value.date().isoformat() if midnight else value.isoformat(sep=" ", timespec="seconds")
+    if isinstance(value, date | time):
+        return value.isoformat()
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        # fifteen figures are what a spreadsheet holds: 0.1 + 0.2 is 0.3 there
+        return (
+            re.sub(r"\.0+$", "", f"{value:.15g}")
+            if "e" not in f"{value:.15g}"
+            else f"{value:.15f}".rstrip("0").rstrip(".")
+        )
+    return str(value).strip()

@@ -1,0 +1,144 @@
+"""Drying to constant mass: worked by hand, the stop rule at its edges."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, timedelta
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis.drying import judge_drying, water_fraction, water_per_dry_mass
+from ingest import balances
+from ingest.notebook import Notebook
+from ingest.store import Store
+from ingest.trials import EntryError, RefusedError
+from tests.test_notebook import PLAN, WEIGHED
+
+T0 = datetime(2026, 6, 1, 8, tzinfo=UTC)
+
+
+def weighed(*net_g: float, hours: float = 4.0) -> pd.DataFrame:
+    return pd.DataFrame({"time": [T0 + n * timedelta(hours=hours) for n in range(len(net_g))], "net_g": net_g})
+
+
+@pytest.mark.parametrize(
+    ("net_g", "stops_at"),
+    [((3.120, 2.260, 2.105, 2.098, 2.0965), 5), ((1.6000, 1.5210, 1.5195), 3)],
+)
+def test_the_stop_rule_on_two_series(net_g: tuple[float, ...], stops_at: int) -> None:
+    """0.1 % a further 4 h (rule of ISO 11465, from memory); steps 27.6, 6.86, 0.333, 0.0715 % and 4.9, 0.0986 % of the mass before."""
+    found = [judge_drying(weighed(*net_g[:n])).is_dry for n in range(1, len(net_g) + 1)]
+    assert found.index(True) + 1 == stops_at
+
+
+def test_water_on_both_bases_by_hand() -> None:
+    """12.0 g wet, 1.5 g dry: 87.5 % wet basis, 700 % dry basis (definitions)."""
+    assert water_fraction(12.0, 1.5) == pytest.approx(0.875)
+    assert water_per_dry_mass(12.0, 1.5) == pytest.approx(7.0)
+
+
+def test_water_of_a_submersed_plant_is_of_the_usual_size() -> None:
+    """93 to 94 % of the blotted wet mass (common practice, no source): 8.00 g wet that dries to 0.52 g."""
+    found = judge_drying(weighed(0.5203, 0.5200), wet_g=8.0)
+    assert 0.93 < found.water < 0.94
+    assert "Water was 93.5% of the blotted wet mass (8.00 g)" in found.sentences[1]
+
+
+@given(st.floats(0.01, 100), st.floats(0.01, 1))
+def test_the_two_bases_are_one(wet_g: float, share: float) -> None:
+    dry_g = wet_g * share
+    water = water_fraction(wet_g, dry_g)
+    assert water_per_dry_mass(wet_g, dry_g) == pytest.approx(water / (1 - water), rel=1e-9, abs=1e-12)
+
+
+def test_too_short_a_spell_and_a_mass_that_rose_do_not_count() -> None:
+    assert "only over 1.0 hours" in judge_drying(weighed(2.0, 1.9995, hours=1)).sentences[0]
+    assert "heavier than before" in judge_drying(weighed(2.0, 2.01)).sentences[0]
+    first = judge_drying(weighed(2.0))
+    assert "weigh again after 4 hours" in first.sentences[0]
+    assert math.isnan(first.last_step)
+    assert first.figures == {"dry": False, "mass_g": 2.0, "last_step": None, "water_fraction": None}
+    assert "slip in dish or tare" in judge_drying(weighed(2.0, 2.0), wet_g=1.0).sentences[1]
+
+
+def test_what_cannot_be_dried() -> None:
+    with pytest.raises(ValueError, match="masses above zero"):
+        judge_drying(weighed(2.0, 0.0))
+    with pytest.raises(ValueError, match="not above the wet mass"):
+        water_fraction(1.0, 2.0)
+
+
+@pytest.fixture
+def notebook(store: Store) -> Notebook:
+    notebook = Notebook(store)
+    notebook.add_trial(PLAN)
+    notebook.add_weigh_in("bench", pot="a-1", time=WEIGHED, gross_g=38.0, now=T0)
+    return notebook
+
+
+def dry(notebook: Notebook, gross_g: float = 13.4, **more: object) -> tuple[balances.DryWeighing, ...]:
+    facts = {
+        "pot": "a-1",
+        "time": T0 + timedelta(hours=1),
+        "gross_g": gross_g,
+        "dish_g": 12.87,
+        "oven_temp_c": 65.0,
+        "who": "me",
+    }
+    weighing = balances.DryWeighing(**(facts | more))  # type: ignore[arg-type]
+    return balances.add_dry_weighing(notebook, "bench", weighing, now=T0 + timedelta(days=1))
+
+
+def test_a_dried_pot_is_spent(notebook: Notebook) -> None:
+    assert [d.net_g for d in dry(notebook)] == [pytest.approx(0.53)]
+    assert [e.kind for e in notebook.events("bench")] == ["pot sampled"]
+    with pytest.raises(RefusedError, match="was taken out to be dried"):
+        notebook.add_weigh_in(
+            "bench", pot="a-1", time=T0 + timedelta(hours=9), gross_g=38.0, now=T0 + timedelta(days=1)
+        )
+    assert len(dry(notebook, 13.39, time=T0 + timedelta(hours=5))) == 2
+    assert len(dry(notebook, 13.39, time=T0 + timedelta(hours=5))) == 2, "the very same changes nothing"
+    assert len(notebook.events("bench")) == 1
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ({"oven_temp_c": 180.0}, "plant matter chars and can take fire"),
+        ({"gross_g": 12.0}, "a dish of 12.87 g with the sample in it at 12 g cannot be"),
+        ({"time": T0 + timedelta(days=3)}, "in the future"),
+        ({"pot": "a-9"}, "has no pot 'a-9'"),
+    ],
+)
+def test_dry_weighings_that_cannot_be(notebook: Notebook, change: dict[str, object], told: str) -> None:
+    with pytest.raises(EntryError) as caught:
+        dry(notebook, **change)  # type: ignore[arg-type]
+    assert told in str(caught.value)
+    assert balances.dry_weighings(notebook.store, "bench") == ()
+
+
+def test_one_temperature_for_a_sample(notebook: Notebook) -> None:
+    dry(notebook)
+    with pytest.raises(EntryError, match="dried at 65 °C before"):
+        dry(notebook, 13.3, time=T0 + timedelta(hours=5), oven_temp_c=105.0)
+
+
+def test_scales_and_check_weights(store: Store) -> None:
+    assert balances.add_balance(store, "bench", 0.01, now=T0)
+    assert not balances.add_balance(store, "bench", 0.01, now=T0)
+    with pytest.raises(EntryError, match=r"has a step of 0\.01 g"):
+        balances.add_balance(store, "bench", 0.1, now=T0)
+    for step in (0.0, -1.0, 11.0, math.nan):
+        with pytest.raises(EntryError, match="cannot be"):
+            balances.add_balance(store, "other", step, now=T0)
+    check = balances.CheckWeighing("bench", T0, 100.0, 100.02, "me")
+    balances.add_check_weighing(store, check, now=T0)
+    assert balances.check_weighings(store, "bench") == (check,)
+    assert balances.balance_named(store, None).name == "bench"
+    with pytest.raises(EntryError, match="there is no scale 'kitchen'"):
+        balances.balance_named(store, "kitchen")
+    with pytest.raises(EntryError, match="what the scale showed is 0 g"):
+        balances.add_check_weighing(store, balances.CheckWeighing("bench", T0, 100.0, 0.0), now=T0)
