@@ -66,7 +66,7 @@ def judge_weighing(
     if not own_tares:
         said.append("All pots bear one tare: how much pots differ empty is not in these figures. Weigh each pot empty.")
     u_rate = _growth(growth, resolution_g, known_s_r, known_drift, least, said)
-    share = _share(weighins, u_net, said)
+    share = math.nan if math.isnan(s_r) else _share(weighins, u_net, said)
     figures = {
         "repeatability_g": s_r, "drift_g": drift_g, "net_mass_u_g": u_net, "growth_rate_u_per_day": u_rate, "scale_share": share,
     }  # fmt: skip

@@ -27,7 +27,9 @@ HEADINGS = {
     "hours": "hours", "wet_h": "wet h", "dry_h": "dry h", "unknown_h": "unknown h", "wet_lit_h": "wet lit h",
     "wet_dark_h": "wet dark h", "dry_lit_h": "dry lit h", "dry_dark_h": "dry dark h", "floods": "floods",
     "dli_mol_m2_d": "light mol/m²/d", "light_known_h": "light known h", "days": "days", "mass_start_g": "mass g",
-    "mass_end_g": "to g", "rgr_per_day": "growth %/day", "rgr_u_per_day": "± weighing",
+    "mass_end_g": "to g", "rgr_per_day": "growth %/day", "rgr_u_per_day": "± weighing", "number": "entry", "gross_g": "gross g", "tare_g": "tare g",
+    "net_g": "net g", "entered_by": "changed by", "reason": "why", "takes_back": "takes back", "trays_in_all": "trays in all",
+    "pots_in_all": "pots in all", "first_run": "first run", "second_run": "second run",
 }  # fmt: skip
 """Column -> what people read, with the unit shown there."""
 
@@ -40,7 +42,7 @@ SHOWN_FACTOR = {
 }
 DECIMALS = {
     "fill_s": 0, "drain_s": 0, "level_m": 0, "peak_level_m": 0, "mass_start_g": 2, "mass_end_g": 2, "floods": 0,
-    "rgr_per_day": 2, "rgr_u_per_day": 2,
+    "rgr_per_day": 2, "rgr_u_per_day": 2, "gross_g": 2, "tare_g": 2, "net_g": 2, "power": 2,
 }  # fmt: skip
 
 
