@@ -117,8 +117,8 @@ class TrialData:
         columns = [
             "number", *_WEIGH_IN_COLUMNS, "balance", "entered", "stands", "replaces", "removed", "entered_by", "reason",
         ]  # fmt: skip
-        flags = dict.fromkeys(("blotted", "stands", "removed"), bool)
-        frame = pd.DataFrame(rows, columns=columns).astype({"replaces": "Int64"} | flags)
+        kinds = {"replaces": "Int64", "blotted": "bool", "stands": "bool", "removed": "bool"}
+        frame = pd.DataFrame(rows, columns=columns).astype(kinds)
         return _with_times(frame, "time", "entered")
 
     @cached_property

@@ -12,6 +12,7 @@ import io
 import re
 import warnings
 import zipfile
+import zlib
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -34,6 +35,13 @@ MAX_UNPACKED_BYTES = 300_000_000
 
 _OLE = b"\xd0\xcf\x11\xe0"  # older binary workbooks, and workbooks with a password
 _ZIP = b"PK\x03\x04"
+_HIDDEN = re.compile(rb"<(f[ >/]|mergeCell )")
+
+_DAMAGE = (
+    InvalidFileException, KeyError, ValueError, TypeError, AttributeError, IndexError, SyntaxError, OSError, EOFError,
+    zipfile.BadZipFile, zlib.error,
+)  # fmt: skip
+"""Whatever a damaged part of a workbook makes openpyxl's parsers raise: it lets all of it through."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,78 +120,77 @@ def _csv_rows(text: str, known: frozenset[str], faults: list[EntryError]) -> Ite
 
 
 def _workbook_rows(path: Path, content: bytes, faults: list[EntryError], sheet: str | None) -> Iterator[Row]:
-    _check_package(path, content)
+    hidden = _check_package(path, content)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # openpyxl warns of print settings and the like that it leaves out
-        values, formulas = (_open(path, content, data_only=data_only) for data_only in (True, False))
-        with closing(values), closing(formulas):
-            name = _sheet_name(path, values, sheet)
-            for merged in formulas[name].merged_cells.ranges:
-                mend = "Undo the merging: every column needs its own header, and every row its own cells"
-                faults.append(EntryError(f"cells {merged.coord} are merged", where=f"row {merged.min_row}", mend=mend))
-            pairs = zip(values[name].iter_rows(), formulas[name].iter_rows(), strict=True)
-            for number, (row, raw) in enumerate(pairs, start=1):
-                for cell, was in zip(row, raw, strict=True):
-                    if was.data_type == "f" and cell.value is None:
-                        where = f"row {number}, column {get_column_letter(was.column)}"
-                        mend = "Open the file in a spreadsheet and save it again, or write the value itself"
-                        faults.append(EntryError("a formula was never worked out", where=where, mend=mend))
-                cells = [_text(cell.value) for cell in row]
-                if any(cells):
-                    numbers = {
-                        i
-                        for i, cell in enumerate(row)
-                        if isinstance(cell.value, int | float) and not isinstance(cell.value, bool)
-                    }
-                    yield Row(number, cells, frozenset(numbers))
+        try:
+            with closing(load_workbook(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)) as book:
+                name = _sheet_name(path, book, sheet)
+                if hidden:
+                    faults += _hidden_faults(content, name, book[name])
+                width = 0
+                for number, values in enumerate(book[name].iter_rows(values_only=True), start=1):
+                    cells = [_text(value) for value in values]
+                    if any(cells):
+                        width = width or len(cells)
+                        cells += [""] * (width - len(cells))
+                        numbers = {i for i, value in enumerate(values) if type(value) in {int, float}}
+                        yield Row(number, cells, frozenset(numbers))
+        except _DAMAGE as error:
+            what = f"the workbook is damaged ({type(error).__name__})"
+            raise refused(path, what, "Save it again, or as CSV in UTF-8") from None
 
 
-def _check_package(path: Path, content: bytes) -> None:
+def _check_package(path: Path, content: bytes) -> bool:
+    """Whether any sheet has formulas or merged cells, which takes a slow look. RefusedError for what is no plain workbook."""
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as package:
             names = {info.filename.lower() for info in package.infolist()}
             unpacked = sum(info.file_size for info in package.infolist())
-    except (zipfile.BadZipFile, ValueError, EOFError, OSError) as error:
+            if any(name.endswith("vbaproject.bin") for name in names) or path.suffix.lower() in {
+                ".xlsm",
+                ".xlsb",
+                ".xltm",
+            }:
+                what = "the workbook holds macros, which are programs"
+                raise refused(path, what, "Save it as .xlsx or CSV, which hold none")
+            if unpacked > MAX_UNPACKED_BYTES:
+                what = f"the workbook unpacks to {unpacked / 1e6:.0f} MB"
+                raise refused(path, what, "Save only the sheet with the weigh-ins, or as CSV in UTF-8")
+            if "xl/workbook.xml" not in names:
+                what = "it is packed, but no .xlsx workbook"
+                raise refused(path, what, "Save the sheet as .xlsx, or as CSV in UTF-8")
+            sheets = [name for name in package.namelist() if name.startswith("xl/worksheets/")]
+            return any(_HIDDEN.search(package.read(name)) for name in sheets)
+    except (zipfile.BadZipFile, ValueError, EOFError, OSError, NotImplementedError, RuntimeError, zlib.error) as error:
         raise refused(path, f"the workbook is damaged ({error})", "Save it again, or as CSV in UTF-8") from None
-    if any(name.endswith("vbaproject.bin") for name in names) or path.suffix.lower() in {".xlsm", ".xlsb", ".xltm"}:
-        raise refused(path, "the workbook holds macros, which are programs", "Save it as .xlsx or CSV, which hold none")
-    if unpacked > MAX_UNPACKED_BYTES:
-        what = f"the workbook unpacks to {unpacked / 1e6:.0f} MB"
-        raise refused(path, what, "Save only the sheet with the weigh-ins, or as CSV in UTF-8")
-    if "xl/workbook.xml" not in names:
-        raise refused(path, "it is packed, but no .xlsx workbook", "Save the sheet as .xlsx, or as CSV in UTF-8")
 
 
-def _open(path: Path, content: bytes, *, data_only: bool) -> Any:
-    try:
-        return load_workbook(io.BytesIO(content), data_only=data_only, keep_links=False)
-    except (
-        InvalidFileException,
-        KeyError,
-        ValueError,
-        TypeError,
-        AttributeError,
-        IndexError,
-        SyntaxError,
-        OSError,
-        zipfile.BadZipFile,
-    ) as error:
-        # openpyxl lets through whatever a damaged part of a workbook makes its parser raise
-        raise refused(
-            path, f"the workbook is damaged ({type(error).__name__})", "Save it again, or as CSV in UTF-8"
-        ) from None
+def _hidden_faults(content: bytes, name: str, values: Any) -> Iterator[EntryError]:
+    """Merged cells, and formulas whose value the file does not hold: both would be read as nothing."""
+    with closing(load_workbook(io.BytesIO(content), keep_links=False)) as book:
+        for merged in book[name].merged_cells.ranges:
+            mend = "Undo the merging: every column needs its own header, and every row its own cells"
+            yield EntryError(f"cells {merged.coord} are merged", where=f"row {merged.min_row}", mend=mend)
+        pairs = zip(values.iter_rows(values_only=True), book[name].iter_rows(), strict=False)
+        for number, (row, raw) in enumerate(pairs, start=1):
+            for value, was in zip(row, raw, strict=False):
+                if was.data_type == "f" and value is None:
+                    where = f"row {number}, column {get_column_letter(was.column)}"
+                    mend = "Open the file in a spreadsheet and save it again, or write the value itself"
+                    yield EntryError("a formula was never worked out", where=where, mend=mend)
 
 
-def _sheet_name(path: Path, workbook: Any, sheet: str | None) -> str:
+def _sheet_name(path: Path, book: Any, sheet: str | None) -> str:
+    if sheet is not None:
+        if sheet not in book.sheetnames:
+            raise refused(path, f"there is no sheet {quoted(sheet)}", f"There are: {', '.join(book.sheetnames)}")
+        return sheet
     names = [
         each.title
-        for each in workbook.worksheets
-        if each.max_row > 1 or each.max_column > 1 or each["A1"].value is not None
+        for each in book.worksheets
+        if any(value is not None for row in each.iter_rows(values_only=True) for value in row)
     ]
-    if sheet is not None:
-        if sheet not in [each.title for each in workbook.worksheets]:
-            raise refused(path, f"there is no sheet {quoted(sheet)}", f"There are: {', '.join(workbook.sheetnames)}")
-        return sheet
     if not names:
         raise refused(path, "all its sheets are empty", "Load one with something in it")
     if len(names) > 1:

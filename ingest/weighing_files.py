@@ -32,8 +32,8 @@ _ALSO = ("gross_oz", "tare_oz", "clock", "balance", "ignore")
 MEANINGS = (*COLUMNS, *_ALSO)
 """What a column can be; 'clock' is the time of day beside a date, 'ignore' is nothing of ours."""
 
-SESSION_S = 7200
-"""Two weighings of a pot within this [s] are replicates of one session (as in `analysis.growth.SESSION_H`)."""
+_SESSION_MS = 7_200_000
+"""Two weighings of a pot within this are replicates of one session (as in `analysis.growth.SESSION_H`)."""
 
 _YES_NO = {
     "": True,
@@ -172,7 +172,7 @@ def _read(path: Path, notebook: Notebook, trial_name: str, *, now: datetime, how
         for ounces in (False, True)
     }
     time_of = lru_cache(10_000)(partial(parse_time, zone=ZoneInfo(trial.zone), day_first=how.day_first))
-    sessions: dict[tuple[str, int], list[int]] = defaultdict(list)
+    sessions: dict[tuple[str, int, int], int] = {}
     for line in _lines(path, how, remembered(notebook), notes, faults):
         cells = line.cells
         if cells.get("clock"):
@@ -200,7 +200,8 @@ def _read(path: Path, notebook: Notebook, trial_name: str, *, now: datetime, how
                 pot, time, replicate, gross_g, tare_g, blotted is True, who, note, cells.get("balance", "")
             )
             new = check.is_new(line.place, weigh_in, line.faults)
-            line.faults += _twice_in_a_session(line.place, weigh_in, sessions)
+            twice = _twice_in_a_session(line.place, weigh_in, sessions)
+            line.faults += [twice] if twice else []
             weigh_ins.append((line.place.removesuffix(", column "), weigh_in, new))
         faults += line.faults
     if not weigh_ins and not faults:
@@ -211,17 +212,17 @@ def _read(path: Path, notebook: Notebook, trial_name: str, *, now: datetime, how
     return _Read(weigh_ins, tuple(f"{what} ({notes[what][0]}{more[what]})" for what in notes), faults)
 
 
-def _twice_in_a_session(
-    place: str, weigh_in: WeighIn, sessions: dict[tuple[str, int], list[int]]
-) -> Iterator[EntryError]:
+def _twice_in_a_session(place: str, weigh_in: WeighIn, sessions: dict[tuple[str, int, int], int]) -> EntryError | None:
     """Two weighings of one session need their replicate numbers, or it is one pot taken for another."""
-    ms, before = to_ms(weigh_in.time), sessions[weigh_in.pot, weigh_in.replicate]
-    near = [each for each in before[-50:] if 0 < abs(each - ms) <= SESSION_S * 1000]
-    before.append(ms)
-    if near:
-        minutes = abs(near[0] - ms) // 60_000
-        what = f"pot {weigh_in.pot} comes twice in one session, {minutes} minutes apart, both as replicate {weigh_in.replicate}"
-        yield EntryError(what, where=f"{place}pot", mend="Give the second the next replicate number, or mend the pot")
+    ms = to_ms(weigh_in.time)
+    spell = ms // _SESSION_MS
+    near = [sessions.get((weigh_in.pot, weigh_in.replicate, each)) for each in (spell - 1, spell, spell + 1)]
+    sessions[weigh_in.pot, weigh_in.replicate, spell] = ms
+    apart = [abs(each - ms) for each in near if each is not None and 0 < abs(each - ms) <= _SESSION_MS]
+    if not apart:
+        return None
+    what = f"pot {weigh_in.pot} comes twice in one session, {apart[0] // 60_000} minutes apart, both as replicate {weigh_in.replicate}"
+    return EntryError(what, where=f"{place}pot", mend="Give the second the next replicate number, or mend the pot")
 
 
 def _unlikely(notebook: Notebook, trial_name: str, weigh_ins: list[tuple[str, WeighIn, bool]]) -> Iterator[EntryError]:
@@ -268,17 +269,15 @@ def _lines(path: Path, how: How, known: Mapping[str, str], notes: _Notes, faults
     for row in rows_of(path, frozenset(MEANINGS) | frozenset(meanings), faults, how.sheet):
         if header is None:
             header, days = _header(row, path, meanings, notes)
-            names = dict(zip(header, row.cells, strict=True))
+            names = {k: k if k in COLUMNS else v for k, v in zip(header, row.cells, strict=True)}
             continue
         if len(row.cells) < len(header) or any(row.cells[len(header) :]):
             faults.append(_wrong_length(row, len(header)))
             continue
         cells = {meaning: row.cells[i] for i, meaning in enumerate(header) if i not in days}
-        native = frozenset(meaning for i, meaning in enumerate(header) if i in row.native)
+        native = frozenset(header[i] for i in row.native if i < len(header))
         if not days:
-            yield _Line(
-                f"row {row.number}, column ", cells, native, {k: k if k in COLUMNS else v for k, v in names.items()}
-            )
+            yield _Line(f"row {row.number}, column ", cells, native, names)
             continue
         for i in days:
             if row.cells[i]:
