@@ -14,11 +14,13 @@ PAGES = (
     st.Page("views/weigh.py", title="Weigh-in"),
     st.Page("views/growth.py", title="Growth and exposure"),
     st.Page("views/compare.py", title="Compare"),
+    st.Page("views/notebook.py", title="Notebook"),
+    st.Page("views/plan.py", title="Plan"),
 )
 
 st.set_page_config(page_title="tidetray", page_icon=look.ICON, layout="wide")
 look.style()
-# Streamlit's own menu folds away on a phone; three links are always in reach.
+# Streamlit's own menu folds away on a phone; the links are always in reach.
 page = st.navigation(PAGES, position="hidden")
 with st.container(horizontal=True, gap="small", key="menu"):
     for each in PAGES:

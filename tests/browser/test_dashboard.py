@@ -201,7 +201,13 @@ def _standing(home: Path, who: str) -> list[tuple[str, float]]:
 
 @pytest.mark.parametrize(
     ("path", "last"),
-    [("/", "Recorded so far"), ("/weigh", "pots weighed today"), ("/growth", "The file holds all columns")],
+    [
+        ("/", "Recorded so far"),
+        ("/weigh", "pots weighed today"),
+        ("/growth", "The file holds all columns"),
+        ("/notebook", "Name a scale"),
+        ("/plan", "Map of the trays"),
+    ],
 )
 @pytest.mark.parametrize("width", [390, 1280])
 def test_a_page_fits_and_stays_at_home(url: str, page: Page, path: str, last: str, width: int) -> None:
