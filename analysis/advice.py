@@ -194,6 +194,6 @@ def _more_trays_or_pots(trays: int, pots: int, difference: float, spread: _Sds, 
 
 def _in_ten(share: float) -> str:
     times = share * 10
-    if times >= 9.95:
+    if times >= 9.5:
         return "nearly always"
     return f"{times:.0f} times in 10" if times >= 0.95 else "hardly ever"

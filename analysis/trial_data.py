@@ -257,7 +257,9 @@ class TrialData:
                 time = pd.Timestamp(event.time)
                 across |= (table["pot"] == event.pot) & (table["start"] < time) & (table["end"] >= time)
         if across.any():
-            told.append(f"{int(across.sum())} intervals left out: their pot was split in them, which is no loss of growth")
+            told.append(
+                f"{int(across.sum())} intervals left out: their pot was split in them, which is no loss of growth"
+            )
         table = table[~across].reset_index(drop=True)
         u, cautions = rates_u_per_day(table, self.weighins)
         return replace(growth, table=table.assign(rgr_u_per_day=u), cautions=(*told, *cautions))

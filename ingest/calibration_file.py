@@ -15,8 +15,8 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, StringConstraint
 
 from ingest.calibration import THROUGH_ZERO, Calibration, fit
 from ingest.readings import CHANNELS, ID_PATTERN
-from ingest.trials import EntryError, RefusedError, near_names
 from ingest.sheets import read_text
+from ingest.trials import EntryError, RefusedError, near_names
 
 CALIBRATED = tuple(name for name, channel in CHANNELS.items() if not channel.is_flag)
 

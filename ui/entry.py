@@ -109,16 +109,7 @@ def load_file(
         yield from _load_calibrations(notebook, path)
         return
     if path.suffix.lower() == ".toml":
-        plan = load_trial(path)
-        _check_lamps(plan, path)
-        if dry_run:
-            yield f"Would add what is new of trial {plan.trial.name}: {len(plan.trays)} trays, {len(plan.pots)} pots in the file."
-            return
-        added = notebook.add_trial(plan)
-        if not (added.trial or added.trays or added.pots):
-            yield "Everything in this file is in the notebook already."
-            return
-        yield f"Added: {len(added.trays)} trays and {len(added.pots)} pots{' of a new trial' if added.trial else ''}."
+        yield _load_trial(notebook, path, dry_run=dry_run)
         return
     name = choose_trial(store, trial_name).name
     if dry_run:
@@ -154,6 +145,17 @@ def _load_calibrations(notebook: Notebook, path: Path) -> Iterator[str]:
             middle = sum(read for read, _ in one.points) / len(one.points)
             means, meant = one.true(middle), earlier[-1].true(middle)
             yield f"  a reading of {middle:.4g} now means {means:.4g} {unit}; by that of {earlier[-1].on} it meant {meant:.4g}"
+
+
+def _load_trial(notebook: Notebook, path: Path, *, dry_run: bool) -> str:
+    plan = load_trial(path)
+    _check_lamps(plan, path)
+    if dry_run:
+        return f"Dry run: would add what is new of trial {plan.trial.name} ({len(plan.trays)} trays, {len(plan.pots)} pots). Nothing was changed."
+    added = notebook.add_trial(plan)
+    if not (added.trial or added.trays or added.pots):
+        return "Everything in this file is in the notebook already."
+    return f"Added: {len(added.trays)} trays and {len(added.pots)} pots{' of a new trial' if added.trial else ''}."
 
 
 def _check_lamps(plan: TrialPlan, path: Path) -> None:

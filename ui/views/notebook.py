@@ -75,7 +75,8 @@ def _weigh_ins(data: TrialData, *, changeable: bool) -> None:
     look.small(f"{len(table)} entries" + (f", the newest {SHOWN} shown" if len(table) > SHOWN else ""))
     names = {"number": "entry", "gross_g": "gross g", "net_g": "net g", "entered_by": "changed by", "reason": "why"}
     st.dataframe(
-        _local(table[columns].tail(SHOWN).iloc[::-1], data.trial.zone).rename(columns=names).round(2),
+        _local(table[columns].tail(SHOWN).iloc[::-1], data.trial.zone).rename(columns=names),
+        column_config={name: st.column_config.NumberColumn(format="%.2f") for name in ("gross g", "net g")},
         hide_index=True,
         width="stretch",
     )
@@ -178,7 +179,10 @@ def _take_back(store: Store, trial: str) -> str:
 
 def _quality(data: TrialData, store: Store) -> None:
     st.subheader("How sure the masses are", anchor=False)
-    for balance in all_balances(store):
+    balances = all_balances(store)
+    if not balances:
+        look.small("Name your scale here: then this says how sure a mass and a growth rate are.")
+    for balance in balances:
         look.small(f"Scale {balance.name}, step {balance.resolution_g:g} g")
         for sentence in data.weighing_quality(balance).sentences:
             st.html(f"<p>{escape(sentence)}</p>")
