@@ -225,4 +225,4 @@ def test_pictures_of_the_comparison_are_files(page: Page, url: str) -> None:
         with page.expect_download() as waiting:
             page.get_by_role("button", name=label, exact=True).first.click()
         assert waiting.value.suggested_filename == f"growth-over-time.{label.lower()}"
-        assert Path(waiting.value.path()).read_bytes().beginsswith(begins)
+        assert Path(waiting.value.path()).read_bytes().startswith(begins)
