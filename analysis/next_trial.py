@@ -64,7 +64,9 @@ def propose(
     """
     if len(candidates) < 2:
         why = f" {forbidden[0]}." if forbidden else ""
-        raise ValueError(f"the limits leave {len(candidates)} possible schedule(s), and a trial needs two.{why} Ease a limit")
+        raise ValueError(
+            f"the limits leave {len(candidates)} possible schedule(s), and a trial needs two.{why} Ease a limit"
+        )
     if trays < 2:
         raise ValueError(f"a trial needs two trays or more, not {trays}")
     rng = np.random.default_rng(seed)

@@ -79,7 +79,7 @@ def quadratic_top(units: Units, *, bootstraps: int = BOOTSTRAPS, seed: int = 1) 
     low, high = fieller(b, c, cov[1:, 1:], q)
     height = np.array([1.0, top, top**2])
     t = c / np.sqrt(cov[2, 2])
-    boot = _bootstrap_limits(units, X, terms, bootstraps, seed, df)
+    boot = _bootstrap_limits(units, X, terms, bootstraps=bootstraps, seed=seed, df=df)
     return QuadraticTop(
         x=units.low + span * top, se_delta=span * se,
         delta_low=units.low + span * (top - q * se), delta_high=units.low + span * (top + q * se),
@@ -106,7 +106,7 @@ def fieller(b: float, c: float, cov: Array, q: float) -> tuple[float, float]:
 
 
 def _bootstrap_limits(
-    units: Units, X: Array, terms: list[RandomTerm], bootstraps: int, seed: int, df: float
+    units: Units, X: Array, terms: list[RandomTerm], *, bootstraps: int, seed: int, df: float
 ) -> tuple[float, float]:
     """Limits of the top from `bootstraps` sets of trays drawn with replacement, in doses 0 .. 1.
 

@@ -74,7 +74,10 @@ def _of_curve(units: Units, fit: DoseCurve, doses: Array, m: int, rng: np.random
         Z = whitened(basis(fit.curve, x), units.tray, inner.ratio)
         own = Z - levels @ (pull @ Z)
         sigma = np.sqrt(fit.rss / rng.chisquare(df, m))
-        b = _normal(np.linalg.inv(own.T @ own), m, rng) * sigma[:, None] + np.linalg.lstsq(own, y, rcond=None)[0]
+        b = (
+            _normal(np.asarray(np.linalg.inv(own.T @ own), dtype=float), m, rng) * sigma[:, None]
+            + np.linalg.lstsq(own, y, rcond=None)[0]
+        )
         level = (pull @ y)[0] + sigma * np.sqrt(spread[0, 0]) * rng.standard_normal(m)
         return level[:, None] + b @ (basis(fit.curve, at) - (pull @ Z)[0]).T, sigma
     step = max(len(inner.grid) // _SHAPES, 1)

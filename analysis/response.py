@@ -266,7 +266,7 @@ def _log_likelihood(units: Units, rss: float, ratio: float) -> float:
     n = len(units.y)
     # A curve through every point leaves rounding: never a likelihood without bound.
     rss = max(rss, n * (_EPS * float(np.abs(units.y).max())) ** 2, np.finfo(float).tiny)
-    return -0.5 * (n * (np.log(2 * np.pi) + np.log(rss / n) + 1) + _log_det(units, ratio))
+    return float(-0.5 * (n * (np.log(2 * np.pi) + np.log(rss / n) + 1) + _log_det(units, ratio)))
 
 
 def _ratio(units: Units, columns: Array) -> float:
@@ -299,13 +299,13 @@ def _profile(curve: str, units: Units, ratio: float) -> Inner:
     y = whitened(units.y, units.tray, ratio)
     y = y - q @ (q.T @ y)
     columns = partial(shaped, curve, units.x)
-    rss = partial(_shape_rss, columns, units, ratio, q, y)
+    rss = partial(_shape_rss, columns, units, ratio, (q, y))
     values = rss(grid)
     edge = np.r_[np.inf, values, np.inf]
     hollows = np.flatnonzero((values <= edge[:-2]) & (values <= edge[2:]))
     hollows = hollows[np.argsort(values[hollows], kind="stable")][:_REFINED]
-    best, least = grid[hollows[0]], values[hollows[0]]
-    for at in hollows:
+    best, least = float(grid[hollows[0]]), float(values[hollows[0]])
+    for at in map(int, hollows):
         between = (grid[max(at - 1, 0)], grid[min(at + 1, len(grid) - 1)])
         found = minimize_scalar(
             lambda shape: float(rss(np.array([shape]))[0]), bounds=between, method="bounded", options={"xatol": _TIGHT}
@@ -319,8 +319,9 @@ def _profile(curve: str, units: Units, ratio: float) -> Inner:
 
 
 def _shape_rss(
-    columns: Callable[[Array], Array], units: Units, ratio: float, q: Array, y: Array, shapes: Array
+    columns: Callable[[Array], Array], units: Units, ratio: float, projected: tuple[Array, Array], shapes: Array
 ) -> Array:
+    q, y = projected
     z = whitened(columns(shapes), units.tray, ratio)
     size = (z**2).sum(axis=0)
     z = z - q @ (q.T @ z)
@@ -338,13 +339,13 @@ def _outer(found: Inner, units: Units, span: float) -> DoseCurve:
     inner_x = (units.x - units.low) / span
     linear = np.column_stack([units.levels, basis(curve, inner_x, found.shape)])
     X, y = whitened(linear, units.tray, found.ratio), whitened(units.y, units.tray, found.ratio)
-    beta = np.linalg.lstsq(X, y, rcond=None)[0]
+    beta = np.asarray(np.linalg.lstsq(X, y, rcond=None)[0], dtype=float)
     p = linear.shape[1] + (curve in LEVELLING)
     df = n - p
     jacobian = np.column_stack([linear, _by_shape(found, inner_x, beta[-1])]) if curve in LEVELLING else linear
     cov = _covariance(whitened(jacobian, units.tray, found.ratio), found.rss / df if df > 0 else np.nan)
     q = units.levels.shape[1]
-    estimates, turn = _in_given_doses(curve, beta, found.shape, q, units.low, span)
+    estimates, turn = _in_given_doses(curve, beta, found.shape, q, low=units.low, span=span)
     se = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", turn, cov, turn), 0.0))
     k = p + 1 + (units.tray is not None)
     likelihood = _log_likelihood(units, found.rss, found.ratio)
@@ -380,7 +381,7 @@ def _covariance(jacobian: Array, variance: float) -> Array:
 
 
 def _in_given_doses(
-    curve: str, beta: Array, shape: float, q: int, low: float, span: float
+    curve: str, beta: Array, shape: float, q: int, *, low: float, span: float
 ) -> tuple[dict[str, float], Array]:
     """Parameters for doses as given, and how they follow from the inner ones (levels, slopes, shape), to first order."""
     p = len(beta) + (curve in LEVELLING)
@@ -419,15 +420,16 @@ def _shape_limits(found: Inner, df: int) -> tuple[float, float]:
     """Where the profile is within F of its least (95 %), outermost crossings; NaN on a side without one."""
     if found.grid is None or found.rss_grid is None or df < 1:
         return np.nan, np.nan
+    grid, rss = found.grid, found.rss_grid
     limit = found.rss * (1 + float(f_distribution.ppf(0.95, 1, df)) / df)
     inside = np.flatnonzero(found.rss_grid <= limit)
     if not len(inside):
         return np.nan, np.nan
 
     def crossing(a: int, b: int) -> float:
-        if not (0 <= a and b < len(found.grid)):  # type: ignore[arg-type]
+        if a < 0 or b >= len(grid):
             return np.nan
-        x, v = found.grid[[a, b]], found.rss_grid[[a, b]] - limit  # type: ignore[index]
+        x, v = grid[[a, b]], rss[[a, b]] - limit
         return float(brentq(lambda s: np.interp(s, x, v), x[0], x[1]))
 
     return crossing(inside[0] - 1, inside[0]), crossing(inside[-1], inside[-1] + 1)

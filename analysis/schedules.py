@@ -179,7 +179,9 @@ def possible_schedules(
         if reasons:
             forbidden += reasons
         else:
-            rows.append((value, schedule.floods_day, schedule.hold_minutes, dose.dry_h_day, dose.dry_spell_h, dose.wet_h_day))
+            rows.append(
+                (value, schedule.floods_day, schedule.hold_minutes, dose.dry_h_day, dose.dry_spell_h, dose.wet_h_day)
+            )
     columns = ["dose", "floods_day", "hold_minutes", "dry_h_day", "dry_spell_h", "wet_h_day"]
     table = pd.DataFrame(rows, columns=columns).sort_values("dose", ignore_index=True)
     return Possible(table, tuple(dict.fromkeys(forbidden)))

@@ -111,7 +111,9 @@ def fit_surface(
     inner, y = (x - low) / span, units["response"].to_numpy(dtype=float)
     if np.linalg.matrix_rank(np.column_stack([np.ones(len(inner)), inner])) < 3:
         return _refused(
-            units, "not enough spread", "Not enough spread: the two went up and down together, so they cannot be told apart. Vary one alone."
+            units,
+            "not enough spread",
+            "Not enough spread: the two went up and down together, so they cannot be told apart. Vary one alone.",
         )
     at = np.unique(units["trial"], return_inverse=True)[1]
     levels = [(at == i) - 1 / trials for i in range(1, trials)]
@@ -136,7 +138,9 @@ def _polynomial(surface: str, x: Array, y: Array, levels: list[Array]) -> Polyno
     aicc = n * (np.log(2 * np.pi * max(rss, least) / n) + 1) + 2 * k
     aicc = aicc + 2 * k * (k + 1) / (n - k - 1) if n - k - 1 > 0 else np.nan
     m = own.shape[1]
-    return Polynomial(surface, beta[:m], np.linalg.inv(X.T @ X)[:m, :m], rss, n - p, float(aicc))
+    return Polynomial(
+        surface, np.asarray(beta[:m], dtype=float), np.linalg.inv(X.T @ X)[:m, :m], rss, n - p, float(aicc)
+    )
 
 
 def _weights(fits: tuple[Polynomial, ...]) -> Array:
@@ -175,9 +179,7 @@ def _judged(units: pd.DataFrame, fits: tuple[Polynomial, ...], low: Array, span:
     return SurfaceFit(table, best.surface, optimum, se, finding, verdict, units, fits, low, span)
 
 
-def _top(
-    fit: Polynomial, low: Array, span: Array, sign: int
-) -> tuple[tuple[float, float], tuple[float, float], bool]:
+def _top(fit: Polynomial, low: Array, span: Array, sign: int) -> tuple[tuple[float, float], tuple[float, float], bool]:
     """The stationary point with its standard errors, and whether it is a top inside the doses beyond doubt."""
     nothing = (np.nan, np.nan)
     if fit.surface not in ("both curved", "full quadratic"):

@@ -21,7 +21,9 @@ import pandas as pd
 from analysis.jets import Array, Codes
 from analysis.schedules import DAY_S, FloodSchedule, Limits, TrayWater, wet_s
 
-STEP_S = 5
+STEPS_S = (60, 5)
+"""Starts are sought on whole minutes, which any timer knows; on multiples of five seconds only where that is too tight."""
+
 REST_S = 5.0
 """From the end of one filling to the start of the next: the valves turn (common practice, no source)."""
 
@@ -52,18 +54,16 @@ class Timetable:
         return [int(s) for s in self.floods.loc[self.floods["tray"] == tray, "start_s"]]
 
 
-def make_timetable(
-    schedules: Mapping[str, FloodSchedule], water: Mapping[str, TrayWater], limits: Limits
-) -> Timetable:
+def make_timetable(schedules: Mapping[str, FloodSchedule], water: Mapping[str, TrayWater], limits: Limits) -> Timetable:
     """Start times for all trays. NoTimetableError (a ValueError) if a limit forbids it; ValueError for a tray without water facts."""
     missing = sorted(set(schedules) - set(water))
     if missing:
-        raise ValueError(f"nothing is known of filling and draining of {', '.join(missing)}: let them flood a few times, recorded")
+        raise ValueError(
+            f"nothing is known of filling and draining of {', '.join(missing)}: let them flood a few times, recorded"
+        )
     _check_totals(schedules, water, limits)
     order = sorted(schedules, key=lambda t: (-schedules[t].floods_day * (water[t].fill_s + REST_S), t))
-    usable = limits.sump_m3 - limits.sump_min_m3
-    room = _Room(limits, usable)
-    offsets = {tray: room.place(tray, schedules[tray], water[tray]) for tray in order}
+    offsets = _placed(order, schedules, water, limits)
     rows = []
     for tray, starts in offsets.items():
         w, hold = water[tray], schedules[tray].hold_minutes * 60
@@ -74,6 +74,19 @@ def make_timetable(
     if day.faults:
         raise NoTimetableError(f"no timetable keeps every limit: {day.faults[0]}")
     return Timetable(floods, dict(schedules), day)
+
+
+def _placed(
+    order: list[str], schedules: Mapping[str, FloodSchedule], water: Mapping[str, TrayWater], limits: Limits
+) -> dict[str, list[int]]:
+    for step in STEPS_S:
+        room = _Room(limits, step)
+        try:
+            return {tray: room.place(tray, schedules[tray], water[tray]) for tray in order}
+        except NoTimetableError:
+            if step == STEPS_S[-1]:
+                raise
+    raise NoTimetableError("no step to place floods on")
 
 
 def simulate(floods: pd.DataFrame, water: Mapping[str, TrayWater], limits: Limits) -> SumpDay:
@@ -90,7 +103,9 @@ def simulate(floods: pd.DataFrame, water: Mapping[str, TrayWater], limits: Limit
         faults.append(f"the pump is needed twice at once, at {clock_text(start[at])} for {floods['tray'].iloc[at]}")
     pump_s = float((off - start).sum())
     if pump_s > limits.pump_share * DAY_S + 1e-6:
-        faults.append(f"the pump would run {pump_s / 3600:.1f} h a day, more than the {24 * limits.pump_share:.1f} h allowed")
+        faults.append(
+            f"the pump would run {pump_s / 3600:.1f} h a day, more than the {24 * limits.pump_share:.1f} h allowed"
+        )
     times = np.unique(np.concatenate([start, off, drain, dry]) % DAY_S)
     out = np.zeros(len(times))
     for shift in (0.0, DAY_S):  # floods of the day before may still be running
@@ -132,7 +147,9 @@ def _check_totals(schedules: Mapping[str, FloodSchedule], water: Mapping[str, Tr
         )
     for tray, schedule in schedules.items():
         if schedule.floods_day * wet_s(schedule, water[tray]) >= length_s:
-            raise NoTimetableError(f"{tray}: {schedule.text} do not fit into {length_s / 3600:.3g} h with filling and draining")
+            raise NoTimetableError(
+                f"{tray}: {schedule.text} do not fit into {length_s / 3600:.3g} h with filling and draining"
+            )
         volume = np.nan_to_num(water[tray].volume_m3)
         if volume > limits.sump_m3 - limits.sump_min_m3:
             raise NoTimetableError(
@@ -142,24 +159,25 @@ def _check_totals(schedules: Mapping[str, FloodSchedule], water: Mapping[str, Tr
 
 
 class _Room:
-    """When the pump is free and how much water is out, on a grid of STEP_S that errs on the safe side."""
+    """When the pump is free and how much water is out, on a grid of `step_s` that errs on the safe side."""
 
-    def __init__(self, limits: Limits, usable_m3: float) -> None:
+    def __init__(self, limits: Limits, step_s: int) -> None:
         self._first, self._length = limits.window_s
-        self._usable = usable_m3
-        self._busy = np.zeros(DAY_S // STEP_S, dtype=bool)
-        self._out = np.zeros(DAY_S // STEP_S)
+        self._usable = limits.sump_m3 - limits.sump_min_m3
+        self._step = step_s
+        self._busy = np.zeros(DAY_S // step_s, dtype=bool)
+        self._out = np.zeros(DAY_S // step_s)
 
     def place(self, tray: str, schedule: FloodSchedule, water: TrayWater) -> list[int]:
         """The starts of a tray at the earliest offset that fits, booked. NoTimetableError if none does."""
         day = len(self._busy)
         n = schedule.floods_day
         between = self._length / n
-        bases = np.round((self._first + np.arange(n) * between) / STEP_S).astype(int)
-        pumps = int(np.ceil((water.fill_s + REST_S) / STEP_S))
-        wet = int(np.ceil(wet_s(schedule, water) / STEP_S)) + 1
-        offsets = np.arange(max(int((between - wet_s(schedule, water)) // STEP_S) + 1, 1)) if self._length < DAY_S else (
-            np.arange(max(int(between // STEP_S), 1))
+        bases = np.round((self._first + np.arange(n) * between) / self._step).astype(int)
+        pumps = int(np.ceil((water.fill_s + REST_S) / self._step))
+        wet = int(np.ceil(wet_s(schedule, water) / self._step)) + 1
+        offsets = np.arange(max(int((between - wet_s(schedule, water)) // self._step) + 1, 1)) if self._length < DAY_S else (
+            np.arange(max(int(between // self._step), 1))
         )  # fmt: skip
         ahead = np.r_[0, np.cumsum(np.r_[self._busy, self._busy])]
         at = (bases[:, None] + offsets) % day
@@ -177,12 +195,12 @@ class _Room:
             raise NoTimetableError(self._why(tray, schedule, bool(free.any()), bool(enough.any())))
         starts = (bases + offsets[fits[0]]) % day
         self._book(starts, pumps, taken)
-        return [int(s) * STEP_S for s in starts]
+        return [int(s) * self._step for s in starts]
 
     def _profile(self, schedule: FloodSchedule, water: TrayWater, cells: int) -> Array:
         """The most water in the tray within each cell after its start."""
         volume = float(np.nan_to_num(water.volume_m3))
-        t = np.arange(cells + 1) * STEP_S
+        t = np.arange(cells + 1) * self._step
         drain = water.fill_s + schedule.hold_minutes * 60
         filled = np.clip(t / max(water.fill_s, 1e-9), 0, 1)
         left = np.clip(1 - (t - drain) / max(water.drain_s, 1e-9), 0, 1) ** 2

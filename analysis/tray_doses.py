@@ -28,7 +28,17 @@ def measured_doses(table: pd.DataFrame) -> pd.DataFrame:
     MOSTLY_UNKNOWN is unknown, dry spell and wet minutes (per flood) also without floods. Growth is ln mass from first to last.
     """
     if table.empty:
-        columns = ("pot", "tray", "treatment", "days", "rgr_per_day", "dry_h_day", "wet_h_day", "floods_day", "dry_spell_h")
+        columns = (
+            "pot",
+            "tray",
+            "treatment",
+            "days",
+            "rgr_per_day",
+            "dry_h_day",
+            "wet_h_day",
+            "floods_day",
+            "dry_spell_h",
+        )
         return pd.DataFrame(columns=[*columns, "wet_minutes", "unknown_share"])
     rows = table.assign(grown=table["rgr_per_day"] * table["days"])
     sums = rows.groupby(["pot", "tray", "treatment"], as_index=False)[
@@ -80,14 +90,13 @@ def learned_water(trays: Mapping[str, Tray], cycles: pd.DataFrame) -> dict[str, 
     of_all = complete[columns].median()
     out = {}
     for name, tray in trays.items():
-        own = by_tray.loc[name] if name in by_tray.index else of_all
-        level = own["peak_level_m"] if np.isfinite(own["peak_level_m"]) else tray.flood_mark_m
-        area = tray.area_m2
-        fill, drain = own["fill_s"], own["drain_s"]
+        own = by_tray.loc[[name]].mean() if name in by_tray.index else of_all
+        fill, drain, peak = (float(own[column]) for column in columns)
+        level, area = peak if np.isfinite(peak) else tray.flood_mark_m, tray.area_m2
         if not np.isfinite(fill) and area and tray.pump_flow_m3_s:
             fill = fill_time_s(area, tray.flood_mark_m, tray.pump_flow_m3_s)
         if not np.isfinite(drain) and area and tray.hole_m2:
             drain = drain_time_s(area, tray.flood_mark_m, tray.hole_m2, tray.discharge_coefficient)
         if np.isfinite(fill) and np.isfinite(drain):
-            out[name] = TrayWater(float(fill), float(drain), area * float(level) if area else np.nan)
+            out[name] = TrayWater(fill, drain, area * level if area else np.nan)
     return out

@@ -120,7 +120,7 @@ def fit_response(
     if refusal is not None:
         return _without(refusal, points, cautions, words)
     units = _units(rows, points, within)
-    return _fitted(units, points, cautions, words, bootstraps, _beyond_telling(units, points, words))
+    return _fitted(units, points, cautions, words, bootstraps=bootstraps, refusal=_beyond_telling(units, points, words))
 
 
 def _rows(
@@ -210,7 +210,7 @@ def _beyond_telling(units: Units, points: pd.DataFrame, words: Wording) -> Verdi
 
 
 def _fitted(
-    units: Units, points: pd.DataFrame, cautions: list[str], words: Wording, bootstraps: int, refusal: Verdict | None
+    units: Units, points: pd.DataFrame, cautions: list[str], words: Wording, *, bootstraps: int, refusal: Verdict | None
 ) -> ResponseFit:
     if refusal is not None and (refusal.finding == "not enough spread" or len(units.x) < 3 + units.levels.shape[1]):
         return _without(refusal, points, cautions, words)

@@ -66,8 +66,10 @@ def value_of(schedules: pd.DataFrame, costs: Costs) -> pd.DataFrame:
 
 def _days(rgr_per_day: pd.Series, costs: Costs) -> pd.Series:
     rate = rgr_per_day.astype(float)
-    return (np.log(costs.saleable_g / costs.start_g) / rate.where(rate > 0)).fillna(np.inf)
+    days: pd.Series = (np.log(costs.saleable_g / costs.start_g) / rate.where(rate > 0)).fillna(np.inf)
+    return days
 
 
 def _pots(days: pd.Series, costs: Costs) -> pd.Series:
-    return costs.pots_per_tray * DAYS_PER_MONTH / (days + costs.turnaround_d)
+    pots: pd.Series = costs.pots_per_tray * DAYS_PER_MONTH / (days + costs.turnaround_d)
+    return pots

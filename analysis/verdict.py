@@ -161,7 +161,10 @@ def _at_edge(evidence: Evidence, words: Wording) -> Verdict | None:
     draws, doses = words.sign * evidence.draws.values, evidence.doses
     at_best = doses[draws.argmax(axis=1)]
     margin = 0.02 * (doses[-1] - doses[0])
-    shares = {"low": float((at_best <= doses[0] + margin).mean()), "high": float((at_best >= doses[-1] - margin).mean())}
+    shares = {
+        "low": float((at_best <= doses[0] + margin).mean()),
+        "high": float((at_best >= doses[-1] - margin).mean()),
+    }
     edge = max(shares, key=lambda side: shares[side])
     if shares[edge] < _SURE_OF_EDGE:
         return None
