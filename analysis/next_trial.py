@@ -109,11 +109,13 @@ class _Learner:
 
     def __init__(self, values: Array, where: Array, sigma: float, rng: np.random.Generator) -> None:
         self._values, self._sigma = values, max(sigma, 1e-12)
-        self._best = where[values.argmax(axis=1)]
+        best = where[values.argmax(axis=1)]
+        self._best = best - best.mean(axis=0)
         self._truths = rng.choice(len(values), size=min(_TRUTHS, len(values)), replace=False)
         # The same chance for each design: differences between designs are then not chance.
         self._noise = rng.standard_normal((len(self._truths), MOST_SCHEDULES))
-        self.spread_now = float(np.sqrt(self._best.var(axis=0).sum()))
+        spread = float(np.sqrt(self._best.var(axis=0).sum()))
+        self.spread_now = spread if spread > 1e-9 else 0.0
 
     def spread_after(self, design: Codes, counts: Array) -> float:
         """Expected standard deviation of the best place after `counts` trays on each schedule of `design`."""

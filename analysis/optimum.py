@@ -1,6 +1,6 @@
 """The top of a quadratic curve: where it is, how sure that is, and whether it is one at all.
 
-In: `analysis.response.Units`. Out: a `QuadraticTop` with limits by the delta method and by Fieller's
+In: `analysis.profile.Units`. Out: a `QuadraticTop` with limits by the delta method and by Fieller's
 theorem, and a bootstrap of whole trays. It describes the quadratic; whether a top may be claimed also
 hangs on the other curves (`analysis.tuning`).
 
@@ -18,7 +18,7 @@ from scipy import stats
 from analysis.degrees import KenwardRoger
 from analysis.jets import Array
 from analysis.mixed import RandomTerm, fit_mixed, refit_resampled
-from analysis.response import Units
+from analysis.profile import Units
 
 BOOTSTRAPS = 2000
 _TAIL = 0.025

@@ -18,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.jets import Array
-from analysis.response import DoseCurve, Units, akaike_weights, basis, shaped, whitened
+from analysis.profile import Units, basis, shaped, whitened
+from analysis.response import DoseCurve, akaike_weights
 
 NEAR_BEST = 0.02
 """A dose whose growth lacks at most this part of the best counts as good as the best."""

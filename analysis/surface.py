@@ -33,6 +33,11 @@ SURFACES: dict[str, tuple[tuple[int, int], ...]] = {
     "full quadratic": ((1, 0), (0, 1), (2, 0), (0, 2), (1, 1)),
 }
 
+FEW_TRAYS = 12
+"""With fewer, no effect shown does not mean flat."""
+
+_TOGETHER = 0.99
+
 
 @dataclass(frozen=True)
 class Polynomial:
@@ -109,7 +114,7 @@ def fit_surface(
     x = units[["first", "second"]].to_numpy(dtype=float)
     low, span = x.min(axis=0), np.ptp(x, axis=0)
     inner, y = (x - low) / span, units["response"].to_numpy(dtype=float)
-    if np.linalg.matrix_rank(np.column_stack([np.ones(len(inner)), inner])) < 3:
+    if abs(float(np.corrcoef(inner.T)[0, 1])) > _TOGETHER:
         return _refused(
             units,
             "not enough spread",
@@ -163,7 +168,12 @@ def _judged(units: pd.DataFrame, fits: tuple[Polynomial, ...], low: Array, span:
     best = fits[int(np.nanargmin(aicc))]
     optimum, se, claimed = _top(best, low, span, sign)
     curved = {f.surface: f.aicc for f in fits}
-    if best.surface == "flat":
+    if best.surface == "flat" and n < FEW_TRAYS:
+        finding, verdict = (
+            "too few trays",
+            f"Too few trays: neither of the two shows an effect on {n} trays; {FEW_TRAYS} or more could tell.",
+        )
+    elif best.surface == "flat":
         finding, verdict = "flat", "Flat: neither of the two shows an effect. Choose what is least work."
     elif claimed:
         finding = "top"

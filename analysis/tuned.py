@@ -15,7 +15,17 @@ import pandas as pd
 from analysis.next_plan import deal
 from analysis.next_trial import Proposal, propose
 from analysis.plausible import Draws
-from analysis.schedules import FACTORS, FloodSchedule, Limits, Possible, TrayWater, possible_schedules
+from analysis.schedules import (
+    FACTORS,
+    FloodSchedule,
+    Limits,
+    Possible,
+    TrayWater,
+    possible_pairs,
+    possible_schedules,
+    why_not,
+)
+from analysis.surface import SurfaceFit, fit_surface
 from analysis.timetable import Timetable, make_timetable
 from analysis.tuning import ResponseFit, fit_response
 from ingest.trials import TrialPlan
@@ -28,6 +38,7 @@ USUAL = FloodSchedule(6, 30.0)
 
 _COLUMN = {"hold_minutes": "wet_minutes"}
 _DRAWS = 1000
+_HOLDS = 8
 
 
 @dataclass(frozen=True)
@@ -97,7 +108,8 @@ def tune(
     low, high = _range(fit)
     possible = possible_schedules(factor, usual, typical, limits, low=low, high=high, trays=len(names))
     if len(possible.table) < 2:
-        told = f" {possible.forbidden[0]}." if possible.forbidden else ""
+        reasons = (*why_not(usual, typical, limits, len(names)), *possible.forbidden)
+        told = f" {reasons[0]}." if reasons else ""
         why = f"The limits leave {len(possible.table)} possible schedule(s) between {low:.3g} and {high:.3g}.{told} Ease a limit."
         return Tuned(factor, fit, possible, pd.DataFrame(), None, None, {}, None, why, why)
     doses = possible.table["dose"].to_numpy(dtype=float)
@@ -117,6 +129,61 @@ def tune(
     except ValueError as error:
         timetable, why = None, f"{error}."
     return Tuned(factor, fit, possible, chances, proposal, predicted, dealt, timetable, "", why)
+
+
+@dataclass(frozen=True)
+class TunedPair:
+    """Floods a day and wet minutes at once. `proposal` or `why_no_proposal`."""
+
+    fit: SurfaceFit
+    possible: Possible
+    proposal: Proposal | None
+    why_no_proposal: str
+
+
+def tune_pair(
+    pots: pd.DataFrame,
+    plan: TrialPlan,
+    water: Mapping[str, TrayWater],
+    *,
+    limits: Limits,
+    weeks: float,
+    response: str = "rgr_per_day",
+    sign: int = 1,
+    seed: int = 1,
+) -> TunedPair:
+    """Tune floods a day × wet minutes on the trays that had floods. Frames as in `tune`."""
+    fit = fit_surface(
+        pots.assign(floods_day=pots["floods_day"].where(pots["floods_day"] > 0)),
+        response=response,
+        doses=("floods_day", "wet_minutes"),
+        tray="tray",
+        trial="trial",
+        sign=sign,
+    )
+    names = [tray.name for tray in plan.trays if tray.name in water]
+    if not fit.fits or not names:
+        return TunedPair(fit, Possible(pd.DataFrame(), ()), None, fit.verdict)
+    typical = TrayWater(
+        *(float(np.median([getattr(water[n], v) for n in names])) for v in ("fill_s", "drain_s", "volume_m3"))
+    )
+    first, second = fit.units["first"], fit.units["second"]
+    floods = range(max(round(first.min()), 1), round(first.max()) + 1)
+    each = (typical.fill_s + typical.drain_s) / 60
+    holds = [m - each for m in np.linspace(second.min(), second.max(), _HOLDS) if m - each > 0]
+    possible = possible_pairs(typical, limits, floods, [round(h, 1) for h in holds], trays=len(plan.trays))
+    table = possible.table.assign(wet_minutes=possible.table["hold_minutes"] + each)
+    try:
+        draws = fit.draws(
+            table["floods_day"].to_numpy(dtype=float), table["wet_minutes"].to_numpy(dtype=float), draws=_DRAWS
+        )
+        proposal = propose(
+            table, draws, trays=len(plan.trays), weeks=weeks, factors=("floods_day", "wet_minutes"), sign=sign,
+            dose_words="of the range tested", forbidden=possible.forbidden, seed=seed,
+        )  # fmt: skip
+    except ValueError as error:
+        return TunedPair(fit, possible, None, f"{error}.")
+    return TunedPair(fit, possible, proposal, "")
 
 
 def _range(fit: ResponseFit) -> tuple[float, float]:

@@ -23,7 +23,8 @@ from analysis.jets import Array
 from analysis.mixed import RandomTerm, fit_mixed
 from analysis.optimum import BOOTSTRAPS, QuadraticTop, quadratic_top
 from analysis.plausible import Draws, plausible_curves
-from analysis.response import CURVES, DoseCurve, DoseCurves, Units, fit_dose_curves, fit_level_first
+from analysis.profile import CURVES, Units
+from analysis.response import DoseCurve, DoseCurves, fit_dose_curves, fit_level_first
 from analysis.trays import counted, labels, numbers, require
 from analysis.verdict import Evidence, Verdict, Wording, differs, distinct_doses, findable_share, judge
 

@@ -28,7 +28,7 @@ def response_chart(fit: ResponseFit, title: str, treatments: dict[tuple[str, str
     )
     band = fit.band.assign(**{name: 100 * fit.band[name] for name in ("response", "low", "high")})
     low, high = float(units["dose"].min()), float(units["dose"].max())
-    room = 0.06 * (high - low or 1.0)
+    room = 0.03 * (high - low or 1.0)
     x = {
         **measured("dose"),
         "title": title,

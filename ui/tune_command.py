@@ -10,13 +10,13 @@ from zoneinfo import ZoneInfo
 import click
 
 from analysis.trial_data import TuningData
-from analysis.tuned import Tuned
+from analysis.tuned import Tuned, TunedPair, tune_pair
 from ingest.settings import Settings
 from ingest.store import Store
 from ingest.timetable_messages import messages
 from ingest.weighing_files import parse_time
 from ui import show, timetable_files
-from ui.tuning import CAUTION, begin, read, tray_timetables, tuned, value_table
+from ui.tuning import CAUTION, begin, limits_of, read, tray_timetables, tuned, value_table
 
 
 def run(
@@ -39,10 +39,13 @@ def run(
         if publish:
             done.append(timetable_files.publish(settings.broker, messages(own)))
         done.append(CAUTION)
+    pots = data.planned if planned else data.measured
+    both = tune_pair(pots, data.plan, data.water, limits=limits_of(settings.flooding), weeks=weeks, seed=seed)
     if as_json:
-        show.print_json(as_plain(found, data, settings) | {"done": done})
+        show.print_json(as_plain(found, data, settings) | {"floods_and_minutes": pair_as_plain(both), "done": done})
         return
     _print(found, data, settings)
+    click.echo(f"\nFloods a day and wet minutes together: {both.fit.verdict}")
     for line in done:
         click.echo(line)
 
@@ -62,6 +65,16 @@ def as_plain(found: Tuned, data: TuningData, settings: Settings) -> dict[str, An
         "timetable": show.records(found.timetable.floods) if found.timetable else [],
         "why_no_timetable": found.why_no_timetable, "forbidden": list(found.possible.forbidden),
         "value": show.records(worth) if worth is not None else [], "cautions": [*fit.cautions, *data.cautions],
+    }  # fmt: skip
+
+
+def pair_as_plain(both: TunedPair) -> dict[str, Any]:
+    plain = show.records(show.one_row(both.fit.optimum[0]).assign(second=both.fit.optimum[1]))[0]
+    return {
+        "verdict": both.fit.verdict, "finding": both.fit.finding, "best": both.fit.best,
+        "optimum": [plain["value"], plain["second"]], "surfaces": show.records(both.fit.surfaces),
+        "next_trial": show.records(both.proposal.schedules) if both.proposal else [],
+        "expects": both.proposal.sentence if both.proposal else both.why_no_proposal,
     }  # fmt: skip
 
 

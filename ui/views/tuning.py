@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime
+from html import escape
 from pathlib import Path
 
 import pandas as pd
@@ -12,7 +13,7 @@ import streamlit as st
 from analysis.next_plan import predicted_and_happened
 from analysis.schedules import FACTORS
 from analysis.trial_data import TuningData, open_record
-from analysis.tuned import Tuned
+from analysis.tuned import Tuned, tune_pair
 from analysis.tuning import DOSE_WORDS
 from ingest.notebook import Notebook
 from ingest.settings import RECORD_FILE, Settings, home_folder, load_settings
@@ -21,7 +22,7 @@ from ingest.weighing_files import parse_time
 from ui import look, show, timetable_files, words
 from ui.charts_tuning import response_chart
 from ui.reading import as_csv
-from ui.tuning import CAUTION, begin, read, tray_timetables, tuned, value_table
+from ui.tuning import CAUTION, begin, limits_of, read, tray_timetables, tuned, value_table
 
 NAMES = DOSE_WORDS | {"hold_minutes": "minutes each flood"}
 KIND = {"top": "fine", "levels off": "fine", "flat": "fine", "go further": "note"}
@@ -32,18 +33,26 @@ def page() -> None:
     with look.clear_words():
         settings = load_settings(home_folder())
         trials = trial_choice()
+    top = st.container()
     left, right, third = st.columns([2, 2, 1])
     factor = left.selectbox("Tune", FACTORS, format_func=lambda name: NAMES[name], key="factor")
     dose = right.selectbox("Dose is", (MEASURED, PLANNED), key="dose")
     weeks = third.selectbox("Weeks of the next trial", (2, 3, 4, 6, 8), index=2, key="weeks")
     with look.clear_words():
+        grown = has_growth(str(home_folder()), trials)
+    if not grown:
+        look.say("note", "Tuning needs growth: weigh all pots, and again in a week.")
+        return
+    with look.clear_words():
         data, found = worked_out(str(home_folder()), trials, factor, dose == PLANNED, float(weeks))
     fit = found.fit
-    look.say(KIND.get(fit.finding, "wrong"), fit.verdict, loud=False)
+    with top:
+        look.say(KIND.get(fit.finding, "wrong"), fit.verdict)
     chart(found, data)
     notes(found, data)
     next_trial(found, data, settings, trials)
     timetable(found, data)
+    two_factors(data, settings, planned=dose == PLANNED, weeks=float(weeks))
     value(found, data, settings)
     earlier(data)
 
@@ -60,6 +69,12 @@ def trial_choice() -> tuple[str, ...]:
 
 def read_names(store: object) -> tuple[str, ...]:
     return tuple(trial.name for trial in Notebook(store).trials())  # type: ignore[arg-type]
+
+
+@st.cache_data(ttl=60, max_entries=8, show_spinner=False)
+def has_growth(home: str, trials: tuple[str, ...]) -> bool:
+    with open_record(Path(home)) as store:
+        return len(read(store, trials).measured) > 0
 
 
 @st.cache_data(ttl=60, max_entries=8, show_spinner="Working out …")
@@ -157,11 +172,12 @@ def timetable(found: Tuned, data: TuningData) -> None:
         look.say("wrong", found.why_no_timetable)
         return
     zone = data.plan.trial.zone
-    rows = [
-        {"tray": tray, "schedule": found.timetable.schedules[tray].text, "pump on": ", ".join(map(timetable_files.clock_text, found.timetable.starts(tray)))}
+    cards = "".join(
+        f'<div class="tt-card"><div class="head">{escape(tray)}<span>{escape(found.timetable.schedules[tray].text)}</span></div>'
+        f"<div>{escape(', '.join(map(timetable_files.clock_text, found.timetable.starts(tray))))}</div></div>"
         for tray in sorted(found.timetable.schedules, key=timetable_files.natural)
-    ]  # fmt: skip
-    st.dataframe(pd.DataFrame(rows), hide_index=True)
+    )
+    st.html(f'<div class="tt-cards">{cards}</div>')
     sump = found.timetable.day.least_m3
     told = (
         f" At the lowest, the sump holds {1000 * sump:.1f} L."
@@ -192,6 +208,27 @@ def timetable(found: Tuned, data: TuningData) -> None:
             mime="application/zip",
             on_click="ignore",
         )
+
+
+def two_factors(data: TuningData, settings: Settings, *, planned: bool, weeks: float) -> None:
+    with st.expander("Floods a day and wet minutes together"):
+        pots = data.planned if planned else data.measured
+        both = tune_pair(pots, data.plan, data.water, limits=limits_of(settings.flooding), weeks=weeks)
+        look.say(KIND.get(both.fit.finding, "wrong"), both.fit.verdict)
+        if both.proposal is not None:
+            look.small(f"A trial of both would be: {both.proposal.sentence}")
+            names = ["floods_day", "hold_minutes", "trays", "expected", "near_best"]
+            shown = both.proposal.schedules[names].assign(
+                expected=(100 * both.proposal.schedules["expected"]).round(2),
+                near_best=(100 * both.proposal.schedules["near_best"]).round(),
+            )
+            headings = {
+                "floods_day": "floods a day",
+                "hold_minutes": "min each",
+                "expected": "expected %/day",
+                "near_best": "near best, of 100",
+            }
+            st.dataframe(shown.rename(columns=headings), hide_index=True)
 
 
 def value(found: Tuned, data: TuningData, settings: Settings) -> None:
