@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import importlib.util
 import json
 import subprocess
 from datetime import UTC, datetime
@@ -28,6 +29,19 @@ def test_the_contracts_object() -> None:
     assert json.loads(ONE.contract_json()) == {
         "tray": "tray-1", "number": 7, "starts_s": [21600, 36000, 50400], "wet_s": 900, "until": 1780920000,
     }  # fmt: skip
+
+
+def test_our_node_takes_it() -> None:
+    """The node's own program, which is plain Python up to here."""
+    source = Path(__file__).parent.parent / "firmware_notes" / "node" / "flooding.py"
+    spec = importlib.util.spec_from_file_location("flooding", source)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    node = module.Flooding({"tray": "tray-1"})
+    assert node.take(ONE.contract_json())
+    assert not node.take(TWO.contract_json())  # of another tray
 
 
 def test_senml_resolves_to_the_trays_names() -> None:

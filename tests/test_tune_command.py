@@ -143,11 +143,11 @@ def test_the_page_begins_with_the_verdict_and_creates_the_trial(home: Path) -> N
     blocks = [unescape(element.proto.body) for element in app.get("html")]
     assert any("There is a top" in block for block in blocks)
     assert any("At the lowest, the sump holds" in block for block in blocks)
-    app.text_input(key="new-trial").set_value("Second Try").run()
+    app.text_input(key="new-trial").set_value("Second Try")
     button = next(each for each in app.button if each.label.startswith("Create the trial"))
     button.click().run()
     assert any("A trial's name has a-z" in unescape(e.proto.body) for e in app.get("html"))
-    app.text_input(key="new-trial").set_value("second").run()
+    app.text_input(key="new-trial").set_value("second")
     next(each for each in app.button if each.label.startswith("Create the trial")).click().run()
     assert not app.exception
     said = " ".join(unescape(e.proto.body) for e in app.get("html"))

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.tuning import ResponseFit
 from ui import palette as p
-from ui.charts import Spec, as_many, layer, measured, named, plain
+from ui.charts import Spec, layer, measured, named, plain, treatment_scales
 
 HEIGHT = 400
 
@@ -56,11 +56,7 @@ def response_chart(fit: ResponseFit, title: str, treatments: dict[tuple[str, str
         rule = {"type": "rule", "color": p.FINE, "strokeWidth": 2, "strokeDash": [6, 3]}
         layers.append(layer(top, rule, {"x": {**measured("at"), "scale": x["scale"], "title": title}}))
     order = list(units.groupby("treatment")["dose"].mean().sort_values().index)
-    legend = {"title": None, "orient": "top", "columns": 2, "symbolSize": 110, "symbolStrokeWidth": 2}
-    colour, shape = (
-        {**named("treatment"), "scale": {"domain": order, "range": as_many(choice, order)}, "legend": legend}
-        for choice in (p.SERIES, p.SHAPES)
-    )
+    colour, shape = treatment_scales(order)
     about = [
         named("trial"), named("tray"), named("treatment"), {**measured("dose"), "format": ".2f", "title": title},
         {**measured("response"), "format": ".2f", "title": "growth, % a day"},

@@ -16,7 +16,7 @@ from ingest.store import Store
 from ingest.timetable_messages import messages
 from ingest.weighing_files import parse_time
 from ui import show, timetable_files
-from ui.tuning import CAUTION, begin, limits_of, read, tray_timetables, tuned, value_table
+from ui.tuning import CAUTION, MOST_HOLD_S, begin, limits_of, read, tray_timetables, tuned, value_table
 
 
 def run(
@@ -38,6 +38,10 @@ def run(
             done += timetable_files.write(out, found.timetable, own, data.plan.trial.zone)
         if publish:
             done.append(timetable_files.publish(settings.broker, messages(own)))
+        if any(each.wet_s > MOST_HOLD_S for each in own):
+            done.append(
+                f"Some floods are longer than {MOST_HOLD_S // 60} min: a node refuses them unless its max_wet_s allows it."
+            )
         done.append(CAUTION)
     pots = data.planned if planned else data.measured
     both = tune_pair(pots, data.plan, data.water, limits=limits_of(settings.flooding), weeks=weeks, seed=seed)

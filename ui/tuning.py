@@ -22,6 +22,9 @@ from ingest.store import Store
 from ingest.timetable_messages import TrayTimetable
 
 DAYS_VALID = 14
+MOST_HOLD_S = 3600
+"""Our node refuses longer wet times unless its max_wet_s says otherwise (firmware_notes)."""
+
 CAUTION = (
     "A timetable switches pumps near water and mains. Stay for the first floods of every tray; a float that cuts the pump in hardware is the "
     "only protection against an overflow. Work on mains is for a licensed electrician, under your local code."
