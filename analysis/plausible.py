@@ -52,7 +52,7 @@ def plausible_curves(
     units: Units, fits: Sequence[DoseCurve], doses: Array, *, draws: int = 2000, seed: int = 1
 ) -> Draws:
     """`draws` curves at `doses`. ValueError where the units are too few for AICc."""
-    weights = akaike_weights(fits)
+    weights = akaike_weights(np.array([fit.aicc for fit in fits]))
     if not weights.any():
         raise ValueError("too few trays: no curve can be weighed against another")
     rng = np.random.default_rng(seed)

@@ -111,7 +111,7 @@ class DoseCurves:
                 "log_likelihood": [fit.log_likelihood for fit in self.fits],
                 "aicc": aicc,
                 "delta": aicc - least,
-                "weight": akaike_weights(self.fits),
+                "weight": akaike_weights(aicc),
                 "x0": [fit.shape if is_join else np.nan for fit, is_join in zip(self.fits, join, strict=True)],
                 "x0_low": [fit.shape_low if is_join else np.nan for fit, is_join in zip(self.fits, join, strict=True)],
                 "x0_high": [
@@ -132,9 +132,8 @@ class DoseCurves:
         return pd.DataFrame(rows, columns=["curve", "parameter", "estimate", "se"])
 
 
-def akaike_weights(fits: Sequence[DoseCurve]) -> Array:
+def akaike_weights(aicc: Array) -> Array:
     """Weights from AICc (Burnham and Anderson 2002, section 2.9, from memory); 0 where it is undefined."""
-    aicc = np.array([fit.aicc for fit in fits])
     if not np.isfinite(aicc).any():
         return np.zeros(len(aicc))
     relative = np.exp(-0.5 * (aicc - np.nanmin(aicc)))

@@ -19,6 +19,7 @@ from scipy import stats
 
 from analysis.jets import Array
 from analysis.plausible import Draws
+from analysis.response import akaike_weights
 from analysis.trays import labels, numbers, require
 
 # Powers of the two doses in each surface.
@@ -70,7 +71,7 @@ class SurfaceFit:
 
     def draws(self, first: Array, second: Array, *, draws: int = 2000, seed: int = 1) -> Draws:
         """Plausible responses at pairs of doses. ValueError where no surface could be fitted."""
-        weights = _weights(self.fits)
+        weights = akaike_weights(np.array([fit.aicc for fit in self.fits]))
         if not weights.any():
             raise ValueError(self.verdict)
         rng = np.random.default_rng(seed)
@@ -148,21 +149,13 @@ def _polynomial(surface: str, x: Array, y: Array, levels: list[Array]) -> Polyno
     )
 
 
-def _weights(fits: tuple[Polynomial, ...]) -> Array:
-    aicc = np.array([fit.aicc for fit in fits])
-    if not np.isfinite(aicc).any():
-        return np.zeros(len(fits))
-    relative = np.where(np.isfinite(aicc), np.exp(-0.5 * (aicc - np.nanmin(aicc))), 0.0)
-    return np.asarray(relative / relative.sum())
-
-
 def _judged(units: pd.DataFrame, fits: tuple[Polynomial, ...], low: Array, span: Array, sign: int) -> SurfaceFit:
     aicc = np.array([fit.aicc for fit in fits])
     n = len(units)
     table = pd.DataFrame(
         {
             "surface": [f.surface for f in fits], "n": n, "k": [n - f.df + 1 for f in fits], "df": [f.df for f in fits],
-            "rss": [f.rss for f in fits], "aicc": aicc, "delta": aicc - np.nanmin(aicc), "weight": _weights(fits),
+            "rss": [f.rss for f in fits], "aicc": aicc, "delta": aicc - np.nanmin(aicc), "weight": akaike_weights(aicc),
         }
     )  # fmt: skip
     best = fits[int(np.nanargmin(aicc))]

@@ -18,6 +18,7 @@ import pandas as pd
 from analysis.exposure import exposure
 from analysis.growth import Growth, growth_per_interval
 from analysis.light import light_from_hours, lux_per_ppfd
+from analysis.saleable import days_to_mass
 from analysis.schedules import TrayWater
 from analysis.tray_doses import learned_water, measured_doses, planned_doses
 from analysis.weighing import rates_u_per_day
@@ -215,8 +216,8 @@ class TuningData:
     cautions: tuple[str, ...]
 
 
-def tuning_data(store: Store, trials: Sequence[Trial]) -> TuningData:
-    """Growth and doses of `trials`, brought together. NoTrialError for none, or for trials of several sites."""
+def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | None = None) -> TuningData:
+    """Growth and doses of `trials`, brought together; with `saleable_g` also `days_to_mass`, that of the pot's tray. NoTrialError for none, or for trials of several sites."""
     if not trials or len({trial.site for trial in trials}) > 1:
         raise NoTrialError("tuning needs trials of one site", where=store.path, mend="Name them with --trial")
     ordered = sorted(trials, key=lambda trial: (trial.started, trial.name))
@@ -228,6 +229,12 @@ def tuning_data(store: Store, trials: Sequence[Trial]) -> TuningData:
     for data in several:
         both = data.exposure_and_growth
         own = measured_doses(both.table).assign(trial=data.trial.name)
+        if saleable_g is not None:
+            named = {name: name for name in ("day", "treatment", "tray", "pot")}
+            sold = days_to_mass(data.masses, mass="net_g", **named, mass_g=saleable_g)
+            days = sold.curves.trays.set_index("tray")["days"] if len(sold.curves.trays) else pd.Series(dtype=float)
+            own = own.assign(days_to_mass=own["tray"].map(days).astype(float))
+            cautions += [caution for caution in sold.cautions if caution not in cautions]
         known = own[own["tray"].isin(water)]
         measured.append(own)
         planned.append(planned_doses(known, {t.name: t for t in data.plan.treatments}, water))

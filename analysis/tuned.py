@@ -48,6 +48,7 @@ class Tuned:
     """
 
     factor: str
+    response: str
     fit: ResponseFit
     possible: Possible
     chances: pd.DataFrame
@@ -96,14 +97,14 @@ def tune(
     flows = [water[name] for name in names if name in water]
     if not flows:
         why = "Nothing is known of how the trays fill and drain; let them flood a few times, recorded."
-        return Tuned(factor, fit, nothing, pd.DataFrame(), None, None, {}, None, why, why)
+        return Tuned(factor, response, fit, nothing, pd.DataFrame(), None, None, {}, None, why, why)
     typical = TrayWater(
         float(np.median([w.fill_s for w in flows])), float(np.median([w.drain_s for w in flows])),
         float(np.nanmax([*(w.volume_m3 for w in flows), 0.0])),
     )  # fmt: skip
     if fit.fits is None:
         why = "No next trial is proposed before growth can be set against a dose at all."
-        return Tuned(factor, fit, nothing, pd.DataFrame(), None, None, {}, None, why, why)
+        return Tuned(factor, response, fit, nothing, pd.DataFrame(), None, None, {}, None, why, why)
     usual = usual_schedule(plan, fit, pots, column)
     low, high = _range(fit)
     possible = possible_schedules(factor, usual, typical, limits, low=low, high=high, trays=len(names))
@@ -111,7 +112,7 @@ def tune(
         reasons = (*why_not(usual, typical, limits, len(names)), *possible.forbidden)
         told = f" {reasons[0]}." if reasons else ""
         why = f"The limits leave {len(possible.table)} possible schedule(s) between {low:.3g} and {high:.3g}.{told} Ease a limit."
-        return Tuned(factor, fit, possible, pd.DataFrame(), None, None, {}, None, why, why)
+        return Tuned(factor, response, fit, possible, pd.DataFrame(), None, None, {}, None, why, why)
     doses = possible.table["dose"].to_numpy(dtype=float)
     seen = fit.chances(doses).drop(columns="dose")
     chances = pd.concat([possible.table.reset_index(drop=True), seen], axis=1)
@@ -121,14 +122,14 @@ def tune(
             dose_words=fit.words.dose, forbidden=possible.forbidden, seed=seed,
         )  # fmt: skip
     except ValueError as error:
-        return Tuned(factor, fit, possible, chances, None, None, {}, None, f"{error}.", f"{error}.")
+        return Tuned(factor, response, fit, possible, chances, None, None, {}, None, f"{error}.", f"{error}.")
     predicted = fit.draws(proposal.schedules["dose"].to_numpy(dtype=float))
     dealt = deal(proposal, names, seed=seed)
     try:
         timetable, why = make_timetable(dealt, {n: water.get(n, typical) for n in names}, limits), ""
     except ValueError as error:
         timetable, why = None, f"{error}."
-    return Tuned(factor, fit, possible, chances, proposal, predicted, dealt, timetable, "", why)
+    return Tuned(factor, response, fit, possible, chances, proposal, predicted, dealt, timetable, "", why)
 
 
 @dataclass(frozen=True)

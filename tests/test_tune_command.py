@@ -85,6 +85,14 @@ def test_the_planned_schedule_as_dose(home: Path) -> None:
     assert "pots per tray-month" in text
 
 
+def test_days_to_a_saleable_mass_may_be_tuned(home: Path) -> None:
+    found = json.loads(run("tune", "--home", home, "--planned", "--saleable", 2.5, "--json"))
+    assert found["response"] == "days_to_mass"
+    assert "saleable mass" in found["verdict"]
+    assert found["value"] == []
+    assert run("tune", "--home", home, "--planned", "--saleable", 2.5).startswith(found["verdict"])
+
+
 @pytest.mark.parametrize("factor", ["floods_day", "dry_spell_h", "hold_minutes"])
 def test_every_factor_gives_a_sentence(home: Path, factor: str) -> None:
     found = json.loads(run("tune", "--home", home, "--planned", "--factor", factor, "--json"))

@@ -256,6 +256,7 @@ def load(home: Path, file: Path, trial: str | None, decimal_comma: bool) -> None
 @cli.command(epilog=example("tidetray tune --factor dry_h_day --json"))
 @click.option("--trial", "trials", metavar="NAME", multiple=True, help="Which trials; else all of the site, together.")
 @click.option("--factor", type=click.Choice(["dry_h_day", "floods_day", "dry_spell_h", "hold_minutes"]), default="dry_h_day", show_default=True, help="What is tuned.")  # fmt: skip
+@click.option("--saleable", "saleable_g", type=click.FloatRange(min=0, min_open=True), metavar="G", help="Tune the days to this net mass, not growth.")  # fmt: skip
 @click.option("--planned", is_flag=True, help="The planned schedule as dose, not what the trays really did.")
 @click.option("--weeks", type=click.FloatRange(min=0.5), default=4, show_default=True, help="Length of the next trial.")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Draws trays and chances.")

@@ -16,15 +16,16 @@ from ingest.store import Store
 from ingest.timetable_messages import messages
 from ingest.weighing_files import parse_time
 from ui import show, timetable_files
-from ui.tuning import CAUTION, MOST_HOLD_S, begin, limits_of, read, tray_timetables, tuned, value_table
+from ui.tuning import CAUTION, DAYS, GROWTH, MOST_HOLD_S, begin, limits_of, read, tray_timetables, tuned, value_table
 
 
 def run(
-    store: Store, settings: Settings, *, trials: tuple[str, ...], factor: str, planned: bool, weeks: float, seed: int,
+    store: Store, settings: Settings, *, trials: tuple[str, ...], factor: str, planned: bool, weeks: float, seed: int, saleable_g: float | None,
     out: Path | None, publish: bool, begin_as: str | None, started: str | None, as_json: bool, now: datetime,
 ) -> None:  # fmt: skip
-    data = read(store, trials)
-    found = tuned(data, settings, factor=factor, planned=planned, weeks=weeks, seed=seed)
+    data = read(store, trials, saleable_g)
+    response = GROWTH if saleable_g is None else DAYS
+    found = tuned(data, settings, factor=factor, planned=planned, weeks=weeks, response=response, seed=seed)
     done = []
     if begin_as:
         zone = ZoneInfo(data.plan.trial.zone)
@@ -59,7 +60,7 @@ def as_plain(found: Tuned, data: TuningData, settings: Settings) -> dict[str, An
     fit, top, worth = found.fit, found.fit.quadratic, value_table(found, data, settings)
     plain = lambda value: show.records(show.one_row(value))[0]["value"]  # noqa: E731
     return {
-        "trials": list(data.trials), "factor": found.factor, "verdict": fit.verdict, "finding": fit.finding, "best": fit.best,
+        "trials": list(data.trials), "factor": found.factor, "response": found.response, "verdict": fit.verdict, "finding": fit.finding, "best": fit.best,
         "optimum": plain(fit.optimum), "low": plain(fit.low), "high": plain(fit.high), "recommended": plain(fit.recommended),
         "delta_low": plain(top.delta_low if top else None), "delta_high": plain(top.delta_high if top else None),
         "bootstrap_low": plain(top.boot_low if top else None), "bootstrap_high": plain(top.boot_high if top else None),
@@ -93,7 +94,10 @@ def _print(found: Tuned, data: TuningData, settings: Settings) -> None:
         return
     click.echo("\nThe next trial:")
     names = ["dose", "floods_day", "hold_minutes", "trays", "expected", "near_best", "is_present_best"]
-    show.frame(found.proposal.schedules[names], zone, as_json=False)
+    rows = found.proposal.schedules[names]
+    if found.response == DAYS:
+        rows = rows.rename(columns={"expected": "days"})
+    show.frame(rows, zone, as_json=False)
     click.echo(found.proposal.sentence)
     for reason in found.possible.forbidden[:3]:
         click.echo(f"Left out: {reason}.")

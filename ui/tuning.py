@@ -22,6 +22,7 @@ from ingest.store import Store
 from ingest.timetable_messages import TrayTimetable
 
 DAYS_VALID = 14
+GROWTH, DAYS = "rgr_per_day", "days_to_mass"
 MOST_HOLD_S = 3600
 """Our node refuses longer wet times unless its max_wet_s says otherwise (firmware_notes)."""
 
@@ -44,25 +45,38 @@ def limits_of(settings: FloodingSettings) -> Limits:
     )
 
 
-def read(store: Store, names: tuple[str, ...]) -> TuningData:
+def read(store: Store, names: tuple[str, ...], saleable_g: float | None = None) -> TuningData:
     """The trials named, or the only one, or all of the site if there are several and none is named."""
     notebook = Notebook(store)
     if names:
-        return tuning_data(store, [notebook.trial(name) for name in names])
+        return tuning_data(store, [notebook.trial(name) for name in names], saleable_g=saleable_g)
     trials = notebook.trials()
     first = choose_trial(store, trials[0].name if trials else None)
-    return tuning_data(store, [trial for trial in trials if trial.site == first.site])
+    return tuning_data(store, [trial for trial in trials if trial.site == first.site], saleable_g=saleable_g)
 
 
-def tuned(data: TuningData, settings: Settings, *, factor: str, planned: bool, weeks: float, seed: int = 1) -> Tuned:
+def tuned(
+    data: TuningData,
+    settings: Settings,
+    *,
+    factor: str,
+    planned: bool,
+    weeks: float,
+    response: str = GROWTH,
+    seed: int = 1,
+) -> Tuned:
+    """One step of tuning `response`: GROWTH, of which more is better, or DAYS, of which fewer are."""
     pots = data.planned if planned else data.measured
-    return tune(pots, data.plan, data.water, factor=factor, limits=limits_of(settings.flooding), weeks=weeks, seed=seed)
+    return tune(
+        pots, data.plan, data.water, factor=factor, limits=limits_of(settings.flooding), weeks=weeks, seed=seed,
+        response=response, best="highest" if response == GROWTH else "lowest",
+    )  # fmt: skip
 
 
 def value_table(found: Tuned, data: TuningData, settings: Settings) -> pd.DataFrame | None:
-    """What each possible schedule is worth, or None without a price in the settings or without schedules."""
+    """What each possible schedule is worth, or None without a price in the settings, without schedules, or where days were tuned."""
     own = settings.value
-    if own.price is None or found.chances.empty:
+    if own.price is None or found.chances.empty or found.response != GROWTH:
         return None
     pots = max(len(data.plan.pots) // max(len(data.plan.trays), 1), 1)
     costs = Costs(
@@ -117,7 +131,7 @@ def begin(
         found.dealt, data.plan, limits=limits_of(settings.flooding), name=name, started=started, question=question
     )
     foretold = predictions_of(
-        found.proposal, found.predicted, trial=name, based_on=data.trials, factor=found.factor, response="rgr_per_day"
+        found.proposal, found.predicted, trial=name, based_on=data.trials, factor=found.factor, response=found.response
     )
     added = begin_trial(store, plan, foretold, now=now)
     return f"Trial {name} is in the notebook: {len(added.trays)} trays, {len(added.pots)} pots, {len(plan.treatments)} schedules."

@@ -22,7 +22,7 @@ from ingest.weighing_files import parse_time
 from ui import look, show, timetable_files, words
 from ui.charts_tuning import response_chart
 from ui.reading import as_csv
-from ui.tuning import CAUTION, begin, limits_of, read, tray_timetables, tuned, value_table
+from ui.tuning import CAUTION, GROWTH, begin, limits_of, read, tray_timetables, tuned, value_table
 
 NAMES = DOSE_WORDS | {"hold_minutes": "minutes each flood"}
 KIND = {"top": "fine", "levels off": "fine", "flat": "fine", "go further": "note"}
@@ -133,7 +133,7 @@ def card(row: dict[str, float], factor: str) -> str:
         {
             factor: f"{row['dose']:.1f}",
             "expected": f"{100 * row['expected']:.2f} % a day",
-            "near best": f"{100 * row['near_best']:.0f} in 100",
+            "as good as the best": f"{100 * row['near_best']:.0f} in 100",
         },
     )
     return (
@@ -273,11 +273,12 @@ def earlier(data: TuningData) -> None:
     if len(done):
         inside = int(done["inside"].astype(bool).sum())
         look.say("note", f"Of {len(done)} predictions, {inside} came within their limits (about 95 in 100 should).")
+    scale = [100.0 if told.response == GROWTH else 1.0 for told in data.predictions]
     shown = table.assign(
-        **{name: (100 * table[name]).round(2) for name in ("expected", "low", "high", "happened")},
+        **{name: (table[name] * scale).round(2) for name in ("expected", "low", "high", "happened")},
         inside=[{True: "yes", False: "NO", None: "not yet"}[each] for each in table["inside"]],
     )
-    headings = {"expected": "predicted %/day", "low": "from", "high": "to", "happened": "happened %/day", "inside": "within", "measured_dose": "measured dose", "is_best": "best so far"}  # fmt: skip
+    headings = {"expected": "predicted (% a day, or days)", "low": "from", "high": "to", "happened": "happened", "inside": "within", "measured_dose": "measured dose", "is_best": "best so far"}  # fmt: skip
     st.dataframe(shown.rename(columns=headings), hide_index=True)
     st.download_button(
         "Download as CSV", as_csv(table), file_name="predictions.csv", mime="text/csv", on_click="ignore"
