@@ -19,7 +19,7 @@ verdicts here: a curve that fits best may still fit badly.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
