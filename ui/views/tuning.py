@@ -51,7 +51,8 @@ def page() -> None:
     chart(found, data)
     notes(found, data)
     next_trial(found, data, settings, trials)
-    timetable(found, data)
+    if found.proposal is not None:
+        timetable(found, data)
     two_factors(data, settings, planned=dose == PLANNED, weeks=float(weeks))
     value(found, data, settings)
     earlier(data)
