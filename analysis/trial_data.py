@@ -6,6 +6,7 @@ exposure. Works nothing out itself beyond joining; knows no clock.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
@@ -17,10 +18,14 @@ import pandas as pd
 from analysis.exposure import exposure
 from analysis.growth import Growth, growth_per_interval
 from analysis.light import light_from_hours, lux_per_ppfd
+from analysis.saleable import days_to_mass
+from analysis.schedules import TrayWater
+from analysis.tray_doses import learned_water, measured_doses, planned_doses
 from analysis.weighing import rates_u_per_day
 from ingest import lookup
 from ingest.cycles import CYCLE_COLUMNS
 from ingest.notebook import Notebook
+from ingest.predictions import Prediction, predictions
 from ingest.readings import EVIDENCE, TidetrayError, from_ms
 from ingest.settings import RECORD_FILE
 from ingest.store import Store, open_store
@@ -191,6 +196,53 @@ class TrialData:
         joined = self.exposure.merge(self.growth.table, on=["pot", "start", "end"], how="inner")
         joined["treatment"] = joined["tray"].map(self.treatments)
         return ExposureAndGrowth(joined, (*self.light[1], *self.growth.cautions))
+
+
+@dataclass(frozen=True)
+class TuningData:
+    """What tuning needs of one or several trials of a site, oldest first.
+
+    `measured`, `planned`: a row per pot with `trial` and the doses of `analysis.tray_doses`; `water`: by tray; `plan`: of the latest
+    trial; `nodes`: tray -> node that serves it; `predictions`: of all trials in the notebook; `cautions`.
+    """
+
+    trials: tuple[str, ...]
+    measured: pd.DataFrame
+    planned: pd.DataFrame
+    water: dict[str, TrayWater]
+    plan: TrialPlan
+    nodes: dict[str, str]
+    predictions: tuple[Prediction, ...]
+    cautions: tuple[str, ...]
+
+
+def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | None = None) -> TuningData:
+    """Growth and doses of `trials`, brought together; with `saleable_g` also `days_to_mass`, that of the pot's tray. NoTrialError for none, or for trials of several sites."""
+    if not trials or len({trial.site for trial in trials}) > 1:
+        raise NoTrialError("tuning needs trials of one site", where=store.path, mend="Name them with --trial")
+    ordered = sorted(trials, key=lambda trial: (trial.started, trial.name))
+    several = [TrialData(store, trial) for trial in ordered]
+    trays = {tray.name: tray.tray for data in several for tray in data.plan.trays}
+    cycles = pd.concat([data.cycles() for data in several], ignore_index=True)
+    water = learned_water(trays, cycles.drop_duplicates(["tray", "flood_start"]))
+    measured, planned, cautions = [], [], list[str]()
+    for data in several:
+        both = data.exposure_and_growth
+        own = measured_doses(both.table).assign(trial=data.trial.name)
+        if saleable_g is not None:
+            named = {name: name for name in ("day", "treatment", "tray", "pot")}
+            sold = days_to_mass(data.masses, mass="net_g", **named, mass_g=saleable_g)
+            days = sold.curves.trays.set_index("tray")["days"] if len(sold.curves.trays) else pd.Series(dtype=float)
+            own = own.assign(days_to_mass=own["tray"].map(days).astype(float))
+            cautions += [caution for caution in sold.cautions if caution not in cautions]
+        known = own[own["tray"].isin(water)]
+        measured.append(own)
+        planned.append(planned_doses(known, {t.name: t for t in data.plan.treatments}, water))
+        cautions += [caution for caution in both.cautions if caution not in cautions]
+    return TuningData(
+        tuple(trial.name for trial in ordered), pd.concat(measured, ignore_index=True), pd.concat(planned, ignore_index=True),
+        water, several[-1].plan, lookup.node_of_trays(store, ordered[0].site), predictions(store), tuple(cautions),
+    )  # fmt: skip
 
 
 def _with_times(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:

@@ -146,4 +146,17 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         ) STRICT, WITHOUT ROWID;
         """,
     ),
+    (
+        "predictions",
+        """
+        -- what was expected of each treatment of a trial that was made from a proposal, before it began
+        CREATE TABLE prediction (
+            trial TEXT NOT NULL, treatment TEXT NOT NULL, based_on TEXT NOT NULL,
+            factor TEXT NOT NULL, response TEXT NOT NULL, dose REAL NOT NULL,
+            expected REAL NOT NULL, low REAL NOT NULL, high REAL NOT NULL,
+            is_best INTEGER NOT NULL, made_ms INTEGER NOT NULL,
+            PRIMARY KEY (trial, treatment)
+        ) STRICT, WITHOUT ROWID;
+        """,
+    ),
 )

@@ -27,6 +27,11 @@ def block(marker: str) -> str:
     return README.split(marker, 1)[1].split("```", 2)[1].partition("\n")[2]
 
 
+def test_the_settings_for_tuning_are_settings() -> None:
+    settings = Settings(**tomllib.loads(block("<!-- tuning settings -->")))
+    assert (settings.flooding.longest_dry_h, settings.value.price) == (8, 4.5)
+
+
 def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path) -> None:
     script = (
         block("<!-- real input -->").replace("-p 1883", f"-p {mosquitto.port}").replace("try", str(tmp_path / "try"))

@@ -14,6 +14,7 @@ PAGES = (
     st.Page("views/weigh.py", title="Weigh-in"),
     st.Page("views/growth.py", title="Growth and exposure"),
     st.Page("views/compare.py", title="Compare"),
+    st.Page("views/tuning.py", title="Flood schedule"),
 )
 
 st.set_page_config(page_title="tidetray", page_icon=look.ICON, layout="wide")

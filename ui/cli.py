@@ -253,6 +253,28 @@ def load(home: Path, file: Path, trial: str | None, decimal_comma: bool) -> None
             click.echo(line)
 
 
+@cli.command(epilog=example("tidetray tune --factor dry_h_day --json"))
+@click.option("--trial", "trials", metavar="NAME", multiple=True, help="Which trials; else all of the site, together.")
+@click.option("--factor", type=click.Choice(["dry_h_day", "floods_day", "dry_spell_h", "hold_minutes"]), default="dry_h_day", show_default=True, help="What is tuned.")  # fmt: skip
+@click.option("--saleable", "saleable_g", type=click.FloatRange(min=0, min_open=True), metavar="G", help="Tune the days to this net mass, not growth.")  # fmt: skip
+@click.option("--planned", is_flag=True, help="The planned schedule as dose, not what the trays really did.")
+@click.option("--weeks", type=click.FloatRange(min=0.5), default=4, show_default=True, help="Length of the next trial.")
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Draws trays and chances.")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Write the timetable there.")  # fmt: skip
+@click.option("--publish", is_flag=True, help="Send the timetable to the nodes, retained: pumps will follow it.")
+@click.option("--begin", "begin_as", metavar="NAME", help="Create the next trial in the notebook, under this name.")
+@click.option("--started", metavar="DATE", help="When that trial starts; else now.")
+@home_option
+@json_option
+def tune(home: Path, begin_as: str | None, **call: Any) -> None:
+    """How growth hangs on the floods; the next trial; its timetable."""
+    from ingest.store import open_store
+    from ui.tune_command import run
+
+    with open_store(home / RECORD_FILE, read_only=begin_as is None) as store:
+        run(store, load_settings(home), begin_as=begin_as, now=datetime.now(UTC), **call)
+
+
 def _open(home: Path) -> Any:
     from analysis.trial_data import open_record
 

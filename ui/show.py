@@ -27,7 +27,10 @@ HEADINGS = {
     "hours": "hours", "wet_h": "wet h", "dry_h": "dry h", "unknown_h": "unknown h", "wet_lit_h": "wet lit h",
     "wet_dark_h": "wet dark h", "dry_lit_h": "dry lit h", "dry_dark_h": "dry dark h", "floods": "floods",
     "dli_mol_m2_d": "light mol/m²/d", "light_known_h": "light known h", "days": "days", "mass_start_g": "mass g",
-    "mass_end_g": "to g", "rgr_per_day": "growth %/day", "rgr_u_per_day": "± weighing",
+    "mass_end_g": "to g", "rgr_per_day": "growth %/day", "rgr_u_per_day": "± weighing", "curve": "curve", "rss": "RSS", "aicc": "AICc", "delta": "Δ", "weight": "weight",
+    "dose": "dose", "floods_day": "floods a day", "hold_minutes": "min each", "trays": "trays", "expected": "expected %/day",
+    "near_best": "chance to be best %", "is_present_best": "best so far", "pots_tray_month": "pots per tray-month",
+    "kwh_pot": "kWh a pot", "electricity_pot": "electricity a pot", "earned_tray_month": "earned per tray-month",
 }  # fmt: skip
 """Column -> what people read, with the unit shown there."""
 
@@ -37,10 +40,13 @@ SHOWN_FACTOR = {
     "wet_s": 1 / 60,
     "rgr_per_day": 100.0,
     "rgr_u_per_day": 100.0,
+    "expected": 100.0,
+    "near_best": 100.0,
 }
 DECIMALS = {
     "fill_s": 0, "drain_s": 0, "level_m": 0, "peak_level_m": 0, "mass_start_g": 2, "mass_end_g": 2, "floods": 0,
-    "rgr_per_day": 2, "rgr_u_per_day": 2,
+    "rgr_per_day": 2, "rgr_u_per_day": 2, "expected": 2, "near_best": 0, "floods_day": 0, "hold_minutes": 0, "weight": 2, "kwh_pot": 2,
+    "electricity_pot": 2, "earned_tray_month": 2,
 }  # fmt: skip
 
 
@@ -51,6 +57,11 @@ def print_json(value: Any) -> None:
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Rows as plain values: times as ISO 8601 in UTC with Z, what is not known as null."""
     return [{str(name): _plain(value) for name, value in row.items()} for row in frame.to_dict("records")]
+
+
+def one_row(value: Any) -> pd.DataFrame:
+    """A single value as a table, for `records` to make plain."""
+    return pd.DataFrame({"value": [value]})
 
 
 def frame(table: pd.DataFrame, zone: str, *, as_json: bool, cautions: Iterable[str] = ()) -> None:

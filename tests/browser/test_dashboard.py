@@ -148,7 +148,12 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
 
 @pytest.mark.parametrize(
     ("path", "last"),
-    [("/", "Recorded so far"), ("/weigh", "pots weighed today"), ("/growth", "The file holds all columns")],
+    [
+        ("/", "Recorded so far"),
+        ("/weigh", "pots weighed today"),
+        ("/growth", "The file holds all columns"),
+        ("/tuning", "No next trial is proposed"),
+    ],
 )
 @pytest.mark.parametrize("width", [390, 1280])
 def test_a_page_fits_and_stays_at_home(url: str, page: Page, path: str, last: str, width: int) -> None:
