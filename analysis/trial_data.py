@@ -8,28 +8,35 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from analysis.exposure import exposure
-from analysis.growth import Growth, growth_per_interval
-from analysis.light import light_from_hours, lux_per_ppfd
+from analysis.causes import cause_table
+from analysis.environment import environment, place_factors
+from analysis.exposure import daily_exposure, exposure
+from analysis.flags import LIMITS, count_flags, flag_hours, flag_readings, sound_hours
+from analysis.growth import Growth, growth_per_interval, relative_growth_rate
+from analysis.light import light_from_hours, lux_per_ppfd, ppfd
 from analysis.saleable import days_to_mass
 from analysis.schedules import TrayWater
 from analysis.tray_doses import learned_water, measured_doses, planned_doses
 from analysis.weighing import rates_u_per_day
 from ingest import lookup
 from ingest.cycles import CYCLE_COLUMNS
+from ingest.light_survey import light_survey
 from ingest.notebook import Notebook
 from ingest.predictions import Prediction, predictions
-from ingest.readings import EVIDENCE, TidetrayError, from_ms
+from ingest.readings import EVIDENCE, TidetrayError, Tray, from_ms, to_ms
 from ingest.settings import RECORD_FILE
 from ingest.store import Store, open_store
 from ingest.trials import Trial, TrialPlan
+
+RECENT = timedelta(days=2)
+"""So far back single readings are looked at for flags; before that the hours tell."""
 
 
 class NoTrialError(TidetrayError):
@@ -71,6 +78,7 @@ class TrialData:
     def __init__(self, store: Store, trial: Trial) -> None:
         self._store = store
         self._notebook = Notebook(store)
+        self._flagged: dict[str, pd.DataFrame] = {}
         self.trial = trial
 
     @cached_property
@@ -89,7 +97,14 @@ class TrialData:
             for p in self._notebook.placements(self.trial.name)
         ]
         frame = pd.DataFrame(rows, columns=["pot", "tray", "row", "column", "treatment", "tare_g", "from", "to"])
+        heights = {pot.name: pot.height_m for pot in self.plan.pots}
+        frame["height_m"] = frame["pot"].map(heights).astype("float64")
         return _with_times(frame, "from", "to")
+
+    @cached_property
+    def trays(self) -> dict[str, Tray]:
+        """Tray -> its geometry and marks."""
+        return {tray.name: tray.tray for tray in self.plan.trays}
 
     @cached_property
     def weighins(self) -> pd.DataFrame:
@@ -123,14 +138,45 @@ class TrialData:
         )
         return frame[["tray", *CYCLE_COLUMNS]]
 
+    def flagged_hours(self, channel: str) -> pd.DataFrame:
+        """Hourly summaries of a channel for the trial's trays, with a flag each (`analysis.flags`)."""
+        if channel not in self._flagged:
+            site = self.trial.site
+            hours = lookup.for_trays(self._store, site, lookup.hourly(self._store, site, channel))
+            hours = hours[hours["tray"].isin(self.treatments)]
+            self._flagged[channel] = flag_hours(hours, channel)
+        return self._flagged[channel]
+
+    @cached_property
+    def flags(self) -> pd.DataFrame:
+        """Hours flagged, per channel and tray: `channel, tray, flag, n, of`."""
+        counts = [
+            count_flags(self.flagged_hours(channel)).assign(channel=channel)
+            for channel in ("ppfd", "light", "air_temp", "water_temp", "humidity")
+        ]
+        return pd.concat(counts, ignore_index=True)[["channel", "tray", "flag", "n", "of"]]
+
+    @cached_property
+    def recent_flags(self) -> pd.DataFrame:
+        """Single readings flagged in the two days before the last one: `channel, tray, flag, n, of`."""
+        if self.record_span is None:
+            return pd.DataFrame(columns=["channel", "tray", "flag", "n", "of"])
+        since_ms = to_ms(self.record_span[1] - RECENT)
+        counts = []
+        for tray in self.treatments:
+            found = lookup.readings(self._store, self.trial.site, tray, list(LIMITS), start_ms=since_ms)
+            flagged = flag_readings(found).assign(tray=tray)
+            counts += [
+                count_flags(own).assign(channel=str(name)) for name, own in flagged.groupby("channel", observed=True)
+            ]
+        if not counts:
+            return pd.DataFrame(columns=["channel", "tray", "flag", "n", "of"])
+        return pd.concat(counts, ignore_index=True)[["channel", "tray", "flag", "n", "of"]]
+
     @cached_property
     def light(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
         """The light frame of every tray with a light sensor, and what stands in the way of the others."""
-        site = self.trial.site
-        own = {
-            channel: lookup.for_trays(self._store, site, lookup.hourly(self._store, site, channel))
-            for channel in ("ppfd", "light")
-        }
+        own = {channel: sound_hours(self.flagged_hours(channel)) for channel in ("ppfd", "light")}
         hours, cautions = [], []
         for tray in self.plan.trays:
             measured = [channel for channel in own if tray.name in set(own[channel]["tray"])]
@@ -188,7 +234,123 @@ class TrialData:
 
     @cached_property
     def exposure(self) -> pd.DataFrame:
-        return exposure(self.cycles_and_silence, self.light[0], self.intervals, self.pots)
+        return self.exposure_of(self.intervals)
+
+    def exposure_of(self, intervals: pd.DataFrame) -> pd.DataFrame:
+        return exposure(self.cycles_and_silence, self.light[0], intervals, self.pots, self.trays)
+
+    @cached_property
+    def record_span(self) -> tuple[datetime, datetime] | None:
+        """From the first reading of the trial's trays that tells cycles to the last; None if there is none."""
+        found = [lookup.evidence_span_ms(self._store, self.trial.site, tray, EVIDENCE) for tray in self.treatments]
+        spans = [span for span in found if span is not None]
+        return (from_ms(min(s[0] for s in spans)), from_ms(max(s[1] for s in spans))) if spans else None
+
+    def daily_exposure(self, start: datetime, end: datetime) -> pd.DataFrame:
+        """Exposure per tray and local day of the trial."""
+        return daily_exposure(
+            self.cycles_and_silence,
+            self.light[0],
+            list(self.treatments),
+            pd.Timestamp(start),
+            pd.Timestamp(end),
+            zone=self.trial.zone,
+        )
+
+    @cached_property
+    def places(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
+        """Light factors of the places that were surveyed by hand, and cautions."""
+        lamps = {tray.name: tray.lamp for tray in self.plan.trays}
+        rows, cautions = [], []
+        for reading in light_survey(self._store, self.trial.site):
+            lamp = lamps.get(reading.tray)
+            if reading.tray not in lamps:
+                continue
+            if reading.channel == "light" and lamp is None:
+                cautions.append(
+                    f"{reading.tray} was surveyed in lux, but its lamp is not named: its survey is not used."
+                )
+                continue
+            value = reading.value if reading.channel == "ppfd" else ppfd(reading.value, lamp or "")
+            rows.append((reading.tray, reading.row, reading.column, reading.time, value))
+        frame = pd.DataFrame(rows, columns=["tray", "row", "column", "time", "ppfd"])
+        factors, more = place_factors(_with_times(frame, "time"), self.light[0])
+        return factors, (*dict.fromkeys(cautions), *more)
+
+    @cached_property
+    def environment(self) -> pd.DataFrame:
+        return self.environment_of(self.intervals)
+
+    def environment_of(self, intervals: pd.DataFrame) -> pd.DataFrame:
+        hours = {
+            channel: _means(sound_hours(self.flagged_hours(channel)))
+            for channel in ("air_temp", "water_temp", "humidity")
+        }
+        return environment(
+            self.cycles_and_silence,
+            self.light[0],
+            hours,
+            intervals,
+            self.pots,
+            trays=self.trays,
+            places=self.places[0],
+        )
+
+    @cached_property
+    def left_out(self) -> tuple[str, ...]:
+        """What flags left out of the means, in words."""
+        bad = self.flags[self.flags["flag"] != "after a gap"]
+        return tuple(
+            f"{flag} ({channel}): {n} hours left out on {trays} trays."
+            for channel, flag, n, trays in bad.groupby(["channel", "flag"], sort=False)
+            .agg(n=("n", "sum"), trays=("tray", "nunique"))
+            .reset_index()
+            .itertuples(index=False)
+        )
+
+    @cached_property
+    def causes(self) -> pd.DataFrame:
+        """Growth per pot and interval beside all it may be related to (`analysis.causes`), with the treatment."""
+        table = cause_table(self.exposure, self.environment, self.growth.table, self.pots)
+        return table.assign(treatment=table["tray"].map(self.treatments))
+
+    @cached_property
+    def pot_places(self) -> pd.DataFrame:
+        """A row per pot: growth from its first weigh-in to its last, its place now, what its place is like.
+
+        A pot that was moved counts for no place and is left out.
+        """
+        stays = self.pots.groupby("pot").filter(lambda own: len(own) == 1)
+        parts = self.growth.table.sort_values(["pot", "start"]).groupby("pot", sort=False)
+        whole = parts.agg(
+            start=("start", "first"),
+            end=("end", "last"),
+            mass_start_g=("mass_start_g", "first"),
+            mass_end_g=("mass_end_g", "last"),
+        ).reset_index()
+        whole["days"] = (whole["end"] - whole["start"]).dt.total_seconds() / 86_400
+        whole["rgr_per_day"] = relative_growth_rate(whole["mass_start_g"], whole["mass_end_g"], whole["days"])
+        keys = ["pot", "start", "end"]
+        went_through = self.exposure_of(whole[keys]).drop(columns="tray")
+        table = stays.drop(columns=["from", "to"]).merge(whole, on="pot").merge(went_through, on=keys)
+        table = table.merge(self.environment_of(whole[keys]).drop(columns="light_factor"), on=keys)
+        table = table.merge(self.places[0].drop(columns="n"), on=["tray", "row", "column"], how="left")
+        for name in ("inlet_row", "inlet_column"):
+            table[name] = (
+                table["tray"].map({tray: getattr(own, name) for tray, own in self.trays.items()}).astype("float64")
+            )
+        return table.rename(columns={"factor": "light_factor"})
+
+    @cached_property
+    def weigh_days(self) -> pd.DataFrame:
+        """Weigh-ins with `day` (days since the trial's first one, by local date), treatment and place at that time."""
+        local = self.weighins["time"].dt.tz_convert(self.trial.zone).dt.normalize().dt.tz_localize(None)
+        own = self.weighins[["pot", "time", "net_g"]].assign(day=(local - local.min()).dt.days)
+        placed = own[own["net_g"] > 0].merge(
+            self.pots[["pot", "tray", "row", "column", "treatment", "from", "to"]], on="pot"
+        )
+        here = (placed["from"] <= placed["time"]) & (placed["to"].isna() | (placed["time"] < placed["to"]))
+        return placed[here].drop(columns=["from", "to"]).reset_index(drop=True)
 
     @cached_property
     def exposure_and_growth(self) -> ExposureAndGrowth:
@@ -196,6 +358,12 @@ class TrialData:
         joined = self.exposure.merge(self.growth.table, on=["pot", "start", "end"], how="inner")
         joined["treatment"] = joined["tray"].map(self.treatments)
         return ExposureAndGrowth(joined, (*self.light[1], *self.growth.cautions))
+
+
+def _means(hours: pd.DataFrame) -> pd.DataFrame:
+    """Means over the covered time of each tray and hour, not over readings, which come denser when things change."""
+    sums = hours.groupby(["tray", "time"], as_index=False)[["integral", "covered_s"]].sum()  # of several nodes
+    return sums.assign(mean=sums["integral"] / sums["covered_s"].where(sums["covered_s"] > 0))
 
 
 @dataclass(frozen=True)

@@ -159,4 +159,18 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         ) STRICT, WITHOUT ROWID;
         """,
     ),
+    (
+        "places",
+        """
+        -- where the water comes in, in rows and columns of pots: 0.5 is half a place beyond the first
+        ALTER TABLE tray ADD COLUMN inlet_row REAL;
+        ALTER TABLE tray ADD COLUMN inlet_column REAL;
+        -- light at places, by hand. channel: ppfd, or light (lux)
+        CREATE TABLE light_survey (
+            site TEXT NOT NULL, tray TEXT NOT NULL, place_row INTEGER NOT NULL, place_column INTEGER NOT NULL,
+            measured_ms INTEGER NOT NULL, channel TEXT NOT NULL, value REAL NOT NULL,
+            PRIMARY KEY (site, tray, place_row, place_column, measured_ms, channel)
+        ) STRICT, WITHOUT ROWID;
+        """,
+    ),
 )

@@ -158,20 +158,63 @@ def cycles(home: Path, trial: str | None, tray: str | None, since: str | None, a
         )
 
 
-@cli.command(epilog=example("tidetray exposure --tray tray-1 --json"))
+@cli.command(epilog=example("tidetray exposure --tray tray-1 --daily"))
 @home_option
 @trial_option
 @tray_option
 @since_option
+@click.option(
+    "--daily", is_flag=True, help="Per tray and day of the trial's zone, in place of pots and their weigh-ins."
+)
+@click.option(
+    "--environment", is_flag=True, help="Light, warmth and dryness of the air instead, with what they rest on."
+)
 @json_option
-def exposure(home: Path, trial: str | None, tray: str | None, since: str | None, as_json: bool) -> None:
-    """Hours wet, dry and unknown per pot, between its weigh-ins."""
-    from ui import show
+def exposure(home: Path, trial: str | None, tray: str | None, since: str | None, as_json: bool, **what: bool) -> None:
+    """Hours wet, dry and unknown per pot between its weigh-ins; per tray and day; or light, warmth and air."""
+    from ui.place_commands import show_exposure
 
     with _open(home) as store:
         data = _trial(store, trial)
-        table = _part(data.exposure, _known_tray(data, tray), _time(since, data.trial.zone))
-        show.frame(table, data.trial.zone, as_json=as_json, cautions=data.light[1])
+        show_exposure(data, _known_tray(data, tray), _time(since, data.trial.zone), as_json=as_json, **what)
+
+
+@cli.command(epilog=example("tidetray relate --cause dry_lit_h_d --cause light_factor"))
+@home_option
+@trial_option
+@click.option(
+    "--cause",
+    "causes",
+    multiple=True,
+    metavar="NAME",
+    help="What to ask of; again for more. Else what this trial can tell.",
+)
+@json_option
+def relate(home: Path, trial: str | None, causes: tuple[str, ...], as_json: bool) -> None:
+    """What growth went with: exposure, light, warmth, air; with what cannot be told apart."""
+    from ui.place_commands import show_relation
+
+    with _open(home) as store:
+        show_relation(_trial(store, trial), causes, as_json=as_json)
+
+
+@cli.command(epilog=example("tidetray positions --neighbours queen"))
+@home_option
+@trial_option
+@click.option(
+    "--neighbours",
+    type=click.Choice(["rook", "queen", "row", "column"]),
+    default="rook",
+    show_default=True,
+    help="Who counts as a neighbour: beside, before and behind; those at the corners too; or along one line.",
+)
+@json_option
+def positions(home: Path, trial: str | None, neighbours: str, as_json: bool) -> None:
+    """Whether a pot's place on its tray went with its growth, how pots grew apart, and what to do about it."""
+    from ui.place_commands import show_positions
+
+    with _open(home) as store:
+        show_positions(_trial(store, trial), neighbours, as_json=as_json)
 
 
 @cli.command(epilog=example("tidetray growth --since 2026-06-01"))
@@ -244,7 +287,7 @@ def weigh(home: Path, trial: str | None, pot: str, gross: str, as_json: bool, **
 @trial_option
 @home_option
 def load(home: Path, file: Path, trial: str | None, decimal_comma: bool) -> None:
-    """Load a FILE: a trial or calibrations (.toml), or weigh-ins (.csv). All of it or nothing; again changes nothing."""
+    """Load a FILE: a trial or calibrations (.toml), weigh-ins or a light survey (.csv). All of it or nothing; again changes nothing."""
     from ingest.store import open_store
     from ui.entry import load_file
 

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from analysis.light import lux_per_ppfd
 from analysis.trial_data import choose_trial
 from ingest.calibration_file import is_calibration_form, load_calibrations
+from ingest.light_survey import add_light_survey, is_light_survey, read_light_survey
 from ingest.notebook import Notebook
 from ingest.readings import CHANNELS
 from ingest.store import Store
@@ -78,6 +79,12 @@ def load_file(store: Store, path: Path, trial_name: str | None, *, decimal_comma
             yield "Everything in this file is in the notebook already."
             return
         yield f"Added: {len(added.trays)} trays and {len(added.pots)} pots{' of a new trial' if added.trial else ''}."
+        return
+    if is_light_survey(path):
+        trial = choose_trial(store, trial_name)
+        readings = read_light_survey(path, notebook.plan(trial.name), now=now)
+        new = add_light_survey(store, trial.site, readings)
+        yield f"{new} light readings added, {len(readings) - new} were there already."
         return
     report = load_weigh_ins(path, notebook, choose_trial(store, trial_name).name, now=now, decimal_comma=decimal_comma)
     yield f"{report.new} weigh-ins added, {report.already_there} were there already."

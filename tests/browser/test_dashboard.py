@@ -152,6 +152,8 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
         ("/", "Recorded so far"),
         ("/weigh", "pots weighed today"),
         ("/growth", "The file holds all columns"),
+        ("/causes", "Hours less than half covered"),
+        ("/places", "The variance of ln mass around"),
         ("/tuning", "No next trial is proposed"),
     ],
 )
@@ -167,8 +169,8 @@ def test_a_page_fits_and_stays_at_home(url: str, page: Page, path: str, last: st
 def test_pictures_of_the_comparison_are_files(page: Page, url: str) -> None:
     page.goto(f"{url}/compare")
     expect(page.get_by_text("All pots on day 63")).to_be_visible(timeout=30_000)
-    for label, head in (("SVG", b"<svg"), ("PNG", b"\x89PNG"), ("CSV", b"treatment,day,mass_g,low,high")):
+    for label, begins in (("SVG", b"<svg"), ("PNG", b"\x89PNG"), ("CSV", b"treatment,day,mass_g,low,high")):
         with page.expect_download() as waiting:
             page.get_by_role("button", name=label, exact=True).first.click()
         assert waiting.value.suggested_filename == f"growth-over-time.{label.lower()}"
-        assert Path(waiting.value.path()).read_bytes().startswith(head)
+        assert Path(waiting.value.path()).read_bytes().startswith(begins)
