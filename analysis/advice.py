@@ -1,199 +1,168 @@
-"""What a planned trial can tell and what it cannot, in words; and the spread learned from a past trial.
+"""What to do about places: which to even out or leave empty, how to block the next layout, what is at risk now.
 
-In: the plan's figures, or a past trial's table of pots. Out: a `Spread`, and an `Advice` with its tables
-and sentences. The arithmetic is in `analysis/planning.py`.
+In: pots with what is left over and what their place explains, the features tested. Out: an `Advice` in plain
+words with the figures behind it. Tests nothing itself; where nothing is settled it advises nothing but a layout.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from typing import TypedDict
 
+import numpy as np
 import pandas as pd
-from scipy import stats
 
-from analysis.compare import compare_treatments
-from analysis.planning import (
-    detectable_difference,
-    icc,
-    permutation_floor,
-    pot_level_claims,
-    power,
-    sd_of_tray_mean,
-    trays_needed,
-    trays_or_pots,
-)
+LEVEL = 0.05
 
-FEWEST_DF = 6
-"""Fewer degrees of freedom for the spread between trays make a plan a guess (common practice, no source)."""
-
-
-class _Sds(TypedDict):
-    tray_sd: float
-    pot_sd: float
-
-
-@dataclass(frozen=True)
-class Spread:
-    """Standard deviations between trays and between pots of one tray, in the unit of the response.
-
-    From `df_trays` degrees of freedom; the sd of a tray's mean lies between `low` and `high` times what was
-    found (95 %).
-    """
-
-    tray_sd: float
-    pot_sd: float
-    df_trays: int
-    low: float
-    high: float
-    n_trays: int
-    n_pots: int
-    cautions: tuple[str, ...]
-
-
-def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str) -> Spread:
-    """The spread within treatments of a past trial, a row per pot.
-
-    ValueError where no treatment had two trays: then nothing says how trays differ.
-    """
-    found = compare_treatments(pots, response=response, treatment=treatment, tray=tray)
-    trays = found.tray_means.groupby("treatment")["tray"].nunique()
-    df = int((trays - 1).sum())
-    if found.variance.empty or df < 1:
-        raise ValueError(
-            "the past trial had one tray per treatment: it says nothing of how trays differ. Give the spread that you expect"
-        )
-    estimates = dict(zip(found.variance["source"], found.variance["estimate"], strict=True))
-    pot_variance = float(estimates.get("between pots in a tray", 0.0) or 0.0)
-    tray_variance = float(estimates["between trays" if "between trays" in estimates else "between trays, one pot each"])
-    low, high = (math.sqrt(df / float(stats.chi2.ppf(p, df))) for p in (0.975, 0.025))
-    cautions = []
-    if df < FEWEST_DF:
-        cautions.append(
-            f"The spread between trays rests on {df} degrees of freedom: it may really be {low:.1f} to {high:.1f} times that. "
-            "Plan for the larger end."
-        )
-    if tray_variance == 0:
-        cautions.append(
-            "Trays differed no more than their pots do. That may be luck: expect some difference between trays."
-        )
-    return Spread(
-        math.sqrt(tray_variance), math.sqrt(pot_variance), df, low, high,
-        int(found.tray_means["tray"].nunique()), len(pots), tuple(cautions),
-    )  # fmt: skip
+RISK_SHARE = 0.25
+"""From this share of a comparison's own standard error on, uneven places count as a risk (common practice, no source)."""
 
 
 @dataclass(frozen=True)
 class Advice:
-    """What the plan can tell. Figures are NaN where one tray per treatment leaves nothing to tell.
+    """`even_out`: line (as 'column 1'), effect, n_pots, of settled rows and columns that fall behind, worst first.
 
-    `needed`: per number of pots, trays per treatment for the power wanted. `trays_against_pots`: power for the
-    same pots in all, spread over more or fewer trays.
+    `block_by`: "row", "column" or "" (nothing to block by). `balance`: treatment, place_effect (mean over its pots),
+    n_trays. `at_risk`: whether places may have tilted the comparison of treatments; None where that cannot be told.
     """
 
-    power: float
-    detectable: float
-    needed: pd.DataFrame
-    trays_against_pots: pd.DataFrame
+    even_out: pd.DataFrame
+    block_by: str
+    balance: pd.DataFrame
+    at_risk: bool | None
     sentences: tuple[str, ...]
 
 
 def advise(
+    pots: pd.DataFrame,
+    places: pd.DataFrame,
+    features: pd.DataFrame,
     *,
-    treatments: int,
-    trays: int,
-    pots: int,
-    difference: float,
-    tray_sd: float,
-    pot_sd: float,
-    target: float = 0.8,
-    alpha: float = 0.05,
-    unit: str = "",
+    response: str,
+    treatment: str,
+    tray: str,
+    explained: float,
+    unit: str,
 ) -> Advice:
-    """Judge a plan of `trays` trays per treatment with `pots` pots each. ValueError for figures that cannot be."""
-    if treatments < 2 or trays < 1 or pots < 1:
-        raise ValueError("a trial needs two treatments, and a tray with a pot for each")
-    if not difference > 0:
-        raise ValueError("the difference worth having must be above zero")
-    spread = _Sds(tray_sd=tray_sd, pot_sd=pot_sd)
-    needed = _needed(treatments, pots, difference, spread, target, alpha)
-    against = _same_pots(trays, pots, difference, spread, alpha)
-    unit = f" {unit}" if unit else ""
-    said = []
-    if trays == 1:
-        said.append(
-            "One tray per treatment describes these trays and tells nothing of the treatments: whatever differs between two trays "
-            "(light, draught, pump) cannot be told apart from the treatment, however many pots stand in them (Hurlbert 1984). "
-            "Take a second tray for each treatment, or swap the treatments between the trays in a second run."
-        )
-        found = detect = math.nan
-    else:
-        found = power(trays=trays, pots=pots, difference=difference, treatments=treatments, alpha=alpha, **spread)
-        detect = detectable_difference(
-            trays=trays, pots=pots, target=target, treatments=treatments, alpha=alpha, **spread
-        )
-        said.append(
-            f"With {trays} trays per treatment and {pots} pots in each, a true difference of {difference:g}{unit} is found "
-            f"{_in_ten(found)}; what is found {_in_ten(target)} is a difference of {detect:.3g}{unit}."
-        )
-    own = needed[needed["pots"] == pots].iloc[0]
-    said.append(
-        f"For {difference:g}{unit}, found {_in_ten(target)}: {int(own['trays'])} trays per treatment with {pots} pots each "
-        f"({int(own['trays_in_all'])} trays in all)."
-    )
-    said.append(_more_trays_or_pots(max(trays, 2), pots, difference, spread, alpha))
-    if pots > 1 and trays > 1:
-        wrong = pot_level_claims(trays=trays, pots=pots, alpha=alpha, **spread)
-        said.append(
-            f"Pots of one tray are no independent witnesses ({icc(**spread):.0%} of the variance lies between trays): a test that "
-            f"counts pots would claim a difference that is not there {wrong * 100:.0f} times in 100 instead of {alpha * 100:.0f}."
-        )
-    if trays > 1 and permutation_floor(trays) > alpha:
-        said.append(
-            f"With {trays} trays a side a test by shuffling can never get below p = {permutation_floor(trays):.2g}; "
-            "it takes four trays a side."
-        )
-    return Advice(found, detect, needed, against, tuple(said))
+    """`pots`: with `residual` and `place_effect`; `places`: row, column, effect, n_trays; `features`: as in `Positions`."""
+    settled = features[features["p_adjusted"] < LEVEL].set_index("feature")
+    lines = [name for name in ("row", "column") if name in settled.index]
+    block_by = max(lines, key=lambda name: settled["share"].to_dict()[name]) if lines else ""
+    even_out = _behind(places, lines)
+    balance, at_risk, said = _balance(pots, response, treatment, tray, settled=bool(lines))
+    sentences = [
+        *_even_out_words(even_out, unit),
+        *_light_words(settled),
+        *_block_words(block_by),
+        said,
+    ]
+    if not len(settled) and not np.isnan(explained):
+        sentences.insert(0, "No place needs evening out by what is known here.")
+    return Advice(even_out, block_by, balance, at_risk, tuple(sentences))
 
 
-def _needed(  # noqa: PLR0917
-    treatments: int, pots: int, difference: float, spread: _Sds, target: float, alpha: float
-) -> pd.DataFrame:
+def _behind(places: pd.DataFrame, lines: list[str]) -> pd.DataFrame:
     rows = []
-    for m in sorted({1, 2, 4, 8, 16, pots}):
-        found = trays_needed(target=target, difference=difference, treatments=treatments, pots=m, alpha=alpha, **spread)
-        rows.append((m, found.trays, found.total, found.total * m, found.power))
-    return pd.DataFrame(rows, columns=["pots", "trays", "trays_in_all", "pots_in_all", "power"])
+    for name in lines:
+        weighted = places.assign(total=places["effect"] * places["n_trays"]).groupby(name)[["total", "n_trays"]].sum()
+        effects = (weighted["total"] / weighted["n_trays"]).to_dict()
+        rows += [
+            (f"{name} {at}", effect, int(weighted["n_trays"].to_dict()[at]))
+            for at, effect in effects.items()
+            if effect < 0
+        ]
+    table = pd.DataFrame(rows, columns=["line", "effect", "n_pots"])
+    return table.sort_values("effect", ignore_index=True)
 
 
-def _same_pots(trays: int, pots: int, difference: float, spread: _Sds, alpha: float) -> pd.DataFrame:
-    """All ways to spread the same pots of a treatment over two trays or more."""
-    total = trays * pots
-    ways = [(t, total // t) for t in range(2, total + 1) if total % t == 0] or [(2, max(1, total // 2))]
-    tables = [trays_or_pots(difference=difference, trays=[t], pots=[m], alpha=alpha, **spread) for t, m in ways]
-    return pd.concat(tables, ignore_index=True)
+def _even_out_words(even_out: pd.DataFrame, unit: str) -> list[str]:
+    if even_out.empty:
+        return []
+    factor, said = (100, "points of % a day") if unit == "1/day" else (1, unit)
+    first = even_out.head(4)
+    listed = ", ".join(
+        f"{line} ({factor * effect:+.2f} {said})" for line, effect in zip(first["line"], first["effect"], strict=True)
+    )
+    return [
+        f"Fell behind the mean of their tray: {listed}. Even these out first (lamp, inlet, draught); until then leave them "
+        "empty or fill them with pots that are not weighed."
+    ]
 
 
-def _more_trays_or_pots(trays: int, pots: int, difference: float, spread: _Sds, alpha: float) -> str:
-    def of(t: int, m: int) -> float:
-        return power(trays=t, pots=m, difference=difference, alpha=alpha, **spread)
+def _light_words(settled: pd.DataFrame) -> list[str]:
+    if "light_factor" not in settled.index:
+        return []
+    if settled["estimate"].to_dict()["light_factor"] < 0:
+        return ["Pots in brighter places fell behind: shade the middle, or raise the lamp and run it longer."]
+    return [
+        "Measured light goes with growth: raise the lamp, add a second one, or set the tray under the middle of it."
+    ]
 
-    now, tray, double = of(trays, pots), of(trays + 1, pots), of(trays, 2 * pots)
-    best = of(trays, 10**9)
-    sd, floor = sd_of_tray_mean(pots=pots, **spread), spread["tray_sd"]
-    start = f"Between two treatments, one more tray each would raise the power from {now:.2f} to {tray:.2f}, twice the pots to {double:.2f}"
-    if floor > 0.8 * sd:
+
+def _block_words(block_by: str) -> list[str]:
+    if not block_by:
+        return [
+            "Next layout: places need no blocks of their own; draw the places by lot all the same, and keep pots where they are."
+        ]
+    other = "rows" if block_by == "column" else "columns"
+    return [
+        f"Next layout: take each {block_by} as a block. Whatever is compared within a tray stands equally often in every "
+        f"{block_by}, drawn by lot along its {other}; then keep the pots where they are. Moving pots about mixes places into every pot instead."
+    ]
+
+
+def _balance(
+    pots: pd.DataFrame, response: str, treatment: str, tray: str, *, settled: bool
+) -> tuple[pd.DataFrame, bool | None, str]:
+    each = pots.groupby([treatment, tray], sort=True).agg(
+        place_effect=("place_effect", "mean"), mean=(response, "mean")
+    )
+    groups = each.groupby(level=0)
+    balance = pd.DataFrame({"place_effect": groups["place_effect"].mean(), "n_trays": groups.size()}).reset_index(
+        names="treatment"
+    )
+    if len(balance) < 2:
+        return balance, None, "There is one treatment only: no comparison that places could tilt."
+    tilt = float(np.ptp(balance["place_effect"]))
+    if tilt < 1e-9 * max(float(pots[response].abs().max()), 1e-300):
         return (
-            f"{start}. More pots hardly help here: with any number of them it would be {best:.2f}, since trays differ."
+            balance,
+            False,
+            (
+                "The comparison of treatments is not tilted by place: each treatment stands in the same places. Place adds "
+                "scatter between pots, and no bias."
+            ),
         )
-    if tray >= double:
-        return f"{start}: more trays beat more pots."
-    return f"{start}: here more pots help too, up to {best:.2f} with any number of them."
-
-
-def _in_ten(share: float) -> str:
-    times = share * 10
-    if times >= 9.5:
-        return "nearly always"
-    return f"{times:.0f} times in 10" if times >= 0.95 else "hardly ever"
+    if not settled:
+        return (
+            balance,
+            False,
+            "No row or column is settled as better or worse, so there is nothing to tilt the comparison of treatments.",
+        )
+    spare = int((balance["n_trays"] - 1).sum())
+    if spare < 1:
+        return (
+            balance,
+            None,
+            "With one tray per treatment the risk from place cannot be told: compare after taking place out.",
+        )
+    spread = float(np.sqrt((groups["mean"].var(ddof=1).fillna(0) * (balance["n_trays"].to_numpy() - 1)).sum() / spare))
+    error = spread * float(np.sqrt(2 / balance["n_trays"].mean()))
+    at_risk = tilt > RISK_SHARE * error
+    ranked = balance.sort_values("place_effect")["treatment"].to_list()
+    worst, best = ranked[0], ranked[-1]
+    if at_risk:
+        return (
+            balance,
+            True,
+            (
+                f"The comparison of treatments is at risk from place: {best} stands in better places than {worst}, by "
+                f"{100 * tilt / error:.0f} % of the comparison's standard error. Compare after taking place out."
+            ),
+        )
+    return (
+        balance,
+        False,
+        (
+            f"Treatments stand in slightly different places ({best} best, {worst} worst), too little to tilt their comparison."
+        ),
+    )

@@ -139,6 +139,11 @@ def counted(n: int, thing: str) -> str:
     return f"{words[n] if n < len(words) else n} {thing}{'' if n == 1 else 's'}"
 
 
+def p_words(p: float) -> str:
+    """'p 0.031', 'p below 0.001'."""
+    return "p below 0.001" if p < 0.001 else f"p {p:.3f}"
+
+
 def replication_cautions(where: Layout) -> list[str]:
     """What the number of trays alone forbids or limits."""
     alone = where.unreplicated

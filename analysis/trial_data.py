@@ -6,34 +6,42 @@ exposure. Works nothing out itself beyond joining; knows no clock.
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import cached_property
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from analysis.exposure import exposure
-from analysis.growth import Growth, growth_per_interval
-from analysis.light import light_from_hours, lux_per_ppfd
+from analysis import notebook_frames as frames
+from analysis.causes import cause_table
+from analysis.environment import environment, place_factors
+from analysis.exposure import daily_exposure, exposure
+from analysis.flags import LIMITS, count_flags, flag_hours, flag_readings, sound_hours
+from analysis.growth import Growth, growth_per_interval, relative_growth_rate
+from analysis.light import light_from_hours, ppfd
+from analysis.saleable import days_to_mass
+from analysis.schedules import TrayWater
+from analysis.tray_doses import learned_water, measured_doses, planned_doses
 from analysis.weighing import rates_u_per_day
 from analysis.weighing_quality import WeighingQuality, judge_weighing
 from ingest import lookup
-from ingest.balances import Balance, check_weighings
+from ingest.balances import Balance, check_weighings, dry_weighings
 from ingest.cycles import CYCLE_COLUMNS
+from ingest.light_survey import light_survey
 from ingest.notebook import Notebook
 from ingest.placements import treatment_spells
-from ingest.readings import EVIDENCE, TidetrayError, from_ms
+from ingest.predictions import Prediction, predictions
+from ingest.readings import EVIDENCE, TidetrayError, Tray, from_ms, to_ms
 from ingest.settings import RECORD_FILE
 from ingest.store import Store, open_store
 from ingest.trail import trail
-from ingest.trials import BREAKS, Event, TrayPlan, Trial, TrialPlan
+from ingest.trials import Event, Trial, TrialPlan
 
-_WEIGH_IN_COLUMNS = ["pot", "time", "replicate", "gross_g", "tare_g", "net_g", "blotted", "who", "note"]
+RECENT = timedelta(days=2)
+"""So far back single readings are looked at for flags; before that the hours tell."""
 
 
 class NoTrialError(TidetrayError):
@@ -75,6 +83,7 @@ class TrialData:
     def __init__(self, store: Store, trial: Trial, *, as_of: datetime | None = None) -> None:
         self._store = store
         self._notebook = Notebook(store)
+        self._flagged: dict[str, pd.DataFrame] = {}
         self.trial = trial
         self.as_of = as_of
 
@@ -94,49 +103,27 @@ class TrialData:
 
     @cached_property
     def events(self) -> pd.DataFrame:
-        """What happened to pots and trays, in order of time: `number, time, kind, pot, tray, row, column, tare_g, value, who, why, entered`."""
-        rows = [
-            (e.number, e.time, e.kind, e.pot, e.tray, e.row, e.column, e.tare_g, e.value, e.who, e.why, e.entered)
-            for e in self._happened
-        ]
-        columns = ["number", "time", "kind", "pot", "tray", "row", "column", "tare_g", "value", "who", "why", "entered"]
-        frame = pd.DataFrame(rows, columns=columns).astype({"row": "Int64", "column": "Int64", "tare_g": "float64"})
-        return _with_times(frame, "time", "entered")
+        """What happened to pots and trays, in order of time; columns as `analysis.notebook_frames.event_frame`."""
+        return frames.event_frame(self._happened)
 
     @cached_property
     def trail(self) -> pd.DataFrame:
-        """Every entry of a weigh-in, standing or not: `number` and the columns of weigh-ins, then what it changed."""
-        rows = [
-            (
-                e.number, e.weigh_in.pot, e.weigh_in.time, e.weigh_in.replicate, e.weigh_in.gross_g, e.weigh_in.tare_g,
-                e.weigh_in.net_g, e.weigh_in.blotted, e.weigh_in.who, e.weigh_in.note, e.weigh_in.balance, e.entered,
-                e.stands, e.replaces, e.removed, e.entered_by, e.reason,
-            )
-            for e in trail(self._notebook, self.trial.name, as_of=self.as_of)
-        ]  # fmt: skip
-        columns = [
-            "number", *_WEIGH_IN_COLUMNS, "balance", "entered", "stands", "replaces", "removed", "entered_by", "reason",
-        ]  # fmt: skip
-        kinds = {"replaces": "Int64", "blotted": "bool", "stands": "bool", "removed": "bool"}
-        frame = pd.DataFrame(rows, columns=columns).astype(kinds)
-        return _with_times(frame, "time", "entered")
+        """Every entry of a weigh-in, standing or not; columns as `analysis.notebook_frames.trail_frame`."""
+        return frames.trail_frame(trail(self._notebook, self.trial.name, as_of=self.as_of))
 
     @cached_property
     def pots(self) -> pd.DataFrame:
-        rows = [
-            (p.pot, p.tray, p.row, p.column, p.treatment, p.tare_g, p.start, p.end)
-            for p in self._notebook.placements(self.trial.name, as_of=self.as_of)
-        ]
-        frame = pd.DataFrame(rows, columns=["pot", "tray", "row", "column", "treatment", "tare_g", "from", "to"])
-        return _with_times(frame, "from", "to")
+        heights = {pot.name: pot.height_m for pot in self.plan.pots}
+        return frames.placement_frame(self._notebook.placements(self.trial.name, as_of=self.as_of), heights)
+
+    @cached_property
+    def trays(self) -> dict[str, Tray]:
+        """Tray -> its geometry and marks."""
+        return {tray.name: tray.tray for tray in self.plan.trays}
 
     @cached_property
     def weighins(self) -> pd.DataFrame:
-        rows = [
-            (w.pot, w.time, w.replicate, w.gross_g, w.tare_g, w.net_g, w.blotted, w.who, w.note)
-            for w in self._notebook.weigh_ins(self.trial.name, as_of=self.as_of)
-        ]
-        return _with_times(pd.DataFrame(rows, columns=_WEIGH_IN_COLUMNS), "time")
+        return frames.weigh_in_frame(self._notebook.weigh_ins(self.trial.name, as_of=self.as_of))
 
     def cycles(self, tray: str | None = None, *, since: datetime | None = None) -> pd.DataFrame:
         """Cycles as the recorder worked them out; `unknown` rows are spells without knowledge."""
@@ -153,7 +140,7 @@ class TrialData:
                 silence.append((tray, None, None))
                 continue
             silence += [(tray, None, from_ms(span[0])), (tray, from_ms(span[1]), None)]
-        frame = _with_times(pd.DataFrame(silence, columns=["tray", "flood_start", "dry"]), "flood_start", "dry")
+        frame = frames.with_times(pd.DataFrame(silence, columns=["tray", "flood_start", "dry"]), "flood_start", "dry")
         frame["outcome"] = "unknown"
         known = self.cycles()
         frame = pd.concat(
@@ -161,39 +148,62 @@ class TrialData:
         )
         return frame[["tray", *CYCLE_COLUMNS]]
 
+    def flagged_hours(self, channel: str) -> pd.DataFrame:
+        """Hourly summaries of a channel for the trial's trays, with a flag each (`analysis.flags`)."""
+        if channel not in self._flagged:
+            site = self.trial.site
+            hours = lookup.for_trays(self._store, site, lookup.hourly(self._store, site, channel))
+            hours = hours[hours["tray"].isin(self.treatments)]
+            self._flagged[channel] = flag_hours(hours, channel)
+        return self._flagged[channel]
+
+    @cached_property
+    def flags(self) -> pd.DataFrame:
+        """Hours flagged, per channel and tray: `channel, tray, flag, n, of`."""
+        counts = [
+            count_flags(self.flagged_hours(channel)).assign(channel=channel)
+            for channel in ("ppfd", "light", "air_temp", "water_temp", "humidity")
+        ]
+        return pd.concat(counts, ignore_index=True)[["channel", "tray", "flag", "n", "of"]]
+
+    @cached_property
+    def recent_flags(self) -> pd.DataFrame:
+        """Single readings flagged in the two days before the last one: `channel, tray, flag, n, of`."""
+        if self.record_span is None:
+            return pd.DataFrame(columns=["channel", "tray", "flag", "n", "of"])
+        since_ms = to_ms(self.record_span[1] - RECENT)
+        counts = []
+        for tray in self.treatments:
+            found = lookup.readings(self._store, self.trial.site, tray, list(LIMITS), start_ms=since_ms)
+            flagged = flag_readings(found).assign(tray=tray)
+            counts += [
+                count_flags(own).assign(channel=str(name)) for name, own in flagged.groupby("channel", observed=True)
+            ]
+        if not counts:
+            return pd.DataFrame(columns=["channel", "tray", "flag", "n", "of"])
+        return pd.concat(counts, ignore_index=True)[["channel", "tray", "flag", "n", "of"]]
+
     @cached_property
     def light(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
         """The light frame of every tray with a light sensor, and what stands in the way of the others."""
-        site = self.trial.site
-        own = {
-            channel: lookup.for_trays(self._store, site, lookup.hourly(self._store, site, channel))
-            for channel in ("ppfd", "light")
-        }
+        own = {channel: sound_hours(self.flagged_hours(channel)) for channel in ("ppfd", "light")}
         hours, cautions = [], []
         for tray in self.plan.trays:
             measured = [channel for channel in own if tray.name in set(own[channel]["tray"])]
             if not measured:
                 cautions.append(f"{tray.name} has no light readings: its hours cannot be split into lit and dark.")
                 continue
-            lamps = self._lamps(tray)
-            if measured[0] == "light" and lamps == [(None, None)]:
-                cautions.append(f"{tray.name} measures lux, but its lamp is not named: its light is not counted.")
-                continue
-            factors: list[tuple[datetime | None, float]] = []
-            for since, lamp in lamps:
-                try:
-                    known = 1.0 if measured[0] == "ppfd" else math.nan if lamp is None else lux_per_ppfd(lamp)
-                except ValueError as error:
-                    cautions.append(f"{tray.name}: its light is not counted, {error}")
-                    known = math.nan
-                factors.append((since, known))
-            if not any(math.isfinite(factor) for _, factor in factors):
+            factors, told = frames.light_factors(tray, self._happened, measured[0])
+            cautions += told
+            if not factors:
                 continue
             found = own[measured[0]][own[measured[0]]["tray"] == tray.name]
             # several nodes may have measured in one hour, as when one was replaced
             sums = found.groupby("time", as_index=False)[["integral", "covered_s", "above_s"]].sum()
             sums["ppfd"] = (
-                sums["integral"] / sums["covered_s"].where(sums["covered_s"] > 0) / _factor_at(sums["time"], factors)
+                sums["integral"]
+                / sums["covered_s"].where(sums["covered_s"] > 0)
+                / frames.factor_at(sums["time"], factors)
             )
             sums = sums[np.isfinite(sums["ppfd"]) | (sums["covered_s"] == 0)]
             share = (sums["covered_s"] / 3600).clip(lower=1.0)
@@ -206,11 +216,6 @@ class TrialData:
             return pd.DataFrame({"tray": [], "time": pd.DatetimeIndex([], tz="UTC"), "ppfd": []}), tuple(cautions)
         return light_from_hours(pd.concat(hours, ignore_index=True)), tuple(cautions)
 
-    def check_weighings(self, balance: str) -> pd.DataFrame:
-        """What a scale showed of check weights: `time, nominal_g, shown_g, who`."""
-        rows = [(c.time, c.nominal_g, c.shown_g, c.who) for c in check_weighings(self._store, balance)]
-        return _with_times(pd.DataFrame(rows, columns=["time", "nominal_g", "shown_g", "who"]), "time")
-
     def weighing_quality(self, balance: Balance) -> WeighingQuality:
         """How sure the weigh-ins are that were done on one scale; those that name none count as done on it."""
         on_it = self.trail[self.trail["stands"] & self.trail["balance"].isin(["", balance.name])]
@@ -218,19 +223,14 @@ class TrialData:
             on_it,
             self.growth.table,
             resolution_g=balance.resolution_g,
-            checks=self.check_weighings(balance.name),
+            checks=frames.check_frame(check_weighings(self._store, balance.name)),
             own_tares=self.pots["tare_g"].nunique() > 1,
         )
-
-    def _lamps(self, tray: TrayPlan) -> list[tuple[datetime | None, str | None]]:
-        """From when which lamp was above a tray; None: from the start, or not known."""
-        changes = [(e.time, e.value) for e in self._happened if e.kind == "lamp changed" and e.tray == tray.name]
-        return [(None, tray.lamp), *changes]
 
     @cached_property
     def masses(self) -> pd.DataFrame:
         """A row per pot and day of weighing: pot, tray, treatment, stock, day (after the first weigh-in, by the
-        trial's calendar), time, net_g (geometric mean of the day's weighings), start_g (day 0), dry_g."""
+        trial's calendar), time, net_g (geometric mean of the day's weighings), start_g (day 0), dry_g (of a sampled pot, once dry, on its last day)."""
         known = self.weighins[self.weighins["net_g"] > 0]
         date = known["time"].dt.tz_convert(self.trial.zone).dt.tz_localize(None).dt.normalize()
         frame = known.assign(day=(date - date.min()).dt.days, ln_g=np.log(known["net_g"]))
@@ -240,6 +240,8 @@ class TrialData:
         frame = frame[stood].assign(net_g=np.exp(frame["ln_g"]), dry_g=np.nan)
         frame["stock"] = frame["pot"].map({pot.name: pot.stock for pot in self.plan.pots})
         frame["start_g"] = frame["pot"].map(frame[frame["day"] == 0].set_index("pot")["net_g"])
+        dry_g = frame["pot"].map(frames.dry_masses_g(dry_weighings(self._store, self.trial.name))).astype("float64")
+        frame["dry_g"] = dry_g.where(~frame.sort_values("day").duplicated("pot", keep="last"))
         columns = ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g"]
         return frame[columns].sort_values(["day", "tray", "pot"], ignore_index=True)
 
@@ -250,19 +252,9 @@ class TrialData:
         None across the splitting of a pot, which takes mass away.
         """
         growth = growth_per_interval(self.weighins)
-        table, told = growth.table, list(growth.cautions)
-        across = pd.Series(False, index=table.index)
-        for event in self._happened:
-            if event.kind in BREAKS:
-                time = pd.Timestamp(event.time)
-                across |= (table["pot"] == event.pot) & (table["start"] < time) & (table["end"] >= time)
-        if across.any():
-            told.append(
-                f"{int(across.sum())} intervals left out: their pot was split in them, which is no loss of growth"
-            )
-        table = table[~across].reset_index(drop=True)
+        table, told = frames.without_splits(growth.table, self._happened)
         u, cautions = rates_u_per_day(table, self.weighins)
-        return replace(growth, table=table.assign(rgr_u_per_day=u), cautions=(*told, *cautions))
+        return replace(growth, table=table.assign(rgr_u_per_day=u), cautions=(*growth.cautions, *told, *cautions))
 
     @cached_property
     def intervals(self) -> pd.DataFrame:
@@ -270,39 +262,182 @@ class TrialData:
 
     @cached_property
     def exposure(self) -> pd.DataFrame:
-        return exposure(self.cycles_and_silence, self.light[0], self.intervals, self.pots)
+        return self.exposure_of(self.intervals)
+
+    def exposure_of(self, intervals: pd.DataFrame) -> pd.DataFrame:
+        return exposure(self.cycles_and_silence, self.light[0], intervals, self.pots, self.trays)
+
+    @cached_property
+    def record_span(self) -> tuple[datetime, datetime] | None:
+        """From the first reading of the trial's trays that tells cycles to the last; None if there is none."""
+        found = [lookup.evidence_span_ms(self._store, self.trial.site, tray, EVIDENCE) for tray in self.treatments]
+        spans = [span for span in found if span is not None]
+        return (from_ms(min(s[0] for s in spans)), from_ms(max(s[1] for s in spans))) if spans else None
+
+    def daily_exposure(self, start: datetime, end: datetime) -> pd.DataFrame:
+        """Exposure per tray and local day of the trial."""
+        return daily_exposure(
+            self.cycles_and_silence,
+            self.light[0],
+            list(self.treatments),
+            pd.Timestamp(start),
+            pd.Timestamp(end),
+            zone=self.trial.zone,
+        )
+
+    @cached_property
+    def places(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
+        """Light factors of the places that were surveyed by hand, and cautions."""
+        lamps = {tray.name: tray.lamp for tray in self.plan.trays}
+        rows, cautions = [], []
+        for reading in light_survey(self._store, self.trial.site):
+            lamp = lamps.get(reading.tray)
+            if reading.tray not in lamps:
+                continue
+            if reading.channel == "light" and lamp is None:
+                cautions.append(
+                    f"{reading.tray} was surveyed in lux, but its lamp is not named: its survey is not used."
+                )
+                continue
+            value = reading.value if reading.channel == "ppfd" else ppfd(reading.value, lamp or "")
+            rows.append((reading.tray, reading.row, reading.column, reading.time, value))
+        frame = pd.DataFrame(rows, columns=["tray", "row", "column", "time", "ppfd"])
+        factors, more = place_factors(frames.with_times(frame, "time"), self.light[0])
+        return factors, (*dict.fromkeys(cautions), *more)
+
+    @cached_property
+    def environment(self) -> pd.DataFrame:
+        return self.environment_of(self.intervals)
+
+    def environment_of(self, intervals: pd.DataFrame) -> pd.DataFrame:
+        hours = {
+            channel: _means(sound_hours(self.flagged_hours(channel)))
+            for channel in ("air_temp", "water_temp", "humidity")
+        }
+        return environment(
+            self.cycles_and_silence,
+            self.light[0],
+            hours,
+            intervals,
+            self.pots,
+            trays=self.trays,
+            places=self.places[0],
+        )
+
+    @cached_property
+    def left_out(self) -> tuple[str, ...]:
+        """What flags left out of the means, in words."""
+        bad = self.flags[self.flags["flag"] != "after a gap"]
+        return tuple(
+            f"{flag} ({channel}): {n} hours left out on {trays} trays."
+            for channel, flag, n, trays in bad.groupby(["channel", "flag"], sort=False)
+            .agg(n=("n", "sum"), trays=("tray", "nunique"))
+            .reset_index()
+            .itertuples(index=False)
+        )
+
+    @cached_property
+    def causes(self) -> pd.DataFrame:
+        """Growth per pot and interval beside all it may be related to (`analysis.causes`), with the treatment."""
+        table = cause_table(self.exposure, self.environment, self.growth.table, self.pots)
+        return table.assign(treatment=table["tray"].map(self.treatments))
+
+    @cached_property
+    def pot_places(self) -> pd.DataFrame:
+        """A row per pot: growth from its first weigh-in to its last, its place now, what its place is like.
+
+        A pot that was moved counts for no place and is left out.
+        """
+        stays = self.pots.groupby("pot").filter(lambda own: len(own) == 1)
+        parts = self.growth.table.sort_values(["pot", "start"]).groupby("pot", sort=False)
+        whole = parts.agg(
+            start=("start", "first"),
+            end=("end", "last"),
+            mass_start_g=("mass_start_g", "first"),
+            mass_end_g=("mass_end_g", "last"),
+        ).reset_index()
+        whole["days"] = (whole["end"] - whole["start"]).dt.total_seconds() / 86_400
+        whole["rgr_per_day"] = relative_growth_rate(whole["mass_start_g"], whole["mass_end_g"], whole["days"])
+        keys = ["pot", "start", "end"]
+        went_through = self.exposure_of(whole[keys]).drop(columns="tray")
+        table = stays.drop(columns=["from", "to"]).merge(whole, on="pot").merge(went_through, on=keys)
+        table = table.merge(self.environment_of(whole[keys]).drop(columns="light_factor"), on=keys)
+        table = table.merge(self.places[0].drop(columns="n"), on=["tray", "row", "column"], how="left")
+        for name in ("inlet_row", "inlet_column"):
+            table[name] = (
+                table["tray"].map({tray: getattr(own, name) for tray, own in self.trays.items()}).astype("float64")
+            )
+        return table.rename(columns={"factor": "light_factor"})
+
+    @cached_property
+    def weigh_days(self) -> pd.DataFrame:
+        """Weigh-ins with `day` (days since the trial's first one, by local date), treatment and place at that time."""
+        local = self.weighins["time"].dt.tz_convert(self.trial.zone).dt.normalize().dt.tz_localize(None)
+        own = self.weighins[["pot", "time", "net_g"]].assign(day=(local - local.min()).dt.days)
+        placed = own[own["net_g"] > 0].merge(
+            self.pots[["pot", "tray", "row", "column", "treatment", "from", "to"]], on="pot"
+        )
+        here = (placed["from"] <= placed["time"]) & (placed["to"].isna() | (placed["time"] < placed["to"]))
+        return placed[here].drop(columns=["from", "to"]).reset_index(drop=True)
 
     @cached_property
     def exposure_and_growth(self) -> ExposureAndGrowth:
         """What each pot went through between two weigh-ins, beside what it grew."""
         joined = self.exposure.merge(self.growth.table, on=["pot", "start", "end"], how="inner")
-        joined["treatment"] = self._treatments_during(joined)
+        joined["treatment"] = joined["tray"].map(self.treatments)
+        if any(event.kind == "treatment changed" for event in self._happened):
+            joined["treatment"] = frames.treatments_during(joined, self.pots)
         return ExposureAndGrowth(joined, (*self.light[1], *self.growth.cautions))
 
-    def _treatments_during(self, intervals: pd.DataFrame) -> pd.Series[str]:
-        """The treatment that a pot's tray had for the longest part of each interval."""
-        if not any(event.kind == "treatment changed" for event in self._happened):
-            return intervals["tray"].map(self.treatments)
-        rows = intervals[["pot", "tray", "start", "end"]].reset_index(names="interval")
-        both = rows.merge(
-            self.pots.drop(columns="tray").assign(to=self.pots["to"].fillna(intervals["end"].max())), on="pot"
-        )
-        both["shared"] = both[["end", "to"]].min(axis=1) - both[["start", "from"]].max(axis=1)
-        longest = both[both["shared"] > pd.Timedelta(0)].groupby(["interval", "treatment"])["shared"].sum()
-        best = longest.sort_values(kind="stable").reset_index().drop_duplicates("interval", keep="last")
-        return best.set_index("interval")["treatment"].reindex(intervals.index)
+
+def _means(hours: pd.DataFrame) -> pd.DataFrame:
+    """Means over the covered time of each tray and hour, not over readings, which come denser when things change."""
+    sums = hours.groupby(["tray", "time"], as_index=False)[["integral", "covered_s"]].sum()  # of several nodes
+    return sums.assign(mean=sums["integral"] / sums["covered_s"].where(sums["covered_s"] > 0))
 
 
-def _factor_at(times: pd.Series[Any], factors: list[tuple[datetime | None, float]]) -> NDArray[np.float64]:
-    """lx per photon flux at each time. An hour in which the lamp was changed counts as under the lamp it began with."""
-    found = np.full(len(times), factors[0][1])
-    for since, factor in factors:
-        if since is not None:
-            found[(times >= pd.Timestamp(since)).to_numpy(dtype=bool)] = factor
-    return found
+@dataclass(frozen=True)
+class TuningData:
+    """What tuning needs of one or several trials of a site, oldest first.
+
+    `measured`, `planned`: a row per pot with `trial` and the doses of `analysis.tray_doses`; `water`: by tray; `plan`: of the latest
+    trial; `nodes`: tray -> node that serves it; `predictions`: of all trials in the notebook; `cautions`.
+    """
+
+    trials: tuple[str, ...]
+    measured: pd.DataFrame
+    planned: pd.DataFrame
+    water: dict[str, TrayWater]
+    plan: TrialPlan
+    nodes: dict[str, str]
+    predictions: tuple[Prediction, ...]
+    cautions: tuple[str, ...]
 
 
-def _with_times(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
-    for column in columns:
-        frame[column] = pd.to_datetime(frame[column], utc=True).astype("datetime64[ms, UTC]")
-    return frame
+def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | None = None) -> TuningData:
+    """Growth and doses of `trials`, brought together; with `saleable_g` also `days_to_mass`, that of the pot's tray. NoTrialError for none, or for trials of several sites."""
+    if not trials or len({trial.site for trial in trials}) > 1:
+        raise NoTrialError("tuning needs trials of one site", where=store.path, mend="Name them with --trial")
+    ordered = sorted(trials, key=lambda trial: (trial.started, trial.name))
+    several = [TrialData(store, trial) for trial in ordered]
+    trays = {tray.name: tray.tray for data in several for tray in data.plan.trays}
+    cycles = pd.concat([data.cycles() for data in several], ignore_index=True)
+    water = learned_water(trays, cycles.drop_duplicates(["tray", "flood_start"]))
+    measured, planned, cautions = [], [], list[str]()
+    for data in several:
+        both = data.exposure_and_growth
+        own = measured_doses(both.table).assign(trial=data.trial.name)
+        if saleable_g is not None:
+            named = {name: name for name in ("day", "treatment", "tray", "pot")}
+            sold = days_to_mass(data.masses, mass="net_g", **named, mass_g=saleable_g)
+            days = sold.curves.trays.set_index("tray")["days"] if len(sold.curves.trays) else pd.Series(dtype=float)
+            own = own.assign(days_to_mass=own["tray"].map(days).astype(float))
+            cautions += [caution for caution in sold.cautions if caution not in cautions]
+        known = own[own["tray"].isin(water)]
+        measured.append(own)
+        planned.append(planned_doses(known, {t.name: t for t in data.plan.treatments}, water))
+        cautions += [caution for caution in both.cautions if caution not in cautions]
+    return TuningData(
+        tuple(trial.name for trial in ordered), pd.concat(measured, ignore_index=True), pd.concat(planned, ignore_index=True),
+        water, several[-1].plan, lookup.node_of_trays(store, ordered[0].site), predictions(store), tuple(cautions),
+    )  # fmt: skip

@@ -30,7 +30,7 @@ class Database:
 
     @classmethod
     def open(cls, path: Path | str, *, read_only: bool = False) -> Self:
-        """Open (and unless `read_only` create and migrate) the database at `path`, or ':memory:'.
+        """Open the database at `path`, or ':memory:'; create it unless `read_only`, and bring its tables up to date.
 
         Raises StoreError saying what stands in the way.
         """
@@ -57,6 +57,11 @@ class Database:
             opened = cls(connection, str(path))
             if not read_only:
                 opened.migrate()
+            elif opened._step() < len(MIGRATIONS):
+                # Written by an older tidetray: brought up to date by whoever comes first, even to read.
+                opened.close()
+                cls.open(path).close()
+                return cls.open(path, read_only=True)
         except (sqlite3.Error, OSError) as error:
             raise StoreError(
                 f"cannot open the record: {error}", where=str(path), mend="Check the disk and the rights"
@@ -94,12 +99,16 @@ class Database:
                 self.connection.execute("ROLLBACK")
             raise
 
+    def _step(self) -> int:
+        (done,) = self.connection.execute("SELECT coalesce(max(number), 0) FROM migration").fetchone()
+        return int(done)
+
     def migrate(self) -> None:
         self.connection.execute(
             "CREATE TABLE IF NOT EXISTS migration"
             " (number INTEGER PRIMARY KEY, name TEXT NOT NULL, applied_ms INTEGER NOT NULL) STRICT"
         )
-        (done,) = self.connection.execute("SELECT coalesce(max(number), 0) FROM migration").fetchone()
+        done = self._step()
         if done > len(MIGRATIONS):
             raise StoreError(
                 f"the record was written by a newer tidetray (its tables are at step {done}, this one knows {len(MIGRATIONS)})",
@@ -108,6 +117,8 @@ class Database:
             )
         for number, (name, script) in enumerate(MIGRATIONS[done:], start=done + 1):
             with self.transaction() as connection:
+                if self._step() >= number:
+                    continue  # another process was quicker
                 for statement in _statements(script):
                     connection.execute(statement)
                 connection.execute(

@@ -244,6 +244,16 @@ def for_trays(store: Store, site: str, hours: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([own, lent[own.columns]], ignore_index=True)
 
 
+def node_of_trays(store: Store, site: str) -> dict[str, str]:
+    """Tray -> the node that measured in it last."""
+    rows = store.connection.execute(
+        "SELECT tray, node FROM series WHERE site = ? AND tray != ''"
+        " ORDER BY (SELECT max(time_ms) FROM reading WHERE series = id)",
+        (site,),
+    )
+    return dict(rows.fetchall())
+
+
 def since_ms(time: datetime | None) -> int:
     return 0 if time is None else to_ms(time)
 

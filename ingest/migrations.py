@@ -147,6 +147,33 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         """,
     ),
     (
+        "predictions",
+        """
+        -- what was expected of each treatment of a trial that was made from a proposal, before it began
+        CREATE TABLE prediction (
+            trial TEXT NOT NULL, treatment TEXT NOT NULL, based_on TEXT NOT NULL,
+            factor TEXT NOT NULL, response TEXT NOT NULL, dose REAL NOT NULL,
+            expected REAL NOT NULL, low REAL NOT NULL, high REAL NOT NULL,
+            is_best INTEGER NOT NULL, made_ms INTEGER NOT NULL,
+            PRIMARY KEY (trial, treatment)
+        ) STRICT, WITHOUT ROWID;
+        """,
+    ),
+    (
+        "places",
+        """
+        -- where the water comes in, in rows and columns of pots: 0.5 is half a place beyond the first
+        ALTER TABLE tray ADD COLUMN inlet_row REAL;
+        ALTER TABLE tray ADD COLUMN inlet_column REAL;
+        -- light at places, by hand. channel: ppfd, or light (lux)
+        CREATE TABLE light_survey (
+            site TEXT NOT NULL, tray TEXT NOT NULL, place_row INTEGER NOT NULL, place_column INTEGER NOT NULL,
+            measured_ms INTEGER NOT NULL, channel TEXT NOT NULL, value REAL NOT NULL,
+            PRIMARY KEY (site, tray, place_row, place_column, measured_ms, channel)
+        ) STRICT, WITHOUT ROWID;
+        """,
+    ),
+    (
         "audit trail",
         """
         -- a removal is an entry with removed = 1 that names what it takes away; entered_by and reason

@@ -162,6 +162,8 @@ def _tray(name: str) -> Tray:
         overflow_height_m=0.05,
         drain_hole_diameter_m=0.036,
         pump_flow_m3_s=20 / 60_000,
+        inlet_row=1.5,
+        inlet_column=0.5,
     )
 
 

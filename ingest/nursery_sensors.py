@@ -18,9 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.hydraulics import fill_time_s
-from ingest.nursery import FLOOD_DEPTH_M, Nursery, Silence
+from ingest.light_survey import SurveyReading
+from ingest.nursery import FLOOD_DEPTH_M, Nursery, Silence, light_at
 from ingest.nursery_water import FILM_M, Array, Floods, clean_floods, drained_after_s, geometry, level_m
-from ingest.readings import Reading, Tray
+from ingest.readings import Reading, Tray, from_ms
 
 SAMPLE_S = 1.0
 HEARTBEAT_S = 300.0
@@ -51,7 +52,7 @@ LIVE_HEARTBEAT_S = 2.0
 LIVE_CLEAR_S, LIVE_CLOGGED_SHARE = 1.5, 5e-5
 """The drain that clogs live: it begins to empty the tray, then what floats gathers in it."""
 
-_PLACE, _HISTORY, _LIVE_FLOODS, _LIVE_BEATS = range(4)
+_PLACE, _HISTORY, _LIVE_FLOODS, _LIVE_BEATS, _SURVEY = range(5)
 
 Part = tuple[int, Array, Array]
 """Channel (place in SENT), times [s], values."""
@@ -245,6 +246,21 @@ def _warmth(nursery: Nursery, time_s: Array) -> Array:
     since_s = time_s - switches_s[np.maximum(np.searchsorted(switches_s, time_s, "right") - 1, 0)]
     left: Array = np.exp(-np.maximum(since_s, 0) / 2400)
     return np.where(_lit(nursery, time_s), 1 - left, left)
+
+
+def light_survey(nursery: Nursery) -> tuple[SurveyReading, ...]:
+    """What a grower read with a hand-held meter at every place, two hours after the lamp came on in the first days."""
+    readings = []
+    for tray in nursery.plan.trays:
+        rng = nursery.rng(tray.name, _SURVEY)
+        at_s = nursery.lamp_on_s[2] + 7200
+        lamp_lx = _light(nursery, tray.tray, np.array([at_s]), rng)[2][0]
+        for pot in nursery.plan.pots:
+            if pot.tray == tray.name:
+                lux = round(float(lamp_lx * light_at(pot.row, pot.column) * rng.normal(1, 0.02)), -1)
+                time = from_ms(round(1000 * at_s))
+                readings.append(SurveyReading(tray.name, pot.row, pot.column, time, "light", lux))
+    return tuple(readings)
 
 
 def _light(nursery: Nursery, tray: Tray, time_s: Array, rng: np.random.Generator) -> Part:

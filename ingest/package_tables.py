@@ -39,8 +39,9 @@ class Table:
 
 
 _UNITS = {"_m": "m", "_m3_s": "m3/s", "_s": "s", "_g": "g", "_c": "Cel"}
+"""Ending of a name -> unit; without one a number counts or compares."""
 _TRAY_NUMBERS = tuple(
-    Field(f.name, "number", next(unit for end, unit in _UNITS.items() if f.name.endswith(end)) if f.name != "discharge_coefficient" else "1")
+    Field(f.name, "number", next((unit for end, unit in _UNITS.items() if f.name.endswith(end)), "1"))
     for f in fields(Tray)
     if f.name not in {"name", "site"}
 )  # fmt: skip

@@ -96,7 +96,8 @@ class Tray:
 
     `flood_mark_m` is the level at which the pots count as flooded, `dry_mark_m` the film of
     water that a drained tray keeps, `deadband_m` the ripple that means nothing (common
-    practice, no source). Geometry that is not known is None; what needs it then says so.
+    practice, no source). The inlet is told in rows and columns of pots. Geometry that is not known is None;
+    what needs it then says so.
     """
 
     name: str
@@ -111,6 +112,8 @@ class Tray:
     deadband_m: float = 0.002
     debounce_s: float = 2.0
     discharge_coefficient: float = 0.6
+    inlet_row: float | None = None
+    inlet_column: float | None = None
 
     def __post_init__(self) -> None:
         for field in ("length_m", "width_m", "overflow_height_m", "drain_hole_diameter_m", "pump_flow_m3_s"):

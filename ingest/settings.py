@@ -76,6 +76,34 @@ class DashboardSettings(BaseModel):
     port: int = Field(default=8501, ge=0, le=65535)
 
 
+class FloodingSettings(BaseModel):
+    """What the place allows: one pump and one sump for all trays. 'HH:MM' are local; nothing set is no limit."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    longest_dry_h: float | None = Field(default=None, gt=0)
+    flood_from: str = Field(default="00:00", pattern=r"^([01]\d|2[0-3]):[0-5]\d$")
+    flood_until: str = Field(default="24:00", pattern=r"^(([01]\d|2[0-3]):[0-5]\d|24:00)$")
+    pump_share: float = Field(default=1.0, gt=0, le=1)
+    sump_m3: float | None = Field(default=None, gt=0)
+    sump_min_m3: float = Field(default=0.0, ge=0)
+
+
+class ValueSettings(BaseModel):
+    """A grower's own figures, in one currency. Without `price` nothing is worked out."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    price: float | None = Field(default=None, ge=0)
+    start_g: float = Field(default=0.5, gt=0)
+    saleable_g: float = Field(default=5.0, gt=0)
+    tariff_kwh: float = Field(default=0.0, ge=0)
+    lamp_w: float = Field(default=0.0, ge=0)
+    lamp_h_day: float = Field(default=0.0, ge=0, le=24)
+    pump_w: float = Field(default=0.0, ge=0)
+    turnaround_d: float = Field(default=1.0, ge=0)
+
+
 class Settings(BaseSettings):
     """Everything that can be set; see README for an example file."""
 
@@ -84,6 +112,8 @@ class Settings(BaseSettings):
     broker: BrokerSettings = BrokerSettings()
     record: RecordSettings = RecordSettings()
     dashboard: DashboardSettings = DashboardSettings()
+    flooding: FloodingSettings = FloodingSettings()
+    value: ValueSettings = ValueSettings()
 
     @classmethod
     def settings_customise_sources(

@@ -38,6 +38,7 @@ _LIMITS = {
     "length_m": (0.01, 20.0), "width_m": (0.01, 20.0), "overflow_height_m": (0.001, 1.0),
     "drain_hole_diameter_m": (0.0005, 0.5), "pump_flow_m3_s": (1e-7, 0.1), "flood_mark_m": (0.0, 1.0),
     "dry_mark_m": (0.0, 1.0), "deadband_m": (0.0, 0.1), "debounce_s": (0.0, 600.0), "discharge_coefficient": (0.05, 1.0),
+    "inlet_row": (0.0, 100.0), "inlet_column": (0.0, 100.0),
 }  # fmt: skip
 _UNITS = {"_m": "metres", "_m3_s": "cubic metres a second (20 L/min is 0.000333)", "_g": "grams", "_s": "seconds"}
 

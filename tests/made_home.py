@@ -5,9 +5,10 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from ingest.light_survey import add_light_survey
 from ingest.notebook import Notebook
 from ingest.nursery import SITE, Nursery, make_nursery
-from ingest.nursery_sensors import LiveTray, NodeHistory
+from ingest.nursery_sensors import LiveTray, NodeHistory, light_survey
 from ingest.readings import Reading, from_ms, to_ms
 from ingest.settings import RECORD_FILE
 from ingest.store import Store, open_store
@@ -32,6 +33,7 @@ def make_home(
     with open_store(path / RECORD_FILE) as store:
         notebook = Notebook(store)
         notebook.add_trial(nursery.plan)
+        add_light_survey(store, nursery.plan.trial.site, light_survey(nursery))
         notebook.add_weigh_ins(nursery.plan.trial.name, nursery.weigh_ins, now=until)
         for node in nursery.nodes:
             numbers = _record(store, nursery, node, since_ms)

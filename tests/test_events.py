@@ -9,9 +9,11 @@ import pandas as pd
 import pytest
 
 from analysis.trial_data import TrialData
+from ingest import wire
 from ingest.events import SplitOff, note_event, note_split, take_back
 from ingest.notebook import Notebook
 from ingest.placements import Tares
+from ingest.readings import Reading, to_ms
 from ingest.store import Store
 from ingest.trials import EntryError, Event, RefusedError
 from tests.test_notebook import PLAN, STARTED
@@ -206,10 +208,17 @@ def test_exposure_follows_a_moved_pot_and_growth_the_crossover(notebook: Noteboo
 
 
 def test_light_follows_the_lamp(notebook: Notebook) -> None:
-    note(notebook, "lamp changed", 5, tray="tray-1", value="sun")
-    tray = PLAN.trays[0]
-    lamps = TrialData(notebook.store, PLAN.trial)._lamps(tray)
-    assert lamps == [(None, "white LED"), (STARTED + 5 * DAY, "sun")]
+    """10 klx for four hours; white LED gives 15 µmol m⁻² s⁻¹ per klx, sun 1000/54 (Thimijan and Heins 1983)."""
+    start = STARTED + 6 * DAY
+    made = [Reading("tray-1", "light", to_ms(start) + minute * 60_000, 10_000.0) for minute in range(0, 241, 5)]
+    topic, payload = wire.data_topic("nursery", "bench-1"), wire.encode_pack(made)
+    notebook.store.record([(wire.decode(topic, payload, start + DAY), topic, payload)])
+    note(notebook, "lamp changed", 6 + 2 / 24, tray="tray-1", value="sun")
+    light, cautions = TrialData(notebook.store, PLAN.trial).light
+    assert all("tray-1" not in caution for caution in cautions)
+    seen = light.dropna(subset="ppfd").set_index("time")["ppfd"]
+    assert seen[pd.Timestamp(start + timedelta(hours=1))] == pytest.approx(150.0)
+    assert seen[pd.Timestamp(start + timedelta(hours=2))] == pytest.approx(10_000 / 54)
 
 
 def test_tares_by_time() -> None:

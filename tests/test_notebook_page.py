@@ -14,7 +14,7 @@ from ingest.store import open_store
 from tests.test_pages import PAGES, button, filled, home, open_page, press, said  # noqa: F401 fixtures
 from ui.written_figures import figure
 
-NOTEBOOK, PLAN = PAGES[4], PAGES[5]
+NOTEBOOK, PLAN = "views/notebook.py", "views/plan.py"
 
 
 def fill(app: object, **values: str) -> None:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.advice import advise, spread_from
+from analysis.plan_advice import advise, spread_from
 from analysis.planning import (
     design_effect,
     detectable_difference,

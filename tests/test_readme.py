@@ -17,6 +17,7 @@ from ingest import wire
 from ingest.readings import to_ms
 from ingest.settings import Settings
 from tests.conftest import Mosquitto
+from tests.test_cli import WET_H
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text()
@@ -25,6 +26,11 @@ README = (ROOT / "README.md").read_text()
 def block(marker: str) -> str:
     """The code block behind a marker."""
     return README.split(marker, 1)[1].split("```", 2)[1].partition("\n")[2]
+
+
+def test_the_settings_for_tuning_are_settings() -> None:
+    settings = Settings(**tomllib.loads(block("<!-- tuning settings -->")))
+    assert (settings.flooding.longest_dry_h, settings.value.price) == (8, 4.5)
 
 
 def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path) -> None:
@@ -45,7 +51,7 @@ def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path)
     exposure, _ = json.JSONDecoder().raw_decode(found[end:].lstrip())
     assert [row["outcome"] for row in cycles["rows"]] == ["complete", "did not drain"]
     assert cycles["rows"][0]["wet_s"] == pytest.approx(312.0)
-    assert exposure["rows"][0]["wet_h"] == pytest.approx(312 / 3600 + 1.0)
+    assert exposure["rows"][0]["wet_h"] == pytest.approx(WET_H, abs=1e-6)
     assert "250 readings in 6 messages recorded, 0 messages came twice, 0 set aside" in done.stderr
 
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ingest import lookup, wire
+from ingest import database, lookup, wire
 from ingest.aside import Aside
 from ingest.database import StoreError
 from ingest.migrations import MIGRATIONS
@@ -258,3 +258,17 @@ def test_what_a_node_says_of_itself_stays_when_it_has_gone(bench_store: Store) -
     }  # fmt: skip
     bench_store.note_here("nursery", "bench-1", Here(True), at_ms=3000)
     assert words.node_troubles(lookup.nodes(bench_store, "nursery")[0]) == {}
+
+
+def test_a_record_of_an_older_tidetray_is_brought_up_to_date_by_whoever_opens_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "tidetray.sqlite"
+    with monkeypatch.context() as older:
+        older.setattr(database, "MIGRATIONS", MIGRATIONS[:-2])
+        open_store(path).close()
+    with open_store(path, read_only=True) as store:
+        names = [name for (name,) in store.connection.execute("SELECT name FROM migration ORDER BY number")]
+        assert names == [name for name, _ in MIGRATIONS]
+        with pytest.raises(sqlite3.OperationalError, match="readonly"):
+            store.connection.execute("DELETE FROM migration")

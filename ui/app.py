@@ -14,6 +14,9 @@ PAGES = (
     st.Page("views/weigh.py", title="Weigh-in"),
     st.Page("views/growth.py", title="Growth and exposure"),
     st.Page("views/compare.py", title="Compare"),
+    st.Page("views/causes.py", title="What drove growth"),
+    st.Page("views/places.py", title="Places"),
+    st.Page("views/tuning.py", title="Flood schedule"),
     st.Page("views/notebook.py", title="Notebook"),
     st.Page("views/plan.py", title="Plan"),
 )

@@ -133,20 +133,63 @@ def cycles(home: Path, trial: str | None, tray: str | None, since: str | None, a
         )
 
 
-@cli.command(epilog=example("tidetray exposure --tray tray-1 --json"))
+@cli.command(epilog=example("tidetray exposure --tray tray-1 --daily"))
 @home_option
 @trial_option
 @tray_option
 @since_option
+@click.option(
+    "--daily", is_flag=True, help="Per tray and day of the trial's zone, in place of pots and their weigh-ins."
+)
+@click.option(
+    "--environment", is_flag=True, help="Light, warmth and dryness of the air instead, with what they rest on."
+)
 @json_option
-def exposure(home: Path, trial: str | None, tray: str | None, since: str | None, as_json: bool) -> None:
-    """Hours wet, dry and unknown per pot, between its weigh-ins."""
-    from ui import show
+def exposure(home: Path, trial: str | None, tray: str | None, since: str | None, as_json: bool, **what: bool) -> None:
+    """Hours wet, dry and unknown per pot between its weigh-ins; per tray and day; or light, warmth and air."""
+    from ui.place_commands import show_exposure
 
     with _open(home) as store:
         data = _trial(store, trial)
-        table = _part(data.exposure, _known_tray(data, tray), _time(since, data.trial.zone))
-        show.frame(table, data.trial.zone, as_json=as_json, cautions=data.light[1])
+        show_exposure(data, _known_tray(data, tray), _time(since, data.trial.zone), as_json=as_json, **what)
+
+
+@cli.command(epilog=example("tidetray relate --cause dry_lit_h_d --cause light_factor"))
+@home_option
+@trial_option
+@click.option(
+    "--cause",
+    "causes",
+    multiple=True,
+    metavar="NAME",
+    help="What to ask of; again for more. Else what this trial can tell.",
+)
+@json_option
+def relate(home: Path, trial: str | None, causes: tuple[str, ...], as_json: bool) -> None:
+    """What growth went with: exposure, light, warmth, air; with what cannot be told apart."""
+    from ui.place_commands import show_relation
+
+    with _open(home) as store:
+        show_relation(_trial(store, trial), causes, as_json=as_json)
+
+
+@cli.command(epilog=example("tidetray positions --neighbours queen"))
+@home_option
+@trial_option
+@click.option(
+    "--neighbours",
+    type=click.Choice(["rook", "queen", "row", "column"]),
+    default="rook",
+    show_default=True,
+    help="Who counts as a neighbour: beside, before and behind; those at the corners too; or along one line.",
+)
+@json_option
+def positions(home: Path, trial: str | None, neighbours: str, as_json: bool) -> None:
+    """Whether a pot's place on its tray went with its growth, how pots grew apart, and what to do about it."""
+    from ui.place_commands import show_positions
+
+    with _open(home) as store:
+        show_positions(_trial(store, trial), neighbours, as_json=as_json)
 
 
 @cli.command(epilog=example("tidetray growth --since 2026-06-01"))
@@ -188,6 +231,28 @@ def compare(home: Path, trial: str | None, as_json: bool, **asked: Any) -> None:
 
     with _open(home) as store:
         print_comparison(compare_trial(_trial(store, trial).masses, **asked), as_json=as_json)
+
+
+@cli.command(epilog=example("tidetray tune --factor dry_h_day --json"))
+@click.option("--trial", "trials", metavar="NAME", multiple=True, help="Which trials; else all of the site, together.")
+@click.option("--factor", type=click.Choice(["dry_h_day", "floods_day", "dry_spell_h", "hold_minutes"]), default="dry_h_day", show_default=True, help="What is tuned.")  # fmt: skip
+@click.option("--saleable", "saleable_g", type=click.FloatRange(min=0, min_open=True), metavar="G", help="Tune the days to this net mass, not growth.")  # fmt: skip
+@click.option("--planned", is_flag=True, help="The planned schedule as dose, not what the trays really did.")
+@click.option("--weeks", type=click.FloatRange(min=0.5), default=4, show_default=True, help="Length of the next trial.")
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Draws trays and chances.")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Write the timetable there.")  # fmt: skip
+@click.option("--publish", is_flag=True, help="Send the timetable to the nodes, retained: pumps will follow it.")
+@click.option("--begin", "begin_as", metavar="NAME", help="Create the next trial in the notebook, under this name.")
+@click.option("--started", metavar="DATE", help="When that trial starts; else now.")
+@home_option
+@json_option
+def tune(home: Path, begin_as: str | None, **call: Any) -> None:
+    """How growth hangs on the floods; the next trial; its timetable."""
+    from ingest.store import open_store
+    from ui.tune_command import run
+
+    with open_store(home / RECORD_FILE, read_only=begin_as is None) as store:
+        run(store, load_settings(home), begin_as=begin_as, now=datetime.now(UTC), **call)
 
 
 add_commands(cli)

@@ -60,7 +60,7 @@ def weigh(home: Path, trial: str | None, pot: str, gross: str | None, as_json: b
 def load(
     home: Path, file: Path, trial: str | None, columns: tuple[str, ...], dates: str | None, *, dry_run: bool, **how: Any
 ) -> None:
-    """Load a FILE: a trial or calibrations (.toml), weigh-ins (.csv, .xlsx) or an exported package. All of it or nothing; again changes nothing."""
+    """Load a FILE: a trial or calibrations (.toml), weigh-ins (.csv, .xlsx), a light survey (.csv) or an exported package. All of it or nothing; again changes nothing."""
     from ingest.store import open_store
     from ingest.weighing_files import How
     from ui.entry import load_file

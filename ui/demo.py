@@ -31,9 +31,11 @@ from analysis.trays_now import FAILURES
 from analysis.trial_data import TrialData, choose_trial
 from ingest import lookup
 from ingest.broker import Access, broker_process
+from ingest.light_survey import add_light_survey
 from ingest.nodes import NurseryReport
 from ingest.notebook import Notebook
 from ingest.nursery import Nursery, make_nursery
+from ingest.nursery_sensors import light_survey
 from ingest.recorder import is_recording
 from ingest.settings import RECORD_FILE
 from ingest.store import Store, open_store
@@ -198,6 +200,7 @@ def _write_notebook(home: Path, nursery: Nursery, plan: TrialPlan) -> None:
     with open_store(home / RECORD_FILE) as store:
         notebook = Notebook(store)
         notebook.add_trial(plan)
+        add_light_survey(store, nursery.plan.trial.site, light_survey(nursery))
         notebook.add_weigh_ins(nursery.plan.trial.name, nursery.weigh_ins, now=nursery.until)
 
 

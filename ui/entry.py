@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from analysis.light import lux_per_ppfd
 from analysis.trial_data import choose_trial
 from ingest.calibration_file import is_calibration_form, load_calibrations
+from ingest.light_survey import add_light_survey, is_light_survey, read_light_survey
 from ingest.notebook import Notebook
 from ingest.package_file import load_package
 from ingest.readings import CHANNELS
@@ -112,6 +113,9 @@ def load_file(
         yield _load_trial(notebook, path, dry_run=dry_run)
         return
     name = choose_trial(store, trial_name).name
+    if path.suffix.lower() == ".csv" and is_light_survey(path):
+        yield _load_light_survey(store, path, name, now=now, dry_run=dry_run)
+        return
     if dry_run:
         would = rehearse_weigh_ins(path, notebook, name, now=now, how=how)
         yield from would.lines
@@ -145,6 +149,15 @@ def _load_calibrations(notebook: Notebook, path: Path) -> Iterator[str]:
             middle = sum(read for read, _ in one.points) / len(one.points)
             means, meant = one.true(middle), earlier[-1].true(middle)
             yield f"  a reading of {middle:.4g} now means {means:.4g} {unit}; by that of {earlier[-1].on} it meant {meant:.4g}"
+
+
+def _load_light_survey(store: Store, path: Path, trial_name: str, *, now: datetime, dry_run: bool) -> str:
+    plan = Notebook(store).plan(trial_name)
+    readings = read_light_survey(path, plan, now=now)
+    if dry_run:
+        return f"Dry run: would add what is new of {len(readings)} light readings. Nothing was changed."
+    new = add_light_survey(store, plan.trial.site, readings)
+    return f"{new} light readings added, {len(readings) - new} were there already."
 
 
 def _load_trial(notebook: Notebook, path: Path, *, dry_run: bool) -> str:

@@ -19,6 +19,11 @@ SHARPNESS = 2.0
 def picture(spec: Spec, name: str, table: pd.DataFrame) -> None:
     """Draw a picture and offer its files, named after it; `table` holds the numbers that were drawn."""
     st.vega_lite_chart(spec=spec, theme=None)
+    files(spec, name, table)
+
+
+def files(spec: Spec, name: str, table: pd.DataFrame) -> None:
+    """Offer the files of a picture that is drawn in another way, or in parts."""
     with st.container(horizontal=True, gap="small"):
         for label, suffix, mime, make in (
             ("PNG", "png", "image/png", partial(png, spec)),
@@ -44,7 +49,6 @@ def svg(spec: Spec) -> str:
 
 
 def _fixed(spec: Spec) -> str:
-    """With a width of its own and a white ground: a file has no page around it."""
-    return json.dumps(
-        spec | {"width": WIDTH_PX, "background": "white", "config": spec["config"] | {"background": "white"}}
-    )
+    """With a width of its own and a white ground: a file has no page around it. Parts of a picture have theirs."""
+    width = {} if "concat" in spec else {"width": WIDTH_PX}
+    return json.dumps(spec | width | {"background": "white", "config": spec["config"] | {"background": "white"}})

@@ -12,8 +12,8 @@ from pathlib import Path
 import click
 import pandas as pd
 
-from analysis.advice import Spread, advise, spread_from
 from analysis.layout import Layout, TrayPlace, crossover, lay_out, place_pots
+from analysis.plan_advice import Spread, advise, spread_from
 from analysis.trial_data import TrialData, choose_trial, open_record
 from ingest.trial_file import load_trial
 from ingest.trials import EntryError, PotPlan, TrialPlan

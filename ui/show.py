@@ -27,9 +27,18 @@ HEADINGS = {
     "hours": "hours", "wet_h": "wet h", "dry_h": "dry h", "unknown_h": "unknown h", "wet_lit_h": "wet lit h",
     "wet_dark_h": "wet dark h", "dry_lit_h": "dry lit h", "dry_dark_h": "dry dark h", "floods": "floods",
     "dli_mol_m2_d": "light mol/m²/d", "light_known_h": "light known h", "days": "days", "mass_start_g": "mass g",
-    "mass_end_g": "to g", "rgr_per_day": "growth %/day", "rgr_u_per_day": "± weighing", "number": "entry", "gross_g": "gross g", "tare_g": "tare g",
-    "net_g": "net g", "entered_by": "changed by", "reason": "why", "takes_back": "takes back", "trays_in_all": "trays in all",
-    "pots_in_all": "pots in all", "first_run": "first run", "second_run": "second run",
+    "mass_end_g": "to g", "rgr_per_day": "growth %/day", "rgr_u_per_day": "± weighing", "curve": "curve", "rss": "RSS", "aicc": "AICc", "delta": "Δ", "weight": "weight",
+    "dose": "dose", "floods_day": "floods a day", "hold_minutes": "min each", "trays": "trays", "expected": "expected %/day",
+    "wet_most_h": "wet at most h", "dry_most_h": "dry at most h", "dry_spell_mean_h": "dry spell h",
+    "dry_spell_longest_h": "longest dry h", "wet_spell_mean_h": "wet spell h", "light_factor": "light factor",
+    "light_mol_m2_d": "light mol/m²/d", "dry_light_mol_m2_d": "while dry", "plant_light_mol_m2_d": "on the plant",
+    "light_cover": "known %", "air_temp_c": "air °C", "degree_h_d": "degree h/d", "air_temp_cover": "known %",
+    "water_temp_c": "water °C", "water_temp_cover": "known %", "vpd_dry_kpa": "VPD while dry kPa", "vpd_dry_cover": "known %",
+    "near_best": "chance to be best %", "is_present_best": "best so far", "pots_tray_month": "pots per tray-month",
+    "kwh_pot": "kWh a pot", "electricity_pot": "electricity a pot", "earned_tray_month": "earned per tray-month",
+    "number": "entry", "gross_g": "gross g", "tare_g": "tare g", "net_g": "net g", "entered_by": "changed by", "reason": "why",
+    "takes_back": "takes back", "trays_in_all": "trays in all", "pots_in_all": "pots in all", "first_run": "first run",
+    "second_run": "second run",
 }  # fmt: skip
 """Column -> what people read, with the unit shown there."""
 
@@ -39,10 +48,19 @@ SHOWN_FACTOR = {
     "wet_s": 1 / 60,
     "rgr_per_day": 100.0,
     "rgr_u_per_day": 100.0,
+    "expected": 100.0,
+    "near_best": 100.0,
+    "light_cover": 100.0,
+    "air_temp_cover": 100.0,
+    "water_temp_cover": 100.0,
+    "vpd_dry_cover": 100.0,
 }
 DECIMALS = {
     "fill_s": 0, "drain_s": 0, "level_m": 0, "peak_level_m": 0, "mass_start_g": 2, "mass_end_g": 2, "floods": 0,
-    "rgr_per_day": 2, "rgr_u_per_day": 2, "gross_g": 2, "tare_g": 2, "net_g": 2, "power": 2,
+    "rgr_per_day": 2, "rgr_u_per_day": 2, "expected": 2, "near_best": 0, "floods_day": 0, "hold_minutes": 0, "weight": 2, "kwh_pot": 2,
+    "electricity_pot": 2, "earned_tray_month": 2, "light_factor": 2, "light_cover": 0, "air_temp_cover": 0,
+    "water_temp_cover": 0, "vpd_dry_cover": 0, "vpd_dry_kpa": 2,
+    "gross_g": 2, "tare_g": 2, "net_g": 2, "power": 2,
 }  # fmt: skip
 
 
@@ -52,7 +70,12 @@ def print_json(value: Any) -> None:
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Rows as plain values: times as ISO 8601 in UTC with Z, what is not known as null."""
-    return [{str(name): _plain(value) for name, value in row.items()} for row in frame.to_dict("records")]
+    return [{str(name): plain(value) for name, value in row.items()} for row in frame.to_dict("records")]
+
+
+def one_row(value: Any) -> pd.DataFrame:
+    """A single value as a table, for `records` to make plain."""
+    return pd.DataFrame({"value": [value]})
 
 
 def frame(table: pd.DataFrame, zone: str, *, as_json: bool, cautions: Iterable[str] = ()) -> None:
@@ -76,7 +99,7 @@ def overview(view: Overview, *, as_json: bool) -> None:
                 "trays": records(view.trays),
                 "nodes": [
                     {
-                        "node": node.node, "here": node.here, "last_message": _plain(node.last_message),
+                        "node": node.node, "here": node.here, "last_message": plain(node.last_message),
                         "messages_missing": node.missing, "messages_gone": node.gone,
                         "dropped_messages": node.dropped_messages, "dropped_readings": node.dropped_readings,
                         "spoilt_records": node.spoilt_records, "faults": list(node.faults),
@@ -85,7 +108,7 @@ def overview(view: Overview, *, as_json: bool) -> None:
                 ],
                 "counts": view.counts,
                 "set_aside": [
-                    {"received": _plain(message.received), "kind": message.kind, "reason": message.reason}
+                    {"received": plain(message.received), "kind": message.kind, "reason": message.reason}
                     for message in view.set_aside
                 ],
             }
@@ -163,7 +186,7 @@ def _cell(column: str, value: Any, zone: str) -> str:
     return str(value)
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     if value is None or (not isinstance(value, str | bool | list) and pd.isna(value)):
         return None
     if isinstance(value, datetime):

@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from analysis.advice import spread_from
+from analysis.plan_advice import spread_from
 from analysis.planning import (
     design_effect,
     detectable_difference,

@@ -10,7 +10,7 @@ from html import escape
 
 import streamlit as st
 
-from analysis.advice import advise
+from analysis.plan_advice import advise
 from analysis.trial_data import TrialData, choose_trial, open_record
 from ingest.readings import TidetrayError
 from ingest.settings import home_folder

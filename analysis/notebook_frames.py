@@ -1,0 +1,142 @@
+"""What the notebook keeps, as frames; and what events do to them: lamps by time, treatments by time, splits.
+
+In: facts of `ingest.trials`, frames of `analysis/trial_data.py`. Out: frames. Reads nothing itself.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analysis.drying import judge_drying
+from analysis.light import lux_per_ppfd
+from ingest.balances import CheckWeighing, DryWeighing
+from ingest.trials import BREAKS, Entry, Event, Placement, TrayPlan, WeighIn
+
+WEIGH_IN_COLUMNS = ["pot", "time", "replicate", "gross_g", "tare_g", "net_g", "blotted", "who", "note"]
+_EVENT_COLUMNS = ["number", "time", "kind", "pot", "tray", "row", "column", "tare_g", "value", "who", "why", "entered"]
+
+
+def with_times(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    for column in columns:
+        frame[column] = pd.to_datetime(frame[column], utc=True).astype("datetime64[ms, UTC]")
+    return frame
+
+
+def weigh_in_frame(weigh_ins: Iterable[WeighIn]) -> pd.DataFrame:
+    rows = [_weigh_in(w) for w in weigh_ins]
+    return with_times(pd.DataFrame(rows, columns=WEIGH_IN_COLUMNS), "time")
+
+
+def trail_frame(entries: Iterable[Entry]) -> pd.DataFrame:
+    """`number`, the columns of weigh-ins, `balance, entered, stands, replaces, removed, entered_by, reason`."""
+    rows = [
+        (e.number, *_weigh_in(e.weigh_in), e.weigh_in.balance, e.entered, e.stands, e.replaces, e.removed, e.entered_by, e.reason)
+        for e in entries
+    ]  # fmt: skip
+    more = ["balance", "entered", "stands", "replaces", "removed", "entered_by", "reason"]
+    kinds = {"replaces": "Int64", "blotted": "bool", "stands": "bool", "removed": "bool"}
+    frame = pd.DataFrame(rows, columns=["number", *WEIGH_IN_COLUMNS, *more]).astype(kinds)
+    return with_times(frame, "time", "entered")
+
+
+def event_frame(events: Iterable[Event]) -> pd.DataFrame:
+    """`number, time, kind, pot, tray, row, column, tare_g, value, who, why, entered`."""
+    rows = [
+        (e.number, e.time, e.kind, e.pot, e.tray, e.row, e.column, e.tare_g, e.value, e.who, e.why, e.entered)
+        for e in events
+    ]
+    kinds = {"row": "Int64", "column": "Int64", "tare_g": "float64"}
+    return with_times(pd.DataFrame(rows, columns=_EVENT_COLUMNS).astype(kinds), "time", "entered")
+
+
+def check_frame(checks: Iterable[CheckWeighing]) -> pd.DataFrame:
+    """`time, nominal_g, shown_g, who`."""
+    rows = [(c.time, c.nominal_g, c.shown_g, c.who) for c in checks]
+    return with_times(pd.DataFrame(rows, columns=["time", "nominal_g", "shown_g", "who"]), "time")
+
+
+def dry_masses_g(weighings: Iterable[DryWeighing]) -> dict[str, float]:
+    """Sampled pot -> dry mass [g], of those that reached constant mass."""
+    of_pot: dict[str, list[DryWeighing]] = {}
+    for weighing in weighings:
+        of_pot.setdefault(weighing.pot, []).append(weighing)
+    judged = {
+        pot: judge_drying(pd.DataFrame({"time": [w.time for w in some], "net_g": [w.net_g for w in some]}))
+        for pot, some in of_pot.items()
+    }
+    return {pot: drying.mass_g for pot, drying in judged.items() if drying.is_dry}
+
+
+def placement_frame(placements: Iterable[Placement], heights_m: Mapping[str, float | None]) -> pd.DataFrame:
+    """`pot, tray, row, column, treatment, tare_g, from, to, height_m`."""
+    rows = [(p.pot, p.tray, p.row, p.column, p.treatment, p.tare_g, p.start, p.end) for p in placements]
+    frame = pd.DataFrame(rows, columns=["pot", "tray", "row", "column", "treatment", "tare_g", "from", "to"])
+    frame["height_m"] = frame["pot"].map(dict(heights_m)).astype("float64")
+    return with_times(frame, "from", "to")
+
+
+def light_factors(
+    tray: TrayPlan, events: Iterable[Event], channel: str
+) -> tuple[list[tuple[datetime | None, float]], tuple[str, ...]]:
+    """From when how many of the channel's units make one of photon flux, NaN under a lamp that has no factor; cautions.
+
+    No factors at all where none is known. None: from the start.
+    """
+    if channel == "ppfd":
+        return [(None, 1.0)], ()
+    changes = [(e.time, e.value) for e in events if e.kind == "lamp changed" and e.tray == tray.name]
+    if tray.lamp is None and not changes:
+        return [], (f"{tray.name} measures lux, but its lamp is not named: its light is not counted.",)
+    factors, cautions = list[tuple[datetime | None, float]](), list[str]()
+    for since, lamp in [(None, tray.lamp), *changes]:
+        try:
+            factors.append((since, math.nan if lamp is None else lux_per_ppfd(lamp)))
+        except ValueError as error:
+            cautions.append(f"{tray.name}: its light is not counted, {error}")
+            factors.append((since, math.nan))
+    return (factors if any(math.isfinite(factor) for _, factor in factors) else []), tuple(cautions)
+
+
+def factor_at(times: pd.Series[Any], factors: Sequence[tuple[datetime | None, float]]) -> NDArray[np.float64]:
+    """lx per photon flux at each time. An hour in which the lamp was changed counts as under the lamp it began with."""
+    found = np.full(len(times), factors[0][1])
+    for since, factor in factors:
+        if since is not None:
+            found[(times >= pd.Timestamp(since)).to_numpy(dtype=bool)] = factor
+    return found
+
+
+def without_splits(growth: pd.DataFrame, events: Iterable[Event]) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Growth without the intervals in which a pot was split, which takes mass away; and how many those were."""
+    across = pd.Series(False, index=growth.index)
+    for event in events:
+        if event.kind in BREAKS:
+            time = pd.Timestamp(event.time)
+            across |= (growth["pot"] == event.pot) & (growth["start"] < time) & (growth["end"] >= time)
+    if not across.any():
+        return growth, ()
+    told = f"{int(across.sum())} intervals left out: their pot was split in them, which is no loss of growth"
+    return growth[~across].reset_index(drop=True), (told,)
+
+
+def treatments_during(intervals: pd.DataFrame, pots: pd.DataFrame) -> pd.Series[str]:
+    """The treatment that a pot was under for the longest part of each interval."""
+    rows = intervals[["pot", "start", "end"]].reset_index(names="interval")
+    both = rows.merge(
+        pots[["pot", "treatment", "from", "to"]].assign(to=pots["to"].fillna(intervals["end"].max())), on="pot"
+    )
+    both["shared"] = both[["end", "to"]].min(axis=1) - both[["start", "from"]].max(axis=1)
+    longest = both[both["shared"] > pd.Timedelta(0)].groupby(["interval", "treatment"])["shared"].sum()
+    best = longest.sort_values(kind="stable").reset_index().drop_duplicates("interval", keep="last")
+    return best.set_index("interval")["treatment"].reindex(intervals.index)
+
+
+def _weigh_in(w: WeighIn) -> tuple[object, ...]:
+    return w.pot, w.time, w.replicate, w.gross_g, w.tare_g, w.net_g, w.blotted, w.who, w.note

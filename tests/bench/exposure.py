@@ -1,0 +1,227 @@
+"""How long exposure, environment and places take, and how honest the answers are. Run it as a script.
+
+Prints one line of figures last: `year_s` (exposure and environment of 40 trays × 20 pots over 365 days, weighed weekly,
+from hourly summaries and cycles), `raw_rate_ratio` (the same questions put to two real records of one and the same
+nursery: readings every 5 s against one a minute, medians of alternating runs), `moran_s` (Moran's I of 800 pots on
+40 trays with 9,999 permutations). Before it, of 500 made-up trials: how often limits hold the truth, and how often
+an effect is claimed where there is none.
+"""
+
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+import numpy as np
+import pandas as pd
+
+from analysis.environment import environment
+from analysis.exposure import exposure
+from analysis.light import light_from_hours
+from analysis.positions import morans_i, positions
+from analysis.relate import relate
+from analysis.trial_data import TrialData, choose_trial, open_record
+from ingest.notebook import Notebook
+from ingest.readings import Reading, Tray, from_ms
+from ingest.settings import RECORD_FILE
+from ingest.store import open_store
+from ingest.trials import PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
+from ingest.upkeep import Upkeep
+from ingest.wire import Pack, data_topic
+from tests.test_positions import pots as made_up_pots
+from tests.test_relate import ALL, HOW
+from tests.test_relate import trial as made_up_trial
+
+TRAYS, POTS, DAYS = 40, 20, 365
+START = pd.Timestamp("2025-01-01", tz="UTC")
+
+
+def seconds(task: Callable[[], object]) -> float:
+    begun = time.perf_counter()
+    task()
+    return time.perf_counter() - begun
+
+
+def year() -> float:
+    """Hourly summaries and cycles as the store gives them, made once; timed is everything from there on."""
+    rng = np.random.default_rng(1)
+    trays = [f"tray-{n}" for n in range(TRAYS)]
+    hours = pd.date_range(START, periods=24 * DAYS, freq="h", unit="ms")
+    lit = np.asarray((hours.hour >= 7) & (hours.hour < 21))
+
+    def channel(values: np.ndarray) -> pd.DataFrame:
+        return pd.DataFrame(
+            {"tray": np.repeat(trays, len(hours)), "time": np.tile(hours, TRAYS), "mean": values, "covered_s": 3600.0}
+        )
+
+    n = TRAYS * len(hours)
+    climate = {
+        "air_temp": channel(20 + rng.normal(0, 2, n)),
+        "water_temp": channel(20 + rng.normal(0, 1, n)),
+        "humidity": channel(75 + rng.normal(0, 5, n)),
+    }
+    lamp = (
+        channel(np.tile(np.where(lit, 150.0, 0.0), TRAYS))
+        .rename(columns={"mean": "ppfd"})
+        .assign(above_s=np.tile(3600.0 * lit, TRAYS))
+    )
+    floods = pd.date_range(START + pd.Timedelta(hours=1), periods=6 * DAYS, freq="4h", unit="ms")
+    parts = {"flood_start": 0, "flood_reached": 60, "drain_start": 900, "dry": 1000}
+    cycles = pd.concat(
+        [
+            pd.DataFrame({"tray": tray, **{k: floods + pd.Timedelta(seconds=s) for k, s in parts.items()}})
+            for tray in trays
+        ],
+        ignore_index=True,
+    ).assign(outcome="complete", fill_s=60.0, peak_level_m=0.03)
+    names = [f"{tray}-p{n}" for tray in trays for n in range(POTS)]
+    pots = pd.DataFrame(
+        {"pot": names, "tray": np.repeat(trays, POTS), "row": 1, "column": np.tile(np.arange(POTS), TRAYS)}
+    )
+    pots["height_m"] = np.tile(np.repeat([0.0, 0.01], POTS // 2), TRAYS)
+    edges = pd.date_range(START, periods=53, freq="7D", unit="ms")
+    intervals = pd.DataFrame({"pot": names}).merge(pd.DataFrame({"start": edges[:-1], "end": edges[1:]}), how="cross")
+    geometry = {tray: Tray(tray) for tray in trays}
+
+    def ask() -> None:
+        light = light_from_hours(lamp)
+        exposure(cycles, light, intervals, pots, geometry)
+        environment(cycles, light, climate, intervals, pots, trays=geometry)
+
+    ask()
+    begun = time.process_time()
+    took = [seconds(ask) for _ in range(5)]
+    busy = (time.process_time() - begun) / len(took)
+    print(
+        f"a year, {len(intervals):,} intervals of {len(names)} pots, {4 * n:,} hourly summaries: {', '.join(f'{t:.2f}' for t in took)} s (of processor time {busy:.2f} s)"
+    )
+    return float(np.median(took))
+
+
+def record(path: Path, every_s: float, days: int = 4) -> int:
+    """A real record of four trays: floods every four hours, level, light and climate every `every_s`."""
+    start = datetime(2026, 6, 1, tzinfo=UTC)
+    trays = [f"tray-{n}" for n in range(1, 5)]
+    plan = TrialPlan(
+        Trial("bench", "nursery", "Europe/Lisbon", start, "Micranthemum sp.", ""),
+        (Treatment("floods", "mixed", ("00:00",), 15.0),),
+        tuple(TrayPlan(Tray(name, "nursery", length_m=0.36, width_m=0.24), "floods", "white LED") for name in trays),
+        tuple(PotPlan(f"{tray}-p{n}", tray, 1, n, 6.0) for tray in trays for n in range(1, 6)),
+    )
+    time_s = np.arange(0, days * 86_400, every_s)
+    phase = (time_s - 3600) % 14_400
+    level = np.where(phase < 900, np.minimum(phase / 60, 1) * 0.03, np.maximum(0.03 - (phase - 900) * 0.0003, 0.0))
+    lit = ((time_s % 86_400) >= 7 * 3600) & ((time_s % 86_400) < 21 * 3600)
+    wave = np.sin(2 * np.pi * time_s / 86_400)
+    values = {
+        "level": level,
+        "light": np.where(lit, 12_000.0, 0.0),
+        "air_temp": 21 + wave,
+        "humidity": 75 - 3 * wave,
+        "water_temp": 20 + wave / 2,
+    }
+    recorded = 0
+    with open_store(path / RECORD_FILE) as store:
+        notebook = Notebook(store)
+        notebook.add_trial(plan)
+        batch: list[tuple[Pack, str, bytes]] = []
+        for number, first in enumerate(range(0, len(time_s), 200), start=1):
+            ms = [round(1000 * (start.timestamp() + s)) for s in time_s[first : first + 200]]
+            readings = [
+                Reading(tray, name, at, float(v))
+                for tray in trays
+                for name, column in values.items()
+                for at, v in zip(ms, column[first : first + 200], strict=True)
+            ]
+            recorded += len(readings)
+            batch.append(
+                (
+                    Pack("nursery", "bench-1", "7f3a", number, None, from_ms(ms[-1]), tuple(readings), ()),
+                    data_topic("nursery", "bench-1"),
+                    b"",
+                )
+            )
+            if len(batch) == 20:
+                store.record(batch)
+                batch = []
+        store.record(batch)
+        Upkeep(store).run(now=True)
+        rows = [
+            WeighIn(pot.name, start + timedelta(days=day), 1, 6.4 + 0.02 * day, 6.0)
+            for pot in plan.pots
+            for day in range(1, days)
+        ]
+        notebook.add_weigh_ins("bench", rows, now=start + timedelta(days=days))
+    return recorded
+
+
+def raw_rate_ratio(folder: Path) -> float:
+    homes = {every_s: folder / f"every-{every_s}" for every_s in (60, 5)}
+    for every_s, home in homes.items():
+        print(f"a reading every {every_s} s: {record(home, every_s):,} readings recorded")
+
+    def ask(home: Path) -> None:
+        with open_record(home) as store:
+            data = TrialData(store, choose_trial(store))
+            assert len(data.exposure) == len(data.environment) > 0
+
+    for home in homes.values():
+        ask(home)
+    pairs = [[seconds(lambda home=home: ask(home)) for home in homes.values()] for _ in range(15)]
+    slow, fast = (float(np.median([pair[k] for pair in pairs])) for k in (1, 0))
+    print(
+        f"exposure and environment from the record: {1000 * fast:.0f} ms at one a minute, {1000 * slow:.0f} ms at one every 5 s"
+    )
+    return slow / fast
+
+
+def moran() -> float:
+    rng = np.random.default_rng(1)
+    tray = np.repeat(np.arange(TRAYS), POTS)
+    row, column = np.tile(np.repeat(np.arange(4), 5), TRAYS), np.tile(np.arange(5), 4 * TRAYS)
+    values = rng.normal(size=len(tray))
+    means = np.eye(TRAYS)[tray]
+    residual = values - means @ (means.T @ values) / POTS
+    raw = float(np.median([seconds(lambda: morans_i(values, row, column, trays=tray)) for _ in range(3)]))
+    left = float(
+        np.median([seconds(lambda: morans_i(residual, row, column, trays=tray, design=means)) for _ in range(3)])
+    )
+    print(f"Moran's I, 40 trays of 20 pots, 9,999 permutations: raw {raw:.2f} s, residuals of tray means {left:.2f} s")
+    return max(raw, left)
+
+
+def honesty(runs: int = 500) -> None:
+    truth = np.array([0.001, 0.02, 0.0])
+    covered, claimed, settled = (np.zeros((runs, 3)) for _ in range(3))
+    for seed in range(runs):
+        real = relate(made_up_trial(seed, dry=0.001, light=0.02), causes=ALL, **HOW).effects
+        none = relate(made_up_trial(10_000 + seed), causes=ALL, **HOW).effects
+        covered[seed] = (real["low"] <= truth) & (truth <= real["high"])
+        claimed[seed], settled[seed] = none["p"] < 0.05, none["settled"]
+    said = zip(ALL, covered.mean(axis=0), claimed.mean(axis=0), settled.mean(axis=0), strict=True)
+    for cause, *rates in said:
+        print(
+            "relate, {}: limits hold the truth in {:.3f}, p below 0.05 without effect {:.3f}, called settled {:.3f}".format(
+                cause, *rates
+            )
+        )
+    found = [positions(made_up_pots(seed), response="rgr_per_day", permutations=199) for seed in range(runs)]
+    rates = {
+        "row and column together": np.mean([f.explained_p < 0.05 for f in found]),
+        "any single feature (Holm)": np.mean([(f.features["p_adjusted"] < 0.05).any() for f in found]),
+        "likeness of neighbours": np.mean([f.moran.p_two_sided < 0.05 for f in found]),
+    }
+    for name, rate in rates.items():
+        print(f"positions, {name}: claimed without effect {rate:.3f}")
+
+
+if __name__ == "__main__":
+    year_s, moran_s = year(), moran()
+    with tempfile.TemporaryDirectory() as made:
+        ratio = raw_rate_ratio(Path(made))
+    honesty()
+    print(f"exposure year_s={year_s:.2f} raw_rate_ratio={ratio:.2f} moran_s={moran_s:.2f}")

@@ -1,0 +1,180 @@
+"""Charts of causes and places: the map of a tray, partial effects, the spread over time.
+
+In: frames of `ui/place_views.py`. Out: Vega-Lite specifications as plain dicts in the palette. Every figure that a
+colour or a shade tells stands beside it as a number or a shape too. Fits nothing.
+"""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+
+from ui import palette as p
+from ui.charts import Spec, measured, named, plain
+
+FASTER, SLOWER, ALIKE = "faster", "slower", "as the mean"
+NEAR_PCT = 0.05
+"""A pot within this of its tray's mean [points of % a day] counts as alike."""
+
+PARTS = {"tray": "the tray", "place": "the place", "scale": "the scale", "rest": "all else"}
+_CELL_PX = 76
+_BRIGHT, _DIM = "#fff6cf", "#b9b7ac"
+
+
+def tray_map(pots: pd.DataFrame, tray: pd.Series, largest_pct: float) -> Spec:
+    """One tray from above. `pots`: pot, row, column, residual_pct, light_factor (NaN where not surveyed).
+
+    A triangle up grew faster than its tray's mean, one down slower, the larger the more; the number says by how
+    much. Cells are shaded by the light of the place, with its number; water comes in at the arrow.
+    """
+    rows, columns = int(pots["row"].max()), int(pots["column"].max())
+    marked = pots[["pot", "row", "column", "residual_pct", "growth_pct", "light_factor"]].assign(
+        kind=pots["residual_pct"].map(lambda r: ALIKE if abs(r) < NEAR_PCT else FASTER if r > 0 else SLOWER),
+        said=pots["residual_pct"].map(lambda r: f"{r:+.2f}".replace("-", "−")),
+        size=60 + 840 * (pots["residual_pct"].abs() / max(largest_pct, NEAR_PCT)).clip(upper=1.0),
+        left=pots["column"] - 0.48, right=pots["column"] + 0.48, top=pots["row"] - 0.48, bottom=pots["row"] + 0.48,
+        pot_y=pots["row"] - 0.37, said_y=pots["row"] + 0.2, light_y=pots["row"] + 0.39, mark_y=pots["row"] - 0.09,
+        light=pots["light_factor"].map(lambda f: "" if math.isnan(f) else f"light {100 * f:.0f} %"),
+    )  # fmt: skip
+    inlet = pd.DataFrame({"x": [tray["inlet_column"]], "y": [tray["inlet_row"]], "said": ["➤ water"]}).dropna()
+    low_x, low_y = min([0.4, *(inlet["x"] - 0.8)]), min([0.4, *(inlet["y"] - 0.3)])
+    high_x, high_y = max([columns + 0.6, *(inlet["x"] + 0.8)]), max([rows + 0.6, *(inlet["y"] + 0.3)])
+    x_scale, y_scale = (
+        {"domain": domain, "nice": False, "zero": False} for domain in ([low_x, high_x], [high_y, low_y])
+    )
+    axis = {"grid": False, "ticks": False, "domain": False, "tickMinStep": 1}
+    x_axis = axis | {"values": list(range(1, columns + 1)), "format": "d", "orient": "top"}
+    y_axis = axis | {"values": list(range(1, rows + 1)), "format": "d"}
+
+    def at(x: str, y: str) -> Spec:
+        return {
+            "x": {**measured(x), "scale": x_scale, "axis": x_axis, "title": "column"},
+            "y": {**measured(y), "scale": y_scale, "axis": y_axis, "title": "row"},
+        }
+
+    shade = {
+        **measured("light_factor"),
+        "scale": {"domain": [0.5, 1.0], "range": [_DIM, _BRIGHT], "clamp": True},
+        "legend": None,
+    }
+    about = [
+        named("pot"),
+        {**measured("residual_pct"), "format": "+.2f", "title": "against its tray, points of % a day"},
+        {**measured("growth_pct"), "format": ".2f", "title": "growth, % a day"},
+        {**measured("light_factor"), "format": ".2f", "title": "light factor"},
+    ]
+    kinds = [FASTER, SLOWER, ALIKE]
+    mark = at("column", "mark_y") | {
+        "shape": {
+            **named("kind"),
+            "scale": {"domain": kinds, "range": ["triangle-up", "triangle-down", "circle"]},
+            "legend": None,
+        },
+        "color": {
+            **named("kind"),
+            "scale": {"domain": kinds, "range": [p.SERIES[2], p.SERIES[0], p.QUIET]},
+            "legend": None,
+        },
+        "size": {**measured("size"), "scale": None, "legend": None},
+        "tooltip": about,
+    }
+    text = {"type": "text", "color": p.INK, "fontSize": 12}
+    cell = at("left", "top") | {"x2": {"field": "right"}, "y2": {"field": "bottom"}}
+    has_light, no_light = marked[marked["light"] != ""], marked[marked["light"] == ""]
+    plain_cell = {"type": "rect", "stroke": p.LINE, "fill": p.PAPER, "cornerRadius": 4}
+    layers = [
+        _layer(no_light.drop(columns="light_factor"), plain_cell, cell),
+        _layer(has_light, {"type": "rect", "stroke": p.LINE, "cornerRadius": 4}, cell | {"color": shade}),
+        _layer(marked, {"type": "point", "filled": True, "opacity": 0.9}, mark),
+        _layer(marked, text | {"fontSize": 11}, at("column", "pot_y") | {"text": named("pot")}),
+        _layer(marked, text | {"fontWeight": "bold", "fontSize": 13}, at("column", "said_y") | {"text": named("said")}),
+        _layer(has_light, text | {"fontSize": 10}, at("column", "light_y") | {"text": named("light")}),
+        _layer(
+            inlet,
+            text | {"color": p.WET, "fontWeight": "bold", "align": "right", "dx": -2},
+            at("x", "y") | {"text": named("said")},
+        ),
+    ]
+    spec = plain([layer for layer in layers if layer["data"]["values"]], height=40 + rows * _CELL_PX + 20)
+    # shades of cells and colours of pots are two scales
+    spec["resolve"] = {"scale": {"color": "independent"}}
+    return spec
+
+
+def whole_map(maps: list[tuple[str, Spec]]) -> Spec:
+    """The maps of all trays as one picture, each under its name: to print, or to show a friend."""
+    each = [
+        {
+            "title": {"text": title, "anchor": "start"},
+            "width": 320,
+            "height": spec["height"],
+            "layer": spec["layer"],
+            "resolve": spec["resolve"],
+        }
+        for title, spec in maps
+    ]
+    return {"concat": each, "columns": 3 if len(each) > 2 else len(each), "config": maps[0][1]["config"]}
+
+
+def partial_effect(points: pd.DataFrame, line: pd.DataFrame, title: str) -> Spec:
+    """Pots as dots, trays as named rings, the line of one cause with its 95 % band; y in % a day."""
+    pots = points.assign(y=100 * points["y"])
+    trays = pots.groupby("tray", as_index=False)[["x", "y"]].mean()
+    drawn = line.assign(**{name: 100 * line[name] for name in ("y", "low", "high")})
+    x = {**measured("x"), "title": title, "scale": {"zero": False}}
+    y = {**measured("y"), "title": "growth, % a day", "scale": {"zero": False}}
+    about = [named("pot"), named("tray"), {**x, "format": ".2f"}, {**y, "format": ".2f"}]
+    band = drawn.dropna(subset=["low"])
+    layers = [
+        _layer(
+            band,
+            {"type": "area", "opacity": 0.25, "color": p.WET},
+            {"x": x, "y": y | {"field": "low"}, "y2": {"field": "high"}},
+        ),
+        _layer(drawn, {"type": "line", "color": p.DEEP, "strokeWidth": 3}, {"x": x, "y": y}),
+        _layer(
+            pots,
+            {"type": "point", "filled": True, "size": 28, "color": p.QUIET, "opacity": 0.55},
+            {"x": x, "y": y, "tooltip": about},
+        ),
+        _layer(
+            trays,
+            {"type": "point", "size": 150, "strokeWidth": 2.5, "color": p.INK},
+            {"x": x, "y": y, "tooltip": about[1:]},
+        ),
+        _layer(
+            trays, {"type": "text", "dy": -14, "fontSize": 12, "color": p.INK}, {"x": x, "y": y, "text": named("tray")}
+        ),
+    ]
+    return plain([layer for layer in layers if layer["data"]["values"]], height=300)
+
+
+def spread_over_time(split: pd.DataFrame) -> Spec:
+    """Bars of the variance of ln mass per weigh-in, the parts stacked from the tray upwards."""
+    parts = split.melt(id_vars=["day"], value_vars=list(PARTS), var_name="part", value_name="value").dropna(
+        subset=["value"]
+    )
+    parts = parts.assign(of=parts["part"].map(PARTS), order=parts["part"].map(list(PARTS).index))
+    colour = {
+        **named("of"),
+        "scale": {"domain": list(PARTS.values()), "range": [p.SERIES[2], p.SERIES[1], p.SERIES[0], "#d9dcd7"]},
+        "legend": {"title": None, "orient": "top", "columns": 2},
+    }
+    encoding = {
+        "x": {"field": "day", "type": "ordinal", "title": "days since the first weigh-in", "axis": {"labelAngle": 0}},
+        "y": {**measured("value"), "title": "variance of ln mass", "stack": "zero"},
+        "color": colour,
+        "order": {**measured("order")},
+        "tooltip": [{"field": "day", "type": "ordinal"}, named("of"), {**measured("value"), "format": ".4f"}],
+    }
+    return plain([_layer(parts, {"type": "bar", "stroke": p.INK, "strokeWidth": 0.5}, encoding)], height=260)
+
+
+def _layer(rows: pd.DataFrame, mark: Spec, encoding: Spec) -> Spec:
+    """A layer; what is not known is null, which JSON has, and no NaN, which it has not."""
+    values = [
+        {name: None if isinstance(value, float) and math.isnan(value) else value for name, value in row.items()}
+        for row in rows.to_dict("records")
+    ]
+    return {"data": {"values": values}, "mark": mark, "encoding": encoding}
