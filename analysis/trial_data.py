@@ -24,6 +24,7 @@ from analysis.tray_doses import learned_water, measured_doses, planned_doses
 from analysis.weighing import rates_u_per_day
 from ingest import lookup
 from ingest.cycles import CYCLE_COLUMNS
+from ingest.expected_times import expected_drain_s, expected_fill_s, has_drain_geometry
 from ingest.notebook import Notebook
 from ingest.predictions import Prediction, predictions
 from ingest.readings import EVIDENCE, TidetrayError, from_ms
@@ -63,6 +64,38 @@ def choose_trial(store: Store, name: str | None = None) -> Trial:
         names = ", ".join(trial.name for trial in trials)
         raise NoTrialError(f"there are several trials: {names}", where=store.path, mend="Say which with --trial NAME")
     return trials[0]
+
+
+def own_times(store: Store) -> pd.DataFrame:
+    """How long each tray takes by its geometry, and as learned: a row per tray.
+
+    Columns `tray`, and for fill and drain `_geometry_s, _learned_s` (NaN while not known), `_cycles` learned from,
+    `_change` (share by which the last cycles are longer), `_warns`.
+    """
+    rows = []
+    known = {
+        (site, tray, measure): rest
+        for site, tray, measure, *rest in store.connection.execute(
+            "SELECT site, tray, measure, factor, cycles, change, warns FROM own_times"
+        ).fetchall()
+    }
+    for site in sorted({trial.site for trial in Notebook(store).trials()}):
+        for tray, _lamp in Notebook(store).trays(site):
+            row: dict[str, object] = {"tray": tray.name}
+            for measure in ("fill", "drain"):
+                factor, cycles, change, warns = known.get((site, tray.name, measure), (None, 0, None, 0))
+                geometric_s = expected_fill_s(tray) if measure == "fill" else expected_drain_s(tray, tray.flood_mark_m)
+                if measure == "drain" and not has_drain_geometry(tray):
+                    geometric_s = None
+                row |= {
+                    f"{measure}_geometry_s": geometric_s,
+                    f"{measure}_learned_s": None if factor is None else factor * (geometric_s or 1.0),
+                    f"{measure}_cycles": cycles, f"{measure}_change": change, f"{measure}_warns": bool(warns),
+                }  # fmt: skip
+            rows.append(row)
+    frame = pd.DataFrame(rows)
+    numbers = [column for column in frame if str(column).endswith(("_geometry_s", "_learned_s", "_change"))]
+    return frame.astype(dict.fromkeys(numbers, "float64"))
 
 
 class TrialData:

@@ -55,8 +55,9 @@ def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path)
 
 
 def test_the_settings_shown_are_settings() -> None:
-    shown = tomllib.loads(re.findall(r"```toml\n(.*?)```", README, re.DOTALL)[0])
-    assert Settings(**shown).record.site == "nursery"
+    record, alarms = (Settings(**tomllib.loads(each)) for each in re.findall(r"```toml\n(.*?)```", README, re.DOTALL))
+    assert record.record.site == "nursery"
+    assert [person.name for person in alarms.alarms.person] == ["me", "neighbour"]
 
 
 def test_the_example_pack_of_developers_md_decodes() -> None:

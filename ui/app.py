@@ -5,12 +5,14 @@ from __future__ import annotations
 import streamlit as st
 
 from ui import look
+from ui.alarm_bar import bar
 from ui.reading import trial_names
 
 # Not in a folder called pages: Streamlit would run such a file alone, without this one, when a label's
 # link is the first thing that a freshly started server is asked for.
 PAGES = (
     st.Page("views/trays.py", title="Trays now", default=True),
+    st.Page("views/alarms.py", title="Alarms"),
     st.Page("views/weigh.py", title="Weigh-in"),
     st.Page("views/growth.py", title="Growth and exposure"),
     st.Page("views/compare.py", title="Compare"),
@@ -19,7 +21,7 @@ PAGES = (
 
 st.set_page_config(page_title="tidetray", page_icon=look.ICON, layout="wide")
 look.style()
-# Streamlit's own menu folds away on a phone; three links are always in reach.
+# Streamlit's own menu folds away on a phone; its links are always in reach.
 page = st.navigation(PAGES, position="hidden")
 with st.container(horizontal=True, gap="small", key="menu"):
     for each in PAGES:
@@ -28,4 +30,5 @@ with look.clear_words():
     names = trial_names()
     if len(names) > 1:
         st.selectbox("Trial", names, key="trial")
+    bar()
     page.run()

@@ -31,6 +31,7 @@ HEADINGS = {
     "dose": "dose", "floods_day": "floods a day", "hold_minutes": "min each", "trays": "trays", "expected": "expected %/day",
     "near_best": "chance to be best %", "is_present_best": "best so far", "pots_tray_month": "pots per tray-month",
     "kwh_pot": "kWh a pot", "electricity_pot": "electricity a pot", "earned_tray_month": "earned per tray-month",
+    "to_acknowledge_min": "after min", "acknowledged_by": "by",
 }  # fmt: skip
 """Column -> what people read, with the unit shown there."""
 
