@@ -82,7 +82,7 @@ def alarm_load(alarms: Sequence[Alarm], start: datetime, end: datetime) -> Alarm
     per_day = len(told) / days
     seconds = told["raised"].to_numpy(dtype="datetime64[ms]").astype(np.int64) / 1000
     flood = most_within(seconds, FLOOD_S)
-    stood = told["returned"].fillna(pd.Timestamp(end)) - told["raised"]
+    stood = told["returned"].fillna(pd.Timestamp(end).as_unit("ms")) - told["raised"]
     stale = int((stood > pd.Timedelta(hours=STALE_H)).sum())
     chattering = int((told["times"] >= 3).sum())
     high = float((told["priority"] == "high").mean()) if len(told) else np.nan

@@ -84,11 +84,13 @@ def own_times(store: Store) -> pd.DataFrame:
             row: dict[str, object] = {"tray": tray.name}
             for measure in ("fill", "drain"):
                 factor, cycles, change, warns = known.get((site, tray.name, measure), (None, 0, None, 0))
-                geometric_s = expected_fill_s(tray) if measure == "fill" else expected_drain_s(tray, tray.flood_mark_m)
-                if measure == "drain" and not has_drain_geometry(tray):
-                    geometric_s = None
+                geometric_s = expected_fill_s(tray)
+                if measure == "drain":
+                    geometric_s = expected_drain_s(tray, tray.flood_mark_m) if has_drain_geometry(tray) else None
+                # what is measured ends at the dry mark, Torricelli's law at the floor
+                left_s = expected_drain_s(tray, tray.dry_mark_m) if measure == "drain" else 0.0
                 row |= {
-                    f"{measure}_geometry_s": geometric_s,
+                    f"{measure}_geometry_s": None if geometric_s is None else geometric_s - left_s,
                     f"{measure}_learned_s": None if factor is None else factor * (geometric_s or 1.0),
                     f"{measure}_cycles": cycles, f"{measure}_change": change, f"{measure}_warns": bool(warns),
                 }  # fmt: skip

@@ -12,16 +12,16 @@ import logging
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import time as clock_time
-from operator import itemgetter
+from itertools import groupby
 
 from ingest.alarm_book import AlarmBook, Key
 from ingest.alarm_rules import SignalPlan
 from ingest.alarm_settings import AlarmSettings
 from ingest.alarms import HISTORY_H, Watch, WatchPlan
+from ingest.daily_times import Daily
 from ingest.expected_times import LEARN_CYCLES, Learned, drain_ratio, fill_ratio
 from ingest.notebook import Notebook
 from ingest.readings import Reading, Tray, from_ms
-from ingest.schedules import Daily
 from ingest.slow_change import SlowChange, slow_change
 from ingest.store import Store
 from ingest.tray_watch import MAX_GAP_MS, Change, Plan
@@ -164,22 +164,21 @@ class AlarmKeeper:
         self._learn()
         in_book = {alarm.key: alarm for alarm in self._book.alarms(standing=True)}
         for key, alarm in in_book.items():
-            self._watch.findings(key.site, key.place, key.name).restore(key.kind, key.channel, alarm.since_ms)
-        for received_ms, site, node, readings in _received(self._store, now_ms - round(3_600_000 * WATCHED_BACK_H)):
+            self._watch.findings(key.site, key.place, key.name).restore(
+                key.kind, key.channel, alarm.since_ms, alarm.detail
+            )
+        for received_ms, site, node, readings in _measured(self._store, now_ms - round(3_600_000 * WATCHED_BACK_H)):
             silent = received_ms <= mark_ms
-            self._watch.take(site, node, readings, received_ms)
+            self._watch.take(site, node, readings, received_ms, at_once=False)
         silent = False
         for site, node, here, at_ms in self._store.connection.execute(
             "SELECT site, node, here, here_ms FROM node WHERE here IS NOT NULL"
         ).fetchall():
             self._watch.here(site, node, here=bool(here), at_ms=at_ms)
-        standing = {Key(*each[:5]): each[5] for each in self._watch.standing()}
+        standing = {Key(*each[:5]): each[5:] for each in self._watch.standing()}
         missed = [
-            (
-                key.site,
-                Change(key.place, key.name, key.kind, key.channel, True, since_ms, now_ms, "found after a restart"),
-            )
-            for key, since_ms in standing.items()
+            (key.site, Change(key.place, key.name, key.kind, key.channel, True, since_ms, now_ms, detail))
+            for key, (since_ms, detail) in standing.items()
             if key not in in_book and not any(_is(change, key, site) for site, change in self._pending)
         ]
         self._enter(now_ms)
@@ -303,30 +302,24 @@ def learn_anew(store: Store, site: str, tray: str, *, now_ms: int) -> None:
             )
 
 
-def _received(store: Store, since_ms: int) -> Iterator[tuple[int, str, str, list[Reading]]]:
-    """Readings measured since then, as packs in the order in which they were received (to the second)."""
-    rows: list[tuple[int, int, str, str, str, str, float]] = []
+def _measured(store: Store, since_ms: int) -> Iterator[tuple[int, str, str, list[Reading]]]:
+    """Readings measured since then, in the order of their times: a second of a node each, with when the last of it
+    was received (to the second)."""
+    rows: list[tuple[int, str, str, str, str, float, int]] = []
     for series, site, node, tray, channel in store.connection.execute(
         "SELECT id, site, node, tray, channel FROM series"
     ).fetchall():
         rows += [
-            (time_ms + 1000 * delay_s, time_ms, site, node, tray, channel, value)
+            (time_ms, site, node, tray, channel, value, time_ms + 1000 * delay_s + 999)
             for time_ms, delay_s, value in store.connection.execute(
                 "SELECT time_ms, delay_s, value FROM reading WHERE series = ? AND time_ms >= ?", (series, since_ms)
             )
         ]
-    rows.sort(key=itemgetter(0, 1))
-    packs: dict[tuple[str, str], list[Reading]] = {}
-    second = None
-    for received_ms, time_ms, site, node, tray, channel, value in rows:
-        if second is not None and received_ms // 1000 != second:
-            for (of_site, of_node), readings in packs.items():
-                yield second * 1000 + 999, of_site, of_node, sorted(readings, key=itemgetter(2))
-            packs = {}
-        second = received_ms // 1000
-        packs.setdefault((site, node), []).append(Reading(tray, channel, time_ms, value))
-    for (of_site, of_node), readings in packs.items():
-        yield (second or 0) * 1000 + 999, of_site, of_node, sorted(readings, key=itemgetter(2))
+    rows.sort(key=lambda row: (row[0] // 1000, row[1], row[2], row[0]))
+    for (_, site, node), part in groupby(rows, key=lambda row: (row[0] // 1000, row[1], row[2])):
+        of_node = list(part)
+        received_ms = max(row[6] for row in of_node)
+        yield received_ms, site, node, [Reading(row[3], row[4], row[0], row[5]) for row in of_node]
 
 
 def _is(change: Change, key: Key, site: str) -> bool:

@@ -14,8 +14,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from ingest.daily_times import Daily
 from ingest.readings import CHANNELS, MAX_GAP_S
-from ingest.schedules import Daily
 from ingest.tray_watch import Findings, span
 from ingest.vapour import vpd_kpa
 

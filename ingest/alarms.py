@@ -82,8 +82,8 @@ class Watch:
             self._findings[key] = Findings(place, name, self._teller(site))
         return self._findings[key]
 
-    def standing(self) -> list[tuple[str, str, str, str, str, int]]:
-        """(site, place, name, kind, channel, since) of all that stands."""
+    def standing(self) -> list[tuple[str, str, str, str, str, int, str]]:
+        """(site, place, name, kind, channel, since, detail) of all that stands."""
         return [
             (*key, *each)
             for key, found in self._findings.items()
@@ -98,9 +98,19 @@ class Watch:
         return next((node for (at, node), each in self._nodes.items() if at == site and tray in each.trays), None)
 
     def take(
-        self, site: str, node: str, readings: Iterable[Reading], received_ms: int, bad: Iterable[tuple[str, str]] = ()
+        self,
+        site: str,
+        node: str,
+        readings: Iterable[Reading],
+        received_ms: int,
+        bad: Iterable[tuple[str, str]] = (),
+        *,
+        at_once: bool = True,
     ) -> None:
-        """A pack: its readings in order of time, and the records (name, kind of error) that were set aside."""
+        """A pack: its readings in order of time, and the records (name, kind of error) that were set aside.
+
+        `at_once` False: not as it was received, which then tells nothing of the node's clock.
+        """
         state = self._node(site, node)
         state.heard_ms = received_ms
         state.gone_ms = None
@@ -123,7 +133,8 @@ class Watch:
             self._signal(site, node, Reading(tray, channel, time_ms, value), received_ms, watch)
         for watch in touched.values():
             watch.settle()
-        self._judge_clock(state, newest_ms, received_ms, [kind for _name, kind in bad])
+        if at_once:
+            self._judge_clock(state, newest_ms, received_ms, [kind for _name, kind in bad])
         for name, kind in bad:
             if kind == "range":
                 self._out_of_range(site, node, name, received_ms)

@@ -23,8 +23,8 @@ from ingest.alarm_book import ESCALATED, MQTT, RAISED, REPEATED, TEST, Alarm, Al
 from ingest.alarm_kinds import HIGH
 from ingest.alarm_settings import AlarmSettings, PersonSettings, QuietSettings
 from ingest.alarm_text import body, headline, title
+from ingest.daily_times import Daily
 from ingest.readings import TidetrayError, from_ms
-from ingest.schedules import Daily
 from ingest.store import Store
 
 log = logging.getLogger("tidetray.delivery")

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from ingest.cycles import AFTER_PUMP_S, CONTRADICTION_S, FAILED, SLOW
+from ingest.daily_times import Daily
 from ingest.expected_times import USUAL_FILL_S, Learned, highest_level_m, usual_drain_s, usual_fill_s
 from ingest.readings import MAX_GAP_S, Tray
-from ingest.schedules import Daily
 
 MAX_GAP_MS = round(MAX_GAP_S * 1000)
 
@@ -76,15 +76,15 @@ class Findings:
 
     def __init__(self, place: str, name: str, tell: Tell) -> None:
         self._place, self._name, self._tell = place, name, tell
-        self._stand: dict[tuple[str, str], int] = {}
+        self._stand: dict[tuple[str, str], tuple[int, str]] = {}
 
-    def restore(self, kind: str, channel: str, since_ms: int) -> None:
+    def restore(self, kind: str, channel: str, since_ms: int, detail: str) -> None:
         """It stands in the book: nothing is told of its beginning again."""
-        self._stand[kind, channel] = since_ms
+        self._stand[kind, channel] = (since_ms, detail)
 
-    def standing(self) -> list[tuple[str, str, int]]:
-        """(kind, channel, since) of what stands."""
-        return [(kind, channel, since_ms) for (kind, channel), since_ms in self._stand.items()]
+    def standing(self) -> list[tuple[str, str, int, str]]:
+        """(kind, channel, since, detail) of what stands."""
+        return [(*key, *found) for key, found in self._stand.items()]
 
     def __bool__(self) -> bool:
         return bool(self._stand)
@@ -94,7 +94,7 @@ class Findings:
 
     def begin(self, kind: str, since_ms: int, at_ms: int, detail: str, *, channel: str = "") -> None:
         if (kind, channel) not in self._stand:
-            self._stand[kind, channel] = since_ms
+            self._stand[kind, channel] = (since_ms, detail)
             self._tell(Change(self._place, self._name, kind, channel, True, since_ms, at_ms, detail))
 
     def end(self, kind: str, at_ms: int, *, channel: str = "", ended_ms: int | None = None) -> None:

@@ -127,6 +127,14 @@ def test_the_history_of_a_home_raises_nothing(bench_store: Store) -> None:
     assert kinds(bench_store) == []
 
 
+def test_what_stands_when_a_home_is_first_watched_is_raised_with_what_happened(bench_store: Store) -> None:
+    now = Node(bench_store).send(flood(T0, drains=False), None)
+    AlarmKeeper(bench_store, GIVEN, now_ms=now)
+    (alarm,) = AlarmBook(bench_store).alarms()
+    assert (alarm.key.kind, alarm.since_ms) == ("did not drain", T0 + 300_000)
+    assert alarm.detail.startswith("still 40 mm")
+
+
 def test_readings_a_day_late_raise_nothing_and_hours_late_say_when_it_was(bench_store: Store) -> None:
     keeper = AlarmKeeper(bench_store, GIVEN, now_ms=T0 - 60_000)
     node = Node(bench_store)

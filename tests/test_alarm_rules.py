@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from ingest.alarm_rules import FlatRule, LimitRule, Limits, SignalPlan, SignalWatch, known_bad
+from ingest.daily_times import Daily
 from ingest.readings import to_ms
-from ingest.schedules import Daily
 from ingest.tray_watch import Change, Findings
 
 S = 1000

@@ -30,7 +30,14 @@ from ui import charts, palette, words
 from ui.reading import as_csv, growth_view
 
 APP = str(Path(__file__).parent.parent / "ui" / "app.py")
-PAGES = ("views/trays.py", "views/weigh.py", "views/growth.py", "views/compare.py", "views/tuning.py")
+PAGES = (
+    "views/trays.py",
+    "views/weigh.py",
+    "views/growth.py",
+    "views/compare.py",
+    "views/tuning.py",
+    "views/alarms.py",
+)
 NOW = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
 
 

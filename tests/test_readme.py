@@ -32,6 +32,11 @@ def test_the_settings_for_tuning_are_settings() -> None:
     assert (settings.flooding.longest_dry_h, settings.value.price) == (8, 4.5)
 
 
+def test_the_settings_of_alarms_are_settings() -> None:
+    settings = Settings(**tomllib.loads(block("<!-- alarm settings -->")))
+    assert [person.name for person in settings.alarms.person] == ["me", "neighbour"]
+
+
 def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path) -> None:
     script = (
         block("<!-- real input -->").replace("-p 1883", f"-p {mosquitto.port}").replace("try", str(tmp_path / "try"))
@@ -55,9 +60,8 @@ def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path)
 
 
 def test_the_settings_shown_are_settings() -> None:
-    record, alarms = (Settings(**tomllib.loads(each)) for each in re.findall(r"```toml\n(.*?)```", README, re.DOTALL))
-    assert record.record.site == "nursery"
-    assert [person.name for person in alarms.alarms.person] == ["me", "neighbour"]
+    shown = tomllib.loads(re.findall(r"```toml\n(.*?)```", README, re.DOTALL)[0])
+    assert Settings(**shown).record.site == "nursery"
 
 
 def test_the_example_pack_of_developers_md_decodes() -> None:

@@ -24,13 +24,14 @@ def bar() -> None:
             "The recorder is NOT RUNNING: nothing is being recorded now, and no alarm is raised. Start it with 'tidetray record'.",
             loud=True,
         )
-    for trouble in view.failing:
-        who = "MQTT" if trouble.recipient == "mqtt" else trouble.recipient
-        since = words.when(trouble.since, view.zone, datetime.now(UTC))
+    if view.failing:
+        who = " and ".join("MQTT" if trouble.recipient == "mqtt" else trouble.recipient for trouble in view.failing)
+        first = min(view.failing, key=lambda trouble: trouble.since)
         look.say(
             "wrong",
-            f"ALARMS DO NOT REACH {who}: {words.many(trouble.waiting, 'message')} waiting since {since}, "
-            f"{trouble.tries} tries failed ({trouble.error}). Look first at the network, then try 'tidetray alarms test'.",
+            f"ALARMS DO NOT REACH {who}: {words.many(sum(t.waiting for t in view.failing), 'message')} waiting, the first since "
+            f"{words.when(first.since, view.zone, datetime.now(UTC))} ({first.error}). "
+            "Look first at the network, then try 'tidetray alarms test'.",
             loud=True,
         )
     _unacknowledged(view)

@@ -118,8 +118,8 @@ def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
 def alarms_per_week(weeks: pd.DataFrame, zone: str) -> Spec:
     """A bar for each week, with its number; `weeks` has `week` (its Monday) and `alarms`."""
     local = weeks["week"].dt.tz_convert(zone)
-    rows = pd.DataFrame({"week": [f"from {day.day} {day:%b}" for day in local], "alarms": weeks["alarms"]})
-    x = {**named("week"), "sort": None, "title": None, "axis": {"labelAngle": 0}}
+    rows = pd.DataFrame({"week": [f"{day.day} {day:%b}" for day in local], "alarms": weeks["alarms"]})
+    x = {**named("week"), "sort": None, "title": "week from", "axis": {"labelAngle": 0}}
     y = {**measured("alarms"), "title": "alarms", "axis": {"tickMinStep": 1}}
     number = {"text": measured("alarms"), "x": x, "y": y}
     return plain(

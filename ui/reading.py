@@ -82,10 +82,6 @@ class AlarmsView:
     own_times: pd.DataFrame
     failing: tuple[NotReached, ...]
 
-    @staticmethod
-    def time(time_ms: int | None) -> datetime | None:
-        return None if time_ms is None else from_ms(time_ms)
-
     def since(self, alarm: Alarm) -> datetime:
         return from_ms(alarm.since_ms)
 

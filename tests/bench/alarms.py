@@ -53,7 +53,7 @@ from ingest.store import open_store
 from ingest.trials import TrayPlan, Trial, TrialPlan
 
 QUICK = "quick" in sys.argv
-TRAYS, RATE, FAILURES = 100, 1000, 30 if QUICK else 200
+TRAYS, RATE, FAILURES = 100, 1000, 30 if QUICK else 70
 TRAY_YEARS = 3 if QUICK else 30
 SLOWING = 4 if QUICK else 40
 UNTIL = datetime(2026, 6, 1, 12, tzinfo=UTC)

@@ -152,6 +152,7 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
         ("/", "Recorded so far"),
         ("/weigh", "pots weighed today"),
         ("/growth", "The file holds all columns"),
+        ("/alarms", "Last 28 days"),
         ("/tuning", "No next trial is proposed"),
     ],
 )

@@ -13,6 +13,7 @@ from ingest.alarm_book import Alarm
 from ingest.alarm_kinds import KINDS, MAINS
 from ingest.alarm_text import headline
 from ingest.expected_times import LEARN_CYCLES
+from ingest.readings import from_ms
 from ui import charts, look, words
 from ui.reading import AlarmsView, acknowledge_alarm, alarms_view, as_csv, shelve_alarm, unshelve_alarm
 
@@ -54,11 +55,9 @@ def now_standing() -> None:
 
 
 def _card(alarm: Alarm, state: str, view: AlarmsView, now: datetime) -> None:
-    said = {
-        "standing": "NOT ACKNOWLEDGED",
-        "acknowledged": f"acknowledged by {alarm.acknowledged_by}",
-        "shelved": f"shelved until {words.clock(view.time(alarm.shelved_until_ms), view.zone, now)}",
-    }[state]
+    said = "NOT ACKNOWLEDGED" if state == "standing" else f"acknowledged by {alarm.acknowledged_by}"
+    if alarm.shelved_until_ms is not None and state == "shelved":
+        said = f"shelved until {words.clock(from_ms(alarm.shelved_until_ms), view.zone, now)}"
     again = f"It came and went {alarm.times} times. " if alarm.times > 1 else ""
     facts = look.facts(
         {
@@ -125,13 +124,13 @@ def own_times() -> None:
 
 
 def _seconds(value: float) -> str:
-    return "not known" if pd.isna(value) else f"{value:.0f} s"
+    return "not known" if pd.isna(value) else f"{value:.1f} s"
 
 
 def _learned(value: float, cycles: float, change: float) -> str:
     if pd.isna(value):
         return f"not yet: {0 if pd.isna(cycles) else int(cycles)} of {LEARN_CYCLES} cycles"
-    return f"{value:.1f} s, now {100 * change:+.0f} %"
+    return f"{value:.1f} s, now {round(100 * change):+d} %"
 
 
 def history() -> None:
@@ -149,7 +148,7 @@ def history() -> None:
             for good, target in zip(view.load.table["good"], view.load.table["target"], strict=True)
         ],
     )
-    st.dataframe(shown[["measure", "value", "target", "held"]], hide_index=True, width="stretch")
+    st.dataframe(shown[["measure", "value", "held", "target"]], hide_index=True, width="stretch")
     look.small(
         "Targets: IEC 62682 and ISA-18.2, per person who answers alarms. Alarms that were muted or shelved do not count."
     )
