@@ -38,7 +38,8 @@ LOW_S = 600.0
 """A submersed tray may be below its flood mark so long, as while plants are lifted out (common practice, no source)."""
 
 OVER_S = 10.0
-"""A level may be over the overflow so long: a wave (facts of EEMUA 191 give a level 60 s; water on the floor is sooner)."""
+"""A level may be over the overflow so long: a wave. EEMUA 191 starts with 60 s for levels (from memory); water on the
+floor is there sooner."""
 
 
 class Change(NamedTuple):

@@ -22,6 +22,7 @@ from ingest.nursery_faults import (
     leave_out,
     quiet_nursery,
     sent_by,
+    slowing,
     traces,
     tray_of,
     with_another_flood,
@@ -30,7 +31,8 @@ from ingest.nursery_faults import (
 )
 from ingest.nursery_sensors import history
 from ingest.readings import Reading
-from tests.watched import Watched
+from ingest.slow_change import slow_change
+from tests.watched import Watched, measured
 
 UNTIL = datetime(2026, 6, 3, 12, tzinfo=UTC)
 NOON = datetime(2026, 6, 2, 11, tzinfo=UTC)
@@ -272,3 +274,19 @@ def test_ninety_quiet_days_on_nine_trays_raise_nothing() -> None:
     )
     assert sum(map(len, of_trays.values())) > 1_500_000
     assert watched.alarms() == []
+
+
+def test_a_drain_that_slows_by_two_percent_a_day_is_told_before_it_is_15_percent_slow() -> None:
+    nursery = quiet_nursery(UNTIL, days=40)
+    tray = tray_of(nursery, "short floods")
+    from_s = nursery.started.timestamp() + 20 * 86_400
+    at_s, ratios = measured(slowing(nursery, tray.name, from_s, 0.02), tray)
+    first = next(n for n in range(17, len(ratios) + 1) if slow_change(ratios[:n]).warns)
+    assert 0 < 0.02 * (at_s[first - 1] - from_s) / 86_400 < 0.15
+
+
+def test_forty_days_of_an_even_drain_are_no_warning() -> None:
+    nursery = quiet_nursery(UNTIL, days=40)
+    _, ratios = measured(nursery, tray_of(nursery, "long floods"))
+    assert len(ratios) == 8 * 40 - 1 or len(ratios) == 8 * 40
+    assert not any(slow_change(ratios[:n]).warns for n in range(17, len(ratios) + 1))

@@ -5,13 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+import numpy as np
+import pandas as pd
+
 from ingest.alarm_book import Alarm, AlarmBook
 from ingest.alarm_keeper import alarm_book, watch_plan
 from ingest.alarm_settings import AlarmSettings
 from ingest.alarms import Watch
+from ingest.cycles import detect_cycles
+from ingest.expected_times import drain_ratio
 from ingest.notebook import Notebook
 from ingest.nursery import SITE, Nursery
 from ingest.nursery_faults import Sent
+from ingest.nursery_sensors import SENT, history
+from ingest.readings import EVIDENCE, Tray
 from ingest.store import open_store
 from ingest.tray_watch import Change
 
@@ -71,3 +78,21 @@ class Watched:
     def told(self) -> list[tuple[str, str]]:
         """(kind, place's name) of what people are told, in order."""
         return [(alarm.key.kind, alarm.key.name) for alarm in self.alarms() if alarm.told]
+
+
+def measured(nursery: Nursery, tray: Tray) -> tuple[list[float], list[float]]:
+    """When each cycle of a tray was dry again [s since 1970], and how long it took to drain over the geometric time."""
+    trace = history(nursery, tray.name)
+    keep = np.isin(trace.channel, [SENT.index(channel) for channel in EVIDENCE])
+    frame = pd.DataFrame(
+        {
+            "time": pd.to_datetime(trace.time_ms[keep], unit="ms", utc=True),
+            "channel": pd.Categorical.from_codes(trace.channel[keep], pd.Index(SENT)),
+            "value": trace.value[keep],
+        }
+    )
+    cycles = detect_cycles(frame, tray)
+    done = cycles[cycles["outcome"].isin(["complete", "drained slowly"]) & cycles["drain_s"].notna()]
+    at_s = done["dry"].to_numpy(dtype="datetime64[ms]").astype(np.int64) / 1000
+    pairs = zip(done["drain_s"], done["peak_level_m"], strict=True)
+    return at_s.tolist(), [drain_ratio(tray, drain_s, peak_m) for drain_s, peak_m in pairs]

@@ -30,7 +30,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
@@ -40,17 +39,15 @@ from ingest import wire
 from ingest.alarm_keeper import watch_plan
 from ingest.alarm_settings import AlarmSettings
 from ingest.alarms import Watch
-from ingest.cycles import detect_cycles
-from ingest.expected_times import drain_ratio
 from ingest.notebook import Notebook
-from ingest.nursery import TREATMENTS, Nursery
+from ingest.nursery import TREATMENTS
 from ingest.nursery_faults import quiet_nursery, slowing, tray_of
-from ingest.nursery_sensors import SENT, history
-from ingest.readings import EVIDENCE, Reading, Tray
+from ingest.readings import Reading
 from ingest.settings import RECORD_FILE
 from ingest.slow_change import slow_change
 from ingest.store import open_store
 from ingest.trials import TrayPlan, Trial, TrialPlan
+from tests.watched import measured
 
 QUICK = "quick" in sys.argv
 TRAYS, RATE, FAILURES = 100, 1000, 30 if QUICK else 70
@@ -222,24 +219,6 @@ def _look(home: Path, found: dict[str, list[float]], stop: threading.Event) -> N
             last = number
             found.setdefault(name, []).append(now)
         time.sleep(0.005)
-
-
-def measured(nursery: Nursery, tray: Tray) -> tuple[list[float], list[float]]:
-    """When each cycle of a tray was dry again [s since 1970], and how long it took to drain over the geometric time."""
-    trace = history(nursery, tray.name)
-    keep = np.isin(trace.channel, [SENT.index(channel) for channel in EVIDENCE])
-    frame = pd.DataFrame(
-        {
-            "time": pd.to_datetime(trace.time_ms[keep], unit="ms", utc=True),
-            "channel": pd.Categorical.from_codes(trace.channel[keep], pd.Index(SENT)),
-            "value": trace.value[keep],
-        }
-    )
-    cycles = detect_cycles(frame, tray)
-    done = cycles[cycles["outcome"].isin(["complete", "drained slowly"]) & cycles["drain_s"].notna()]
-    at_s = done["dry"].to_numpy(dtype="datetime64[ms]").astype(np.int64) / 1000
-    pairs = zip(done["drain_s"], done["peak_level_m"], strict=True)
-    return at_s.tolist(), [drain_ratio(tray, drain_s, peak_m) for drain_s, peak_m in pairs]
 
 
 def warnings(ratios: list[float]) -> int:
