@@ -156,6 +156,7 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
         ("/plan", "Map of the trays"),
         ("/causes", "Hours less than half covered"),
         ("/places", "The variance of ln mass around"),
+        ("/alarms", "Last 28 days"),
         ("/tuning", "No next trial is proposed"),
     ],
 )
