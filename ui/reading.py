@@ -21,13 +21,14 @@ from analysis.exposure import exposure
 from analysis.growth import relative_growth_rate
 from analysis.trays_now import natural
 from analysis.trial_comparison import TrialComparison, compare_trial
-from analysis.trial_data import NoTrialError, TrialData, choose_trial, open_record, own_times
+from analysis.trial_data import NoTrialError, TrialData, choose_trial, open_record
 from analysis.weighing import rates_u_per_day
 from ingest.alarm_book import Alarm, AlarmBook
 from ingest.balances import all_balances
 from ingest.delivery import failing
 from ingest.load_cell import CellMass, on_the_cells
 from ingest.notebook import Notebook
+from ingest.own_times import own_times
 from ingest.readings import from_ms, to_ms
 from ingest.recorder import is_recording
 from ingest.settings import RECORD_FILE, home_folder, load_settings
