@@ -10,35 +10,13 @@ of their means is 0.468 kPa.
 
 from __future__ import annotations
 
-from typing import Any, TypeVar, cast
+from typing import Any, cast
 
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
 
-Values = TypeVar("Values", float, NDArray[np.float64], "pd.Series[float]")
-"""A number, an array or a Series; what comes out is what went in."""
+from ingest.vapour import Values, saturation_vapour_pressure_kpa, vpd_kpa
 
-
-def saturation_vapour_pressure_kpa(temp_c: Values) -> Values:
-    """Saturation vapour pressure over water [kPa] at `temp_c` [°C].
-
-    Allen et al. 1998, FAO Irrigation and Drainage Paper 56, eq. 11. Within 0.12 % of IAPWS-IF97 over 0–40 °C.
-    """
-    kpa: Any = 0.6108 * np.exp(17.27 * temp_c / (temp_c + 237.3))
-    return cast("Values", kpa)
-
-
-def vpd_kpa(temp_c: Values, humidity_pct: Values, leaf_temp_c: Values | None = None) -> Values:
-    """Vapour pressure deficit [kPa] of air at `temp_c` [°C] and `humidity_pct` [%].
-
-    With `leaf_temp_c` [°C] it is the deficit from leaf to air, which is negative on a leaf colder than
-    the dew point. A humidity above 100 is a sensor's tolerance and counts as 100.
-    """
-    surface_c = temp_c if leaf_temp_c is None else leaf_temp_c
-    vapour_kpa = saturation_vapour_pressure_kpa(temp_c) * (np.minimum(humidity_pct, 100.0) / 100.0)
-    deficit_kpa: Values = saturation_vapour_pressure_kpa(surface_c) - vapour_kpa
-    return deficit_kpa
+__all__ = ["dew_point_c", "saturation_vapour_pressure_kpa", "vpd_kpa"]
 
 
 def dew_point_c(temp_c: Values, humidity_pct: Values) -> Values:

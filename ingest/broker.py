@@ -44,7 +44,7 @@ STOP_S = 10.0
 
 PUBLISH = {
     "nodes": ["tidetray/v1/+/+/data", "tidetray/v1/+/+/here"],
-    "recorder": ["tidetray/v1/+/+/receipt"],
+    "recorder": ["tidetray/v1/+/+/receipt", "tidetray/alarms/v1/#"],
 }
 SUBSCRIBE = {
     "nodes": ["tidetray/v1/+/+/receipt"],

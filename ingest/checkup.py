@@ -18,11 +18,13 @@ from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest import lookup
+from ingest.alarm_service import senders_of
 from ingest.database import StoreError
+from ingest.delivery import failing
 from ingest.notebook import Notebook
 from ingest.readings import TidetrayError
 from ingest.recorder import is_recording
-from ingest.settings import RECORD_FILE, BrokerSettings, SettingsError, load_settings
+from ingest.settings import RECORD_FILE, BrokerSettings, Settings, SettingsError, check_rules, load_settings
 from ingest.store import open_store
 
 LEAST_FREE_BYTES = 2**30
@@ -52,6 +54,7 @@ def _findings(home: Path) -> Iterator[Finding]:
     else:
         yield Finding("settings", True, "in order")
         yield _broker(settings.broker)
+        yield from _alarms(home, settings)
     yield from _record(home)
     yield _disk(home)
 
@@ -81,6 +84,27 @@ def _record(home: Path) -> Iterator[Finding]:
         yield _zone(trial.name, trial.zone)
     if waiting:
         yield Finding("set aside", False, f"the latest message that could not be recorded: {waiting[0].reason}")
+
+
+def _alarms(home: Path, settings: Settings) -> Iterator[Finding]:
+    """Rules that name what is not there; ways to people; messages that do not reach them."""
+    try:
+        senders_of(settings.alarms)
+        with open_store(home / RECORD_FILE, read_only=True) as store:
+            check_rules(settings, home, Notebook(store).scheduled_trays())
+            troubles = failing(store)
+    except StoreError:
+        return  # said below
+    except (TidetrayError, sqlite3.Error) as error:
+        yield Finding("alarms", False, str(error))
+        return
+    for trouble in troubles:
+        text = f"{trouble.recipient} is not reached: {trouble.error}, {trouble.tries} tries. Try `tidetray alarms test`"
+        yield Finding("alarms", False, text)
+    if not settings.alarms.person:
+        yield Finding("alarms", True, "shown on the pages only: [[alarms.person]] names whom to tell")
+    elif not troubles:
+        yield Finding("alarms", True, f"told to {', '.join(person.name for person in settings.alarms.person)}")
 
 
 def _zone(trial: str, zone: str) -> Finding:

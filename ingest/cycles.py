@@ -27,7 +27,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from ingest.hydraulics import drain_time_s, fill_time_s
+from ingest.expected_times import USUAL_FILL_S, expected_drain_s, expected_fill_s
+from ingest.hydraulics import drain_time_s
 from ingest.readings import EVIDENCE, MAX_GAP_S, Tray
 from ingest.spells import (
     FAR_MS,
@@ -70,12 +71,6 @@ SLOW = 2.0
 FAILED = 3.0
 """Times the expected time: a drain with a third of its bore left counts as not draining."""
 
-USUAL_DRAIN_S = 600.0
-"""Expected to drain where the geometry is not known (common practice, no source)."""
-
-USUAL_FILL_S = 300.0
-"""A pump without water after this, where the geometry is not known, brings none (common practice, no source)."""
-
 CONTRADICTION_S = 60.0
 """Float and level may differ this long: they hang in different places, and a float is slow."""
 
@@ -84,13 +79,6 @@ AFTER_PUMP_S = 60.0
 
 _SAME_M = 1e-9
 """So that 0.050 and 0.048 m differ by a deadband of 0.002 m, not by more."""
-
-
-def expected_drain_s(tray: Tray, level_m: float) -> float:
-    """Seconds to drain from `level_m` by Torricelli's law; USUAL_DRAIN_S where the geometry is not known."""
-    if tray.area_m2 is None or tray.hole_m2 is None:
-        return USUAL_DRAIN_S
-    return drain_time_s(tray.area_m2, max(level_m, 0.0), tray.hole_m2, tray.discharge_coefficient)
 
 
 def detect_cycles(readings: pd.DataFrame, tray: Tray, *, dry_at_ms: int | None = None) -> pd.DataFrame:
@@ -393,13 +381,6 @@ def _frame(rows: list[_Row]) -> pd.DataFrame:
         pd.array(outcome, dtype="str"),
     )
     return pd.DataFrame(dict(zip(CYCLE_COLUMNS, columns, strict=True)))
-
-
-def expected_fill_s(tray: Tray) -> float | None:
-    """Expected to fill to the flood mark; None where the geometry is not known."""
-    if tray.area_m2 is None or tray.pump_flow_m3_s is None:
-        return None
-    return fill_time_s(tray.area_m2, tray.flood_mark_m, tray.pump_flow_m3_s)
 
 
 def _ms(seconds: float) -> int:

@@ -1,4 +1,4 @@
-"""Filling and draining of a tray: times and levels from its geometry.
+"""Filling and draining of a tray: times and levels from its geometry; holes, siphons and standpipes.
 
 In: areas [m²], heights [m], flows [m³/s], numbers or arrays that broadcast. Out: seconds and metres,
 a float for numbers and an array for arrays. It knows no readings and no clock.
@@ -19,6 +19,9 @@ from numpy.typing import ArrayLike, NDArray
 
 G_M_S2 = 9.81
 """Acceleration of free fall [m/s²]."""
+
+WEIR_M05_S = 1.84
+"""Cw of a sharp-edged weir [√m/s]: Q = Cw·L·H^1.5. The Francis weir's 3.33 in feet, 3.33·√0.3048."""
 
 Array = NDArray[np.float64]
 
@@ -93,6 +96,34 @@ def fill_time_s(area_m2: ArrayLike, height_m: ArrayLike, flow_m3_s: ArrayLike) -
     _require(flow > 0, "the pump's flow must be positive")
     _require(height >= 0, "a height must be zero or more metres")
     return _result(area * height / flow)
+
+
+def fill_time_open_s(
+    area_m2: float, height_m: float, flow_m3_s: float, hole_m2: float, discharge_coefficient: float
+) -> float:
+    """Seconds to fill to `height_m` while the drain stands open: A·dh/dt = Q − k·√h with k = Cd·a·√(2g), so
+    t = −2A·(√h/k + Q/k²·ln(1 − k·√h/Q)). Infinite where the drain takes all before: the level tends to (Q/k)².
+
+    ValueError as for `fill_time_s` and `drain_time_s`.
+    """
+    _require(np.asarray(fill_time_s(area_m2, height_m, flow_m3_s) >= 0), "a filling takes time")
+    k = float(_root_fall_per_s(*_arrays(area_m2, hole_m2, discharge_coefficient))) * 2 * area_m2
+    share = k * height_m**0.5 / flow_m3_s
+    if share >= 1:
+        return float("inf")
+    return float(-2 * area_m2 / k**2 * flow_m3_s * (share + np.log1p(-share)))
+
+
+def weir_head_m(flow_m3_s: float, diameter_m: float) -> float:
+    """Height [m] of the water above the rim of a standpipe that takes `flow_m3_s`: (Q/(Cw·π·D))^(2/3).
+
+    Holds while the rim works as a weir, up to a head of about a third of the diameter; above, the pipe
+    fills and takes less. ValueError if the flow is negative or the diameter not positive.
+    """
+    flow, diameter = _arrays(flow_m3_s, diameter_m)
+    _require(flow >= 0, "the flow must be zero or more")
+    _require(diameter > 0, "the diameter of the standpipe must be positive")
+    return float((flow / (WEIR_M05_S * np.pi * diameter)) ** (2 / 3))
 
 
 def _root_fall_per_s(area: Array, hole: Array, coefficient: Array) -> Array:

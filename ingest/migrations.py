@@ -240,4 +240,52 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
             STRICT, WITHOUT ROWID;
         """,
     ),
+    (
+        "alarms",
+        """
+        ALTER TABLE tray ADD COLUMN drain TEXT NOT NULL DEFAULT 'hole';
+        ALTER TABLE tray ADD COLUMN drain_drop_m REAL NOT NULL DEFAULT 0;
+        ALTER TABLE tray ADD COLUMN standpipe_diameter_m REAL;
+        -- place: tray, node, pump, site or recorder. since_ms: when it began by the readings; raised_ms: when it was
+        -- found. known_ms: what is told of it counts from here on: raised, or unmuted, or unshelved.
+        -- times: how often it began; muted_by: the alarm that is its cause; told: whether it was for anybody's ears
+        CREATE TABLE alarm (
+            id INTEGER PRIMARY KEY,
+            site TEXT NOT NULL, place TEXT NOT NULL, name TEXT NOT NULL, kind TEXT NOT NULL, channel TEXT NOT NULL,
+            priority TEXT NOT NULL, detail TEXT NOT NULL, since_ms INTEGER NOT NULL, raised_ms INTEGER NOT NULL,
+            known_ms INTEGER NOT NULL, returned_ms INTEGER, returned_seen_ms INTEGER, times INTEGER NOT NULL,
+            acknowledged_ms INTEGER, acknowledged_by TEXT, muted_by INTEGER REFERENCES alarm, told INTEGER NOT NULL
+        ) STRICT;
+        CREATE UNIQUE INDEX alarm_standing ON alarm (site, place, name, kind, channel) WHERE returned_ms IS NULL;
+        CREATE INDEX alarm_by_time ON alarm (raised_ms);
+        CREATE INDEX alarm_by_key ON alarm (site, place, name, kind, channel, since_ms);
+        -- everything that happened to an alarm, in order: raised, again, returned, muted, acknowledged, shelved ...
+        CREATE TABLE alarm_event (
+            id INTEGER PRIMARY KEY, alarm INTEGER NOT NULL REFERENCES alarm, at_ms INTEGER NOT NULL,
+            what TEXT NOT NULL, who TEXT NOT NULL, note TEXT NOT NULL
+        ) STRICT;
+        CREATE INDEX alarm_event_by_alarm ON alarm_event (alarm);
+        CREATE TABLE shelf (
+            site TEXT NOT NULL, place TEXT NOT NULL, name TEXT NOT NULL, kind TEXT NOT NULL, channel TEXT NOT NULL,
+            until_ms INTEGER NOT NULL, who TEXT NOT NULL, shelved_ms INTEGER NOT NULL,
+            PRIMARY KEY (site, place, name, kind, channel)
+        ) STRICT, WITHOUT ROWID;
+        -- what is to be sent, to a person or to an MQTT topic; gone from here only when it was sent
+        CREATE TABLE outbox (
+            id INTEGER PRIMARY KEY, alarm INTEGER REFERENCES alarm, recipient TEXT NOT NULL, what TEXT NOT NULL,
+            made_ms INTEGER NOT NULL, due_ms INTEGER NOT NULL, tries INTEGER NOT NULL DEFAULT 0, error TEXT,
+            sent_ms INTEGER
+        ) STRICT;
+        CREATE INDEX outbox_waiting ON outbox (due_ms) WHERE sent_ms IS NULL;
+        CREATE INDEX outbox_by_alarm ON outbox (alarm, recipient);
+        -- all that was received up to here has been watched
+        CREATE TABLE alarm_mark (only_one INTEGER PRIMARY KEY CHECK (only_one = 1), watched_ms INTEGER NOT NULL) STRICT;
+        -- from when on a tray's own filling and draining times are learned anew; what they were found to be
+        CREATE TABLE own_times (
+            site TEXT NOT NULL, tray TEXT NOT NULL, measure TEXT NOT NULL, from_ms INTEGER NOT NULL,
+            factor REAL, spread REAL, cycles INTEGER NOT NULL, change REAL, since_ms INTEGER, warns INTEGER NOT NULL,
+            PRIMARY KEY (site, tray, measure)
+        ) STRICT, WITHOUT ROWID;
+        """,
+    ),
 )

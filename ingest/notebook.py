@@ -190,6 +190,14 @@ class Notebook:
         rows = self._db.execute(f"SELECT {', '.join(_TRAY_COLUMNS)} FROM tray WHERE site = ? ORDER BY name", (site,))
         return tuple((Tray(*row[:-1]), row[-1]) for row in rows.fetchall())
 
+    def scheduled_trays(self) -> dict[str, bool]:
+        """Every tray of the notebook, and whether a treatment floods it by a schedule."""
+        rows = self._db.execute(
+            "SELECT tray.name, coalesce(max(flood_times != ''), 0) FROM tray LEFT JOIN assignment ON assignment.tray = tray.name"
+            " LEFT JOIN treatment ON treatment.trial = assignment.trial AND treatment.name = assignment.treatment GROUP BY tray.name"
+        )
+        return {name: bool(scheduled) for name, scheduled in rows.fetchall()}
+
     def plan(self, trial_name: str) -> TrialPlan:
         """A trial as it was set up: pots in the places where they stood first, without those split off since."""
         trial = self.trial(trial_name)

@@ -69,6 +69,8 @@ CHANNELS: dict[str, Channel] = {
         Channel("light", "lx", 0.0, 200_000.0, "illuminance", threshold=50.0),
         Channel("ppfd", "", 0.0, 4_000.0, "photon flux 400-700 nm [µmol m⁻² s⁻¹]", threshold=1.0),
         Channel("mass", "kg", -0.1, 50.0, "load cell"),
+        Channel("battery", "%EL", 0.0, 100.0, "battery left"),
+        Channel("supply", "V", 0.0, 60.0, "supply voltage"),
     )
 }
 
@@ -90,6 +92,10 @@ class Reading(NamedTuple):
         return from_ms(self.time_ms)
 
 
+DRAINS = ("hole", "standpipe", "siphon")
+"""How water leaves a tray."""
+
+
 @dataclass(frozen=True, slots=True)
 class Tray:
     """A flood-and-drain tray; lengths are inner ones.
@@ -98,6 +104,10 @@ class Tray:
     water that a drained tray keeps, `deadband_m` the ripple that means nothing (common
     practice, no source). The inlet is told in rows and columns of pots. Geometry that is not known is None;
     what needs it then says so.
+
+    `drain` is how the water leaves: a `hole` that the pump's pressure or a valve keeps shut while the tray
+    fills; a `standpipe` up to the overflow height, with a hole at its foot that is always open; or a `siphon`
+    that starts at the overflow height. `drain_drop_m` is how far below the tray's floor its outlet ends.
     """
 
     name: str
@@ -114,9 +124,14 @@ class Tray:
     discharge_coefficient: float = 0.6
     inlet_row: float | None = None
     inlet_column: float | None = None
+    drain: str = "hole"
+    drain_drop_m: float = 0.0
+    standpipe_diameter_m: float | None = None
 
     def __post_init__(self) -> None:
-        for field in ("length_m", "width_m", "overflow_height_m", "drain_hole_diameter_m", "pump_flow_m3_s"):
+        for field in (
+            "length_m", "width_m", "overflow_height_m", "drain_hole_diameter_m", "pump_flow_m3_s", "standpipe_diameter_m",
+        ):  # fmt: skip
             value = getattr(self, field)
             if value is not None and not (math.isfinite(value) and value > 0):
                 raise ValueError(f"tray {self.name}: {field} must be a positive number, not {value!r}")
@@ -128,6 +143,8 @@ class Tray:
             raise ValueError(
                 f"tray {self.name}: the overflow ({self.overflow_height_m} m) must be above the flood mark ({self.flood_mark_m} m)"
             )
+        if self.drain not in DRAINS:
+            raise ValueError(f"tray {self.name}: the drain is one of {', '.join(DRAINS)}, not {self.drain!r}")
 
     @property
     def area_m2(self) -> float | None:

@@ -26,6 +26,7 @@ from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest import wire
+from ingest.alarm_keeper import AlarmKeeper
 from ingest.aside import Aside
 from ingest.readings import TidetrayError, to_ms
 from ingest.settings import LOCK_FILE, Settings
@@ -44,6 +45,9 @@ QUEUE_MESSAGES = 5000
 
 LAST_CALL_S = 5.0
 """Given on a stop to what has been received; what is not committed by then stays with the broker."""
+
+WELL_S = 60.0
+"""A recorder that has not turned for so long is not well."""
 
 LONGEST_WAIT_S = 60.0
 """Between two tries to connect, at most."""
@@ -129,7 +133,9 @@ class Recorder:
         self._connection_lock = threading.Lock()
         self._failures_in_a_row = 0
         self._stop = threading.Event()
-        self._upkeep = Upkeep(store)
+        self._alarms = AlarmKeeper(store, settings.alarms, now_ms=_now_ms())
+        self._upkeep = Upkeep(store, on_cycles=self._alarms.on_cycles)
+        self._turned_s = time.monotonic()
         self._client = self._new_client()
         self.connected = threading.Event()
         self.totals = Totals()
@@ -137,6 +143,11 @@ class Recorder:
     def stop(self) -> None:
         """Ask for a clean stop: what has been received is committed and acknowledged first. Safe in a signal handler."""
         self._stop.set()
+
+    def is_well(self) -> bool:
+        """Whether it records: it turns, commits, and hears the broker. Safe from any thread."""
+        turns = time.monotonic() - self._turned_s < WELL_S
+        return turns and self._failures_in_a_row == 0 and self.connected.is_set()
 
     def run(self) -> Totals:
         """Record until `stop`. Raises RecorderError only for what trying again cannot mend."""
@@ -146,6 +157,7 @@ class Recorder:
             while not self._stop.is_set():
                 self._commit(self._gather())
                 self._keep_up()
+                self._turned_s = time.monotonic()
             last_call = time.monotonic() + LAST_CALL_S
             while not self._queue.empty() and time.monotonic() < last_call:
                 self._commit(self._gather())
@@ -292,12 +304,20 @@ class Recorder:
         for (site, node, boot), upto in done.receipts.items():
             self._client.publish(wire.receipt_topic(site, node), wire.encode_receipt(boot, upto), qos=1, retain=True)
         self.totals.add(done)
+        self._watch(done.fresh, [(site, node, here.here) for site, node, here, _ in heres])
+
+    def _watch(self, packs: list[wire.Pack], heres: list[tuple[str, str, bool]]) -> None:
+        try:
+            self._alarms.take(packs, heres, now_ms=_now_ms())
+        except Exception:  # whatever goes wrong with an alarm, recording goes on; after a restart it is found again
+            log.exception("cannot watch for alarms")
 
     def _keep_up(self, *, now: bool = False) -> None:
         try:
+            self._alarms.run(online=self.connected.is_set(), now_ms=_now_ms())
             self._upkeep.run(now=now)
         except Exception:  # whatever goes wrong with what is derived, recording goes on; what is due stays noted
-            log.exception("cannot bring the cycles up to date; trying again")
+            log.exception("cannot bring cycles and alarms up to date; trying again")
 
     def _acknowledge(self, message: Message) -> None:
         # a late acknowledgement of an older connection would confirm another, uncommitted message
@@ -315,3 +335,7 @@ class Recorder:
             self._queue.get_nowait()
         self._client.disconnect()
         self._stop.wait(min(LONGEST_WAIT_S, 2.0**self._failures_in_a_row * random.uniform(0.25, 0.5)))
+
+
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000

@@ -10,7 +10,8 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from ingest.cycles import AFTER_PUMP_S, CONTRADICTION_S, USUAL_FILL_S, expected_fill_s
+from ingest.cycles import AFTER_PUMP_S, CONTRADICTION_S
+from ingest.expected_times import USUAL_FILL_S, expected_fill_s
 from ingest.readings import MAX_GAP_S, Tray
 from ingest.spells import FAR_MS, MAX_GAP_MS
 

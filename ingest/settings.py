@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,9 @@ from pydantic_settings import (
     SettingsConfigDict,
 )
 
+from ingest.alarm_settings import AlarmSettings, rule_faults
 from ingest.readings import TidetrayError
+from ingest.toml_lines import line_of
 
 SETTINGS_FILE = "tidetray.toml"
 RECORD_FILE = "tidetray.sqlite"
@@ -114,6 +117,7 @@ class Settings(BaseSettings):
     dashboard: DashboardSettings = DashboardSettings()
     flooding: FloodingSettings = FloodingSettings()
     value: ValueSettings = ValueSettings()
+    alarms: AlarmSettings = AlarmSettings()
 
     @classmethod
     def settings_customise_sources(
@@ -140,20 +144,45 @@ def load_settings(home: Path) -> Settings:
     """Read `tidetray.toml` of a home (defaults where there is none). SettingsError lists every fault at once."""
     path = home / SETTINGS_FILE
     values: dict[str, Any] = {}
+    text = ""
     if path.is_file():
         try:
-            values = tomllib.loads(path.read_text(encoding="utf-8"))
+            text = path.read_text(encoding="utf-8")
+            values = tomllib.loads(text)
         except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
             raise SettingsError(f"cannot be read: {error}", where=str(path), mend="Mend that line") from error
     try:
         return Settings(**values)
     except ValidationError as error:
-        raise SettingsError("; ".join(_plain(fault) for fault in error.errors()), where=str(path)) from error
+        raise SettingsError("; ".join(_plain(fault, text) for fault in error.errors()), where=str(path)) from error
 
 
-def _plain(fault: Any) -> str:
+def check_rules(settings: Settings, home: Path, trays: dict[str, bool]) -> None:
+    """SettingsError if rules name what the notebook (tray -> whether it is flooded by a schedule) does not have."""
+    path = home / SETTINGS_FILE
+    text = path.read_text(encoding="utf-8") if path.is_file() else ""
+    faults = []
+    for place, what in rule_faults(settings.alarms, trays, trays):
+        parts = [int(part) if part.isdigit() else part for part in place.split(".")]
+        faults.append(f"{_line(text, parts)}{place}: {what}")
+    if faults:
+        raise SettingsError("; ".join(faults), where=str(path))
+
+
+def _plain(fault: Any, text: str) -> str:
     place = ".".join(str(part) for part in fault["loc"])
+    line = _line(text, fault["loc"])
     if fault["type"] == "extra_forbidden":
-        return f"{place} is not a setting; take it out or mend its name"
-    shown = "" if "password" in place else f", not {fault['input']!r}"
-    return f"{place}: {fault['msg'].lower()}{shown}"
+        return f"{line}{place} is not a setting; take it out or mend its name"
+    if fault["type"] == "value_error":
+        what = str(fault["msg"]).removeprefix("Value error, ")
+        # a rule about one of several tables says which one it is about first
+        return f"{_line(text, (*fault['loc'], what.partition(':')[0]))}{place}: {what}"
+    hidden = any(secret in place for secret in ("password", "url"))
+    shown = "" if hidden else f", not {fault['input']!r}"
+    return f"{line}{place}: {fault['msg'].lower()}{shown}"
+
+
+def _line(text: str, place: Sequence[str | int]) -> str:
+    line = line_of(text, place)
+    return "" if line is None else f"line {line}, "

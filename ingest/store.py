@@ -13,7 +13,7 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -43,7 +43,10 @@ NodeBoot = tuple[str, str, str]
 
 @dataclass(slots=True)
 class Recorded:
-    """What one `record` call put on disk. `receipts`: (site, node, boot) -> number up to which all is here."""
+    """What one `record` call put on disk. `receipts`: (site, node, boot) -> number up to which all is here.
+
+    `fresh` are the packs that had not come before, in UTC; without readings where these could not be dated.
+    """
 
     messages: int = 0
     readings: int = 0
@@ -51,6 +54,7 @@ class Recorded:
     doubled_readings: int = 0
     set_aside: int = 0
     receipts: dict[NodeBoot, int] = field(default_factory=dict)
+    fresh: list[Pack] = field(default_factory=list)
 
 
 class _Row(NamedTuple):
@@ -163,6 +167,7 @@ class Store(Database):
             numbers.add(pack.seq)
         done.messages += 1
         dated = self._dated(pack)
+        done.fresh.append(replace(pack, readings=()) if dated is None else dated)
         if dated is None:
             self._set_aside(undatable(pack, topic, payload), done)
         elif unknown := self._collect(dated, pending):

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo, available_timezones
 
-from ingest.readings import ID_PATTERN, Tray
+from ingest.readings import DRAINS, ID_PATTERN, Tray
 from ingest.sheets import read_text
 from ingest.trials import (
     MAX_MASS_G,
@@ -39,6 +39,7 @@ _LIMITS = {
     "drain_hole_diameter_m": (0.0005, 0.5), "pump_flow_m3_s": (1e-7, 0.1), "flood_mark_m": (0.0, 1.0),
     "dry_mark_m": (0.0, 1.0), "deadband_m": (0.0, 0.1), "debounce_s": (0.0, 600.0), "discharge_coefficient": (0.05, 1.0),
     "inlet_row": (0.0, 100.0), "inlet_column": (0.0, 100.0),
+    "drain_drop_m": (0.0, 5.0), "standpipe_diameter_m": (0.002, 0.5),
 }  # fmt: skip
 _UNITS = {"_m": "metres", "_m3_s": "cubic metres a second (20 L/min is 0.000333)", "_g": "grams", "_s": "seconds"}
 
@@ -175,6 +176,7 @@ def _treatment(table: _Table) -> Treatment:
 def _tray(table: _Table, site: str, pots: list[PotPlan]) -> TrayPlan:
     name, treatment, lamp = table.name(), table.text("treatment"), table.text("lamp", needed=False)
     numbers = {key: value for key, limits in _LIMITS.items() if (value := table.number(key, *limits)) is not None}
+    drain = table.take("drain", f"Write one of {', '.join(DRAINS)}", lambda v: v in DRAINS, needed=False) or "hole"
     if {"rows", "columns", "tare_g", "height_m", "stock"} & table.left.keys():
         rows, columns, facts = table.whole("rows"), table.whole("columns"), _pot_facts(table)
         places = [(row, column) for row in range(1, rows + 1) for column in range(1, columns + 1)]
@@ -182,7 +184,7 @@ def _tray(table: _Table, site: str, pots: list[PotPlan]) -> TrayPlan:
         if name and not _is_id(f"{name}-r{rows}c{columns}"):
             table.fault("its name is too long to name pots after it", "Shorten it to 25 letters")
     try:
-        tray = Tray(name, site, **numbers)
+        tray = Tray(name, site, drain=drain, **numbers)
     except ValueError as error:
         table.fault(str(error), "Mend one of the two")
         tray = Tray(name, site)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Callable
 from typing import Any
 
 import pandas as pd
@@ -25,11 +26,21 @@ SHARE_OF_TIME = 0.05
 """What one tray may take of the recorder's time: a tray under water for months is read whole, so it is done less often."""
 
 
-class Upkeep:
-    """Call `run` often; it does something only when there is something due and time for it."""
+SLICE_S = 0.05
+"""What one call may take, so that commits and alarms do not wait for the cycles of many trays."""
 
-    def __init__(self, store: Store, *, pause_s: float = 1.0) -> None:
+
+class Upkeep:
+    """Call `run` often; it does something only when there is something due and time for it.
+
+    `on_cycles` is called with each tray whose cycles were worked out again.
+    """
+
+    def __init__(
+        self, store: Store, *, pause_s: float = 1.0, on_cycles: Callable[[Tray], None] = lambda _tray: None
+    ) -> None:
         self._store = store
+        self._on_cycles = on_cycles
         self._pause_s = pause_s
         self._next_s: dict[tuple[str, str], float] = {}
         self._trays: list[tuple[str, str]] = []
@@ -41,12 +52,19 @@ class Upkeep:
         due = [row for row in due if now or self._next_s.get(row[:2], 0.0) <= time.monotonic()]
         notebook = Notebook(self._store)
         trays = {(site, tray.name): tray for site in {row[0] for row in due} for tray, _lamp in notebook.trays(site)}
+        due.sort(key=lambda row: self._next_s.get(row[:2], 0.0))
+        begun_s = time.monotonic()
+        done = 0
         for site, name, due_ms in due:
             started_s = time.monotonic()
+            if not now and started_s - begun_s > SLICE_S:
+                break  # readings wait to be committed: the others come next time, first
+            done += 1
             _redo_cycles(self._store, trays[site, name], due_ms)
+            self._on_cycles(trays[site, name])
             took_s = time.monotonic() - started_s
             self._next_s[site, name] = time.monotonic() + max(self._pause_s, took_s / SHARE_OF_TIME)
-        return len(due)
+        return done
 
     def _record_what_waited(self) -> None:
         trays = self._store.connection.execute("SELECT site, name FROM tray ORDER BY site, name").fetchall()

@@ -12,12 +12,17 @@ import pytest
 from click.testing import CliRunner
 
 from ingest import wire
+from ingest.alarm_book import AlarmBook
 from ingest.readings import TidetrayError, to_ms
 from ingest.store import open_store
+from ingest.tray_watch import Change
 from ingest.upkeep import Upkeep
 from tests.conftest import DATA
+from tests.test_delivery import Receiver, receiver
 from tests.test_store import T0
 from ui.cli import cli
+
+__all__ = ["receiver"]
 
 README = Path(__file__).parent.parent / "README.md"
 COMMANDS = (
@@ -240,3 +245,33 @@ def test_an_old_failure_is_not_among_the_recent_cycles(tmp_path: Path) -> None:
         ["did not drain", "under way"],
         ["under way"],
     ]
+
+
+def test_an_alarm_is_listed_acknowledged_shelved_and_tested(home: Path) -> None:
+    with open_store(home / "tidetray.sqlite") as store:
+        change = Change("tray", "tray-1", "did not drain", "", True, to_ms(T0), to_ms(T0), "still 31 mm")
+        AlarmBook(store).enter([("nursery", change)], now_ms=to_ms(T0))
+    (row,) = rows(run("alarms", "list", "--home", home, "--json"))
+    assert (row["number"], row["alarm"], row["state"], row["since"]) == (
+        1,
+        "did not drain",
+        "standing",
+        "2026-06-01T08:00:00.000Z",
+    )
+    assert "acknowledged by me" in run("alarms", "acknowledge", "1", "--who", "me", "--home", home)
+    assert "no alarm 2" in run("alarms", "acknowledge", "2", "--who", "me", "--home", home, expect=1)
+    run("alarms", "shelve", "1", "--who", "me", "--home", home, expect=2)
+    assert "is shelved until" in run("alarms", "shelve", "1", "--hours", "4", "--who", "me", "--home", home)
+    assert "on watch again" in run("alarms", "unshelve", "1", "--who", "me", "--home", home)
+    assert "no tray 'tray-7'" in run("alarms", "learn", "tray-7", "--home", home, expect=1)
+    assert "learned anew" in run("alarms", "learn", "tray-1", "--home", home)
+    assert "nobody to tell" in run("alarms", "test", "--home", home, expect=1)
+
+
+def test_the_test_message_says_who_was_told(home: Path, receiver: Receiver) -> None:
+    address = f"json://127.0.0.1:{receiver.port}/?rto=1&cto=1"
+    (home / "tidetray.toml").write_text(f'[[alarms.person]]\nname = "me"\nurls = ["{address}"]\n')
+    assert "me: told" in run("alarms", "test", "--home", home)
+    assert receiver.taken[0]["title"] == "tidetray: a test"
+    receiver.mode = "fail"
+    assert "me: NOT TOLD" in run("alarms", "test", "--home", home, expect=1)

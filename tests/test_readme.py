@@ -33,6 +33,11 @@ def test_the_settings_for_tuning_are_settings() -> None:
     assert (settings.flooding.longest_dry_h, settings.value.price) == (8, 4.5)
 
 
+def test_the_settings_of_alarms_are_settings() -> None:
+    settings = Settings(**tomllib.loads(block("<!-- alarm settings -->")))
+    assert [person.name for person in settings.alarms.person] == ["me", "neighbour"]
+
+
 def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path) -> None:
     script = (
         block("<!-- real input -->").replace("-p 1883", f"-p {mosquitto.port}").replace("try", str(tmp_path / "try"))

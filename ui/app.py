@@ -5,12 +5,14 @@ from __future__ import annotations
 import streamlit as st
 
 from ui import look
+from ui.alarm_bar import bar
 from ui.reading import trial_names
 
 # Not in a folder called pages: Streamlit would run such a file alone, without this one, when a label's
 # link is the first thing that a freshly started server is asked for.
 PAGES = (
     st.Page("views/trays.py", title="Trays now", default=True),
+    st.Page("views/alarms.py", title="Alarms"),
     st.Page("views/weigh.py", title="Weigh-in"),
     st.Page("views/growth.py", title="Growth and exposure"),
     st.Page("views/compare.py", title="Compare"),
@@ -32,4 +34,5 @@ with look.clear_words():
     names = trial_names()
     if len(names) > 1:
         st.selectbox("Trial", names, key="trial")
+    bar()
     page.run()

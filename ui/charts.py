@@ -115,6 +115,22 @@ def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
     return plain(layers, height=380)
 
 
+def alarms_per_week(weeks: pd.DataFrame, zone: str) -> Spec:
+    """A bar for each week, with its number; `weeks` has `week` (its Monday) and `alarms`."""
+    local = weeks["week"].dt.tz_convert(zone)
+    rows = pd.DataFrame({"week": [f"{day.day} {day:%b}" for day in local], "alarms": weeks["alarms"]})
+    x = {**named("week"), "sort": None, "title": "week from", "axis": {"labelAngle": 0}}
+    y = {**measured("alarms"), "title": "alarms", "axis": {"tickMinStep": 1}}
+    number = {"text": measured("alarms"), "x": x, "y": y}
+    return plain(
+        [
+            layer(rows, {"type": "bar", "fill": p.DEEP, "size": 40}, {"x": x, "y": y}),
+            layer(rows, {"type": "text", "dy": -8, "color": p.INK, "fontSize": 14}, number),
+        ],
+        height=160,
+    )
+
+
 def _side_by_side(points: pd.DataFrame) -> dict[str, float]:
     """Tray -> by how much to shift it [px]."""
     means = points.groupby("tray")["dry_h_day"].mean().sort_values(kind="stable")

@@ -6,6 +6,8 @@ visitors would be used by several threads. Errors are not kept.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -14,21 +16,29 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 import streamlit as st
 
+from analysis.alarm_load import AlarmLoad, alarm_frame, alarm_load, state
 from analysis.exposure import exposure
 from analysis.growth import relative_growth_rate
 from analysis.trays_now import natural
 from analysis.trial_comparison import TrialComparison, compare_trial
 from analysis.trial_data import NoTrialError, TrialData, choose_trial, open_record
 from analysis.weighing import rates_u_per_day
+from ingest.alarm_book import Alarm, AlarmBook
 from ingest.balances import all_balances
+from ingest.delivery import failing
 from ingest.load_cell import CellMass, on_the_cells
 from ingest.notebook import Notebook
-from ingest.settings import home_folder
+from ingest.own_times import own_times
+from ingest.readings import from_ms, to_ms
+from ingest.recorder import is_recording
+from ingest.settings import RECORD_FILE, home_folder, load_settings
+from ingest.store import open_store
 from ingest.trials import WeighIn
 from ui.overview import Overview, overview
 from ui.show import records
 
 SEEN_BACK = timedelta(hours=12)
+ALARM_DAYS = 28
 
 
 @dataclass(frozen=True)
@@ -57,6 +67,37 @@ class Bench:
     def to_do(self) -> list[str]:
         """Pots not weighed today, in order."""
         return [pot for pot in self.pots["pot"] if pot not in self.done]
+
+
+@dataclass(frozen=True)
+class AlarmsView:
+    """What stands (each with its state), what was raised in `days`, its load, the trays' own times; whether alarms
+    are raised and reach people."""
+
+    zone: str
+    recording: bool
+    persons: tuple[str, ...]
+    standing: tuple[tuple[Alarm, str], ...]
+    alarms: tuple[Alarm, ...]
+    history: pd.DataFrame
+    load: AlarmLoad
+    days: int
+    own_times: pd.DataFrame
+    failing: tuple[NotReached, ...]
+
+    def since(self, alarm: Alarm) -> datetime:
+        return from_ms(alarm.since_ms)
+
+
+@dataclass(frozen=True)
+class NotReached:
+    """Somebody whom messages do not reach."""
+
+    recipient: str
+    tries: int
+    since: datetime
+    waiting: int
+    error: str
 
 
 def trial_names() -> tuple[str, ...]:
@@ -100,6 +141,35 @@ def comparison(trial: str, day: int, saleable_g: float | None) -> TrialCompariso
     return _comparison(str(home_folder()), trial, day, saleable_g)
 
 
+def alarms_view() -> AlarmsView:
+    return _alarms_view(str(home_folder()))
+
+
+def acknowledge_alarm(number: int, *, who: str) -> None:
+    """AlarmError if nobody is named, or it was acknowledged before."""
+    with _book() as book:
+        book.acknowledge(number, who=who, now_ms=to_ms(datetime.now(UTC)))
+
+
+def shelve_alarm(number: int, *, who: str, hours: float) -> None:
+    with _book() as book:
+        now_ms = to_ms(datetime.now(UTC))
+        book.shelve(number, until_ms=now_ms + round(3_600_000 * hours), who=who, now_ms=now_ms)
+
+
+def unshelve_alarm(number: int, *, who: str) -> None:
+    with _book() as book:
+        book.unshelve(number, who=who, now_ms=to_ms(datetime.now(UTC)))
+
+
+@contextmanager
+def _book() -> Iterator[AlarmBook]:
+    settings = load_settings(home_folder()).alarms
+    with open_store(home_folder() / RECORD_FILE) as store:
+        yield AlarmBook(store, first=settings.told_first, mqtt=settings.mqtt)
+    _alarms_view.clear()
+
+
 def forget_growth() -> None:
     for each in (_growth_view, _masses, _comparison):
         each.clear()
@@ -141,6 +211,29 @@ def as_csv(table: pd.DataFrame) -> str:
 def _trays_view(home: str, trial: str) -> Overview:
     with open_record(Path(home)) as store:
         return overview(store, Path(home), trial, datetime.now(UTC))
+
+
+@st.cache_data(ttl=4, max_entries=8, show_spinner=False)
+def _alarms_view(home: str) -> AlarmsView:
+    path, now = Path(home), datetime.now(UTC)
+    with open_record(path) as store:
+        book = AlarmBook(store)
+        start = now - timedelta(days=ALARM_DAYS)
+        alarms = book.alarms(since_ms=to_ms(start))
+        return AlarmsView(
+            zone=next(trial.zone for trial in Notebook(store).trials()),
+            recording=is_recording(path),
+            persons=tuple(person.name for person in load_settings(path).alarms.person),
+            standing=tuple((alarm, state(alarm)) for alarm in book.alarms(standing=True)),
+            alarms=tuple(alarms),
+            history=alarm_frame(alarms),
+            load=alarm_load(alarms, start, now),
+            days=ALARM_DAYS,
+            own_times=own_times(store),
+            failing=tuple(
+                NotReached(f.recipient, f.tries, from_ms(f.since_ms), f.waiting, f.error) for f in failing(store)
+            ),
+        )
 
 
 @st.cache_data(ttl=25, max_entries=8, show_spinner=False)

@@ -39,6 +39,7 @@ HEADINGS = {
     "number": "entry", "gross_g": "gross g", "tare_g": "tare g", "net_g": "net g", "entered_by": "changed by", "reason": "why",
     "takes_back": "takes back", "trays_in_all": "trays in all", "pots_in_all": "pots in all", "first_run": "first run",
     "second_run": "second run",
+    "to_acknowledge_min": "after min", "acknowledged_by": "by",
 }  # fmt: skip
 """Column -> what people read, with the unit shown there."""
 

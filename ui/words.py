@@ -8,25 +8,20 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from ingest.alarm_kinds import KINDS, MAINS
+
 if TYPE_CHECKING:
     from ingest.lookup import NodeState
+
+__all__ = [
+    "LOOK_FIRST", "MAINS", "STATES", "age", "clock", "is_today", "many", "span", "when",
+]  # fmt: skip
 
 STATES = {"wet": ("●", "wet"), "dry": ("○", "dry"), "unknown": ("?", "unknown")}
 """State -> its mark and its word."""
 
-LOOK_FIRST = {
-    "overflow": "Look first at the drain and its strainer: is it blocked? Then whether the pump ran on, and where the water went.",
-    "did not drain": "Look first at the drain and its strainer: roots and algae gather there. Then whether the pump is still running.",
-    "drained slowly": "Look first at the strainer of the drain: it is clogging. Clean it before the next flood.",
-    "flood mark not reached": "Look first at the water in the reservoir. Then the pump's strainer and hose, and the tray for a leak.",
-    "no flood": "Look first at the water in the reservoir. Then whether the pump has power, and whether its hose came off.",
-}
-"""Outcome of a failed cycle -> what to look at (common practice, no source)."""
-
-MAINS = (
-    "Before you reach in: switch the pump and the lamp off at the plug or the breaker, with dry hands and on dry ground. "
-    "Floors may be wet and slippery. Work on mains wiring is for a qualified person, under your local codes."
-)
+LOOK_FIRST = {name: kind.look_first for name, kind in KINDS.items()}
+"""Outcome of a failed cycle, or alarm -> what to look at."""
 
 
 def age(then: datetime | pd.Timestamp, now: datetime) -> str:

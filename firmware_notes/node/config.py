@@ -17,6 +17,8 @@ CHANNELS = {
     "light": ("lx", 0.0, 200000.0, 1),
     "ppfd": ("", 0.0, 4000.0, 1),
     "mass": ("kg", -0.1, 50.0, 4),
+    "battery": ("%EL", 0.0, 100.0, 0),
+    "supply": ("V", 0.0, 60.0, 2),
 }
 
 DEADBANDS = {
@@ -27,6 +29,8 @@ DEADBANDS = {
     "light": 50.0,
     "ppfd": 2.0,
     "mass": 0.002,
+    "battery": 1,
+    "supply": 0.05,
 }
 
 DEFAULTS = {

@@ -121,6 +121,7 @@ def _likely_g(home: Path, pot: str) -> float:
         ("/causes", "Hours less than half covered"),
         ("/places", "The variance of ln mass around"),
         ("/tuning", "No next trial is proposed"),
+        ("/alarms", "Last 28 days"),
     ],
 )
 @pytest.mark.parametrize("width", [390, 1280])

@@ -22,12 +22,6 @@ CHART_REFRESH_S = 30
 def trays_now() -> None:
     with look.clear_words():
         view, now = trays_view(chosen_trial()), datetime.now(UTC)
-    if not view.recording:
-        look.say(
-            "wrong",
-            "The recorder is NOT RUNNING: nothing is being recorded now. Start it with 'tidetray record'.",
-            loud=True,
-        )
     trays = view.trays
     failed, unknown = trays[trays["failure"] != ""], trays[trays["state"] == "unknown"]
     _look_first(failed, unknown, view, now)

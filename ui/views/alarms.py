@@ -1,0 +1,181 @@
+"""Alarms: what stands and what to do about it, the trays' own times, what was, and whether it is a bearable load."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from html import escape
+
+import pandas as pd
+import streamlit as st
+
+from analysis.alarm_load import COLUMNS
+from ingest.alarm_book import Alarm
+from ingest.alarm_kinds import KINDS, MAINS
+from ingest.alarm_text import headline
+from ingest.expected_times import LEARN_CYCLES
+from ingest.readings import from_ms
+from ui import charts, look, words
+from ui.reading import AlarmsView, acknowledge_alarm, alarms_view, as_csv, shelve_alarm, unshelve_alarm
+
+REFRESH_S = 10
+SHELVE_HOURS = {"1 hour": 1, "4 hours": 4, "12 hours": 12, "2 days": 48}
+HISTORY_SHOWN = 100
+STATE_MARKS = {"standing": "▲", "acknowledged": "◆", "shelved": "◇", "muted": "·"}
+
+
+@st.fragment(run_every=REFRESH_S)
+def now_standing() -> None:
+    with look.clear_words():
+        view = alarms_view()
+    now = datetime.now(UTC)
+    if not view.standing:
+        look.say("fine", "No alarm stands." if view.recording else "No alarm stands, but the recorder is not running.")
+    if not view.persons:
+        look.say(
+            "note",
+            "Nobody is told of alarms: they are shown here only. Add [[alarms.person]] with a name and urls to tidetray.toml, "
+            "then try 'tidetray alarms test'.",
+        )
+    if any(KINDS[alarm.key.kind].water for alarm, _ in view.standing):
+        look.say("note", MAINS)
+    by_id = {alarm.id: alarm for alarm, _ in view.standing}
+    for wanted in ("standing", "acknowledged", "shelved"):
+        for alarm, state in sorted(view.standing, key=lambda each: ("high", "medium", "low").index(each[0].priority)):
+            if state == wanted:
+                _card(alarm, state, view, now)
+    muted = [alarm for alarm, state in view.standing if state == "muted"]
+    if muted:
+        lines = tuple(
+            f"{headline(alarm)}: because of {headline(by_id[alarm.muted_by])}"
+            if alarm.muted_by in by_id
+            else headline(alarm)
+            for alarm in muted
+        )
+        look.say("note", "Muted, since their cause stands above or ended a moment ago:", lines)
+
+
+def _card(alarm: Alarm, state: str, view: AlarmsView, now: datetime) -> None:
+    said = "NOT ACKNOWLEDGED" if state == "standing" else f"acknowledged by {alarm.acknowledged_by}"
+    if alarm.shelved_until_ms is not None and state == "shelved":
+        said = f"shelved until {words.clock(from_ms(alarm.shelved_until_ms), view.zone, now)}"
+    again = f"It came and went {alarm.times} times. " if alarm.times > 1 else ""
+    facts = look.facts(
+        {
+            "since": words.when(view.since(alarm), view.zone, now),
+            "what": alarm.detail,
+            "priority": alarm.priority,
+            "number": str(alarm.id),
+        }
+    )
+    css = "failed" if state == "standing" else "unknown"
+    with st.container(key=f"alarm-{alarm.id}"):
+        st.html(
+            f'<div class="tt-card {css}" role="{"alert" if state == "standing" else "status"}">'
+            f'<div class="head">{STATE_MARKS[state]} {escape(headline(alarm))}<span>{escape(said)}</span></div>{facts}'
+            f"<div>{escape(again + KINDS[alarm.key.kind].look_first)}</div></div>"
+        )
+        if state == "shelved":
+            if st.button("Watch for it again", key=f"unshelve-{alarm.id}"):
+                _do(unshelve_alarm, alarm.id, who=_who())
+            return
+        with st.container(horizontal=True, gap="small"):
+            if state == "standing" and st.button("Acknowledge", key=f"acknowledge-{alarm.id}", type="primary"):
+                _do(acknowledge_alarm, alarm.id, who=_who())
+            with st.popover("Shelve …"):
+                look.small("Holds it back, and the same again, while somebody works on it.")
+                for label, hours in SHELVE_HOURS.items():
+                    if st.button(label, key=f"shelve-{alarm.id}-{hours}"):
+                        _do(shelve_alarm, alarm.id, who=_who(), hours=hours)
+
+
+def _do(action: object, number: int, **words_of_it: object) -> None:
+    with look.clear_words():
+        action(number, **words_of_it)  # type: ignore[operator]
+    st.rerun()
+
+
+def _who() -> str:
+    return str(st.session_state.get("who_alarms", ""))
+
+
+def own_times() -> None:
+    with look.clear_words():
+        view = alarms_view()
+    st.subheader("Filling and draining of each tray", anchor=False)
+    if view.own_times.empty:
+        look.small("Nothing is known of the trays yet.")
+        return
+    rows = [
+        {
+            "tray": row.tray,
+            "fill by geometry": _seconds(row.fill_geometry_s),
+            "fill learned": _learned(row.fill_learned_s, row.fill_cycles, row.fill_change),
+            "drain by geometry": _seconds(row.drain_geometry_s),
+            "drain learned": _learned(row.drain_learned_s, row.drain_cycles, row.drain_change),
+        }
+        for row in view.own_times.itertuples()
+    ]
+    st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch")
+    look.small(
+        "From an empty tray to the flood mark, and from the flood mark to dry. By geometry: the pump's flow and Torricelli's law, "
+        "a lower bound. Learned: the median of the tray's own first clean cycles; behind it, how the last ones differ. "
+        "After another pump or drain: 'tidetray alarms learn TRAY'."
+    )
+
+
+def _seconds(value: float) -> str:
+    return "not known" if pd.isna(value) else f"{value:.1f} s"
+
+
+def _learned(value: float, cycles: float, change: float) -> str:
+    if pd.isna(value):
+        return f"not yet: {0 if pd.isna(cycles) else int(cycles)} of {LEARN_CYCLES} cycles"
+    return f"{value:.1f} s, now {round(100 * change):+d} %"
+
+
+def history() -> None:
+    with look.clear_words():
+        view = alarms_view()
+    st.subheader(f"Last {view.days} days", anchor=False)
+    if view.history.empty:
+        look.small("No alarm was raised.")
+        return
+    st.vega_lite_chart(spec=charts.alarms_per_week(view.load.weeks, view.zone), theme=None)
+    shown = view.load.table.assign(
+        value=[("–" if pd.isna(v) else f"{v:.2g}" if v < 10 else f"{v:.0f}") for v in view.load.table["value"]],
+        held=[
+            ("✓ held" if good else "▲ not held") if target else ""
+            for good, target in zip(view.load.table["good"], view.load.table["target"], strict=True)
+        ],
+    )
+    st.dataframe(shown[["measure", "value", "held", "target"]], hide_index=True, width="stretch")
+    look.small(
+        "Targets: IEC 62682 and ISA-18.2, per person who answers alarms. Alarms that were muted or shelved do not count."
+    )
+    for caution in view.load.cautions:
+        look.small(caution)
+    last = view.history.iloc[::-1].head(HISTORY_SHOWN)
+    table = pd.DataFrame(
+        {
+            "raised": [words.clock(at, view.zone, datetime.now(UTC)) for at in last["raised"]],
+            "what": [headline(alarm) for alarm in reversed(view.alarms[-HISTORY_SHOWN:])],
+            "lasted": [
+                words.span(b - a) if pd.notna(b) else "stands"
+                for a, b in zip(last["since"], last["returned"], strict=True)
+            ],
+            "acknowledged after": [
+                "–" if pd.isna(m) else words.span(timedelta(minutes=m)) for m in last["to_acknowledge_min"]
+            ],
+            "by": last["acknowledged_by"].tolist(),
+            "state": last["state"].tolist(),
+        }
+    )
+    st.dataframe(table, hide_index=True, width="stretch")
+    st.download_button("All of it as CSV", as_csv(view.history[list(COLUMNS)]), "alarms.csv", "text/csv")
+
+
+st.title("Alarms", anchor=False)
+st.text_input("Who looks after it", key="who_alarms", placeholder="your name")
+now_standing()
+own_times()
+history()
