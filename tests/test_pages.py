@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from html import unescape
 from io import StringIO
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -96,6 +97,10 @@ def weighed(home: Path) -> list[tuple[str, float, int, int, str]]:
 
 def mass_field(app: AppTest) -> object:
     return next(field for field in app.text_input if field.label.startswith("Pot with plants"))
+
+
+def labelled(elements: Sequence[Any], label: str) -> Any:
+    return next(each for each in elements if each.label.startswith(label))
 
 
 def next_gross(home: Path, pot: str, factor: float = 1.05) -> str:
@@ -194,21 +199,21 @@ def test_what_was_set_aside_is_shown_as_text(home: Path) -> None:
 def test_a_weigh_in_is_on_disk_and_the_next_pot_comes(home: Path) -> None:
     app = open_page(PAGES[1], pot="T1-A1")
     mass_field(app).input(next_gross(home, "t1-a1"))  # type: ignore[attr-defined]
-    app.text_input(key="who").input("me")
+    labelled(app.text_input, "Who weighs").input("me")
     press(app, "Save")
     assert weighed(home) == [("t1-a1", float(next_gross(home, "t1-a1", 1.0)), 1, 1, "me")]
     assert "g net" in said(app)
     assert "+5." in said(app) or "+4." in said(app)
     press(app, "Next pot: t1-a2")
     assert app.query_params["pot"] == "t1-a2"
-    assert app.text_input(key="who").value == "me"
+    assert labelled(app.text_input, "Who weighs").value == "me"
     assert mass_field(app).value == ""  # type: ignore[attr-defined]
 
 
 def test_who_weighs_is_remembered_while_another_page_is_open(home: Path) -> None:
     app = open_page(PAGES[1], pot="t1-a1")
-    app.text_input(key="who").input("me")
-    app.toggle(key="decimal_comma").set_value(True)
+    labelled(app.text_input, "Who weighs").input("me")
+    labelled(app.toggle, "Decimal comma").set_value(True)
     mass_field(app).input(next_gross(home, "t1-a1").replace(".", ","))  # type: ignore[attr-defined]
     press(app, "Save")
     app.switch_page(PAGES[2])
@@ -216,17 +221,17 @@ def test_who_weighs_is_remembered_while_another_page_is_open(home: Path) -> None
     app.switch_page(PAGES[1])
     app.query_params["pot"] = "t2-b1"
     app.run()
-    assert app.text_input(key="who").value == "me"
-    assert app.toggle(key="decimal_comma").value
+    assert labelled(app.text_input, "Who weighs").value == "me"
+    assert labelled(app.toggle, "Decimal comma").value
 
 
 def test_a_label_opened_anew_still_knows_who_weighs(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(ContextProxy, "cookies", {"tidetray_who": "%3Cme%3E", "tidetray_decimal_comma": "yes"})
     app = open_page(PAGES[1], pot="t1-a1")
-    assert app.text_input(key="who").value == "<me>"
-    assert app.toggle(key="decimal_comma").value
+    assert labelled(app.text_input, "Who weighs").value == "<me>"
+    assert labelled(app.toggle, "Decimal comma").value
     mass_field(app).input(next_gross(home, "t1-a1").replace(".", ","))  # type: ignore[attr-defined]
-    app.text_input(key="who").input("</script><b>")
+    labelled(app.text_input, "Who weighs").input("</script><b>")
     press(app, "Save")
     scripts = [block.proto.body for block in app.get("html") if "document.cookie" in block.proto.body]
     assert "tidetray_who=%3C%2Fscript%3E%3Cb%3E;" in scripts[0]

@@ -20,6 +20,7 @@ from tests.test_pages import (  # noqa: F401 fixtures
     PAGES,
     filled,
     home,
+    labelled,
     mass_field,
     next_gross,
     open_page,
@@ -61,7 +62,7 @@ def test_a_wrong_mass_is_corrected_on_the_spot(home: Path) -> None:  # noqa: F81
     mass_field(app).input(right)  # type: ignore[attr-defined]
     press(app, "Save correction")
     assert "who corrects is missing" in said(app).lower()
-    app.text_input(key="who").input("me")
+    labelled(app.text_input, "Who weighs").input("me")
     press(app, "Save correction")
     assert "Saved: t1-a1" in said(app)
     assert entries(home, "t1-a1") == [
@@ -126,7 +127,7 @@ def test_the_scale_is_chosen_where_scales_are_named(home: Path) -> None:  # noqa
         for name in ("bench", "kitchen"):
             add_balance(store, name, 0.01, now=datetime.now(UTC))
     app = open_page(WEIGH, pot="t1-a1")
-    app.selectbox(key="balance").select("kitchen")
+    labelled(app.selectbox, "Scale").select("kitchen")
     mass_field(app).input(next_gross(home, "t1-a1"))  # type: ignore[attr-defined]
     press(app, "Save")
     with open_store(home / RECORD_FILE, read_only=True) as store:

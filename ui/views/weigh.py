@@ -23,8 +23,9 @@ from ui.weighing import Typed, Weighing, number_to_correct, save, take_back
 
 MASS_LABEL = "Pot with plants, in grams"
 
-# Widgets whose values hold for the session, also while another page is shown. A label's code opens a
-# new session, so a cookie carries what is typed only once a day over to that.
+# What holds from form to form, also while another page is shown. Each form has fields of its own all the same:
+# one that goes and comes under one name may come back empty when buttons are pressed fast. A label's code
+# opens a new session, so a cookie carries what is typed only once a day over to that.
 KEPT = ("who", "blotted", "decimal_comma", "balance")
 COOKIES = {"who": "tidetray_who", "decimal_comma": "tidetray_decimal_comma"}
 COOKIE_S = 12 * 3600
@@ -51,23 +52,22 @@ def page() -> None:
     elif pot is not None:
         _form(table, weighing, pot, now)
     _choose(table, weighing)
-    _keep()
+    _keep(weighing)
     _remember()
 
 
-def _keep() -> None:
+def _keep(weighing: Weighing) -> None:
     for name in KEPT:
-        if name in st.session_state:
-            st.session_state[f"kept_{name}"] = st.session_state[name]
+        value = st.session_state.get(weighing.key(name))
+        if value is not None:
+            st.session_state[f"kept_{name}"] = value
 
 
 def _recall() -> None:
     cookies = st.context.cookies
     st.session_state.setdefault("kept_who", unquote(cookies.get(COOKIES["who"], ""))[:40])
     st.session_state.setdefault("kept_decimal_comma", cookies.get(COOKIES["decimal_comma"]) == "yes")
-    for name in KEPT:
-        if f"kept_{name}" in st.session_state:
-            st.session_state.setdefault(name, st.session_state[f"kept_{name}"])
+    st.session_state.setdefault("kept_blotted", True)
 
 
 def _remember() -> None:
@@ -121,7 +121,7 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
         typed.watch(
             weighing.key("form"), MASS_LABEL, table.trial, pot,
             tare_g=float(row["tare_g"]), last_g=last.net_g if last else None,
-            span=words.age(last.time, now) if last else "", decimal_comma=bool(st.session_state.get("decimal_comma")),
+            span=words.age(last.time, now) if last else "", decimal_comma=st.session_state["kept_decimal_comma"],
         )  # fmt: skip
         if weighing.problem:
             look.say("wrong", f"Not saved. {weighing.problem}")
@@ -131,19 +131,22 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
         st.form_submit_button(label, type="primary", width="stretch", on_click=_save, args=(table, weighing, pot))
         if weighing.correcting is not None:
             st.text_input("Why", key=weighing.key("why"), value="misread or mistyped", max_chars=200)
+        kept = st.session_state
         st.segmented_control(
-            "Blotted dry?", (True, False), key="blotted", format_func=lambda yes: "yes" if yes else "no",
-            required=True, **_default("blotted", True),
+            "Blotted dry?", (True, False), key=weighing.key("blotted"), format_func=lambda yes: "yes" if yes else "no",
+            required=True, **_default(weighing.key("blotted"), kept["kept_blotted"]),
         )  # fmt: skip
         if weighing.correcting is None:
             st.segmented_control(
                 "Replicate", tuple(range(1, replicate + 3)), key=weighing.key("replicate"), required=True,
                 **_default(weighing.key("replicate"), replicate),
             )  # fmt: skip
-        st.text_input("Who weighs", key="who", max_chars=40)
+        st.text_input("Who weighs", value=kept["kept_who"], key=weighing.key("who"), max_chars=40)
         if table.balances:
-            st.selectbox("Scale", table.balances, key="balance")
-        st.toggle("Decimal comma: 48,3", key="decimal_comma")
+            last_one = kept.get("kept_balance")
+            at = table.balances.index(last_one) if last_one in table.balances else 0
+            st.selectbox("Scale", table.balances, index=at, key=weighing.key("balance"))
+        st.toggle("Decimal comma: 48,3", value=kept["kept_decimal_comma"], key=weighing.key("decimal_comma"))
     if weighing.correcting is not None:
         st.button("Leave it as it was", width="stretch", on_click=weighing.start, args=(pot,))
 
@@ -183,7 +186,7 @@ def _offer_the_cell(table: Bench, weighing: Weighing) -> None:
 
 
 def _take_cell(weighing: Weighing, shown: str) -> None:
-    comma = st.session_state.get("decimal_comma")
+    comma = st.session_state.get(weighing.key("decimal_comma"))
     st.session_state[weighing.key("gross")] = shown.replace(".", ",") if comma else shown
 
 
@@ -197,12 +200,13 @@ def _save(table: Bench, weighing: Weighing, pot: str) -> None:
     state = st.session_state
     if weighing.key("gross") not in state:
         return
-    _keep()
+    _keep(weighing)
     save(
         weighing, table.trial, pot,
         Typed(
-            state[weighing.key("gross")], state["decimal_comma"], state["blotted"], state.get(weighing.key("replicate"), 1),
-            state["who"].strip(), state.get("balance") or "", state.get(weighing.key("why"), ""),
+            state[weighing.key("gross")], state["kept_decimal_comma"], state["kept_blotted"],
+            state.get(weighing.key("replicate")) or 1, state["kept_who"].strip(),
+            state.get("kept_balance", "") if table.balances else "", state.get(weighing.key("why"), ""),
         ),
     )  # fmt: skip
 
