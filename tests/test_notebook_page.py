@@ -29,6 +29,7 @@ def test_an_entry_is_put_right_and_the_trail_shows_both(home: Path) -> None:  # 
     fill(app, c_number="1", c_gross=f"{old.gross_g + 0.1:.2f}", c_who="me", c_why="misread")
     press(app, "Put right")
     assert "stands for entry 1 now" in said(app)
+    assert app.text_input(key="c_why").value == ""
     app.toggle(key="trail_whole").set_value(True)
     app.selectbox(key="trail_pot").select(old.pot)
     app.run()
@@ -52,6 +53,7 @@ def test_what_cannot_be_put_right_is_said(home: Path, values: dict[str, str], to
     press(app, "Put right")
     assert "Nothing was changed." in said(app)
     assert told in said(app)
+    assert app.text_input(key="c_number").value == values["c_number"], "what was typed stays"
     with open_store(home / RECORD_FILE, read_only=True) as store:
         assert all(entry.replaces is None for entry in trail.trail(Notebook(store), "plugs"))
 

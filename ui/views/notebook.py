@@ -35,6 +35,11 @@ WITH_VALUE = {
     "treatment changed": "The treatment now",
     "feed dosed": "What, and how much",
 }
+# Fields that are emptied once what they say is done; what was refused stays typed.
+TYPED = {
+    "c_number", "c_gross", "c_who", "c_why", "e_tare", "e_value", "e_at", "e_who", "e_why", "t_number", "t_who", "t_why",
+    "s_name", "s_step", "s_weight", "s_shown",
+}  # fmt: skip
 NOTED_HERE = tuple(kind for kind in EVENT_KINDS if kind not in {"pot split", "pot split off"})
 
 
@@ -82,7 +87,7 @@ def _weigh_ins(data: TrialData, *, changeable: bool) -> None:
     )
     if not changeable:
         return
-    with st.expander("Correct or remove one"), st.form("correct", clear_on_submit=True):
+    with st.expander("Correct or remove one"), st.form("correct"):
         st.text_input("Number of the entry", key="c_number")
         st.text_input("Right mass of the pot with plants, in grams (empty: remove it)", key="c_gross")
         st.text_input("Who says so", key="c_who")
@@ -117,7 +122,7 @@ def _events(data: TrialData, *, changeable: bool) -> None:
         return
     with st.expander("Note something"):
         kind = st.selectbox("What", NOTED_HERE, key="e_kind", format_func=lambda k: f"{k}: {EVENT_KINDS[k]}")
-        with st.form("event", clear_on_submit=True):
+        with st.form("event"):
             if kind.startswith("pot"):
                 st.selectbox("Which pot", sorted(data.pots["pot"].unique()), key="e_pot")
             if kind == "pot moved" or not kind.startswith("pot"):
@@ -141,7 +146,7 @@ def _events(data: TrialData, *, changeable: bool) -> None:
             st.form_submit_button(
                 "Note it", type="primary", on_click=_act, args=(_note, data.trial.name, kind, data.trial.zone)
             )
-    with st.expander("Take an event back"), st.form("take_back", clear_on_submit=True):
+    with st.expander("Take an event back"), st.form("take_back"):
         st.text_input("Number of the event", key="t_number")
         st.text_input("Who says so", key="t_who")
         st.text_input("Why", key="t_why")
@@ -186,7 +191,7 @@ def _quality(data: TrialData, store: Store) -> None:
         look.small(f"Scale {balance.name}, step {balance.resolution_g:g} g")
         for sentence in data.weighing_quality(balance).sentences:
             st.html(f"<p>{escape(sentence)}</p>")
-    with st.expander("Name a scale, or note a check weight"), st.form("scale", clear_on_submit=True):
+    with st.expander("Name a scale, or note a check weight"), st.form("scale"):
         st.text_input("Name of the scale", key="s_name")
         st.text_input("Step of its display, in grams (a new scale)", key="s_step", placeholder="0.01")
         st.text_input("Check weight put on it, in grams", key="s_weight", placeholder="100")
@@ -212,6 +217,8 @@ def _act(change: Callable[..., str], *args: object) -> None:
         with open_store(home_folder() / RECORD_FILE) as store:
             told = ("fine", change(store, *args))
         forget_growth()
+        for key in TYPED & set(st.session_state):
+            st.session_state[key] = ""
     except (TidetrayError, ValueError) as error:
         told = ("wrong", f"Nothing was changed. {str(error).replace('`', '')}")
     except sqlite3.Error as error:
