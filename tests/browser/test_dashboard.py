@@ -110,6 +110,39 @@ def _likely_g(home: Path, pot: str) -> float:
         return Notebook(store).weigh_ins("plugs", pot=pot)[-1].gross_g
 
 
+@pytest.mark.parametrize(
+    ("path", "last"),
+    [
+        ("/", "Recorded so far"),
+        ("/weigh", "pots weighed today"),
+        ("/growth", "The file holds all columns"),
+        ("/notebook", "Name a scale"),
+        ("/plan", "Map of the trays"),
+        ("/causes", "Hours less than half covered"),
+        ("/places", "The variance of ln mass around"),
+        ("/tuning", "No next trial is proposed"),
+        ("/alarms", "Last 28 days"),
+    ],
+)
+@pytest.mark.parametrize("width", [390, 1280])
+def test_a_page_fits_and_stays_at_home(url: str, page: Page, path: str, last: str, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 900})
+    page.goto(f"{url}{path}")
+    page.get_by_text(last).wait_for()
+    page.wait_for_load_state("networkidle")
+    assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= width
+
+
+def test_pictures_of_the_comparison_are_files(page: Page, url: str) -> None:
+    page.goto(f"{url}/compare")
+    expect(page.get_by_text("All pots on day 63")).to_be_visible(timeout=30_000)
+    for label, begins in (("SVG", b"<svg"), ("PNG", b"\x89PNG"), ("CSV", b"treatment,day,mass_g,low,high")):
+        with page.expect_download() as waiting:
+            page.get_by_role("button", name=label, exact=True).first.click()
+        assert waiting.value.suggested_filename == f"growth-over-time.{label.lower()}"
+        assert Path(waiting.value.path()).read_bytes().startswith(begins)
+
+
 def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
     page.goto(f"{url}/weigh?pot=t1-a1")
     field = page.get_by_label(MASS)
@@ -144,39 +177,6 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
     page.goto(f"{url}/weigh?pot=t5-b2")
     page.get_by_text("tray-5, row 2").wait_for()
     expect(page.get_by_label("Who weighs")).to_have_value("me")  # also where a label is opened anew
-
-
-@pytest.mark.parametrize(
-    ("path", "last"),
-    [
-        ("/", "Recorded so far"),
-        ("/weigh", "pots weighed today"),
-        ("/growth", "The file holds all columns"),
-        ("/notebook", "Name a scale"),
-        ("/plan", "Map of the trays"),
-        ("/causes", "Hours less than half covered"),
-        ("/places", "The variance of ln mass around"),
-        ("/alarms", "Last 28 days"),
-        ("/tuning", "No next trial is proposed"),
-    ],
-)
-@pytest.mark.parametrize("width", [390, 1280])
-def test_a_page_fits_and_stays_at_home(url: str, page: Page, path: str, last: str, width: int) -> None:
-    page.set_viewport_size({"width": width, "height": 900})
-    page.goto(f"{url}{path}")
-    page.get_by_text(last).wait_for()
-    page.wait_for_load_state("networkidle")
-    assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= width
-
-
-def test_pictures_of_the_comparison_are_files(page: Page, url: str) -> None:
-    page.goto(f"{url}/compare")
-    expect(page.get_by_text("All pots on day 63")).to_be_visible(timeout=30_000)
-    for label, begins in (("SVG", b"<svg"), ("PNG", b"\x89PNG"), ("CSV", b"treatment,day,mass_g,low,high")):
-        with page.expect_download() as waiting:
-            page.get_by_role("button", name=label, exact=True).first.click()
-        assert waiting.value.suggested_filename == f"growth-over-time.{label.lower()}"
-        assert Path(waiting.value.path()).read_bytes().startswith(begins)
 
 
 def test_a_session_ten_pots_one_corrected_one_undone(home: Path, url: str, page: Page) -> None:
