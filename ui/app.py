@@ -23,12 +23,20 @@ PAGES = (
     st.Page("views/plan.py", title="Plan"),
 )
 
+BESIDE_THE_BENCH = 3
+"""So many pages stand open on a phone; the others under More there (`ui/look.py` hides what is too much of either)."""
+
 st.set_page_config(page_title="tidetray", page_icon=look.ICON, layout="wide")
 look.style()
 # Streamlit's own menu folds away on a phone; the links are always in reach.
 page = st.navigation(PAGES, position="hidden")
 with st.container(horizontal=True, gap="small", key="menu"):
-    for each in PAGES:
+    for each in PAGES[:BESIDE_THE_BENCH]:
+        st.page_link(each, width="content")
+    with st.popover("More"):
+        for each in PAGES[BESIDE_THE_BENCH:]:
+            st.page_link(each, width="stretch")
+    for each in PAGES[BESIDE_THE_BENCH:]:
         st.page_link(each, width="content")
 with look.clear_words():
     names = trial_names()

@@ -27,6 +27,9 @@ ICON = (
 _STYLE = f"""<style>
 .stAppHeader {{ display: none; }}
 .st-key-menu a {{ min-height: 46px; padding: .5rem .8rem; border: 1px solid {p.LINE}; background: {p.PAPER}; }}
+@media (max-width: 640px) {{ .st-key-menu > :nth-child(n+5) {{ display: none; }} }}
+@media (min-width: 641px) {{ .st-key-menu > :nth-child(4) {{ display: none; }} }}
+.st-key-menu [data-testid=stPopover] button, [data-testid=stPopoverBody] a {{ min-height: 46px; }}
 .stMainBlockContainer {{ padding-top: 1rem; padding-bottom: 3rem; max-width: 1180px; }}
 .stMainBlockContainer h1 {{ font-size: 1.7rem; padding: 0 0 .3rem; }}
 .stMainBlockContainer h3 {{ font-size: 1.25rem; padding: .8rem 0 .2rem; }}
