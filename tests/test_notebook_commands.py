@@ -50,6 +50,9 @@ def test_a_weigh_in_is_corrected_removed_and_restored(home: Path) -> None:  # no
     ]
     assert found("weighings", "--as-of", "2026-05-01", "--home", home) == []
     assert len(found("weighings", "--as-of", "2099-05-01", "--home", home)) == 8
+    for table in ("growth", "exposure"):
+        assert found(table, "--as-of", "2026-05-01", "--home", home) == []
+        assert len(found(table, "--as-of", "2099-05-01", "--home", home)) == 4
     assert "no entry 99" in run("remove", "99", *WHO, "--home", home, expect=1)
 
 

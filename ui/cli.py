@@ -18,7 +18,7 @@ import click
 from ingest.readings import TidetrayError
 from ingest.settings import RECORD_FILE, load_settings
 from ui.cli_notebook import add_commands
-from ui.options import example, home_option, json_option, since_option, tray_option, trial_option
+from ui.options import as_of_option, example, home_option, json_option, since_option, tray_option, trial_option
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -145,6 +145,7 @@ def cycles(home: Path, trial: str | None, tray: str | None, since: str | None, a
 @trial_option
 @tray_option
 @since_option
+@as_of_option
 @click.option(
     "--daily", is_flag=True, help="Per tray and day of the trial's zone, in place of pots and their weigh-ins."
 )
@@ -152,12 +153,21 @@ def cycles(home: Path, trial: str | None, tray: str | None, since: str | None, a
     "--environment", is_flag=True, help="Light, warmth and dryness of the air instead, with what they rest on."
 )
 @json_option
-def exposure(home: Path, trial: str | None, tray: str | None, since: str | None, as_json: bool, **what: bool) -> None:
+def exposure(
+    home: Path,
+    trial: str | None,
+    tray: str | None,
+    since: str | None,
+    as_of: str | None,
+    *,
+    as_json: bool,
+    **what: bool,
+) -> None:
     """Hours wet, dry and unknown per pot between its weigh-ins; per tray and day; or light, warmth and air."""
     from ui.place_commands import show_exposure
 
     with _open(home) as store:
-        data = _trial(store, trial)
+        data = _trial(store, trial, as_of)
         show_exposure(data, _known_tray(data, tray), _time(since, data.trial.zone), as_json=as_json, **what)
 
 
@@ -204,13 +214,16 @@ def positions(home: Path, trial: str | None, neighbours: str, as_json: bool) -> 
 @trial_option
 @tray_option
 @since_option
+@as_of_option
 @json_option
-def growth(home: Path, trial: str | None, tray: str | None, since: str | None, as_json: bool) -> None:
+def growth(
+    home: Path, trial: str | None, tray: str | None, since: str | None, as_of: str | None, *, as_json: bool
+) -> None:
     """Growth per pot between its weigh-ins, beside its exposure."""
     from ui import show
 
     with _open(home) as store:
-        data = _trial(store, trial)
+        data = _trial(store, trial, as_of)
         both = data.exposure_and_growth
         table = _part(both.table, _known_tray(data, tray), _time(since, data.trial.zone))
         show.frame(table, data.trial.zone, as_json=as_json, cautions=both.cautions)
@@ -219,6 +232,7 @@ def growth(home: Path, trial: str | None, tray: str | None, since: str | None, a
 @cli.command(epilog=example("tidetray compare --saleable 2.5 --json"))
 @home_option
 @trial_option
+@as_of_option
 @click.option("--day", type=int, metavar="N", help="Compare on this day after the first weigh-in; else the last.")
 @click.option(
     "--saleable", "saleable_g", type=float, metavar="G", help="Also the days until a pot's plants weigh G grams."
@@ -231,13 +245,13 @@ def growth(home: Path, trial: str | None, tray: str | None, since: str | None, a
     help="Over days and pairs: holm against any false claim, fdr against a share of them.",
 )
 @json_option
-def compare(home: Path, trial: str | None, as_json: bool, **asked: Any) -> None:
+def compare(home: Path, trial: str | None, as_of: str | None, *, as_json: bool, **asked: Any) -> None:
     """Which treatment grows fastest, and whether the difference is real: the tray counts, not the pot."""
     from analysis.trial_comparison import compare_trial
     from ui.compare_command import print_comparison
 
     with _open(home) as store:
-        print_comparison(compare_trial(_trial(store, trial).masses, **asked), as_json=as_json)
+        print_comparison(compare_trial(_trial(store, trial, as_of).masses, **asked), as_json=as_json)
 
 
 @cli.command(epilog=example("tidetray tune --factor dry_h_day --json"))
@@ -351,10 +365,12 @@ def _open(home: Path) -> Any:
     return open_record(home)
 
 
-def _trial(store: Any, name: str | None) -> Any:
+def _trial(store: Any, name: str | None, as_of: str | None = None) -> Any:
     from analysis.trial_data import TrialData, choose_trial
+    from ui.entry import end_of_day
 
-    return TrialData(store, choose_trial(store, name))
+    trial = choose_trial(store, name)
+    return TrialData(store, trial, as_of=end_of_day(as_of, trial.zone))
 
 
 def _known_tray(data: Any, tray: str | None) -> str | None:

@@ -12,14 +12,11 @@ from typing import Any
 import click
 
 from ingest.settings import RECORD_FILE
-from ui.options import example, home_option, json_option, trial_option
+from ui.options import as_of_option, example, home_option, json_option, trial_option
 
 who_option = click.option("--who", required=True, metavar="NAME", help="Who says so.")
 why_option = click.option("--why", required=True, metavar="TEXT", help="Why.")
 at_option = click.option("--at", metavar="TIME", help="When, in the trial's zone; else now.")
-as_of_option = click.option(
-    "--as-of", metavar="DATE", help="As the notebook stood at the end of that day, or at that time."
-)
 
 
 @click.command(epilog=example("tidetray weigh t1-a1 48.3 --blotted --who me"))

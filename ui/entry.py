@@ -190,3 +190,13 @@ def _said(pot: str, net_g: float, new: bool, before: WeighIn | None, time: datet
     days = (time - before.time).total_seconds() / 86400
     change = f", {(net_g / before.net_g - 1) * 100:+.1f} %" if before.net_g > 0 else ""
     return f"{start}; {before.net_g:.2f} g {days:.1f} days before{change}."
+
+
+def end_of_day(text: str | None, zone: str) -> datetime | None:
+    """A time as typed; a date alone means its last second, local. None for nothing typed."""
+    if text is None:
+        return None
+    written = parse_time(text, ZoneInfo(zone), hour_of_date=0)
+    if "without a time" in written.note:
+        return parse_time(f"{written.time.astimezone(ZoneInfo(zone)):%Y-%m-%d} 23:59:59", ZoneInfo(zone)).time
+    return written.time

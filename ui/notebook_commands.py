@@ -21,7 +21,7 @@ from ingest.store import Store, open_store
 from ingest.trials import EntryError, Event
 from ingest.written import parse_mass_g, parse_time
 from ui import show
-from ui.entry import UnlikelyError, enter_weigh_in
+from ui.entry import UnlikelyError, end_of_day, enter_weigh_in
 from ui.words import OVEN, SPENT
 
 
@@ -62,7 +62,7 @@ def _written_time(text: str | None, zone: str, now: datetime) -> datetime:
 def weighings(home: Path, trial: str | None, pot: str | None, as_of: str | None, *, whole: bool, as_json: bool) -> None:
     with open_record(home) as store:
         chosen = choose_trial(store, trial)
-        data = TrialData(store, chosen, as_of=_as_of(as_of, chosen.zone))
+        data = TrialData(store, chosen, as_of=end_of_day(as_of, chosen.zone))
         table = data.trail if whole else data.trail[data.trail["stands"]]
         if pot is not None:
             table = table[table["pot"] == pot]
@@ -70,16 +70,6 @@ def weighings(home: Path, trial: str | None, pot: str | None, as_of: str | None,
         if whole or as_json:
             columns += ["entered", "stands", "replaces", "removed", "entered_by", "reason"]
         show.frame(table[columns].reset_index(drop=True), chosen.zone, as_json=as_json)
-
-
-def _as_of(text: str | None, zone: str) -> datetime | None:
-    """A date alone means its end."""
-    if text is None:
-        return None
-    written = parse_time(text, ZoneInfo(zone), hour_of_date=0)
-    if "without a time" in written.note:
-        return parse_time(f"{written.time.astimezone(ZoneInfo(zone)):%Y-%m-%d} 23:59:59", ZoneInfo(zone)).time
-    return written.time
 
 
 def correct(
@@ -161,7 +151,7 @@ def take_back(home: Path, trial: str | None, number: int, *, who: str, why: str)
 def list_events(home: Path, trial: str | None, as_of: str | None, *, as_json: bool) -> None:
     with open_record(home) as store:
         chosen = choose_trial(store, trial)
-        table = TrialData(store, chosen, as_of=_as_of(as_of, chosen.zone)).events
+        table = TrialData(store, chosen, as_of=end_of_day(as_of, chosen.zone)).events
         show.frame(table, chosen.zone, as_json=as_json)
 
 

@@ -35,3 +35,8 @@ since_option = click.option(
 
 def example(text: str) -> str:
     return f"\b\nExample:\n  {text}"
+
+
+as_of_option = click.option(
+    "--as-of", metavar="DATE", help="As the notebook stood at the end of that day, or at that time."
+)
