@@ -7,18 +7,21 @@ from the environment or from a file named by `password_file`.
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
 
 import platformdirs
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, model_validator
+from pydantic_core import PydanticCustomError
 from pydantic_settings import (
     BaseSettings,
     PydanticBaseSettingsSource,
     SettingsConfigDict,
 )
 
+from ingest.plain_topics import PlainTopic, contradiction
 from ingest.readings import TidetrayError
 
 SETTINGS_FILE = "tidetray.toml"
@@ -114,6 +117,14 @@ class Settings(BaseSettings):
     dashboard: DashboardSettings = DashboardSettings()
     flooding: FloodingSettings = FloodingSettings()
     value: ValueSettings = ValueSettings()
+    plain: tuple[PlainTopic, ...] = ()
+
+    @model_validator(mode="after")
+    def _mappings_fit_together(self) -> Settings:
+        found = contradiction(self.plain)
+        if found is not None:
+            raise PydanticCustomError("contradiction", "{why}", {"number": found[0], "why": found[1]})
+        return self
 
     @classmethod
     def settings_customise_sources(
@@ -140,20 +151,54 @@ def load_settings(home: Path) -> Settings:
     """Read `tidetray.toml` of a home (defaults where there is none). SettingsError lists every fault at once."""
     path = home / SETTINGS_FILE
     values: dict[str, Any] = {}
+    text = ""
     if path.is_file():
         try:
-            values = tomllib.loads(path.read_text(encoding="utf-8"))
+            text = path.read_text(encoding="utf-8")
+            values = tomllib.loads(text)
         except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
             raise SettingsError(f"cannot be read: {error}", where=str(path), mend="Mend that line") from error
     try:
         return Settings(**values)
     except ValidationError as error:
-        raise SettingsError("; ".join(_plain(fault) for fault in error.errors()), where=str(path)) from error
+        raise SettingsError("; ".join(_plain(fault, text) for fault in error.errors()), where=str(path)) from error
 
 
-def _plain(fault: Any) -> str:
-    place = ".".join(str(part) for part in fault["loc"])
+def _plain(fault: Any, text: str) -> str:
+    parts = ["plain", fault["ctx"]["number"]] if fault["type"] == "contradiction" else list(fault["loc"])
+    line = _line(text, parts)
+    place = (f"line {line}: " if line else "") + _place(parts)
     if fault["type"] == "extra_forbidden":
         return f"{place} is not a setting; take it out or mend its name"
-    shown = "" if "password" in place else f", not {fault['input']!r}"
-    return f"{place}: {fault['msg'].lower()}{shown}"
+    what = fault["msg"].removeprefix("Value error, ")
+    what = what[0].lower() + what[1:]
+    given = fault["input"]
+    has_input = "password" not in place and not isinstance(given, dict | BaseModel)
+    return f"{place}: {what}, not {given!r}" if has_input else f"{place}: {what}"
+
+
+def _place(parts: list[Any]) -> str:
+    """As a person finds it in the file: `broker.port`, or `[[plain]] no. 2 topic`."""
+    if len(parts) > 1 and isinstance(parts[1], int):
+        return " ".join([f"[[{parts[0]}]] no. {parts[1] + 1}", *map(str, parts[2:])])
+    return ".".join(map(str, parts))
+
+
+def _line(text: str, parts: list[Any]) -> int | None:
+    """The line of a setting, or of its table's heading where the setting itself is missing; None if not in the file."""
+    table, *rest = parts
+    many = bool(rest) and isinstance(rest[0], int)
+    wanted = rest.pop(0) if many else 0
+    brackets = ("[[", "]]") if many else ("[", "]")
+    found, current, seen = None, "", -1
+    for number, line in enumerate(text.splitlines(), start=1):
+        bare = line.partition("#")[0].strip()
+        if bare.startswith("["):
+            current = "".join(bare.split())
+            seen += current == f"{brackets[0]}{table}{brackets[1]}"
+        here = current == f"{brackets[0]}{table}{brackets[1]}" and seen == wanted
+        if here and found is None:
+            found = number
+        if here and rest and re.match(rf"{re.escape(str(rest[0]))}\s*=", bare):
+            return number
+    return found
