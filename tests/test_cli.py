@@ -33,6 +33,7 @@ COMMANDS = (
     "positions",
     "weigh",
     "load",
+    "backup",
 )
 
 

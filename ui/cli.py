@@ -318,6 +318,18 @@ def tune(home: Path, begin_as: str | None, **call: Any) -> None:
         run(store, load_settings(home), begin_as=begin_as, now=datetime.now(UTC), **call)
 
 
+@cli.command(epilog=example("tidetray backup tidetray-2026-06-01.sqlite"))
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@home_option
+@json_option
+def backup(home: Path, file: Path, as_json: bool) -> None:
+    """Copy the whole record into the new FILE, while it is being recorded into, and check the copy."""
+    from ingest.backup import back_up
+    from ui import show
+
+    show.backup(back_up(home / RECORD_FILE, file), as_json=as_json)
+
+
 def _open(home: Path) -> Any:
     from analysis.trial_data import open_record
 
