@@ -87,10 +87,10 @@ def _choose(table: Bench, weighing: Weighing) -> None:
     order, to_do = list(table.pots["pot"]), table.to_do()
     if weighing.pot is None and to_do:
         st.button(f"Start with {to_do[0]}", type="primary", width="stretch", on_click=_go, args=(weighing, to_do[0]))
-    st.session_state["chosen_pot"] = weighing.pot
+    key = weighing.key("chosen_pot")
     st.selectbox(
-        "Another pot" if weighing.pot else "Pot", order, key="chosen_pot", index=None, placeholder="Choose, or type its name",
-        on_change=_go_to_chosen, args=(weighing,),
+        "Another pot" if weighing.pot else "Pot", order, key=key, index=order.index(weighing.pot) if weighing.pot in order else None,
+        placeholder="Choose, or type its name", on_change=_go_to_chosen, args=(weighing, key),
     )  # fmt: skip
     done = len(order) - len(to_do)
     twice = f", {table.doubled} of them twice" if table.doubled else ""
@@ -245,10 +245,11 @@ def _next(order: list[str], to_do: set[str], pot: str) -> str | None:
     return next((other for other in [*order[place + 1 :], *order[:place]] if other in to_do), None)
 
 
-def _go_to_chosen(weighing: Weighing) -> None:
-    # Streamlit may report a change where there was none, when a run is cut short by the next one.
-    if st.session_state["chosen_pot"] != weighing.pot:
-        _go(weighing, st.session_state["chosen_pot"])
+def _go_to_chosen(weighing: Weighing, key: str) -> None:
+    # A field of its own for each form: one that went on from pot to pot may come back with the pot before, when
+    # the next button is pressed fast, and would carry a typed mass away from its pot.
+    if key == weighing.key("chosen_pot") and st.session_state[key] != weighing.pot:
+        _go(weighing, st.session_state[key])
 
 
 def _go(weighing: Weighing, pot: str | None) -> None:
