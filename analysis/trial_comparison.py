@@ -43,7 +43,7 @@ class TrialComparison:
 def compare_trial(
     masses: pd.DataFrame, *, day: int | None = None, saleable_g: float | None = None, multiplicity: str = "holm"
 ) -> TrialComparison:
-    """All comparisons of a trial up to a day (else its last).
+    """All comparisons of a trial up to a day (else `last_whole_day`).
 
     masses: pot, tray, treatment, stock, day, net_g, start_g, dry_g (NaN where not dried). `multiplicity` as for
     `compare_growth`. ValueError for columns missing, no such day, and where nothing can be compared.
@@ -51,7 +51,7 @@ def compare_trial(
     require(masses, ["pot", "tray", "treatment", "stock", "day", "net_g", "start_g", "dry_g"])
     known = sorted(int(d) for d in masses["day"].unique())
     if day is None:
-        day = known[-1]
+        day = last_whole_day(masses)
     if day not in known:
         raise ValueError(f"no weigh-in on day {day}; there are weigh-ins on days {', '.join(map(str, known))}")
     masses = masses[masses["day"] <= day]
@@ -75,6 +75,12 @@ def compare_trial(
     return TrialComparison(
         day, at_day, growth, crossed, lag, to_mass, wet_dry, tuple(cautions), tuple(s for s in sentences if s)
     )
+
+
+def last_whole_day(masses: pd.DataFrame) -> int:
+    """The last day on which at least half as many pots were weighed as on any: not one whose weighing goes on."""
+    pots = masses.dropna(subset=["net_g"]).groupby("day")["pot"].nunique()
+    return int(pots.index[pots >= pots.max() / 2].max())
 
 
 def _at_day(rows: pd.DataFrame, *, started: bool) -> tuple[Comparison, list[str]]:

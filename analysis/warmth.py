@@ -48,9 +48,10 @@ def degree_days(
 
 def _above_triangle(least: Array, greatest: Array, threshold_c: float) -> Array:
     """Mean of what a straight rise and fall between the two has above the threshold."""
-    span = greatest - least
-    area = (np.maximum(greatest - threshold_c, 0) ** 2 - np.maximum(least - threshold_c, 0) ** 2) / 2
-    return np.asarray(np.where(span > 0, area / np.where(span > 0, span, 1.0), np.maximum(least - threshold_c, 0.0)))
+    always, never = threshold_c <= least, threshold_c >= greatest
+    span = np.where(always | never, 1.0, greatest - least)
+    part = (greatest - threshold_c) ** 2 / 2 / span
+    return np.asarray(np.where(always, (least + greatest) / 2 - threshold_c, np.where(never, 0.0, part)))
 
 
 def _above_sine(least: Array, greatest: Array, threshold_c: float) -> Array:

@@ -40,7 +40,7 @@ class Table:
 
 _UNITS = {"_m": "m", "_m3_s": "m3/s", "_s": "s", "_g": "g", "_c": "Cel"}
 """Ending of a name -> unit; without one a number counts or compares."""
-_TRAY_MEASURES = tuple(
+_TRAY_FIELDS = tuple(
     Field(f.name)
     if f.type == "str"
     else Field(f.name, "number", next((unit for end, unit in _UNITS.items() if f.name.endswith(end)), "1"))
@@ -84,7 +84,7 @@ TABLES: dict[str, Table] = {
             Field("bench", term="Spatial distribution: bench"),
             Field("bench_row", "integer", term="Spatial distribution: row"),
             Field("bench_column", "integer", term="Spatial distribution: column"),
-            *_TRAY_MEASURES,
+            *_TRAY_FIELDS,
         ),
         ("tray",),
         (("treatment", "treatments", "treatment"),),

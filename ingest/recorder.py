@@ -28,9 +28,11 @@ from paho.mqtt.enums import CallbackAPIVersion
 from ingest import wire
 from ingest.alarm_keeper import AlarmKeeper
 from ingest.aside import Aside
+from ingest.plain_topics import PlainTopics
 from ingest.readings import TidetrayError, to_ms
 from ingest.settings import LOCK_FILE, Settings
 from ingest.store import Recorded, Store
+from ingest.supervision import RecorderState, Watch
 from ingest.upkeep import Upkeep
 
 log = logging.getLogger("tidetray.recorder")
@@ -66,12 +68,15 @@ class Message(NamedTuple):
     topic: str
     payload: bytes
     received_at: datetime
+    retained: bool = False
 
 
 @dataclass(slots=True)
 class Totals:
     """Since this recorder was started."""
 
+    received: int = 0
+    committed: int = 0
     messages: int = 0
     readings: int = 0
     doubled: int = 0
@@ -134,8 +139,11 @@ class Recorder:
         self._failures_in_a_row = 0
         self._stop = threading.Event()
         self._alarms = AlarmKeeper(store, settings.alarms, now_ms=_now_ms())
-        self._upkeep = Upkeep(store, on_cycles=self._alarms.on_cycles)
+        self._plain = PlainTopics(settings.plain)
+        self._upkeep = Upkeep(store, decode=self._decode, on_cycles=self._alarms.on_cycles)
         self._turned_s = time.monotonic()
+        self._state_told = Watch(Path(store.path).parent)
+        self._lag_s = 0.0
         self._client = self._new_client()
         self.connected = threading.Event()
         self.totals = Totals()
@@ -158,6 +166,7 @@ class Recorder:
                 self._commit(self._gather())
                 self._keep_up()
                 self._turned_s = time.monotonic()
+                self._state_told.tell(self.state())
             last_call = time.monotonic() + LAST_CALL_S
             while not self._queue.empty() and time.monotonic() < last_call:
                 self._commit(self._gather())
@@ -166,7 +175,23 @@ class Recorder:
             self._stop.set()
             self._client.disconnect()
             network.join(timeout=5.0)
+            self._state_told.end()
         return self.totals
+
+    def state(self) -> RecorderState:
+        """How it stands at this moment."""
+        return RecorderState(
+            at_ms=to_ms(datetime.now(UTC)),
+            connected=self.connected.is_set(),
+            received=self.totals.received,
+            committed=self.totals.committed,
+            readings=self.totals.readings,
+            doubled=self.totals.doubled,
+            quarantined=self.totals.set_aside,
+            backlog=self._queue.qsize(),
+            lag_s=self._lag_s,
+            failures_in_a_row=self._failures_in_a_row,
+        )
 
     # ---------------------------------------------------------------- the network's thread
 
@@ -209,6 +234,8 @@ class Recorder:
                 self._client.loop_forever(retry_first_connection=False)
             except (OSError, ValueError) as error:
                 log.warning("no connection to the broker at %s:%d: %s", broker.host, broker.port, error)
+            except Exception:  # this thread must not die: the client would go on saying that it is connected
+                log.exception("the connection failed in a way that nobody foresaw: connecting anew")
             if self._stop.is_set():
                 return
             failures = 0 if self.connected.is_set() else failures + 1
@@ -220,7 +247,8 @@ class Recorder:
         if reason.is_failure:
             log.warning("the broker refused the recorder: %s. Check username and password under [broker]", reason)
             return
-        client.subscribe(wire.subscription(self._settings.record.site or None), qos=1)
+        ours = (wire.subscription(self._settings.record.site or None), 1)
+        client.subscribe([ours, *self._plain.subscriptions()])
 
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, _reasons: Any, _properties: Any) -> None:
         # only now does the broker keep what comes for us
@@ -236,7 +264,9 @@ class Recorder:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "a topic that is not UTF-8"
-        entry = Message(self._connection, message.mid, message.qos, topic, bytes(message.payload), datetime.now(UTC))
+        entry = Message(
+            self._connection, message.mid, message.qos, topic, bytes(message.payload), datetime.now(UTC), message.retain
+        )
         try:
             # shorter than the keep-alive, or the broker would take us for dead
             self._queue.put(entry, timeout=self._settings.broker.keepalive_s / 3)
@@ -271,19 +301,14 @@ class Recorder:
         for message in batch:
             received_ms = to_ms(message.received_at)
             try:
-                topic = wire.parse_topic(message.topic)
-                if topic.kind in ("receipt", "timetable") or (topic.kind == "here" and not message.payload):
-                    continue  # meant for the node, or a retained hello that was cleared
-                if topic.kind == "here":
+                topic = None if message.topic in self._plain else wire.parse_topic(message.topic)
+                if topic is None and message.retained and not self._plain.is_dated(message.topic):
+                    log.info("a kept value on '%s' is not recorded: nobody can say of when it is", message.topic)
+                elif topic is None or topic.kind == "data":
+                    pack = self._decode(message.topic, message.payload, message.received_at)
+                    packs.append((pack, message.topic, message.payload))
+                elif topic.kind == "here" and message.payload:  # without: a retained one that was cleared
                     heres.append((topic.site, topic.node, wire.decode_here(message.payload), received_ms))
-                else:
-                    packs.append(
-                        (
-                            wire.decode(message.topic, message.payload, message.received_at),
-                            message.topic,
-                            message.payload,
-                        )
-                    )
             except wire.AllBadError as error:
                 # kept for its message number: without a receipt the node would send it for ever
                 log.warning("set aside: %s", error)
@@ -291,6 +316,8 @@ class Recorder:
             except wire.WireError as error:
                 log.warning("set aside: %s", error)
                 aside.append(Aside(received_ms, message.topic, message.payload, error.kind, str(error)))
+        ours = len(packs) + len(aside) + len(heres)  # the recorder's own receipts come back to it, too
+        self.totals.received += ours
         try:
             done = self._store.record(packs, aside)
             for site, node, here, at_ms in heres:
@@ -299,6 +326,8 @@ class Recorder:
             self._store_failed(error)
             return
         self._failures_in_a_row = 0
+        self.totals.committed += ours
+        self._lag_s = (datetime.now(UTC) - batch[0].received_at).total_seconds()
         for message in batch:
             self._acknowledge(message)
         for (site, node, boot), upto in done.receipts.items():
@@ -311,6 +340,9 @@ class Recorder:
             self._alarms.take(packs, heres, now_ms=_now_ms())
         except Exception:  # whatever goes wrong with an alarm, recording goes on; after a restart it is found again
             log.exception("cannot watch for alarms")
+
+    def _decode(self, topic: str, payload: bytes, received_at: datetime) -> wire.Pack:
+        return (self._plain if topic in self._plain else wire).decode(topic, payload, received_at)
 
     def _keep_up(self, *, now: bool = False) -> None:
         try:
@@ -334,6 +366,7 @@ class Recorder:
         while not self._queue.empty():
             self._queue.get_nowait()
         self._client.disconnect()
+        self._state_told.tell(self.state(), now=True)
         self._stop.wait(min(LONGEST_WAIT_S, 2.0**self._failures_in_a_row * random.uniform(0.25, 0.5)))
 
 

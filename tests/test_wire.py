@@ -145,8 +145,7 @@ def test_good_records_are_kept_and_bad_ones_told() -> None:
         (
             "tray-1/ph",
             "channel",
-            "record 4 'tray-1/ph': no channel 'ph'. "
-            "Known are level, flooded, pump, water_temp, air_temp, humidity, light, ppfd, mass",
+            f"record 4 'tray-1/ph': no channel 'ph'. Known are {', '.join(CHANNELS)}",
         ),
         (
             "tray-1/level",

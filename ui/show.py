@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -16,6 +17,7 @@ from rich.table import Table
 from ui import words
 
 if TYPE_CHECKING:
+    from ingest.backup import Backup
     from ui.entry import Entered
     from ui.overview import Overview
 
@@ -97,6 +99,7 @@ def overview(view: Overview, *, as_json: bool) -> None:
         print_json(
             {
                 "recording": view.recording,
+                "recorder": None if view.recorder is None else asdict(view.recorder),
                 "trays": records(view.trays),
                 "nodes": [
                     {
@@ -115,7 +118,8 @@ def overview(view: Overview, *, as_json: bool) -> None:
             }
         )  # fmt: skip
         return
-    click.echo(f"Recorder: {'recording' if view.recording else 'NOT RUNNING. Start it with `tidetray record`'}")
+    state = f": {view.recorder.sentence}" if view.recorder else ""
+    click.echo(f"Recorder: {f'recording{state}' if view.recording else 'NOT RUNNING. Start it with `tidetray record`'}")
     _print_table(view.trays, view.zone)
     for node in view.nodes:
         here = {True: "connected", False: "NOT CONNECTED", None: "never said hello"}[node.here]
@@ -153,6 +157,16 @@ def weigh_in(entered: Entered, *, as_json: bool) -> None:
         print_json({"pot": entered.pot, "net_g": entered.net_g, "new": entered.new, "text": entered.text})
     else:
         click.echo(entered.text)
+
+
+def backup(made: Backup, *, as_json: bool) -> None:
+    if as_json:
+        print_json(
+            {"file": str(made.path), "bytes": made.size_bytes, "readings": made.readings, "weigh_ins": made.weigh_ins}
+        )
+    else:
+        size = f"{made.size_bytes / 1e6:.1f} MB"
+        click.echo(f"{made.path}: {size}, {made.readings} readings and {made.weigh_ins} weigh-ins, checked.")
 
 
 def local(time: datetime | pd.Timestamp, zone: str) -> str:

@@ -6,7 +6,7 @@ import pandas as pd
 import streamlit as st
 
 from analysis.courses import mean_courses, tray_courses
-from analysis.trial_comparison import TrialComparison
+from analysis.trial_comparison import TrialComparison, last_whole_day
 from ingest.trials import EntryError
 from ingest.written import parse_mass_g
 from ui import charts_growth, look
@@ -24,7 +24,7 @@ def page() -> None:
     if len(days) < 2:
         look.say("note", "A comparison of growth needs two days of weighing: weigh all pots, and again in a week.")
         return
-    chosen, saleable_g = _asked(days)
+    chosen, saleable_g = _asked(days, last_whole_day(table))
     try:
         found = comparison(trial, chosen, saleable_g)
     except ValueError as why:
@@ -41,9 +41,10 @@ def page() -> None:
     _tables(found)
 
 
-def _asked(days: list[int]) -> tuple[int, float | None]:
+def _asked(days: list[int], usual: int) -> tuple[int, float | None]:
     with st.container(horizontal=True, gap="medium"):
-        day = st.selectbox("Up to day", days[:0:-1], width=160)
+        order = days[:0:-1]
+        day = st.selectbox("Up to day", order, index=order.index(usual) if usual in order else 0, width=160)
         text = st.text_input("Saleable from, g", placeholder="such as 2.5", width=180).strip()
     if not text:
         return day, None
