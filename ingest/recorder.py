@@ -28,6 +28,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from ingest import wire
 from ingest.alarm_keeper import AlarmKeeper
 from ingest.aside import Aside
+from ingest.plain_topics import PlainTopics
 from ingest.readings import TidetrayError, to_ms
 from ingest.settings import LOCK_FILE, Settings
 from ingest.store import Recorded, Store
@@ -66,6 +67,7 @@ class Message(NamedTuple):
     topic: str
     payload: bytes
     received_at: datetime
+    retained: bool = False
 
 
 @dataclass(slots=True)
@@ -134,7 +136,8 @@ class Recorder:
         self._failures_in_a_row = 0
         self._stop = threading.Event()
         self._alarms = AlarmKeeper(store, settings.alarms, now_ms=_now_ms())
-        self._upkeep = Upkeep(store, on_cycles=self._alarms.on_cycles)
+        self._plain = PlainTopics(settings.plain)
+        self._upkeep = Upkeep(store, decode=self._decode, on_cycles=self._alarms.on_cycles)
         self._turned_s = time.monotonic()
         self._client = self._new_client()
         self.connected = threading.Event()
@@ -220,7 +223,8 @@ class Recorder:
         if reason.is_failure:
             log.warning("the broker refused the recorder: %s. Check username and password under [broker]", reason)
             return
-        client.subscribe(wire.subscription(self._settings.record.site or None), qos=1)
+        ours = (wire.subscription(self._settings.record.site or None), 1)
+        client.subscribe([ours, *self._plain.subscriptions()])
 
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, _reasons: Any, _properties: Any) -> None:
         # only now does the broker keep what comes for us
@@ -236,7 +240,9 @@ class Recorder:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "a topic that is not UTF-8"
-        entry = Message(self._connection, message.mid, message.qos, topic, bytes(message.payload), datetime.now(UTC))
+        entry = Message(
+            self._connection, message.mid, message.qos, topic, bytes(message.payload), datetime.now(UTC), message.retain
+        )
         try:
             # shorter than the keep-alive, or the broker would take us for dead
             self._queue.put(entry, timeout=self._settings.broker.keepalive_s / 3)
@@ -271,19 +277,14 @@ class Recorder:
         for message in batch:
             received_ms = to_ms(message.received_at)
             try:
-                topic = wire.parse_topic(message.topic)
-                if topic.kind in ("receipt", "timetable") or (topic.kind == "here" and not message.payload):
-                    continue  # meant for the node, or a retained hello that was cleared
-                if topic.kind == "here":
+                topic = None if message.topic in self._plain else wire.parse_topic(message.topic)
+                if topic is None and message.retained and not self._plain.is_dated(message.topic):
+                    log.info("a kept value on '%s' is not recorded: nobody can say of when it is", message.topic)
+                elif topic is None or topic.kind == "data":
+                    pack = self._decode(message.topic, message.payload, message.received_at)
+                    packs.append((pack, message.topic, message.payload))
+                elif topic.kind == "here" and message.payload:  # without: a retained one that was cleared
                     heres.append((topic.site, topic.node, wire.decode_here(message.payload), received_ms))
-                else:
-                    packs.append(
-                        (
-                            wire.decode(message.topic, message.payload, message.received_at),
-                            message.topic,
-                            message.payload,
-                        )
-                    )
             except wire.AllBadError as error:
                 # kept for its message number: without a receipt the node would send it for ever
                 log.warning("set aside: %s", error)
@@ -311,6 +312,9 @@ class Recorder:
             self._alarms.take(packs, heres, now_ms=_now_ms())
         except Exception:  # whatever goes wrong with an alarm, recording goes on; after a restart it is found again
             log.exception("cannot watch for alarms")
+
+    def _decode(self, topic: str, payload: bytes, received_at: datetime) -> wire.Pack:
+        return (self._plain if topic in self._plain else wire).decode(topic, payload, received_at)
 
     def _keep_up(self, *, now: bool = False) -> None:
         try:

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import platformdirs
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, model_validator
+from pydantic_core import PydanticCustomError
 from pydantic_settings import (
     BaseSettings,
     PydanticBaseSettingsSource,
@@ -21,6 +22,7 @@ from pydantic_settings import (
 )
 
 from ingest.alarm_settings import AlarmSettings, rule_faults
+from ingest.plain_topics import PlainTopic, contradiction
 from ingest.readings import TidetrayError
 from ingest.toml_lines import line_of
 
@@ -118,6 +120,14 @@ class Settings(BaseSettings):
     flooding: FloodingSettings = FloodingSettings()
     value: ValueSettings = ValueSettings()
     alarms: AlarmSettings = AlarmSettings()
+    plain: tuple[PlainTopic, ...] = ()
+
+    @model_validator(mode="after")
+    def _mappings_fit_together(self) -> Settings:
+        found = contradiction(self.plain)
+        if found is not None:
+            raise PydanticCustomError("contradiction", "{why}", {"number": found[0], "why": found[1]})
+        return self
 
     @classmethod
     def settings_customise_sources(
@@ -170,17 +180,24 @@ def check_rules(settings: Settings, home: Path, trays: dict[str, bool]) -> None:
 
 
 def _plain(fault: Any, text: str) -> str:
-    place = ".".join(str(part) for part in fault["loc"])
-    line = _line(text, fault["loc"])
+    parts = ["plain", fault["ctx"]["number"]] if fault["type"] == "contradiction" else list(fault["loc"])
+    line, place = _line(text, parts), _place(parts)
     if fault["type"] == "extra_forbidden":
         return f"{line}{place} is not a setting; take it out or mend its name"
     if fault["type"] == "value_error":
         what = str(fault["msg"]).removeprefix("Value error, ")
         # a rule about one of several tables says which one it is about first
-        return f"{_line(text, (*fault['loc'], what.partition(':')[0]))}{place}: {what}"
-    hidden = any(secret in place for secret in ("password", "url"))
-    shown = "" if hidden else f", not {fault['input']!r}"
-    return f"{line}{place}: {fault['msg'].lower()}{shown}"
+        return f"{_line(text, (*parts, what.partition(':')[0]))}{place}: {what}"
+    what = fault["msg"][0].lower() + fault["msg"][1:]
+    hidden = any(secret in place for secret in ("password", "url")) or isinstance(fault["input"], dict | BaseModel)
+    return f"{line}{place}: {what}" if hidden else f"{line}{place}: {what}, not {fault['input']!r}"
+
+
+def _place(parts: list[Any]) -> str:
+    """As a person finds it in the file: `broker.port`, or `[[plain]] no. 2 topic`."""
+    if len(parts) > 1 and isinstance(parts[1], int):
+        return " ".join([f"[[{parts[0]}]] no. {parts[1] + 1}", *map(str, parts[2:])])
+    return ".".join(map(str, parts))
 
 
 def _line(text: str, place: Sequence[str | int]) -> str:

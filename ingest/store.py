@@ -39,6 +39,7 @@ READMITTED_AT_ONCE = 200
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
 
 NodeBoot = tuple[str, str, str]
+Decode = Callable[[str, bytes, datetime], "Pack"]
 
 
 @dataclass(slots=True)
@@ -106,7 +107,7 @@ class Store(Database):
             )
         return done
 
-    def readmit(self, decode: Callable[[str, bytes, datetime], Pack]) -> Recorded:
+    def readmit(self, decode: Decode) -> Recorded:
         """Record what was set aside for want of its tray, as far as the tray is in the notebook by now."""
         done = Recorded()
         after = 0

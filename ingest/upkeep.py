@@ -18,7 +18,7 @@ from ingest.cycles import detect_cycles
 from ingest.notebook import Notebook
 from ingest.readings import EVIDENCE, Tray, to_ms
 from ingest.redo import redo_from
-from ingest.store import Store
+from ingest.store import Decode, Store
 
 log = logging.getLogger("tidetray.upkeep")
 
@@ -37,9 +37,15 @@ class Upkeep:
     """
 
     def __init__(
-        self, store: Store, *, pause_s: float = 1.0, on_cycles: Callable[[Tray], None] = lambda _tray: None
+        self,
+        store: Store,
+        *,
+        decode: Decode = wire.decode,
+        pause_s: float = 1.0,
+        on_cycles: Callable[[Tray], None] = lambda _tray: None,
     ) -> None:
         self._store = store
+        self._decode = decode
         self._on_cycles = on_cycles
         self._pause_s = pause_s
         self._next_s: dict[tuple[str, str], float] = {}
@@ -70,7 +76,7 @@ class Upkeep:
         trays = self._store.connection.execute("SELECT site, name FROM tray ORDER BY site, name").fetchall()
         if trays == self._trays:
             return
-        done = self._store.readmit(wire.decode)
+        done = self._store.readmit(self._decode)
         if done.readings:
             log.info("recorded %d readings that had waited for their tray", done.readings)
         self._trays = trays

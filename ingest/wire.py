@@ -21,16 +21,8 @@ from typing import Any, NamedTuple
 from pydantic_core import from_json
 
 from ingest.message_records import MessageRecords, are_about_the_message, message_records
-from ingest.readings import (
-    CHANNELS,
-    EARLIEST_MS,
-    FUTURE_TOLERANCE_S,
-    ID_PATTERN,
-    Channel,
-    Reading,
-    from_ms,
-    to_ms,
-)
+from ingest.plausibility import check_time, check_value
+from ingest.readings import CHANNELS, ID_PATTERN, Channel, Reading, from_ms, to_ms
 from ingest.senml import (
     ABSOLUTE_FROM_S,
     MAX_NUMBER,
@@ -69,7 +61,7 @@ _ID_MEND = "Use a-z, 0-9 and '-', at most 32 characters"
 
 # --- topics ---------------------------------------------------------------------------------------
 
-_TOPIC = re.compile(rf"tidetray/v1/({ID_PATTERN.pattern})/({ID_PATTERN.pattern})/(data|here|receipt|timetable)")
+_TOPIC = re.compile(rf"tidetray/v1/({ID_PATTERN.pattern})/({ID_PATTERN.pattern})/(data|here|receipt|timetable)(/.*)?")
 
 
 class Topic(NamedTuple):
@@ -84,7 +76,7 @@ class Topic(NamedTuple):
 def parse_topic(topic: str) -> Topic:
     """Site, node and kind of a topic. WireError `topic` for any other topic."""
     match = _TOPIC.fullmatch(topic)
-    if match is None:
+    if match is None or (match[4] and match[3] != "timetable"):  # a tray's own timetable stands below its node's
         mend = f"Publish to tidetray/v1/<site>/<node>/data. {_ID_MEND} for site and node"
         raise WireError("topic", "not a topic of a node", where=f"'{shown(topic)}'", mend=mend)
     return Topic(match[1], match[2], match[3])
@@ -166,7 +158,6 @@ class _Bad(NamedTuple):
 
 
 _FLAG_MEND = 'Send "vb":true or "vb":false'
-_CLOCK_MEND = "Set the node's clock; without one send seconds before now as a negative t"
 _UNIT_HINTS = {
     ("m", "mm"): "1 mm is 0.001 m",
     ("m", "cm"): "1 cm is 0.01 m",
@@ -239,20 +230,9 @@ def _read(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Readin
 def _reading(tail: str, record: ResolvedRecord, received_ms: int) -> Reading:
     tray, channel = _place(tail)
     value = _flag(record, channel) if channel.is_flag else _number(record, channel)
-    if not channel.low <= value <= channel.high:
-        mend = "Check the sensor and the unit"
-        if channel.unit == "Cel" and value in (85.0, -127.0):
-            # common practice, no source
-            mend = "1-wire thermometers say 85 before they first measure and -127 when not found: check the wiring"
-        allowed = f"{channel.low:g} to {channel.high:g} {channel.unit}".rstrip()
-        raise WireError("range", f"{value:.6g} is outside {allowed}", mend=mend)
+    check_value(channel, value)
     time_ms = round(record.time_s * 1000)
-    ahead_ms = time_ms - received_ms
-    if ahead_ms > FUTURE_TOLERANCE_S * 1000:
-        what = f"the time is {ahead_ms / 1000:.10g} s ahead of the recorder's clock"
-        raise WireError("time", what, mend=_CLOCK_MEND)
-    if time_ms < EARLIEST_MS:
-        raise WireError("time", f"the time is before {from_ms(EARLIEST_MS):%Y-%m-%d}", mend=_CLOCK_MEND)
+    check_time(time_ms, received_ms)
     return Reading(tray, channel.name, time_ms, value)
 
 

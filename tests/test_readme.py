@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from ingest import wire
+from ingest.plain_topics import PlainTopics
 from ingest.readings import to_ms
 from ingest.settings import Settings
 from tests.conftest import Mosquitto
@@ -36,6 +37,16 @@ def test_the_settings_for_tuning_are_settings() -> None:
 def test_the_settings_of_alarms_are_settings() -> None:
     settings = Settings(**tomllib.loads(block("<!-- alarm settings -->")))
     assert [person.name for person in settings.alarms.person] == ["me", "neighbour"]
+
+
+def test_the_mappings_shown_are_mappings() -> None:
+    plain = PlainTopics(Settings(**tomllib.loads(block("<!-- plain values -->"))).plain)
+    now = datetime(2026, 6, 1, 12, tzinfo=UTC)
+    (level,) = plain.decode("shed/probe-3/tray-2/water", b"31.5", now).readings
+    assert (level.tray, level.channel, level.value) == ("tray-2", "level", pytest.approx(0.0315))
+    (temp,) = plain.decode("shed/probe-7/state", b'{"water":{"temp":68},"at":1780315200}', now).readings
+    assert (temp.tray, temp.channel, temp.time) == ("tray-1", "water_temp", now)
+    assert temp.value == pytest.approx(20.0)
 
 
 def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path) -> None:

@@ -61,8 +61,8 @@ class NodeSide:
         self._client.subscribe(wire.receipt_topic("nursery", "bench-1"), 1)
         assert self._ready.wait(WAIT_S)
 
-    def send(self, payload: bytes, topic: str = TOPIC) -> None:
-        self._client.publish(topic, payload, qos=1).wait_for_publish(WAIT_S)
+    def send(self, payload: bytes, topic: str = TOPIC, *, retain: bool = False) -> None:
+        self._client.publish(topic, payload, qos=1, retain=retain).wait_for_publish(WAIT_S)
 
     def upto(self) -> int:
         return max((receipt.upto for receipt in self.receipts), default=0)
@@ -80,9 +80,9 @@ def node(mosquitto: Mosquitto) -> Iterator[NodeSide]:
 
 
 @contextmanager
-def recording(path: str, port: int) -> Iterator[Recorder]:
+def recording(path: str, port: int, **more: Any) -> Iterator[Recorder]:
     with open_store(path) as store:
-        recorder = Recorder(store, Settings(broker=BrokerSettings(port=port)))
+        recorder = Recorder(store, Settings(broker=BrokerSettings(port=port), **more))
         thread = threading.Thread(target=recorder.run)
         thread.start()
         try:
