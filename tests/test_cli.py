@@ -38,6 +38,7 @@ COMMANDS = (
     "positions",
     "weigh",
     "load",
+    "backup",
 )
 
 

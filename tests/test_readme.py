@@ -29,6 +29,14 @@ def block(marker: str) -> str:
     return README.split(marker, 1)[1].split("```", 2)[1].partition("\n")[2]
 
 
+def with_command(folder: Path, **more: str) -> dict[str, str]:
+    """An environment in which `tidetray` is this one, by a script in `folder`."""
+    tidetray = folder / "tidetray"
+    tidetray.write_text(f'#!/bin/sh\nPYTHONPATH="{ROOT}" exec "{sys.executable}" -m ui.cli "$@"\n')
+    tidetray.chmod(0o755)
+    return {**os.environ, "PATH": f"{folder}:{os.environ['PATH']}", **more}
+
+
 def test_the_settings_for_tuning_are_settings() -> None:
     settings = Settings(**tomllib.loads(block("<!-- tuning settings -->")))
     assert (settings.flooding.longest_dry_h, settings.value.price) == (8, 4.5)
@@ -53,12 +61,7 @@ def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path)
     script = (
         block("<!-- real input -->").replace("-p 1883", f"-p {mosquitto.port}").replace("try", str(tmp_path / "try"))
     )
-    tidetray = tmp_path / "tidetray"
-    tidetray.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m ui.cli "$@"\n')
-    tidetray.chmod(0o755)
-    environment = {
-        **os.environ, "PATH": f"{tmp_path}:{os.environ['PATH']}", "TIDETRAY_BROKER__PORT": str(mosquitto.port),
-    }  # fmt: skip
+    environment = with_command(tmp_path, TIDETRAY_BROKER__PORT=str(mosquitto.port))
     done = subprocess.run(
         ["bash", "-m", "-c", script], cwd=ROOT, env=environment, capture_output=True, text=True, check=True, timeout=120
     )

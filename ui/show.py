@@ -16,6 +16,7 @@ from rich.table import Table
 from ui import words
 
 if TYPE_CHECKING:
+    from ingest.backup import Backup
     from ui.entry import Entered
     from ui.overview import Overview
 
@@ -153,6 +154,16 @@ def weigh_in(entered: Entered, *, as_json: bool) -> None:
         print_json({"pot": entered.pot, "net_g": entered.net_g, "new": entered.new, "text": entered.text})
     else:
         click.echo(entered.text)
+
+
+def backup(made: Backup, *, as_json: bool) -> None:
+    if as_json:
+        print_json(
+            {"file": str(made.path), "bytes": made.size_bytes, "readings": made.readings, "weigh_ins": made.weigh_ins}
+        )
+    else:
+        size = f"{made.size_bytes / 1e6:.1f} MB"
+        click.echo(f"{made.path}: {size}, {made.readings} readings and {made.weigh_ins} weigh-ins, checked.")
 
 
 def local(time: datetime | pd.Timestamp, zone: str) -> str:
