@@ -8,6 +8,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 import threading
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,10 +23,11 @@ from ingest.alarm_service import senders_of
 from ingest.database import StoreError
 from ingest.delivery import failing
 from ingest.notebook import Notebook
-from ingest.readings import TidetrayError
+from ingest.readings import TidetrayError, from_ms
 from ingest.recorder import is_recording
 from ingest.settings import RECORD_FILE, BrokerSettings, Settings, SettingsError, check_rules, load_settings
 from ingest.store import open_store
+from ingest.supervision import STALE_S, read_state
 
 LEAST_FREE_BYTES = 2**30
 """Some 45 tray-years as the demo records them (36 MB for nine trays and 63 days); below it, `check` complains."""
@@ -59,9 +61,19 @@ def _findings(home: Path) -> Iterator[Finding]:
     yield _disk(home)
 
 
+def examine_recorder(home: Path) -> Finding:
+    """Whether a recorder is at work in this home and can do its work: what health checks ask."""
+    if not is_recording(home):
+        return Finding("recorder", False, "not running: start it with `tidetray record`")
+    state = read_state(home)
+    if state is None or time.time() - state.at_ms / 1000 > STALE_S:
+        since = "never" if state is None else f"last {from_ms(state.at_ms):%Y-%m-%d %H:%M:%S} UTC"
+        return Finding("recorder", False, f"gives no sign of life ({since}): look at what it printed, or start it anew")
+    return Finding("recorder", state.connected and not state.failures_in_a_row, f"recording: {state.sentence}")
+
+
 def _record(home: Path) -> Iterator[Finding]:
-    running = is_recording(home)
-    yield Finding("recorder", running, "recording" if running else "not running: start it with `tidetray record`")
+    yield examine_recorder(home)
     try:
         store = open_store(home / RECORD_FILE, read_only=True)
     except StoreError as error:

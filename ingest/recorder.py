@@ -32,6 +32,7 @@ from ingest.plain_topics import PlainTopics
 from ingest.readings import TidetrayError, to_ms
 from ingest.settings import LOCK_FILE, Settings
 from ingest.store import Recorded, Store
+from ingest.supervision import RecorderState, Watch
 from ingest.upkeep import Upkeep
 
 log = logging.getLogger("tidetray.recorder")
@@ -74,6 +75,8 @@ class Message(NamedTuple):
 class Totals:
     """Since this recorder was started."""
 
+    received: int = 0
+    committed: int = 0
     messages: int = 0
     readings: int = 0
     doubled: int = 0
@@ -139,6 +142,8 @@ class Recorder:
         self._plain = PlainTopics(settings.plain)
         self._upkeep = Upkeep(store, decode=self._decode, on_cycles=self._alarms.on_cycles)
         self._turned_s = time.monotonic()
+        self._voice = Watch(Path(store.path).parent)
+        self._lag_s = 0.0
         self._client = self._new_client()
         self.connected = threading.Event()
         self.totals = Totals()
@@ -161,6 +166,7 @@ class Recorder:
                 self._commit(self._gather())
                 self._keep_up()
                 self._turned_s = time.monotonic()
+                self._voice.tell(self.state())
             last_call = time.monotonic() + LAST_CALL_S
             while not self._queue.empty() and time.monotonic() < last_call:
                 self._commit(self._gather())
@@ -169,7 +175,23 @@ class Recorder:
             self._stop.set()
             self._client.disconnect()
             network.join(timeout=5.0)
+            self._voice.end()
         return self.totals
+
+    def state(self) -> RecorderState:
+        """How it stands at this moment."""
+        return RecorderState(
+            at_ms=to_ms(datetime.now(UTC)),
+            connected=self.connected.is_set(),
+            received=self.totals.received,
+            committed=self.totals.committed,
+            readings=self.totals.readings,
+            doubled=self.totals.doubled,
+            quarantined=self.totals.set_aside,
+            backlog=self._queue.qsize(),
+            lag_s=self._lag_s,
+            failures_in_a_row=self._failures_in_a_row,
+        )
 
     # ---------------------------------------------------------------- the network's thread
 
@@ -212,6 +234,8 @@ class Recorder:
                 self._client.loop_forever(retry_first_connection=False)
             except (OSError, ValueError) as error:
                 log.warning("no connection to the broker at %s:%d: %s", broker.host, broker.port, error)
+            except Exception:  # this thread must not die: the client would go on saying that it is connected
+                log.exception("the connection failed in a way that nobody foresaw: connecting anew")
             if self._stop.is_set():
                 return
             failures = 0 if self.connected.is_set() else failures + 1
@@ -292,6 +316,8 @@ class Recorder:
             except wire.WireError as error:
                 log.warning("set aside: %s", error)
                 aside.append(Aside(received_ms, message.topic, message.payload, error.kind, str(error)))
+        ours = len(packs) + len(aside) + len(heres)  # the recorder's own receipts come back to it, too
+        self.totals.received += ours
         try:
             done = self._store.record(packs, aside)
             for site, node, here, at_ms in heres:
@@ -300,6 +326,8 @@ class Recorder:
             self._store_failed(error)
             return
         self._failures_in_a_row = 0
+        self.totals.committed += ours
+        self._lag_s = (datetime.now(UTC) - batch[0].received_at).total_seconds()
         for message in batch:
             self._acknowledge(message)
         for (site, node, boot), upto in done.receipts.items():
@@ -338,6 +366,7 @@ class Recorder:
         while not self._queue.empty():
             self._queue.get_nowait()
         self._client.disconnect()
+        self._voice.tell(self.state(), now=True)
         self._stop.wait(min(LONGEST_WAIT_S, 2.0**self._failures_in_a_row * random.uniform(0.25, 0.5)))
 
 

@@ -54,16 +54,21 @@ def demo(live_s: float | None, no_dashboard: bool, keep: Path | None, port: int,
 
 
 @cli.command(epilog=example("tidetray record --home trials"))
+@click.option("--log", "form", type=click.Choice(["text", "json"]), default="text", show_default=True, help="Form of what is printed.")  # fmt: skip
 @home_option
-def record(home: Path) -> None:
+def record(home: Path, form: str) -> None:
     """The recorder, until stopped with Ctrl-C or SIGTERM."""
     from ingest.alarm_service import AlarmService
     from ingest.notebook import Notebook
     from ingest.recorder import Recorder, RecorderLock
     from ingest.settings import check_rules
     from ingest.store import open_store
+    from ingest.supervision import JsonLines
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
+    log = logging.getLogger("tidetray")
+    if form == "json":
+        logging.getLogger().handlers[0].setFormatter(JsonLines())
     settings = load_settings(home)
     with RecorderLock(home), open_store(home / RECORD_FILE) as store:
         check_rules(settings, home, Notebook(store).scheduled_trays())
@@ -71,15 +76,14 @@ def record(home: Path) -> None:
         service = AlarmService(home, settings, recorder.is_well)
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: recorder.stop())
-        click.echo(f"Recording into {home}. Stop with Ctrl-C.", err=True)
+        log.info("recording into %s. Stop with Ctrl-C", home)
         service.start()
         totals = recorder.run()
         service.stop()
-    click.echo(
-        f"Stopped. {totals.readings} readings in {totals.messages} messages recorded, "
-        f"{totals.doubled} messages came twice, {totals.set_aside} set aside.",
-        err=True,
-    )
+    log.info(
+        "stopped. %d readings in %d messages recorded, %d messages came twice, %d set aside",
+        totals.readings, totals.messages, totals.doubled, totals.set_aside,
+    )  # fmt: skip
 
 
 @cli.command(epilog=example("tidetray dashboard --port 8600"))
@@ -94,14 +98,15 @@ def dashboard(home: Path, port: int | None) -> None:
 
 
 @cli.command(epilog=example("tidetray check"))
+@click.option("--recorder", "only_recorder", is_flag=True, help="Only whether a recorder is at work; for health checks.")  # fmt: skip
 @home_option
 @json_option
-def check(home: Path, as_json: bool) -> None:
+def check(home: Path, only_recorder: bool, as_json: bool) -> None:
     """Settings, broker, record, zones, disk: all that is wrong, at once."""
-    from ingest.checkup import examine
+    from ingest.checkup import examine, examine_recorder
     from ui import show
 
-    findings = examine(home)
+    findings = [examine_recorder(home)] if only_recorder else examine(home)
     if as_json:
         show.print_json([{"subject": f.subject, "ok": f.ok, "text": f.text} for f in findings])
     else:

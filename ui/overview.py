@@ -13,6 +13,7 @@ from analysis.trial_data import TrialData, choose_trial
 from ingest import lookup
 from ingest.recorder import is_recording
 from ingest.store import Store
+from ingest.supervision import RecorderState, read_state
 
 SET_ASIDE_SHOWN = 5
 
@@ -24,18 +25,21 @@ class Overview:
     trays: pd.DataFrame
     nodes: list[lookup.NodeState]
     counts: dict[str, int]
+    recorder: RecorderState | None
     set_aside: list[lookup.SetAsideMessage]
 
 
 def overview(store: Store, home: Path, trial_name: str | None, now: datetime) -> Overview:
     data = TrialData(store, choose_trial(store, trial_name))
     site = data.trial.site
+    recording = is_recording(home)
     recent = data.cycles(since=now - LOOK_BACK)
     return Overview(
         zone=data.trial.zone,
-        recording=is_recording(home),
+        recording=recording,
         trays=trays_now(recent, lookup.latest(store, site), data.treatments, now),
         nodes=lookup.nodes(store, site),
         counts=lookup.counters(store),
+        recorder=read_state(home) if recording else None,
         set_aside=lookup.set_aside(store, limit=SET_ASIDE_SHOWN, open_only=True),
     )

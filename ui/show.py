@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -98,6 +99,7 @@ def overview(view: Overview, *, as_json: bool) -> None:
         print_json(
             {
                 "recording": view.recording,
+                "recorder": None if view.recorder is None else asdict(view.recorder),
                 "trays": records(view.trays),
                 "nodes": [
                     {
@@ -116,7 +118,8 @@ def overview(view: Overview, *, as_json: bool) -> None:
             }
         )  # fmt: skip
         return
-    click.echo(f"Recorder: {'recording' if view.recording else 'NOT RUNNING. Start it with `tidetray record`'}")
+    state = f": {view.recorder.sentence}" if view.recorder else ""
+    click.echo(f"Recorder: {f'recording{state}' if view.recording else 'NOT RUNNING. Start it with `tidetray record`'}")
     _print_table(view.trays, view.zone)
     for node in view.nodes:
         here = {True: "connected", False: "NOT CONNECTED", None: "never said hello"}[node.here]
