@@ -142,7 +142,7 @@ class Recorder:
         self._plain = PlainTopics(settings.plain)
         self._upkeep = Upkeep(store, decode=self._decode, on_cycles=self._alarms.on_cycles)
         self._turned_s = time.monotonic()
-        self._state_told = Watch(Path(store.path).parent)
+        self._voice = Watch(Path(store.path).parent)
         self._lag_s = 0.0
         self._client = self._new_client()
         self.connected = threading.Event()
@@ -166,7 +166,7 @@ class Recorder:
                 self._commit(self._gather())
                 self._keep_up()
                 self._turned_s = time.monotonic()
-                self._state_told.tell(self.state())
+                self._voice.tell(self.state())
             last_call = time.monotonic() + LAST_CALL_S
             while not self._queue.empty() and time.monotonic() < last_call:
                 self._commit(self._gather())
@@ -175,7 +175,7 @@ class Recorder:
             self._stop.set()
             self._client.disconnect()
             network.join(timeout=5.0)
-            self._state_told.end()
+            self._voice.end()
         return self.totals
 
     def state(self) -> RecorderState:
@@ -366,7 +366,7 @@ class Recorder:
         while not self._queue.empty():
             self._queue.get_nowait()
         self._client.disconnect()
-        self._state_told.tell(self.state(), now=True)
+        self._voice.tell(self.state(), now=True)
         self._stop.wait(min(LONGEST_WAIT_S, 2.0**self._failures_in_a_row * random.uniform(0.25, 0.5)))
 
 
