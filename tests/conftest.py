@@ -52,10 +52,7 @@ class Mosquitto:
 
     def start(self) -> None:
         config = self.folder / "mosquitto.conf"
-        config.write_text(
-            f"listener {self.port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 1000000\n"
-            f"persistence true\npersistence_location {self.folder}/\n"
-        )
+        config.write_text(self.config())
         self.process = subprocess.Popen(
             [self.executable, "-c", str(config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
@@ -67,6 +64,12 @@ class Mosquitto:
             time.sleep(0.02)
         raise TimeoutError("mosquitto does not listen")
 
+    def config(self) -> str:
+        return (
+            f"listener {self.port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 1000000\n"
+            f"persistence true\npersistence_location {self.folder}/\n"
+        )
+
     def stop(self) -> None:
         if self.process is not None:
             self.process.terminate()
@@ -74,19 +77,25 @@ class Mosquitto:
             self.process = None
 
 
-@pytest.fixture
-def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
-    """Mosquitto on a free loopback port. Its absence is a failure: CI installs it."""
+@pytest.fixture(scope="session")
+def mosquitto_executable() -> str:
+    """Its absence is a failure: CI installs it."""
     executable = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
     if executable is None:
         pytest.fail("mosquitto is not installed: apt-get install mosquitto")
+    return executable
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path, mosquitto_executable: str) -> Iterator[Mosquitto]:
+    """Mosquitto on a free loopback port."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     folder = tmp_path / "mosquitto"
     folder.mkdir()
     folder.chmod(0o777)  # started by root, mosquitto goes on as its own user
-    broker = Mosquitto(executable, folder, port)
+    broker = Mosquitto(mosquitto_executable, folder, port)
     broker.start()
     yield broker
     broker.stop()
