@@ -247,7 +247,8 @@ def test_a_node_writes_only_its_own_topics(tls: Tls, bench_store: Store) -> None
     assert node.is_let_in
     for topic in (
         f"{BENCH_2}/data", f"{BENCH_2}/here", f"{BENCH_2}/receipt", f"{BENCH_1}/receipt", f"{BENCH_1}/timetable",
-        f"{BENCH_1}/data/more", "tidetray/v1/other-site/bench-1/data", "shed/probe",
+        f"{BENCH_1}/data/more", "tidetray/v1/other-site/bench-1/data",
+        "tidetray/alarms/v1/recorder/here", "shed/probe",
     ):  # fmt: skip
         assert not node.publish(topic, pack(1)), topic
     with recording(bench_store, tls.settings()) as recorder:
@@ -265,7 +266,7 @@ def test_a_node_reads_only_its_own_receipts(tls: Tls) -> None:
     assert second.publish(f"{BENCH_2}/data", pack(1))
     assert not recorder.publish(f"{BENCH_1}/data", pack(1))  # nobody speaks for a node
     mine = [f"{BENCH_1}/receipt", f"{BENCH_1}/timetable", f"{BENCH_1}/timetable/tray-1"]
-    for topic in [f"{BENCH_2}/receipt", f"{BENCH_2}/timetable", *mine]:
+    for topic in [f"{BENCH_2}/receipt", f"{BENCH_2}/timetable", "tidetray/alarms/v1/recorder/here", *mine]:
         assert recorder.publish(topic, b"{}")
     until(lambda: {topic for topic, _ in first.messages} >= set(mine))
     assert {topic for topic, _ in first.messages} == set(mine)

@@ -1,0 +1,144 @@
+"""100,000 messages gone wrong, through the recorder: each recorded or set aside with its reason, memory flat.
+
+What Hypothesis looks for one by one stands in tests/test_wire_properties.py; here it is the number, and that the
+recorder forgets nothing and keeps nothing. No broker: batches go straight to what commits them.
+"""
+
+from __future__ import annotations
+
+import gc
+import json
+import logging
+import random
+from collections import Counter
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+import psutil
+
+from ingest import wire
+from ingest.plain_topics import PlainTopic
+from ingest.readings import Reading, to_ms
+from ingest.recorder import Message, Recorder
+from ingest.settings import Settings
+from ingest.store import Store
+from tests.conftest import DATA
+
+MESSAGES = 100_000
+BATCH = 1000
+BATCHES = MESSAGES // BATCH
+FLAT_BYTES = 8 * 2**20
+"""110 bytes kept for each message would be more. The allocator and SQLite's cache take some of it."""
+
+NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
+NODE = "tidetray/v1/nursery/bench-1"
+PLAIN = "shed/probe"
+PLAIN_TOPICS = tuple(
+    PlainTopic(
+        topic=PLAIN, site="nursery", node="probe-1", tray="tray-1", channel=channel, unit=unit, member=member
+    )
+    for channel, unit, member in (("water_temp", "Cel", "t"), ("pump", "", "p"))
+)  # fmt: skip
+SEEDS = [*(path.read_bytes() for path in sorted(DATA.glob("pack-*.json"))), b'{"t":21.5,"p":true}']
+SCRAPS = [
+    b"null", b"true", b"-1", b"1e400", b"NaN", b"[]", b"{}", b'""', b"\xff", b"\x00", b"\xef\xbb\xbf", b"[[[[[[[[", b'"v":',
+    b'"n":"seq"', b'"vs":7', b'"bt":1e10', b'"bver":99', b'"t":-1e9', b"9007199254740993", "\u2028".encode(), b"\\ud800",
+]  # fmt: skip
+
+
+def gone_wrong(rng: random.Random, payload: bytes) -> bytes:
+    """A few cuts, repeats, flipped bits and scraps; one in ten is left as it is, one in fifty is noise."""
+    chance = rng.random()
+    if chance < 0.02:
+        return rng.randbytes(rng.randrange(300))
+    changed = bytearray(payload)
+    for _ in range(0 if chance < 0.12 else rng.randrange(1, 5)):
+        at = rng.randrange(len(changed) + 1)
+        kind = rng.randrange(5)
+        if kind == 0:
+            del changed[at : at + rng.randrange(1, 40)]
+        elif kind == 1:
+            changed[at:at] = rng.choice(SCRAPS)
+        elif kind == 2 and at < len(changed):
+            changed[at] ^= 1 << rng.randrange(8)
+        elif kind == 3:
+            changed[at:at] = changed[at : at + rng.randrange(1, 60)]
+        else:
+            changed = changed[:at]
+    return bytes(changed)
+
+
+def of_one_record(rng: random.Random) -> bytes:
+    """A pack that is JSON, with labels and values that hardly fit."""
+    values = [0, 1, -1, 21.5, 2**53, 1e308, True, None, "tray-1/level", "", [], {}, "\x1b[2J", 1780315200]
+    labels = ["bn", "bt", "bu", "bv", "n", "u", "v", "vs", "vb", "t", "x_", "bver"]
+    record = {rng.choice(labels): rng.choice(values) for _ in range(rng.randrange(1, 6))}
+    return json.dumps([{"n": "boot", "vs": "f1"}, {"n": "seq", "v": rng.randrange(10**9)}, record]).encode()
+
+
+def as_of_a_node(rng: random.Random, seq: int) -> bytes:
+    """A pack in order, of which the number and the times are new."""
+    at_ms = to_ms(NOW) - 10**9 + seq * 10_000
+    levels = [Reading("tray-1", "level", at_ms + n * 1000, rng.random() * 0.05) for n in range(4)]
+    return wire.encode_pack(levels, boot=f"b{rng.randrange(3)}", seq=seq, oldest=max(1, seq - 500))
+
+
+def messages(rng: random.Random, first: int, number: int) -> Iterator[Message]:
+    topics = [f"{NODE}/data"] * 12 + [PLAIN] * 4 + [f"{NODE}/here", f"{NODE}/odd", "tidetray/v1/\ufffd/data", NODE]
+    for mid in range(number):
+        topic = rng.choice(topics)
+        chance = rng.random()
+        if chance < 0.2:
+            payload = of_one_record(rng)
+        else:
+            payload = gone_wrong(rng, as_of_a_node(rng, first + mid) if chance < 0.6 else rng.choice(SEEDS))
+        yield Message(1, mid % 65_535 + 1, 1, topic, payload or b" ", NOW)
+
+
+class Deaf:
+    """In the place of the MQTT client: takes acknowledgements and receipts, sends nothing."""
+
+    def __init__(self) -> None:
+        self.acknowledged = 0
+        self.receipts = 0
+
+    def ack(self, _mid: int, _qos: int) -> None:
+        self.acknowledged += 1
+
+    def publish(self, _topic: str, payload: bytes, **_how: object) -> None:
+        wire.decode_receipt(payload)
+        self.receipts += 1
+
+
+def test_each_is_recorded_or_set_aside_with_its_reason_and_memory_is_flat(bench_store: Store) -> None:
+    logging.getLogger("tidetray.recorder").disabled = True  # a line for each would be the test's own memory
+    recorder = Recorder(bench_store, Settings(plain=PLAIN_TOPICS))
+    client = Deaf()
+    recorder._client = client  # type: ignore[assignment]
+    recorder._connection = 1
+    rng = random.Random(4)
+    held: list[int] = []
+    try:
+        for batch in range(BATCHES):
+            recorder._commit(list(messages(rng, batch * BATCH + 1, BATCH)))
+            if batch + 1 in (BATCHES // 4, BATCHES):
+                gc.collect()
+                held.append(psutil.Process().memory_info().rss)
+    finally:
+        logging.getLogger("tidetray.recorder").disabled = False
+    totals = recorder.totals
+    assert (client.acknowledged, totals.received, totals.committed) == (MESSAGES, MESSAGES, MESSAGES)
+    assert totals.store_failures == 0
+    rows = bench_store.connection.execute("SELECT kind, reason FROM quarantine").fetchall()
+    assert len(rows) == totals.set_aside
+    assert all(reason and reason.isprintable() and len(reason) < 600 for _kind, reason in rows)
+    kinds = Counter(kind for kind, _ in rows)
+    early, late = held
+    assert late - early < FLAT_BYTES, f"grew by {late - early} bytes over {MESSAGES * 3 // 4} messages"
+    print(f"{totals} grown_bytes={late - early} {dict(kinds)}")
+    assert set(kinds) >= {"topic", "not-json", "message-number", "here", "value", "member", "range", "unit", "channel"}
+    assert totals.readings > MESSAGES / 20
+    assert client.receipts
+    (recorded,) = bench_store.connection.execute("SELECT count(*) FROM reading").fetchone()
+    assert recorded == totals.readings
+    assert bench_store.connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
