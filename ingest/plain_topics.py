@@ -86,14 +86,16 @@ class PlainTopic(BaseModel):
     @classmethod
     def _channel_is_known(cls, channel: str) -> str:
         if channel not in CHANNELS:
-            raise ValueError(f"known are {', '.join(CHANNELS)}")
+            raise ValueError(f"there is no channel '{shown(channel)}'; known are {', '.join(CHANNELS)}")
         return channel
 
     @field_validator("site", "node", "tray")
     @classmethod
     def _names_are_names(cls, name: str | None, info: ValidationInfo) -> str | None:
         if name is not None and ID_PATTERN.fullmatch(name) is None:
-            raise ValueError(f"cannot name a {info.field_name}: use a-z, 0-9 and '-', at most 32 characters")
+            raise ValueError(
+                f"'{shown(name)}' cannot name a {info.field_name}: use a-z, 0-9 and '-', at most 32 characters"
+            )
         return name
 
     @field_validator("factor")
@@ -107,19 +109,19 @@ class PlainTopic(BaseModel):
     def _fits_together(self) -> PlainTopic:
         channel = CHANNELS[self.channel]
         if channel.is_flag and (self.unit or self.factor != 1):
-            raise ValueError(f"{channel.name} is on or off: leave `unit` and `factor` out")
+            raise ValueError(f"unit: {channel.name} is on or off; leave `unit` and `factor` out")
         if not channel.is_flag and self.unit != channel.unit and (channel.unit, self.unit) not in _CONVERSIONS:
             known = [channel.unit, *(sent for unit, sent in _CONVERSIONS if unit == channel.unit)]
             units = ", ".join(f'unit = "{unit}"' for unit in known) if channel.unit else "no `unit`"
-            raise ValueError(f"{channel.name} takes {units}; for any other give `factor`")
+            raise ValueError(f"unit: {channel.name} takes {units}; for any other give `factor`")
         for place in PLACES:
             if f"{{{place}}}" in self.topic.split("/") and getattr(self, place) is not None:
-                raise ValueError(f"{place} is both named and taken from the topic: give one of them")
+                raise ValueError(f"{place}: it is both named and taken from the topic; give one of them")
         for place in ("site", "node"):
             if f"{{{place}}}" not in self.topic.split("/") and getattr(self, place) is None:
                 raise ValueError(f'say whose it is: {place} = "…", or {{{place}}} in the topic')
         if self.time_member is not None and self.member is None:
-            raise ValueError("`time_member` needs `member`: both are in one JSON object")
+            raise ValueError("time_member: it needs `member`, since both are in one JSON object")
         return self
 
     @property
