@@ -17,6 +17,7 @@ from hypothesis import HealthCheck, settings
 from ingest.notebook import Notebook
 from ingest.store import Store, open_store
 from ingest.trial_file import load_trial
+from tests.composed import make_secrets
 
 DATA = Path(__file__).parent / "data"
 
@@ -99,3 +100,9 @@ def mosquitto(tmp_path: Path, mosquitto_executable: str) -> Iterator[Mosquitto]:
     broker.start()
     yield broker
     broker.stop()
+
+
+@pytest.fixture(scope="session")
+def secrets(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Certificates and passwords for compose.yaml."""
+    return make_secrets(tmp_path_factory.mktemp("compose"))

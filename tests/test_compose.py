@@ -5,6 +5,7 @@ Natively changed are only paths, ports, the user to run as, and where the proxy 
 
 from __future__ import annotations
 
+<<<<<<< HEAD
 import base64
 import gc
 import re
@@ -13,11 +14,21 @@ import socket
 import ssl
 import subprocess
 import sys
+=======
+import gc
+import re
+import shutil
+import ssl
+import subprocess
+>>>>>>> issue-4
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+<<<<<<< HEAD
 from http.client import HTTPConnection, HTTPSConnection
+=======
+>>>>>>> issue-4
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +39,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest import wire
 from ingest.checkup import examine
+<<<<<<< HEAD
 from ingest.notebook import Notebook
 from ingest.recorder import Recorder
 from ingest.settings import BrokerSettings, Settings
@@ -40,12 +52,23 @@ from ui.serve import free_port, start
 ROOT = Path(__file__).parent.parent
 COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "compose.yaml").read_text())
 RUNNING = (ROOT / "ingest" / "running.md").read_text()
+=======
+from ingest.recorder import Recorder
+from ingest.settings import BrokerSettings, Settings
+from ingest.store import Store
+from tests.composed import COMPOSE, ROOT, content, secret_file, told
+from tests.conftest import Mosquitto
+from tests.test_recorder import levels, pack, until
+from ui.serve import free_port
+
+>>>>>>> issue-4
 BENCH_1 = "tidetray/v1/nursery/bench-1"
 BENCH_2 = "tidetray/v1/nursery/bench-2"
 REFUSED = 0x80
 """Reason codes from here on are failures (MQTT 5.0, section 2.4)."""
 
 
+<<<<<<< HEAD
 def told(text: str, marker: str) -> str:
     """The code block of ingest/running.md behind a marker."""
     return text.split(f"<!-- {marker} -->", 1)[1].split("```", 2)[1].partition("\n")[2]
@@ -57,6 +80,8 @@ def content(name: str) -> str:
     return re.sub(r"\$\{\w+:-([^}]*)\}", r"\1", text).replace("$$", "$")
 
 
+=======
+>>>>>>> issue-4
 @dataclass(frozen=True)
 class Tls:
     broker: Mosquitto
@@ -79,12 +104,18 @@ class ComposeBroker(Mosquitto):
     def config(self) -> str:
         (self.folder / "access").write_text(content("broker-access"))
         text = content("broker").replace("listener 8883", f"listener {self.port} 127.0.0.1")
+<<<<<<< HEAD
         for name, secret in COMPOSE["secrets"].items():
             text = text.replace(f"/run/secrets/{name}", f"{self.folder}/secrets/{Path(secret['file']).name}")
+=======
+        for name in COMPOSE["secrets"]:
+            text = text.replace(f"/run/secrets/{name}", f"{self.folder}/secrets/{secret_file(name)}")
+>>>>>>> issue-4
         text = text.replace("/mosquitto/config/", f"{self.folder}/").replace("/mosquitto/data/", f"{self.folder}/")
         return text + "user root\n"  # the folder of a test is closed to others
 
 
+<<<<<<< HEAD
 @pytest.fixture(scope="module")
 def secrets(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("compose")
@@ -94,6 +125,8 @@ def secrets(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "secrets"
 
 
+=======
+>>>>>>> issue-4
 @pytest.fixture
 def tls(secrets: Path, tmp_path: Path, mosquitto_executable: str) -> Iterator[Tls]:
     folder = tmp_path / "tls"
@@ -328,7 +361,11 @@ def refusal(tls: Tls, store: Store, caplog: pytest.LogCaptureFixture, **settings
 def test_an_expired_certificate_is_refused(tls: Tls, bench_store: Store, caplog: pytest.LogCaptureFixture) -> None:
     folder = tls.broker.folder / "expired"
     shutil.copytree(tls.secrets, folder)
+<<<<<<< HEAD
     signing = re.findall(r"openssl x509 -req .*?server\.pem", told(RUNNING, "secrets"), re.DOTALL)[0]
+=======
+    signing = re.findall(r"openssl x509 -req .*?server\.pem", told("secrets"), re.DOTALL)[0]
+>>>>>>> issue-4
     subprocess.run(
         ["bash", "-euc", signing.replace("-days 825", "-days -1")], cwd=folder, check=True, capture_output=True
     )
@@ -367,6 +404,7 @@ def test_another_authority_is_refused(
 @leaves_a_socket
 def test_another_name_is_refused(tls: Tls, bench_store: Store, caplog: pytest.LogCaptureFixture) -> None:
     assert "certificate is not valid for '127.0.0.1'" in refusal(tls, bench_store, caplog, host="127.0.0.1")
+<<<<<<< HEAD
 
 
 # --- the pages behind the proxy ---
@@ -468,3 +506,5 @@ def test_the_units_are_in_order(tmp_path: Path) -> None:
             capture_output=True, text=True, timeout=60, check=False,
         )  # fmt: skip
         assert [line for line in done.stderr.splitlines() if "tidetray-" in line] == []
+=======
+>>>>>>> issue-4

@@ -376,18 +376,6 @@ def alarms_test(home: Path) -> None:
     sys.exit(0 if send_test(home) else 1)
 
 
-@cli.command(epilog=example("tidetray backup tidetray-2026-06-01.sqlite"))
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
-@home_option
-@json_option
-def backup(home: Path, file: Path, as_json: bool) -> None:
-    """Copy the whole record into the new FILE, while it is being recorded into, and check the copy."""
-    from ingest.backup import back_up
-    from ui import show
-
-    show.backup(back_up(home / RECORD_FILE, file), as_json=as_json)
-
-
 def _open(home: Path) -> Any:
     from analysis.trial_data import open_record
 

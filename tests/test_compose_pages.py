@@ -1,0 +1,127 @@
+"""The proxy of compose.yaml before real pages, and the units of systemd in ingest/running.md.
+
+Natively changed are only paths, ports, the user to run as, and where the proxy finds the pages.
+"""
+
+from __future__ import annotations
+
+import base64
+import re
+import shutil
+import socket
+import ssl
+import subprocess
+import sys
+from collections.abc import Iterator
+from http.client import HTTPConnection, HTTPSConnection
+from pathlib import Path
+
+import pytest
+
+from ingest.notebook import Notebook
+from ingest.store import open_store
+from ingest.trial_file import load_trial
+from tests.composed import COMPOSE, RUNNING, content, secret_file, told
+from tests.conftest import DATA
+from tests.test_recorder import until
+from ui.serve import free_port, start
+
+# --- the pages behind the proxy ---
+
+
+@pytest.fixture
+def pages(secrets: Path, tmp_path: Path) -> Iterator[tuple[int, int]]:
+    """The proxy of compose.yaml before real pages: its port, and that of its sign of life."""
+    executable = shutil.which("nginx", path="/usr/sbin:/usr/local/sbin:/usr/bin")
+    if executable is None:
+        pytest.fail("nginx is not installed: apt-get install nginx-light")
+    with open_store(tmp_path / "home" / "tidetray.sqlite") as store:
+        Notebook(store).add_trial(load_trial(DATA / "trial.toml"))
+    pages_port, port, alive = (free_port("127.0.0.1", 0) for _ in range(3))
+    text = (
+        content("proxy")
+        .replace("listen 8443", f"listen 127.0.0.1:{port}")
+        .replace("127.0.0.1:8080", f"127.0.0.1:{alive}")
+    )
+    text = text.replace("http://dashboard:8501", f"http://127.0.0.1:{pages_port}")
+    for name in COMPOSE["secrets"]:
+        text = text.replace(f"/run/secrets/{name};", f"{secrets}/{secret_file(name)};")
+    (tmp_path / "nginx.conf").write_text(
+        f"daemon off; pid {tmp_path}/nginx.pid; error_log {tmp_path}/error.log; user root; events {{}}\n"
+        f"http {{ access_log off; client_body_temp_path {tmp_path}/body; proxy_temp_path {tmp_path}/proxy;"
+        f" fastcgi_temp_path {tmp_path}/f; uwsgi_temp_path {tmp_path}/u; scgi_temp_path {tmp_path}/s;\n{text}\n}}\n"
+    )
+    dashboard = start(tmp_path / "home", host="127.0.0.1", port=pages_port, log=tmp_path / "pages.log")
+    proxy = subprocess.Popen(
+        [executable, "-c", str(tmp_path / "nginx.conf"), "-p", str(tmp_path)], stderr=subprocess.PIPE
+    )
+    try:
+        for each in (pages_port, port, alive):
+            until(lambda each=each: listens(each))
+        yield port, alive
+    finally:
+        for process in (proxy, dashboard):
+            process.terminate()
+            process.wait(15)
+        assert proxy.stderr is not None
+        proxy.stderr.close()
+
+
+def listens(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
+def test_the_pages_need_the_password(pages: tuple[int, int], secrets: Path) -> None:
+    port, alive = pages
+    trusting = ssl.create_default_context(cafile=str(secrets / "authority.pem"))
+
+    def answer(path: str, password: str | None, **headers: str) -> int:
+        connection = HTTPSConnection("localhost", port, context=trusting, timeout=20)
+        if password is not None:
+            headers["Authorization"] = "Basic " + base64.b64encode(f"grower:{password}".encode()).decode()
+        connection.request("GET", path, headers=headers)
+        status = connection.getresponse().status
+        connection.close()
+        return status
+
+    right = (secrets / "pages-password").read_text().strip()
+    wanted = {
+        "Connection": "Upgrade", "Upgrade": "websocket", "Sec-WebSocket-Version": "13",
+        "Sec-WebSocket-Key": base64.b64encode(b"0123456789abcdef").decode(),
+    }  # fmt: skip
+    origin = {"Origin": "https://greenhouse.lan", "Host": "greenhouse.lan"}
+    assert answer("/", right) == 200
+    assert answer("/_stcore/stream", right, **wanted, **origin) == 101
+    for path in ("/", "/_stcore/stream", "/_stcore/health", "/static/"):
+        for wrong in (None, "", "wrong"):
+            assert answer(path, wrong, **wanted, **origin) == 401, path
+    assert answer("/_stcore/stream", right, **wanted, Host="greenhouse.lan", Origin="https://elsewhere.example") == 403
+    plain = HTTPConnection("127.0.0.1", alive, timeout=20)
+    plain.request("GET", "/alive")
+    assert plain.getresponse().status == 204
+    plain.close()
+
+
+# --- services of systemd ---
+
+
+def test_the_units_are_in_order(tmp_path: Path) -> None:
+    names = re.findall(r"<!-- unit: (\S+) -->", RUNNING)
+    assert len(names) == 4
+    for name in names:
+        text = told(f"unit: {name}")
+        assert all(re.fullmatch(r"\[\w+\]|\w+=.*|", line) for line in text.splitlines())
+        # commands that are on this machine, for the check by systemd's own tool
+        (tmp_path / name).write_text(
+            text.replace("/opt/tidetray/bin/tidetray", sys.executable).replace("=tidetray\n", "=root\n")
+        )
+    record = told("unit: tidetray-record.service")
+    assert {"Type=notify", "WatchdogSec=180", "Restart=always"} <= set(record.splitlines())
+    verify = shutil.which("systemd-analyze")
+    if verify is not None:
+        done = subprocess.run(
+            [verify, "verify", "--man=no", *map(str, sorted(tmp_path.glob("tidetray-*")))],
+            capture_output=True, text=True, timeout=60, check=False,
+        )  # fmt: skip
+        assert [line for line in done.stderr.splitlines() if "tidetray-" in line] == []
