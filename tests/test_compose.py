@@ -5,30 +5,15 @@ Natively changed are only paths, ports, the user to run as, and where the proxy 
 
 from __future__ import annotations
 
-<<<<<<< HEAD
-import base64
-import gc
-import re
-import shutil
-import socket
-import ssl
-import subprocess
-import sys
-=======
 import gc
 import re
 import shutil
 import ssl
 import subprocess
->>>>>>> issue-4
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-<<<<<<< HEAD
-from http.client import HTTPConnection, HTTPSConnection
-=======
->>>>>>> issue-4
 from pathlib import Path
 from typing import Any
 
@@ -39,20 +24,6 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest import wire
 from ingest.checkup import examine
-<<<<<<< HEAD
-from ingest.notebook import Notebook
-from ingest.recorder import Recorder
-from ingest.settings import BrokerSettings, Settings
-from ingest.store import Store, open_store
-from ingest.trial_file import load_trial
-from tests.conftest import DATA, Mosquitto
-from tests.test_recorder import levels, pack, until
-from ui.serve import free_port, start
-
-ROOT = Path(__file__).parent.parent
-COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "compose.yaml").read_text())
-RUNNING = (ROOT / "ingest" / "running.md").read_text()
-=======
 from ingest.recorder import Recorder
 from ingest.settings import BrokerSettings, Settings
 from ingest.store import Store
@@ -61,27 +32,12 @@ from tests.conftest import Mosquitto
 from tests.test_recorder import levels, pack, until
 from ui.serve import free_port
 
->>>>>>> issue-4
 BENCH_1 = "tidetray/v1/nursery/bench-1"
 BENCH_2 = "tidetray/v1/nursery/bench-2"
 REFUSED = 0x80
 """Reason codes from here on are failures (MQTT 5.0, section 2.4)."""
 
 
-<<<<<<< HEAD
-def told(text: str, marker: str) -> str:
-    """The code block of ingest/running.md behind a marker."""
-    return text.split(f"<!-- {marker} -->", 1)[1].split("```", 2)[1].partition("\n")[2]
-
-
-def content(name: str) -> str:
-    """A configuration as Compose would write it: variables at their defaults, `$$` as `$`."""
-    text = COMPOSE["configs"][name]["content"]
-    return re.sub(r"\$\{\w+:-([^}]*)\}", r"\1", text).replace("$$", "$")
-
-
-=======
->>>>>>> issue-4
 @dataclass(frozen=True)
 class Tls:
     broker: Mosquitto
@@ -104,29 +60,12 @@ class ComposeBroker(Mosquitto):
     def config(self) -> str:
         (self.folder / "access").write_text(content("broker-access"))
         text = content("broker").replace("listener 8883", f"listener {self.port} 127.0.0.1")
-<<<<<<< HEAD
-        for name, secret in COMPOSE["secrets"].items():
-            text = text.replace(f"/run/secrets/{name}", f"{self.folder}/secrets/{Path(secret['file']).name}")
-=======
         for name in COMPOSE["secrets"]:
             text = text.replace(f"/run/secrets/{name}", f"{self.folder}/secrets/{secret_file(name)}")
->>>>>>> issue-4
         text = text.replace("/mosquitto/config/", f"{self.folder}/").replace("/mosquitto/data/", f"{self.folder}/")
         return text + "user root\n"  # the folder of a test is closed to others
 
 
-<<<<<<< HEAD
-@pytest.fixture(scope="module")
-def secrets(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("compose")
-    subprocess.run(
-        ["bash", "-euo", "pipefail", "-c", told(RUNNING, "secrets")], cwd=folder, check=True, capture_output=True
-    )
-    return folder / "secrets"
-
-
-=======
->>>>>>> issue-4
 @pytest.fixture
 def tls(secrets: Path, tmp_path: Path, mosquitto_executable: str) -> Iterator[Tls]:
     folder = tmp_path / "tls"
@@ -361,11 +300,7 @@ def refusal(tls: Tls, store: Store, caplog: pytest.LogCaptureFixture, **settings
 def test_an_expired_certificate_is_refused(tls: Tls, bench_store: Store, caplog: pytest.LogCaptureFixture) -> None:
     folder = tls.broker.folder / "expired"
     shutil.copytree(tls.secrets, folder)
-<<<<<<< HEAD
-    signing = re.findall(r"openssl x509 -req .*?server\.pem", told(RUNNING, "secrets"), re.DOTALL)[0]
-=======
     signing = re.findall(r"openssl x509 -req .*?server\.pem", told("secrets"), re.DOTALL)[0]
->>>>>>> issue-4
     subprocess.run(
         ["bash", "-euc", signing.replace("-days 825", "-days -1")], cwd=folder, check=True, capture_output=True
     )
@@ -404,107 +339,3 @@ def test_another_authority_is_refused(
 @leaves_a_socket
 def test_another_name_is_refused(tls: Tls, bench_store: Store, caplog: pytest.LogCaptureFixture) -> None:
     assert "certificate is not valid for '127.0.0.1'" in refusal(tls, bench_store, caplog, host="127.0.0.1")
-<<<<<<< HEAD
-
-
-# --- the pages behind the proxy ---
-
-
-@pytest.fixture
-def pages(secrets: Path, tmp_path: Path) -> Iterator[tuple[int, int]]:
-    """The proxy of compose.yaml before real pages: its port, and that of its sign of life."""
-    executable = shutil.which("nginx", path="/usr/sbin:/usr/local/sbin:/usr/bin")
-    if executable is None:
-        pytest.fail("nginx is not installed: apt-get install nginx-light")
-    with open_store(tmp_path / "home" / "tidetray.sqlite") as store:
-        Notebook(store).add_trial(load_trial(DATA / "trial.toml"))
-    pages_port, port, alive = (free_port("127.0.0.1", 0) for _ in range(3))
-    text = (
-        content("proxy")
-        .replace("listen 8443", f"listen 127.0.0.1:{port}")
-        .replace("127.0.0.1:8080", f"127.0.0.1:{alive}")
-    )
-    text = text.replace("http://dashboard:8501", f"http://127.0.0.1:{pages_port}")
-    for name, secret in COMPOSE["secrets"].items():
-        text = text.replace(f"/run/secrets/{name};", f"{secrets}/{Path(secret['file']).name};")
-    (tmp_path / "nginx.conf").write_text(
-        f"daemon off; pid {tmp_path}/nginx.pid; error_log {tmp_path}/error.log; user root; events {{}}\n"
-        f"http {{ access_log off; client_body_temp_path {tmp_path}/body; proxy_temp_path {tmp_path}/proxy;"
-        f" fastcgi_temp_path {tmp_path}/f; uwsgi_temp_path {tmp_path}/u; scgi_temp_path {tmp_path}/s;\n{text}\n}}\n"
-    )
-    dashboard = start(tmp_path / "home", host="127.0.0.1", port=pages_port, log=tmp_path / "pages.log")
-    proxy = subprocess.Popen(
-        [executable, "-c", str(tmp_path / "nginx.conf"), "-p", str(tmp_path)], stderr=subprocess.PIPE
-    )
-    try:
-        for each in (pages_port, port, alive):
-            until(lambda each=each: listens(each))
-        yield port, alive
-    finally:
-        for process in (proxy, dashboard):
-            process.terminate()
-            process.wait(15)
-        assert proxy.stderr is not None
-        proxy.stderr.close()
-
-
-def listens(port: int) -> bool:
-    with socket.socket() as probe:
-        return probe.connect_ex(("127.0.0.1", port)) == 0
-
-
-def test_the_pages_need_the_password(pages: tuple[int, int], secrets: Path) -> None:
-    port, alive = pages
-    trusting = ssl.create_default_context(cafile=str(secrets / "authority.pem"))
-
-    def answer(path: str, password: str | None, **headers: str) -> int:
-        connection = HTTPSConnection("localhost", port, context=trusting, timeout=20)
-        if password is not None:
-            headers["Authorization"] = "Basic " + base64.b64encode(f"grower:{password}".encode()).decode()
-        connection.request("GET", path, headers=headers)
-        status = connection.getresponse().status
-        connection.close()
-        return status
-
-    right = (secrets / "pages-password").read_text().strip()
-    wanted = {
-        "Connection": "Upgrade", "Upgrade": "websocket", "Sec-WebSocket-Version": "13",
-        "Sec-WebSocket-Key": base64.b64encode(b"0123456789abcdef").decode(),
-    }  # fmt: skip
-    origin = {"Origin": "https://greenhouse.lan", "Host": "greenhouse.lan"}
-    assert answer("/", right) == 200
-    assert answer("/_stcore/stream", right, **wanted, **origin) == 101
-    for path in ("/", "/_stcore/stream", "/_stcore/health", "/static/"):
-        for wrong in (None, "", "wrong"):
-            assert answer(path, wrong, **wanted, **origin) == 401, path
-    assert answer("/_stcore/stream", right, **wanted, Host="greenhouse.lan", Origin="https://elsewhere.example") == 403
-    plain = HTTPConnection("127.0.0.1", alive, timeout=20)
-    plain.request("GET", "/alive")
-    assert plain.getresponse().status == 204
-    plain.close()
-
-
-# --- services of systemd ---
-
-
-def test_the_units_are_in_order(tmp_path: Path) -> None:
-    names = re.findall(r"<!-- unit: (\S+) -->", RUNNING)
-    assert len(names) == 4
-    for name in names:
-        text = told(RUNNING, f"unit: {name}")
-        assert all(re.fullmatch(r"\[\w+\]|\w+=.*|", line) for line in text.splitlines())
-        # commands that are on this machine, for the check by systemd's own tool
-        (tmp_path / name).write_text(
-            text.replace("/opt/tidetray/bin/tidetray", sys.executable).replace("=tidetray\n", "=root\n")
-        )
-    record = told(RUNNING, "unit: tidetray-record.service")
-    assert {"Type=notify", "WatchdogSec=180", "Restart=always"} <= set(record.splitlines())
-    verify = shutil.which("systemd-analyze")
-    if verify is not None:
-        done = subprocess.run(
-            [verify, "verify", "--man=no", *map(str, sorted(tmp_path.glob("tidetray-*")))],
-            capture_output=True, text=True, timeout=60, check=False,
-        )  # fmt: skip
-        assert [line for line in done.stderr.splitlines() if "tidetray-" in line] == []
-=======
->>>>>>> issue-4
