@@ -22,9 +22,9 @@ from analysis.trays import counted, labels, numbers, require
 
 LEVEL = 0.05
 LEAST_TRAYS = 3
-"""Trays a treatment needs before drawing them again says anything; below about eight it says too little doubt."""
+"""Trays a treatment needs before drawing them again says anything (our choice)."""
 
-_FEW_TRAYS = 8
+_FEW_TRAYS = 8  # below, limits by drawing again are clearly too narrow: see `analysis.compare.resample_trays`
 _LAG_DAYS = 5
 """Days with weigh-ins needed to tell a lag from a straight line (three numbers a tray, and two to judge by)."""
 

@@ -22,8 +22,8 @@ from analysis.curves import CurveFit, above_zero, fit_curve
 from analysis.light import NO_TIME, need, utc_ms
 
 __all__ = [
-    "CurveFit", "Growth", "MeanRate", "absolute_growth_rate", "doubling_time", "fit_curve", "growth_per_interval",
-    "mean_rgr", "relative_growth_rate",
+    "CurveFit", "Growth", "MeanRate", "absolute_growth_rate", "doubling_time", "fit_curve", "growth_of_whole",
+    "growth_per_interval", "mean_rgr", "relative_growth_rate",
 ]  # fmt: skip
 
 Values = TypeVar("Values", float, NDArray[np.float64], "pd.Series[float]")
@@ -155,6 +155,25 @@ def growth_per_interval(weighins: pd.DataFrame) -> Growth:
             "the water on the plants may be taken for growth"
         )
     return Growth(intervals, left_out, tuple(cautions))
+
+
+def growth_of_whole(growth: pd.DataFrame) -> pd.DataFrame:
+    """A row per pot from its first weigh-in to its last: the columns of `Growth.table`, which `growth` is.
+
+    The rate is the gain of ln mass over the intervals that are there, by their days: what an interval that was left
+    out took away (a split) is no loss of growth.
+    """
+    ordered = growth.sort_values(["pot", "start"]).assign(gain=lambda rows: rows["rgr_per_day"] * rows["days"])
+    whole = ordered.groupby("pot", sort=False).agg(
+        start=("start", "first"),
+        end=("end", "last"),
+        days=("days", "sum"),
+        mass_start_g=("mass_start_g", "first"),
+        mass_end_g=("mass_end_g", "last"),
+        gain=("gain", "sum"),
+    )
+    whole["rgr_per_day"] = whole["gain"] / whole["days"]
+    return whole.drop(columns="gain").reset_index()
 
 
 def session_starts(pots: NDArray[Any], time_ms: NDArray[np.int64]) -> NDArray[np.int64]:

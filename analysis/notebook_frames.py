@@ -126,6 +126,15 @@ def without_splits(growth: pd.DataFrame, events: Iterable[Event]) -> tuple[pd.Da
     return growth[~across].reset_index(drop=True), (told,)
 
 
+def until_split(masses: pd.DataFrame, events: Iterable[Event]) -> pd.DataFrame:
+    """`pot, time` and more, without what was weighed of a pot after it was split: mass that was taken away is no loss."""
+    after = pd.Series(False, index=masses.index)
+    for event in events:
+        if event.kind == "pot split":
+            after |= (masses["pot"] == event.pot) & (masses["time"] >= pd.Timestamp(event.time))
+    return masses[~after].reset_index(drop=True)
+
+
 def treatments_during(intervals: pd.DataFrame, pots: pd.DataFrame) -> pd.Series[str]:
     """The treatment that a pot was under for the longest part of each interval."""
     rows = intervals[["pot", "start", "end"]].reset_index(names="interval")

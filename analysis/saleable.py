@@ -18,7 +18,7 @@ from analysis.curves import CHOICE, CurveFit, above_zero, fit_curves
 from analysis.trays import counted, labels, numbers, require
 
 BEYOND = 0.25
-"""Part of the days weighed by which a curve may run beyond them before its day is withheld."""
+"""Part of the days weighed by which a curve may run beyond them before its day is withheld (our choice)."""
 
 
 @dataclass(frozen=True)

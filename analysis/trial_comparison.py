@@ -15,7 +15,7 @@ import pandas as pd
 
 from analysis.assumptions import LEVEL
 from analysis.compare import Comparison, compare_treatments
-from analysis.courses import Crossings, EarlyLag, crossings, early_lag, tray_courses
+from analysis.courses import Crossings, EarlyLag, crossings, early_lag, mean_courses, tray_courses
 from analysis.rates import GrowthComparison, compare_growth
 from analysis.saleable import DaysToMass, days_to_mass
 from analysis.trays import require
@@ -26,12 +26,14 @@ _NAMED = {"mass": "net_g", "day": "day", "treatment": "treatment", "tray": "tray
 
 @dataclass(frozen=True)
 class TrialComparison:
-    """`day` is the day after the start on which `at_day` compares; `growth` runs up to it. What could not be
+    """`day` is the day after the start on which `at_day` compares; `growth` runs up to it; `means` as
+    from `mean_courses`. What could not be
     asked is None, and `cautions` say why. `sentences` are for people; numbers in them are rounded."""
 
     day: int
     at_day: Comparison
     growth: GrowthComparison
+    means: pd.DataFrame
     crossings: Crossings
     lag: EarlyLag
     to_mass: DaysToMass | None
@@ -73,7 +75,16 @@ def compare_trial(
     if wet_dry:
         sentences.append(wet_dry.summary)
     return TrialComparison(
-        day, at_day, growth, crossed, lag, to_mass, wet_dry, tuple(cautions), tuple(s for s in sentences if s)
+        day,
+        at_day,
+        growth,
+        mean_courses(courses),
+        crossed,
+        lag,
+        to_mass,
+        wet_dry,
+        tuple(cautions),
+        tuple(s for s in sentences if s),
     )
 
 

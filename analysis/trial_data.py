@@ -20,12 +20,12 @@ from analysis.causes import cause_table
 from analysis.environment import environment, place_factors
 from analysis.exposure import daily_exposure, exposure
 from analysis.flags import LIMITS, count_flags, flag_hours, flag_readings, sound_hours
-from analysis.growth import Growth, growth_per_interval, relative_growth_rate
+from analysis.growth import Growth, growth_of_whole, growth_per_interval
 from analysis.light import light_from_hours, ppfd
 from analysis.saleable import days_to_mass
 from analysis.schedules import TrayWater
 from analysis.tray_doses import learned_water, measured_doses, planned_doses
-from analysis.weighing import rates_u_per_day
+from analysis.weighing import rates_u_per_day, trial_reading_u_g
 from analysis.weighing_quality import WeighingQuality, judge_weighing
 from ingest import lookup
 from ingest.balances import Balance, check_weighings, dry_weighings
@@ -229,21 +229,29 @@ class TrialData:
 
     @cached_property
     def masses(self) -> pd.DataFrame:
-        """A row per pot and day of weighing: pot, tray, treatment, stock, day (after the first weigh-in, by the
-        trial's calendar), time, net_g (geometric mean of the day's weighings), start_g (day 0), dry_g (of a sampled pot, once dry, on its last day)."""
-        known = self.weighins[self.weighins["net_g"] > 0]
-        date = known["time"].dt.tz_convert(self.trial.zone).dt.tz_localize(None).dt.normalize()
-        frame = known.assign(day=(date - date.min()).dt.days, ln_g=np.log(known["net_g"]))
-        frame = frame.groupby(["pot", "day"], as_index=False).agg(time=("time", "first"), ln_g=("ln_g", "mean"))
-        frame = frame.merge(self.pots[["pot", "tray", "treatment", "from", "to"]], on="pot")
-        stood = (frame["from"] <= frame["time"]) & ~(frame["to"] <= frame["time"])
-        frame = frame[stood].assign(net_g=np.exp(frame["ln_g"]), dry_g=np.nan)
+        """A row per pot and day of weighing, until a pot is split: pot, tray, treatment, stock, day (as `weigh_days`), time,
+        net_g (geometric mean of the day's weighings), start_g (day 0), dry_g (of a sampled pot, once dry, on its last day)."""
+        known = self.weigh_days.assign(ln_g=np.log(self.weigh_days["net_g"]))
+        frame = known.groupby(["pot", "day"], as_index=False).agg(
+            tray=("tray", "first"), treatment=("treatment", "first"), time=("time", "first"), ln_g=("ln_g", "mean")
+        )
+        frame = frames.until_split(frame, self._happened).assign(net_g=lambda rows: np.exp(rows["ln_g"]))
         frame["stock"] = frame["pot"].map({pot.name: pot.stock for pot in self.plan.pots})
         frame["start_g"] = frame["pot"].map(frame[frame["day"] == 0].set_index("pot")["net_g"])
         dry_g = frame["pot"].map(frames.dry_masses_g(dry_weighings(self._store, self.trial.name))).astype("float64")
         frame["dry_g"] = dry_g.where(~frame.sort_values("day").duplicated("pot", keep="last"))
         columns = ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g"]
         return frame[columns].sort_values(["day", "tray", "pot"], ignore_index=True)
+
+    @cached_property
+    def _reading_u_g(self) -> tuple[float, tuple[str, ...]]:
+        return trial_reading_u_g(self.weighins)
+
+    @cached_property
+    def growth_of_whole(self) -> pd.DataFrame:
+        """A row per pot from its first weigh-in to its last, as `growth`."""
+        whole = growth_of_whole(self.growth.table)
+        return whole.assign(rgr_u_per_day=rates_u_per_day(whole, self._reading_u_g[0]))
 
     @cached_property
     def growth(self) -> Growth:
@@ -253,8 +261,9 @@ class TrialData:
         """
         growth = growth_per_interval(self.weighins)
         table, told = frames.without_splits(growth.table, self._happened)
-        u, cautions = rates_u_per_day(table, self.weighins)
-        return replace(growth, table=table.assign(rgr_u_per_day=u), cautions=(*growth.cautions, *told, *cautions))
+        read_u_g, cautions = self._reading_u_g
+        table = table.assign(rgr_u_per_day=rates_u_per_day(table, read_u_g))
+        return replace(growth, table=table, cautions=(*growth.cautions, *told, *cautions))
 
     @cached_property
     def intervals(self) -> pd.DataFrame:
@@ -349,15 +358,7 @@ class TrialData:
         A pot that was moved counts for no place and is left out.
         """
         stays = self.pots.groupby("pot").filter(lambda own: len(own) == 1)
-        parts = self.growth.table.sort_values(["pot", "start"]).groupby("pot", sort=False)
-        whole = parts.agg(
-            start=("start", "first"),
-            end=("end", "last"),
-            mass_start_g=("mass_start_g", "first"),
-            mass_end_g=("mass_end_g", "last"),
-        ).reset_index()
-        whole["days"] = (whole["end"] - whole["start"]).dt.total_seconds() / 86_400
-        whole["rgr_per_day"] = relative_growth_rate(whole["mass_start_g"], whole["mass_end_g"], whole["days"])
+        whole = self.growth_of_whole.drop(columns="rgr_u_per_day")
         keys = ["pot", "start", "end"]
         went_through = self.exposure_of(whole[keys]).drop(columns="tray")
         table = stays.drop(columns=["from", "to"]).merge(whole, on="pot").merge(went_through, on=keys)

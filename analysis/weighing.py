@@ -130,30 +130,36 @@ def shown_step_g(gross_g: ArrayLike) -> float:
     return float(10.0**-places)
 
 
-def rates_u_per_day(growth: pd.DataFrame, weighins: pd.DataFrame) -> tuple[NDArray[np.float64], tuple[str, ...]]:
-    """Standard uncertainty [1/day] of every rate of `growth` by the weighing alone, and what to mind.
+def trial_reading_u_g(weighins: pd.DataFrame) -> tuple[float, tuple[str, ...]]:
+    """Standard uncertainty [g] of a reading of a trial, and what to mind.
 
-    growth: `mass_start_g, mass_end_g, days`; weighins: `pot, time, gross_g`, all those of the trial. Repeatability
-    comes from the pots weighed twice, the display's step from the readings; every tare counts as one reading.
+    weighins: `pot, time, gross_g`. Repeatability comes from the pots weighed twice, the display's step from the readings.
     """
     groups = repeated_readings(weighins)
     found = repeatability(groups) if groups else None
-    read_u_g = reading_u_g(
+    u_g = reading_u_g(
         resolution_g=shown_step_g(weighins["gross_g"]), repeatability_g=found.repeatability_g if found else 0.0
     )
+    if found is None and len(weighins):
+        return u_g, (
+            "No pot was weighed twice in a session: how well weighing repeats is not known, and the uncertainty of a "
+            "rate holds the scale's step only. Blot and weigh some pots twice.",
+        )
+    return u_g, found.cautions if found else ()
+
+
+def rates_u_per_day(growth: pd.DataFrame, read_u_g: float) -> NDArray[np.float64]:
+    """Standard uncertainty [1/day] of every rate of `growth` by the weighing alone; every tare counts as one reading.
+
+    growth: `mass_start_g, mass_end_g, days`; `read_u_g` as from `reading_u_g` or `trial_reading_u_g`.
+    """
     if not len(growth):
-        return np.zeros(0), ()
-    u = growth_rate_u_per_day(
+        return np.zeros(0)
+    return growth_rate_u_per_day(
         *(growth[name].to_numpy(dtype=np.float64) for name in ("mass_start_g", "mass_end_g", "days")),
         reading_u_g=read_u_g,
         tare_u_g=read_u_g,
     )
-    if found is None:
-        return u, (
-            "No pot was weighed twice in a session: how well weighing repeats is not known, and the uncertainty of a "
-            "rate holds the scale's step only. Blot and weigh some pots twice.",
-        )
-    return u, found.cautions
 
 
 @dataclass(frozen=True)

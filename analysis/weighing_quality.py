@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.weighing import (
-    growth_rate_u_per_day,
     net_mass_u_g,
+    rates_u_per_day,
     reading_u_g,
     repeatability,
     repeated_readings,
@@ -104,10 +104,7 @@ def _growth(  # noqa: PLR0917
     if growth.empty:
         return math.nan
     read = reading_u_g(resolution_g=resolution_g, repeatability_g=s_r, drift_g=drift_g)
-    u = growth_rate_u_per_day(
-        growth["mass_start_g"], growth["mass_end_g"], growth["days"], reading_u_g=read, tare_u_g=read
-    )
-    middle = float(np.median(u))
+    middle = float(np.median(rates_u_per_day(growth, read)))
     rate = float(np.median(growth["rgr_per_day"].abs()))
     said.append(
         f"A growth rate between two weigh-ins has a standard uncertainty of {least}{middle * 100:.2g} % per day (median); "

@@ -284,6 +284,17 @@ def test_growth_cautions() -> None:
     assert any("changed trays" in x for x in grown(moved).cautions)
 
 
+@pytest.mark.parametrize(("trays", "covered"), [(3, 0.80), (4, 0.85), (8, 0.91)])
+def test_limits_by_drawing_trays_again_are_too_narrow_with_few(trays: int, covered: float) -> None:
+    """What `resample_trays` and `crossings` warn of: 2,000 pairs of normal tray means without a difference."""
+    rng = np.random.default_rng(1)
+    means = rng.normal(size=(2, 2000, trays))
+    weights = rng.multinomial(trays, np.full(trays, 1 / trays), size=(2, 500)) / trays
+    drawn = np.einsum("snt,sbt->nsb", means, weights)
+    low, high = np.quantile(drawn[:, 0] - drawn[:, 1], [0.025, 0.975], axis=1)
+    assert ((low <= 0) & (high >= 0)).mean() == pytest.approx(covered, abs=0.03)
+
+
 def test_resampled_trays() -> None:
     frame = pots(trays=8, effects=(0, 1))
     names = {"response": "mass_g", "treatment": "treatment", "tray": "tray"}

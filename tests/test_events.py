@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -98,6 +99,10 @@ def test_a_split_pot_goes_on_and_its_parts_are_new_pots(notebook: Notebook) -> N
     ]
     assert any("1 intervals left out: their pot was split" in caution for caution in data.growth.cautions)
     assert set(data.exposure["pot"]) == {"a-1"}
+    assert [(pot, day) for pot, day in zip(data.masses["pot"], data.masses["day"], strict=True)] == [
+        ("a-1", 0), ("a-1", 7), ("a-3", 14),
+    ], "masses of a pot are compared until it is split"  # fmt: skip
+    assert data.growth_of_whole["rgr_per_day"].tolist() == [pytest.approx(np.log(30 / 20 * 20 / 16) / 14)]
     assert notebook.add_trial(PLAN).pots == (), "the trial's own file still adds nothing"
     assert "a-3" not in notebook.tares("bench", as_of=NOW - DAY).latest_g()
 

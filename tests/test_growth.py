@@ -11,6 +11,7 @@ from analysis.growth import (
     absolute_growth_rate,
     doubling_time,
     fit_curve,
+    growth_of_whole,
     growth_per_interval,
     mean_rgr,
     relative_growth_rate,
@@ -143,6 +144,18 @@ def test_without_a_second_weighing_there_is_no_growth():
         out = growth_per_interval(few)
         assert out.table.empty
         assert list(out.table.columns)[:3] == ["pot", "start", "end"]
+
+
+def test_growth_of_the_whole_leaves_out_what_a_split_took():
+    """1 to 2 g in 10 days, an interval left out, 1 to 4 g in 10 days: ln 8 in 20 days."""
+    frame = weigh(
+        ("a", "2026-06-01", 1.0), ("a", "2026-06-11", 2.0), ("a", "2026-06-21", 1.0), ("a", "2026-07-01", 4.0)
+    )
+    table = growth_per_interval(frame).table
+    whole = growth_of_whole(table.drop(index=1)).iloc[0]
+    assert whole["rgr_per_day"] == pytest.approx(math.log(8) / 20)
+    assert (whole["mass_start_g"], whole["mass_end_g"], whole["days"]) == (pytest.approx(1), pytest.approx(4), 20)
+    assert growth_of_whole(table).iloc[0]["rgr_per_day"] == pytest.approx(math.log(4) / 30)
 
 
 def test_weigh_ins_need_their_columns_and_a_zone():

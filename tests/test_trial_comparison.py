@@ -15,7 +15,7 @@ from streamlit.runtime.context import ContextProxy
 from streamlit.testing.v1 import AppTest
 
 from analysis.compare import compare_treatments
-from analysis.courses import mean_courses, tray_courses
+from analysis.courses import mean_courses
 from analysis.trial_comparison import compare_trial
 from analysis.trial_data import TrialData, choose_trial, open_record
 from ingest.notebook import Notebook
@@ -145,7 +145,18 @@ def test_compare_prints_sentences_cautions_and_tables(home: Path) -> None:
 
 def test_compare_as_json_is_all_tables_without_nan(home: Path) -> None:
     found = json.loads(run(home, "--json", "--saleable", "2.5", "--multiplicity", "fdr"))
-    assert {"sentences", "cautions", "at_day", "growth", "crossings", "lag", "to_mass", "wet_dry", "day"} == set(found)
+    assert {
+        "sentences",
+        "cautions",
+        "at_day",
+        "growth",
+        "means",
+        "crossings",
+        "lag",
+        "to_mass",
+        "wet_dry",
+        "day",
+    } == set(found)
     assert len(found["growth"]["days"]) == 10 * 6
     assert found["growth"]["rates"][0]["doubling_d"] == pytest.approx(
         np.log(2) / found["growth"]["rates"][0]["rate_per_day"]
@@ -161,10 +172,9 @@ def test_pictures_become_png_and_svg(masses: pd.DataFrame) -> None:
     found = compare_trial(masses)
     order = found.at_day.means["treatment"].tolist()
     last = masses[masses["day"] == 63].assign(dry_g=lambda rows: 0.07 * rows["net_g"])
-    means = mean_courses(tray_courses(masses, mass="net_g", day="day", treatment="treatment", tray="tray"))
     specs = {
         "hills": pots_of_a_day(last, order, found.at_day.tray_means),
-        "growth": growth_over_time(masses, means, order),
+        "growth": growth_over_time(masses, found.means, order),
         "pairs": differences(found.at_day.pairs, factor=1.0, title="g"),
         "dry": wet_against_dry(last, order),
     }

@@ -22,6 +22,7 @@ from analysis.weighing import (
     scale_drift,
     scale_share,
     shown_step_g,
+    trial_reading_u_g,
 )
 
 
@@ -175,9 +176,11 @@ def test_the_uncertainty_of_a_rate_by_hand() -> None:
     time = pd.to_datetime(["2026-06-01T10:00Z", "2026-06-01T10:01Z"] * 2, utc=True)
     weighins = pd.DataFrame({"pot": ["a", "a", "b", "b"], "time": time, "gross_g": [10.0, 10.2, 20.0, 20.0]})
     growth = pd.DataFrame({"mass_start_g": [4.0], "mass_end_g": [8.0], "days": [10.0]})
-    u, cautions = rates_u_per_day(growth, weighins)
+    read_u_g, cautions = trial_reading_u_g(weighins)
+    u = rates_u_per_day(growth, read_u_g)
     assert u.tolist() == [pytest.approx(0.003187, abs=1e-6)]
     assert "guess" in cautions[0]
-    _, cautions = rates_u_per_day(growth, weighins.iloc[[0, 2]])
+    _, cautions = trial_reading_u_g(weighins.iloc[[0, 2]])
     assert "No pot was weighed twice" in cautions[0]
-    assert rates_u_per_day(growth.iloc[:0], weighins)[0].size == 0
+    assert rates_u_per_day(growth.iloc[:0], read_u_g).size == 0
+    assert trial_reading_u_g(weighins.iloc[:0]) == (0.0, ())

@@ -78,8 +78,10 @@ def record(home: Path, form: str) -> None:
             signal.signal(number, lambda *_: recorder.stop())
         log.info("recording into %s. Stop with Ctrl-C", home)
         service.start()
-        totals = recorder.run()
-        service.stop()
+        try:
+            totals = recorder.run()
+        finally:
+            service.stop()
     log.info(
         "stopped. %d readings in %d messages recorded, %d messages came twice, %d set aside",
         totals.readings, totals.messages, totals.doubled, totals.set_aside,

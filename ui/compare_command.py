@@ -90,6 +90,7 @@ def as_plain(found: TrialComparison) -> dict[str, Any]:
             name: show.records(getattr(growth, name)) for name in ("anova", "pairs", "days", "variance", "tray_rates")
         }
         | {"rates": show.records(rates(found))},
+        "means": show.records(found.means),
         "crossings": show.records(found.crossings.table),
         "lag": show.records(found.lag.table),
         "to_mass": None,

@@ -17,12 +17,9 @@ import pandas as pd
 import streamlit as st
 
 from analysis.alarm_load import AlarmLoad, alarm_frame, alarm_load, state
-from analysis.exposure import exposure
-from analysis.growth import relative_growth_rate
 from analysis.trays_now import natural
 from analysis.trial_comparison import TrialComparison, compare_trial
 from analysis.trial_data import NoTrialError, TrialData, choose_trial, open_record
-from analysis.weighing import rates_u_per_day
 from ingest.alarm_book import Alarm, AlarmBook
 from ingest.balances import all_balances
 from ingest.delivery import failing
@@ -264,16 +261,6 @@ def _comparison(home: str, trial: str, day: int, saleable_g: float | None) -> Tr
 
 
 def _whole_trial(data: TrialData) -> pd.DataFrame:
-    parts = data.growth.table.sort_values(["pot", "start"]).groupby("pot", sort=False)
-    whole = parts.agg(
-        start=("start", "first"),
-        end=("end", "last"),
-        mass_start_g=("mass_start_g", "first"),
-        mass_end_g=("mass_end_g", "last"),
-    ).reset_index()
-    whole["days"] = (whole["end"] - whole["start"]) / pd.Timedelta(days=1)
-    whole["rgr_u_per_day"], _ = rates_u_per_day(whole, data.weighins)
-    whole["rgr_per_day"] = relative_growth_rate(whole["mass_start_g"], whole["mass_end_g"], whole["days"])
-    went_through = exposure(data.cycles_and_silence, data.light[0], whole[["pot", "start", "end"]], data.pots)
-    joined = went_through.merge(whole, on=["pot", "start", "end"])
+    whole = data.growth_of_whole
+    joined = data.exposure_of(whole[["pot", "start", "end"]]).merge(whole, on=["pot", "start", "end"])
     return joined.assign(treatment=joined["tray"].map(data.treatments))

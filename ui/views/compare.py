@@ -5,7 +5,6 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from analysis.courses import mean_courses, tray_courses
 from analysis.trial_comparison import TrialComparison, last_whole_day
 from ingest.trials import EntryError
 from ingest.written import parse_mass_g
@@ -64,8 +63,7 @@ def _verdict(found: TrialComparison) -> None:
 
 def _over_time(found: TrialComparison, table: pd.DataFrame, order: list[str]) -> None:
     st.subheader("Growth of each treatment", anchor=False)
-    means = mean_courses(tray_courses(table, mass="net_g", day="day", treatment="treatment", tray="tray"))
-    picture(charts_growth.growth_over_time(table, means, order), "growth-over-time", means)
+    picture(charts_growth.growth_over_time(table, found.means, order), "growth-over-time", found.means)
     look.small(
         "Thick: mean of the trays; band: where the mean lies with 95 % confidence, by the scatter of trays. Thin: each pot. "
         f"Rates: {_rates_in_words(found)}."
