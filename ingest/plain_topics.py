@@ -242,11 +242,11 @@ class _Members:
     """A payload, read as JSON only where a member is asked for, and once."""
 
     def __init__(self, payload: bytes) -> None:
-        check_bytes(payload)
         self._payload = payload
         self._parsed: Any = None
 
     def whole(self) -> object:
+        check_bytes(self._payload)
         try:
             return self._payload.decode().strip()
         except UnicodeDecodeError:
@@ -254,6 +254,7 @@ class _Members:
 
     def at(self, path: str) -> object:
         if self._parsed is None:
+            check_bytes(self._payload)
             try:
                 self._parsed = from_json(self._payload)
             except ValueError as error:

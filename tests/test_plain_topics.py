@@ -117,6 +117,7 @@ def test_names_taken_from_the_topic() -> None:
         (b"1e999", {}, "inf is outside -5 to 60 Cel"),
         (b"85", {}, "85 before they first measure"),
         (b"\xff", {}, "not text in UTF-8"),
+        (b"1" * 300_000, {}, "300000 bytes are more than"),
         (b"{", {"member": "t"}, "not JSON"),
         (b"21.5", {"member": "t"}, "there is no member 't'"),
         (b'{"t":true}', {"member": "t"}, "is a number, not 'True'"),
