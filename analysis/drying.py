@@ -28,11 +28,6 @@ def water_fraction(wet_g: float, dry_g: float) -> float:
     return (wet_g - dry_g) / wet_g
 
 
-def water_per_dry_mass(wet_g: float, dry_g: float) -> float:
-    """Water on dry basis: (wet - dry) / dry. ValueError unless 0 < dry <= wet."""
-    return water_fraction(wet_g, dry_g) * wet_g / dry_g
-
-
 @dataclass(frozen=True)
 class Drying:
     """How far a sample is. `last_step`: share of the mass that the last spell took, NaN before there was one.

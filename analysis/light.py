@@ -93,21 +93,6 @@ def under_water(ppfd: Values, depth_m: float, attenuation_per_m: float) -> Value
     return left
 
 
-def mean_share_under_water(depth_m: float, attenuation_per_m: float) -> float:
-    """Mean share of the light over a layer of water from its surface down to `depth_m`: (1 - exp(-K z)) / (K z)."""
-    product = attenuation_per_m * depth_m
-    if not product >= 0:
-        raise ValueError(f"depth and attenuation must not be negative: {depth_m} m, {attenuation_per_m} per m")
-    return -math.expm1(-product) / product if product > 0 else 1.0
-
-
-def attenuation_per_m(upper_ppfd: float, upper_depth_m: float, lower_ppfd: float, lower_depth_m: float) -> float:
-    """K [1/m] from the light at two depths: ln(E1 / E2) / (z2 - z1). ValueError unless light falls with depth."""
-    if not (lower_depth_m > upper_depth_m >= 0 and upper_ppfd >= lower_ppfd > 0):
-        raise ValueError("attenuation needs two depths, the lower one with less light, both above zero")
-    return math.log(upper_ppfd / lower_ppfd) / (lower_depth_m - upper_depth_m)
-
-
 def utc_ms(times: pd.Series[pd.Timestamp] | pd.DatetimeIndex, what: str) -> IntArray:
     """Milliseconds since 1970 of times that have a zone; NO_TIME for NaT. ValueError naming `what` otherwise."""
     if not isinstance(times.dtype, pd.DatetimeTZDtype) and not all(

@@ -98,12 +98,6 @@ def propose(
     return Proposal(table, now, after * scale, trays * weeks, _sentence(now, after * scale, trays * weeks, dose_words))
 
 
-def evenly_spaced(candidates: pd.DataFrame, *, trays: int, levels: int) -> pd.DataFrame:
-    """The plan to measure a proposal against: `levels` schedules evenly over the candidates, trays shared out evenly."""
-    at = np.unique(np.linspace(0, len(candidates) - 1, levels).round().astype(int))
-    return candidates.iloc[at].assign(trays=_even(trays, len(at)).astype(int)).reset_index(drop=True)
-
-
 class _Learner:
     """How far the best place is known before and after a trial. `values` (draws, candidates), `where` (candidates, factors)."""
 

@@ -15,6 +15,7 @@ from scipy import stats
 
 from analysis.compare import compare_treatments
 from analysis.planning import (
+    design_effect,
     detectable_difference,
     icc,
     permutation_floor,
@@ -146,7 +147,8 @@ def advise(
     if pots > 1 and trays > 1:
         wrong = pot_level_claims(trays=trays, pots=pots, alpha=alpha, **spread)
         said.append(
-            f"Pots of one tray are no independent witnesses ({icc(**spread):.0%} of the variance lies between trays): a test that "
+            f"Pots of one tray are no independent witnesses ({icc(**spread):.0%} of the variance lies between trays: {pots} tell as "
+            f"much as {pots / design_effect(pots=pots, icc=icc(**spread)):.1f} on trays of their own): a test that "
             f"counts pots would claim a difference that is not there {wrong * 100:.0f} times in 100 instead of {alpha * 100:.0f}."
         )
     if trays > 1 and permutation_floor(trays) > alpha:

@@ -23,7 +23,6 @@ from analysis.weighing import (
     scale_share,
 )
 
-STALE_DAYS = 1.0
 FEWEST_CHECKS = 3
 
 

@@ -223,9 +223,6 @@ class AlarmSettings(_Part):
             found[channel] = _over(_over(default, self.limits.get(channel)), own.get(channel))
         return found
 
-    def off_for(self, tray: str) -> tuple[str, ...]:
-        return self.tray[tray].off if tray in self.tray else ()
-
 
 def rule_faults(
     settings: AlarmSettings, trays: Iterable[str], scheduled: Mapping[str, bool]

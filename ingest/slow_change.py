@@ -14,7 +14,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 from ingest.expected_times import LEARN_CYCLES, Learned, learn
 
@@ -36,22 +35,15 @@ CLIP = 6.0
 """One wild cycle counts at most so many standard deviations."""
 
 
-class Cusum(NamedTuple):
-    """The one-sided sums after each value, and how many values each has been above zero."""
+@dataclass(slots=True)
+class Ewma:
+    """The exponentially weighted moving average: zᵢ = λ·xᵢ + (1 − λ)·zᵢ₋₁, begun at `average`."""
 
-    high: list[float]
-    low: list[float]
-    run_high: list[int]
-    run_low: list[int]
+    average: float
+    weight: float
 
-
-def ewma(values: Sequence[float], *, start: float, weight: float) -> list[float]:
-    """The exponentially weighted moving average after each value: zᵢ = λ·xᵢ + (1 − λ)·zᵢ₋₁, z₀ = `start`."""
-    averages, last = [], start
-    for value in values:
-        last = weight * value + (1 - weight) * last
-        averages.append(last)
-    return averages
+    def take(self, value: float) -> None:
+        self.average += self.weight * (value - self.average)
 
 
 def ewma_limit(sd: float, *, weight: float, width: float, n: int | None = None) -> float:
@@ -60,20 +52,25 @@ def ewma_limit(sd: float, *, weight: float, width: float, n: int | None = None) 
     return width * sd * math.sqrt(weight / (2 - weight) * early)
 
 
-def cusum(values: Sequence[float], *, target: float, allowance: float) -> Cusum:
-    """The tabular CUSUM: Sᴴᵢ = max(0, Sᴴᵢ₋₁ + xᵢ − target − k), Sᴸᵢ = max(0, Sᴸᵢ₋₁ + target − k − xᵢ)."""
-    sums = Cusum([], [], [], [])
-    high = low = 0.0
-    run_high = run_low = 0
-    for value in values:
-        high = max(0.0, high + value - target - allowance)
-        low = max(0.0, low + target - allowance - value)
-        run_high, run_low = (run_high + 1 if high > 0 else 0), (run_low + 1 if low > 0 else 0)
-        sums.high.append(high)
-        sums.low.append(low)
-        sums.run_high.append(run_high)
-        sums.run_low.append(run_low)
-    return sums
+@dataclass(slots=True)
+class Cusum:
+    """The tabular CUSUM: Sᴴᵢ = max(0, Sᴴᵢ₋₁ + xᵢ − target − k), Sᴸᵢ = max(0, Sᴸᵢ₋₁ + target − k − xᵢ).
+
+    `run_high` and `run_low`: for how many values each sum has been above zero.
+    """
+
+    target: float
+    allowance: float
+    high: float = 0.0
+    low: float = 0.0
+    run_high: int = 0
+    run_low: int = 0
+
+    def take(self, value: float) -> None:
+        self.high = max(0.0, self.high + value - self.target - self.allowance)
+        self.low = max(0.0, self.low + self.target - self.allowance - value)
+        self.run_high = self.run_high + 1 if self.high > 0 else 0
+        self.run_low = self.run_low + 1 if self.low > 0 else 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,20 +109,19 @@ def _chart(ratios: Sequence[float], begin: int, learned: Learned) -> SlowChange 
     centre, spread = math.log(learned.factor), learned.spread
     limit = ewma_limit(1.0, weight=EWMA_WEIGHT, width=EWMA_LIMIT)
     least, back = math.log1p(LEAST_CHANGE) / spread, math.log1p(BACK_TO) / spread
-    average = high = low = 0.0
-    began_high = began_low = begin
+    far, sums = Ewma(0.0, EWMA_WEIGHT), Cusum(0.0, CUSUM_ALLOWANCE)
     warns, since = False, None
     for place in range(begin + learned.cycles, len(ratios)):
         value = min(max((math.log(ratios[place]) - centre) / spread, -CLIP), CLIP)
-        average += EWMA_WEIGHT * (value - average)
-        began_high, began_low = (place if high == 0 else began_high), (place if low == 0 else began_low)
+        far.take(value)
+        sums.take(value)
         # bounded, so that a long warning ends soon after its cause is mended
-        high = min(max(0.0, high + value - CUSUM_ALLOWANCE), 2 * CUSUM_LIMIT)
-        low = max(0.0, low - value - CUSUM_ALLOWANCE)
-        if (average < -limit or low > CUSUM_LIMIT) and average < -least:
-            return began_low if low > 0 else place
-        if not warns and (average > limit or high > CUSUM_LIMIT) and average > least:
-            warns, since = True, began_high if high > 0 else place
-        elif warns and average < back:
-            warns, since, high = False, None, 0.0
-    return SlowChange(learned, math.expm1(average * spread), warns, since, begin)
+        sums.high = min(sums.high, 2 * CUSUM_LIMIT)
+        if (far.average < -limit or sums.low > CUSUM_LIMIT) and far.average < -least:
+            return place - max(sums.run_low - 1, 0)
+        if not warns and (far.average > limit or sums.high > CUSUM_LIMIT) and far.average > least:
+            warns, since = True, place - max(sums.run_high - 1, 0)
+        elif warns and far.average < back:
+            warns, since = False, None
+            sums.high, sums.run_high = 0.0, 0
+    return SlowChange(learned, math.expm1(far.average * spread), warns, since, begin)

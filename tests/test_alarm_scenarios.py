@@ -12,7 +12,10 @@ import numpy as np
 import pytest
 
 from ingest.nursery import Nursery
-from ingest.nursery_faults import (
+from ingest.nursery_sensors import history
+from ingest.readings import Reading
+from ingest.slow_change import slow_change
+from tests.nursery_faults import (
     Sent,
     SentFault,
     TraceFault,
@@ -29,9 +32,6 @@ from ingest.nursery_faults import (
     with_flood,
     without_flood,
 )
-from ingest.nursery_sensors import history
-from ingest.readings import Reading
-from ingest.slow_change import slow_change
 from tests.watched import Watched, measured
 
 UNTIL = datetime(2026, 6, 3, 12, tzinfo=UTC)

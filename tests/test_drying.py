@@ -7,10 +7,8 @@ from datetime import UTC, datetime, timedelta
 
 import pandas as pd
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from analysis.drying import judge_drying, water_fraction, water_per_dry_mass
+from analysis.drying import judge_drying, water_fraction
 from ingest import balances
 from ingest.notebook import Notebook
 from ingest.store import Store
@@ -34,10 +32,9 @@ def test_the_stop_rule_on_two_series(net_g: tuple[float, ...], stops_at: int) ->
     assert found.index(True) + 1 == stops_at
 
 
-def test_water_on_both_bases_by_hand() -> None:
-    """12.0 g wet, 1.5 g dry: 87.5 % wet basis, 700 % dry basis (definitions)."""
+def test_water_on_wet_basis_by_hand() -> None:
+    """12.0 g wet, 1.5 g dry: 87.5 % (definition)."""
     assert water_fraction(12.0, 1.5) == pytest.approx(0.875)
-    assert water_per_dry_mass(12.0, 1.5) == pytest.approx(7.0)
 
 
 def test_water_of_a_submersed_plant_is_of_the_usual_size() -> None:
@@ -45,13 +42,6 @@ def test_water_of_a_submersed_plant_is_of_the_usual_size() -> None:
     found = judge_drying(weighed(0.5203, 0.5200), wet_g=8.0)
     assert 0.93 < found.water < 0.94
     assert "Water was 93.5% of the blotted wet mass (8.00 g)" in found.sentences[1]
-
-
-@given(st.floats(0.01, 100), st.floats(0.01, 1))
-def test_the_two_bases_are_one(wet_g: float, share: float) -> None:
-    dry_g = wet_g * share
-    water = water_fraction(wet_g, dry_g)
-    assert water_per_dry_mass(wet_g, dry_g) == pytest.approx(water / (1 - water), rel=1e-9, abs=1e-12)
 
 
 def test_too_short_a_spell_and_a_mass_that_rose_do_not_count() -> None:

@@ -16,11 +16,11 @@ from ingest.cycles import detect_cycles
 from ingest.expected_times import drain_ratio
 from ingest.notebook import Notebook
 from ingest.nursery import SITE, Nursery
-from ingest.nursery_faults import Sent
 from ingest.nursery_sensors import SENT, history
 from ingest.readings import EVIDENCE, Tray
 from ingest.store import open_store
 from ingest.tray_watch import Change
+from tests.nursery_faults import Sent
 
 LAMP = {"on": "07:00", "off": "21:00"}
 

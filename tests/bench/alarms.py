@@ -41,12 +41,12 @@ from ingest.alarm_settings import AlarmSettings
 from ingest.alarms import Watch
 from ingest.notebook import Notebook
 from ingest.nursery import TREATMENTS
-from ingest.nursery_faults import quiet_nursery, slowing, tray_of
 from ingest.readings import Reading
 from ingest.settings import RECORD_FILE
 from ingest.slow_change import slow_change
 from ingest.store import open_store
 from ingest.trials import TrayPlan, Trial, TrialPlan
+from tests.nursery_faults import quiet_nursery, slowing, tray_of
 from tests.watched import measured
 
 QUICK = "quick" in sys.argv

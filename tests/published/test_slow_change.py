@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from ingest.expected_times import learn
 from ingest.hydraulics import fill_time_open_s, fill_time_s, weir_head_m
-from ingest.slow_change import cusum, ewma, ewma_limit
+from ingest.slow_change import Cusum, Ewma, ewma_limit
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3: 20 averages, target 325, k = 0.3175, h = 4.1959
 NIST_CUSUM = (
@@ -36,16 +38,33 @@ MONTGOMERY = (
 )  # fmt: skip
 
 
+def sums_of(values: Sequence[float], *, target: float, allowance: float) -> list[Cusum]:
+    """The sums after each value."""
+    sums, out = Cusum(target, allowance), []
+    for value in values:
+        sums.take(value)
+        out.append(replace(sums))
+    return out
+
+
+def averages(values: Sequence[float], *, start: float, weight: float) -> list[float]:
+    far, out = Ewma(start, weight), []
+    for value in values:
+        far.take(value)
+        out.append(far.average)
+    return out
+
+
 def test_the_handbooks_cusum() -> None:
-    sums = cusum(NIST_CUSUM, target=325, allowance=0.3175)
+    sums = sums_of(NIST_CUSUM, target=325, allowance=0.3175)
     # the page works from unrounded means of four, and prints two decimals
-    assert sums.high == pytest.approx(NIST_HIGH, abs=0.02)
-    assert sums.low == pytest.approx(NIST_LOW, abs=0.02)
-    assert next(n for n, high in enumerate(sums.high, start=1) if high > 4.1959) == 14
+    assert [s.high for s in sums] == pytest.approx(NIST_HIGH, abs=0.02)
+    assert [s.low for s in sums] == pytest.approx(NIST_LOW, abs=0.02)
+    assert next(n for n, s in enumerate(sums, start=1) if s.high > 4.1959) == 14
 
 
 def test_the_handbooks_ewma() -> None:
-    assert ewma(NIST_EWMA, start=50, weight=0.3) == pytest.approx(NIST_EWMA_Z, abs=0.006)
+    assert averages(NIST_EWMA, start=50, weight=0.3) == pytest.approx(NIST_EWMA_Z, abs=0.006)
     limit = ewma_limit(2.0539, weight=0.3, width=3)
     # the page prints 47.4115, from a factor cut off at four decimals
     assert (50 + limit, 50 - limit) == pytest.approx((52.5884, 47.4115), abs=1e-3)
@@ -53,15 +72,16 @@ def test_the_handbooks_ewma() -> None:
 
 
 def test_montgomerys_cusum_tells_when_the_shift_began() -> None:
-    sums = cusum(MONTGOMERY, target=10, allowance=0.5)
-    assert sums.high[3:5] == pytest.approx((1.16, 2.82))
-    assert sums.high[22:30] == pytest.approx((1.79, 2.79, 2.89, 3.47, 3.35, 4.47, 5.28, 5.30))
-    signal = next(n for n, high in enumerate(sums.high, start=1) if high > 5)
-    assert (signal, signal - sums.run_high[signal - 1]) == (29, 22)
+    sums = sums_of(MONTGOMERY, target=10, allowance=0.5)
+    high = [s.high for s in sums]
+    assert high[3:5] == pytest.approx((1.16, 2.82))
+    assert high[22:30] == pytest.approx((1.79, 2.79, 2.89, 3.47, 3.35, 4.47, 5.28, 5.30))
+    signal = next(n for n, s in enumerate(sums, start=1) if s.high > 5)
+    assert (signal, signal - sums[signal - 1].run_high) == (29, 22)
 
 
 def test_montgomerys_ewma_with_its_narrow_beginning() -> None:
-    z = ewma(MONTGOMERY, start=10, weight=0.1)
+    z = averages(MONTGOMERY, start=10, weight=0.1)
     assert (z[0], z[1], z[2], z[27], z[28], z[29]) == pytest.approx(
         (9.945, 9.7495, 9.7035, 10.5731, 10.6468, 10.6341), abs=1e-4
     )

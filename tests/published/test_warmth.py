@@ -2,7 +2,7 @@
 
 import pytest
 
-from analysis.light import attenuation_per_m, mean_share_under_water, under_water
+from analysis.light import under_water
 from analysis.warmth import METHODS, degree_days
 
 # Thresholds 12 and 33 °C, horizontal cut-off. Single sine: University of California, Zalom et al. 1983 (read in a
@@ -39,13 +39,6 @@ def test_light_left_at_a_depth(k: float, shares: tuple[float, ...]) -> None:
     assert [under_water(1.0, z, k) for z in (0.05, 0.1, 0.5, 1.0)] == pytest.approx(shares, abs=5e-5)
 
 
-def test_attenuation_from_two_depths_and_the_mean_of_a_layer() -> None:
-    assert attenuation_per_m(200, 0.05, 150, 0.45) == pytest.approx(0.7192, abs=5e-5)
-    assert mean_share_under_water(0.05, 1.0) == pytest.approx(0.9754, abs=5e-5)
-    assert mean_share_under_water(0.1, 2.0) == pytest.approx(0.9063, abs=5e-5)
-    assert mean_share_under_water(0.0, 2.0) == 1.0
-    for wrong in ((lambda: under_water(1.0, -0.1, 1.0)), (lambda: mean_share_under_water(-0.1, 1.0))):
-        with pytest.raises(ValueError, match="must not be negative"):
-            wrong()
-    with pytest.raises(ValueError, match="less light"):
-        attenuation_per_m(100, 0.1, 150, 0.4)
+def test_light_under_water_takes_no_negative_depth() -> None:
+    with pytest.raises(ValueError, match="must not be negative"):
+        under_water(1.0, -0.1, 1.0)
