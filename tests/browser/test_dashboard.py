@@ -170,6 +170,7 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
     following.click()
     page.wait_for_url("**/weigh?pot=t1-a2")
     page.get_by_text("column 2").wait_for()
+    expect(page.get_by_label(MASS)).to_have_count(1)
     assert page.get_by_label(MASS).input_value() == ""
     expect(page.get_by_label("Who weighs")).to_have_value("me")
 
@@ -185,6 +186,7 @@ def test_a_session_ten_pots_one_corrected_one_undone(home: Path, url: str, page:
     page.goto(f"{url}/weigh?pot=t2-a1")
     page.get_by_text("tray-2, row 1").wait_for()
     page.wait_for_function("document.querySelector('input[inputmode=decimal]')")
+    expect(field).to_have_count(1)
     field.fill("17.")
     page.reload()
     page.wait_for_function(
@@ -195,6 +197,7 @@ def test_a_session_ten_pots_one_corrected_one_undone(home: Path, url: str, page:
     for n in range(10):
         pot = page.locator(".tt-pot").inner_text()
         masses[pot] = f"{_likely_g(home, pot) + 0.05:.2f}"
+        expect(field).to_have_count(1)  # the last pot's field has gone
         field.fill(masses[pot])
         expect(page.locator("#tt-live")).to_contain_text("g net; +0.05 g")
         page.get_by_role("button", name="Save", exact=True).click()
@@ -217,6 +220,7 @@ def test_a_session_ten_pots_one_corrected_one_undone(home: Path, url: str, page:
     page.get_by_text("Correcting:").wait_for()
     page.wait_for_function("document.querySelector('input[inputmode=decimal]')?.value === ''")
     right = f"{float(masses[corrected]) + 0.02:.2f}"
+    expect(field).to_have_count(1)
     field.fill(right)
     expect(page.get_by_label("Who weighs")).to_have_value("ten")
     page.get_by_role("button", name="Save correction").click()
