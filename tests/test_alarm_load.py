@@ -44,7 +44,9 @@ def test_the_load_of_two_weeks() -> None:
     load = alarm_load(alarms, START, START + timedelta(days=14))
     found = load.table.set_index("measure")
     assert found.loc["alarms a day", "value"] == pytest.approx(8 / 14)
-    assert found.loc["stood longer than a day", "value"] == 1
+    assert found.loc["stood longer than a day, most at once", "value"] == 1
+    assert found.loc["share of high priority, %", "good"] is None
+    assert np.isnan(found.loc["share of high priority, %", "value"])
     assert found.loc["came and went three times or more", "value"] == 1
     assert not found.loc["came and went three times or more", "good"]
     assert found.loc["median minutes to acknowledge", "value"] == 5
@@ -52,6 +54,18 @@ def test_the_load_of_two_weeks() -> None:
     assert load.weeks["alarms"].tolist() == [6, 2, 0]
     assert load.most["alarms"].tolist() == [8]
     assert "too few" in load.cautions[0]
+
+
+def test_stale_alarms_count_while_they_stand_together() -> None:
+    """Each stands for three days, one a day: stale from the second on, so that two are stale at once."""
+    alarms = [alarm(n, timedelta(days=n), stood=timedelta(days=3)) for n in range(10)]
+    found = alarm_load(alarms, START, START + timedelta(days=14)).table.set_index("measure")
+    assert found.loc["stood longer than a day, most at once", "value"] == 2
+    assert found.loc["stood longer than a day, most at once", "good"]
+    many = [alarm(n, timedelta(hours=n), priority="high" if n < 4 else "low") for n in range(20)]
+    found = alarm_load(many, START, START + timedelta(days=14)).table.set_index("measure")
+    assert found.loc["share of high priority, %", "value"] == pytest.approx(20)
+    assert not found.loc["share of high priority, %", "good"]
 
 
 def test_states_in_words() -> None:

@@ -144,7 +144,7 @@ def history() -> None:
     shown = view.load.table.assign(
         value=[("–" if pd.isna(v) else f"{v:.2g}" if v < 10 else f"{v:.0f}") for v in view.load.table["value"]],
         held=[
-            ("✓ held" if good else "▲ not held") if target else ""
+            ("" if good is None else "✓ held" if good else "▲ not held") if target else ""
             for good, target in zip(view.load.table["good"], view.load.table["target"], strict=True)
         ],
     )
