@@ -9,7 +9,7 @@ The limits are those of an indoor nursery (common practice, no source); pass oth
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -160,10 +160,10 @@ def sound_hours(flagged: pd.DataFrame) -> pd.DataFrame:
     return flagged[~flagged["flag"].isin(BAD)].reset_index(drop=True)
 
 
-def count_flags(flagged: pd.DataFrame) -> pd.DataFrame:
-    """How many rows of each tray bear which flag: `tray, flag, n, of`; what is good is not listed."""
-    tray = flagged["tray"] if "tray" in flagged.columns else pd.Series("", index=flagged.index)
-    table = pd.DataFrame({"tray": tray, "flag": flagged["flag"]})
-    of = table.groupby("tray").size()
-    n = table[table["flag"] != GOOD].groupby(["tray", "flag"]).size().rename("n").reset_index()
-    return n.assign(of=n["tray"].map(of).astype("int64"))
+def count_flags(flagged: pd.DataFrame, by: Sequence[str] = ("tray",)) -> pd.DataFrame:
+    """How many rows of each tray (or whatever `by` names) bear which flag: `tray, flag, n, of`; what is good is not listed."""
+    keys = list(by)
+    of = flagged.groupby(keys, observed=True).size().rename("of").reset_index()
+    bad = flagged[flagged["flag"] != GOOD]
+    n = bad.groupby([*keys, "flag"], observed=True).size().rename("n").reset_index()
+    return n.merge(of, on=keys)

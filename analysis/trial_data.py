@@ -172,24 +172,25 @@ class TrialData:
         if self.record_span is None:
             return pd.DataFrame(columns=["channel", "tray", "flag", "n", "of"])
         since_ms = to_ms(self.record_span[1] - RECENT)
-        counts = []
-        for tray in self.treatments:
-            found = lookup.readings(self._store, self.trial.site, tray, list(LIMITS), start_ms=since_ms)
-            flagged = flag_readings(found).assign(tray=tray)
-            counts += [
-                count_flags(own).assign(channel=str(name)) for name, own in flagged.groupby("channel", observed=True)
-            ]
-        if not counts:
-            return pd.DataFrame(columns=["channel", "tray", "flag", "n", "of"])
-        return pd.concat(counts, ignore_index=True)[["channel", "tray", "flag", "n", "of"]]
+        flagged = [
+            flag_readings(lookup.readings(self._store, self.trial.site, tray, list(LIMITS), start_ms=since_ms)).assign(
+                tray=tray
+            )
+            for tray in self.treatments
+        ]
+        together = pd.concat(flagged, ignore_index=True)
+        return count_flags(together.astype({"channel": "str"}), ("channel", "tray"))
 
     @cached_property
     def light(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
         """The light frame of every tray with a light sensor, and what stands in the way of the others."""
-        own = {channel: sound_hours(self.flagged_hours(channel)) for channel in ("ppfd", "light")}
+        own = {
+            channel: dict(iter(sound_hours(self.flagged_hours(channel)).groupby("tray")))
+            for channel in ("ppfd", "light")
+        }
         hours, cautions = [], []
         for tray in self.plan.trays:
-            measured = [channel for channel in own if tray.name in set(own[channel]["tray"])]
+            measured = [channel for channel in own if tray.name in own[channel]]
             if not measured:
                 cautions.append(f"{tray.name} has no light readings: its hours cannot be split into lit and dark.")
                 continue
@@ -197,7 +198,7 @@ class TrialData:
             cautions += told
             if not factors:
                 continue
-            found = own[measured[0]][own[measured[0]]["tray"] == tray.name]
+            found = own[measured[0]][tray.name]
             # several nodes may have measured in one hour, as when one was replaced
             sums = found.groupby("time", as_index=False)[["integral", "covered_s", "above_s"]].sum()
             sums["ppfd"] = (
