@@ -224,7 +224,7 @@ class TrialData:
             on_it,
             self.growth.table,
             resolution_g=balance.resolution_g,
-            checks=frames.check_frame(check_weighings(self._store, balance.name)),
+            checks=frames.check_frame(check_weighings(self._store, balance.name, as_of=self.as_of)),
             own_tares=self.pots["tare_g"].nunique() > 1,
         )
 
@@ -239,7 +239,8 @@ class TrialData:
         frame = frames.until_split(frame, self._happened).assign(net_g=lambda rows: np.exp(rows["ln_g"]))
         frame["stock"] = frame["pot"].map({pot.name: pot.stock for pot in self.plan.pots})
         frame["start_g"] = frame["pot"].map(frame[frame["day"] == 0].set_index("pot")["net_g"])
-        dry_g = frame["pot"].map(frames.dry_masses_g(dry_weighings(self._store, self.trial.name))).astype("float64")
+        in_the_oven = dry_weighings(self._store, self.trial.name, as_of=self.as_of)
+        dry_g = frame["pot"].map(frames.dry_masses_g(in_the_oven)).astype("float64")
         frame["dry_g"] = dry_g.where(~frame.sort_values("day").duplicated("pot", keep="last"))
         columns = ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g"]
         return frame[columns].sort_values(["day", "tray", "pot"], ignore_index=True)
@@ -356,9 +357,11 @@ class TrialData:
     def pot_places(self) -> pd.DataFrame:
         """A row per pot: growth from its first weigh-in to its last, its place now, what its place is like.
 
-        A pot that was moved counts for no place and is left out.
+        A pot that was moved or given another treatment counts for no place and is left out.
         """
-        stays = self.pots.groupby("pot").filter(lambda own: len(own) == 1)
+        place = ["tray", "row", "column", "treatment"]
+        stays = self.pots.groupby("pot").filter(lambda own: len(own[place].drop_duplicates()) == 1)
+        stays = stays.drop_duplicates("pot", keep="last")  # a new net pot stands where the old one stood
         whole = self.growth_of_whole.drop(columns="rgr_u_per_day")
         keys = ["pot", "start", "end"]
         went_through = self.exposure_of(whole[keys]).drop(columns="tray")

@@ -179,6 +179,10 @@ _event(
     _COLUMN,
     sample="t1-a1 --tray tray-2 --row 1 --column 3",
 )
+_event(
+    "swapped", "pots swapped", "pot", "POT and the pot OTHER stand in each other's places.",
+    click.argument("value", metavar="OTHER"), sample="t1-a1 t5-b2",
+)  # fmt: skip
 _event("lost", "pot lost", "pot", "POT is gone or dead: it is weighed no more.", sample="t1-a1")
 _event("sampled", "pot sampled", "pot", "POT was taken out to be dried: it is spent.", sample="t1-a1")
 _event(
