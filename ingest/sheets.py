@@ -186,7 +186,7 @@ def _is_plain(worksheet: bytes) -> bool:
         return False
     rows = max((int(row) for _, row in places), default=0)
     widest = max({column for column, _ in places}, key=lambda name: (len(name), name), default=b"A")
-    return rows * column_index_from_string(widest.decode()) <= MAX_QUICK_PLACES
+    return rows * int(column_index_from_string(widest.decode())) <= MAX_QUICK_PLACES
 
 
 def _check_package(path: Path, content: bytes) -> tuple[bool, bool]:

@@ -135,7 +135,8 @@ def _events(data: TrialData, *, changeable: bool) -> None:
     if not changeable:
         return
     with st.expander("Note something"):
-        kind = st.selectbox("What", NOTED_HERE, key="e_kind", format_func=lambda k: f"{k}: {EVENT_KINDS[k]}")
+        kind = st.selectbox("What", NOTED_HERE, key="e_kind")
+        look.small(f"{kind}: {EVENT_KINDS[kind]}.")
         with st.form("event"):
             pots = sorted(data.pots["pot"].unique())
             if kind.startswith("pot"):
@@ -149,8 +150,9 @@ def _events(data: TrialData, *, changeable: bool) -> None:
                     key="e_tray",
                 )
             if kind == "pot moved":
-                st.selectbox("Row", range(1, 31), key="e_row")
-                st.selectbox("Column", range(1, 31), key="e_column")
+                with st.container(horizontal=True):
+                    st.selectbox("Row", range(1, 31), key="e_row")
+                    st.selectbox("Column", range(1, 31), key="e_column")
             if kind == "pot re-potted":
                 st.text_input("Mass of the new net pot, in grams", key="e_tare")
             if kind in WITH_VALUE:
