@@ -51,6 +51,8 @@ def compare_trial(
     `compare_growth`. ValueError for columns missing, no such day, and where nothing can be compared.
     """
     require(masses, ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g"])
+    if masses.empty:
+        raise ValueError("there are no weigh-ins yet: weigh all pots, and again in a week")
     known = sorted(int(d) for d in masses["day"].unique())
     if day is None:
         day = last_whole_day(masses)
