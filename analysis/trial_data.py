@@ -21,7 +21,7 @@ from analysis.environment import environment, place_factors
 from analysis.exposure import daily_exposure, exposure
 from analysis.flags import LIMITS, count_flags, flag_hours, flag_readings, sound_hours
 from analysis.growth import Growth, growth_of_whole, growth_per_interval
-from analysis.light import light_from_hours, ppfd
+from analysis.light import light_from_hours
 from analysis.saleable import days_to_mass
 from analysis.schedules import TrayWater
 from analysis.tray_doses import learned_water, measured_doses, planned_doses
@@ -299,22 +299,11 @@ class TrialData:
     @cached_property
     def places(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
         """Light factors of the places that were surveyed by hand, and cautions."""
-        lamps = {tray.name: tray.lamp for tray in self.plan.trays}
-        rows, cautions = [], []
-        for reading in light_survey(self._store, self.trial.site):
-            lamp = lamps.get(reading.tray)
-            if reading.tray not in lamps:
-                continue
-            if reading.channel == "light" and lamp is None:
-                cautions.append(
-                    f"{reading.tray} was surveyed in lux, but its lamp is not named: its survey is not used."
-                )
-                continue
-            value = reading.value if reading.channel == "ppfd" else ppfd(reading.value, lamp or "")
-            rows.append((reading.tray, reading.row, reading.column, reading.time, value))
-        frame = pd.DataFrame(rows, columns=["tray", "row", "column", "time", "ppfd"])
-        factors, more = place_factors(frames.with_times(frame, "time"), self.light[0])
-        return factors, (*dict.fromkeys(cautions), *more)
+        survey, cautions = frames.survey_frame(
+            light_survey(self._store, self.trial.site), self.plan.trays, self._happened
+        )
+        factors, more = place_factors(survey, self.light[0])
+        return factors, (*cautions, *more)
 
     @cached_property
     def environment(self) -> pd.DataFrame:

@@ -9,9 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.notebook_frames import survey_frame
 from analysis.trial_data import TrialData
 from ingest import wire
 from ingest.events import SplitOff, note_event, note_split, take_back
+from ingest.light_survey import SurveyReading, add_light_survey, light_survey
 from ingest.notebook import Notebook
 from ingest.placements import Tares
 from ingest.readings import Reading, to_ms
@@ -302,6 +304,31 @@ def test_light_follows_the_lamp(notebook: Notebook) -> None:
     seen = light.dropna(subset="ppfd").set_index("time")["ppfd"]
     assert seen[pd.Timestamp(start + timedelta(hours=1))] == pytest.approx(150.0)
     assert seen[pd.Timestamp(start + timedelta(hours=2))] == pytest.approx(10_000 / 54)
+
+
+def surveyed(notebook: Notebook, days: float, lux: float) -> None:
+    reading = SurveyReading("tray-1", 1, 1, STARTED + days * DAY, "light", lux)
+    add_light_survey(notebook.store, "nursery", [reading])
+
+
+def test_a_light_survey_counts_from_the_last_lamp_or_move_on(notebook: Notebook) -> None:
+    """10 klx: 150 µmol m⁻² s⁻¹ under white LED, 185.2 in the sun (Thimijan and Heins 1983)."""
+    surveyed(notebook, 1, 10_000)
+
+    def survey() -> tuple[list[float], tuple[str, ...]]:
+        events = notebook.events("bench")
+        frame, told = survey_frame(light_survey(notebook.store, "nursery"), PLAN.trays, events)
+        return frame["ppfd"].tolist(), told
+
+    assert survey() == ([pytest.approx(150.0)], ())
+    note(notebook, "lamp changed", 5, tray="tray-1", value="sun")
+    again = "tray-1 was moved or got another lamp after its light survey: survey it again."
+    assert survey() == ([pytest.approx(150.0)], (again,)), "read under the lamp of its time"
+    surveyed(notebook, 6, 10_000)
+    assert survey() == ([pytest.approx(10_000 / 54)], ()), "what was read since counts alone"
+    note(notebook, "tray moved", 7, tray="tray-1", value="shelf 2")
+    assert survey()[1] == (again,)
+    assert again in TrialData(notebook.store, PLAN.trial).places[1]
 
 
 def test_tares_by_time() -> None:

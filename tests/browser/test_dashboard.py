@@ -11,15 +11,20 @@ import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from playwright.sync_api import Browser, Page, expect, sync_playwright
+from zxingcpp import read_barcodes
 
+from analysis.trial_data import TrialData, choose_trial, open_record
 from ingest.notebook import Notebook
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
 from tests.made_home import make_home
+from ui.labels import label_page
 from ui.serve import free_port, start
 
 CHROMIUM = "/usr/bin/chromium"
@@ -182,9 +187,9 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
 
 
 def test_a_session_ten_pots_one_corrected_one_undone(home: Path, url: str, page: Page) -> None:
-    """A label's link is opened, ten pots are weighed in bench order, one is corrected, one undone."""
+    """A label is read by a camera's eye and opened, ten pots are weighed in bench order, one corrected, one undone."""
     field = page.get_by_label(MASS)
-    page.goto(f"{url}/weigh?pot=t2-a1")
+    page.goto(_scanned(home, url, page, "t2-a1"))
     page.get_by_text("tray-2, row 1").wait_for()
     page.wait_for_function("document.querySelector('input[inputmode=decimal]')")
     expect(field).to_have_count(1)
@@ -230,6 +235,16 @@ def test_a_session_ten_pots_one_corrected_one_undone(home: Path, url: str, page:
     del masses[undone]
     assert {pot: f"{gross:.2f}" for pot, gross in _standing(home, "ten")} == masses
     assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= PHONE["width"]
+
+
+def _scanned(home: Path, url: str, page: Page, pot: str) -> str:
+    """The address in the code of a pot's label, as a picture of the printed page shows it."""
+    with open_record(home) as store:
+        standing = TrialData(store, choose_trial(store)).pots
+    page.set_content(label_page("plugs", standing, url))
+    picture = page.locator(".label", has_text=pot).locator("svg").screenshot()
+    (code,) = read_barcodes(Image.open(BytesIO(picture)))
+    return code.text
 
 
 def test_a_slow_and_a_broken_connection_lose_nothing(home: Path, page: Page) -> None:
@@ -281,6 +296,7 @@ def test_two_pots_swap_places_on_a_phone(home: Path, url: str, page: Page) -> No
     page.get_by_role("option", name="pots swapped").click()
     page.get_by_text("two pots stand in each other's places").wait_for()
     page.get_by_role("combobox", name="With which pot").click()
+    page.keyboard.type("t9-b4")
     page.get_by_role("option", name="t9-b4").click()
     form = page.get_by_test_id("stForm").filter(has_text="With which pot")
     form.get_by_label("Who").fill("me")
