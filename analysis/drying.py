@@ -49,7 +49,7 @@ class Drying:
 
 
 def judge_drying(weighings: pd.DataFrame, *, wet_g: float | None = None) -> Drying:
-    """Whether a sample is dry: the last spell of STOP_SPELL_H or more took no more than STOP_SHARE of its mass.
+    """Whether a sample is dry: the last STOP_SPELL_H or more took no more than STOP_SHARE of its mass.
 
     `weighings`: `time` (with a zone), `net_g`, in any order; `wet_g` the blotted net mass before. A mass that
     rose again (moist air, another dish) does not count as constant. ValueError for no weighing, or masses
@@ -64,10 +64,13 @@ def judge_drying(weighings: pd.DataFrame, *, wet_g: float | None = None) -> Dryi
     if len(frame) == 1:
         said = f"{mass_g:.4g} g so far. Dry on, and weigh again after {STOP_SPELL_H:g} hours."
         return Drying(False, mass_g, math.nan, math.nan, (said,))
-    before_g = float(frame["net_g"].iloc[-2])
-    hours = float(frame["ms"].diff().iloc[-1]) / 3_600_000
+    # weighed oftener, the rule still asks what the last four hours took
+    since = frame["ms"].iloc[-1] - STOP_SPELL_H * 3_600_000
+    at = max(int((frame["ms"].iloc[:-1] <= since).sum()) - 1, 0)
+    before_g = float(frame["net_g"].iloc[at])
+    hours = float(frame["ms"].iloc[-1] - frame["ms"].iloc[at]) / 3_600_000
     step = (before_g - mass_g) / before_g
-    if step < -STOP_SHARE:
+    if min(step, 1 - mass_g / float(frame["net_g"].iloc[-2])) < -STOP_SHARE:
         return Drying(
             False,
             mass_g,
@@ -76,7 +79,7 @@ def judge_drying(weighings: pd.DataFrame, *, wet_g: float | None = None) -> Dryi
             (f"{mass_g:.4g} g: heavier than before. Let it cool dry, in a desiccator, and dry on.",),
         )
     if abs(step) > STOP_SHARE:
-        said = f"{mass_g:.4g} g: the last spell took {step:.2%}, more than {STOP_SHARE:.1%}. Dry on."
+        said = f"{mass_g:.4g} g: the last {hours:.1f} hours took {step:.2%}, more than {STOP_SHARE:.1%}. Dry on."
         return Drying(False, mass_g, step, math.nan, (said,))
     if hours < STOP_SPELL_H:
         said = f"{mass_g:.4g} g: constant, but only over {hours:.1f} hours. Dry on until {STOP_SPELL_H:g} hours have passed."

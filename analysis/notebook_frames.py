@@ -15,8 +15,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.drying import judge_drying
-from analysis.light import lux_per_ppfd
+from analysis.light import lux_per_ppfd, ppfd
 from ingest.balances import CheckWeighing, DryWeighing
+from ingest.light_survey import SurveyReading
 from ingest.trials import BREAKS, Entry, Event, Placement, TrayPlan, WeighIn
 
 WEIGH_IN_COLUMNS = ["pot", "time", "replicate", "gross_g", "tare_g", "net_g", "blotted", "who", "note"]
@@ -111,6 +112,45 @@ def factor_at(times: pd.Series[Any], factors: Sequence[tuple[datetime | None, fl
         if since is not None:
             found[(times >= pd.Timestamp(since)).to_numpy(dtype=bool)] = factor
     return found
+
+
+def survey_frame(
+    readings: Iterable[SurveyReading], trays: Sequence[TrayPlan], events: Sequence[Event]
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Light read by hand at places, `tray, row, column, time, ppfd`, under the lamp of its time; cautions.
+
+    Of a tray that was moved, or got another lamp, what was read since counts; what was read before only where
+    nothing was since, with a caution.
+    """
+    rows, cautions = [], dict[str, None]()
+    of_tray: dict[str, list[SurveyReading]] = {tray.name: [] for tray in trays}
+    for reading in readings:
+        if reading.tray in of_tray:
+            of_tray[reading.tray].append(reading)
+    for tray in trays:
+        turns = [e.time for e in events if e.tray == tray.name and e.kind in {"tray moved", "lamp changed"}]
+        own = of_tray[tray.name]
+        since = [reading for reading in own if not turns or reading.time >= max(turns)]
+        if own and not since:
+            told = f"{tray.name} was moved or got another lamp after its light survey: survey it again."
+            cautions[told] = None
+        for reading in since or own:
+            lamps = [
+                e.value for e in events if (e.kind, e.tray) == ("lamp changed", tray.name) and e.time <= reading.time
+            ]
+            lamp = lamps[-1] if lamps else tray.lamp
+            if reading.channel != "ppfd" and lamp is None:
+                told = f"{tray.name} was surveyed in lux, but its lamp is not named: its survey is not used."
+                cautions[told] = None
+                continue
+            try:
+                value = reading.value if reading.channel == "ppfd" else ppfd(reading.value, lamp or "")
+            except ValueError as error:
+                cautions[f"{tray.name}: its light survey is not used, {error}"] = None
+                continue
+            rows.append((reading.tray, reading.row, reading.column, reading.time, value))
+    frame = pd.DataFrame(rows, columns=["tray", "row", "column", "time", "ppfd"])
+    return with_times(frame, "time"), tuple(cautions)
 
 
 def without_splits(growth: pd.DataFrame, events: Iterable[Event]) -> tuple[pd.DataFrame, tuple[str, ...]]:

@@ -47,25 +47,30 @@ def compare_trial(
 ) -> TrialComparison:
     """All comparisons of a trial up to a day (else `last_whole_day`).
 
-    masses: pot, tray, treatment, stock, day, net_g, start_g, dry_g (NaN where not dried). `multiplicity` as for
+    masses: pot, tray, treatment, stock, day, time, net_g, start_g, dry_g (NaN where not dried). `multiplicity` as for
     `compare_growth`. ValueError for columns missing, no such day, and where nothing can be compared.
     """
-    require(masses, ["pot", "tray", "treatment", "stock", "day", "net_g", "start_g", "dry_g"])
+    require(masses, ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g"])
+    if masses.empty:
+        raise ValueError("there are no weigh-ins yet: weigh all pots, and again in a week")
     known = sorted(int(d) for d in masses["day"].unique())
     if day is None:
         day = last_whole_day(masses)
     if day not in known:
         raise ValueError(f"no weigh-in on day {day}; there are weigh-ins on days {', '.join(map(str, known))}")
-    masses = masses[masses["day"] <= day]
+    masses, run = _one_run(masses[masses["day"] <= day])
+    known = sorted(int(d) for d in masses["day"].unique())
+    day = known[-1]
     growth = compare_growth(masses, **_NAMED, pot="pot", multiplicity=multiplicity)
-    at_day, own = _at_day(masses[masses["day"] == day].set_index("pot", drop=False), started=day > known[0])
+    on_day, changed = _of_one_treatment(masses, day)
+    at_day, own = _at_day(on_day.set_index("pot", drop=False), started=day > known[0])
     courses = tray_courses(masses, **_NAMED)
     crossed = crossings(courses, growth)
     lag = early_lag(tray_courses(masses, **_NAMED, stock="stock"))
     to_mass = None if saleable_g is None else days_to_mass(masses, **_NAMED, pot="pot", mass_g=saleable_g)
     wet_dry, dry_cautions = _wet_dry(masses)
     cautions = dict.fromkeys((
-        *own, *at_day.cautions, *growth.cautions, *crossed.cautions, *lag.cautions, *dry_cautions,
+        *run, *changed, *own, *at_day.cautions, *growth.cautions, *crossed.cautions, *lag.cautions, *dry_cautions,
         *(to_mass.cautions if to_mass else ()), *(wet_dry.cautions if wet_dry else ()),
     ))  # fmt: skip
     sentences = [f"After {day} days: {at_day.summary}", growth.summary]
@@ -92,6 +97,45 @@ def last_whole_day(masses: pd.DataFrame) -> int:
     """The last day on which at least half as many pots were weighed as on any: not one whose weighing goes on."""
     pots = masses.dropna(subset=["net_g"]).groupby("day")["pot"].nunique()
     return int(pots.index[pots >= pots.max() / 2].max())
+
+
+def _one_run(masses: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """The last run of a crossover that was weighed twice at least: rows under the treatments that trays had then."""
+    per_day = masses.sort_values(["tray", "day", "time"]).groupby(["tray", "day"])["treatment"].last().reset_index()
+    before = per_day.groupby("tray")["treatment"].shift()
+    turns = sorted({int(d) for d in per_day.loc[before.notna() & (per_day["treatment"] != before), "day"]})
+    if not turns:
+        return masses, []
+    starts = [int(masses["day"].min()), *turns]
+    ends = [*turns, int(masses["day"].max()) + 1]
+    runs = [masses[masses["day"].between(a, b, inclusive="left")] for a, b in zip(starts, ends, strict=True)]
+    run = next((each for each in reversed(runs) if each["day"].nunique() > 1), runs[0])
+    given = run.sort_values(["day", "time"]).groupby("tray")["treatment"].last()
+    run = run[run["treatment"] == run["tray"].map(given)]
+    first, last = int(run["day"].min()), int(run["day"].max())
+    start_g = run[run["day"] == first].set_index("pot")["net_g"]
+    told = (
+        f"Trays changed treatments on the way (crossover): this compares days {first} to {last} only, under the treatments "
+        "of that time. What the time before did to the plants is not taken off; ask for an earlier day to see that run."
+    )
+    return run.assign(start_g=run["pot"].map(start_g)), [told]
+
+
+def _of_one_treatment(masses: pd.DataFrame, day: int) -> tuple[pd.DataFrame, list[str]]:
+    """The rows of a day without pots that were under another treatment before: what they weigh is due to both."""
+    rows = masses[masses["day"] == day]
+    turns = masses.groupby("pot")["treatment"].nunique()
+    both = sorted({str(pot) for pot in turns.index[turns > 1]} & set(rows["pot"]))
+    if not both:
+        return rows, []
+    shown = ", ".join(both[:4]) + (f" and {len(both) - 4} more" if len(both) > 4 else "")
+    told = f"Under two treatments in turn, moved or crossed over: {shown}. What they weigh on day {day} is due to both"
+    rest = rows[~rows["pot"].isin(both)]
+    if set(rest["tray"]) == set(rows["tray"]):
+        return rest, [
+            f"{told}: they are left out of that day, and their growth counts under each treatment for its time."
+        ]
+    return rows, [f"{told}: look at growth, which counts under each treatment for its time."]
 
 
 def _at_day(rows: pd.DataFrame, *, started: bool) -> tuple[Comparison, list[str]]:

@@ -21,7 +21,7 @@ from analysis.environment import environment, place_factors
 from analysis.exposure import daily_exposure, exposure
 from analysis.flags import LIMITS, count_flags, flag_hours, flag_readings, sound_hours
 from analysis.growth import Growth, growth_of_whole, growth_per_interval
-from analysis.light import light_from_hours, ppfd
+from analysis.light import light_from_hours
 from analysis.saleable import days_to_mass
 from analysis.schedules import TrayWater
 from analysis.tray_doses import learned_water, measured_doses, planned_doses
@@ -224,7 +224,7 @@ class TrialData:
             on_it,
             self.growth.table,
             resolution_g=balance.resolution_g,
-            checks=frames.check_frame(check_weighings(self._store, balance.name)),
+            checks=frames.check_frame(check_weighings(self._store, balance.name, as_of=self.as_of)),
             own_tares=self.pots["tare_g"].nunique() > 1,
         )
 
@@ -239,7 +239,8 @@ class TrialData:
         frame = frames.until_split(frame, self._happened).assign(net_g=lambda rows: np.exp(rows["ln_g"]))
         frame["stock"] = frame["pot"].map({pot.name: pot.stock for pot in self.plan.pots})
         frame["start_g"] = frame["pot"].map(frame[frame["day"] == 0].set_index("pot")["net_g"])
-        dry_g = frame["pot"].map(frames.dry_masses_g(dry_weighings(self._store, self.trial.name))).astype("float64")
+        in_the_oven = dry_weighings(self._store, self.trial.name, as_of=self.as_of)
+        dry_g = frame["pot"].map(frames.dry_masses_g(in_the_oven)).astype("float64")
         frame["dry_g"] = dry_g.where(~frame.sort_values("day").duplicated("pot", keep="last"))
         columns = ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g"]
         return frame[columns].sort_values(["day", "tray", "pot"], ignore_index=True)
@@ -298,22 +299,11 @@ class TrialData:
     @cached_property
     def places(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
         """Light factors of the places that were surveyed by hand, and cautions."""
-        lamps = {tray.name: tray.lamp for tray in self.plan.trays}
-        rows, cautions = [], []
-        for reading in light_survey(self._store, self.trial.site):
-            lamp = lamps.get(reading.tray)
-            if reading.tray not in lamps:
-                continue
-            if reading.channel == "light" and lamp is None:
-                cautions.append(
-                    f"{reading.tray} was surveyed in lux, but its lamp is not named: its survey is not used."
-                )
-                continue
-            value = reading.value if reading.channel == "ppfd" else ppfd(reading.value, lamp or "")
-            rows.append((reading.tray, reading.row, reading.column, reading.time, value))
-        frame = pd.DataFrame(rows, columns=["tray", "row", "column", "time", "ppfd"])
-        factors, more = place_factors(frames.with_times(frame, "time"), self.light[0])
-        return factors, (*dict.fromkeys(cautions), *more)
+        survey, cautions = frames.survey_frame(
+            light_survey(self._store, self.trial.site), self.plan.trays, self._happened
+        )
+        factors, more = place_factors(survey, self.light[0])
+        return factors, (*cautions, *more)
 
     @cached_property
     def environment(self) -> pd.DataFrame:
@@ -356,9 +346,11 @@ class TrialData:
     def pot_places(self) -> pd.DataFrame:
         """A row per pot: growth from its first weigh-in to its last, its place now, what its place is like.
 
-        A pot that was moved counts for no place and is left out.
+        A pot that was moved or given another treatment counts for no place and is left out.
         """
-        stays = self.pots.groupby("pot").filter(lambda own: len(own) == 1)
+        place = ["tray", "row", "column", "treatment"]
+        stays = self.pots.groupby("pot").filter(lambda own: len(own[place].drop_duplicates()) == 1)
+        stays = stays.drop_duplicates("pot", keep="last")  # a new net pot stands where the old one stood
         whole = self.growth_of_whole.drop(columns="rgr_u_per_day")
         keys = ["pot", "start", "end"]
         went_through = self.exposure_of(whole[keys]).drop(columns="tray")

@@ -1,8 +1,8 @@
 """Scales and their check weights, and sampled pots on their way to constant mass: kept in the store.
 
 In: what a scale shows of a check weight, a dried sample in its dish. Out: the same as facts;
-`analysis/weighing.py` and `analysis/drying.py` judge them. Nothing is edited: a wrong entry is outweighed
-by a right one that comes after it.
+`analysis/weighing.py` and `analysis/drying.py` judge them. Nothing is edited: of two dry weighings of one pot
+and time the one entered last counts, and none whose sampling was taken back.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from ingest.events import note_event
-from ingest.notebook import Notebook
+from ingest.notebook import Notebook, as_of_ms
 from ingest.readings import FUTURE_TOLERANCE_S, from_ms, to_ms
 from ingest.store import Store
 from ingest.trials import MAX_MASS_G, EntryError, Event, near_names
@@ -103,11 +103,12 @@ def add_check_weighing(store: Store, check: CheckWeighing, *, now: datetime) -> 
         )
 
 
-def check_weighings(store: Store, balance: str) -> tuple[CheckWeighing, ...]:
-    """All check weighings of a scale, in order of time."""
+def check_weighings(store: Store, balance: str, *, as_of: datetime | None = None) -> tuple[CheckWeighing, ...]:
+    """All check weighings of a scale, in order of time; known at `as_of` where given."""
     rows = store.connection.execute(
-        "SELECT balance, weighed_ms, nominal_g, shown_g, who FROM check_weighing WHERE balance = ? ORDER BY weighed_ms, id",
-        (balance,),
+        "SELECT balance, weighed_ms, nominal_g, shown_g, who FROM check_weighing"
+        " WHERE balance = ? AND entered_ms <= ? ORDER BY weighed_ms, id",
+        (balance, as_of_ms(as_of)),
     ).fetchall()
     return tuple(
         CheckWeighing(name, from_ms(ms), nominal_g, shown_g, who) for name, ms, nominal_g, shown_g, who in rows
@@ -119,7 +120,8 @@ def add_dry_weighing(
 ) -> tuple[DryWeighing, ...]:
     """Note a sample's mass after a spell in the oven; all of that pot so far, in order of time.
 
-    The first one notes the event 'pot sampled': a dried pot is spent. EntryError says what is wrong.
+    The first one notes the event 'pot sampled': a dried pot is spent. One for a time that is there takes its
+    place. EntryError says what is wrong.
     """
     if not 0 < dry.dish_g < dry.gross_g <= MAX_MASS_G:
         what = f"a dish of {dry.dish_g:g} g with the sample in it at {dry.gross_g:g} g cannot be"
@@ -128,16 +130,20 @@ def add_dry_weighing(
         mend = f"Give it in °C, at most {MAX_OVEN_C:g}: above that plant matter chars and can take fire"
         raise EntryError(f"an oven of {dry.oven_temp_c:g} °C cannot be", mend=mend)
     _not_in_the_future(dry.time, now)
-    before = dry_weighings(notebook.store, trial_name, dry.pot)
-    if before and before[0].oven_temp_c != dry.oven_temp_c:
-        what = f"pot {dry.pot} was dried at {before[0].oven_temp_c:g} °C before, and now at {dry.oven_temp_c:g} °C"
-        raise EntryError(what, mend="Dry at one temperature throughout: masses at two cannot be set against each other")
-    if not before:
-        sampled = any(e.kind == "pot sampled" and e.pot == dry.pot for e in notebook.events(trial_name))
+    with notebook.store.transaction() as connection:
+        before = dry_weighings(notebook.store, trial_name, dry.pot)
+        other = next((one for one in before if one.time != dry.time), dry)
+        if other.oven_temp_c != dry.oven_temp_c:
+            what = f"pot {dry.pot} was dried at {other.oven_temp_c:g} °C before, and now at {dry.oven_temp_c:g} °C"
+            mend = "Dry at one temperature throughout: masses at two cannot be set against each other"
+            raise EntryError(what, mend=mend)
+        sampled = [e for e in notebook.events(trial_name) if e.kind == "pot sampled" and e.pot == dry.pot]
         if not sampled:
             event = Event("pot sampled", dry.time, dry.pot, who=dry.who, why="dried")
             note_event(notebook, trial_name, event, now=now)
-    with notebook.store.transaction() as connection:
+        elif dry.time < sampled[0].time:
+            what = f"pot {dry.pot} was taken out to be dried later than that (event {sampled[0].number})"
+            raise EntryError(what, mend="Mend the time, or take that event back and note it with the right time")
         if dry not in before:
             connection.execute(
                 "INSERT INTO dry_weighing (trial, pot, weighed_ms, gross_g, dish_g, oven_temp_c, who, note, entered_ms)"
@@ -149,13 +155,25 @@ def add_dry_weighing(
     return dry_weighings(notebook.store, trial_name, dry.pot)
 
 
-def dry_weighings(store: Store, trial_name: str, pot: str | None = None) -> tuple[DryWeighing, ...]:
-    """Dry weighings of a trial, or of one pot, in order of pot and time."""
+_COUNTS = (
+    "entered_ms <= :as_of AND NOT EXISTS (SELECT 1 FROM dry_weighing AS later WHERE later.trial = dry_weighing.trial"
+    " AND later.pot = dry_weighing.pot AND later.weighed_ms = dry_weighing.weighed_ms AND later.id > dry_weighing.id"
+    " AND later.entered_ms <= :as_of)"
+    " AND EXISTS (SELECT 1 FROM event WHERE event.trial = dry_weighing.trial AND event.pot = dry_weighing.pot"
+    " AND kind = 'pot sampled' AND happened_ms <= weighed_ms AND event.entered_ms <= :as_of AND takes_back IS NULL"
+    " AND NOT EXISTS (SELECT 1 FROM event AS back WHERE back.takes_back = event.id AND back.entered_ms <= :as_of))"
+)
+
+
+def dry_weighings(
+    store: Store, trial_name: str, pot: str | None = None, *, as_of: datetime | None = None
+) -> tuple[DryWeighing, ...]:
+    """Dry weighings that count, of a trial or of one pot, in order of pot and time; as known at `as_of` where given."""
     one_pot = "" if pot is None else " AND pot = :pot"
     rows = store.connection.execute(
         "SELECT pot, weighed_ms, gross_g, dish_g, oven_temp_c, who, note FROM dry_weighing"
-        f" WHERE trial = :trial{one_pot} ORDER BY pot, weighed_ms, id",
-        {"trial": trial_name, "pot": pot},
+        f" WHERE trial = :trial{one_pot} AND {_COUNTS} ORDER BY pot, weighed_ms",
+        {"trial": trial_name, "pot": pot, "as_of": as_of_ms(as_of)},
     ).fetchall()
     return tuple(DryWeighing(name, from_ms(ms), *rest) for name, ms, *rest in rows)
 

@@ -1,6 +1,6 @@
 """What happened to pots and trays in the course of a trial, noted with who, when and why.
 
-In: a notebook and one happening, checked here before anything is written: pots moved, lost, sampled,
+In: a notebook and one happening, checked here before anything is written: pots moved, swapped, lost, sampled,
 split, re-potted; trays moved, under another lamp, given another treatment, dosed with feed. Out: events;
 `ingest/placements.py` works out what follows from them. An event is never edited: it is taken back by
 another entry, and noted anew.
@@ -8,16 +8,18 @@ another entry, and noted anew.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from ingest.notebook import Notebook
-from ingest.placements import ends
+from ingest.placements import clash, ends
 from ingest.readings import FUTURE_TOLERANCE_S, ID_PATTERN, to_ms
 from ingest.trials import EVENT_KINDS, MAX_MASS_G, EntryError, Event, Placement, Trial, near_names
 
-_OF_POTS = ("pot moved", "pot lost", "pot sampled", "pot re-potted")
+_OF_POTS = ("pot moved", "pots swapped", "pot lost", "pot sampled", "pot re-potted")
 _OF_TRAYS = ("tray moved", "lamp changed", "treatment changed", "feed dosed")
 _VALUE = {
     "tray moved": "where the tray stands now",
@@ -25,6 +27,10 @@ _VALUE = {
     "treatment changed": "the treatment of the tray from then on",
     "feed dosed": "what was dosed, and how much",
 }
+
+
+_SAME = timedelta(minutes=1)
+"""The very same event within this is one tap too many, not a second event: two swaps would undo each other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +45,7 @@ class SplitOff:
 
 
 def note_event(notebook: Notebook, trial_name: str, event: Event, *, now: datetime) -> Event:
-    """Note one event; the very same again changes nothing. EntryError says what is wrong with it."""
+    """Note one event; the very same again within a minute changes nothing. EntryError says what is wrong with it."""
     if event.kind not in (*_OF_POTS, *_OF_TRAYS):
         raise EntryError(f"there is no event {event.kind[:40]!r}", mend=near_names(event.kind[:40], EVENT_KINDS))
     with notebook.store.transaction():
@@ -52,7 +58,8 @@ def note_event(notebook: Notebook, trial_name: str, event: Event, *, now: dateti
             _check_pot(notebook, trial_name, event)
         else:
             _check_tray(notebook, trial_name, event)
-        return _write(notebook, trial_name, event, now)
+        with _no_clash(notebook, trial_name):
+            return _write(notebook, trial_name, event, now)
 
 
 def note_split(
@@ -76,6 +83,10 @@ def note_split(
         trial = notebook.trial(trial_name)
         _check_time(trial, time, now)
         parent = Event("pot split", time, pot, value=", ".join(part.pot for part in new), who=who, why=why)
+        standing = notebook.events(trial_name)
+        same = _same(standing, parent)
+        if same is not None:
+            return (same, *_split_off(standing, same))
         _check_pot(notebook, trial_name, parent)
         taken = {
             name for (name,) in notebook.store.connection.execute("SELECT name FROM pot WHERE trial = ?", (trial_name,))
@@ -102,7 +113,8 @@ def note_split(
             "INSERT INTO placement (trial, pot, from_ms, tray, place_row, place_column) VALUES (?, ?, ?, ?, ?, ?)",
             [(trial_name, part.pot, to_ms(time), part.tray, part.row, part.column) for part in new],
         )
-        return tuple(_write(notebook, trial_name, event, now) for event in events)
+        with _no_clash(notebook, trial_name):
+            return tuple(_write(notebook, trial_name, event, now) for event in events)
 
 
 def take_back(notebook: Notebook, trial_name: str, number: int, *, now: datetime, who: str, why: str) -> Event:
@@ -121,24 +133,56 @@ def take_back(notebook: Notebook, trial_name: str, number: int, *, now: datetime
         if event.kind == "pot split off":
             raise EntryError(f"event {number} is part of a split", mend="Take back the event 'pot split' itself")
         if event.kind == "pot split":
-            going += [
-                e
-                for e in standing.values()
-                if e.kind == "pot split off" and (e.value, e.time) == (event.pot, event.time)
-            ]
+            going += _split_off(standing.values(), event)
             for part in going[1:]:
                 later = [e for e in standing.values() if e.pot == part.pot and e is not part]
                 if notebook.weigh_ins(trial_name, pot=part.pot) or later:
                     mend = "Remove its weigh-ins and later events first, or leave the split"
                     raise EntryError(f"pot {part.pot} has a record of its own", mend=mend)
-        for one in going:
-            _write(notebook, trial_name, one, now, takes_back=one.number, who=who.strip(), why=why.strip())
+        with _no_clash(notebook, trial_name):
+            for one in going:
+                _write(notebook, trial_name, one, now, takes_back=one.number, who=who.strip(), why=why.strip())
     return event
 
 
+@contextmanager
+def _no_clash(notebook: Notebook, trial_name: str) -> Iterator[None]:
+    """EntryError if what is written inside, in a transaction, puts two pots in one place: at once or later on."""
+    were_apart = clash(notebook.placements(trial_name)) is None
+    yield
+    found = clash(notebook.placements(trial_name))
+    if were_apart and found is not None:
+        first, second = found
+        start = second.start.astimezone(ZoneInfo(notebook.trial(trial_name).zone))
+        what = (
+            f"pots {first.pot} and {second.pot} would both stand in {second.tray}, row {second.row}, column {second.column} "
+            f"from {start:%Y-%m-%d %H:%M}"
+        )
+        raise EntryError(what, mend="Note or take back first what brought the other one there")
+
+
+def _split_off(events: Iterable[Event], split: Event) -> list[Event]:
+    return [e for e in events if e.kind == "pot split off" and (e.value, e.time) == (split.pot, split.time)]
+
+
 def _same(events: Sequence[Event], new: Event) -> Event | None:
-    facts = ("kind", "time", "pot", "tray", "row", "column", "tare_g", "value")
-    return next((e for e in events if all(getattr(e, f) == getattr(new, f) for f in facts)), None)
+    facts = ("kind", "tray", "row", "column", "tare_g")
+    return next(
+        (
+            e
+            for e in events
+            if all(getattr(e, f) == getattr(new, f) for f in facts)
+            and _on_what(e) == _on_what(new)
+            and abs(e.time - new.time) < _SAME
+        ),
+        None,
+    )
+
+
+def _on_what(event: Event) -> tuple[str, ...]:
+    """Two pots that were swapped can be named either way round."""
+    both = (event.pot, event.value.strip())
+    return tuple(sorted(both)) if event.kind == "pots swapped" else both
 
 
 def _check_time(trial: Trial, time: datetime, now: datetime) -> None:
@@ -149,16 +193,11 @@ def _check_time(trial: Trial, time: datetime, now: datetime) -> None:
 
 
 def _check_pot(notebook: Notebook, trial_name: str, event: Event) -> None:
-    tares = notebook.tares_g(trial_name)
-    if event.pot not in tares:
-        raise EntryError(f"trial {trial_name} has no pot {event.pot[:40]!r}", mend=near_names(event.pot[:40], tares))
-    end = ends(notebook.events(trial_name)).get(event.pot)
-    if end is not None and event.time >= end.time:
-        raise EntryError(
-            f"pot {event.pot} has an event '{end.kind}' before that", mend="Take that one back if it is wrong"
-        )
-    if _place_at(notebook, trial_name, event.pot, event.time) is None:
-        raise EntryError(f"pot {event.pot} was not there yet at that time", mend="Mend the date")
+    _check_there(notebook, trial_name, event.pot, event.time)
+    if event.kind == "pots swapped":
+        if event.value == event.pot:
+            raise EntryError(f"pot {event.pot} cannot be swapped with itself", mend="Name the other pot")
+        _check_there(notebook, trial_name, event.value, event.time)
     if event.kind == "pot re-potted":
         _check_tare(event)
     if event.kind == "pot moved":
@@ -168,6 +207,17 @@ def _check_pot(notebook: Notebook, trial_name: str, event: Event) -> None:
         if later:
             mend = "Mend the date, or remove that weigh-in first"
             raise EntryError(f"pot {event.pot} was weighed after that time", mend=mend)
+
+
+def _check_there(notebook: Notebook, trial_name: str, pot: str, time: datetime) -> None:
+    tares = notebook.tares_g(trial_name)
+    if pot not in tares:
+        raise EntryError(f"trial {trial_name} has no pot {pot[:40]!r}", mend=near_names(pot[:40], tares))
+    end = ends(notebook.events(trial_name)).get(pot)
+    if end is not None and time >= end.time:
+        raise EntryError(f"pot {pot} has an event '{end.kind}' before that", mend="Take that one back if it is wrong")
+    if _place_at(notebook, trial_name, pot, time) is None:
+        raise EntryError(f"pot {pot} was not there yet at that time", mend="Mend the date")
 
 
 def _check_tare(event: Event) -> None:

@@ -63,7 +63,7 @@ def load_package(notebook: Notebook, path: Path, *, now: datetime, dry_run: bool
             notebook.add_trial(plan)
             _add_events(notebook, study["study"], tables["events"])
             _add_weigh_ins(notebook, study["study"], tables["weigh_ins"], now)
-            _add_dry(notebook, study["study"], tables["dry_weighings"], now)
+            _add_dry(notebook, study["study"], tables["dry_weighings"])
     except (ValueError, KeyError) as error:
         raise refused(path, f"the package contradicts itself: {error}", "Export it again") from error
     return f"Added {summary}."
@@ -205,13 +205,14 @@ def _add_weigh_ins(notebook: Notebook, trial: str, rows: list[Row], now: datetim
         raise RefusedError(faults, where="weigh_ins.csv")
 
 
-def _add_dry(notebook: Notebook, trial: str, rows: list[Row], now: datetime) -> None:
+def _add_dry(notebook: Notebook, trial: str, rows: list[Row]) -> None:
     notebook.store.connection.executemany(
         "INSERT INTO dry_weighing (trial, pot, weighed_ms, gross_g, dish_g, oven_temp_c, who, note, entered_ms)"
         " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
             (
-                trial, r["pot"], to_ms(r["time"]), r["gross_g"], r["dish_g"], r["oven_temp_c"], r["who"], r["note"], to_ms(now),
+                trial, r["pot"], to_ms(r["time"]), r["gross_g"], r["dish_g"], r["oven_temp_c"], r["who"], r["note"],
+                to_ms(r["entered"]),
             )
             for r in rows
         ],

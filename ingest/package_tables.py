@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, fields
 from typing import Any
 
-from ingest.balances import dry_weighings
 from ingest.notebook import Notebook
 from ingest.readings import Tray, from_ms
 from ingest.trail import trail
@@ -151,8 +150,14 @@ TABLES: dict[str, Table] = {
             Field("oven_temp_c", "number", "Cel", "oven", needed=True),
             Field("who"),
             Field("note"),
+            Field(
+                "entered",
+                "datetime",
+                says="when it was written down; of two for one time the later counts",
+                needed=True,
+            ),
         ),
-        ("pot", "time"),
+        ("pot", "time", "entered"),
     ),
 }
 
@@ -201,6 +206,12 @@ def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
             dict(zip(names, row, strict=True)) | {"time": from_ms(row[2]), "entered": from_ms(row[11])} for row in events
         ],
         "dry_weighings": [
-            {k: v for k, v in asdict(d).items() if k != "net_g"} for d in dry_weighings(notebook.store, trial_name)
+            dict(zip([f.name for f in TABLES["dry_weighings"].fields], row, strict=True))
+            | {"time": from_ms(row[1]), "entered": from_ms(row[-1])}
+            for row in notebook.store.connection.execute(
+                "SELECT pot, weighed_ms, gross_g, dish_g, oven_temp_c, who, note, entered_ms FROM dry_weighing"
+                " WHERE trial = ? ORDER BY pot, weighed_ms, entered_ms, id",
+                (trial_name,),
+            ).fetchall()
         ],
     }  # fmt: skip

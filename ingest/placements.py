@@ -10,8 +10,9 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import pairwise
 
 from ingest.trials import POT_ENDS, Event, Placement
 
@@ -77,6 +78,12 @@ def placements(
     for event in events:
         if event.kind == "pot moved" and event.pot in of_pot and event.row and event.column:
             of_pot[event.pot].append(Stand(event.pot, event.time, event.tray, event.row, event.column))
+        elif event.kind == "pots swapped" and event.pot in of_pot and event.value in of_pot:
+            # where they stood follows from what came before, so that an earlier move can still be noted or taken back
+            one, other = (_last_by(of_pot[pot], event.time) for pot in (event.pot, event.value))
+            if one and other:
+                of_pot[event.pot].append(replace(other, pot=event.pot, time=event.time))
+                of_pot[event.value].append(replace(one, pot=event.value, time=event.time))
         elif event.kind == "pot re-potted":
             repotted[event.pot].append(event.time)
     spells, ended = treatment_spells(treatments, events), ends(events)
@@ -91,6 +98,24 @@ def placements(
             tares,
         )
     )
+
+
+def clash(stood: Iterable[Placement]) -> tuple[Placement, Placement] | None:
+    """Two pots in one place at one time: the earlier one and the one that came upon it; None if there are none."""
+    of_place: dict[tuple[str, int, int], list[Placement]] = defaultdict(list)
+    for placement in stood:
+        of_place[placement.tray, placement.row, placement.column].append(placement)
+    for own in of_place.values():
+        own.sort(key=lambda placement: placement.start)
+        for earlier, later in pairwise(own):
+            if earlier.pot != later.pot and (earlier.end is None or later.start < earlier.end):
+                return earlier, later
+    return None
+
+
+def _last_by(stands: Iterable[Stand], time: datetime) -> Stand | None:
+    known = sorted((s for s in stands if s.time <= time), key=lambda stand: stand.time)
+    return known[-1] if known else None
 
 
 def _of_pot(

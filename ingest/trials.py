@@ -162,6 +162,7 @@ class Entry:
 
 EVENT_KINDS = {
     "pot moved": "stands in another place from then on",
+    "pots swapped": "two pots stand in each other's places from then on",
     "pot lost": "is gone or dead: no weigh-in after that",
     "pot sampled": "was taken out to be dried: spent, no weigh-in after that",
     "pot split": "was divided: growth starts anew",
@@ -183,8 +184,8 @@ BREAKS = ("pot split", "pot split off")
 class Event:
     """What happened to a pot or a tray; `time` in UTC.
 
-    `value` is the new lamp, treatment or place of a tray, what was dosed, or the pot that a new one was
-    split off from. `number` and `entered` are given by the notebook.
+    `value` is the new lamp, treatment or place of a tray, what was dosed, the other one of two pots that were
+    swapped, or the pot that a new one was split off from. `number` and `entered` are given by the notebook.
     """
 
     kind: str

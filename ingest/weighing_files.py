@@ -12,7 +12,7 @@ import difflib
 import re
 from bisect import bisect_left
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache, partial
@@ -22,8 +22,8 @@ from zoneinfo import ZoneInfo
 
 from ingest.notebook import Notebook
 from ingest.readings import to_ms
-from ingest.sheets import Row, rows_of
-from ingest.trials import EntryError, RefusedError, WeighIn
+from ingest.sheets import Row, refused, rows_of
+from ingest.trials import EntryError, RefusedError, WeighIn, near_names
 from ingest.weigh_in_rules import unlikely_change
 from ingest.written import looks_like_a_date, parse_mass_g, parse_time, quoted
 
@@ -144,6 +144,46 @@ def rehearse_weigh_ins(path: Path, notebook: Notebook, trial_name: str, *, now: 
         for place, w, new in read.weigh_ins
     )
     return Rehearsal(lines, read.notes, tuple(read.faults))
+
+
+def read_start_masses(path: Path, pots: Iterable[str], *, decimal_comma: bool = False) -> dict[str, float]:
+    """Pot -> starting mass [g] of its plants alone, from a CSV file or workbook with columns pot and start_g.
+
+    RefusedError lists every fault: another header, a mass that is none, a pot twice, unknown or missing.
+    """
+    faults, found = list[EntryError](), dict[str, float]()
+    wanted = sorted(set(pots))
+    header: list[str] | None = None
+    for row in rows_of(path, frozenset({"pot", "start_g"}), faults):
+        where = f"row {row.number}"
+        if header is None:
+            header = [cell.casefold() for cell in row.cells]
+            if not {"pot", "start_g"} <= set(header):
+                told = (
+                    "Write a row for each pot below the header pot,start_g: what its plants weigh without the net pot"
+                )
+                raise refused(path, "there are no columns pot and start_g", told, where)
+            continue
+        cells = dict(zip(header, row.cells, strict=False))
+        pot = cells.get("pot", "").casefold()
+        try:
+            if pot not in wanted or pot in found:
+                what = "comes twice" if pot in found else "is not in the trial's file"
+                mend = "Keep one row" if pot in found else near_names(pot[:40], wanted)
+                raise EntryError(f"pot {quoted(pot)} {what}", mend=mend)
+            native = header.index("start_g") in row.native
+            found[pot] = parse_mass_g(cells.get("start_g", ""), decimal_comma and not native)
+            if found[pot] <= 0:
+                raise EntryError(f"a starting mass of {found[pot]:g} g cannot be", mend="Weigh the plants alone")
+        except EntryError as error:
+            faults.append(EntryError(error.what, where=where, mend=error.mend))
+    missing = [pot for pot in wanted if pot not in found]
+    if missing and not faults:
+        more = f" and {len(missing) - 1} more" if len(missing) > 1 else ""
+        faults.append(EntryError(f"there is no row of pot {missing[0]}{more}", mend="Weigh all pots before the layout"))
+    if faults:
+        raise RefusedError(faults, where=path.name)
+    return found
 
 
 def remembered(notebook: Notebook) -> dict[str, str]:

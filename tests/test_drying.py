@@ -9,7 +9,9 @@ import pandas as pd
 import pytest
 
 from analysis.drying import judge_drying, water_fraction
+from analysis.trial_data import TrialData
 from ingest import balances
+from ingest.events import take_back
 from ingest.notebook import Notebook
 from ingest.store import Store
 from ingest.trials import EntryError, RefusedError
@@ -54,6 +56,15 @@ def test_too_short_a_spell_and_a_mass_that_rose_do_not_count() -> None:
     assert "slip in dish or tare" in judge_drying(weighed(2.0, 2.0), wet_g=1.0).sentences[1]
 
 
+def test_weighed_oftener_the_rule_still_asks_of_four_hours() -> None:
+    """2.000, 1.999, 1.9985, 1.9984 g every two hours: the last four hours took (1.999 - 1.9984) / 1.999 = 0.03 %."""
+    found = judge_drying(weighed(2.0, 1.999, 1.9985, 1.9984, hours=2))
+    assert found.is_dry
+    assert found.last_step == pytest.approx((1.999 - 1.9984) / 1.999)
+    assert not judge_drying(weighed(2.0, 1.997, 1.9965, hours=2)).is_dry, "0.18 % in the last four"
+    assert "heavier" in judge_drying(weighed(2.0, 1.99, 2.0, hours=2)).sentences[0], "no rise is constant mass"
+
+
 def test_what_cannot_be_dried() -> None:
     with pytest.raises(ValueError, match="masses above zero"):
         judge_drying(weighed(2.0, 0.0))
@@ -92,6 +103,33 @@ def test_a_dried_pot_is_spent(notebook: Notebook) -> None:
     assert len(dry(notebook, 13.39, time=T0 + timedelta(hours=5))) == 2
     assert len(dry(notebook, 13.39, time=T0 + timedelta(hours=5))) == 2, "the very same changes nothing"
     assert len(notebook.events("bench")) == 1
+
+
+def test_a_misread_dry_mass_is_put_right_and_the_past_knows_the_old_one(notebook: Notebook) -> None:
+    dry(notebook, 19.4)
+    wrong_as_of = T0 + timedelta(days=1)
+    right = balances.DryWeighing("a-1", T0 + timedelta(hours=1), 13.4, 12.87, 65.0, "me")
+    (counts,) = balances.add_dry_weighing(notebook, "bench", right, now=T0 + timedelta(days=2))
+    assert counts.gross_g == 13.4
+    (counted,) = balances.dry_weighings(notebook.store, "bench", as_of=wrong_as_of)
+    assert counted.gross_g == 19.4
+    assert balances.dry_weighings(notebook.store, "bench", as_of=T0) == ()
+
+
+def test_a_sampling_taken_back_takes_its_dry_masses_along(notebook: Notebook) -> None:
+    dry(notebook)
+    dry(notebook, time=T0 + timedelta(hours=6))
+    trial = notebook.trial("bench")
+    assert TrialData(notebook.store, trial).masses["dry_g"].tolist() == [pytest.approx(0.53)]
+    (event,) = notebook.events("bench")
+    take_back(notebook, "bench", event.number or 0, now=T0 + timedelta(days=2), who="me", why="another pot")
+    assert balances.dry_weighings(notebook.store, "bench") == ()
+    assert TrialData(notebook.store, trial).masses["dry_g"].isna().all()
+    assert len(balances.dry_weighings(notebook.store, "bench", as_of=T0 + timedelta(days=1))) == 2
+    dry(notebook, 13.9, time=T0 + timedelta(hours=9), oven_temp_c=70.0)
+    assert [w.gross_g for w in balances.dry_weighings(notebook.store, "bench")] == [13.9]
+    with pytest.raises(EntryError, match="taken out to be dried later than that"):
+        dry(notebook, 13.9, time=T0 + timedelta(hours=8), oven_temp_c=70.0)
 
 
 @pytest.mark.parametrize(

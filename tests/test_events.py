@@ -9,14 +9,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.notebook_frames import survey_frame
 from analysis.trial_data import TrialData
 from ingest import wire
 from ingest.events import SplitOff, note_event, note_split, take_back
+from ingest.light_survey import SurveyReading, add_light_survey, light_survey
 from ingest.notebook import Notebook
 from ingest.placements import Tares
 from ingest.readings import Reading, to_ms
 from ingest.store import Store
 from ingest.trials import EntryError, Event, RefusedError
+from ingest.upkeep import Upkeep
 from tests.test_notebook import PLAN, STARTED
 
 DAY = timedelta(days=1)
@@ -161,6 +164,9 @@ def test_the_same_event_again_changes_nothing(notebook: Notebook) -> None:
         ("pot moved", 5, {"pot": "a-1", "tray": "tray-2", "row": 1, "column": 1}, "pot b-1 stands in tray-2, row 1, column 1"),
         ("pot moved", 5, {"pot": "a-1", "tray": "tray-7", "row": 1, "column": 1}, "has no tray 'tray-7'"),
         ("pot moved", 5, {"pot": "a-1", "tray": "tray-2", "row": 0, "column": 1}, "needs a row and a column"),
+        ("pots swapped", 5, {"pot": "a-1", "value": "a-1"}, "cannot be swapped with itself"),
+        ("pots swapped", 5, {"pot": "a-1", "value": "b-2"}, "has no pot 'b-2'"),
+        ("pots swapped", 5, {"pot": "b-2", "value": "a-1"}, "has no pot 'b-2'"),
         ("pot re-potted", 5, {"pot": "a-1"}, "the tare of pot a-1 is missing"),
         ("lamp changed", 5, {"tray": "tray-1"}, "Say the lamp above the tray now"),
         ("lamp changed", 5, {"tray": "tray-7", "value": "sun"}, "has no tray 'tray-7'"),
@@ -179,6 +185,8 @@ def test_nothing_happens_to_a_pot_that_is_gone(notebook: Notebook) -> None:
     note(notebook, "pot lost", 5, pot="a-1")
     with pytest.raises(EntryError, match="has an event 'pot lost' before that"):
         note(notebook, "pot moved", 6, pot="a-1", tray="tray-2", row=3, column=3)
+    with pytest.raises(EntryError, match="pot a-1 has an event 'pot lost' before that"):
+        note(notebook, "pots swapped", 6, pot="b-1", value="a-1")
 
 
 @pytest.mark.parametrize(
@@ -212,6 +220,78 @@ def test_exposure_follows_a_moved_pot_and_growth_the_crossover(notebook: Noteboo
     assert before.exposure_and_growth.table.empty
 
 
+def levels(store: Store, tray: str, level_m: float, days: int) -> None:
+    for day in range(days):
+        at_ms = to_ms(STARTED + day * DAY)
+        made = [Reading(tray, "level", at_ms + n * 300_000, level_m) for n in range(288)]
+        topic, payload = wire.data_topic("nursery", "bench-1"), wire.encode_pack(made)
+        store.record([(wire.decode(topic, payload, STARTED + (day + 1) * DAY), topic, payload)])
+
+
+def hours(notebook: Notebook, as_of: datetime | None = None) -> dict[str, tuple[float, float]]:
+    table = TrialData(notebook.store, PLAN.trial, as_of=as_of).exposure_of(
+        pd.DataFrame({"pot": ["a-1", "b-1"]}).assign(
+            start=pd.Timestamp(STARTED + DAY).as_unit("ms"), end=pd.Timestamp(STARTED + 11 * DAY).as_unit("ms")
+        )
+    )
+    return {r.pot: (round(r.wet_h, 6), round(r.dry_h, 6)) for r in table.itertuples()}
+
+
+def test_two_pots_swap_places_and_the_exposure_of_both_follows(notebook: Notebook) -> None:
+    """tray-1 always under water, tray-2 always dry; ten days, swapped after four: 4 x 24 = 96 h and 6 x 24 = 144 h."""
+    levels(notebook.store, "tray-1", 0.05, 12)
+    levels(notebook.store, "tray-2", 0.0, 12)
+    Upkeep(notebook.store).run(now=True)
+    assert hours(notebook) == {"a-1": (240, 0), "b-1": (0, 240)}
+    swapped = note(notebook, "pots swapped", 5, pot="a-1", value="b-1")
+    assert hours(notebook) == {"a-1": (96, 144), "b-1": (144, 96)}
+    assert hours(notebook, as_of=NOW - DAY) == {"a-1": (240, 0), "b-1": (0, 240)}, "nobody knew of it then"
+    assert spells(notebook, "b-1") == [
+        ("tray-2", 1, 1, "emersed", 31.0, 0, 5),
+        ("tray-1", 1, 1, "floods", 31.0, 5, None),
+    ]
+    take_back(notebook, "bench", swapped.number or 0, now=NOW, **WHO)
+    assert hours(notebook) == {"a-1": (240, 0), "b-1": (0, 240)}, "one taking back for both"
+
+
+def test_a_swap_twice_within_a_minute_is_one_tap_too_many(notebook: Notebook) -> None:
+    first = note(notebook, "pots swapped", 5, pot="a-1", value="b-1")
+    assert note(notebook, "pots swapped", 5 + 3 / 86400, pot="b-1", value="a-1") == first
+    assert len(notebook.events("bench")) == 1
+    note(notebook, "pots swapped", 6, pot="b-1", value="a-1")
+    assert [s[0] for s in spells(notebook, "a-1")] == ["tray-1", "tray-2", "tray-1"], "and a day later back again"
+
+
+def test_a_swap_follows_earlier_moves_whenever_they_are_noted(notebook: Notebook) -> None:
+    note(notebook, "pots swapped", 5, pot="a-1", value="b-1")
+    note(notebook, "pot moved", 3, pot="b-1", tray="tray-2", row=4, column=2)
+    assert [s[:3] for s in spells(notebook, "a-1")] == [("tray-1", 1, 1), ("tray-2", 4, 2)]
+
+
+def test_two_pots_never_stand_in_one_place(notebook: Notebook) -> None:
+    gone = note(notebook, "pot moved", 3, pot="a-1", tray="tray-2", row=3, column=3)
+    note(notebook, "pot moved", 5, pot="b-1", tray="tray-1", row=1, column=1)
+    with pytest.raises(
+        EntryError, match=r"pots a-1 and b-1 would both stand in tray-1, row 1, column 1 from 2026-06-05"
+    ):
+        take_back(notebook, "bench", gone.number or 0, now=NOW, **WHO)
+    with pytest.raises(EntryError, match="pots a-2 and b-1 would both stand"):
+        note(notebook, "pot moved", 4, pot="a-2", tray="tray-1", row=1, column=1)
+    assert len(notebook.events("bench")) == 2, "nothing of what was refused is kept"
+
+
+def test_a_repotted_pot_keeps_its_place_and_its_growth_does_not_jump(notebook: Notebook) -> None:
+    """12 g to 16 g in ten days, the last three grams of gross mass being the heavier net pot: ln(16 / 12) / 10 a day."""
+    weigh(notebook, "a-1", 1, 42)
+    note(notebook, "pot re-potted", 5, pot="a-1", tare_g=33.0)
+    weigh(notebook, "a-1", 11, 49)
+    data = TrialData(notebook.store, PLAN.trial)
+    assert data.growth.table["rgr_per_day"].tolist() == [pytest.approx(np.log(16 / 12) / 10)]
+    assert data.pot_places[["pot", "tray", "row", "tare_g"]].to_numpy().tolist() == [["a-1", "tray-1", 1, 33.0]]
+    note(notebook, "pot moved", 6, pot="a-1", tray="tray-2", row=2, column=1)
+    assert TrialData(notebook.store, PLAN.trial).pot_places.empty, "a moved pot counts for no place"
+
+
 def test_light_follows_the_lamp(notebook: Notebook) -> None:
     """10 klx for four hours; white LED gives 15 µmol m⁻² s⁻¹ per klx, sun 1000/54 (Thimijan and Heins 1983)."""
     start = STARTED + 6 * DAY
@@ -224,6 +304,31 @@ def test_light_follows_the_lamp(notebook: Notebook) -> None:
     seen = light.dropna(subset="ppfd").set_index("time")["ppfd"]
     assert seen[pd.Timestamp(start + timedelta(hours=1))] == pytest.approx(150.0)
     assert seen[pd.Timestamp(start + timedelta(hours=2))] == pytest.approx(10_000 / 54)
+
+
+def surveyed(notebook: Notebook, days: float, lux: float) -> None:
+    reading = SurveyReading("tray-1", 1, 1, STARTED + days * DAY, "light", lux)
+    add_light_survey(notebook.store, "nursery", [reading])
+
+
+def test_a_light_survey_counts_from_the_last_lamp_or_move_on(notebook: Notebook) -> None:
+    """10 klx: 150 µmol m⁻² s⁻¹ under white LED, 185.2 in the sun (Thimijan and Heins 1983)."""
+    surveyed(notebook, 1, 10_000)
+
+    def survey() -> tuple[list[float], tuple[str, ...]]:
+        events = notebook.events("bench")
+        frame, told = survey_frame(light_survey(notebook.store, "nursery"), PLAN.trays, events)
+        return frame["ppfd"].tolist(), told
+
+    assert survey() == ([pytest.approx(150.0)], ())
+    note(notebook, "lamp changed", 5, tray="tray-1", value="sun")
+    again = "tray-1 was moved or got another lamp after its light survey: survey it again."
+    assert survey() == ([pytest.approx(150.0)], (again,)), "read under the lamp of its time"
+    surveyed(notebook, 6, 10_000)
+    assert survey() == ([pytest.approx(10_000 / 54)], ()), "what was read since counts alone"
+    note(notebook, "tray moved", 7, tray="tray-1", value="shelf 2")
+    assert survey()[1] == (again,)
+    assert again in TrialData(notebook.store, PLAN.trial).places[1]
 
 
 def test_tares_by_time() -> None:

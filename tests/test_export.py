@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from ingest import trail
-from ingest.balances import DryWeighing, add_dry_weighing
+from ingest.balances import DryWeighing, add_dry_weighing, dry_weighings
 from ingest.events import SplitOff, note_event, note_split, take_back
 from ingest.notebook import Notebook
 from ingest.package_file import load_package
@@ -63,8 +63,11 @@ def notebook(store: Store) -> Notebook:
         notebook, "bench", "b-1", [SplitOff("b-2", "tray-2", 2, 2, 29.0)], time=STARTED + 21 * DAY, now=NOW, **WHO
     )
     notebook.add_weigh_in("bench", pot="b-2", time=STARTED + 22 * DAY, gross_g=36.0, now=NOW)
-    dry = DryWeighing("a-1", STARTED + 23 * DAY, 13.4, 12.87, 65.0, "me")
-    add_dry_weighing(notebook, "bench", dry, now=NOW)
+    for gross_g in (19.4, 13.4):  # misread at first
+        dry = DryWeighing("a-1", STARTED + 23 * DAY, gross_g, 12.87, 65.0, "me")
+        add_dry_weighing(notebook, "bench", dry, now=NOW + timedelta(hours=gross_g < 15))
+    swap = Event("pots swapped", STARTED + 24 * DAY, "a-2", value="b-1", who="me", why="dark")
+    note_event(notebook, "bench", swap, now=NOW)
     return notebook
 
 
@@ -105,6 +108,8 @@ def test_it_comes_back_as_it_was_and_again_changes_nothing(notebook: Notebook, f
         assert notebook_rows(other, "bench") == notebook_rows(notebook, "bench")
         assert other.placements("bench") == notebook.placements("bench")
         assert other.weigh_ins("bench") == notebook.weigh_ins("bench")
+        assert dry_weighings(store, "bench") == dry_weighings(notebook.store, "bench")
+        assert [w.gross_g for w in dry_weighings(store, "bench", as_of=NOW)] == [19.4]
         assert "already" in load_package(other, folder, now=NOW)
         export(store, PLAN.trial, tmp_path / "again", now=NOW)
         for path in folder.glob("*.csv"):

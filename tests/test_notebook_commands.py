@@ -69,6 +69,9 @@ def test_events_are_noted_listed_and_taken_back(home: Path) -> None:  # noqa: F8
         "feed dosed",
         "pot sampled",
     ]
+    assert "pots swapped, pot-1 and pot-4" in run("event", "swapped", "pot-1", "pot-4", *at, *WHO, "--home", home)
+    assert "pot 'pot-7'" in run("event", "swapped", "pot-1", "pot-7", *at, *WHO, "--home", home, expect=1)
+    run("event", "take-back", "6", *WHO, "--home", home)
     run("event", "take-back", "1", *WHO, "--home", home)
     assert len(found("events", "--home", home)) == 4
     assert "Write NAME:TRAY:ROW:COLUMN:TARE" in run(
@@ -176,11 +179,46 @@ def test_a_layout_is_drawn_into_the_trials_own_file(trial_file: Path, tmp_path: 
     assert given[1, 1] == given[2, 2] != given[1, 2] == given[2, 1], "a Latin square of order two"
     assert {p.name for p in plan.pots} == {f"p-{n}" for n in range(1, 9)}
     assert "# to be drawn" in out.read_text()
+    named = run("plan", "layout", trial_file, "--seed", "7", "--out", tmp_path / "named.toml")
+    assert named.startswith("tray-1, b: ")
     assert "nothing is overwritten" in run("plan", "layout", trial_file, "--seed", "8", "--out", out, expect=1)
     again = tmp_path / "again.toml"
     run("plan", "layout", trial_file, "--seed", "7", "--out", again)
     assert again.read_text() == out.read_text()
     assert tomllib.loads(out.read_text())["trial"]["layout_seed"] == 7
+
+
+def test_pots_are_dealt_by_their_starting_masses(trial_file: Path, tmp_path: Path) -> None:
+    """Eight pots of 1 to 8 g on four trays: the four heaviest one on each, and so the four lightest."""
+    masses = tmp_path / "masses.csv"
+    masses.write_text("pot;start_g;note\n" + "".join(f"P-{n};{n},0;\n" for n in range(1, 9)))
+    out = tmp_path / "laid-out.toml"
+    options = ("--seed", "7", "--out", out, "--start-masses", masses)
+    assert "'1,0' could be" in run("plan", "layout", trial_file, *options, expect=1)
+    said = run("plan", "layout", trial_file, *options, "--decimal-comma")
+    assert said.count("g a pot at the start") == 4
+    of_tray: dict[str, list[int]] = {}
+    for pot in load_trial(out).pots:
+        of_tray.setdefault(pot.tray, []).append(int(pot.name[2:]))
+    assert [sorted(n > 4 for n in pots) for pots in of_tray.values()] == [[False, True]] * 4
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("pot,mass\np-1,3\n", "there are no columns pot and start_g"),
+        ("pot,start_g\np-1,3\n", "there is no row of pot p-2 and 6 more"),
+        ("pot,start_g\np-1,3\np-1,3\n", "row 3: pot 'p-1' comes twice"),
+        ("pot,start_g\np-99,3\n", "row 2: pot 'p-99' is not in the trial's file"),
+        ("pot,start_g\np-1,0\n", "row 2: a starting mass of 0 g cannot be"),
+        ("pot,start_g\np-1,#REF!\n", "row 2: '#REF!' is an error of the spreadsheet"),
+    ],
+)
+def test_starting_masses_that_cannot_be(trial_file: Path, tmp_path: Path, text: str, told: str) -> None:
+    masses, out = tmp_path / "masses.csv", tmp_path / "laid-out.toml"
+    masses.write_text(text)
+    assert told in run("plan", "layout", trial_file, "--seed", "7", "--out", out, "--start-masses", masses, expect=1)
+    assert not out.exists()
 
 
 def test_a_crossover_labels_and_a_map(trial_file: Path, tmp_path: Path) -> None:

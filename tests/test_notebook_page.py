@@ -72,6 +72,70 @@ def test_an_event_is_noted_and_the_past_knows_it_not(home: Path) -> None:  # noq
     assert not [each for each in app.button if each.label == "Put right"], "the past cannot be changed"
 
 
+def placed(home: Path, pot: str) -> tuple[str, int, int]:  # noqa: F811
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        last = [p for p in Notebook(store).placements("plugs") if p.pot == pot][-1]
+    return last.tray, last.row, last.column
+
+
+def test_two_pots_swap_places(home: Path) -> None:  # noqa: F811
+    was = placed(home, "t1-a1"), placed(home, "t5-b2")
+    app = open_page(NOTEBOOK)
+    app.selectbox(key="e_kind").select("pots swapped")
+    app.run()
+    app.selectbox(key="e_pot").select("t1-a1")
+    app.selectbox(key="e_other").select("t5-b2")
+    fill(app, e_who="me", e_why="too dark")
+    press(app, "Note it")
+    assert "Noted: pots swapped, t1-a1 and t5-b2." in said(app)
+    assert (placed(home, "t5-b2"), placed(home, "t1-a1")) == was
+    fill(app, t_number="1", t_who="me", t_why="other pots")
+    press(app, "Take it back")
+    assert (placed(home, "t1-a1"), placed(home, "t5-b2")) == was
+
+
+def test_a_pot_is_split_into_two_new_ones(home: Path) -> None:  # noqa: F811
+    app = open_page(NOTEBOOK)
+    app.selectbox(key="x_pot").select("t1-a1")
+    app.selectbox(key="x_parts").select(2)
+    app.run()
+    fill(app, x_name_0="t1-a1-2", x_tare_0="6.1", x_name_1="t1-a2", x_tare_1="6.3", x_who="me", x_why="too dense")
+    press(app, "Note the split")
+    assert "Nothing was changed. there is or was a pot t1-a2 already" in said(app)
+    assert app.text_input(key="x_name_0").value == "t1-a1-2", "what was typed stays"
+    fill(app, x_name_1="T1-A1-3")
+    press(app, "Note the split")
+    assert "Noted: t1-a1 was split; new: t1-a1-2, t1-a1-3. Weigh them all now." in said(app)
+    assert app.text_input(key="x_name_0").value == ""
+    places = {placed(home, "t1-a1-2"), placed(home, "t1-a1-3")}
+    assert places == {("tray-1", 3, 1), ("tray-1", 3, 2)}, "the first free places are offered"
+    assert app.dataframe[1].value["event"].tolist() == [3, 2, 1]
+
+
+def test_a_sample_is_followed_to_constant_mass_with_the_cautions_there(home: Path) -> None:  # noqa: F811
+    now = datetime.now(UTC)
+    app = open_page(NOTEBOOK)
+    text = said(app)
+    assert "A dried pot is spent" in text
+    assert "plastic pots and labels out first; at most 105 °C" in text
+    assert "never unattended" in text
+    app.selectbox(key="d_pot").select("t1-a1")
+    for hours, gross in ((9, "13.5"), (4.5, "12.96"), (0, "12.96")):
+        at = (now - timedelta(hours=hours)).astimezone(UTC).strftime("%Y-%m-%dT%H:%MZ")
+        fill(app, d_gross=gross, d_dish="12.87", d_oven="65", d_at=at, d_who="me")
+        next(each for each in app.button if each.form_id == "dry").click()
+        app.run()
+    assert "t1-a1: Dry: 0.09 g. The last 4.5 hours took 0.00%" in said(app)
+    assert "of the blotted wet mass" in said(app)
+    fill(app, d_gross="12.9", d_dish="12.87", d_oven="180", d_who="me")
+    next(each for each in app.button if each.form_id == "dry").click()
+    app.run()
+    assert "Nothing was changed. an oven of 180 °C cannot be" in said(app)
+    app.date_input(key="as_of").set_value((now - timedelta(days=2)).date())
+    app.run()
+    assert "No pot was dried yet" in said(app)
+
+
 def test_a_scale_is_named_and_judged(home: Path) -> None:  # noqa: F811
     app = open_page(NOTEBOOK)
     fill(app, s_name="bench", s_step="0.01", s_weight="100", s_shown="100.02")
@@ -92,6 +156,29 @@ def test_a_plan_is_judged_in_words(home: Path) -> None:  # noqa: F811
     assert "tells nothing of the treatments" in said(app)
     app.text_input(key="plan_difference").input("much").run()
     assert "difference: 'much' is not a number" in said(app)
+
+
+def test_a_layout_is_drawn_from_an_uploaded_file(home: Path) -> None:  # noqa: F811
+    app = open_page(PLAN)
+    text = (Path(__file__).parent / "data" / "trial.toml").read_text()
+    second = text[text.index("[[tray]]") : text.index("[[pot]]")].replace("tray-1", "tray-2")
+    text += '\n[[treatment]]\nname = "dry"\nculture = "emersed"\n' + second
+    app.file_uploader(key="layout_file").set_value(("trial.toml", text.encode(), "text/plain"))
+    masses = "pot,start_g\n" + "".join(f"pot-{n},{n}\n" for n in range(1, 5))
+    app.file_uploader(key="layout_masses").set_value(("masses.csv", masses.encode(), "text/csv"))
+    app.run()
+    assert "Drawn by seed 7:" in said(app)
+    assert "tray-2: " in said(app)
+    assert said(app).count("g a pot at the start") == 2
+    app.text_input(key="layout_seed").input("x").run()
+    assert "'x' is no seed" in said(app)
+    app.file_uploader(key="layout_masses").set_value(("masses.csv", b"pot,start_g\npot-1,x\n", "text/csv"))
+    app.text_input(key="layout_seed").input("8").run()
+    assert "'x' is not a mass in grams" in said(app)
+
+
+def test_a_second_run_says_why_it_cannot_be(home: Path) -> None:  # noqa: F811
+    assert "No second run can be drawn: a crossover needs as many trays for each treatment" in said(open_page(PLAN))
 
 
 def test_labels_need_an_address(home: Path) -> None:  # noqa: F811

@@ -5,14 +5,16 @@ from __future__ import annotations
 import io
 import zipfile
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from datetime import time as clock
 from pathlib import Path
 
 import pytest
 from openpyxl import Workbook
 
+from ingest import sheets
 from ingest.notebook import Notebook
-from ingest.sheets import MAX_UNPACKED_BYTES
+from ingest.sheets import MAX_UNPACKED_BYTES, Row, rows_of
 from ingest.store import Store
 from ingest.trail import trail
 from ingest.trials import RefusedError
@@ -222,3 +224,67 @@ def test_formulas_in_notes_stay_text_and_are_told(notebook: Notebook, tmp_path: 
     assert load_weigh_ins(path, notebook, "bench", now=NOW).notes == (
         "what looks like a formula is kept as text (row 2, column note)",
     )
+
+
+# ---------------------------------------------------------------- two readers, one answer
+
+
+ALL_KINDS = [
+    [None, "pot", "weighed", "gross_g", "more"],
+    [],
+    [None, "pot-1", DAY, 42.1 + 0.2, True],
+    [None, " pot-2 ", datetime(2026, 6, 1, 23, 59, 59), 43, date(2026, 6, 2)],  # noqa: DTZ001
+    [None, "é", clock(9, 30), 1e-7, timedelta(hours=30)],
+    [None, "", 46174, 123456789012345.0, "text"],
+]
+
+
+def read(folder: Path, content: bytes, name: str = "a.xlsx") -> list[Row]:
+    return list(rows_of(put(folder, name, content), frozenset(), []))
+
+
+def test_the_quick_and_the_slow_reader_agree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    times = [[f"pot-{n}", datetime(2026, 3, 1) + timedelta(seconds=n * 3607)] for n in range(500)]  # noqa: DTZ001
+    content = book(*ALL_KINDS, *times)
+    monkeypatch.setattr(sheets, "load_workbook", None)
+    quick = read(tmp_path, content)
+    monkeypatch.undo()
+    monkeypatch.setattr(sheets, "MAX_QUICK_PLACES", 0)
+    monkeypatch.setattr(sheets, "calamine", None)
+    assert quick == read(tmp_path, content)
+    assert [row.number for row in quick[:4]] == [1, 3, 4, 5]
+    assert quick[1].cells == ["", "pot-1", "2026-06-01 09:00:00", "42.3", "yes"]
+    assert len(quick) == 505
+
+
+def far_cell(workbook: Workbook) -> None:
+    workbook.active["XFD1048576"] = "far"
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        book(TITLE, ["pot-1", DAY, "=40+2.5"]),
+        book(TITLE, ["pot-1", DAY, "#N/A"]),
+        book(TITLE, change=lambda w: w.active.merge_cells("A1:B1")),
+        book(TITLE, change=far_cell),
+        book(TITLE),
+    ],
+    ids=["formula", "error", "merged", "far cell", "plain"],
+)
+def test_the_quick_reader_is_for_plain_values_only(content: bytes, request: pytest.FixtureRequest) -> None:
+    with zipfile.ZipFile(io.BytesIO(content)) as package:
+        worksheet = package.read("xl/worksheets/sheet1.xml")
+    assert sheets._is_plain(worksheet) == (request.node.callspec.id == "plain")
+    assert not sheets._is_plain(worksheet.replace(b"<c ", b"<x:c "))
+
+
+def test_a_workbook_cut_or_spoiled_anywhere_is_told(notebook: Notebook, tmp_path: Path) -> None:
+    content = book(TITLE, ["pot-1", DAY, 42.5], ["pot-2", DAY, 43])
+    for at in range(0, len(content), 97):
+        spoiled = content[:at] + bytes([content[at] ^ 0x55]) + content[at + 1 :]
+        for each in (spoiled, content[:at]):
+            try:
+                load_weigh_ins(put(tmp_path, "a.xlsx", each), notebook, "bench", now=NOW)
+            except RefusedError as error:
+                assert str(error).startswith("a.xlsx: things to mend")  # noqa: PT017 a spoiled byte may not matter

@@ -57,6 +57,39 @@ def test_masses_have_a_row_per_pot_and_day(masses: pd.DataFrame) -> None:
     assert masses["stock"].nunique() == 2
 
 
+def test_a_pot_under_two_treatments_in_turn_is_left_out_of_the_day(masses: pd.DataFrame) -> None:
+    mine = masses["pot"] == "t1-a1"
+    other = masses[masses["tray"] == "tray-5"].iloc[0]
+    late = mine & (masses["day"] >= 28)
+    moved = masses.assign(
+        tray=masses["tray"].where(~late, other["tray"]), treatment=masses["treatment"].where(~late, other["treatment"])
+    )
+    found = compare_trial(moved)
+    assert found.at_day.means["n_pots"].sum() == 71
+    assert any("t1-a1. What they weigh on day 63 is due to both: they are left out" in told for told in found.cautions)
+
+
+def test_of_a_crossover_one_run_is_compared(masses: pd.DataFrame) -> None:
+    """Treatments change trays on day 35: later days stand alone, under the new ones, and earlier days as before."""
+    names = sorted(masses["treatment"].unique())
+    other = dict(zip(names, [*names[1:], names[0]], strict=True))
+    crossed = masses.assign(
+        treatment=masses["treatment"].where(masses["day"] < 35, masses["treatment"].map(other)),
+    )
+    found, plain = compare_trial(crossed), compare_trial(masses)
+    assert found.cautions[0].startswith("Trays changed treatments on the way (crossover): this compares days 35 to 63")
+    late = masses[masses["day"] >= 35]
+    late = late.assign(start_g=late["pot"].map(late[late["day"] == 35].set_index("pot")["net_g"]))
+    alone = compare_trial(late.assign(treatment=late["treatment"].map(other)))
+    assert found.growth.rates["estimate"].tolist() == pytest.approx(alone.growth.rates["estimate"].tolist())
+    first = compare_trial(crossed, day=28)
+    assert not any("crossover" in told for told in first.cautions)
+    assert first.growth.rates.equals(compare_trial(masses, day=28).growth.rates)
+    just_begun = compare_trial(crossed[crossed["day"] <= 35])
+    assert just_begun.day == 28, "one weigh-in makes no run"
+    assert not any("crossover" in told for told in plain.cautions)
+
+
 def test_a_day_is_compared_with_start_and_stock_held_equal(masses: pd.DataFrame) -> None:
     found = compare_trial(masses, day=42)
     alone = compare_treatments(

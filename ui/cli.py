@@ -188,13 +188,14 @@ def exposure(
     metavar="NAME",
     help="What to ask of; again for more. Else what this trial can tell.",
 )
+@as_of_option
 @json_option
-def relate(home: Path, trial: str | None, causes: tuple[str, ...], as_json: bool) -> None:
+def relate(home: Path, trial: str | None, causes: tuple[str, ...], as_of: str | None, *, as_json: bool) -> None:
     """What growth went with: exposure, light, warmth, air; with what cannot be told apart."""
     from ui.place_commands import show_relation
 
     with _open(home) as store:
-        show_relation(_trial(store, trial), causes, as_json=as_json)
+        show_relation(_trial(store, trial, as_of), causes, as_json=as_json)
 
 
 @cli.command(epilog=example("tidetray positions --neighbours queen"))
@@ -207,13 +208,14 @@ def relate(home: Path, trial: str | None, causes: tuple[str, ...], as_json: bool
     show_default=True,
     help="Who counts as a neighbour: beside, before and behind; those at the corners too; or along one line.",
 )
+@as_of_option
 @json_option
-def positions(home: Path, trial: str | None, neighbours: str, as_json: bool) -> None:
+def positions(home: Path, trial: str | None, neighbours: str, as_of: str | None, *, as_json: bool) -> None:
     """Whether a pot's place on its tray went with its growth, how pots grew apart, and what to do about it."""
     from ui.place_commands import show_positions
 
     with _open(home) as store:
-        show_positions(_trial(store, trial), neighbours, as_json=as_json)
+        show_positions(_trial(store, trial, as_of), neighbours, as_json=as_json)
 
 
 @cli.command(epilog=example("tidetray growth --since 2026-06-01"))

@@ -179,6 +179,10 @@ _event(
     _COLUMN,
     sample="t1-a1 --tray tray-2 --row 1 --column 3",
 )
+_event(
+    "swapped", "pots swapped", "pot", "POT and the pot OTHER stand in each other's places.",
+    click.argument("value", metavar="OTHER"), sample="t1-a1 t5-b2",
+)  # fmt: skip
 _event("lost", "pot lost", "pot", "POT is gone or dead: it is weighed no more.", sample="t1-a1")
 _event("sampled", "pot sampled", "pot", "POT was taken out to be dried: it is spent.", sample="t1-a1")
 _event(
@@ -351,11 +355,18 @@ def plan_power(home: Path, **call: Any) -> None:
     required=True,
     help="The trial's file with the layout in it.",
 )
-def plan_layout(file: Path, seed: int, out: Path) -> None:
+@click.option(
+    "--start-masses", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+    help="What each pot's plants weigh now (.csv or .xlsx, columns pot and start_g): every tray gets as heavy ones.",
+)  # fmt: skip
+@click.option("--decimal-comma", is_flag=True, help="That file writes 12,5 for twelve and a half.")
+def plan_layout(file: Path, seed: int, out: Path, start_masses: Path | None, *, decimal_comma: bool) -> None:
     """Draw which tray of a trial's FILE gets which treatment and where each pot stands; then load the new file."""
     from ui.plan_commands import lay_out_file
 
-    lay_out_file(file, seed, out)
+    for line in lay_out_file(file, seed, out, start_masses, decimal_comma=decimal_comma):
+        click.echo(line)
+    click.echo(f"Wrote {out} (seed {seed}). Load it with `tidetray load {out}`; then leave pots and trays in place.")
 
 
 @plan.command("crossover", epilog=example("tidetray plan crossover --seed 7"))

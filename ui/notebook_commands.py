@@ -9,9 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import click
-import pandas as pd
 
-from analysis.drying import judge_drying
 from analysis.trial_data import TrialData, choose_trial, open_record
 from ingest import balances, events, trail
 from ingest.load_cell import on_the_cells
@@ -20,7 +18,8 @@ from ingest.settings import RECORD_FILE
 from ingest.store import Store, open_store
 from ingest.trials import EntryError, Event
 from ingest.written import parse_mass_g, parse_time
-from ui import show
+from ui import show, words
+from ui.drying import judge_sample
 from ui.entry import UnlikelyError, end_of_day, enter_weigh_in
 from ui.words import OVEN, SPENT
 
@@ -112,7 +111,7 @@ def note_event(home: Path, trial: str | None, kind: str, *, at: str | None, who:
         chosen = choose_trial(store, trial)
         time = _written_time(at, chosen.zone, now)
         event = events.note_event(Notebook(store), chosen.name, Event(kind, time, who=who, why=why, **facts), now=now)
-        click.echo(f"Event {event.number}: {event.kind}, {event.pot or event.tray}.")
+        click.echo(f"Event {event.number}: {words.happened(event)}.")
         if kind == "pot sampled":
             click.echo(SPENT)
 
@@ -192,11 +191,7 @@ def dry(
         )
         first = not balances.dry_weighings(store, chosen.name, pot)
         so_far = balances.add_dry_weighing(notebook, chosen.name, weighed, now=now)
-        wet = [w.net_g for w in notebook.weigh_ins(chosen.name, pot=pot)]
-        judged = judge_drying(
-            pd.DataFrame({"time": [w.time for w in so_far], "net_g": [w.net_g for w in so_far]}),
-            wet_g=wet[-1] if wet else None,
-        )
+        judged = judge_sample(so_far, notebook.weigh_ins(chosen.name, pot=pot))
         if as_json:
             show.print_json(judged.figures | {"sentences": list(judged.sentences)})
             return

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from analysis.plan_advice import Spread, advise, spread_from
 from analysis.trial_data import TrialData, choose_trial, open_record
 from ingest.trial_file import load_trial
 from ingest.trials import EntryError, PotPlan, TrialPlan
+from ingest.weighing_files import read_start_masses
 from ui import labels, show
 
 
@@ -77,8 +78,11 @@ def print_power(
     show.frame(found.needed, "UTC", as_json=False, cautions=cautions)
 
 
-def laid_out(plan: TrialPlan, seed: int) -> tuple[TrialPlan, Layout]:
-    """A plan with its treatments drawn over its trays, and its pots over their places. ValueError where that cannot be."""
+def laid_out(plan: TrialPlan, seed: int, start_g: Mapping[str, float] | None = None) -> tuple[TrialPlan, Layout]:
+    """A plan with its treatments drawn over its trays, and its pots over their places, evenly by `start_g` if known.
+
+    ValueError where that cannot be.
+    """
     places = [TrayPlace(t.name, t.bench, t.bench_row, t.bench_column, t.block) for t in plan.trays]
     layout = lay_out([t.name for t in plan.treatments], places, seed=seed)
     pots = plan.pots
@@ -88,18 +92,37 @@ def laid_out(plan: TrialPlan, seed: int) -> tuple[TrialPlan, Layout]:
         placed = {
             p.pot: p
             for p in place_pots(
-                [t.name for t in plan.trays], [p.name for p in pots], rows=rows, columns=columns, seed=seed
+                [t.name for t in plan.trays],
+                [p.name for p in pots],
+                rows=rows,
+                columns=columns,
+                seed=seed,
+                start_g=start_g,
             )
         }
         pots = tuple(
             replace(p, tray=placed[p.name].tray, row=placed[p.name].row, column=placed[p.name].column) for p in pots
         )
+    elif start_g is not None:
+        raise ValueError(
+            "these pots are named after their places: give each [[pot]] a name of its own to deal them by mass"
+        )
     trays = tuple(replace(t, treatment=layout.treatment_of[t.name]) for t in plan.trays)
     return replace(plan, trial=replace(plan.trial, layout_seed=seed), trays=trays, pots=pots), layout
 
 
-def lay_out_file(file: Path, seed: int, out: Path) -> None:
-    plan, layout = laid_out(load_trial(file), seed)
+def lay_out_file(
+    file: Path, seed: int, out: Path, start_masses: Path | None = None, *, decimal_comma: bool = False
+) -> list[str]:
+    """Write the trial's file with a layout drawn into it; what was drawn, in lines to show."""
+    drawn = load_trial(file)
+    start_g = None
+    if start_masses is not None:
+        start_g = read_start_masses(start_masses, [p.name for p in drawn.pots], decimal_comma=decimal_comma)
+    try:
+        plan, layout = laid_out(drawn, seed, start_g)
+    except ValueError as error:
+        raise EntryError(str(error), where=file.name) from error
     if out.exists():
         raise EntryError(f"{out} is there already", mend="Name a new file: nothing is overwritten")
     text = "".join(_rewritten(file.read_text(encoding="utf-8-sig"), plan))
@@ -110,12 +133,13 @@ def lay_out_file(file: Path, seed: int, out: Path) -> None:
         raise EntryError(
             f"{file.name} is written in a way that cannot be rewritten", mend="Put every key on a line of its own"
         )
+    lines = []
     for tray in plan.trays:
         where = f", {tray.bench}" if tray.bench else ""
-        click.echo(f"{tray.name}{where}: {tray.treatment}")
-    for caution in layout.cautions:
-        click.echo(f"Note: {caution}")
-    click.echo(f"Wrote {out} (seed {seed}). Load it with `tidetray load {out}`; then leave pots and trays in place.")
+        own = [start_g[p.name] for p in plan.pots if p.tray == tray.name] if start_g is not None else []
+        mass = f", {sum(own) / len(own):.2f} g a pot at the start" if own else ""
+        lines.append(f"{tray.name}{where}: {tray.treatment}{mass}")
+    return [*lines, *(f"Note: {caution}" for caution in layout.cautions)]
 
 
 def _rewritten(text: str, plan: TrialPlan) -> Iterator[str]:
@@ -147,21 +171,23 @@ def _put(table: str, key: str, value: str) -> str:
     return f"{first}\n{key} = {value}\n{rest}"
 
 
+CROSSOVER = (
+    "Pots stay in place; only the schedules move. Note each change with `tidetray event treatment TRAY --to TREATMENT`.",
+    "Weigh all pots at the change, and let some days pass before the second run counts: what the first did lasts on.",
+)
+
+
+def second_run(treatments: dict[str, str], seed: int) -> pd.DataFrame:
+    """`tray, first_run, second_run`. ValueError where it cannot come out even."""
+    second = crossover(Layout(0, treatments, 0.0, ()), seed=seed)
+    rows = [(tray, treatments[tray], second[tray]) for tray in second]
+    return pd.DataFrame(rows, columns=["tray", "first_run", "second_run"])
+
+
 def print_crossover(home: Path, trial: str | None, seed: int, *, as_json: bool) -> None:
     with open_record(home) as store:
         data = TrialData(store, choose_trial(store, trial))
-        now = Layout(0, data.treatments, 0.0, ())
-        second = crossover(now, seed=seed)
-    table = pd.DataFrame(
-        [(tray, now.treatment_of[tray], second[tray]) for tray in second], columns=["tray", "first_run", "second_run"]
-    )
-    show.frame(
-        table, data.trial.zone, as_json=as_json,
-        cautions=(
-            "Pots stay in place; only the schedules move. Note each change with `tidetray event treatment TRAY --to TREATMENT`.",
-            "Weigh all pots at the change, and let some days pass before the second run counts: what the first did lasts on.",
-        ),
-    )  # fmt: skip
+        show.frame(second_run(data.treatments, seed), data.trial.zone, as_json=as_json, cautions=CROSSOVER)
 
 
 def write_labels(home: Path, trial: str | None, url: str, out: Path) -> None:

@@ -12,6 +12,7 @@ from ingest.alarm_kinds import KINDS, MAINS
 
 if TYPE_CHECKING:
     from ingest.lookup import NodeState
+    from ingest.trials import Event
 
 __all__ = [
     "LOOK_FIRST", "MAINS", "STATES", "age", "clock", "is_today", "many", "span", "when",
@@ -64,6 +65,12 @@ def span(time: timedelta) -> str:
 def many(n: int, one: str) -> str:
     """'1 pot', '2 pots'."""
     return f"{n} {one}" if n == 1 else f"{n} {one}s"
+
+
+def happened(event: Event) -> str:
+    """'pot moved, t1-a1', 'pots swapped, t1-a1 and t5-b2', 'feed dosed, tray-1'."""
+    other = f" and {event.value}" if event.kind == "pots swapped" else ""
+    return f"{event.kind}, {event.pot or event.tray}{other}"
 
 
 def node_troubles(node: NodeState) -> dict[str, str]:

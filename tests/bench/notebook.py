@@ -4,6 +4,7 @@ load_s       100,000 weigh-ins of 100 pots from one CSV file into an empty noteb
 load_xlsx_s  the same from a workbook
 again_s      the same CSV file once more, which changes nothing
 form_ms      opening the weigh-in form of a pot on that record (a year and more), median of 15, nothing cached
+load_cpu_s, load_xlsx_cpu_s  what of that this process itself worked, which other load on the machine does not change
 save_ms      saving a weigh-in on it and showing what was saved, median of 15
 """
 
@@ -56,12 +57,12 @@ def rows(trial: TrialPlan, started: datetime, step: timedelta) -> list[tuple[str
     ]
 
 
-def load(home: Path, trial: TrialPlan, path: Path) -> tuple[float, str]:
+def load(home: Path, trial: TrialPlan, path: Path) -> tuple[float, float, str]:
     with open_store(home / RECORD_FILE) as store:
         Notebook(store).add_trial(trial)
-        started = time.perf_counter()
+        started, worked = time.perf_counter(), time.process_time()
         said = next(iter([*load_file(store, path, None, how=How(), now=datetime.now(UTC))]))
-        return time.perf_counter() - started, said
+        return time.perf_counter() - started, time.process_time() - worked, said
 
 
 def open_form(app: AppTest, pot: str) -> float:
@@ -106,9 +107,9 @@ def main() -> None:
             sheet.append([pot, weighed, float(gross)])
         workbook.save(book)
         home = Path(folder) / "home"
-        load_s, said = load(home, trial, path)
-        again_s, again = load(home, trial, path)
-        load_xlsx_s, other = load(Path(folder) / "other", trial, book)
+        load_s, load_cpu_s, said = load(home, trial, path)
+        again_s, _, again = load(home, trial, path)
+        load_xlsx_s, load_xlsx_cpu_s, other = load(Path(folder) / "other", trial, book)
         print(said, again, other, sep="\n")
         os.environ["TIDETRAY_HOME"] = str(home)
         ContextProxy.cookies = {}
@@ -122,7 +123,7 @@ def main() -> None:
             saves.append(save(app, f"{pot.tare_g + 4.05:.2f}"))
     print(
         f"notebook load_s={load_s:.2f} load_xlsx_s={load_xlsx_s:.2f} again_s={again_s:.2f} "
-        f"form_ms={np.median(forms):.0f} save_ms={np.median(saves):.0f}"
+        f"load_cpu_s={load_cpu_s:.2f} load_xlsx_cpu_s={load_xlsx_cpu_s:.2f} form_ms={np.median(forms):.0f} save_ms={np.median(saves):.0f}"
     )
 
 

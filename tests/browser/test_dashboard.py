@@ -4,21 +4,27 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from playwright.sync_api import Browser, Page, expect, sync_playwright
+from zxingcpp import read_barcodes
 
+from analysis.trial_data import TrialData, choose_trial, open_record
 from ingest.notebook import Notebook
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
 from tests.made_home import make_home
+from ui.labels import label_page
 from ui.serve import free_port, start
 
 CHROMIUM = "/usr/bin/chromium"
@@ -181,9 +187,9 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
 
 
 def test_a_session_ten_pots_one_corrected_one_undone(home: Path, url: str, page: Page) -> None:
-    """A label's link is opened, ten pots are weighed in bench order, one is corrected, one undone."""
+    """A label is read by a camera's eye and opened, ten pots are weighed in bench order, one corrected, one undone."""
     field = page.get_by_label(MASS)
-    page.goto(f"{url}/weigh?pot=t2-a1")
+    page.goto(_scanned(home, url, page, "t2-a1"))
     page.get_by_text("tray-2, row 1").wait_for()
     page.wait_for_function("document.querySelector('input[inputmode=decimal]')")
     expect(field).to_have_count(1)
@@ -228,6 +234,80 @@ def test_a_session_ten_pots_one_corrected_one_undone(home: Path, url: str, page:
     masses[corrected] = right
     del masses[undone]
     assert {pot: f"{gross:.2f}" for pot, gross in _standing(home, "ten")} == masses
+    assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= PHONE["width"]
+
+
+def _scanned(home: Path, url: str, page: Page, pot: str) -> str:
+    """The address in the code of a pot's label, as a picture of the printed page shows it."""
+    with open_record(home) as store:
+        standing = TrialData(store, choose_trial(store)).pots
+    page.set_content(label_page("plugs", standing, url))
+    picture = page.locator(".label", has_text=pot).locator("svg").screenshot()
+    (code,) = read_barcodes(Image.open(BytesIO(picture)))
+    return code.text
+
+
+def test_a_slow_and_a_broken_connection_lose_nothing(home: Path, page: Page) -> None:
+    """The server stands still while a mass is typed and saved, twice; then it is gone and comes back."""
+    port = free_port(HOST, 0)
+    log, address = home / "slow.log", f"http://{HOST}:{port}"
+    server = start(home, host=HOST, port=port, log=log)
+    try:
+        _wait_for(f"{address}/_stcore/health", server, log)
+        page.goto(f"{address}/weigh?pot=t7-a1")
+        page.get_by_text("tray-7, row 1").wait_for()
+        page.wait_for_function("document.querySelector('input[inputmode=decimal]')")
+        page.get_by_label("Who weighs").fill("slow")
+        field, gross = page.get_by_label(MASS), f"{_likely_g(home, 't7-a1') + 0.05:.2f}"
+        server.send_signal(signal.SIGSTOP)
+        field.fill(gross)
+        expect(page.locator("#tt-live")).to_contain_text("g net; +0.05 g")  # the phone itself works it out
+        page.get_by_role("button", name="Save", exact=True).dblclick()
+        time.sleep(2)
+        assert _standing(home, "slow") == []
+        server.send_signal(signal.SIGCONT)
+        page.get_by_text("Saved: t7-a1").wait_for()
+        assert _standing(home, "slow") == [("t7-a1", float(gross))]
+
+        page.goto(f"{address}/weigh?pot=t7-a2")
+        page.get_by_text("row 1, column 2").wait_for()
+        page.wait_for_function("document.querySelector('input[inputmode=decimal]')?.value === ''")
+        page.get_by_label(MASS).fill("16.6")
+        server.kill()
+        server.wait(10)
+        page.locator(f"input[aria-label='{MASS}']:disabled").wait_for()  # nothing can be typed that would go nowhere
+        assert page.get_by_label(MASS).input_value() == "16.6"
+        server = start(home, host=HOST, port=port, log=log)
+        _wait_for(f"{address}/_stcore/health", server, log)
+        page.locator(f"input[aria-label='{MASS}']:enabled").wait_for()  # it finds the server again by itself
+        page.wait_for_function("document.querySelector('input[inputmode=decimal]')?.value === '16.6'")
+        page.reload()
+        page.wait_for_function("document.querySelector('input[inputmode=decimal]')?.value === '16.6'")
+    finally:
+        server.send_signal(signal.SIGCONT)
+        server.kill()
+        server.wait(10)
+
+
+def test_two_pots_swap_places_on_a_phone(home: Path, url: str, page: Page) -> None:
+    page.goto(f"{url}/notebook")
+    page.get_by_text("Note something").click()
+    page.get_by_role("combobox", name="What").click()
+    page.get_by_role("option", name="pots swapped").click()
+    page.get_by_text("two pots stand in each other's places").wait_for()
+    page.get_by_role("combobox", name="With which pot").click()
+    page.keyboard.type("t9-b4")
+    page.get_by_role("option", name="t9-b4").click()
+    form = page.get_by_test_id("stForm").filter(has_text="With which pot")
+    form.get_by_label("Who").fill("me")
+    form.get_by_label("Why").fill("too dark")
+    form.get_by_role("button", name="Note it").dblclick()  # two swaps would undo each other
+    page.get_by_text("Noted: pots swapped, t1-a1 and t9-b4.").wait_for()
+    page.wait_for_load_state("networkidle")
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        last = {p.pot: (p.tray, p.row, p.column) for p in Notebook(store).placements("plugs")}
+    assert last["t1-a1"][0] == "tray-9"
+    assert last["t9-b4"] == ("tray-1", 1, 1)
     assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= PHONE["width"]
 
 

@@ -1,6 +1,7 @@
 """The notebook: weigh-ins with their trail, corrections, what happened to pots and trays, how sure masses are.
 
 Everything can be shown as it stood at the end of a day. A correction is a new entry with who and why.
+Samples are followed to constant mass here, with the cautions of the oven beside the step.
 """
 
 from __future__ import annotations
@@ -15,8 +16,16 @@ import pandas as pd
 import streamlit as st
 
 from analysis.trial_data import TrialData, choose_trial, open_record
-from ingest.balances import CheckWeighing, add_balance, add_check_weighing, all_balances
-from ingest.events import note_event, take_back
+from ingest.balances import (
+    CheckWeighing,
+    DryWeighing,
+    add_balance,
+    add_check_weighing,
+    add_dry_weighing,
+    all_balances,
+    dry_weighings,
+)
+from ingest.events import SplitOff, note_event, note_split, take_back
 from ingest.notebook import Notebook
 from ingest.readings import TidetrayError
 from ingest.settings import RECORD_FILE, home_folder
@@ -24,9 +33,11 @@ from ingest.store import Store, open_store
 from ingest.trail import correct, remove
 from ingest.trials import EVENT_KINDS, Event
 from ingest.written import parse_mass_g, parse_time
-from ui import look
+from ui import look, words
+from ui.drying import judge_sample
 from ui.reading import chosen_trial, forget_growth
-from ui.words import SPENT
+from ui.words import OVEN, SPENT
+from ui.written_figures import figure
 
 SHOWN = 400
 WITH_VALUE = {
@@ -35,10 +46,12 @@ WITH_VALUE = {
     "treatment changed": "The treatment now",
     "feed dosed": "What, and how much",
 }
+MOST_PARTS = 4
 # Fields that are emptied once what they say is done; what was refused stays typed.
 TYPED = {
     "c_number", "c_gross", "c_who", "c_why", "e_tare", "e_value", "e_at", "e_who", "e_why", "t_number", "t_who", "t_why",
-    "s_name", "s_step", "s_weight", "s_shown",
+    "s_name", "s_step", "s_weight", "s_shown", "d_gross", "d_dish", "d_at", "d_who", "x_at", "x_who", "x_why",
+    *(f"x_{what}_{n}" for what in ("name", "tare") for n in range(MOST_PARTS)),
 }  # fmt: skip
 NOTED_HERE = tuple(kind for kind in EVENT_KINDS if kind not in {"pot split", "pot split off"})
 
@@ -60,6 +73,7 @@ def page() -> None:
                 )
             _weigh_ins(data, changeable=asked is None)
             _events(data, changeable=asked is None)
+            _drying(data, store, changeable=asked is None)
             _quality(data, store)
 
 
@@ -121,10 +135,14 @@ def _events(data: TrialData, *, changeable: bool) -> None:
     if not changeable:
         return
     with st.expander("Note something"):
-        kind = st.selectbox("What", NOTED_HERE, key="e_kind", format_func=lambda k: f"{k}: {EVENT_KINDS[k]}")
+        kind = st.selectbox("What", NOTED_HERE, key="e_kind")
+        look.small(f"{kind}: {EVENT_KINDS[kind]}.")
         with st.form("event"):
+            pots = sorted(data.pots["pot"].unique())
             if kind.startswith("pot"):
-                st.selectbox("Which pot", sorted(data.pots["pot"].unique()), key="e_pot")
+                st.selectbox("Which pot", pots, key="e_pot")
+            if kind == "pots swapped":
+                st.selectbox("With which pot", pots, key="e_other", index=min(1, len(pots) - 1))
             if kind == "pot moved" or not kind.startswith("pot"):
                 st.selectbox(
                     "Which tray" if not kind.startswith("pot") else "To which tray",
@@ -132,8 +150,9 @@ def _events(data: TrialData, *, changeable: bool) -> None:
                     key="e_tray",
                 )
             if kind == "pot moved":
-                st.selectbox("Row", range(1, 31), key="e_row")
-                st.selectbox("Column", range(1, 31), key="e_column")
+                with st.container(horizontal=True):
+                    st.selectbox("Row", range(1, 31), key="e_row")
+                    st.selectbox("Column", range(1, 31), key="e_column")
             if kind == "pot re-potted":
                 st.text_input("Mass of the new net pot, in grams", key="e_tare")
             if kind in WITH_VALUE:
@@ -146,6 +165,8 @@ def _events(data: TrialData, *, changeable: bool) -> None:
             st.form_submit_button(
                 "Note it", type="primary", on_click=_act, args=(_note, data.trial.name, kind, data.trial.zone)
             )
+    with st.expander("Split a pot"):
+        _split_form(data)
     with st.expander("Take an event back"), st.form("take_back"):
         st.text_input("Number of the event", key="t_number")
         st.text_input("Who says so", key="t_who")
@@ -155,20 +176,74 @@ def _events(data: TrialData, *, changeable: bool) -> None:
 
 def _note(store: Store, trial: str, kind: str, zone: str) -> str:
     state, now = st.session_state, datetime.now(UTC)
-    at = state["e_at"].strip()
     pot = state.get("e_pot", "") if kind.startswith("pot") else ""
     tray = state.get("e_tray", "") if kind == "pot moved" or not pot else ""
     place = (state["e_row"], state["e_column"]) if kind == "pot moved" else (None, None)
     tare_g = parse_mass_g(state["e_tare"], bool(state.get("kept_decimal_comma"))) if kind == "pot re-potted" else None
-    time = parse_time(at, ZoneInfo(zone)).time if at else now
-    value = state.get("e_value", "") if kind in WITH_VALUE else ""
+    time = _time("e_at", zone, now)
+    value = state.get("e_value", "") if kind in WITH_VALUE else state["e_other"] if kind == "pots swapped" else ""
     event = note_event(
         Notebook(store),
         trial,
         Event(kind, time, pot, tray, *place, tare_g, value, state["e_who"], state["e_why"]),
         now=now,
     )
-    return f"Noted: {event.kind}, {event.pot or event.tray}."
+    return f"Noted: {words.happened(event)}."
+
+
+def _split_form(data: TrialData) -> None:
+    standing = data.pots[data.pots["to"].isna()].sort_values("pot")
+    pot = st.selectbox("Pot that was divided", standing["pot"].tolist(), key="x_pot")
+    parts = st.selectbox("New pots beside it", range(1, MOST_PARTS + 1), key="x_parts")
+    if pot is None:
+        return
+    trays = sorted(data.treatments)
+    home = standing.set_index("pot").loc[pot, "tray"]
+    free = _free_places(standing[standing["tray"] == home])
+    with st.form("split"):
+        look.small(f"{pot} goes on with what is left in it. Weigh it and the new pots after this: growth starts anew.")
+        for n in range(parts):
+            # a place of its own for each pot and part: Streamlit takes a default once only
+            key = f"{pot}_{n}"
+            st.text_input(f"Name of new pot {n + 1}", key=f"x_name_{n}", placeholder=f"{pot}-{n + 2}", max_chars=32)
+            st.text_input("Its empty net pot, in grams", key=f"x_tare_{n}")
+            st.selectbox("Its tray", trays, key=f"x_tray_{key}", index=trays.index(home))
+            with st.container(horizontal=True):
+                st.selectbox("Row", range(1, 31), key=f"x_row_{key}", index=free[n][0] - 1)
+                st.selectbox("Column", range(1, 31), key=f"x_column_{key}", index=free[n][1] - 1)
+        st.text_input("When (empty: now)", key="x_at", placeholder="2026-06-01 08:00")
+        st.text_input("Who", key="x_who")
+        st.text_input("Why", key="x_why")
+        st.form_submit_button(
+            "Note the split", type="primary", on_click=_act, args=(_split, data.trial.name, pot, parts, data.trial.zone)
+        )
+
+
+def _free_places(standing: pd.DataFrame) -> list[tuple[int, int]]:
+    """Places of a tray that hold no pot, row by row in its grid of pots, then in the rows below."""
+    taken = set(zip(standing["row"], standing["column"], strict=True))
+    columns = max((column for _, column in taken), default=1)
+    return [(r, c) for r in range(1, 31) for c in range(1, columns + 1) if (r, c) not in taken]
+
+
+def _split(store: Store, trial: str, pot: str, parts: int, zone: str) -> str:
+    state, now = st.session_state, datetime.now(UTC)
+    comma = bool(state.get("kept_decimal_comma"))
+    new = [
+        SplitOff(
+            state[f"x_name_{n}"].strip().casefold(), state[f"x_tray_{pot}_{n}"], state[f"x_row_{pot}_{n}"],
+            state[f"x_column_{pot}_{n}"], parse_mass_g(state[f"x_tare_{n}"], comma),
+        )
+        for n in range(parts)
+    ]  # fmt: skip
+    time = _time("x_at", zone, now)
+    note_split(Notebook(store), trial, pot, new, time=time, now=now, who=state["x_who"], why=state["x_why"])
+    return f"Noted: {pot} was split; new: {', '.join(part.pot for part in new)}. Weigh them all now."
+
+
+def _time(key: str, zone: str, now: datetime) -> datetime:
+    text = st.session_state[key].strip()
+    return parse_time(text, ZoneInfo(zone)).time if text else now
 
 
 def _take_back(store: Store, trial: str) -> str:
@@ -180,6 +255,53 @@ def _take_back(store: Store, trial: str) -> str:
         Notebook(store), trial, int(number), now=datetime.now(UTC), who=state["t_who"], why=state["t_why"]
     )
     return f"Event {number} ({event.kind}) is taken back."
+
+
+def _drying(data: TrialData, store: Store, *, changeable: bool) -> None:
+    st.subheader("Drying", anchor=False)
+    notebook = Notebook(store)
+    known = dry_weighings(store, data.trial.name, as_of=data.as_of)
+    if not known:
+        look.small("No pot was dried yet. A few, chosen by lot, tell how much of the plants is water.")
+    for pot in dict.fromkeys(weighing.pot for weighing in known):
+        so_far = [weighing for weighing in known if weighing.pot == pot]
+        judged = judge_sample(so_far, notebook.weigh_ins(data.trial.name, pot=pot, as_of=data.as_of))
+        look.say("fine" if judged.is_dry else "note", f"{pot}: {judged.sentences[0]}", judged.sentences[1:])
+    if not changeable:
+        return
+    with st.expander("Weigh a sample from the oven"):
+        look.say("note", SPENT)
+        look.say("wrong", OVEN)
+        last = known[-1] if known else None
+        with st.form("dry"):
+            st.selectbox("Sampled pot", _not_lost(data), key="d_pot")
+            st.text_input("Sample with its dish, in grams", key="d_gross")
+            st.text_input("The empty dish, in grams", key="d_dish")
+            st.text_input(
+                "How hot the oven was, in °C (60 to 70, at most 105)", key="d_oven",
+                value=f"{last.oven_temp_c:g}" if last else "65",
+            )  # fmt: skip
+            st.text_input("When (empty: now)", key="d_at", placeholder="2026-06-01 08:00")
+            st.text_input("Who", key="d_who")
+            st.form_submit_button(
+                "Note it", type="primary", on_click=_act, args=(_dry, data.trial.name, data.trial.zone)
+            )
+
+
+def _not_lost(data: TrialData) -> list[str]:
+    lost = set(data.events.loc[data.events["kind"] == "pot lost", "pot"])
+    return sorted(set(data.pots["pot"]) - lost)
+
+
+def _dry(store: Store, trial: str, zone: str) -> str:
+    state, now = st.session_state, datetime.now(UTC)
+    comma, pot = bool(state.get("kept_decimal_comma")), state["d_pot"]
+    gross_g, dish_g = (parse_mass_g(state[key], comma) for key in ("d_gross", "d_dish"))
+    oven_c = figure("oven", state["d_oven"])
+    weighing = DryWeighing(pot, _time("d_at", zone, now), gross_g, dish_g, oven_c, state["d_who"])
+    so_far = add_dry_weighing(Notebook(store), trial, weighing, now=now)
+    said = judge_sample(so_far, Notebook(store).weigh_ins(trial, pot=pot)).sentences
+    return f"Noted for {pot}. {' '.join(said)}"
 
 
 def _quality(data: TrialData, store: Store) -> None:

@@ -1,4 +1,4 @@
-"""Planning: how many trays and pots tell a difference worth having; labels and maps of the trial that is shown.
+"""Planning: how many trays and pots tell a difference worth having; a layout by a seed; a second run; labels, maps.
 
 Says in words what a plan can tell and what it cannot; the figures stand below. Writes nothing.
 """
@@ -6,8 +6,11 @@ Says in words what a plan can tell and what it cannot; the figures stand below. 
 from __future__ import annotations
 
 import math
+import tempfile
 from html import escape
+from pathlib import Path
 
+import pandas as pd
 import streamlit as st
 
 from analysis.plan_advice import advise
@@ -15,7 +18,7 @@ from analysis.trial_data import TrialData, choose_trial, open_record
 from ingest.readings import TidetrayError
 from ingest.settings import home_folder
 from ui import labels, look
-from ui.plan_commands import past_spread
+from ui.plan_commands import CROSSOVER, lay_out_file, past_spread, second_run
 from ui.reading import chosen_trial
 from ui.written_figures import figure
 
@@ -26,6 +29,8 @@ def page() -> None:
         with open_record(home_folder()) as store:
             data = TrialData(store, choose_trial(store, trial))
             _power(data)
+            _layout()
+            _second_run(data)
             _print(data)
 
 
@@ -73,19 +78,77 @@ def _power(data: TrialData) -> None:
     left, right = st.columns(2)
     with left:
         look.small("Trays needed, found 8 times in 10")
-        st.dataframe(found.needed.rename(columns=names).round(2), hide_index=True, width="stretch")
+        st.dataframe(_shown(found.needed, names), hide_index=True, width="stretch")
     with right:
         look.small("The same pots on more or fewer trays, two treatments")
-        st.dataframe(found.trays_against_pots.rename(columns=names).round(2), hide_index=True, width="stretch")
+        st.dataframe(_shown(found.trays_against_pots, names), hide_index=True, width="stretch")
+
+
+def _shown(table: pd.DataFrame, names: dict[str, str]) -> pd.DataFrame:
+    """Power in words: nothing is ever found for certain."""
+    power = table["power"].map(lambda share: "> 99 %" if share > 0.99 else f"{share:.0%}".replace("%", " %"))
+    return table.assign(power=power).rename(columns=names)
+
+
+def _seed(key: str) -> int | None:
+    """The seed as typed; None, and said on the page, for one that is none."""
+    text = st.text_input("Seed: any whole number; the same one gives the same again", value="7", key=key).strip()
+    if text.isascii() and text.isdecimal() and len(text) <= 9:
+        return int(text)
+    look.say("wrong", f"'{text[:20]}' is no seed. Write a whole number, such as 7")
+    return None
+
+
+def _layout() -> None:
+    st.subheader("Layout of a new trial", anchor=False)
+    st.html(
+        "<p>Treatments are drawn over the trays and pots over their places, evenly over blocks, benches, rows and columns. "
+        "Then leave trays and pots where they are.</p>"
+    )
+    given = st.file_uploader("The trial's file (.toml)", type="toml", key="layout_file", max_upload_size=20)
+    masses = st.file_uploader(
+        "What each pot's plants weigh now, so that every tray gets as heavy ones (.csv or .xlsx with columns pot and start_g; may be left out)",
+        type=["csv", "xlsx"], key="layout_masses", max_upload_size=20,
+    )  # fmt: skip
+    seed = _seed("layout_seed")
+    if given is None or seed is None:
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        file, out = Path(folder) / "trial.toml", Path(folder) / "laid-out.toml"
+        file.write_bytes(given.getvalue())
+        weighed = None if masses is None else Path(folder) / f"masses{Path(masses.name).suffix.lower()}"
+        if weighed is not None and masses is not None:
+            weighed.write_bytes(masses.getvalue())
+        try:
+            comma = bool(st.session_state.get("kept_decimal_comma"))
+            lines = lay_out_file(file, seed, out, weighed, decimal_comma=comma)
+        except (TidetrayError, ValueError) as error:
+            look.say("wrong", str(error).replace("`", "'"))
+            return
+        look.say("fine", f"Drawn by seed {seed}:", tuple(lines))
+        st.download_button(
+            "The trial's file with the layout", out.read_bytes(), f"laid-out-{seed}.toml", "text/plain", width="stretch"
+        )
+
+
+def _second_run(data: TrialData) -> None:
+    st.subheader(f"A second run of {data.trial.name}", anchor=False)
+    seed = _seed("crossover_seed")
+    if seed is None:
+        return
+    try:
+        table = second_run(data.treatments, seed)
+    except ValueError as error:
+        look.say("note", f"No second run can be drawn: {error}.")
+        return
+    names = {"first_run": "first run", "second_run": "second run"}
+    st.dataframe(table.rename(columns=names), hide_index=True, width="stretch")
+    for sentence in CROSSOVER:
+        look.small(sentence.replace("`", "'"))
 
 
 def _print(data: TrialData) -> None:
-    st.subheader("Layout, labels, maps", anchor=False)
-    st.html(
-        "<p>Treatments are drawn over the trays by a seed, evenly over benches, rows and columns, and then stay: "
-        "<code>tidetray plan layout trial.toml --seed 7 --out laid-out.toml</code>. In a second run swap the schedules, not the "
-        "pots: <code>tidetray plan crossover --seed 7</code>.</p>"
-    )
+    st.subheader("Labels and maps", anchor=False)
     standing = data.pots[data.pots["to"].isna()]
     st.text_input("Address of these pages for a phone", value="http://192.168.1.20:8501", key="plan_url")
     try:
