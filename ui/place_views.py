@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
+import numpy as np
 import pandas as pd
 
 from analysis.causes import choose_causes
@@ -16,6 +18,7 @@ from analysis.positions import Positions, positions
 from analysis.relate import Relation, relate
 from analysis.spread import Spread, repeat_sd, spread
 from analysis.trial_data import TrialData
+from ingest.trials import EntryError
 
 NO_GROWTH = "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week."
 
@@ -69,6 +72,46 @@ def relation_view_of(data: TrialData, causes: Sequence[str]) -> RelationView:
             None, f"This cannot be answered yet: {error}", table, data.flags, data.recent_flags, (*said, *about)
         )
     return RelationView(found, "", table, data.flags, data.recent_flags, (*said, *found.cautions, *about))
+
+
+def warmth_asked(data: TrialData, base_c: float | None, top_c: float | None) -> tuple[float, float]:
+    """Base and top temperature, where nobody says which those of the trial. EntryError if the base is not below."""
+    base, top = data.warmth_c
+    base, top = base if base_c is None else base_c, top if top_c is None else top_c
+    if not base < top:
+        raise EntryError(f"the base ({base:g} °C) is not below the top ({top:g} °C)", mend="Mend one of the two")
+    return base, top
+
+
+def warmth_words(asked: tuple[float, float]) -> str:
+    up_to = "" if np.isinf(asked[1]) else f" and up to {asked[1]:g} °C (what is warmer counts as that)"
+    return f"Warmth is counted above {asked[0]:g} °C{up_to}."
+
+
+def warmth_view_of(
+    data: TrialData, channel: str, asked: tuple[float, float], since: datetime | None = None
+) -> tuple[pd.DataFrame, list[str]]:
+    """`TrialData.daily_warmth`, and what to mind of it."""
+    daily = data.daily_warmth(channel, base_c=asked[0], top_c=asked[1], since=since)
+    what = {"air_temp": "air", "water_temp": "water"}[channel]
+    said = [
+        f"{warmth_words(asked)} Degree days of the {what} hour by hour are the measured ones; the others are what is published for a "
+        "day's least and greatest temperature."
+    ]
+    if daily.empty:
+        return daily, [*said, "There are no readings yet."]
+    known = daily.groupby("tray", sort=False)["hours_dd"].agg(["count", "size"])
+    none = known.index[known["count"] == 0]
+    if len(none):
+        said.append(
+            f"No {what} temperature of {', '.join(none)}: nothing can be said of {'it' if len(none) == 1 else 'them'}."
+        )
+    partly = int((known["size"] - known["count"])[known["count"] > 0].sum())
+    if partly:
+        said.append(
+            f"{partly} days of trays, the first and last among them, are known in part and not counted: compare degree days a day."
+        )
+    return daily, said
 
 
 def place_view_of(data: TrialData, neighbours: str) -> PlaceView:
