@@ -18,6 +18,7 @@ from ui.place_views import (
     NO_GROWTH,
     PlaceView,
     RelationView,
+    not_weighed_twice,
     place_view_of,
     relation_view_of,
     warmth_asked,
@@ -26,7 +27,7 @@ from ui.place_views import (
 )
 
 _EFFECTS = {
-    "cause": ("cause", "", 1), "estimate": ("%/day each", ".3f", 100), "low": ("from", ".3f", 100), "high": ("to", ".3f", 100),
+    "cause": ("cause", "", 1), "estimate": ("%/day", ".3f", 100), "low": ("from", ".3f", 100), "high": ("to", ".3f", 100), "each": ("for each", "", 1),
     "df": ("df", ".1f", 1), "p": ("p", ".3f", 1), "std_estimate": ("in sd", ".2f", 1), "vif": ("VIF", ".1f", 1),
     "trays_told_by": ("rests on trays", ".1f", 1), "without_low": ("least without a tray", ".3f", 100),
     "without_high": ("most", ".3f", 100),
@@ -84,6 +85,8 @@ def show_exposure(
             table = table[table["end"] > since]
     if data.growth.table.empty and not daily:
         cautions.append(f"{NO_GROWTH} By day and tray, `--daily` tells already.")
+    if not daily:
+        cautions += not_weighed_twice(data)
     cautions += _geometry_cautions(data)
     show.frame(table.reset_index(drop=True), data.trial.zone, as_json=as_json, cautions=cautions)
 
@@ -123,7 +126,11 @@ def show_relation(data: TrialData, causes: tuple[str, ...], *, as_json: bool) ->
         for sentence in view.relation.sentences:
             click.echo(sentence)
         click.echo("")
-        effects = view.relation.effects.assign(cause=[CAUSES[c].label for c in view.relation.effects["cause"]])
+        effects = view.relation.effects
+        asked = [CAUSES[name] for name in effects["cause"]]
+        step = [cause.step for cause in asked]
+        per_step = {name: effects[name] * step for name in ("estimate", "low", "high", "without_low", "without_high")}
+        effects = effects.assign(cause=[c.label for c in asked], each=[c.more for c in asked], **per_step)
         show.frame(_printed(effects, _EFFECTS), data.trial.zone, as_json=False)
     for caution in view.cautions:
         click.echo(f"Note: {caution}")
