@@ -128,13 +128,19 @@ def choose_causes(frame: pd.DataFrame, *, tray: str = "tray", period: str = "per
     chosen: list[str] = []
     said: list[str] = []
     periods = np.unique(frame[period].astype(str), return_inverse=True)[1]
-    for name in DEFAULT_CAUSES:
+    asked = list(DEFAULT_CAUSES)
+    lit = [name for name in asked if name in {"dry_lit_h_d", "dry_dark_h_d"}]
+    if "dry_h_d" in frame and frame[lit].isna().all(
+        axis=None
+    ):  # no light was measured: dry hours can still be asked of
+        asked.insert(0, "dry_h_d")
+    for name in asked:
         known = frame[[*chosen, name]].notna().all(axis=1).to_numpy()
         label = described(name).label
         lost = sorted(set(frame[tray].dropna()) - set(frame.loc[known, tray].dropna()))
         if lost or known.mean() < _LEAST_KNOWN:
             why = (
-                f"{', '.join(map(str, lost[:6]))} has none"
+                f"{', '.join(map(str, lost[:6]))} {'has' if len(lost) == 1 else 'have'} none"
                 if lost
                 else f"it is known for {100 * known.mean():.0f} % of the intervals"
             )

@@ -12,42 +12,33 @@ a place within it has a light factor, but no temperature of its own.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from analysis.air import vpd_kpa
 from analysis.heights import cycles_at_height
-from analysis.light import LIT_PPFD, FloatArray, IntArray, need, under_water, utc_ms
+from analysis.light import LIT_PPFD, NO_TIME, FloatArray, IntArray, need, under_water, utc_ms
 from analysis.placements import cut_intervals
-from analysis.timeline import Timeline, cycles_by_tray, light_by_tray, of_tray
+from analysis.timeline import NO_FLOOD, UNKNOWN, Timeline, cycles_by_tray, light_by_tray, of_tray
 from analysis.warmth import degree_hours
 from ingest.readings import Tray
+from ingest.trials import BASE_C
 
 ENVIRONMENT_COLUMNS = (
     "pot", "start", "end", "light_factor", "light_mol_m2_d", "dry_light_mol_m2_d", "plant_light_mol_m2_d", "light_cover",
-    "air_temp_c", "degree_h_d", "air_temp_cover", "water_temp_c", "water_temp_cover", "vpd_dry_kpa", "vpd_dry_cover",
+    "water_depth_m", "attenuation_per_m", "air_temp_c", "degree_h_d", "air_temp_cover", "water_temp_c", "water_temp_cover", "vpd_dry_kpa", "vpd_dry_cover",
 )  # fmt: skip
 
-BASE_C = 5.0
-"""Degree hours count above this (common practice for plants of cool waters, no source)."""
-
 ATTENUATION_PER_M = 1.0
-"""Of the water in a tray, 400-700 nm: clear to slightly coloured (0.5-1 in a clear lake, a teaching text)."""
+"""Of the water in a tray where it was not measured, 400-700 nm: clear to slightly coloured (a teaching text, read in a
+secondary copy: 0.1-0.2 in pure water, 0.5-1 in a clear lake, 3-10 in an algal bloom)."""
 
 LEAST_COVER = 0.5
 """A mean over less than this share of its time is withheld: NaN, with its cover beside it."""
 
 _MS_PER_H = 3_600_000.0
 _MS_PER_DAY = 86_400_000.0
-
-
-@dataclass(frozen=True)
-class Water:
-    """What is taken for granted about the water in the trays."""
-
-    attenuation_per_m: float = ATTENUATION_PER_M
 
 
 def environment(
@@ -59,19 +50,22 @@ def environment(
     *,
     trays: Mapping[str, Tray] | None = None,
     places: pd.DataFrame | None = None,
-    water: Water = Water(),
+    water: pd.DataFrame | None = None,
     base_c: float = BASE_C,
+    top_c: float = np.inf,
 ) -> pd.DataFrame:
     """One row per row of `intervals`, in its order, with the columns ENVIRONMENT_COLUMNS.
 
     `cycles`, `light`, `intervals`, `pots` as in `exposure`; `hours`: channel (`air_temp`, `water_temp`, `humidity`)
     -> hourly means (`tray, time, mean, covered_s`), without the hours that are flagged; `places`: `tray, row,
-    column, factor` from `place_factors`, for pots with `row` and `column`.
+    column, factor` from `place_factors`, for pots with `row` and `column`; `water`: `tray, time, attenuation_per_m`, from when
+    a tray had which water, that of its geometry in `trays` or else ATTENUATION_PER_M before.
 
     Per day [mol m⁻² d⁻¹]: `light_mol_m2_d` falls on the pot's place, `dry_light_mol_m2_d` of it while the pot
     is dry, and `plant_light_mol_m2_d` reaches it: in full while dry, through the water above the pot's height while
-    wet, at the mean peak of its floods. `light_factor` is that of its place, 1 where none was surveyed.
-    `degree_h_d` [°C h per day] above `base_c`. `vpd_dry_kpa`: mean over the dry hours. `…_cover`: share of the
+    wet, each flood at its peak, or at the tray's flood mark where no level was measured. `water_depth_m` and
+    `attenuation_per_m` are means over its wet time, NaN if it has none. `light_factor` is that of its place, 1 where
+    none was surveyed. `degree_h_d` [°C h per day] above `base_c`, up to `top_c`. `vpd_dry_kpa`: mean over the dry hours. `…_cover`: share of the
     interval (for VPD: of its dry hours) that a figure rests on; below LEAST_COVER it is NaN.
     ValueError as in `exposure`.
     """
@@ -82,19 +76,20 @@ def environment(
     if n:
         low_ms, high_ms = int(cut.start_ms.min()), int(cut.end_ms.max())
         cycles_of, light_of = cycles_by_tray(cycles), light_by_tray(light)
-        series = _series_by_tray(hours)
+        series, waters = _series_by_tray(hours), _waters(water)
         factor = _factors(pots, places)
         for tray, height_m, piece in cut.by_tray_and_height():
             row = piece["row"].to_numpy()
             from_ms, to_ms = piece["start"].to_numpy(), piece["end"].to_numpy()
-            here = cycles_at_height(of_tray(cycles_of, tray), height_m, (trays or {}).get(tray, Tray(tray)))
-            given = series.get(tray, _NO_SERIES)
-            line = Timeline(here, of_tray(light_of, tray), low_ms, high_ms, given)
-            depth_m = _depth_m(here, height_m)
-            spent = line.running(
-                _rates(line, float(under_water(1.0, depth_m, water.attenuation_per_m)), base_c), np.float64
+            own = (trays or {}).get(tray, Tray(tray))
+            here = cycles_at_height(of_tray(cycles_of, tray), height_m, own)
+            given = (
+                *series.get(tray, _NO_SERIES),
+                _depths(here, height_m, own.flood_mark_m),
+                _attenuations(waters.get(tray, _NONE), own.attenuation_per_m),
             )
-            part = spent.between(from_ms, to_ms)
+            line = Timeline(here, of_tray(light_of, tray), low_ms, high_ms, given)
+            part = line.running(_rates(line, base_c, top_c), np.float64).between(from_ms, to_ms)
             place = factor[piece["place"].to_numpy()]
             part[_LIGHT_ROWS] *= place
             np.add.at(sums.T, row, part.T)
@@ -104,34 +99,53 @@ def environment(
 
 _SUMS = (
     "light", "dry_light", "plant_light", "light_ms", "air", "air_ms", "degree", "water", "water_ms", "vpd", "vpd_ms", "dry_ms",
-    "placed_ms",
+    "placed_ms", "depth", "attenuation", "wet_ms",
 )  # fmt: skip
 _LIGHT_ROWS = slice(0, 3)
 _NONE = (np.empty(0, dtype=np.int64), np.empty(0))
 _NO_SERIES = (_NONE, _NONE, _NONE)
 
 
-def _rates(line: Timeline, left_under_water: float, base_c: float) -> list[FloatArray]:
-    air, water, vpd = line.series
-    air_known, water_known, vpd_known = (~np.isnan(value) for value in line.series)
-    dry = line.dry.astype(np.float64)
-    through = np.where(line.wet, left_under_water, np.where(line.dry, 1.0, 0.0))
+def _rates(line: Timeline, base_c: float, top_c: float) -> list[FloatArray]:
+    air, water, vpd, depth_m, attenuation = line.series
+    air_known, water_known, vpd_known = (~np.isnan(value) for value in (air, water, vpd))
+    dry, wet = line.dry.astype(np.float64), line.wet.astype(np.float64)
+    left = under_water(1.0, depth_m, attenuation)
     # light of unknown hours reached the pot through air or water: in a tray the difference is a few per cent
-    through = np.where(line.unknown, (1.0 + left_under_water) / 2, through)
+    through = np.where(line.wet, left, np.where(line.dry, 1.0, (1.0 + left) / 2))
     return [
         line.ppfd, line.ppfd * dry, line.ppfd * through, line.light_known.astype(np.float64),
         np.where(air_known, air, 0.0), air_known.astype(np.float64),
-        np.where(air_known, degree_hours(air, base_c), 0.0),
+        np.where(air_known, degree_hours(air, base_c, top_c), 0.0),
         np.where(water_known, water, 0.0), water_known.astype(np.float64),
         np.where(vpd_known, vpd, 0.0) * dry, vpd_known * dry, dry, np.ones(len(dry)),
+        depth_m * wet, attenuation * wet, wet,
     ]  # fmt: skip
 
 
-def _depth_m(cycles: pd.DataFrame, height_m: float) -> float:
-    """Mean depth of water above the pot's height at the peak of its floods; 0 where no peak is known."""
-    peaks = cycles["peak_level_m"].to_numpy(dtype=np.float64) if len(cycles) else np.empty(0)
-    above = peaks[peaks > height_m] - height_m
-    return float(above.mean()) if len(above) else 0.0
+def _depths(cycles: pd.DataFrame, height_m: float, mark_m: float) -> tuple[IntArray, FloatArray]:
+    """Depth of water above the pot's height at the peak of each flood, from its start on; at the flood mark where none is known."""
+    least_m = max(mark_m - height_m, 0.0)
+    floods = cycles[~cycles["kind"].isin([UNKNOWN, NO_FLOOD])]
+    peaks = floods["peak_level_m"].to_numpy(dtype=np.float64)
+    above = np.where(np.isnan(peaks), least_m, np.maximum(peaks - height_m, 0.0))
+    return np.r_[NO_TIME, floods["seen"].to_numpy(dtype=np.int64)], np.r_[least_m, above]
+
+
+def _waters(water: pd.DataFrame | None) -> dict[str, tuple[IntArray, FloatArray]]:
+    if water is None:
+        return {}
+    need(water, ("tray", "time", "attenuation_per_m"), "water")
+    ordered = water.assign(ms=utc_ms(water["time"], "water")).sort_values("ms", kind="stable")
+    return {
+        str(tray): (own["ms"].to_numpy(dtype=np.int64), own["attenuation_per_m"].to_numpy(dtype=np.float64))
+        for tray, own in ordered.groupby("tray")
+    }
+
+
+def _attenuations(changes: tuple[IntArray, FloatArray], first: float | None) -> tuple[IntArray, FloatArray]:
+    times, values = changes
+    return np.r_[NO_TIME, times], np.r_[ATTENUATION_PER_M if first is None else first, values]
 
 
 def _series_by_tray(hours: Mapping[str, pd.DataFrame]) -> dict[str, tuple[tuple[IntArray, FloatArray], ...]]:
@@ -198,6 +212,10 @@ def _table(
         "dry_light_mol_m2_d": mean("dry_light", "light_ms", total, per_day)[0],
         "plant_light_mol_m2_d": mean("plant_light", "light_ms", total, per_day)[0],
         "light_cover": light_cover,
+        "water_depth_m": np.where(sums["wet_ms"] > 0, sums["depth"] / np.maximum(sums["wet_ms"], 1.0), np.nan),
+        "attenuation_per_m": np.where(
+            sums["wet_ms"] > 0, sums["attenuation"] / np.maximum(sums["wet_ms"], 1.0), np.nan
+        ),
         "air_temp_c": air,
         "degree_h_d": mean("degree", "air_ms", total, 24.0)[0],
         "air_temp_cover": air_cover,

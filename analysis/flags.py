@@ -167,3 +167,13 @@ def count_flags(flagged: pd.DataFrame, by: Sequence[str] = ("tray",)) -> pd.Data
     bad = flagged[flagged["flag"] != GOOD]
     n = bad.groupby([*keys, "flag"], observed=True).size().rename("n").reset_index()
     return n.merge(of, on=keys)
+
+
+def left_out_words(flags: pd.DataFrame) -> tuple[str, ...]:
+    """What averages leave out, in words. `flags`: `channel, tray, flag, n` of hours, as counted by `count_flags`."""
+    bad = flags[flags["flag"].isin(BAD)]
+    by_kind = bad.groupby(["channel", "flag"], sort=False).agg(n=("n", "sum"), trays=("tray", "nunique")).reset_index()
+    return tuple(
+        f"{flag} ({channel}): {n} hour{'s' * (n != 1)} left out on {trays} tray{'s' * (trays != 1)}."
+        for channel, flag, n, trays in by_kind.itertuples(index=False)
+    )

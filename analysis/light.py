@@ -11,13 +11,14 @@ for such lamps no factor holds.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from datetime import datetime, tzinfo
 from typing import NamedTuple, TypeVar
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from ingest.readings import MAX_GAP_S
 
@@ -55,15 +56,18 @@ LAMPS: dict[str, Lamp] = {
 
 
 def lux_per_ppfd(lamp: str | float) -> float:
-    """Lux per µmol m⁻² s⁻¹ of a lamp type in LAMPS, or a measured factor given as a number.
+    """Lux per µmol m⁻² s⁻¹ of a lamp type in LAMPS, or a measured factor given as a number, also one in writing ("62.5").
 
     ValueError for any other lamp and for a factor that is not positive.
     """
-    if not isinstance(lamp, str):
-        if not (math.isfinite(lamp) and lamp > 0):
-            raise ValueError(f"a lamp's factor must be a positive number of lux per µmol m⁻² s⁻¹, not {lamp!r}")
-        return float(lamp)
-    wanted = lamp.casefold().replace("-", " ").replace("_", " ").strip()
+    factor: float | None = None
+    with contextlib.suppress(ValueError):
+        factor = float(lamp)
+    if factor is not None:
+        if not (math.isfinite(factor) and factor > 0):
+            raise ValueError(f"a lamp's factor must be a positive number of lux per µmol m⁻² s⁻¹, not {factor!r}")
+        return factor
+    wanted = str(lamp).casefold().replace("-", " ").replace("_", " ").strip()
     for name, known in LAMPS.items():
         if name.casefold() == wanted:
             return known.lux_per_ppfd
@@ -81,16 +85,16 @@ def ppfd(lux: Values, lamp: str | float) -> Values:
     return lux / lux_per_ppfd(lamp)
 
 
-def under_water(ppfd: Values, depth_m: float, attenuation_per_m: float) -> Values:
+def under_water(ppfd: float | FloatArray, depth_m: ArrayLike, attenuation_per_m: ArrayLike) -> FloatArray:
     """PPFD [µmol m⁻² s⁻¹] left at `depth_m` of water: E0 exp(-K z), the Beer-Lambert law (Kirk 1994, from memory).
 
     `attenuation_per_m` is K for 400-700 nm: 0.1-0.2 in pure water, 0.5-1 in a clear lake, 3-10 in an algal
     bloom (a teaching text, read in a secondary copy). ValueError for a negative depth or K.
     """
-    if not (depth_m >= 0 and attenuation_per_m >= 0):
-        raise ValueError(f"depth and attenuation must not be negative: {depth_m} m, {attenuation_per_m} per m")
-    left: Values = ppfd * math.exp(-attenuation_per_m * depth_m)
-    return left
+    depth, attenuation = (np.asarray(each, dtype=np.float64) for each in (depth_m, attenuation_per_m))
+    if not ((depth >= 0).all() and (attenuation >= 0).all()):
+        raise ValueError(f"depth and attenuation must not be negative: {depth.min():g} m, {attenuation.min():g} per m")
+    return np.asarray(ppfd * np.exp(-attenuation * depth))
 
 
 def utc_ms(times: pd.Series[pd.Timestamp] | pd.DatetimeIndex, what: str) -> IntArray:

@@ -15,9 +15,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.drying import judge_drying
+from analysis.environment import ATTENUATION_PER_M
 from analysis.light import lux_per_ppfd, ppfd
 from ingest.balances import CheckWeighing, DryWeighing
+from ingest.events import attenuation_per_m
 from ingest.light_survey import SurveyReading
+from ingest.readings import Tray
 from ingest.trials import BREAKS, Entry, Event, Placement, TrayPlan, WeighIn
 
 WEIGH_IN_COLUMNS = ["pot", "time", "replicate", "gross_g", "tare_g", "net_g", "blotted", "who", "note"]
@@ -151,6 +154,73 @@ def survey_frame(
             rows.append((reading.tray, reading.row, reading.column, reading.time, value))
     frame = pd.DataFrame(rows, columns=["tray", "row", "column", "time", "ppfd"])
     return with_times(frame, "time"), tuple(cautions)
+
+
+def light_hours(
+    tray: TrayPlan, events: Sequence[Event], found: Mapping[str, pd.DataFrame]
+) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
+    """Hourly PPFD of one tray (`tray, time, covered_s, above_s, ppfd`), None where there is none; cautions.
+
+    `found`: channel (`ppfd` before `light`) -> the tray's sound hourly summaries. Several nodes may have measured in one
+    hour, as when one was replaced.
+    """
+    if not found:
+        return None, (f"{tray.name} has no light readings: its hours cannot be split into lit and dark.",)
+    channel, hours = next(iter(found.items()))
+    factors, cautions = light_factors(tray, events, channel)
+    if not factors:
+        return None, cautions
+    sums = hours.groupby("time", as_index=False)[["integral", "covered_s", "above_s"]].sum()
+    mean = sums["integral"] / sums["covered_s"].where(sums["covered_s"] > 0)
+    sums["ppfd"] = mean / factor_at(sums["time"], factors)
+    sums = sums[np.isfinite(sums["ppfd"]) | (sums["covered_s"] == 0)]
+    share = (sums["covered_s"] / 3600).clip(lower=1.0)
+    sums = sums.assign(tray=tray.name, covered_s=sums["covered_s"] / share, above_s=sums["above_s"] / share)
+    return sums[["tray", "time", "covered_s", "above_s", "ppfd"]], cautions
+
+
+def water_frame(events: Iterable[Event]) -> pd.DataFrame:
+    """From when which tray had water of which attenuation: `tray, time, attenuation_per_m`."""
+    rows = [
+        (e.tray, e.time, value)
+        for e in events
+        if e.kind == "water changed" and (value := attenuation_per_m(e)) is not None
+    ]
+    return with_times(pd.DataFrame(rows, columns=["tray", "time", "attenuation_per_m"]), "time")
+
+
+def water_cautions(trays: Iterable[Tray], water: pd.DataFrame, cycles: pd.DataFrame) -> tuple[str, ...]:
+    """Where the depth or the clearness of the water is taken for granted. `cycles`: `tray, outcome, peak_level_m`."""
+    known = list(trays)
+    unsaid = [t.name for t in known if t.attenuation_per_m is None and t.name not in set(water["tray"])]
+    flooded = cycles[~cycles["outcome"].isin(["unknown", "no flood"])]
+    measured = set(flooded.loc[flooded["peak_level_m"].notna(), "tray"])
+    without = [t.name for t in known if t.name in set(flooded["tray"]) - measured]
+    said = []
+    if unsaid and len(flooded):
+        which = "no tray" if len(unsaid) == len(known) else f"{len(unsaid)} of {len(known)} trays"
+        said.append(
+            f"How clear the water is was measured of {which}: light under it is counted for clear water, {ATTENUATION_PER_M:g} per "
+            "metre, which takes 2 to 5 % in a tray. Say it by attenuation_per_m in the trial's file or `tidetray event water`."
+            if which == "no tray"
+            else f"How clear the water is was not measured of {which}: theirs counts as clear water, {ATTENUATION_PER_M:g} per metre."
+        )
+    if without:
+        said.append(
+            f"{', '.join(without)}: no level readings, so light under water is counted at the depth of the flood mark."
+        )
+    return tuple(said)
+
+
+def means_of_hours(hours: pd.DataFrame) -> pd.DataFrame:
+    """Means over the covered time of each tray and hour, not over readings, which come denser when things change.
+
+    `hours`: sound hourly summaries, of several nodes too. Out: `tray, time, integral, covered_s, min, max, mean`.
+    """
+    of = hours.groupby(["tray", "time"], as_index=False).agg(
+        integral=("integral", "sum"), covered_s=("covered_s", "sum"), min=("min", "min"), max=("max", "max")
+    )
+    return of.assign(mean=of["integral"] / of["covered_s"].where(of["covered_s"] > 0))
 
 
 def without_splits(growth: pd.DataFrame, events: Iterable[Event]) -> tuple[pd.DataFrame, tuple[str, ...]]:

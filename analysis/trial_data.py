@@ -19,12 +19,13 @@ from analysis import notebook_frames as frames
 from analysis.causes import cause_table
 from analysis.environment import environment, place_factors
 from analysis.exposure import daily_exposure, exposure
-from analysis.flags import LIMITS, count_flags, flag_hours, flag_readings, sound_hours
+from analysis.flags import LIMITS, count_flags, flag_hours, flag_readings, left_out_words, sound_hours
 from analysis.growth import Growth, growth_of_whole, growth_per_interval
 from analysis.light import light_from_hours
 from analysis.saleable import days_to_mass
 from analysis.schedules import TrayWater
 from analysis.tray_doses import learned_water, measured_doses, planned_doses
+from analysis.warmth import WARMTH_COLUMNS, daily_warmth
 from analysis.weighing import rates_u_per_day, trial_reading_u_g
 from analysis.weighing_quality import WeighingQuality, judge_weighing
 from ingest import lookup
@@ -38,7 +39,7 @@ from ingest.readings import EVIDENCE, TidetrayError, Tray, from_ms, to_ms
 from ingest.settings import RECORD_FILE
 from ingest.store import Store, open_store
 from ingest.trail import trail
-from ingest.trials import Event, Trial, TrialPlan
+from ingest.trials import BASE_C, Event, Trial, TrialPlan
 
 RECENT = timedelta(days=2)
 """So far back single readings are looked at for flags; before that the hours tell."""
@@ -84,6 +85,7 @@ class TrialData:
         self._store = store
         self._notebook = Notebook(store)
         self._flagged: dict[str, pd.DataFrame] = {}
+        self._means: dict[str, pd.DataFrame] = {}
         self.trial = trial
         self.as_of = as_of
 
@@ -188,31 +190,13 @@ class TrialData:
             channel: dict(iter(sound_hours(self.flagged_hours(channel)).groupby("tray")))
             for channel in ("ppfd", "light")
         }
-        hours, cautions = [], []
+        hours, cautions = [], list[str]()
         for tray in self.plan.trays:
-            measured = [channel for channel in own if tray.name in own[channel]]
-            if not measured:
-                cautions.append(f"{tray.name} has no light readings: its hours cannot be split into lit and dark.")
-                continue
-            factors, told = frames.light_factors(tray, self._happened, measured[0])
+            found = {channel: of[tray.name] for channel, of in own.items() if tray.name in of}
+            own_hours, told = frames.light_hours(tray, self._happened, found)
             cautions += told
-            if not factors:
-                continue
-            found = own[measured[0]][tray.name]
-            # several nodes may have measured in one hour, as when one was replaced
-            sums = found.groupby("time", as_index=False)[["integral", "covered_s", "above_s"]].sum()
-            sums["ppfd"] = (
-                sums["integral"]
-                / sums["covered_s"].where(sums["covered_s"] > 0)
-                / frames.factor_at(sums["time"], factors)
-            )
-            sums = sums[np.isfinite(sums["ppfd"]) | (sums["covered_s"] == 0)]
-            share = (sums["covered_s"] / 3600).clip(lower=1.0)
-            hours.append(
-                sums.assign(tray=tray.name, covered_s=sums["covered_s"] / share, above_s=sums["above_s"] / share)[
-                    ["tray", "time", "covered_s", "above_s", "ppfd"]
-                ]
-            )
+            if own_hours is not None:
+                hours.append(own_hours)
         if not hours:
             return pd.DataFrame({"tray": [], "time": pd.DatetimeIndex([], tz="UTC"), "ppfd": []}), tuple(cautions)
         return light_from_hours(pd.concat(hours, ignore_index=True)), tuple(cautions)
@@ -309,32 +293,54 @@ class TrialData:
     def environment(self) -> pd.DataFrame:
         return self.environment_of(self.intervals)
 
-    def environment_of(self, intervals: pd.DataFrame) -> pd.DataFrame:
-        hours = {
-            channel: _means(sound_hours(self.flagged_hours(channel)))
-            for channel in ("air_temp", "water_temp", "humidity")
-        }
+    def environment_of(self, intervals: pd.DataFrame, warmth_c: tuple[float, float] | None = None) -> pd.DataFrame:
+        base_c, top_c = warmth_c or self.warmth_c
         return environment(
             self.cycles_and_silence,
             self.light[0],
-            hours,
+            {channel: self._sound_means(channel) for channel in ("air_temp", "water_temp", "humidity")},
             intervals,
             self.pots,
             trays=self.trays,
             places=self.places[0],
+            water=self.water[0],
+            base_c=base_c,
+            top_c=top_c,
         )
+
+    def _sound_means(self, channel: str) -> pd.DataFrame:
+        if channel not in self._means:
+            self._means[channel] = frames.means_of_hours(sound_hours(self.flagged_hours(channel)))
+        return self._means[channel]
+
+    @cached_property
+    def water(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
+        """From when which tray had which water (`tray, time, attenuation_per_m`), and what is taken for granted."""
+        found = frames.water_frame(self._happened)
+        return found, frames.water_cautions(self.trays.values(), found, self.cycles())
+
+    @property
+    def warmth_c(self) -> tuple[float, float]:
+        """Base and top temperature above and up to which this trial counts warmth [°C]."""
+        base, top = self.trial.base_temp_c, self.trial.top_temp_c
+        return BASE_C if base is None else base, np.inf if top is None else top
+
+    def daily_warmth(self, channel: str, *, base_c: float, top_c: float, since: datetime | None = None) -> pd.DataFrame:
+        """Warmth of `air_temp` or `water_temp` per tray and local day of the record (`analysis.warmth`); empty without one."""
+        start, end = self.record_span or (None, None)
+        if start is not None and since is not None:
+            start = max(start, since)
+        if start is None or end is None or start >= end:
+            return pd.DataFrame(columns=["tray", "day", *WARMTH_COLUMNS])
+        return daily_warmth(
+            self._sound_means(channel), list(self.treatments), pd.Timestamp(start), pd.Timestamp(end),
+            zone=self.trial.zone, low_c=base_c, high_c=top_c,
+        )  # fmt: skip
 
     @cached_property
     def left_out(self) -> tuple[str, ...]:
         """What flags left out of the means, in words."""
-        bad = self.flags[self.flags["flag"] != "after a gap"]
-        return tuple(
-            f"{flag} ({channel}): {n} hours left out on {trays} trays."
-            for channel, flag, n, trays in bad.groupby(["channel", "flag"], sort=False)
-            .agg(n=("n", "sum"), trays=("tray", "nunique"))
-            .reset_index()
-            .itertuples(index=False)
-        )
+        return left_out_words(self.flags)
 
     @cached_property
     def causes(self) -> pd.DataFrame:
@@ -382,12 +388,6 @@ class TrialData:
         if any(event.kind == "treatment changed" for event in self._happened):
             joined["treatment"] = frames.treatments_during(joined, self.pots)
         return ExposureAndGrowth(joined, (*self.light[1], *self.growth.cautions))
-
-
-def _means(hours: pd.DataFrame) -> pd.DataFrame:
-    """Means over the covered time of each tray and hour, not over readings, which come denser when things change."""
-    sums = hours.groupby(["tray", "time"], as_index=False)[["integral", "covered_s"]].sum()  # of several nodes
-    return sums.assign(mean=sums["integral"] / sums["covered_s"].where(sums["covered_s"] > 0))
 
 
 @dataclass(frozen=True)

@@ -16,14 +16,15 @@ from zoneinfo import ZoneInfo
 
 from ingest.notebook import Notebook
 from ingest.placements import clash, ends
-from ingest.readings import FUTURE_TOLERANCE_S, ID_PATTERN, to_ms
+from ingest.readings import FUTURE_TOLERANCE_S, ID_PATTERN, MOST_ATTENUATION_PER_M, to_ms
 from ingest.trials import EVENT_KINDS, MAX_MASS_G, EntryError, Event, Placement, Trial, near_names
 
 _OF_POTS = ("pot moved", "pots swapped", "pot lost", "pot sampled", "pot re-potted")
-_OF_TRAYS = ("tray moved", "lamp changed", "treatment changed", "feed dosed")
+_OF_TRAYS = ("tray moved", "lamp changed", "water changed", "treatment changed", "feed dosed")
 _VALUE = {
     "tray moved": "where the tray stands now",
     "lamp changed": "the lamp above the tray now",
+    "water changed": "the attenuation of its water per metre",
     "treatment changed": "the treatment of the tray from then on",
     "feed dosed": "what was dosed, and how much",
 }
@@ -257,12 +258,24 @@ def _check_tray(notebook: Notebook, trial_name: str, event: Event) -> None:
         )
     if not event.value.strip():
         raise EntryError(f"{event.kind} needs a word", mend=f"Say {_VALUE[event.kind]}")
+    if event.kind == "water changed" and attenuation_per_m(event) is None:
+        mend = f"Write a number of 0 to {MOST_ATTENUATION_PER_M:g} per metre, with a decimal point: clear water has 0.2 to 1"
+        raise EntryError(f"the attenuation is {event.value[:40]!r}", mend=mend)
     if event.kind == "treatment changed":
         known = {treatment.name for treatment in notebook.plan(trial_name).treatments}
         if event.value not in known:
             raise EntryError(
                 f"trial {trial_name} has no treatment {event.value[:40]!r}", mend=near_names(event.value[:40], known)
             )
+
+
+def attenuation_per_m(event: Event) -> float | None:
+    """What "water changed" says; None if it is no number that can be."""
+    try:
+        value = float(event.value)
+    except ValueError:
+        return None
+    return value if 0 <= value <= MOST_ATTENUATION_PER_M else None
 
 
 def _place_at(notebook: Notebook, trial_name: str, pot: str, time: datetime) -> Placement | None:

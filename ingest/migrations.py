@@ -288,4 +288,12 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         ) STRICT, WITHOUT ROWID;
         """,
     ),
+    (
+        "water and warmth",
+        """
+        ALTER TABLE tray ADD COLUMN attenuation_per_m REAL;
+        ALTER TABLE trial ADD COLUMN base_temp_c REAL;
+        ALTER TABLE trial ADD COLUMN top_temp_c REAL;
+        """,
+    ),
 )

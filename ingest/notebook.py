@@ -72,6 +72,8 @@ class Notebook:
             new_trays = [tray for tray in plan.trays if tray.name not in {known.name for known in old.trays}]
             new_pots = [pot for pot in plan.pots if pot.name not in {known.name for known in old.pots}]
             before = _facts(old)
+            warmth = (trial.base_temp_c, trial.top_temp_c)
+            counts_anew = warmth != (old.trial.base_temp_c, old.trial.top_temp_c)
             for tray in new_trays:
                 before |= known_trays.get(tray.name, {})
             differences = list(_differences(before, _facts(plan)))
@@ -95,6 +97,10 @@ class Notebook:
                     "INSERT INTO treatment (trial, name, culture, flood_times, wet_minutes) VALUES (?, ?, ?, ?, ?)",
                     [(trial.name, t.name, t.culture, " ".join(t.flood_times), t.wet_minutes) for t in plan.treatments],
                 )
+            if is_new or counts_anew:  # how warmth is counted is no fact of the trial: it may change while it runs
+                self._db.execute(
+                    "UPDATE trial SET base_temp_c = ?, top_temp_c = ? WHERE name = ?", (*warmth, trial.name)
+                )
             self._db.executemany(
                 f"INSERT INTO tray ({', '.join(_TRAY_COLUMNS)}) VALUES ({', '.join('?' * len(_TRAY_COLUMNS))})",
                 [(*astuple(tray.tray), tray.lamp) for tray in new_trays if tray.name not in known_trays],
@@ -112,7 +118,7 @@ class Notebook:
                 "INSERT INTO placement (trial, pot, from_ms, tray, place_row, place_column) VALUES (?, ?, ?, ?, ?, ?)",
                 [(trial.name, pot.name, started_ms, pot.tray, pot.row, pot.column) for pot in new_pots],
             )
-        return PlanAdded(is_new, tuple(t.name for t in new_trays), tuple(p.name for p in new_pots))
+        return PlanAdded(is_new, tuple(t.name for t in new_trays), tuple(p.name for p in new_pots), counts_anew)
 
     def add_calibrations(self, calibrations: Sequence[Calibration]) -> int:
         """Add those that are not there yet, all or none; how many were new. RefusedError if one differs from the notebook."""
@@ -175,7 +181,7 @@ class Notebook:
 
     def trials(self) -> tuple[Trial, ...]:
         rows = self._db.execute(
-            "SELECT name, site, zone, started_ms, species, question, layout_seed FROM trial ORDER BY name"
+            "SELECT name, site, zone, started_ms, species, question, layout_seed, base_temp_c, top_temp_c FROM trial ORDER BY name"
         )
         return tuple(Trial(n, site, zone, from_ms(ms), *more) for n, site, zone, ms, *more in rows.fetchall())
 
@@ -400,7 +406,8 @@ def _tray_facts(tray: Tray, lamp: str | None) -> _Facts:
 
 def _facts(plan: TrialPlan) -> _Facts:
     """Everything a plan says, by what it says it of."""
-    facts: _Facts = {f"trial {plan.trial.name}": asdict(plan.trial)}
+    how_counted = {"base_temp_c": None, "top_temp_c": None}
+    facts: _Facts = {f"trial {plan.trial.name}": {**asdict(plan.trial), **how_counted}}
     for tray in plan.trays:
         facts |= _tray_facts(tray.tray, tray.lamp)
         facts[f"tray {tray.name}"] |= {

@@ -135,6 +135,9 @@ def _value(field: Field, cell: str) -> Any:
     raise ValueError(f"{quoted(cell)} is no {field.kind}")
 
 
+_STUDY = ("site", "zone", "started", "species", "question", "layout_seed", "base_temp_c", "top_temp_c")
+
+
 def _plan(tables: dict[str, list[Row]]) -> TrialPlan:
     study = tables["studies"][0]
     place = ("treatment", "lamp", "block", "bench", "bench_row", "bench_column")
@@ -143,9 +146,7 @@ def _plan(tables: dict[str, list[Row]]) -> TrialPlan:
         measures = {k: v for k, v in row.items() if k not in {"tray", *place}}
         trays.append(TrayPlan(Tray(row["tray"], study["site"], **measures), *(row[name] for name in place)))
     return TrialPlan(
-        Trial(
-            study["study"], *(study[name] for name in ("site", "zone", "started", "species", "question", "layout_seed"))
-        ),
+        Trial(study["study"], *(study[name] for name in _STUDY)),
         tuple(
             Treatment(r["treatment"], r["culture"], tuple(r["flood_times"].split()), r["wet_minutes"])
             for r in tables["treatments"]

@@ -37,7 +37,7 @@ class Table:
     """(own field, other table, its field)"""
 
 
-_UNITS = {"_m": "m", "_m3_s": "m3/s", "_s": "s", "_g": "g", "_c": "Cel"}
+_UNITS = {"_per_m": "1/m", "_m": "m", "_m3_s": "m3/s", "_s": "s", "_g": "g", "_c": "Cel"}
 """Ending of a name -> unit; without one a number counts or compares."""
 _TRAY_FIELDS = tuple(
     Field(f.name)
@@ -62,6 +62,8 @@ TABLES: dict[str, Table] = {
                 says="seed that drew the layout",
                 term="Description of the experimental design",
             ),
+            Field("base_temp_c", "number", "Cel", "warmth is counted above it"),
+            Field("top_temp_c", "number", "Cel", "warmth is counted up to it"),
         ),
         ("study",),
     ),
@@ -177,6 +179,7 @@ def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
             {
                 "study": trial.name, "site": trial.site, "zone": trial.zone, "started": trial.started,
                 "species": trial.species, "question": trial.question, "layout_seed": trial.layout_seed,
+                "base_temp_c": trial.base_temp_c, "top_temp_c": trial.top_temp_c,
             }
         ],
         "treatments": [

@@ -92,6 +92,9 @@ class Reading(NamedTuple):
         return from_ms(self.time_ms)
 
 
+MOST_ATTENUATION_PER_M = 20.0
+"""Water that halves the light every 3.5 cm; the thickest algal bloom of a teaching text has half of that."""
+
 DRAINS = ("hole", "standpipe", "siphon")
 """How water leaves a tray."""
 
@@ -108,6 +111,9 @@ class Tray:
     `drain` is how the water leaves: a `hole` that the pump's pressure or a valve keeps shut while the tray
     fills; a `standpipe` up to the overflow height, with a hole at its foot that is always open; or a `siphon`
     that starts at the overflow height. `drain_drop_m` is how far below the tray's floor its outlet ends.
+
+    `attenuation_per_m` is by how much its water dims light of 400-700 nm (K of Beer-Lambert, 1/m): None where it
+    was not measured.
     """
 
     name: str
@@ -127,6 +133,7 @@ class Tray:
     drain: str = "hole"
     drain_drop_m: float = 0.0
     standpipe_diameter_m: float | None = None
+    attenuation_per_m: float | None = None
 
     def __post_init__(self) -> None:
         for field in (
@@ -142,6 +149,10 @@ class Tray:
         if self.overflow_height_m is not None and self.overflow_height_m <= self.flood_mark_m:
             raise ValueError(
                 f"tray {self.name}: the overflow ({self.overflow_height_m} m) must be above the flood mark ({self.flood_mark_m} m)"
+            )
+        if self.attenuation_per_m is not None and not 0 <= self.attenuation_per_m <= MOST_ATTENUATION_PER_M:
+            raise ValueError(
+                f"tray {self.name}: attenuation_per_m is 0 to {MOST_ATTENUATION_PER_M:g} per metre, not {self.attenuation_per_m!r}"
             )
         if self.drain not in DRAINS:
             raise ValueError(f"tray {self.name}: the drain is one of {', '.join(DRAINS)}, not {self.drain!r}")

@@ -16,10 +16,12 @@ from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo, available_timezones
 
-from ingest.readings import DRAINS, ID_PATTERN, Tray
+from ingest.readings import DRAINS, ID_PATTERN, MOST_ATTENUATION_PER_M, Tray
 from ingest.sheets import read_text
 from ingest.trials import (
+    BASE_C,
     MAX_MASS_G,
+    WARMTH_C,
     EntryError,
     PotPlan,
     RefusedError,
@@ -39,9 +41,16 @@ _LIMITS = {
     "drain_hole_diameter_m": (0.0005, 0.5), "pump_flow_m3_s": (1e-7, 0.1), "flood_mark_m": (0.0, 1.0),
     "dry_mark_m": (0.0, 1.0), "deadband_m": (0.0, 0.1), "debounce_s": (0.0, 600.0), "discharge_coefficient": (0.05, 1.0),
     "inlet_row": (0.0, 100.0), "inlet_column": (0.0, 100.0),
-    "drain_drop_m": (0.0, 5.0), "standpipe_diameter_m": (0.002, 0.5),
+    "attenuation_per_m": (0.0, MOST_ATTENUATION_PER_M), "drain_drop_m": (0.0, 5.0), "standpipe_diameter_m": (0.002, 0.5),
 }  # fmt: skip
-_UNITS = {"_m": "metres", "_m3_s": "cubic metres a second (20 L/min is 0.000333)", "_g": "grams", "_s": "seconds"}
+_UNITS = {
+    "_per_m": "1/m",
+    "_c": "°C",
+    "_m": "metres",
+    "_m3_s": "cubic metres a second (20 L/min is 0.000333)",
+    "_g": "grams",
+    "_s": "seconds",
+}
 
 
 def _is_id(value: object) -> bool:
@@ -148,8 +157,13 @@ def _trial(table: _Table) -> Trial:
         started = started if written is None else parse_time(str(written), ZoneInfo(zone or "UTC"), hour_of_date=0).time
     except EntryError as error:
         table.fault(f"started: {error.what}", error.mend)
+    base_c, top_c = (table.number(key, *WARMTH_C) for key in ("base_temp_c", "top_temp_c"))
+    if top_c is not None and not (BASE_C if base_c is None else base_c) < top_c:
+        table.fault("top_temp_c is not above base_temp_c", "Mend one of the two")
     seed = table.take("layout_seed", "Write a whole number", lambda v: type(v) is int and 0 <= v < 2**53, needed=False)
-    return Trial(name, site, zone, started, table.text("species"), table.text("question", needed=False), seed)
+    return Trial(
+        name, site, zone, started, table.text("species"), table.text("question", needed=False), seed, base_c, top_c
+    )
 
 
 def _treatment(table: _Table) -> Treatment:

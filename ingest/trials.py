@@ -15,6 +15,12 @@ from ingest.readings import CHANNELS, TidetrayError, Tray
 MAX_MASS_G = CHANNELS["mass"].high * 1000
 """Heaviest weigh-in believed [g]: what the load cell channel takes."""
 
+BASE_C = 5.0
+"""Warmth counts above this where a trial names no other base (common practice for plants of cool waters, no source)."""
+
+WARMTH_C = (-10.0, 50.0)
+"""Between these a base or top temperature lies."""
+
 FAULTS_SHOWN = 20
 _NAMES_SHOWN = 8
 
@@ -38,7 +44,10 @@ class RefusedError(TidetrayError):
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """`zone` is the IANA name of the site's clock, `started` a UTC time; `layout_seed` drew the layout, if one did."""
+    """`zone` is the IANA name of the site's clock, `started` a UTC time; `layout_seed` drew the layout, if one did.
+
+    Warmth is counted above `base_temp_c` (None: BASE_C) and up to `top_temp_c` (None: without end).
+    """
 
     name: str
     site: str
@@ -47,6 +56,8 @@ class Trial:
     species: str
     question: str
     layout_seed: int | None = None
+    base_temp_c: float | None = None
+    top_temp_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,11 +113,12 @@ class TrialPlan:
 
 @dataclass(frozen=True, slots=True)
 class PlanAdded:
-    """What was new to the notebook; nothing at all when the same plan comes again."""
+    """What was new to the notebook; nothing at all when the same plan comes again. `warmth`: it is counted anew."""
 
     trial: bool
     trays: tuple[str, ...]
     pots: tuple[str, ...]
+    warmth: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +182,7 @@ EVENT_KINDS = {
     "pot re-potted": "stands in a new net pot with a new tare",
     "tray moved": "stands in another place",
     "lamp changed": "has another lamp above it",
+    "water changed": "has water that dims light by another attenuation (1/m) from then on",
     "treatment changed": "is given another treatment from then on (crossover)",
     "feed dosed": "got feed",
 }
@@ -184,8 +197,8 @@ BREAKS = ("pot split", "pot split off")
 class Event:
     """What happened to a pot or a tray; `time` in UTC.
 
-    `value` is the new lamp, treatment or place of a tray, what was dosed, the other one of two pots that were
-    swapped, or the pot that a new one was split off from. `number` and `entered` are given by the notebook.
+    `value` is the new lamp, attenuation, treatment or place of a tray, what was dosed, the other one of two pots that
+    were swapped, or the pot that a new one was split off from. `number` and `entered` are given by the notebook.
     """
 
     kind: str

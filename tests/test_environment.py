@@ -7,7 +7,9 @@ import pandas as pd
 import pytest
 
 from analysis.air import vpd_kpa
-from analysis.environment import ENVIRONMENT_COLUMNS, Water, environment, place_factors
+from analysis.environment import ENVIRONMENT_COLUMNS, environment, place_factors
+from analysis.exposure import exposure
+from ingest.readings import Tray
 from tests.test_exposure import DAY, FLOOD, HERE, at, cycles, light
 
 LIT = light(("00:00", 0), ("06:05", 100), ("18:05", 0))
@@ -34,11 +36,39 @@ def test_light_of_a_day_with_one_flood() -> None:
 
 def test_light_under_water_falls_by_beer_and_lambert() -> None:
     flooded = cycles(FLOOD).assign(peak_level_m=0.05)
-    row = environment(flooded, LIT, {}, DAY, PLACED, water=Water(attenuation_per_m=2.0)).iloc[0]
+    row = environment(flooded, LIT, {}, DAY, PLACED, trays={"tray-1": Tray("tray-1", attenuation_per_m=2.0)}).iloc[0]
     dry, wet = 100 * (12 * 3600 - 540) / 1e6, 100 * 540 / 1e6
     assert row["plant_light_mol_m2_d"] == pytest.approx(dry + wet * np.exp(-2.0 * 0.05))
     high = environment(flooded, LIT, {}, DAY, PLACED.assign(height_m=0.06)).iloc[0]
     assert high["plant_light_mol_m2_d"] == pytest.approx(100 * 12 * 0.0036), "the pot stands above the water"
+
+
+def test_water_above_the_pot_and_how_clear_it_is() -> None:
+    """Two floods of 50 and 30 mm; the water is noted as browner from noon on; a pot stands 10 mm above the floor."""
+    evening = ("15:00", "15:01", "15:09", "15:14", "complete")
+    two = cycles(FLOOD, evening).assign(peak_level_m=[0.05, 0.03])
+    brown = pd.DataFrame({"tray": ["tray-1"], "time": [at("2026-06-01 12:00")], "attenuation_per_m": [8.0]})
+    trays = {"tray-1": Tray("tray-1", attenuation_per_m=2.0)}
+    raised = PLACED.assign(height_m=0.01)
+    row = environment(two, LIT, {}, DAY, raised, trays=trays, water=brown).iloc[0]
+    # heights.py: the level passes 10 mm half-way up to the flood mark of 20 mm, and on the way down by Torricelli
+    whole = exposure(two, LIT, DAY, raised, trays).iloc[0]
+    first = exposure(two.iloc[:1], LIT, DAY, raised, trays).iloc[0]
+    wet_h = [first["wet_h"], whole["wet_h"] - first["wet_h"]]
+    lit_h = [first["wet_lit_h"], wet_h[1]]
+    assert row["water_depth_m"] == pytest.approx((wet_h[0] * 0.04 + wet_h[1] * 0.02) / sum(wet_h))
+    assert row["attenuation_per_m"] == pytest.approx((wet_h[0] * 2 + wet_h[1] * 8) / sum(wet_h))
+    lost = lit_h[0] * (1 - np.exp(-2 * 0.04)) + lit_h[1] * (1 - np.exp(-8 * 0.02))
+    assert row["plant_light_mol_m2_d"] == pytest.approx((12 - lost) * 100 * 0.0036)
+    dry = environment(two.iloc[:0], LIT, {}, DAY, raised, trays=trays, water=brown).iloc[0]
+    assert np.isnan(dry["water_depth_m"])
+    assert np.isnan(dry["attenuation_per_m"])
+
+
+def test_without_a_level_the_water_stands_at_the_flood_mark() -> None:
+    row = environment(cycles(FLOOD), LIT, {}, DAY, PLACED, trays={"tray-1": Tray("tray-1", flood_mark_m=0.04)}).iloc[0]
+    assert row["water_depth_m"] == pytest.approx(0.04)
+    assert row["attenuation_per_m"] == 1.0, "the default, for water that was not measured"
 
 
 def test_a_surveyed_place_has_its_share_of_the_light() -> None:

@@ -32,7 +32,7 @@ def test_a_day_of_the_story(story: Path) -> None:  # noqa: F811
     assert [(row["tray"], row["day"]) for row in found] == [("tray-1", "2026-06-01")]
     assert found[0]["floods"] == 2
     assert "2026-06-01" in run("exposure", "--home", story, "--daily")
-    assert "one at a time" in run("exposure", "--home", story, "--daily", "--environment", expect=2)
+    assert "a table of its own" in run("exposure", "--home", story, "--daily", "--environment", expect=2)
 
 
 def test_the_environment_of_the_story(story: Path) -> None:  # noqa: F811
@@ -47,6 +47,50 @@ def test_the_environment_of_the_story(story: Path) -> None:  # noqa: F811
     by_hand = sum(s * kpa for s, kpa in zip(dry_s, air, strict=True)) / sum(dry_s)
     assert first["vpd_dry_kpa"] == pytest.approx(by_hand)
     assert first["vpd_dry_cover"] == pytest.approx(1.0)
+
+
+def test_the_water_is_as_clear_as_was_noted(story: Path) -> None:  # noqa: F811
+    """Its default until somebody measures it; the event holds from its time on, the row of the trial's file from the start."""
+    both = json.loads(run("exposure", "--home", story, "--json", "--environment"))
+    assert both["rows"][0]["attenuation_per_m"] == 1.0
+    assert 0.005 < both["rows"][0]["water_depth_m"] < 0.05
+    assert any("measured of no tray" in caution and "tidetray event water" in caution for caution in both["cautions"])
+    noted = ("event", "water", "tray-1", "--at", "2026-05-31 01:00", "--who", "me", "--why", "peat", "--home", story)
+    refused = run(*noted, "--attenuation", "brown", expect=1)
+    assert "Write a number of 0 to 20 per metre" in refused
+    run(*noted, "--attenuation", "6")
+    after = json.loads(run("exposure", "--home", story, "--json", "--environment"))
+    assert after["rows"][0]["attenuation_per_m"] == pytest.approx(6.0)
+    assert after["rows"][0]["plant_light_mol_m2_d"] < both["rows"][0]["plant_light_mol_m2_d"]
+    assert not any("How clear the water is" in caution for caution in after["cautions"])
+
+
+def test_warmth_by_tray_and_by_day(story: Path) -> None:  # noqa: F811
+    """The story lasts three hours: no day is known, and no sum is made up."""
+    found = json.loads(run("exposure", "--home", story, "--json", "--warmth", "--base", "12"))
+    assert [(row["tray"], row["days_known"], row["hours_dd"]) for row in found["rows"]] == [("tray-1", 0, None)]
+    assert any("above 12 °C" in caution for caution in found["cautions"])
+    day = rows(run("exposure", "--home", story, "--json", "--warmth", "--daily"))[0]
+    assert (day["day"], day["sine_dd"]) == ("2026-06-01", None)
+    assert day["least_c"] < day["mean_c"] < day["greatest_c"]
+    assert "not below the top" in run("exposure", "--home", story, "--warmth", "--base", "12", "--top", "11", expect=1)
+    assert "a table of its own" in run("exposure", "--home", story, "--warmth", "--environment", expect=2)
+
+
+def test_the_base_temperature_may_change_while_a_trial_runs(tmp_path: Path) -> None:
+    file = tmp_path / "trial.toml"
+    text = (DATA / "trial.toml").read_text()
+    file.write_text(text)
+    run("load", file, "--home", tmp_path)
+    file.write_text(text.replace("[[treatment]]", "base_temp_c = 12\ntop_temp_c = 33\n\n[[treatment]]", 1))
+    assert "warmth is counted by its base and top temperature" in run("load", file, "--home", tmp_path)
+    assert "in the notebook already" in run("load", file, "--home", tmp_path)
+    with open_record(tmp_path) as store:
+        assert TrialData(store, choose_trial(store)).warmth_c == (12.0, 33.0)
+    file.write_text(text.replace("[[treatment]]", "top_temp_c = 3\n\n[[treatment]]", 1))
+    assert "top_temp_c is not above base_temp_c" in run("load", file, "--home", tmp_path, expect=1)
+    file.write_text(text.replace('lamp = "white LED"', 'lamp = "62.5"\nattenuation_per_m = 30'))
+    assert "between 0 and 20 in 1/m" in run("load", file, "--home", tmp_path, expect=1)
 
 
 def test_one_tray_cannot_answer_and_says_so(story: Path) -> None:  # noqa: F811
@@ -165,4 +209,4 @@ def test_a_spike_is_flagged_counted_and_kept(nursery: Path, tmp_path: Path) -> N
     found = json.loads(run("relate", "--home", home, "--cause", "light_factor", "--json"))
     spikes = [row for row in found["readings_flagged"] if row["flag"] == "spike"]
     assert [(row["channel"], row["tray"], row["n"]) for row in spikes] == [("air_temp", "tray-2", 1)]
-    assert any("out of range (air_temp): 1 hours left out on 1 trays" in caution for caution in found["cautions"])
+    assert any("out of range (air_temp): 1 hour left out on 1 tray" in caution for caution in found["cautions"])

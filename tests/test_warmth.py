@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.warmth import METHODS, degree_days, degree_hours
+from analysis.warmth import METHODS, daily_warmth, degree_days, degree_hours, total_warmth
 
 
 def test_by_hand() -> None:
@@ -53,3 +54,49 @@ def test_bad_input_says_so(wrong: dict[str, object], said: str) -> None:
     call: dict[str, object] = {"least_c": 10.0, "greatest_c": 20.0, "low_c": 8.0} | wrong
     with pytest.raises(ValueError, match=said):
         degree_days(**call)  # type: ignore[arg-type]
+
+
+HOURS = pd.date_range("2026-03-28", periods=72, freq="h", tz="UTC", unit="ms")
+
+
+def hourly(mean: np.ndarray, *, swing: float = 0.0, tray: str = "tray-1") -> pd.DataFrame:
+    return pd.DataFrame(
+        {"tray": tray, "time": HOURS, "mean": mean, "min": mean - swing, "max": mean + swing, "covered_s": 3600.0}
+    )
+
+
+def days(hours: pd.DataFrame, *, low_c: float = 12.0, high_c: float = np.inf) -> pd.DataFrame:
+    span = (pd.Timestamp("2026-03-28T00:00Z"), pd.Timestamp("2026-03-30T23:00Z"))
+    return daily_warmth(hours, ["tray-1", "tray-2"], *span, zone="Europe/Lisbon", low_c=low_c, high_c=high_c)
+
+
+def test_days_of_a_steady_record_when_the_clocks_change() -> None:
+    """15 °C all the time above 12 °C: 3 °C d a day by each method, also on the 29th, which has 23 hours in Lisbon."""
+    found = days(hourly(np.full(72, 15.0)))
+    own = found[found["tray"] == "tray-1"]
+    assert own["day"].dt.strftime("%m-%d").tolist() == ["03-28", "03-29", "03-30"]
+    assert own["known_h"].tolist() == [24, 23, 24]
+    for name in ("hours_dd", "sine_dd", "triangle_dd", "mean_dd", "clamped_dd"):
+        assert own[name].tolist() == pytest.approx([3.0, 3.0, 3.0])
+    assert found[found["tray"] == "tray-2"]["hours_dd"].isna().all(), "nothing is filled in from another tray"
+
+
+def test_extremes_come_from_the_hours_least_and_greatest() -> None:
+    """12 h at 10 °C and 12 h at 20 °C, with 2 °C up and down within the hours: least 8, greatest 22 °C."""
+    mean = np.where(np.arange(72) % 24 < 12, 10.0, 20.0)
+    first = days(hourly(mean, swing=2.0), high_c=19.0).iloc[0]
+    assert (first["least_c"], first["greatest_c"], first["mean_c"]) == (8.0, 22.0, 15.0)
+    assert first["hours_dd"] == pytest.approx((19 - 12) / 2)
+    assert first["sine_dd"] == pytest.approx(float(degree_days(8, 22, 12, 19)))
+    assert first["clamped_dd"] == pytest.approx((12 + 19) / 2 - 12)
+
+
+def test_a_day_known_in_part_is_not_counted() -> None:
+    cut = hourly(np.full(72, 15.0)).drop(index=range(3, 7))
+    found = total_warmth(days(cut)).set_index("tray")
+    assert (found.loc["tray-1", "days"], found.loc["tray-1", "days_known"]) == (3, 2)
+    assert found.loc["tray-1", ["hours_dd", "sine_dd"]].tolist() == pytest.approx([6.0, 6.0])
+    assert found.loc["tray-1", "per_day_dd"] == pytest.approx(3.0)
+    assert np.isnan(found.loc["tray-2", "hours_dd"])
+    with pytest.raises(ValueError, match="must be below the upper"):
+        days(cut, low_c=20.0, high_c=10.0)

@@ -147,7 +147,7 @@ def cycles(home: Path, trial: str | None, tray: str | None, since: str | None, a
         )
 
 
-@cli.command(epilog=example("tidetray exposure --tray tray-1 --daily"))
+@cli.command(epilog=example("tidetray exposure --tray tray-1 --daily\n  tidetray exposure --warmth --base 10"))
 @home_option
 @trial_option
 @tray_option
@@ -159,6 +159,14 @@ def cycles(home: Path, trial: str | None, tray: str | None, since: str | None, a
 @click.option(
     "--environment", is_flag=True, help="Light, warmth and dryness of the air instead, with what they rest on."
 )
+@click.option(
+    "--warmth", is_flag=True, help="Degree days of each tray by each method instead; with --daily, of each day."
+)
+@click.option("--base", "base_c", type=float, metavar="C", help="Count warmth above it; else as the trial says, or 5.")
+@click.option("--top", "top_c", type=float, metavar="C", help="Count warmth up to it; else as the trial says.")
+@click.option(
+    "--of", "channel", type=click.Choice(["air_temp", "water_temp"]), default="air_temp", help="Whose warmth."
+)
 @json_option
 def exposure(
     home: Path,
@@ -168,7 +176,7 @@ def exposure(
     as_of: str | None,
     *,
     as_json: bool,
-    **what: bool,
+    **what: Any,
 ) -> None:
     """Hours wet, dry and unknown per pot between its weigh-ins; per tray and day; or light, warmth and air."""
     from ui.place_commands import show_exposure

@@ -206,6 +206,11 @@ _event(
     sample="tray-1 --lamp 'white LED'",
 )
 _event(
+    "water", "water changed", "tray", "TRAY has water that is clearer or browner from then on.",
+    _value("--attenuation", "How much it dims light, per metre: ln(upper / lower reading) / metres between them; clear water 0.2 to 1."),
+    sample="tray-1 --attenuation 2.5",
+)  # fmt: skip
+_event(
     "treatment", "treatment changed", "tray", "TRAY is given another treatment from then on, as in a crossover.",
     _value("--to", "The treatment now."), sample="tray-1 --to emersed",
 )  # fmt: skip

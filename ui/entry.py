@@ -167,7 +167,8 @@ def _load_trial(notebook: Notebook, path: Path, *, dry_run: bool) -> str:
         return f"Dry run: would add what is new of trial {plan.trial.name} ({len(plan.trays)} trays, {len(plan.pots)} pots). Nothing was changed."
     added = notebook.add_trial(plan)
     if not (added.trial or added.trays or added.pots):
-        return "Everything in this file is in the notebook already."
+        counted = "warmth is counted by its base and top temperature from now on."
+        return f"Nothing new, but {counted}" if added.warmth else "Everything in this file is in the notebook already."
     return f"Added: {len(added.trays)} trays and {len(added.pots)} pots{' of a new trial' if added.trial else ''}."
 
 

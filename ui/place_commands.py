@@ -12,11 +12,22 @@ import pandas as pd
 
 from analysis.causes import CAUSES
 from analysis.trial_data import TrialData
+from analysis.warmth import total_warmth
 from ui import show
-from ui.place_views import PlaceView, RelationView, place_view_of, relation_view_of
+from ui.place_views import (
+    NO_GROWTH,
+    PlaceView,
+    RelationView,
+    not_weighed_twice,
+    place_view_of,
+    relation_view_of,
+    warmth_asked,
+    warmth_view_of,
+    warmth_words,
+)
 
 _EFFECTS = {
-    "cause": ("cause", "", 1), "estimate": ("%/day each", ".3f", 100), "low": ("from", ".3f", 100), "high": ("to", ".3f", 100),
+    "cause": ("cause", "", 1), "estimate": ("%/day", ".3f", 100), "low": ("from", ".3f", 100), "high": ("to", ".3f", 100), "each": ("for each", "", 1),
     "df": ("df", ".1f", 1), "p": ("p", ".3f", 1), "std_estimate": ("in sd", ".2f", 1), "vif": ("VIF", ".1f", 1),
     "trays_told_by": ("rests on trays", ".1f", 1), "without_low": ("least without a tray", ".3f", 100),
     "without_high": ("most", ".3f", 100),
@@ -44,25 +55,38 @@ def _printed(table: pd.DataFrame, columns: dict[str, tuple[str, str, float]]) ->
 
 
 def show_exposure(
-    data: TrialData, tray: str | None, since: datetime | None, *, as_json: bool, daily: bool, environment: bool
-) -> None:
-    if daily and environment:
-        raise click.UsageError("--daily and --environment are two tables: ask for one at a time.")
+    data: TrialData, tray: str | None, since: datetime | None, *, as_json: bool, daily: bool, environment: bool, warmth: bool,
+    base_c: float | None, top_c: float | None, channel: str,
+) -> None:  # fmt: skip
+    if environment and (daily or warmth):
+        raise click.UsageError("--environment is a table of its own: ask for it without --daily and --warmth.")
+    asked = warmth_asked(data, base_c, top_c)
+    if warmth:
+        table, cautions = warmth_view_of(data, channel, asked, since)
+        if tray is not None:
+            table = table[table["tray"] == tray]
+        table = table.assign(day=table["day"].dt.strftime("%Y-%m-%d")) if daily else total_warmth(table)
+        show.frame(table.reset_index(drop=True), data.trial.zone, as_json=as_json, cautions=cautions)
+        return
     cautions = [*data.light[1], *data.left_out]
     if daily:
         table = _daily(data, since)
         if tray is not None:
             table = table[table["tray"] == tray]
     else:
-        table = data.exposure if not environment else data.environment
+        table = data.exposure if not environment else data.environment_of(data.intervals, asked)
         if environment:
             table = table.merge(data.exposure[["pot", "start", "end", "tray"]], on=["pot", "start", "end"])
             table.insert(1, "tray", table.pop("tray"))
-            cautions += data.places[1]
+            cautions += [*data.places[1], *data.water[1], warmth_words(asked)]
         if tray is not None:
             table = table[table["tray"] == tray]
         if since is not None:
             table = table[table["end"] > since]
+    if data.growth.table.empty and not daily:
+        cautions.append(f"{NO_GROWTH} By day and tray, `--daily` tells already.")
+    if not daily:
+        cautions += not_weighed_twice(data)
     cautions += _geometry_cautions(data)
     show.frame(table.reset_index(drop=True), data.trial.zone, as_json=as_json, cautions=cautions)
 
@@ -102,7 +126,11 @@ def show_relation(data: TrialData, causes: tuple[str, ...], *, as_json: bool) ->
         for sentence in view.relation.sentences:
             click.echo(sentence)
         click.echo("")
-        effects = view.relation.effects.assign(cause=[CAUSES[c].label for c in view.relation.effects["cause"]])
+        effects = view.relation.effects
+        asked = [CAUSES[name] for name in effects["cause"]]
+        step = [cause.step for cause in asked]
+        per_step = {name: effects[name] * step for name in ("estimate", "low", "high", "without_low", "without_high")}
+        effects = effects.assign(cause=[c.label for c in asked], each=[c.more for c in asked], **per_step)
         show.frame(_printed(effects, _EFFECTS), data.trial.zone, as_json=False)
     for caution in view.cautions:
         click.echo(f"Note: {caution}")

@@ -34,6 +34,9 @@ HEADINGS = {
     "wet_most_h": "wet at most h", "dry_most_h": "dry at most h", "dry_spell_mean_h": "dry spell h",
     "dry_spell_longest_h": "longest dry h", "wet_spell_mean_h": "wet spell h", "light_factor": "light factor",
     "light_mol_m2_d": "light mol/m²/d", "dry_light_mol_m2_d": "while dry", "plant_light_mol_m2_d": "on the plant",
+    "water_depth_m": "water above mm", "attenuation_per_m": "dims 1/m", "days_known": "known", "mean_c": "mean °C",
+    "least_c": "least °C", "greatest_c": "greatest °C", "known_h": "known h", "hours_dd": "by the hour °C d", "sine_dd": "sine",
+    "triangle_dd": "triangle", "mean_dd": "mean", "clamped_dd": "mean, clamped", "per_day_dd": "a day °C d",
     "light_cover": "known %", "air_temp_c": "air °C", "degree_h_d": "degree h/d", "air_temp_cover": "known %",
     "water_temp_c": "water °C", "water_temp_cover": "known %", "vpd_dry_kpa": "VPD while dry kPa", "vpd_dry_cover": "known %",
     "near_best": "chance to be best %", "is_present_best": "best so far", "pots_tray_month": "pots per tray-month",
@@ -48,6 +51,7 @@ HEADINGS = {
 SHOWN_FACTOR = {
     "level_m": 1000.0,
     "peak_level_m": 1000.0,
+    "water_depth_m": 1000.0,
     "wet_s": 1 / 60,
     "rgr_per_day": 100.0,
     "rgr_u_per_day": 100.0,
@@ -63,6 +67,7 @@ DECIMALS = {
     "rgr_per_day": 2, "rgr_u_per_day": 2, "expected": 2, "near_best": 0, "floods_day": 0, "hold_minutes": 0, "weight": 2, "kwh_pot": 2,
     "electricity_pot": 2, "earned_tray_month": 2, "light_factor": 2, "light_cover": 0, "air_temp_cover": 0,
     "water_temp_cover": 0, "vpd_dry_cover": 0, "vpd_dry_kpa": 2,
+    "water_depth_m": 0,
     "gross_g": 2, "tare_g": 2, "net_g": 2, "power": 2,
 }  # fmt: skip
 

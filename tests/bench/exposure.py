@@ -1,7 +1,7 @@
 """How long exposure, environment and places take, and how honest the answers are. Run it as a script.
 
 Prints one line of figures last: `year_s` (exposure and environment of 40 trays × 20 pots over 365 days, weighed weekly,
-from hourly summaries and cycles), `raw_rate_ratio` (the same questions put to two real records of one and the same
+from hourly summaries and cycles), `year_from_store_s` (the same from the record on disk, with reading, flagging and growth), `raw_rate_ratio` (the same questions put to two real records of one and the same
 nursery: readings every 5 s against one a minute, medians of alternating runs), `moran_s` (Moran's I of 800 pots on
 40 trays with 9,999 permutations). Before it, of 500 made-up trials: how often limits hold the truth, and how often
 an effect is claimed where there is none.
@@ -98,6 +98,86 @@ def year() -> float:
     busy = (time.process_time() - begun) / len(took)
     print(
         f"a year, {len(intervals):,} intervals of {len(names)} pots, {4 * n:,} hourly summaries: {', '.join(f'{t:.2f}' for t in took)} s (of processor time {busy:.2f} s)"
+    )
+    return float(np.median(took))
+
+
+def year_record(path: Path) -> None:
+    """A record of a year as the recorder leaves it: hourly summaries, cycles and weekly weigh-ins of 40 trays of 20 pots."""
+    rng = np.random.default_rng(1)
+    start = START.to_pydatetime()
+    trays = [f"tray-{n}" for n in range(1, TRAYS + 1)]
+    plan = TrialPlan(
+        Trial("year", "nursery", "Europe/Lisbon", start, "Micranthemum sp.", ""),
+        (Treatment("floods", "mixed", ("00:00",), 15.0),),
+        tuple(TrayPlan(Tray(name, "nursery", length_m=0.36, width_m=0.24), "floods", "white LED") for name in trays),
+        tuple(
+            PotPlan(f"{tray}-p{n}", tray, 1 + (n - 1) // 5, 1 + (n - 1) % 5, 6.0, 0.0 if n <= POTS // 2 else 0.01)
+            for tray in trays
+            for n in range(1, POTS + 1)
+        ),
+    )
+    hour = int(START.timestamp()) // 3600 + np.arange(24 * DAYS)
+    lit = (np.arange(24 * DAYS) % 24 >= 7) & (np.arange(24 * DAYS) % 24 < 21)
+    wave = np.sin(2 * np.pi * np.arange(24 * DAYS) / 24)
+    shapes = {
+        "light": (np.where(lit, 10_000.0, 0.0), np.where(lit, 3600.0, 0.0).tolist()),
+        "air_temp": (20 + 2 * wave, None),
+        "humidity": (75 - 5 * wave, None),
+        "water_temp": (20 + wave, None),
+        "level": (np.full(24 * DAYS, 0.004), None),
+    }
+    with open_store(path / RECORD_FILE) as store:
+        notebook = Notebook(store)
+        notebook.add_trial(plan)
+        with store.transaction():
+            db = store.connection
+            for number, (tray, channel) in enumerate((t, c) for t in trays for c in shapes):
+                db.execute("INSERT INTO series VALUES (?, 'nursery', ?, ?, ?)", (number, f"node-{tray}", tray, channel))
+                shape, above_s = shapes[channel]
+                mean = shape + np.where(shape > 0, rng.normal(0, 0.05, len(shape)), 0.0)
+                rows = zip(
+                    [number] * len(hour), hour.tolist(), [60] * len(hour), mean.tolist(), (mean - 0.1).clip(0).tolist(),
+                    (mean + 0.1).tolist(), (mean * 3600).tolist(), [3600.0] * len(hour), above_s or [None] * len(hour), strict=True,
+                )  # fmt: skip
+                db.executemany("INSERT INTO hourly VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
+                edges = [(number, 3_600_000 * int(hour[0]), 0.0, 0), (number, 3_600_000 * int(hour[-1] + 1), 0.0, 0)]
+                db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?)", edges)
+            for tray in trays:
+                begun = 3_600_000 * (int(hour[0]) + 1 + 4 * np.arange(6 * DAYS, dtype=np.int64))
+                db.executemany(
+                    "INSERT INTO cycle VALUES ('nursery', ?, ?, ?, ?, ?, ?, 60, 1000, 100, 0.03, 'complete')",
+                    [(tray, n, ms, ms + 60_000, ms + 900_000, ms + 1_000_000) for n, ms in enumerate(begun.tolist())],
+                )
+        rows = [
+            WeighIn(pot.name, start + timedelta(days=7 * week), 1, 6.0 + 0.4 * float(np.exp(0.02 * week)), 6.0)
+            for pot in plan.pots
+            for week in range(53)
+        ]
+        notebook.add_weigh_ins("year", rows, now=start + timedelta(days=DAYS))
+
+
+def year_from_store(folder: Path) -> float:
+    """From the record on disk to exposure and environment: everything but starting Python."""
+    home = folder / "year"
+    home.mkdir()
+    year_record(home)
+    asked: dict[str, list[float]] = {}
+
+    def ask() -> None:
+        with open_record(home) as store:
+            data = TrialData(store, choose_trial(store))
+            for what in ("growth", "exposure", "environment"):
+                begun = time.perf_counter()
+                assert len(getattr(data, what).table if what == "growth" else getattr(data, what)) > 0
+                asked.setdefault(what, []).append(time.perf_counter() - begun)
+
+    begun = time.process_time()
+    took = [seconds(ask) for _ in range(3)]
+    busy = (time.process_time() - begun) / len(took)
+    parts = ", ".join(f"{what} {np.median(s):.2f}" for what, s in asked.items())
+    print(
+        f"a year from the record ({(home / RECORD_FILE).stat().st_size / 1e6:.0f} MB): {', '.join(f'{t:.2f}' for t in took)} s (of processor time {busy:.2f} s); {parts} s"
     )
     return float(np.median(took))
 
@@ -222,6 +302,8 @@ def honesty(runs: int = 500) -> None:
 if __name__ == "__main__":
     year_s, moran_s = year(), moran()
     with tempfile.TemporaryDirectory() as made:
-        ratio = raw_rate_ratio(Path(made))
+        from_store_s, ratio = year_from_store(Path(made)), raw_rate_ratio(Path(made))
     honesty()
-    print(f"exposure year_s={year_s:.2f} raw_rate_ratio={ratio:.2f} moran_s={moran_s:.2f}")
+    print(
+        f"exposure year_s={year_s:.2f} year_from_store_s={from_store_s:.2f} raw_rate_ratio={ratio:.2f} moran_s={moran_s:.2f}"
+    )

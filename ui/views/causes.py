@@ -6,9 +6,11 @@ import pandas as pd
 import streamlit as st
 
 from analysis.causes import CAUSES
+from analysis.trays_now import natural
+from ingest.trials import EntryError
 from ui import charts_place, look
 from ui.pictures import picture
-from ui.place_reading import relation_view
+from ui.place_reading import relation_view, warmth_totals
 from ui.place_views import RelationView
 from ui.reading import as_csv, chosen_trial
 
@@ -16,6 +18,19 @@ _TABLE = {
     "of": "cause", "each": "one step more", "effect": "%/day a step", "low": "from", "high": "to", "p": "p", "df": "df",
     "std_estimate": "in sd", "vif": "VIF", "level": "told by", "trays_told_by": "rests on trays", "without_low": "least without a tray",
     "without_high": "most without a tray",
+}  # fmt: skip
+_WENT_THROUGH = {
+    "tray": ("tray", None), "treatment": ("treatment", None), "wet_h_d": ("wet h", 1), "dry_lit_h_d": ("dry and lit h", 1),
+    "dry_dark_h_d": ("dry and dark h", 1), "floods_d": ("floods a day", 1), "dry_spell_longest_h": ("longest dry h", 1),
+    "unknown_share": ("unknown %", 0), "light_mol_m2_d": ("light", 1), "plant_light_mol_m2_d": ("on the plants", 1),
+    "water_depth_m": ("water above, mm", 0), "attenuation_per_m": ("dims, 1/m", 1), "air_temp_c": ("air °C", 1),
+    "water_temp_c": ("water °C", 1), "degree_h_d": ("degree h a day", 0), "vpd_dry_kpa": ("VPD kPa", 2),
+}  # fmt: skip
+_WARMTH_OF = {"air": "air_temp", "water": "water_temp"}
+_WARMTH = {
+    "tray": ("tray", None), "days": ("days", 0), "days_known": ("known", 0), "mean_c": ("mean °C", 1), "hours_dd": ("by the hour", 0),
+    "per_day_dd": ("a day", 1), "sine_dd": ("sine", 0), "triangle_dd": ("triangle", 0), "mean_dd": ("mean", 0),
+    "clamped_dd": ("mean, clamped", 0),
 }  # fmt: skip
 _TOLD_BY = {"tray": "trays", "time": "times", "pot": "pots"}
 
@@ -29,10 +44,12 @@ def page() -> None:
         view = relation_view(chosen_trial(), tuple(names[label] for label in chosen))
     if view.relation is None:
         look.say("note", view.why_not, view.cautions)
-        return
-    _answers(view)
-    _partial(view)
-    _table(view)
+    else:
+        _answers(view)
+        _partial(view)
+        _table(view)
+    _trays(view)
+    _warmth()
     _flags(view)
 
 
@@ -95,6 +112,59 @@ def _table(view: RelationView) -> None:
     look.small(
         "The file holds all columns unrounded, per unit of each cause and day; sizes in standard deviations beside them."
     )
+
+
+def _trays(view: RelationView) -> None:
+    st.subheader("What each tray went through", anchor=False)
+    if view.trays.empty:
+        look.small("There are no readings yet: once a node sends them, hours wet and dry, light and warmth stand here.")
+        return
+    trays = view.trays.sort_values("tray", key=lambda names: names.map(natural))
+    shown = trays.assign(unknown_share=100 * trays["unknown_share"], water_depth_m=1000 * trays["water_depth_m"])
+    columns = {
+        name: st.column_config.NumberColumn(heading, format=f"%.{digits}f")
+        if digits is not None
+        else st.column_config.TextColumn(heading, pinned=name == "tray")
+        for name, (heading, digits) in _WENT_THROUGH.items()
+    }
+    st.dataframe(shown[list(_WENT_THROUGH)], hide_index=True, column_config=columns)
+    st.download_button("Download as CSV", as_csv(trays), file_name="trays.csv", mime="text/csv", on_click="ignore")
+    look.small(
+        "Hours are those of a day, out of the hours that are known; light in mol per m² and day. 'On the plants' is what is left under the "
+        "water above them, which dims light by the figure per metre. VPD: how dry the air was while the pots were dry. A dash: not "
+        "measured, or never so."
+    )
+
+
+def _warmth() -> None:
+    st.subheader("Warmth in degree days", anchor=False)
+    what, low, high = st.columns(3)
+    with what:
+        of = st.selectbox("Of the", list(_WARMTH_OF), key="warmth_of")
+    with low:
+        base_c = st.number_input(
+            "Counted above, °C", -10.0, 50.0, None, 0.5, key="warmth_base", placeholder="as the trial says"
+        )
+    with high:
+        top_c = st.number_input(
+            "and up to, °C", -10.0, 50.0, None, 0.5, key="warmth_top", placeholder="as the trial says"
+        )
+    try:
+        totals, said, _ = warmth_totals(chosen_trial(), _WARMTH_OF[of], base_c, top_c)
+    except EntryError as error:
+        look.say("wrong", str(error))
+        return
+    if not totals.empty:
+        totals = totals.sort_values("tray", key=lambda names: names.map(natural))
+        columns = {
+            name: st.column_config.NumberColumn(heading, format=f"%.{digits}f")
+            if digits is not None
+            else st.column_config.TextColumn(heading, pinned=True)
+            for name, (heading, digits) in _WARMTH.items()
+        }
+        st.dataframe(totals[list(_WARMTH)], hide_index=True, column_config=columns)
+    for sentence in said:
+        look.small(sentence)
 
 
 def _flags(view: RelationView) -> None:

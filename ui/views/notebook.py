@@ -43,6 +43,7 @@ SHOWN = 400
 WITH_VALUE = {
     "tray moved": "Where it stands now",
     "lamp changed": "The lamp now",
+    "water changed": "Attenuation of the water, per metre",
     "treatment changed": "The treatment now",
     "feed dosed": "What, and how much",
 }
