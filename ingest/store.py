@@ -25,7 +25,8 @@ from ingest.aside import UNKNOWN_TRAY, Aside, undatable, unknown_trays
 from ingest.database import Database
 from ingest.message_numbers import MessageNumbers
 from ingest.readings import CHANNELS, EVIDENCE, MAX_GAP_S, TidetrayError, from_ms, to_ms
-from ingest.summaries import HOUR_MS, HourlyParts, hourly_parts
+from ingest.sealed import SealedError
+from ingest.summaries import HOUR_MS, HourlyParts, hourly_parts, hours_around
 
 if TYPE_CHECKING:
     from ingest.wire import Here, Pack
@@ -58,7 +59,7 @@ class Recorded:
     fresh: list[Pack] = field(default_factory=list)
 
 
-class _Row(NamedTuple):
+class Row(NamedTuple):
     series: int
     time_ms: int
     value: float
@@ -88,7 +89,7 @@ class Store(Database):
         done = Recorded()
         with self.transaction():
             self._catch_up()
-            pending: list[_Row] = []
+            pending: list[Row] = []
             touched: set[NodeBoot] = set()
             for pack, _, _ in packs:
                 self._note_start(pack)  # of all of them first: the least delayed of a batch dates the others, too
@@ -122,7 +123,7 @@ class Store(Database):
                 if not waiting:
                     return done
                 readings_before = done.readings
-                pending: list[_Row] = []
+                pending: list[Row] = []
                 for number, topic, payload, received_ms in waiting:
                     try:
                         pack = self._dated(decode(topic, payload, from_ms(received_ms)))
@@ -153,7 +154,7 @@ class Store(Database):
                     (*how, site, node),
                 )
 
-    def _take(self, sent: tuple[Pack, str, bytes], done: Recorded, pending: list[_Row], touched: set[NodeBoot]) -> None:
+    def _take(self, sent: tuple[Pack, str, bytes], done: Recorded, pending: list[Row], touched: set[NodeBoot]) -> None:
         pack, topic, payload = sent
         received_ms = to_ms(pack.received_at)
         if pack.boot is not None and pack.seq is not None:
@@ -200,7 +201,7 @@ class Store(Database):
         )
         return clocks.dated(pack, dict(starts.fetchall()))
 
-    def _collect(self, pack: Pack, pending: list[_Row]) -> list[str]:
+    def _collect(self, pack: Pack, pending: list[Row]) -> list[str]:
         """Turn a pack's readings into rows; gives the trays that are not in the notebook."""
         received_ms = to_ms(pack.received_at)
         unknown: set[str] = set()
@@ -212,7 +213,7 @@ class Store(Database):
             series = self._series.get(key)
             if series is None:
                 series = self._series_id(key)
-            pending.append(_Row(series, time_ms, value, max(0, (received_ms - time_ms) // 1000)))
+            pending.append(Row(series, time_ms, value, max(0, (received_ms - time_ms) // 1000)))
         return sorted(unknown)
 
     def _series_id(self, key: tuple[str, str, str, str]) -> int:
@@ -224,13 +225,13 @@ class Store(Database):
         self._series_key[series] = key
         return int(series)
 
-    def _insert(self, rows: list[_Row], done: Recorded) -> None:
+    def _insert(self, rows: list[Row], done: Recorded) -> None:
         """Append what is newer than its series; what is late or repeated redoes its own hours."""
         if not rows:
             return
         rows.sort()
-        appended: list[_Row] = []
-        late: list[_Row] = []
+        appended: list[Row] = []
+        late: list[Row] = []
         heads: dict[int, tuple[int, float]] = {}
         for row in rows:
             head = self._head(row.series)
@@ -241,29 +242,27 @@ class Store(Database):
                 heads.setdefault(row.series, head)
             appended.append(row)
             self._heads[row.series] = (row.time_ms, row.value)
-        insert = "INSERT INTO reading VALUES (?, ?, ?, ?)"
-        self.connection.executemany(insert, appended)
+        insert_or_ignore = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?)"
+        self.connection.executemany("INSERT INTO reading VALUES (?, ?, ?, ?)", appended)
         self._add_to_hours(appended, heads)
         redo: set[tuple[int, int]] = set()
-        inserted_late: list[_Row] = []
+        inserted_late: list[Row] = []
         for row in late:
-            cursor = self.connection.execute("INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?)", row)
-            if cursor.rowcount:
+            stands = self.raw.sealed_value(row.series, row.time_ms)
+            if stands is None and self.connection.execute(insert_or_ignore, row).rowcount:
                 inserted_late.append(row)
-                redo |= {(row.series, (row.time_ms + d) // HOUR_MS) for d in (-_MAX_GAP_MS, 0, _MAX_GAP_MS)}
+                redo |= {(row.series, hour) for hour in hours_around(row.time_ms)}
             else:
                 done.doubled_readings += 1
-                self._keep_if_other(row, done)
+                self.keep_if_other(row, stands, done)
         for series, hour in sorted(redo):
-            self._redo_hour(series, hour)
+            self.redo_hour(series, hour)
         done.readings += len(appended) + len(inserted_late)
         self._mark_cycles_due(appended + inserted_late)
 
-    def _keep_if_other(self, row: _Row, done: Recorded) -> None:
-        """The first value of a series at a time stands; another one for the same time is set aside."""
-        (value,) = self.connection.execute(
-            "SELECT value FROM reading WHERE series = ? AND time_ms = ?", (row.series, row.time_ms)
-        ).fetchone()
+    def keep_if_other(self, row: Row, value: float | None, done: Recorded) -> None:
+        """The first value of a series at a time stands (None: look it up); another one for that time is set aside."""
+        value = self.raw.at(row.series, row.time_ms) if value is None else value
         if value == row.value:
             return
         site, tray, channel, node = self._series_key_of(row.series)
@@ -273,7 +272,7 @@ class Store(Database):
             Aside(row.time_ms + row.delay_s * 1000, where, repr(row.value).encode(), "conflict", reason), done
         )
 
-    def _add_to_hours(self, rows: list[_Row], heads: dict[int, tuple[int, float]]) -> None:
+    def _add_to_hours(self, rows: list[Row], heads: dict[int, tuple[int, float]]) -> None:
         if not rows:
             return
         table = [(series, head[0], head[1], False) for series, head in heads.items()]
@@ -287,15 +286,15 @@ class Store(Database):
             self._hour_rows(parts),
         )
 
-    def _redo_hour(self, series: int, hour: int) -> None:
-        start, end = hour * HOUR_MS - _MAX_GAP_MS, (hour + 1) * HOUR_MS + _MAX_GAP_MS
-        found = self.connection.execute(
-            "SELECT time_ms, value FROM reading WHERE series = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
-            (series, start, end),
-        ).fetchall()
-        if not found:
+    def redo_hour(self, series: int, hour: int) -> None:
+        """Sum up an hour anew. Where it needs sealed readings that cannot be read, the next sealing does."""
+        try:
+            found = self.raw.rows(series, hour * HOUR_MS - _MAX_GAP_MS, (hour + 1) * HOUR_MS + _MAX_GAP_MS)
+        except SealedError:
             return
-        parts = self._parts([(series, time_ms, value, True) for time_ms, value in found])
+        if not len(found):
+            return
+        parts = self._parts([(series, time_ms, value, True) for time_ms, value, _ in found.tolist()])
         for row in self._hour_rows(parts):
             if row[1] == hour and row[2]:
                 self.connection.execute(
@@ -326,7 +325,7 @@ class Store(Database):
         )  # fmt: skip
         return list(zip(*(column.tolist() for column in columns), above, strict=True))
 
-    def _mark_cycles_due(self, rows: list[_Row]) -> None:
+    def _mark_cycles_due(self, rows: list[Row]) -> None:
         due: dict[tuple[str, str], int] = {}
         for row in rows:
             site, tray, channel, _node = self._series_key_of(row.series)
@@ -381,6 +380,7 @@ class Store(Database):
         self._numbers: dict[NodeBoot, MessageNumbers] = {}
         self._gone: dict[NodeBoot, MessageNumbers] = {}
         self._trays: set[tuple[str, str]] = set()
+        self.raw.forget()
 
     def _catch_up(self) -> None:
         (version,) = self.connection.execute("PRAGMA data_version").fetchone()
@@ -399,9 +399,7 @@ class Store(Database):
 
     def _head(self, series: int) -> tuple[int, float] | None:
         if series not in self._heads:
-            self._heads[series] = self.connection.execute(
-                "SELECT time_ms, value FROM reading WHERE series = ? ORDER BY time_ms DESC LIMIT 1", (series,)
-            ).fetchone()
+            self._heads[series] = self.raw.last(series)
         return self._heads[series]
 
     def _numbers_of(self, key: NodeBoot) -> MessageNumbers:
