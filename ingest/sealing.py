@@ -34,7 +34,7 @@ from ingest.readings import to_ms
 from ingest.sealed import SealedError, SealedFile, read_part, sealed_files, sealed_folder
 from ingest.sealed_file import FileDamagedError, Rows
 from ingest.settings import RECORD_FILE, Settings
-from ingest.store import Recorded, Row, Store, open_store
+from ingest.store import Recorded, Store, open_store
 from ingest.summaries import hours_around
 
 log = logging.getLogger("tidetray.sealing")
@@ -325,7 +325,7 @@ class _Sealing:
             late = {time_ms for time_ms, _, _ in found if time_ms not in sealed}
             for time_ms, value, delay_s in found:
                 if time_ms not in late and value != sealed[time_ms]:
-                    self._store.keep_if_other(Row(series, time_ms, value, delay_s), sealed[time_ms], aside)
+                    self._store.keep_if_other((series, time_ms, value, delay_s), sealed[time_ms], aside)
             if not late:
                 connection.execute(f"DELETE {here}", (series,))
                 return

@@ -59,7 +59,7 @@ class Recorded:
     fresh: list[Pack] = field(default_factory=list)
 
 
-class Row(NamedTuple):
+class _Row(NamedTuple):
     series: int
     time_ms: int
     value: float
@@ -89,7 +89,7 @@ class Store(Database):
         done = Recorded()
         with self.transaction():
             self._catch_up()
-            pending: list[Row] = []
+            pending: list[_Row] = []
             touched: set[NodeBoot] = set()
             for pack, _, _ in packs:
                 self._note_start(pack)  # of all of them first: the least delayed of a batch dates the others, too
@@ -123,7 +123,7 @@ class Store(Database):
                 if not waiting:
                     return done
                 readings_before = done.readings
-                pending: list[Row] = []
+                pending: list[_Row] = []
                 for number, topic, payload, received_ms in waiting:
                     try:
                         pack = self._dated(decode(topic, payload, from_ms(received_ms)))
@@ -154,7 +154,7 @@ class Store(Database):
                     (*how, site, node),
                 )
 
-    def _take(self, sent: tuple[Pack, str, bytes], done: Recorded, pending: list[Row], touched: set[NodeBoot]) -> None:
+    def _take(self, sent: tuple[Pack, str, bytes], done: Recorded, pending: list[_Row], touched: set[NodeBoot]) -> None:
         pack, topic, payload = sent
         received_ms = to_ms(pack.received_at)
         if pack.boot is not None and pack.seq is not None:
@@ -201,7 +201,7 @@ class Store(Database):
         )
         return clocks.dated(pack, dict(starts.fetchall()))
 
-    def _collect(self, pack: Pack, pending: list[Row]) -> list[str]:
+    def _collect(self, pack: Pack, pending: list[_Row]) -> list[str]:
         """Turn a pack's readings into rows; gives the trays that are not in the notebook."""
         received_ms = to_ms(pack.received_at)
         unknown: set[str] = set()
@@ -213,7 +213,7 @@ class Store(Database):
             series = self._series.get(key)
             if series is None:
                 series = self._series_id(key)
-            pending.append(Row(series, time_ms, value, max(0, (received_ms - time_ms) // 1000)))
+            pending.append(_Row(series, time_ms, value, max(0, (received_ms - time_ms) // 1000)))
         return sorted(unknown)
 
     def _series_id(self, key: tuple[str, str, str, str]) -> int:
@@ -225,13 +225,13 @@ class Store(Database):
         self._series_key[series] = key
         return int(series)
 
-    def _insert(self, rows: list[Row], done: Recorded) -> None:
+    def _insert(self, rows: list[_Row], done: Recorded) -> None:
         """Append what is newer than its series; what is late or repeated redoes its own hours."""
         if not rows:
             return
         rows.sort()
-        appended: list[Row] = []
-        late: list[Row] = []
+        appended: list[_Row] = []
+        late: list[_Row] = []
         heads: dict[int, tuple[int, float]] = {}
         for row in rows:
             head = self._head(row.series)
@@ -246,7 +246,7 @@ class Store(Database):
         self.connection.executemany("INSERT INTO reading VALUES (?, ?, ?, ?)", appended)
         self._add_to_hours(appended, heads)
         redo: set[tuple[int, int]] = set()
-        inserted_late: list[Row] = []
+        inserted_late: list[_Row] = []
         for row in late:
             stands = self.raw.sealed_value(row.series, row.time_ms)
             if stands is None and self.connection.execute(insert_or_ignore, row).rowcount:
@@ -260,19 +260,20 @@ class Store(Database):
         done.readings += len(appended) + len(inserted_late)
         self._mark_cycles_due(appended + inserted_late)
 
-    def keep_if_other(self, row: Row, value: float | None, done: Recorded) -> None:
+    def keep_if_other(self, row: tuple[int, int, float, int], stands: float | None, done: Recorded) -> None:
         """The first value of a series at a time stands (None: look it up); another one for that time is set aside."""
-        value = self.raw.at(row.series, row.time_ms) if value is None else value
-        if value == row.value:
+        series, time_ms, new, delay_s = row
+        value = self.raw.at(series, time_ms) if stands is None else stands
+        if value == new:
             return
-        site, tray, channel, node = self._series_key_of(row.series)
-        where = f"{site}/{node} {tray or 'node'} {channel} at {from_ms(row.time_ms).isoformat()}"
-        reason = f"{where}: {row.value!r} came after {value!r} for the same time; the first one stands. Check the node's clock"
-        self._set_aside(
-            Aside(row.time_ms + row.delay_s * 1000, where, repr(row.value).encode(), "conflict", reason), done
+        site, tray, channel, node = self._series_key_of(series)
+        where = f"{site}/{node} {tray or 'node'} {channel} at {from_ms(time_ms).isoformat()}"
+        reason = (
+            f"{where}: {new!r} came after {value!r} for the same time; the first one stands. Check the node's clock"
         )
+        self._set_aside(Aside(time_ms + delay_s * 1000, where, repr(new).encode(), "conflict", reason), done)
 
-    def _add_to_hours(self, rows: list[Row], heads: dict[int, tuple[int, float]]) -> None:
+    def _add_to_hours(self, rows: list[_Row], heads: dict[int, tuple[int, float]]) -> None:
         if not rows:
             return
         table = [(series, head[0], head[1], False) for series, head in heads.items()]
@@ -325,7 +326,7 @@ class Store(Database):
         )  # fmt: skip
         return list(zip(*(column.tolist() for column in columns), above, strict=True))
 
-    def _mark_cycles_due(self, rows: list[Row]) -> None:
+    def _mark_cycles_due(self, rows: list[_Row]) -> None:
         due: dict[tuple[str, str], int] = {}
         for row in rows:
             site, tray, channel, _node = self._series_key_of(row.series)

@@ -1,8 +1,8 @@
 """A sealing that is killed at each of its steps; run by `test_sealing_cuts.py` as a process of its own.
 
 Usage: cut_sealing.py HOME WORK NOW_MS. For every k it copies HOME to WORK/k and seals there in a child, which kills
-itself (SIGKILL) at the k-th step; prints how many there were. A step is a begin or end of a transaction, a row
-group written, and a sync, rename or removal of a file: before it and after it.
+itself (SIGKILL) at the k-th step; prints how many there were. A step is a statement that writes, or the begin or end
+of a transaction; and a row group written, a sync, a rename or removal of a file, before it and after it.
 """
 
 from __future__ import annotations
@@ -11,8 +11,7 @@ import os
 import shutil
 import signal
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -20,9 +19,9 @@ from pyarrow import parquet
 
 from ingest import sealing
 from ingest.settings import RECORD_FILE
-from ingest.store import Store, open_store
+from ingest.store import open_store
 
-SMALL = 7
+READS = ("SELECT", "PRAGMA")
 
 
 class Steps:
@@ -47,28 +46,18 @@ class Steps:
 
 def watch(steps: Steps) -> None:
     """Count, and be killed at, everything in this process that changes a disk."""
-    inner = Store.transaction
-
-    @contextmanager
-    def transaction(store: Store) -> Iterator[Any]:
-        steps.step()
-        with inner(store) as connection:
-            yield connection
-            steps.step()
-        steps.step()
-
-    Store.transaction = transaction  # type: ignore[method-assign]
     os.fsync = steps.around(os.fsync)
     Path.rename = steps.around(Path.rename)  # type: ignore[method-assign]
     Path.unlink = steps.around(Path.unlink)  # type: ignore[method-assign]
     parquet.ParquetWriter.write_table = steps.around(parquet.ParquetWriter.write_table)
-    sealing.ROWS_AT_ONCE = SMALL
+    sealing.ROWS_AT_ONCE = 4
     sealing.HOURS_AT_ONCE = 2
     sealing.FREE_SHARE, sealing.PAGES_AT_ONCE = 0.0, 1
 
 
-def seal_in(home: Path, now_ms: int) -> None:
+def seal_in(home: Path, now_ms: int, steps: Steps) -> None:
     with open_store(home / RECORD_FILE) as store:
+        store.connection.set_trace_callback(lambda statement: None if statement.startswith(READS) else steps.step())
         for _ in sealing.seal(store, before_ms=now_ms, now_ms=now_ms):
             pass
 
@@ -78,8 +67,9 @@ def main(home: Path, work: Path, now_ms: int) -> None:
         shutil.copytree(home, work / str(k))
         child = os.fork()
         if child == 0:
-            watch(Steps(k))
-            seal_in(work / str(k), now_ms)
+            steps = Steps(k)
+            watch(steps)
+            seal_in(work / str(k), now_ms, steps)
             os._exit(0)
         _, status = os.waitpid(child, 0)
         if os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0:
