@@ -5,7 +5,7 @@ bytes_row     in the table `reading`, whose key is its index: whole pages, over 
 bytes_sealed  the same readings sealed, all files together
 growth_ratio  readings per second into a record that holds 100 million, over the rate into one of 100 thousand: by
               `Store.record` (packs of five readings, hours and cycles due along with them, each batch with fsync),
-              median of rounds that go to and fro between the two
+              median of rounds in which the two take turns, batch by batch; processor time alone is printed beside it
 
 Run: python tests/bench/ingest_disk.py [ROWS]. The large record takes some 2.5 GB in the folder for temporary files while it
 is measured.
@@ -19,8 +19,7 @@ import sqlite3
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -46,7 +45,7 @@ TRAYS = 20
 CHANNELS = ("level", "pump", "water_temp", "air_temp", "humidity")
 STEP_MS = 10_000
 SMALL_ROWS = 100_000
-BATCH_PACKS, BATCHES, ROUNDS = 200, 10, 15
+BATCH_PACKS, BATCHES, ROUNDS = 200, 20, 15
 
 
 def measure_disk() -> dict[str, float]:
@@ -76,7 +75,7 @@ def measure_disk() -> dict[str, float]:
 
 def measure_growth(rows: int = 100_000_000) -> dict[str, float]:
     """`growth_ratio` from SMALL_ROWS to `rows` stored readings."""
-    ratios, rates = [], []
+    ratios, processor, rates = [], [], []
     with tempfile.TemporaryDirectory() as folder:
         small, large = Path(folder) / "small" / RECORD_FILE, Path(folder) / "large" / RECORD_FILE
         begun = time.monotonic()
@@ -88,11 +87,11 @@ def measure_growth(rows: int = 100_000_000) -> dict[str, float]:
         for turn in range(ROUNDS):
             copied = Path(folder) / f"small-{turn}" / RECORD_FILE
             shutil.copytree(small.parent, copied.parent)
-            order = [(copied, SMALL_ROWS, 0), (large, rows, turn)]
-            found = {path: _rate(path, count, after) for path, count, after in (order if turn % 2 else order[::-1])}
+            few_s, many_s = _round((copied, SMALL_ROWS, 0), (large, rows, turn))
             shutil.rmtree(copied.parent)
-            ratios.append(found[large] / found[copied])
-            rates.append((found[copied], found[large]))
+            ratios.append(few_s[0] / many_s[0])
+            processor.append(few_s[1] / many_s[1])
+            rates.append(BATCHES * BATCH_PACKS * len(CHANNELS) / np.array([few_s[0], many_s[0]]))
         with open_store(large, read_only=True) as store:
             (stored,) = store.connection.execute("SELECT count(*) FROM reading").fetchone()
         if stored != _each(rows) * len(CHANNELS) * TRAYS + ROUNDS * (BATCHES + 1) * BATCH_PACKS * len(CHANNELS):
@@ -100,7 +99,7 @@ def measure_growth(rows: int = 100_000_000) -> dict[str, float]:
     few, many = np.median(rates, axis=0)
     print(
         f"{few:,.0f} readings/s at {SMALL_ROWS:,}, {many:,.0f} at {rows:,} (medians of {ROUNDS} rounds; "
-        f"ratios {min(ratios):.2f} to {max(ratios):.2f})"
+        f"ratios {min(ratios):.2f} to {max(ratios):.2f}; of the processor time alone {np.median(processor):.2f})"
     )
     return {"growth_ratio": float(np.median(ratios))}
 
@@ -152,35 +151,44 @@ def _fill(path: Path, rows: int) -> None:
         store.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
-@contextmanager
-def _timed(seconds: list[float]) -> Iterator[None]:
-    begun = time.perf_counter()
-    yield
-    seconds.append(time.perf_counter() - begun)
+Sent = list[tuple[Pack, str, bytes]]
 
 
-def _rate(path: Path, rows: int, turn: int) -> float:
-    """Readings per second recorded at the end of every series, as packs of all trays come in. The first batch is not
-    counted: it looks everything up that the writer remembers from then on."""
+def _round(*records: tuple[Path, int, int]) -> list[tuple[float, float]]:
+    """Seconds, and seconds of the processor, that each record (path, rows it began with, rounds before) takes for the
+    same number of batches. The first batch is not counted: it looks up what the writer remembers from then on."""
+    spent = [(0.0, 0.0)] * len(records)
+    with ExitStack() as opened:
+        stores = [opened.enter_context(open_store(path)) for path, _, _ in records]
+        batches = [_batches(rows, turn) for _, rows, turn in records]
+        for number in range(BATCHES + 1):
+            order = range(len(records)) if number % 2 else reversed(range(len(records)))
+            for each in order:
+                begun, begun_cpu = time.perf_counter(), time.process_time()
+                done = stores[each].record(batches[each][number])
+                took, took_cpu = time.perf_counter() - begun, time.process_time() - begun_cpu
+                if done.readings != BATCH_PACKS * len(CHANNELS):
+                    raise SystemExit(f"{done.readings} readings recorded, not {BATCH_PACKS * len(CHANNELS)}")
+                if number:
+                    spent[each] = (spent[each][0] + took, spent[each][1] + took_cpu)
+    return spent
+
+
+def _batches(rows: int, turn: int) -> list[Sent]:
+    """Packs of all trays in turn, each reading the next of its series."""
     steps = (BATCHES + 1) * BATCH_PACKS // TRAYS
-    start = _each(rows) + turn * steps
-    packs = []
-    for step in range(start, start + steps):
+    first = _each(rows) + turn * steps
+    sent: Sent = []
+    for step in range(first, first + steps):
         time_ms = _begin_ms(rows) + step * STEP_MS
         for tray in range(TRAYS):
             made = tuple(
                 Reading(f"tray-{tray + 1}", channel, time_ms, round(0.01 * ((step + place) % 100), 2))
                 for place, channel in enumerate(CHANNELS)
             )
-            packs.append(Pack("nursery", f"bench-{tray}", "a1", step + 1, step + 1, from_ms(time_ms + 1000), made, ()))
-    seconds: list[float] = []
-    with open_store(path) as store:
-        for first in range(0, len(packs), BATCH_PACKS):
-            with _timed(seconds):
-                done = store.record([(pack, "topic", b"") for pack in packs[first : first + BATCH_PACKS]])
-            if done.readings != BATCH_PACKS * len(CHANNELS):
-                raise SystemExit(f"{done.readings} readings recorded, not {BATCH_PACKS * len(CHANNELS)}")
-    return BATCHES * BATCH_PACKS * len(CHANNELS) / sum(seconds[1:])
+            pack = Pack("nursery", f"bench-{tray}", "a1", step + 1, step + 1, from_ms(time_ms + 1000), made, ())
+            sent.append((pack, "topic", b""))
+    return [sent[at : at + BATCH_PACKS] for at in range(0, len(sent), BATCH_PACKS)]
 
 
 if __name__ == "__main__":

@@ -67,6 +67,7 @@ def test_killed_at_any_step_nothing_is_lost_and_nothing_comes_twice(bench_store:
     seen: Counter[tuple[str, bool]] = Counter()
     for k in range(1, steps + 1):
         with open_store(work / str(k) / RECORD_FILE) as store:
+            store.connection.execute("PRAGMA synchronous=OFF")
             seen.update(set(store.connection.execute("SELECT state, emptied_ms IS NOT NULL FROM sealed").fetchall()))
             with open_store(store.path, read_only=True) as reader:
                 assert levels(reader) == want, k
