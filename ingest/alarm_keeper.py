@@ -313,9 +313,7 @@ def _measured(store: Store, since_ms: int) -> Iterator[tuple[int, str, str, list
     ).fetchall():
         rows += [
             (time_ms, site, node, tray, channel, value, time_ms + 1000 * delay_s + 999)
-            for time_ms, delay_s, value in store.connection.execute(
-                "SELECT time_ms, delay_s, value FROM reading WHERE series = ? AND time_ms >= ?", (series, since_ms)
-            )
+            for time_ms, value, delay_s in store.raw.rows(series, since_ms).tolist()
         ]
     rows.sort(key=lambda row: (row[0] // 1000, row[1], row[2], row[0]))
     for (_, site, node), part in groupby(rows, key=lambda row: (row[0] // 1000, row[1], row[2])):

@@ -25,6 +25,7 @@ from ingest.delivery import failing
 from ingest.notebook import Notebook
 from ingest.readings import TidetrayError, from_ms
 from ingest.recorder import is_recording
+from ingest.sealed import SealedError, check_file, sealed_files, sealed_folder
 from ingest.settings import RECORD_FILE, BrokerSettings, Settings, SettingsError, check_rules, load_settings
 from ingest.store import open_store
 from ingest.supervision import STALE_S, read_state
@@ -90,12 +91,28 @@ def _record(home: Path) -> Iterator[Finding]:
         except sqlite3.Error as error:
             yield Finding("record", False, f"{store.path}: {error}. Restore the last backup")
             return
+    yield from _sealed(home)
     if not trials:
         yield Finding("notebook", False, "it holds no trial: add one with `tidetray load TRIAL.toml`")
     for trial in trials:
         yield _zone(trial.name, trial.zone)
     if waiting:
         yield Finding("set aside", False, f"the latest message that could not be recorded: {waiting[0].reason}")
+
+
+def _sealed(home: Path) -> Iterator[Finding]:
+    """Whether all sealed files are there and whole."""
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        files = sealed_files(store.connection)
+    sound = 0
+    for file in files:
+        try:
+            check_file(sealed_folder(home / RECORD_FILE), file)
+            sound += 1
+        except SealedError as error:
+            yield Finding("sealed readings", False, str(error))
+    if sound:
+        yield Finding("sealed readings", True, f"{sound} of {len(files)} files in order")
 
 
 def _alarms(home: Path, settings: Settings) -> Iterator[Finding]:

@@ -15,6 +15,7 @@ from typing import Self
 
 from ingest.migrations import MIGRATIONS
 from ingest.readings import TidetrayError
+from ingest.sealed import RawReadings
 
 
 class StoreError(TidetrayError):
@@ -27,6 +28,7 @@ class Database:
     def __init__(self, connection: sqlite3.Connection, path: str) -> None:
         self.connection = connection
         self.path = path
+        self.raw = RawReadings(connection, path)
 
     @classmethod
     def open(cls, path: Path | str, *, read_only: bool = False) -> Self:
@@ -49,6 +51,8 @@ class Database:
                 if str(path) != ":memory:":
                     Path(path).parent.mkdir(parents=True, exist_ok=True)
                 connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+                # before there is a table, or it needs a VACUUM: what sealing frees can be given back bit by bit
+                connection.execute("PRAGMA auto_vacuum=INCREMENTAL")
                 connection.execute("PRAGMA journal_mode=WAL")
                 connection.execute("PRAGMA synchronous=FULL")
                 connection.execute(f"PRAGMA journal_size_limit={64 * 2**20}")

@@ -36,12 +36,10 @@ def on_the_cells(store: Store, site: str, now: datetime) -> tuple[CellMass, ...]
     for series, node, tray in store.connection.execute(
         "SELECT id, node, tray FROM series WHERE site = ? AND channel = 'mass'", (site,)
     ).fetchall():
-        last = store.connection.execute(
-            "SELECT time_ms, value FROM reading WHERE series = ? AND time_ms >= ? ORDER BY time_ms DESC LIMIT 2",
-            (series, to_ms(now - FRESH)),
-        ).fetchall()
-        if not last or last[0][1] <= 0:
+        fresh = store.raw.rows(series, to_ms(now - FRESH))[["time_ms", "value"]].tolist()
+        if not fresh or fresh[-1][1] <= 0:
             continue
-        settled = len(last) > 1 and abs(last[0][1] - last[1][1]) * 1000 <= SETTLED_G
-        found.append(CellMass(node, tray, last[0][1] * 1000, from_ms(last[0][0]), settled))
+        time_ms, mass_kg = fresh[-1]
+        settled = len(fresh) > 1 and abs(mass_kg - fresh[-2][1]) * 1000 <= SETTLED_G
+        found.append(CellMass(node, tray, mass_kg * 1000, from_ms(time_ms), settled))
     return tuple(sorted(found, key=lambda cell: cell.time, reverse=True))

@@ -14,13 +14,12 @@ import pandas as pd
 
 from ingest.message_numbers import MessageNumbers
 from ingest.readings import CHANNELS, from_ms, to_ms
+from ingest.sealed import FAR_MS
 from ingest.store import Store
 from ingest.summaries import HOUR_MS
 
 CYCLE_TIMES = ["flood_start", "flood_reached", "drain_start", "dry"]
 CYCLE_NUMBERS = ["fill_s", "wet_s", "drain_s", "peak_level_m"]
-
-_FAR_MS = 1 << 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +69,7 @@ def readings(
     channels: Sequence[str],
     *,
     start_ms: int = 0,
-    end_ms: int = _FAR_MS,
+    end_ms: int = FAR_MS,
     lead: bool = False,
 ) -> pd.DataFrame:
     """Readings of one tray in [start_ms, end_ms): columns `time, channel, value`, by channel and time.
@@ -84,18 +83,8 @@ def readings(
     parts = []
     names = sorted({channel for _, channel in series})
     for series_id, channel in series:
-        first = start_ms
-        if lead:
-            (before,) = store.connection.execute(
-                "SELECT max(time_ms) FROM reading WHERE series = ? AND time_ms < ?", (series_id, start_ms)
-            ).fetchone()
-            first = start_ms if before is None else before
-        rows = store.connection.execute(
-            "SELECT time_ms, value FROM reading WHERE series = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
-            (series_id, first, end_ms),
-        )
-        # straight into an array: a tray under water for months is read whole, and a list would take far more memory
-        found = np.fromiter(rows, dtype=[("time_ms", np.int64), ("value", np.float64)])
+        before = store.raw.last(series_id, start_ms) if lead else None
+        found = store.raw.rows(series_id, start_ms if before is None else before[0], end_ms)
         parts.append(
             pd.DataFrame(
                 {
@@ -110,7 +99,7 @@ def readings(
     return frame_times(pd.concat(parts, ignore_index=True), ["time"])[["time", "channel", "value"]]
 
 
-def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: int = _FAR_MS) -> pd.DataFrame:
+def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: int = FAR_MS) -> pd.DataFrame:
     """Hourly summaries of one channel over all trays of a site.
 
     Columns `node, tray` (empty for a node's own place), `time` (start of the hour), `n, mean, min, max,
@@ -151,12 +140,8 @@ def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: 
 
 def latest(store: Store, site: str) -> pd.DataFrame:
     """The last reading of every series of a site: `node, tray, channel, time, value`."""
-    rows = store.connection.execute(
-        "SELECT node, tray, channel, reading.time_ms, value FROM series"
-        " JOIN reading ON series = id AND reading.time_ms = (SELECT max(time_ms) FROM reading WHERE series = id)"
-        " WHERE site = ?",
-        (site,),
-    ).fetchall()
+    series = store.connection.execute("SELECT id, node, tray, channel FROM series WHERE site = ?", (site,)).fetchall()
+    rows = [(*names, *last) for number, *names in series if (last := store.raw.last(number)) is not None]
     frame = pd.DataFrame(rows, columns=["node", "tray", "channel", "time_ms", "value"])
     return frame_times(frame.astype({"value": "float64"}), ["time"])
 
@@ -169,7 +154,7 @@ def cycles(store: Store, site: str, tray: str | None = None, *, start_ms: int = 
         " FROM (SELECT *, coalesce(dry_ms, CASE outcome WHEN 'no flood' THEN drain_start_ms END,"
         " lead(coalesce(flood_start_ms, flood_reached_ms, drain_start_ms)) OVER (PARTITION BY tray ORDER BY number), ?)"
         " AS over_ms FROM cycle WHERE site = ? AND tray = coalesce(?, tray)) WHERE over_ms >= ? ORDER BY tray, number",
-        (_FAR_MS, site, tray, start_ms),
+        (FAR_MS, site, tray, start_ms),
     ).fetchall()
     frame = pd.DataFrame(rows, columns=["tray", *(f"{name}_ms" for name in CYCLE_TIMES), *CYCLE_NUMBERS, "outcome"])
     kinds = dict.fromkeys(CYCLE_NUMBERS, "float64") | {"tray": "str", "outcome": "str"}
@@ -226,24 +211,16 @@ def counters(store: Store) -> dict[str, int]:
 
 def evidence_span_ms(store: Store, site: str, tray: str, channels: Sequence[str]) -> tuple[int, int] | None:
     """Times of the first and last reading of a tray's channels; None if there is none."""
-    marks = ", ".join("?" * len(channels))
-    first, last = store.connection.execute(
-        "SELECT min((SELECT min(time_ms) FROM reading WHERE series = id)), max((SELECT max(time_ms) FROM reading WHERE series = id))"
-        f" FROM series WHERE site = ? AND tray = ? AND channel IN ({marks})",
-        (site, tray, *channels),
-    ).fetchone()
-    return None if first is None else (first, last)
+    series = _series(store, site, tray, channels)
+    first = [first_ms for number in series if (first_ms := store.raw.first_ms(number)) is not None]
+    last = [found[0] for number in series if (found := store.raw.last(number)) is not None]
+    return (min(first), max(last)) if first else None
 
 
 def last_before_ms(store: Store, site: str, tray: str, channels: Sequence[str], time_ms: int) -> int | None:
     """Time of the last reading of a tray's channels before a time; None if there is none."""
-    marks = ", ".join("?" * len(channels))
-    (last,) = store.connection.execute(
-        "SELECT max((SELECT max(time_ms) FROM reading WHERE series = id AND time_ms < ?))"
-        f" FROM series WHERE site = ? AND tray = ? AND channel IN ({marks})",
-        (time_ms, site, tray, *channels),
-    ).fetchone()
-    return None if last is None else int(last)
+    last = [store.raw.last(number, time_ms) for number in _series(store, site, tray, channels)]
+    return max((found[0] for found in last if found is not None), default=None)
 
 
 def for_trays(store: Store, site: str, hours: pd.DataFrame) -> pd.DataFrame:
@@ -265,16 +242,21 @@ def for_trays(store: Store, site: str, hours: pd.DataFrame) -> pd.DataFrame:
 
 def node_of_trays(store: Store, site: str) -> dict[str, str]:
     """Tray -> the node that measured in it last."""
-    rows = store.connection.execute(
-        "SELECT tray, node FROM series WHERE site = ? AND tray != ''"
-        " ORDER BY (SELECT max(time_ms) FROM reading WHERE series = id)",
-        (site,),
-    )
-    return dict(rows.fetchall())
+    rows = store.connection.execute("SELECT id, tray, node FROM series WHERE site = ? AND tray != ''", (site,))
+    lasts = [(store.raw.last(number) or (0, 0.0), tray, node) for number, tray, node in rows.fetchall()]
+    return {tray: node for _, tray, node in sorted(lasts, key=lambda each: each[0][0])}
 
 
 def since_ms(time: datetime | None) -> int:
     return 0 if time is None else to_ms(time)
+
+
+def _series(store: Store, site: str, tray: str, channels: Sequence[str]) -> list[int]:
+    marks = ", ".join("?" * len(channels))
+    rows = store.connection.execute(
+        f"SELECT id FROM series WHERE site = ? AND tray = ? AND channel IN ({marks})", (site, tray, *channels)
+    )
+    return [number for (number,) in rows.fetchall()]
 
 
 def _ranges(store: Store, table: str, key: tuple[str, str, str]) -> list[tuple[int, int]]:

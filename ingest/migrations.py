@@ -296,4 +296,26 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         ALTER TABLE trial ADD COLUMN top_temp_c REAL;
         """,
     ),
+    (
+        "sealed readings",
+        """
+        -- a file of a site's readings of one month (UTC), beside the record. state: 'writing' (nothing counts on it),
+        -- 'sealed' (its rows count), 'replaced' (another one counts; it is kept for a while for those who read it).
+        -- emptied_ms: when the last of its rows was gone from the table reading
+        CREATE TABLE sealed (
+            id INTEGER PRIMARY KEY, site TEXT NOT NULL, month TEXT NOT NULL, file TEXT NOT NULL UNIQUE,
+            state TEXT NOT NULL CHECK (state IN ('writing', 'sealed', 'replaced')), rows INTEGER NOT NULL,
+            size_bytes INTEGER NOT NULL, sha256 TEXT NOT NULL, sealed_ms INTEGER NOT NULL, emptied_ms INTEGER,
+            replaced_ms INTEGER
+        ) STRICT;
+        CREATE UNIQUE INDEX sealed_now ON sealed (site, month) WHERE state = 'sealed';
+        -- the series in the files that count. place: row group; digest: SHA-256 over the columns
+        CREATE TABLE sealed_part (
+            series INTEGER NOT NULL, first_ms INTEGER NOT NULL, last_ms INTEGER NOT NULL, last_value REAL NOT NULL,
+            rows INTEGER NOT NULL, sealed INTEGER NOT NULL REFERENCES sealed, place INTEGER NOT NULL,
+            digest TEXT NOT NULL,
+            PRIMARY KEY (series, first_ms)
+        ) STRICT, WITHOUT ROWID;
+        """,
+    ),
 )

@@ -25,7 +25,8 @@ from ingest.aside import UNKNOWN_TRAY, Aside, undatable, unknown_trays
 from ingest.database import Database
 from ingest.message_numbers import MessageNumbers
 from ingest.readings import CHANNELS, EVIDENCE, MAX_GAP_S, TidetrayError, from_ms, to_ms
-from ingest.summaries import HOUR_MS, HourlyParts, hourly_parts
+from ingest.sealed import SealedError
+from ingest.summaries import HOUR_MS, HourlyParts, hourly_parts, hours_around
 
 if TYPE_CHECKING:
     from ingest.wire import Here, Pack
@@ -241,37 +242,36 @@ class Store(Database):
                 heads.setdefault(row.series, head)
             appended.append(row)
             self._heads[row.series] = (row.time_ms, row.value)
-        insert = "INSERT INTO reading VALUES (?, ?, ?, ?)"
-        self.connection.executemany(insert, appended)
+        insert_or_ignore = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?)"
+        self.connection.executemany("INSERT INTO reading VALUES (?, ?, ?, ?)", appended)
         self._add_to_hours(appended, heads)
         redo: set[tuple[int, int]] = set()
         inserted_late: list[_Row] = []
         for row in late:
-            cursor = self.connection.execute("INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?)", row)
-            if cursor.rowcount:
+            stands = self.raw.sealed_value(row.series, row.time_ms)
+            if stands is None and self.connection.execute(insert_or_ignore, row).rowcount:
                 inserted_late.append(row)
-                redo |= {(row.series, (row.time_ms + d) // HOUR_MS) for d in (-_MAX_GAP_MS, 0, _MAX_GAP_MS)}
+                redo |= {(row.series, hour) for hour in hours_around(row.time_ms)}
             else:
                 done.doubled_readings += 1
-                self._keep_if_other(row, done)
+                self.keep_if_other(row, stands, done)
         for series, hour in sorted(redo):
-            self._redo_hour(series, hour)
+            self.redo_hour(series, hour)
         done.readings += len(appended) + len(inserted_late)
         self._mark_cycles_due(appended + inserted_late)
 
-    def _keep_if_other(self, row: _Row, done: Recorded) -> None:
-        """The first value of a series at a time stands; another one for the same time is set aside."""
-        (value,) = self.connection.execute(
-            "SELECT value FROM reading WHERE series = ? AND time_ms = ?", (row.series, row.time_ms)
-        ).fetchone()
-        if value == row.value:
+    def keep_if_other(self, row: tuple[int, int, float, int], stands: float | None, done: Recorded) -> None:
+        """The first value of a series at a time stands (None: look it up); another one for that time is set aside."""
+        series, time_ms, new, delay_s = row
+        value = self.raw.at(series, time_ms) if stands is None else stands
+        if value == new:
             return
-        site, tray, channel, node = self._series_key_of(row.series)
-        where = f"{site}/{node} {tray or 'node'} {channel} at {from_ms(row.time_ms).isoformat()}"
-        reason = f"{where}: {row.value!r} came after {value!r} for the same time; the first one stands. Check the node's clock"
-        self._set_aside(
-            Aside(row.time_ms + row.delay_s * 1000, where, repr(row.value).encode(), "conflict", reason), done
+        site, tray, channel, node = self._series_key_of(series)
+        where = f"{site}/{node} {tray or 'node'} {channel} at {from_ms(time_ms).isoformat()}"
+        reason = (
+            f"{where}: {new!r} came after {value!r} for the same time; the first one stands. Check the node's clock"
         )
+        self._set_aside(Aside(time_ms + delay_s * 1000, where, repr(new).encode(), "conflict", reason), done)
 
     def _add_to_hours(self, rows: list[_Row], heads: dict[int, tuple[int, float]]) -> None:
         if not rows:
@@ -287,15 +287,15 @@ class Store(Database):
             self._hour_rows(parts),
         )
 
-    def _redo_hour(self, series: int, hour: int) -> None:
-        start, end = hour * HOUR_MS - _MAX_GAP_MS, (hour + 1) * HOUR_MS + _MAX_GAP_MS
-        found = self.connection.execute(
-            "SELECT time_ms, value FROM reading WHERE series = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
-            (series, start, end),
-        ).fetchall()
-        if not found:
+    def redo_hour(self, series: int, hour: int) -> None:
+        """Sum up an hour anew. Where it needs sealed readings that cannot be read, the next sealing does."""
+        try:
+            found = self.raw.rows(series, hour * HOUR_MS - _MAX_GAP_MS, (hour + 1) * HOUR_MS + _MAX_GAP_MS)
+        except SealedError:
             return
-        parts = self._parts([(series, time_ms, value, True) for time_ms, value in found])
+        if not len(found):
+            return
+        parts = self._parts([(series, time_ms, value, True) for time_ms, value, _ in found.tolist()])
         for row in self._hour_rows(parts):
             if row[1] == hour and row[2]:
                 self.connection.execute(
@@ -381,6 +381,7 @@ class Store(Database):
         self._numbers: dict[NodeBoot, MessageNumbers] = {}
         self._gone: dict[NodeBoot, MessageNumbers] = {}
         self._trays: set[tuple[str, str]] = set()
+        self.raw.forget()
 
     def _catch_up(self) -> None:
         (version,) = self.connection.execute("PRAGMA data_version").fetchone()
@@ -399,9 +400,7 @@ class Store(Database):
 
     def _head(self, series: int) -> tuple[int, float] | None:
         if series not in self._heads:
-            self._heads[series] = self.connection.execute(
-                "SELECT time_ms, value FROM reading WHERE series = ? ORDER BY time_ms DESC LIMIT 1", (series,)
-            ).fetchone()
+            self._heads[series] = self.raw.last(series)
         return self._heads[series]
 
     def _numbers_of(self, key: NodeBoot) -> MessageNumbers:

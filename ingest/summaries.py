@@ -90,6 +90,11 @@ def hourly_parts(
     )
 
 
+def hours_around(time_ms: int) -> set[int]:
+    """The hours whose summaries hang on a reading at this time."""
+    return {(time_ms + d) // HOUR_MS for d in (-_MAX_GAP_MS, 0, _MAX_GAP_MS)}
+
+
 def _sums(place: NDArray[np.intp], amounts: Floats, size: int) -> Floats:
     return np.bincount(place, weights=amounts, minlength=size).astype(np.float64)
 

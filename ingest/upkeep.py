@@ -18,6 +18,7 @@ from ingest.cycles import detect_cycles
 from ingest.notebook import Notebook
 from ingest.readings import EVIDENCE, Tray, to_ms
 from ingest.redo import redo_from
+from ingest.sealed import SealedError
 from ingest.store import Decode, Store
 
 log = logging.getLogger("tidetray.upkeep")
@@ -28,6 +29,10 @@ SHARE_OF_TIME = 0.05
 
 SLICE_S = 0.05
 """What one call may take, so that commits and alarms do not wait for the cycles of many trays."""
+
+
+SEALED_PAUSE_S = 300.0
+"""Between two tries where sealed readings are missing: somebody has to put their file back first."""
 
 
 class Upkeep:
@@ -65,8 +70,13 @@ class Upkeep:
             started_s = time.monotonic()
             if not now and started_s - begun_s > SLICE_S:
                 break  # readings wait to be committed: the others come next time, first
+            try:
+                _redo_cycles(self._store, trays[site, name], due_ms)
+            except SealedError as error:  # what is due stays noted; the other trays do not wait for it
+                log.warning("the cycles of %s cannot be worked out: %s", name, error)
+                self._next_s[site, name] = time.monotonic() + SEALED_PAUSE_S
+                continue
             done += 1
-            _redo_cycles(self._store, trays[site, name], due_ms)
             self._on_cycles(trays[site, name])
             took_s = time.monotonic() - started_s
             self._next_s[site, name] = time.monotonic() + max(self._pause_s, took_s / SHARE_OF_TIME)

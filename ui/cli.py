@@ -19,6 +19,7 @@ from ingest.readings import TidetrayError
 from ingest.settings import RECORD_FILE, load_settings
 from ui.cli_notebook import add_commands
 from ui.options import as_of_option, example, home_option, json_option, since_option, tray_option, trial_option
+from ui.seal_command import seal
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -61,6 +62,7 @@ def record(home: Path, form: str) -> None:
     from ingest.alarm_service import AlarmService
     from ingest.notebook import Notebook
     from ingest.recorder import Recorder, RecorderLock
+    from ingest.sealing import SealingService
     from ingest.settings import check_rules
     from ingest.store import open_store
     from ingest.supervision import JsonLines
@@ -73,15 +75,17 @@ def record(home: Path, form: str) -> None:
     with RecorderLock(home), open_store(home / RECORD_FILE) as store:
         check_rules(settings, home, Notebook(store).scheduled_trays())
         recorder = Recorder(store, settings)
-        service = AlarmService(home, settings, recorder.is_well)
+        services = [AlarmService(home, settings, recorder.is_well), SealingService(home, settings)]
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: recorder.stop())
         log.info("recording into %s. Stop with Ctrl-C", home)
-        service.start()
+        for service in services:
+            service.start()
         try:
             totals = recorder.run()
         finally:
-            service.stop()
+            for service in services:
+                service.stop()
     log.info(
         "stopped. %d readings in %d messages recorded, %d messages came twice, %d set aside",
         totals.readings, totals.messages, totals.doubled, totals.set_aside,
@@ -302,9 +306,12 @@ def backup(home: Path, file: Path, as_json: bool) -> None:
     from ingest.backup import back_up
     from ui import show
 
-    show.backup(back_up(home / RECORD_FILE, file), as_json=as_json)
+    made = back_up(home / RECORD_FILE, file)
+    show.backup(made, as_json=as_json)
+    sys.exit(1 if made.faults else 0)
 
 
+cli.add_command(seal)
 add_commands(cli)
 
 

@@ -38,7 +38,7 @@ from ingest.nursery import Nursery, make_nursery
 from ingest.nursery_sensors import light_survey
 from ingest.recorder import is_recording
 from ingest.settings import RECORD_FILE
-from ingest.store import Store, open_store
+from ingest.store import open_store
 from ingest.trials import TrialPlan
 from ui import serve, show
 from ui.real_node import NAME as REAL_NODE
@@ -261,7 +261,7 @@ def _wait_for_cycles(home: Path) -> None:
 def _say_result(home: Path, final: NurseryReport) -> int:
     with open_store(home / RECORD_FILE, read_only=True) as store:
         data = TrialData(store, choose_trial(store))
-        recorded = _recorded(store) - _recorded(store, REAL_NODE)
+        recorded = store.raw.count() - store.raw.count(REAL_NODE)
         counts = lookup.counters(store)
         numbers_missing = sum(node.missing for node in lookup.nodes(store, data.trial.site))
         failed = data.cycles()
@@ -286,19 +286,12 @@ def _say_real(home: Path, last: NodeReport | None) -> int:
         click.echo(f"The node {REAL_NODE} ended badly.")
         return 1
     with open_store(home / RECORD_FILE, read_only=True) as store:
-        recorded = _recorded(store, REAL_NODE)
+        recorded = store.raw.count(REAL_NODE)
     click.echo(
         f"The node {REAL_NODE} sent {last.readings:,} readings in {last.messages:,} messages. "
         f"Recorded {recorded:,}, missing {last.readings - recorded:,}; {last.held:,} messages without a receipt."
     )
     return int(recorded != last.readings or last.held > 0)
-
-
-def _recorded(store: Store, node: str | None = None) -> int:
-    (count,) = store.connection.execute(
-        "SELECT count(*) FROM reading WHERE ?1 IS NULL OR series IN (SELECT id FROM series WHERE node = ?1)", (node,)
-    ).fetchone()
-    return int(count)
 
 
 def _check_alive(nodes: _Nodes, recorder: subprocess.Popen[Any]) -> None:

@@ -167,11 +167,19 @@ def weigh_in(entered: Entered, *, as_json: bool) -> None:
 def backup(made: Backup, *, as_json: bool) -> None:
     if as_json:
         print_json(
-            {"file": str(made.path), "bytes": made.size_bytes, "readings": made.readings, "weigh_ins": made.weigh_ins}
-        )
+            {
+                "file": str(made.path), "sealed": str(made.sealed),
+                "bytes": made.size_bytes, "readings": made.readings, "weigh_ins": made.weigh_ins,
+                "faults": [str(fault) for fault in made.faults],
+            }
+        )  # fmt: skip
     else:
         size = f"{made.size_bytes / 1e6:.1f} MB"
-        click.echo(f"{made.path}: {size}, {made.readings} readings and {made.weigh_ins} weigh-ins, checked.")
+        click.echo(
+            f"{made.path} with {made.sealed}: {size}, {made.readings} readings and {made.weigh_ins} weigh-ins, checked."
+        )
+        for fault in made.faults:
+            click.echo(f"Not in the copy: {fault}")
 
 
 def local(time: datetime | pd.Timestamp, zone: str) -> str:
