@@ -32,11 +32,11 @@ from ingest.balances import Balance, check_weighings, dry_weighings
 from ingest.cycles import CYCLE_COLUMNS
 from ingest.light_survey import light_survey
 from ingest.notebook import Notebook
+from ingest.open_to_read import open_to_read
 from ingest.placements import treatment_spells
 from ingest.predictions import Prediction, predictions
 from ingest.readings import EVIDENCE, TidetrayError, Tray, from_ms, to_ms
-from ingest.settings import RECORD_FILE
-from ingest.store import Store, open_store
+from ingest.store import Store
 from ingest.trail import trail
 from ingest.trials import Event, Trial, TrialPlan
 
@@ -57,8 +57,8 @@ class ExposureAndGrowth:
 
 
 def open_record(home: Path) -> Store:
-    """The home's record, for reading. StoreError if there is none."""
-    return open_store(home / RECORD_FILE, read_only=True)
+    """The home's record, for reading; readings come from InfluxDB where the settings say so. StoreError if there is none."""
+    return open_to_read(home)
 
 
 def choose_trial(store: Store, name: str | None = None) -> Trial:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -56,6 +57,20 @@ class SetAsideMessage:
     settled: datetime | None
 
 
+class Elsewhere(Protocol):
+    """Another place that holds readings and hourly summaries, and gives the same frames of them."""
+
+    def readings(
+        self, site: str, tray: str, channels: Sequence[str], *, start_ms: int, end_ms: int, lead: bool
+    ) -> pd.DataFrame: ...
+
+    def hourly(self, site: str, channel: str, *, start_ms: int, end_ms: int) -> pd.DataFrame: ...
+
+    def latest(self, site: str) -> pd.DataFrame: ...
+
+    def close(self) -> None: ...
+
+
 def frame_times(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     """Turn `<name>_ms` columns into UTC times named `<name>`."""
     for column in columns:
@@ -77,6 +92,8 @@ def readings(
 
     `lead` adds per channel the last reading before `start_ms`, so that the state at the start is known.
     """
+    if store.elsewhere is not None:
+        return store.elsewhere.readings(site, tray, channels, start_ms=start_ms, end_ms=end_ms, lead=lead)
     marks = ", ".join("?" * len(channels))
     series = store.connection.execute(
         f"SELECT id, channel FROM series WHERE site = ? AND tray = ? AND channel IN ({marks})", (site, tray, *channels)
@@ -118,6 +135,8 @@ def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: 
     """
     if channel not in CHANNELS:
         raise ValueError(f"no channel {channel!r}: choose one of {', '.join(CHANNELS)}")
+    if store.elsewhere is not None:
+        return store.elsewhere.hourly(site, channel, start_ms=start_ms, end_ms=end_ms)
     rows = store.connection.execute(
         "SELECT node, tray, hour * ?, n, mean, min, max, integral, covered_s, above_s FROM series JOIN hourly ON series = id"
         " WHERE site = ? AND channel = ? AND hour >= ? AND hour < ? ORDER BY tray, node, hour",
@@ -125,13 +144,15 @@ def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: 
     ).fetchall()
     columns = ["node", "tray", "time_ms", "n", "mean", "min", "max", "integral", "covered_s", "above_s"]
     frame = pd.DataFrame(rows, columns=columns).astype(
-        {"node": "str", "tray": "str"} | dict.fromkeys(columns[4:], "float64")
+        {"node": "str", "tray": "str", "n": "int64"} | dict.fromkeys(columns[4:], "float64")
     )
     return frame_times(frame, ["time"])
 
 
 def latest(store: Store, site: str) -> pd.DataFrame:
     """The last reading of every series of a site: `node, tray, channel, time, value`."""
+    if store.elsewhere is not None:
+        return store.elsewhere.latest(site)
     rows = store.connection.execute(
         "SELECT node, tray, channel, reading.time_ms, value FROM series"
         " JOIN reading ON series = id AND reading.time_ms = (SELECT max(time_ms) FROM reading WHERE series = id)"
