@@ -4,7 +4,8 @@ Comes in: the settings of [influx], readings and hourly summaries as rows. Goes 
 of one of two kinds: `PointsRefusedError` for what these points are, and no other try mends; `InfluxError` for
 all else, which waits and tries again. Does not decide what is sent (`forwarder`) nor what is asked (`influx_reader`).
 
-Names from outside never become part of a question's text: conditions travel as a syntax tree beside it.
+Names from outside never become part of a question's text: they travel beside it, as literals of a syntax tree (`extern`
+of the API), which the client makes of them. The server of this version knows no other parameters.
 """
 
 from __future__ import annotations
@@ -12,21 +13,14 @@ from __future__ import annotations
 import io
 import json
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple, Self, TypeVar
 
 import pandas as pd
 from influxdb_client import (
-    BinaryExpression,
     Dialect,
-    FunctionExpression,
-    Identifier,
     InfluxDBClient,
-    LogicalExpression,
-    MemberExpression,
     Point,
-    StringLiteral,
-    UnaryExpression,
     WritePrecision,
 )
 from influxdb_client.client.write_api import SYNCHRONOUS
@@ -83,39 +77,21 @@ def hour_line(start: str, time_ms: int, fields: Sequence[float | None]) -> str:
     return f"{start} {','.join(known)} {time_ms}"
 
 
-def where(**words: str | Iterable[str]) -> Any:
-    """The condition `each tag is the word, or one of the words`, as a syntax tree: nothing in a word is code.
+def where(**words: str | Sequence[str]) -> tuple[str, dict[str, str]]:
+    """The condition that each tag is the word, or one of the words: Flux, and the values of its free names.
 
-    An empty word stands for a tag that is not there.
+    The names of tags are our own; nothing in a word is code. An empty word stands for a tag that is not there.
     """
+    values: dict[str, str] = {}
     conditions = []
-    for name, wanted in words.items():
-        one_of = [wanted] if isinstance(wanted, str) else [*wanted]
-        conditions.append(_joined("or", [_is(name, word) for word in one_of]))
-    return FunctionExpression(
-        type="FunctionExpression",
-        params=[{"type": "Property", "key": {"type": "Identifier", "name": "r"}, "value": None}],
-        body=_joined("and", conditions),
-    )
-
-
-def _is(name: str, word: str) -> Any:
-    tag = MemberExpression(
-        type="MemberExpression", object=Identifier("Identifier", "r"), _property=StringLiteral("StringLiteral", name)
-    )
-    if not word:
-        there = UnaryExpression(type="UnaryExpression", operator="exists", argument=tag)
-        return UnaryExpression(type="UnaryExpression", operator="not", argument=there)
-    return BinaryExpression(
-        type="BinaryExpression", operator="==", left=tag, right=StringLiteral("StringLiteral", word)
-    )
-
-
-def _joined(operator: str, parts: Sequence[Any]) -> Any:
-    whole = parts[0]
-    for part in parts[1:]:
-        whole = LogicalExpression(type="LogicalExpression", operator=operator, left=whole, right=part)
-    return whole
+    for tag, wanted in words.items():
+        either = []
+        for word in [wanted] if isinstance(wanted, str) else wanted:
+            name = f"_word{len(values)}"
+            either.append(f'r["{tag}"] == {name}' if word else f'not exists r["{tag}"]')
+            values[name] = word
+        conditions.append(f"({' or '.join(either)})")
+    return " and ".join(conditions), {name: word for name, word in values.items() if word}
 
 
 class Influx:
@@ -162,7 +138,7 @@ class Influx:
             raise self.trouble(error, f"to write into '{bucket}'") from error
 
     def ask(self, flux: str, values: Mapping[str, Any]) -> pd.DataFrame:
-        """The rows of a Flux query, all columns as text. `values` are its free names: words, times, `where(…)`."""
+        """The rows of a Flux query, all columns as text. `values` are those of its free names: words and times."""
 
         def run() -> bytes:
             answer = self.client.query_api().query_raw(

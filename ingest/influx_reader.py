@@ -21,16 +21,16 @@ from ingest.summaries import HOUR_MS
 _LAST_MS = round(datetime(2260, 1, 1, tzinfo=UTC).timestamp() * 1000)
 """The server's times end in 2262."""
 
-_READINGS = """from(bucket: _bucket) |> range(start: _start, stop: _stop) |> filter(fn: _mine)
+_READINGS = """from(bucket: _bucket) |> range(start: _start, stop: _stop) |> filter(fn: (r) => MINE)
 |> keep(columns: ["_time", "_value", "node", "channel"]) |> group()"""
 
-_LEAD = """from(bucket: _bucket) |> range(start: 0, stop: _start) |> filter(fn: _mine) |> last()
+_LEAD = """from(bucket: _bucket) |> range(start: 0, stop: _start) |> filter(fn: (r) => MINE) |> last()
 |> keep(columns: ["_time", "_value", "node", "channel"]) |> group()"""
 
-_LATEST = """from(bucket: _bucket) |> range(start: 0, stop: _stop) |> filter(fn: _mine) |> last()
+_LATEST = """from(bucket: _bucket) |> range(start: 0, stop: _stop) |> filter(fn: (r) => MINE) |> last()
 |> keep(columns: ["_time", "_value", "site", "tray", "node", "channel"]) |> group()"""
 
-_SUMMARIES = """from(bucket: _bucket) |> range(start: _start, stop: _stop) |> filter(fn: _mine)
+_SUMMARIES = """from(bucket: _bucket) |> range(start: _start, stop: _stop) |> filter(fn: (r) => MINE)
 |> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")
 |> drop(columns: ["_start", "_stop", "_measurement"]) |> group()"""
 
@@ -57,7 +57,7 @@ class InfluxReader:
         """As `lookup.readings`: `time, channel, value`, by channel and time."""
         if not channels:
             return _readings(pd.DataFrame())
-        mine = self._one_tray(READING, site, tray, channel=channels)
+        mine = where(_measurement=READING, site=site, tray=tray, channel=channels)
         parts = [self._ask(_READINGS, mine, start_ms, end_ms)]
         if lead and start_ms > 0:
             parts.append(self._ask(_LEAD, mine, start_ms, end_ms))
@@ -93,19 +93,19 @@ class InfluxReader:
         frame = frame.sort_values([*names, "time"], ignore_index=True)
         return frame[[*names, "time", "n", "mean", "min", "max", "integral", "covered_s"]]
 
-    def _one_tray(self, measurement: str, site: str, tray: str, *, channel: Sequence[str]) -> Any:
-        return where(_measurement=measurement, site=site, tray=tray, channel=channel)
-
-    def _ask(self, flux: str, mine: Any, start_ms: int, end_ms: int, *, bucket: str | None = None) -> pd.DataFrame:
+    def _ask(
+        self, flux: str, mine: tuple[str, dict[str, str]], start_ms: int, end_ms: int, *, bucket: str | None = None
+    ) -> pd.DataFrame:
         values = {
             "_bucket": self._influx.settings.bucket if bucket is None else bucket,
             "_start": from_ms(max(0, start_ms)),
             "_stop": from_ms(min(end_ms, _LAST_MS)),
-            "_mine": mine,
         }
         if start_ms >= end_ms:
             return pd.DataFrame()
-        return self._influx.ask(flux, {name: value for name, value in values.items() if name in flux})
+        condition, words = mine
+        used = {name: value for name, value in values.items() if name in flux}
+        return self._influx.ask(flux.replace("MINE", condition), {**used, **words})
 
 
 def _typed(found: pd.DataFrame, words: list[str], numbers: list[str]) -> pd.DataFrame:

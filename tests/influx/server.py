@@ -52,6 +52,7 @@ class Server:
     program: str
     folder: Path
     port: int = field(default_factory=free_port)
+    options: tuple[str, ...] = ()
     process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -69,7 +70,7 @@ class Server:
                 [
                     self.program, "--http-bind-address", f"127.0.0.1:{self.port}", "--reporting-disabled",
                     "--bolt-path", str(self.folder / "influxd.bolt"), "--sqlite-path", str(self.folder / "influxd.sqlite"),
-                    "--engine-path", str(self.folder / "engine"), "--log-level", "warn",
+                    "--engine-path", str(self.folder / "engine"), "--log-level", "warn", *self.options,
                 ],
                 stdout=log, stderr=log, cwd=self.folder, env={"HOME": str(self.folder), "PATH": os.environ["PATH"]},
             )  # fmt: skip
