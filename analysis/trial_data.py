@@ -30,6 +30,7 @@ from analysis.weighing_quality import WeighingQuality, judge_weighing
 from ingest import lookup
 from ingest.balances import Balance, check_weighings, dry_weighings
 from ingest.cycles import CYCLE_COLUMNS
+from ingest.cycles_elsewhere import cycles_of
 from ingest.light_survey import light_survey
 from ingest.notebook import Notebook
 from ingest.open_to_read import open_to_read
@@ -127,7 +128,8 @@ class TrialData:
 
     def cycles(self, tray: str | None = None, *, since: datetime | None = None) -> pd.DataFrame:
         """Cycles as the recorder worked them out; `unknown` rows are spells without knowledge."""
-        known = lookup.cycles(self._store, self.trial.site, tray, start_ms=lookup.since_ms(since))
+        trays = self.trays if tray is None else {name: each for name, each in self.trays.items() if name == tray}
+        known = cycles_of(self._store, self.trial.site, trays, start_ms=lookup.since_ms(since))
         return known[known["tray"].isin(self.treatments)].reset_index(drop=True)
 
     @cached_property

@@ -15,7 +15,7 @@ import pandas as pd
 
 from ingest.forwarding import DAILY, HOURLY, READING
 from ingest.influx import HOUR_FIELDS, Influx, where
-from ingest.readings import CHANNELS, from_ms
+from ingest.readings import CHANNELS, from_ms, to_ms
 from ingest.summaries import HOUR_MS
 
 _LAST_MS = round(datetime(2260, 1, 1, tzinfo=UTC).timestamp() * 1000)
@@ -25,6 +25,9 @@ _READINGS = """from(bucket: _bucket) |> range(start: _start, stop: _stop) |> fil
 |> keep(columns: ["_time", "_value", "node", "channel"]) |> group()"""
 
 _LEAD = """from(bucket: _bucket) |> range(start: 0, stop: _start) |> filter(fn: (r) => MINE) |> last()
+|> keep(columns: ["_time", "_value", "node", "channel"]) |> group()"""
+
+_FIRST = """from(bucket: _bucket) |> range(start: 0, stop: _stop) |> filter(fn: (r) => MINE) |> first()
 |> keep(columns: ["_time", "_value", "node", "channel"]) |> group()"""
 
 _LATEST = """from(bucket: _bucket) |> range(start: 0, stop: _stop) |> filter(fn: (r) => MINE) |> last()
@@ -40,6 +43,7 @@ class InfluxReader:
 
     def __init__(self, influx: Influx) -> None:
         self._influx = influx
+        self.records_here = influx.settings.forward
 
     def close(self) -> None:
         self._influx.close()
@@ -82,6 +86,14 @@ class InfluxReader:
         if site is None:
             columns.insert(0, "site")
         return frame.sort_values(["site", "tray", "channel", "node"], ignore_index=True)[columns]
+
+    def span_ms(self, site: str, tray: str, channels: Sequence[str]) -> tuple[int, int] | None:
+        """As `lookup.evidence_span_ms`: of the first and the last reading of a tray's channels."""
+        mine = where(_measurement=READING, site=site, tray=tray, channel=channels)
+        ends = [_times(self._ask(flux, mine, 0, _LAST_MS)) for flux in (_FIRST, _LATEST)]
+        if ends[0].empty:
+            return None
+        return to_ms(ends[0].min()), to_ms(ends[1].max())
 
     def days(self, site: str | None = None, *, start_ms: int = 0) -> pd.DataFrame:
         """Days (UTC) as the server makes them of the hours: `site, tray, node, channel, time, n, mean, min, max, integral, covered_s`."""

@@ -58,7 +58,12 @@ class SetAsideMessage:
 
 
 class Elsewhere(Protocol):
-    """Another place that holds readings and hourly summaries, and gives the same frames of them."""
+    """Another place that holds readings and hourly summaries, and gives the same frames of them.
+
+    `records_here`: whether this home records them too, so that what is derived from them is in its own record.
+    """
+
+    records_here: bool
 
     def readings(
         self, site: str, tray: str, channels: Sequence[str], *, start_ms: int, end_ms: int, lead: bool
@@ -67,6 +72,8 @@ class Elsewhere(Protocol):
     def hourly(self, site: str, channel: str, *, start_ms: int, end_ms: int) -> pd.DataFrame: ...
 
     def latest(self, site: str) -> pd.DataFrame: ...
+
+    def span_ms(self, site: str, tray: str, channels: Sequence[str]) -> tuple[int, int] | None: ...
 
     def close(self) -> None: ...
 
@@ -228,6 +235,8 @@ def counters(store: Store) -> dict[str, int]:
 
 def evidence_span_ms(store: Store, site: str, tray: str, channels: Sequence[str]) -> tuple[int, int] | None:
     """Times of the first and last reading of a tray's channels; None if there is none."""
+    if store.elsewhere is not None:
+        return store.elsewhere.span_ms(site, tray, channels)
     marks = ", ".join("?" * len(channels))
     first, last = store.connection.execute(
         "SELECT min((SELECT min(time_ms) FROM reading WHERE series = id)), max((SELECT max(time_ms) FROM reading WHERE series = id))"
@@ -255,12 +264,15 @@ def for_trays(store: Store, site: str, hours: pd.DataFrame) -> pd.DataFrame:
     own = hours[hours["tray"] != ""]
     if shared.empty:
         return own
-    serves = pd.DataFrame(
-        store.connection.execute(
-            "SELECT DISTINCT node, tray FROM series WHERE site = ? AND tray != ''", (site,)
-        ).fetchall(),
-        columns=["node", "tray"],
-    )
+    if store.elsewhere is not None:
+        serves = store.elsewhere.latest(site)[["node", "tray"]].query("tray != ''").drop_duplicates()
+    else:
+        serves = pd.DataFrame(
+            store.connection.execute(
+                "SELECT DISTINCT node, tray FROM series WHERE site = ? AND tray != ''", (site,)
+            ).fetchall(),
+            columns=["node", "tray"],
+        )
     lent = shared.merge(serves[~serves["tray"].isin(own["tray"])], on="node")
     return pd.concat([own, lent[own.columns]], ignore_index=True)
 

@@ -219,15 +219,13 @@ def test_pages_and_commands_read_from_the_server_where_the_settings_say_so(
     with open_store(home / "tidetray.sqlite") as store, Influx(settings) as writer:
         set_forwarding(store, settings)
         Forwarder(store, writer, settings).drain()
-    commands = (["status"], ["exposure", "--environment"], ["exposure"], ["growth"])
+    commands = (["cycles"], ["exposure", "--environment"], ["exposure"], ["exposure", "--daily"], ["growth"])
     here = [run(*command, "--home", home, "--json") for command in commands]
     reads = settings.model_copy(update={"read": True})
-    (home / "tidetray.toml").write_text(as_toml(reads))
-    with open_store(home / "tidetray.sqlite") as store:
-        # so that nothing could come from here
-        store.connection.execute(
-            "DELETE FROM reading WHERE series IN (SELECT id FROM series WHERE channel = 'water_temp')"
-        )
-        store.connection.execute("DELETE FROM hourly")
-    there = [run(*command, "--home", home, "--json") for command in commands]
-    assert there == here
+    for more in ([], ["cycle", "cycles_due", "series"]):
+        with open_store(home / "tidetray.sqlite") as store:
+            for table in ["hourly", "reading", *more]:  # so that nothing could come from here
+                store.connection.execute(f"DELETE FROM {table}")
+        # without cycles of its own it is a home that only reads
+        (home / "tidetray.toml").write_text(as_toml(reads.model_copy(update={"forward": not more})))
+        assert [run(*command, "--home", home, "--json") for command in commands] == here
