@@ -31,13 +31,14 @@ from analysis.weighing_quality import WeighingQuality, judge_weighing
 from ingest import lookup
 from ingest.balances import Balance, check_weighings, dry_weighings
 from ingest.cycles import CYCLE_COLUMNS
+from ingest.cycles_elsewhere import cycles_of
 from ingest.light_survey import light_survey
 from ingest.notebook import Notebook
+from ingest.open_to_read import open_to_read
 from ingest.placements import treatment_spells
 from ingest.predictions import Prediction, predictions
 from ingest.readings import EVIDENCE, TidetrayError, Tray, from_ms, to_ms
-from ingest.settings import RECORD_FILE
-from ingest.store import Store, open_store
+from ingest.store import Store
 from ingest.trail import trail
 from ingest.trials import BASE_C, Event, Trial, TrialPlan
 
@@ -58,8 +59,8 @@ class ExposureAndGrowth:
 
 
 def open_record(home: Path) -> Store:
-    """The home's record, for reading. StoreError if there is none."""
-    return open_store(home / RECORD_FILE, read_only=True)
+    """The home's record, for reading; readings come from InfluxDB where the settings say so. StoreError if there is none."""
+    return open_to_read(home)
 
 
 def choose_trial(store: Store, name: str | None = None) -> Trial:
@@ -129,7 +130,8 @@ class TrialData:
 
     def cycles(self, tray: str | None = None, *, since: datetime | None = None) -> pd.DataFrame:
         """Cycles as the recorder worked them out; `unknown` rows are spells without knowledge."""
-        known = lookup.cycles(self._store, self.trial.site, tray, start_ms=lookup.since_ms(since))
+        trays = self.trays if tray is None else {name: each for name, each in self.trays.items() if name == tray}
+        known = cycles_of(self._store, self.trial.site, trays, start_ms=lookup.since_ms(since))
         return known[known["tray"].isin(self.treatments)].reset_index(drop=True)
 
     @cached_property

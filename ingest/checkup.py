@@ -1,4 +1,4 @@
-"""Everything that can be found wrong with a home, at once: settings, broker, record, zones, disk.
+"""Everything that can be found wrong with a home, at once: settings, broker, InfluxDB, record, zones, disk.
 
 Comes in: a home folder. Goes out: findings in plain words. Changes nothing but a test connection.
 """
@@ -10,6 +10,7 @@ import sqlite3
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,11 +23,20 @@ from ingest import lookup
 from ingest.alarm_service import senders_of
 from ingest.database import StoreError
 from ingest.delivery import failing
+from ingest.forwarding import forwarding_of
 from ingest.notebook import Notebook
 from ingest.readings import TidetrayError, from_ms
 from ingest.recorder import is_recording
 from ingest.sealed import SealedError, check_file, sealed_files, sealed_folder
-from ingest.settings import RECORD_FILE, BrokerSettings, Settings, SettingsError, check_rules, load_settings
+from ingest.settings import (
+    RECORD_FILE,
+    BrokerSettings,
+    InfluxSettings,
+    Settings,
+    SettingsError,
+    check_rules,
+    load_settings,
+)
 from ingest.store import open_store
 from ingest.supervision import STALE_S, read_state
 
@@ -57,6 +67,7 @@ def _findings(home: Path) -> Iterator[Finding]:
     else:
         yield Finding("settings", True, "in order")
         yield _broker(settings.broker)
+        yield from _influx(home, settings.influx)
         yield from _alarms(home, settings)
     yield from _record(home)
     yield _disk(home)
@@ -134,6 +145,19 @@ def _alarms(home: Path, settings: Settings) -> Iterator[Finding]:
         yield Finding("alarms", True, "shown on the pages only: [[alarms.person]] names whom to tell")
     elif not troubles:
         yield Finding("alarms", True, f"told to {', '.join(person.name for person in settings.alarms.person)}")
+
+
+def _influx(home: Path, settings: InfluxSettings) -> Iterator[Finding]:
+    if settings.url is None:
+        return
+    from ingest.influx_setup import examine_influx
+
+    ok, text = examine_influx(settings)
+    yield Finding("InfluxDB", ok, text)
+    with suppress(TidetrayError, sqlite3.Error), open_store(home / RECORD_FILE, read_only=True) as store:
+        forwarding = forwarding_of(store)
+        if forwarding is not None:
+            yield Finding("InfluxDB", not forwarding.refused, forwarding.sentence)
 
 
 def _zone(trial: str, zone: str) -> Finding:

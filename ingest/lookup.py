@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -55,6 +56,27 @@ class SetAsideMessage:
     settled: datetime | None
 
 
+class Elsewhere(Protocol):
+    """Another place that holds readings and hourly summaries, and gives the same frames of them.
+
+    `records_here`: whether this home records them too, so that what is derived from them is in its own record.
+    """
+
+    records_here: bool
+
+    def readings(
+        self, site: str, tray: str, channels: Sequence[str], *, start_ms: int, end_ms: int, lead: bool
+    ) -> pd.DataFrame: ...
+
+    def hourly(self, site: str, channel: str, *, start_ms: int, end_ms: int) -> pd.DataFrame: ...
+
+    def latest(self, site: str) -> pd.DataFrame: ...
+
+    def span_ms(self, site: str, tray: str, channels: Sequence[str]) -> tuple[int, int] | None: ...
+
+    def close(self) -> None: ...
+
+
 def frame_times(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     """Turn `<name>_ms` columns into UTC times named `<name>`."""
     for column in columns:
@@ -76,6 +98,8 @@ def readings(
 
     `lead` adds per channel the last reading before `start_ms`, so that the state at the start is known.
     """
+    if store.elsewhere is not None:
+        return store.elsewhere.readings(site, tray, channels, start_ms=start_ms, end_ms=end_ms, lead=lead)
     marks = ", ".join("?" * len(channels))
     series = store.connection.execute(
         f"SELECT id, channel FROM series WHERE site = ? AND tray = ? AND channel IN ({marks})", (site, tray, *channels)
@@ -107,6 +131,8 @@ def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: 
     """
     if channel not in CHANNELS:
         raise ValueError(f"no channel {channel!r}: choose one of {', '.join(CHANNELS)}")
+    if store.elsewhere is not None:
+        return store.elsewhere.hourly(site, channel, start_ms=start_ms, end_ms=end_ms)
     series = store.connection.execute(
         "SELECT id, node, tray FROM series WHERE site = ? AND channel = ? ORDER BY tray, node", (site, channel)
     ).fetchall()
@@ -140,6 +166,8 @@ def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: 
 
 def latest(store: Store, site: str) -> pd.DataFrame:
     """The last reading of every series of a site: `node, tray, channel, time, value`."""
+    if store.elsewhere is not None:
+        return store.elsewhere.latest(site)
     series = store.connection.execute("SELECT id, node, tray, channel FROM series WHERE site = ?", (site,)).fetchall()
     rows = [(*names, *last) for number, *names in series if (last := store.raw.last(number)) is not None]
     frame = pd.DataFrame(rows, columns=["node", "tray", "channel", "time_ms", "value"])
@@ -211,6 +239,8 @@ def counters(store: Store) -> dict[str, int]:
 
 def evidence_span_ms(store: Store, site: str, tray: str, channels: Sequence[str]) -> tuple[int, int] | None:
     """Times of the first and last reading of a tray's channels; None if there is none."""
+    if store.elsewhere is not None:
+        return store.elsewhere.span_ms(site, tray, channels)
     series = _series(store, site, tray, channels)
     first = [first_ms for number in series if (first_ms := store.raw.first_ms(number)) is not None]
     last = [found[0] for number in series if (found := store.raw.last(number)) is not None]
@@ -230,12 +260,15 @@ def for_trays(store: Store, site: str, hours: pd.DataFrame) -> pd.DataFrame:
     own = hours[hours["tray"] != ""]
     if shared.empty:
         return own
-    serves = pd.DataFrame(
-        store.connection.execute(
-            "SELECT DISTINCT node, tray FROM series WHERE site = ? AND tray != ''", (site,)
-        ).fetchall(),
-        columns=["node", "tray"],
-    )
+    if store.elsewhere is not None:
+        serves = store.elsewhere.latest(site)[["node", "tray"]].query("tray != ''").drop_duplicates()
+    else:
+        serves = pd.DataFrame(
+            store.connection.execute(
+                "SELECT DISTINCT node, tray FROM series WHERE site = ? AND tray != ''", (site,)
+            ).fetchall(),
+            columns=["node", "tray"],
+        )
     lent = shared.merge(serves[~serves["tray"].isin(own["tray"])], on="node")
     return pd.concat([own, lent[own.columns]], ignore_index=True)
 

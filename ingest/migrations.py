@@ -318,4 +318,38 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         ) STRICT, WITHOUT ROWID;
         """,
     ),
+    (
+        "forwarding",
+        """
+        -- one row while readings are passed on. target: where to. What was there before that is walked by the keys
+        -- of reading and hourly, up to which all is sent; NULL when the walk is over. history: readings in it
+        CREATE TABLE forwarding (
+            only_one INTEGER PRIMARY KEY CHECK (only_one = 1), target TEXT NOT NULL, history INTEGER NOT NULL,
+            reading_series INTEGER, reading_ms INTEGER NOT NULL, hourly_series INTEGER, hourly_hour INTEGER NOT NULL
+        ) STRICT;
+        -- readings in the order in which they were recorded; gone from here when the server has them
+        CREATE TABLE forward_queue (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, series INTEGER NOT NULL, time_ms INTEGER NOT NULL, value REAL NOT NULL
+        ) STRICT;
+        -- hours that changed; change: another number each time, so that a change while it is sent is not forgotten
+        CREATE TABLE forward_hour (
+            series INTEGER NOT NULL, hour INTEGER NOT NULL, change INTEGER NOT NULL, PRIMARY KEY (series, hour)
+        ) STRICT, WITHOUT ROWID;
+        CREATE TRIGGER reading_to_forward AFTER INSERT ON reading WHEN EXISTS (SELECT 1 FROM forwarding)
+        BEGIN
+            INSERT INTO forward_queue (series, time_ms, value) VALUES (new.series, new.time_ms, new.value);
+        END;
+        -- deleted first: inside a trigger OR REPLACE would give way to what the outer statement does on a conflict
+        CREATE TRIGGER hour_to_forward AFTER INSERT ON hourly WHEN EXISTS (SELECT 1 FROM forwarding)
+        BEGIN
+            DELETE FROM forward_hour WHERE series = new.series AND hour = new.hour;
+            INSERT INTO forward_hour VALUES (new.series, new.hour, random());
+        END;
+        CREATE TRIGGER changed_hour_to_forward AFTER UPDATE ON hourly WHEN EXISTS (SELECT 1 FROM forwarding)
+        BEGIN
+            DELETE FROM forward_hour WHERE series = new.series AND hour = new.hour;
+            INSERT INTO forward_hour VALUES (new.series, new.hour, random());
+        END;
+        """,
+    ),
 )

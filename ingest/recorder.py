@@ -16,6 +16,7 @@ import sqlite3
 import ssl
 import threading
 import time
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -28,6 +29,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from ingest import wire
 from ingest.alarm_keeper import AlarmKeeper
 from ingest.aside import Aside
+from ingest.forwarding import Forwarding
 from ingest.plain_topics import PlainTopics
 from ingest.readings import TidetrayError, to_ms
 from ingest.settings import LOCK_FILE, Settings
@@ -130,8 +132,11 @@ def is_recording(home: Path) -> bool:
 class Recorder:
     """Records until told to stop."""
 
-    def __init__(self, store: Store, settings: Settings) -> None:
+    def __init__(
+        self, store: Store, settings: Settings, forwarding: Callable[[], Forwarding | None] = lambda: None
+    ) -> None:
         self._store = store
+        self._forwarding = forwarding
         self._settings = settings
         self._queue: queue.Queue[Message] = queue.Queue(QUEUE_MESSAGES)
         self._connection = 0
@@ -180,6 +185,7 @@ class Recorder:
 
     def state(self) -> RecorderState:
         """How it stands at this moment."""
+        forwarding = self._forwarding()
         return RecorderState(
             at_ms=to_ms(datetime.now(UTC)),
             connected=self.connected.is_set(),
@@ -191,6 +197,8 @@ class Recorder:
             backlog=self._queue.qsize(),
             lag_s=self._lag_s,
             failures_in_a_row=self._failures_in_a_row,
+            influx_waiting=0 if forwarding is None else forwarding.waiting,
+            influx_trouble="" if forwarding is None else forwarding.trouble,
         )
 
     # ---------------------------------------------------------------- the network's thread

@@ -30,6 +30,8 @@ SETTINGS_FILE = "tidetray.toml"
 RECORD_FILE = "tidetray.sqlite"
 LOCK_FILE = "recorder.lock"
 
+_INFLUX_NAME = r"^[A-Za-z0-9][A-Za-z0-9._-]{0,60}$"
+
 
 class SettingsError(TidetrayError):
     """All that is wrong with the settings, a line each."""
@@ -111,6 +113,48 @@ class ValueSettings(BaseModel):
     turnaround_d: float = Field(default=1.0, ge=0)
 
 
+class InfluxSettings(BaseModel):
+    """An InfluxDB 2 server that readings are passed on to, and may be read from. Without `url` there is none.
+
+    `forward`: what this home records goes there. `read`: readings and hourly summaries come from there. `keep_days`:
+    how long the server keeps single readings (0: for ever); hourly summaries stay. `admin_token_file` is used by
+    `check --prepare` only.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    url: str | None = Field(default=None, pattern=r"^https?://[^/\s@]+(/[^\s@]*)?$")
+    org: str = Field(default="tidetray", pattern=_INFLUX_NAME)
+    bucket: str = Field(default="tidetray", pattern=_INFLUX_NAME)
+    token: SecretStr | None = None
+    token_file: Path | None = None
+    admin_token_file: Path | None = None
+    ca_file: Path | None = None
+    forward: bool = True
+    read: bool = False
+    keep_days: int = Field(default=0, ge=0, le=36500)
+    timeout_s: float = Field(default=10.0, ge=1, le=300)
+
+    @property
+    def hourly_bucket(self) -> str:
+        """Beside `bucket`, and kept for ever: hourly summaries, and the days made of them."""
+        return f"{self.bucket}-hourly"
+
+    def read_token(self) -> str:
+        if self.token is not None:
+            return self.token.get_secret_value()
+        if self.token_file is None:
+            raise SettingsError("no token for InfluxDB", where="[influx]", mend="Name a `token_file` under [influx]")
+        try:
+            return self.token_file.read_text().strip()
+        except (OSError, UnicodeDecodeError) as error:
+            raise SettingsError(
+                f"cannot read InfluxDB's token file: {getattr(error, 'strerror', None) or 'it is no text'}",
+                where=str(self.token_file),
+                mend="Mend `token_file` under [influx], or let `tidetray check --prepare` write it",
+            ) from error
+
+
 class Settings(BaseSettings):
     """Everything that can be set; see README for an example file."""
 
@@ -122,6 +166,7 @@ class Settings(BaseSettings):
     flooding: FloodingSettings = FloodingSettings()
     value: ValueSettings = ValueSettings()
     alarms: AlarmSettings = AlarmSettings()
+    influx: InfluxSettings = InfluxSettings()
     plain: tuple[PlainTopic, ...] = ()
 
     @model_validator(mode="after")
@@ -191,7 +236,9 @@ def _plain(fault: Any, text: str) -> str:
         # a rule about one of several tables says which one it is about first
         return f"{_line(text, (*parts, what.partition(':')[0]))}{place}: {what}"
     what = fault["msg"][0].lower() + fault["msg"][1:]
-    hidden = any(secret in place for secret in ("password", "url")) or isinstance(fault["input"], dict | BaseModel)
+    hidden = any(secret in place for secret in ("password", "url", "token")) or isinstance(
+        fault["input"], dict | BaseModel
+    )
     return f"{line}{place}: {what}" if hidden else f"{line}{place}: {what}, not {fault['input']!r}"
 
 

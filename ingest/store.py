@@ -29,6 +29,7 @@ from ingest.sealed import SealedError
 from ingest.summaries import HOUR_MS, HourlyParts, hourly_parts, hours_around
 
 if TYPE_CHECKING:
+    from ingest.lookup import Elsewhere
     from ingest.wire import Here, Pack
 
 KEPT_PAYLOAD_BYTES = 256 * 1024
@@ -72,12 +73,21 @@ def open_store(path: Path | str, *, read_only: bool = False) -> Store:
 
 
 class Store(Database):
-    """Use `open_store`. Methods that write raise sqlite3.Error when the disk or a lock stands in the way."""
+    """Use `open_store`. Methods that write raise sqlite3.Error when the disk or a lock stands in the way.
+
+    `elsewhere`: where readers get readings and hourly summaries, if not from here.
+    """
 
     def __init__(self, connection: sqlite3.Connection, path: str) -> None:
         super().__init__(connection, path)
         self._data_version = -1
+        self.elsewhere: Elsewhere | None = None
         self.forget()
+
+    def close(self) -> None:
+        if self.elsewhere is not None:
+            self.elsewhere.close()
+        super().close()
 
     # ---------------------------------------------------------------- writing
 

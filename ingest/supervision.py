@@ -33,7 +33,8 @@ class RecorderState:
     `received`: messages of nodes and sensors, each time they came. `committed`: those dealt with on disk, whether new, doubled or
     set aside; `quarantined` is how often something was. `backlog`: received and not yet committed (what the
     broker and the nodes hold is not known here). `lag_s`: from receiving to committing, of the oldest message of
-    the last batch. `failures_in_a_row`: of writing to the disk, till now.
+    the last batch. `failures_in_a_row`: of writing to the disk, till now. `influx_waiting`: readings on disk that InfluxDB,
+    where one is named, does not have yet, and `influx_trouble` why.
     """
 
     at_ms: int
@@ -46,13 +47,18 @@ class RecorderState:
     backlog: int = 0
     lag_s: float = 0.0
     failures_in_a_row: int = 0
+    influx_waiting: int = 0
+    influx_trouble: str = ""
 
     @property
     def sentence(self) -> str:
         if self.failures_in_a_row:
             return f"cannot write to the disk, {self.failures_in_a_row} times in a row"
         where = "connected" if self.connected else "no connection to the broker"
-        return f"{where}; {self.committed} messages committed, {self.backlog} waiting"
+        behind = (
+            f"; {self.influx_waiting} readings wait for InfluxDB ({self.influx_trouble})" if self.influx_trouble else ""
+        )
+        return f"{where}; {self.committed} messages committed, {self.backlog} waiting{behind}"
 
 
 def read_state(home: Path) -> RecorderState | None:

@@ -60,6 +60,7 @@ def demo(live_s: float | None, no_dashboard: bool, keep: Path | None, port: int,
 def record(home: Path, form: str) -> None:
     """The recorder, until stopped with Ctrl-C or SIGTERM."""
     from ingest.alarm_service import AlarmService
+    from ingest.forward_service import ForwardService
     from ingest.notebook import Notebook
     from ingest.recorder import Recorder, RecorderLock
     from ingest.sealing import SealingService
@@ -74,8 +75,9 @@ def record(home: Path, form: str) -> None:
     settings = load_settings(home)
     with RecorderLock(home), open_store(home / RECORD_FILE) as store:
         check_rules(settings, home, Notebook(store).scheduled_trays())
-        recorder = Recorder(store, settings)
-        services = [AlarmService(home, settings, recorder.is_well), SealingService(home, settings)]
+        forwarding = ForwardService(home, settings.influx)
+        recorder = Recorder(store, settings, forwarding.state)
+        services = [AlarmService(home, settings, recorder.is_well), SealingService(home, settings), forwarding]
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: recorder.stop())
         log.info("recording into %s. Stop with Ctrl-C", home)
@@ -105,19 +107,20 @@ def dashboard(home: Path, port: int | None) -> None:
 
 @cli.command(epilog=example("tidetray check"))
 @click.option("--recorder", "only_recorder", is_flag=True, help="Only whether a recorder is at work; for health checks.")  # fmt: skip
+@click.option("--prepare", is_flag=True, help="First make InfluxDB ready as [influx] names it: organisation, buckets, task, token.")  # fmt: skip
 @home_option
 @json_option
-def check(home: Path, only_recorder: bool, as_json: bool) -> None:
-    """Settings, broker, record, zones, disk: all that is wrong, at once."""
+def check(home: Path, only_recorder: bool, prepare: bool, as_json: bool) -> None:
+    """Settings, broker, record, zones, disk, InfluxDB: all that is wrong, at once."""
     from ingest.checkup import examine, examine_recorder
     from ui import show
 
+    if prepare:
+        from ui.sites_command import prepare_home
+
+        prepare_home(home, as_json=as_json)
     findings = [examine_recorder(home)] if only_recorder else examine(home)
-    if as_json:
-        show.print_json([{"subject": f.subject, "ok": f.ok, "text": f.text} for f in findings])
-    else:
-        for finding in findings:
-            click.echo(f"{'ok   ' if finding.ok else 'MEND '} {finding.subject}: {finding.text}")
+    show.findings(findings, as_json=as_json)
     sys.exit(0 if all(finding.ok for finding in findings) else 1)
 
 
@@ -132,6 +135,17 @@ def status(home: Path, trial: str | None, as_json: bool) -> None:
 
     with _open(home) as store:
         show.overview(overview(store, home, trial, datetime.now(UTC)), as_json=as_json)
+
+
+@cli.command(epilog=example("tidetray sites --site nursery"))
+@click.option("--site", metavar="NAME", help="Only this one.")
+@home_option
+@json_option
+def sites(home: Path, site: str | None, as_json: bool) -> None:
+    """All sites that recorders pass on to InfluxDB: last readings, and the day before."""
+    from ui.sites_command import print_sites
+
+    print_sites(load_settings(home).influx, site, datetime.now(UTC), as_json=as_json)
 
 
 @cli.command(epilog=example("tidetray cycles --tray tray-1 --since 2026-06-01"))

@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.trays_now import LOOK_BACK, trays_now
 from analysis.trial_data import TrialData, choose_trial
 from ingest import lookup
+from ingest.forwarding import Forwarding, forwarding_of
 from ingest.recorder import is_recording
 from ingest.store import Store
 from ingest.supervision import RecorderState, read_state
@@ -27,12 +28,14 @@ class Overview:
     counts: dict[str, int]
     recorder: RecorderState | None
     set_aside: list[lookup.SetAsideMessage]
+    forwarding: Forwarding | None
 
 
 def overview(store: Store, home: Path, trial_name: str | None, now: datetime) -> Overview:
     data = TrialData(store, choose_trial(store, trial_name))
     site = data.trial.site
     recording = is_recording(home)
+    recorder = read_state(home) if recording else None
     recent = data.cycles(since=now - LOOK_BACK)
     return Overview(
         zone=data.trial.zone,
@@ -40,6 +43,7 @@ def overview(store: Store, home: Path, trial_name: str | None, now: datetime) ->
         trays=trays_now(recent, lookup.latest(store, site), data.treatments, now),
         nodes=lookup.nodes(store, site),
         counts=lookup.counters(store),
-        recorder=read_state(home) if recording else None,
+        recorder=recorder,
         set_aside=lookup.set_aside(store, limit=SET_ASIDE_SHOWN, open_only=True),
+        forwarding=forwarding_of(store, "" if recorder is None else recorder.influx_trouble),
     )

@@ -18,6 +18,7 @@ from ui import words
 
 if TYPE_CHECKING:
     from ingest.backup import Backup
+    from ingest.checkup import Finding
     from ui.entry import Entered
     from ui.overview import Overview
 
@@ -99,12 +100,21 @@ def frame(table: pd.DataFrame, zone: str, *, as_json: bool, cautions: Iterable[s
         click.echo(f"Note: {caution}")
 
 
+def findings(found: Iterable[Finding], *, as_json: bool) -> None:
+    if as_json:
+        print_json([{"subject": f.subject, "ok": f.ok, "text": f.text} for f in found])
+        return
+    for each in found:
+        click.echo(f"{'ok   ' if each.ok else 'MEND '} {each.subject}: {each.text}")
+
+
 def overview(view: Overview, *, as_json: bool) -> None:
     if as_json:
         print_json(
             {
                 "recording": view.recording,
                 "recorder": None if view.recorder is None else asdict(view.recorder),
+                "influx": None if view.forwarding is None else asdict(view.forwarding),
                 "trays": records(view.trays),
                 "nodes": [
                     {
@@ -125,6 +135,8 @@ def overview(view: Overview, *, as_json: bool) -> None:
         return
     state = f": {view.recorder.sentence}" if view.recorder else ""
     click.echo(f"Recorder: {f'recording{state}' if view.recording else 'NOT RUNNING. Start it with `tidetray record`'}")
+    if view.forwarding is not None:
+        click.echo(f"InfluxDB: {view.forwarding.sentence}")
     _print_table(view.trays, view.zone)
     for node in view.nodes:
         here = {True: "connected", False: "NOT CONNECTED", None: "never said hello"}[node.here]

@@ -1,0 +1,440 @@
+"""Passing on: in order, nothing lost, nothing doubled, whatever stops in between; and what the server will never take."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import timedelta
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+import pytest
+
+from ingest import forwarder, lookup
+from ingest.database import Database
+from ingest.forward_service import ForwardService
+from ingest.forwarder import Forwarder
+from ingest.forwarding import Forwarding, forwarding_of, send_refused_again, set_forwarding
+from ingest.influx import Influx, InfluxError, PointsRefusedError
+from ingest.influx_reader import InfluxReader
+from ingest.influx_setup import prepare_influx
+from ingest.readings import to_ms
+from ingest.settings import InfluxSettings
+from ingest.store import Store
+from tests.influx.server import Server
+from tests.test_recorder import until
+from tests.test_store import T0, sent, stored
+
+ROOT = Path(__file__).parent.parent.parent
+Levels = list[tuple[float, float]]
+
+
+def levels(settings: InfluxSettings, since: timedelta | None = None, to: timedelta | None = None) -> Levels:
+    """Seconds after T0 and values, as the server has them."""
+    when = {"start_ms": 0 if since is None else to_ms(T0 + since)} | ({} if to is None else {"end_ms": to_ms(T0 + to)})
+    with Influx(settings) as influx:
+        frame = InfluxReader(influx).readings("nursery", "tray-1", ["level"], **when)
+    return [((time - T0).total_seconds(), value) for time, value in zip(frame["time"], frame["value"], strict=True)]
+
+
+def record_levels(store: Store, seconds: Sequence[int]) -> Levels:
+    """One pack for every 50 readings; what the server should have of them."""
+    made = [("level", float(s), (s % 97) / 1000) for s in seconds]
+    for start in range(0, len(made), 50):
+        store.record([sent(*made[start : start + 50])])
+    return [(s, value) for _, s, value in made]
+
+
+@contextmanager
+def passing_on(path: str | Path, settings: InfluxSettings, writer: object = None) -> Iterator[Forwarder]:
+    with Database.open(path) as own:
+        set_forwarding(own, settings)
+        if writer is not None:
+            yield Forwarder(own, writer, settings)  # type: ignore[arg-type]
+            return
+        with Influx(settings) as influx:
+            yield Forwarder(own, influx, settings)
+
+
+class Notes:
+    """A writer that keeps what it is given; `refuses` says of a line why it is not taken."""
+
+    def __init__(self, refuses: Callable[[str], str] = lambda _line: "", *, partial: bool = True) -> None:
+        self.lines: dict[str, str] = {}
+        self.order: list[str] = []
+        self.calls = 0
+        self._refuses, self._partial = refuses, partial
+
+    def write(self, bucket: str, lines: Sequence[str]) -> None:
+        self.calls += 1
+        bad = [line for line in lines if self._refuses(line)]
+        good = [line for line in lines if not self._refuses(line)]
+        for line in good if self._partial or not bad else []:
+            head, value, time_ms = line.rsplit(" ", 2)
+            self.lines[f"{bucket} {head} {time_ms}"] = value
+            self.order.append(line)
+        if bad:
+            raise PointsRefusedError(f"{self._refuses(bad[0])} dropped={len(bad)}", all_of_them=len(bad) == len(lines))
+
+
+def test_in_the_order_of_recording_and_out_of_the_queue_when_sent(bench_store: Store, influx: InfluxSettings) -> None:
+    notes = Notes()
+    with passing_on(bench_store.path, influx, notes) as forwards:
+        record_levels(bench_store, [0, 10, 20])
+        record_levels(bench_store, [5])
+        state = forwarding_of(bench_store)
+        assert state is not None
+        assert (state.waiting, state.sentence) == (4, "4 readings wait")
+        forwards.drain()
+    times = [int(line.rsplit(" ", 1)[1]) - to_ms(T0) for line in notes.order if line.startswith("reading")]
+    assert times == [0, 10_000, 20_000, 5_000]
+    assert forwarding_of(bench_store) == Forwarding(f"{influx.url} nurseries/{influx.bucket}", 0, 0)
+
+
+def test_what_was_recorded_before_is_passed_on_beside_the_queue(
+    bench_store: Store, influx: InfluxSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(forwarder, "BATCH", 40)
+    monkeypatch.setattr(forwarder, "HOURS_BATCH", 3)
+    before = record_levels(bench_store, range(0, 36_000, 100))
+    with passing_on(bench_store.path, influx) as forwards:
+        after = record_levels(bench_store, range(36_000, 38_000, 100))
+        state = forwarding_of(bench_store)
+        assert state is not None
+        assert state.waiting == len(before) + len(after)
+        for _ in range(4):
+            forwards.step()
+        state = forwarding_of(bench_store)
+        assert state is not None
+        assert 0 < state.waiting < len(before) + len(after)
+    with passing_on(bench_store.path, influx) as forwards:  # as after a restart: from where it was
+        forwards.drain()
+        assert forwards.sent < len(before) + len(after) + 11
+    assert levels(influx) == before + after == stored(bench_store)
+    with Influx(influx) as reader:
+        hours = InfluxReader(reader).hourly("nursery", "level")
+    assert hours["n"].sum() == len(before) + len(after)
+
+
+def test_an_hour_that_changes_while_it_is_sent_goes_out_again(bench_store: Store, influx: InfluxSettings) -> None:
+    class Meanwhile(Notes):
+        def write(self, bucket: str, lines: Sequence[str]) -> None:
+            super().write(bucket, lines)
+            if lines[0].startswith("hourly") and not self.did:
+                self.did = True
+                record_levels(bench_store, [20])
+
+        did = False
+
+    notes = Meanwhile()
+    with passing_on(bench_store.path, influx, notes) as forwards:
+        record_levels(bench_store, [0, 10])
+        forwards.drain()
+        forwards.drain()
+    (hour,) = [value for key, value in notes.lines.items() if " hourly," in key]
+    assert "n=3.0" in hour
+
+
+def test_an_hour_down_then_all_of_it_in_order(own_server: Server, bench_store: Store, tmp_path: Path) -> None:
+    settings = own_server.settings(tmp_path)
+    list(prepare_influx(settings))
+    home = Path(bench_store.path).parent
+    service = ForwardService(home, settings, first_wait_s=0.05)
+    service.start()
+    try:
+        first = record_levels(bench_store, range(0, 600, 10))
+        until(lambda: service.state() is not None and service.state().waiting == 0)  # type: ignore[union-attr]
+        own_server.stop()
+        down = record_levels(bench_store, range(600, 4200, 5))
+        until(lambda: service.state().trouble and service.state().waiting == len(down))  # type: ignore[union-attr]
+        state = service.state()
+        assert state is not None
+        assert state.trouble == (
+            f"{own_server.url}: nothing answers there. Start InfluxDB, or mend `url` under [influx]; it is tried again"
+        )
+        own_server.start()
+        until(lambda: service.state().waiting == 0 and not service.state().trouble)  # type: ignore[union-attr]
+    finally:
+        service.stop()
+    assert levels(settings) == first + down == stored(bench_store)
+
+
+def test_a_server_killed_in_mid_stream_again_and_again(own_server: Server, bench_store: Store, tmp_path: Path) -> None:
+    settings = own_server.settings(tmp_path)
+    list(prepare_influx(settings))
+    service = ForwardService(Path(bench_store.path).parent, settings, first_wait_s=0.05)
+    service.start()
+    wanted: Levels = []
+    try:
+        for round_ in range(4):
+            wanted += record_levels(bench_store, range(round_ * 20_000, (round_ + 1) * 20_000 - 10_000, 5))
+            time.sleep(0.1 * round_)  # at another place of the stream each time
+            own_server.kill()
+            wanted += record_levels(bench_store, range((round_ + 1) * 20_000 - 10_000, (round_ + 1) * 20_000, 5))
+            own_server.start()
+        until(lambda: service.state().waiting == 0 and not service.state().trouble)  # type: ignore[union-attr]
+    finally:
+        service.stop()
+    assert levels(settings) == wanted == stored(bench_store)
+
+
+FORWARDER_PROCESS = """
+import sys, time
+from pathlib import Path
+from ingest.database import Database
+from ingest import forwarder
+from ingest.forwarder import Forwarder
+from ingest.influx import Influx
+from ingest.settings import InfluxSettings
+forwarder.BATCH = 50
+settings = InfluxSettings.model_validate_json(sys.argv[2])
+with Database.open(sys.argv[1]) as store, Influx(settings) as influx:
+    sending = Forwarder(store, influx, settings)
+    print("on", flush=True)
+    while True:
+        sending.step() or time.sleep(0.01)
+"""
+
+
+def test_the_forwarder_itself_killed_at_any_moment(bench_store: Store, influx: InfluxSettings) -> None:
+    set_forwarding(bench_store, influx)
+    wanted = record_levels(bench_store, range(0, 60_000, 10))
+    begun = forwarding_of(bench_store)
+    assert begun is not None
+    seen = []
+    for delay_s in (0.0, 0.02, 0.05, 0.11, 0.17, 0.3):
+        process = subprocess.Popen(
+            [sys.executable, "-c", FORWARDER_PROCESS, bench_store.path, influx.model_dump_json()],
+            stdout=subprocess.PIPE, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )  # fmt: skip
+        assert process.stdout is not None
+        process.stdout.readline()
+        time.sleep(delay_s)
+        process.send_signal(signal.SIGKILL)
+        process.wait(10)
+        process.stdout.close()
+        state = forwarding_of(bench_store)
+        assert state is not None
+        seen.append(state.waiting)
+    assert seen == sorted(seen, reverse=True)
+    assert len(set(seen)) > 2, "it was never killed in the middle"
+    with passing_on(bench_store.path, influx) as forwards:
+        forwards.drain()
+    assert levels(influx) == wanted == stored(bench_store)
+
+
+def test_a_type_conflict_is_set_aside_and_the_rest_passes(
+    server: Server, bench_store: Store, influx: InfluxSettings
+) -> None:
+    # somebody else wrote whole numbers, for one week: the type of a field holds for a shard of the server
+    conflict_ms = to_ms(T0 + timedelta(days=60))
+    line = f"reading,site=elsewhere,channel=level,node=other value=5i {conflict_ms}".encode()
+    server.administer(f"/api/v2/write?org=nurseries&bucket={influx.bucket}&precision=ms", line)
+    days = 60 * 86_400
+    with passing_on(bench_store.path, influx) as forwards:
+        good = record_levels(bench_store, range(0, 3000, 10))
+        bench_store.record([sent(("level", days, 0.05), ("level", days + 10, 0.06))])
+        behind = record_levels(bench_store, range(100 * 86_400, 100 * 86_400 + 500, 10))
+        forwards.drain()
+    # in two questions: one over both sides of the conflict shows what has the type of the first side only
+    assert levels(influx, to=timedelta(days=30)) + levels(influx, since=timedelta(days=90)) == good + behind
+    state = forwarding_of(bench_store)
+    assert state is not None
+    assert (state.waiting, state.refused) == (0, 2)
+    reasons = [message.reason for message in lookup.set_aside(bench_store)]
+    assert all("nursery/bench-1 tray-1 level at 2026-07-31T08:00:" in reason for reason in reasons)
+    assert all("field type conflict" in reason for reason in reasons)
+    assert len(stored(bench_store)) == len(good) + len(behind) + 2  # recorded all the same
+    # the cause mended, they go out
+    server.administer(
+        f"/api/v2/delete?org=nurseries&bucket={influx.bucket}",
+        {"start": "2026-07-01T00:00:00Z", "stop": "2026-09-01T00:00:00Z", "predicate": '"site"="elsewhere"'},
+    )
+    assert send_refused_again(bench_store) == 2
+    state = forwarding_of(bench_store)
+    assert state is not None
+    assert (state.waiting, state.refused) == (2, 0)
+    assert lookup.set_aside(bench_store, open_only=True) == []
+
+
+def test_a_number_that_is_none_stops_only_itself(bench_store: Store, influx: InfluxSettings) -> None:
+    with passing_on(bench_store.path, influx) as forwards:
+        first = record_levels(bench_store, range(0, 1000, 10))
+        bench_store.connection.execute(
+            "INSERT INTO forward_queue (series, time_ms, value) SELECT id, ?, 9e999 FROM series", (to_ms(T0) + 5,)
+        )
+        behind = record_levels(bench_store, range(1000, 2000, 10))
+        forwards.drain()
+    assert levels(influx) == first + behind
+    (message,) = lookup.set_aside(bench_store)
+    assert message.kind == "influx"
+    assert "recorded here, but InfluxDB refused it: " in message.reason
+
+
+def test_halves_find_the_bad_ones_in_few_calls(bench_store: Store, influx: InfluxSettings) -> None:
+    bad = {f" {to_ms(T0) + s * 1000}" for s in (70, 4210, 4220)}
+    notes = Notes(
+        lambda line: "bad" if line.startswith("reading") and any(line.endswith(b) for b in bad) else "", partial=False
+    )
+    with passing_on(bench_store.path, influx, notes) as forwards:
+        wanted = record_levels(bench_store, range(0, 10_000, 10))
+        forwards.drain()
+    assert len([line for line in notes.order if line.startswith("reading")]) == len(wanted) - 3
+    assert notes.calls < 50
+    assert len(lookup.set_aside(bench_store)) == 3
+
+
+def test_a_whole_batch_refused_is_not_halved(bench_store: Store, influx: InfluxSettings) -> None:
+    notes = Notes(lambda line: "field type conflict" if line.startswith("reading") else "")
+    with passing_on(bench_store.path, influx, notes) as forwards:
+        record_levels(bench_store, range(0, 1000, 10))
+        forwards.drain()
+    assert notes.calls == 2  # and one for the hours
+    assert len(lookup.set_aside(bench_store, limit=1000)) == 100
+
+
+@pytest.mark.parametrize(
+    ("harm", "says"),
+    [
+        ({"token": "wrong"}, "the token is not known there"),
+        ({"bucket": "not-there"}, "there is no organisation or bucket of that name to write into 'not-there'"),
+        ({"org": "not-there"}, "there is no organisation or bucket of that name to write into"),
+        ({"url": "http://127.0.0.1:9"}, "nothing answers there"),
+    ],
+)
+def test_what_stands_in_the_way_is_said_and_waited_for(
+    bench_store: Store, influx: InfluxSettings, harm: dict[str, str], says: str
+) -> None:
+    harmed = InfluxSettings.model_validate({**influx.model_dump(), **harm})
+    with passing_on(bench_store.path, harmed) as forwards:
+        wanted = record_levels(bench_store, range(0, 500, 10))
+        for _ in range(2):
+            with pytest.raises(InfluxError, match=says):
+                forwards.drain()
+        state = forwarding_of(bench_store)
+        assert state is not None
+        assert (state.waiting, state.refused) == (50, 0)
+    with passing_on(bench_store.path, influx) as forwards:
+        forwards.drain()
+    assert levels(influx) == wanted
+
+
+@pytest.mark.parametrize("status", [429, 500, 503])
+def test_a_server_in_trouble_is_waited_for(bench_store: Store, influx: InfluxSettings, status: int) -> None:
+    with answering(status) as url:
+        ill = InfluxSettings.model_validate({**influx.model_dump(), "url": url})
+        with passing_on(bench_store.path, ill) as forwards:
+            record_levels(bench_store, [0, 10])
+            with pytest.raises(InfluxError, match="too much to do" if status == 429 else f"in trouble .{status}: told"):
+                forwards.drain()
+            assert forwarding_of(bench_store).waiting == 2  # type: ignore[union-attr]
+
+
+@contextmanager
+def answering(status: int, wait_s: float = 0.0) -> Iterator[str]:
+    """A server that gives every request the same answer."""
+
+    class Answer(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            self.rfile.read(int(self.headers.get("Content-Length", 0)))
+            time.sleep(wait_s)
+            body = b'{"code": "x", "message": "told"}'
+            self.send_response(status)
+            self.send_header("Content-Length", str(len(body)))
+            self.end_headers()
+            self.wfile.write(body)
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    class Quiet(ThreadingHTTPServer):
+        def handle_error(self, *_: object) -> None:
+            pass  # the client hung up: as it should
+
+    server = Quiet(("127.0.0.1", 0), Answer)
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.server_port}"
+    finally:
+        server.shutdown()
+        server.server_close()
+        thread.join()
+
+
+def test_a_server_that_hangs_is_not_waited_for_for_ever(bench_store: Store, influx: InfluxSettings) -> None:
+    with answering(204, wait_s=3.0) as url:
+        hung = InfluxSettings.model_validate({**influx.model_dump(), "url": url, "timeout_s": 1.0})
+        with passing_on(bench_store.path, hung) as forwards:
+            record_levels(bench_store, [0])
+            with pytest.raises(InfluxError, match="no answer within 1 s"):
+                forwards.drain()
+
+
+def test_recording_goes_on_while_the_server_hangs(bench_store: Store, influx: InfluxSettings) -> None:
+    with answering(204, wait_s=5.0) as url:
+        hung = InfluxSettings.model_validate({**influx.model_dump(), "url": url, "timeout_s": 2.0})
+        service = ForwardService(Path(bench_store.path).parent, hung, first_wait_s=0.05)
+        service.start()
+        try:
+            until(lambda: service.state() is not None)
+            record_levels(bench_store, range(0, 1000, 10))
+            until(lambda: service.state().trouble)  # type: ignore[union-attr]
+            bench_store.connection.execute("PRAGMA busy_timeout=0")  # a lock held by the other thread would be an error
+            for start in range(1000, 20_000, 1000):
+                record_levels(bench_store, range(start, start + 1000, 10))
+        finally:
+            service.stop()
+    assert len(stored(bench_store)) == 2000
+    assert forwarding_of(bench_store).waiting == 2000  # type: ignore[union-attr]
+
+
+def test_off_is_off_and_another_server_gets_all_of_it(bench_store: Store, influx: InfluxSettings) -> None:
+    set_forwarding(bench_store, influx)
+    record_levels(bench_store, [0, 10])
+    set_forwarding(bench_store, InfluxSettings())
+    assert forwarding_of(bench_store) is None
+    record_levels(bench_store, [20])
+    counts = [
+        bench_store.connection.execute(f"SELECT count(*) FROM {t}").fetchone()[0]
+        for t in ("forward_queue", "forward_hour")
+    ]
+    assert counts == [0, 0]
+    elsewhere = influx.model_copy(update={"bucket": f"{influx.bucket}-hourly"})
+    set_forwarding(bench_store, elsewhere)
+    assert forwarding_of(bench_store).waiting == 3  # type: ignore[union-attr]
+    set_forwarding(bench_store, elsewhere)
+    assert forwarding_of(bench_store).waiting == 3  # type: ignore[union-attr]
+
+
+def test_the_queue_is_part_of_the_transaction_that_records(bench_store: Store, influx: InfluxSettings) -> None:
+    set_forwarding(bench_store, influx)
+    bench_store.connection.execute(
+        "CREATE TRIGGER refuse BEFORE INSERT ON hourly BEGIN SELECT raise(ABORT, 'disk'); END"
+    )
+    with pytest.raises(sqlite3.IntegrityError):
+        record_levels(bench_store, [0])
+    assert forwarding_of(bench_store).waiting == 0  # type: ignore[union-attr]
+
+
+def test_readings_older_than_the_server_keeps_are_not_refused(
+    bench_store: Store, buckets: Callable[..., InfluxSettings]
+) -> None:
+    settings = buckets(keep_days=30)
+    list(prepare_influx(settings))
+    record_levels(bench_store, [-400 * 86_400, -399 * 86_400])
+    forever = settings.model_copy(update={"keep_days": 0})  # as if the server had another mind than the settings
+    for each in (settings, forever):
+        with passing_on(bench_store.path, each) as forwards:
+            forwards.drain()
+        assert forwarding_of(bench_store) == Forwarding(f"{settings.url} nurseries/{settings.bucket}", 0, 0)
+    with Influx(settings) as influx:
+        assert InfluxReader(influx).hourly("nursery", "level")["n"].sum() == 2  # the hours stay
+    assert levels(settings) == []
