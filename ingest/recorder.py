@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from paho.mqtt import client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 
 from ingest import wire
 from ingest.alarm_keeper import AlarmKeeper
@@ -32,6 +32,7 @@ from ingest.plain_topics import PlainTopics
 from ingest.readings import TidetrayError, to_ms
 from ingest.settings import LOCK_FILE, Settings
 from ingest.store import Recorded, Store
+from ingest.subscriber import Incoming, Subscriber
 from ingest.supervision import RecorderState, Watch
 from ingest.upkeep import Upkeep
 
@@ -41,9 +42,15 @@ BATCH_MESSAGES = 1000
 BATCH_BYTES = 128 * 1024
 """A batch ends here too: decoded, a payload takes many times its size in memory."""
 
-BATCH_S = 0.05
+BATCH_S, QUIET_S = 0.05, 0.002
+"""A batch ends after the one, or as soon as nothing came for the other: what a broker sends before it waits for
+acknowledgements may be all that comes (Mosquitto: 20 messages, if it is not told otherwise)."""
+
 QUEUE_MESSAGES = 5000
 """Held in memory at most; beyond this the connection's reading waits, and TCP makes the broker wait."""
+
+WATCH_LATEST_S, WATCH_MESSAGES = 2.0, 10_000
+"""While messages wait to be committed they go first: the watch for alarms is put off by so long, and so many, at most."""
 
 LAST_CALL_S = 5.0
 """Given on a stop to what has been received; what is not committed by then stays with the broker."""
@@ -133,7 +140,8 @@ class Recorder:
     def __init__(self, store: Store, settings: Settings) -> None:
         self._store = store
         self._settings = settings
-        self._queue: queue.Queue[Message] = queue.Queue(QUEUE_MESSAGES)
+        self._queue: queue.SimpleQueue[Message] = queue.SimpleQueue()
+        self._given_up = -1
         self._connection = 0
         self._connection_lock = threading.Lock()
         self._failures_in_a_row = 0
@@ -141,7 +149,9 @@ class Recorder:
         self._alarms = AlarmKeeper(store, settings.alarms, now_ms=_now_ms())
         self._plain = PlainTopics(settings.plain)
         self._upkeep = Upkeep(store, decode=self._decode, on_cycles=self._alarms.on_cycles)
-        self._turned_s = time.monotonic()
+        self._unwatched: list[wire.Pack] = []
+        self._unwatched_heres: list[tuple[str, str, bool]] = []
+        self._turned_s = self._watched_s = time.monotonic()
         self._voice = Watch(Path(store.path).parent)
         self._lag_s = 0.0
         self._client = self._new_client()
@@ -195,9 +205,9 @@ class Recorder:
 
     # ---------------------------------------------------------------- the network's thread
 
-    def _new_client(self) -> mqtt.Client:
+    def _new_client(self) -> Subscriber:
         broker, record = self._settings.broker, self._settings.record
-        client = mqtt.Client(
+        client = Subscriber(
             CallbackAPIVersion.VERSION2,
             client_id=record.client_id,
             clean_session=False,
@@ -231,7 +241,8 @@ class Recorder:
             self.connected.clear()
             try:
                 self._client.connect(broker.host, broker.port, broker.keepalive_s)
-                self._client.loop_forever(retry_first_connection=False)
+                while self._client.loop() == MQTTErrorCode.MQTT_ERR_SUCCESS:
+                    pass
             except (OSError, ValueError) as error:
                 log.warning("no connection to the broker at %s:%d: %s", broker.host, broker.port, error)
             except Exception:  # this thread must not die: the client would go on saying that it is connected
@@ -259,34 +270,45 @@ class Recorder:
         if not self._stop.is_set():
             log.warning("the connection to the broker ended: %s", reason)
 
-    def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+    def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage | Incoming) -> None:
+        if self._given_up == self._connection:
+            return  # not acknowledged: it comes again
+        if self._queue.qsize() >= QUEUE_MESSAGES and not self._wait_for_room():
+            log.warning("the disk is too slow for what arrives: connecting anew, so that the broker sends again")
+            self._given_up = self._connection
+            client.disconnect()
+            return
         try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "a topic that is not UTF-8"
-        entry = Message(
-            self._connection, message.mid, message.qos, topic, bytes(message.payload), datetime.now(UTC), message.retain
+        self._queue.put(
+            Message(self._connection, message.mid, message.qos, topic, message.payload, datetime.now(UTC), message.retain)
         )
-        try:
-            # shorter than the keep-alive, or the broker would take us for dead
-            self._queue.put(entry, timeout=self._settings.broker.keepalive_s / 3)
-        except queue.Full:
-            log.warning("the disk is too slow for what arrives: connecting anew, so that the broker sends again")
-            client.disconnect()
+
+    def _wait_for_room(self) -> bool:
+        """The broker's window is no bound: it goes on sending while only some is acknowledged."""
+        # shorter than the keep-alive, or the broker would take us for dead
+        until = time.monotonic() + self._settings.broker.keepalive_s / 3
+        while self._queue.qsize() >= QUEUE_MESSAGES:
+            if time.monotonic() > until:
+                return False
+            time.sleep(0.005)
+        return True
 
     # ---------------------------------------------------------------- the caller's thread
 
     def _gather(self) -> list[Message]:
-        """A batch: what comes within BATCH_S of the first message, at most BATCH_MESSAGES or some BATCH_BYTES."""
+        """A batch: what comes within BATCH_S of the first message and without a pause, at most BATCH_MESSAGES or some BATCH_BYTES."""
         try:
             batch = [self._queue.get(timeout=BATCH_S)]
         except queue.Empty:
             return []
         until = time.monotonic() + BATCH_S
         size = len(batch[0].payload)
-        while len(batch) < BATCH_MESSAGES and size < BATCH_BYTES:
+        while len(batch) < BATCH_MESSAGES and size < BATCH_BYTES and time.monotonic() < until:
             try:
-                batch.append(self._queue.get(timeout=max(0.0, until - time.monotonic())))
+                batch.append(self._queue.get(timeout=QUIET_S))
             except queue.Empty:
                 break
             size += len(batch[-1].payload)
@@ -328,34 +350,39 @@ class Recorder:
         self._failures_in_a_row = 0
         self.totals.committed += ours
         self._lag_s = (datetime.now(UTC) - batch[0].received_at).total_seconds()
-        for message in batch:
-            self._acknowledge(message)
+        self._acknowledge(batch)
         for (site, node, boot), upto in done.receipts.items():
             self._client.publish(wire.receipt_topic(site, node), wire.encode_receipt(boot, upto), qos=1, retain=True)
         self.totals.add(done)
-        self._watch(done.fresh, [(site, node, here.here) for site, node, here, _ in heres])
-
-    def _watch(self, packs: list[wire.Pack], heres: list[tuple[str, str, bool]]) -> None:
-        try:
-            self._alarms.take(packs, heres, now_ms=_now_ms())
-        except Exception:  # whatever goes wrong with an alarm, recording goes on; after a restart it is found again
-            log.exception("cannot watch for alarms")
+        self._unwatched += done.fresh
+        self._unwatched_heres += [(site, node, here.here) for site, node, here, _ in heres]
 
     def _decode(self, topic: str, payload: bytes, received_at: datetime) -> wire.Pack:
         return (self._plain if topic in self._plain else wire).decode(topic, payload, received_at)
 
     def _keep_up(self, *, now: bool = False) -> None:
+        """Watch what was committed, and bring cycles up to date. Before that nothing is marked as watched."""
+        busy = not now and not self._queue.empty()
+        in_time = time.monotonic() - self._watched_s < WATCH_LATEST_S and len(self._unwatched) < WATCH_MESSAGES
+        if busy and in_time:
+            return
+        self._watched_s = time.monotonic()
+        packs, heres, self._unwatched, self._unwatched_heres = self._unwatched, self._unwatched_heres, [], []
+        try:
+            self._alarms.take(packs, heres, now_ms=_now_ms())
+        except Exception:  # whatever goes wrong with an alarm, recording goes on; after a restart it is found again
+            log.exception("cannot watch for alarms")
         try:
             self._alarms.run(online=self.connected.is_set(), now_ms=_now_ms())
-            self._upkeep.run(now=now)
+            self._upkeep.run(now=now, busy=busy)
         except Exception:  # whatever goes wrong with what is derived, recording goes on; what is due stays noted
             log.exception("cannot bring cycles and alarms up to date; trying again")
 
-    def _acknowledge(self, message: Message) -> None:
+    def _acknowledge(self, batch: list[Message]) -> None:
         # a late acknowledgement of an older connection would confirm another, uncommitted message
         with self._connection_lock:
-            if message.connection == self._connection:
-                self._client.ack(message.mid, message.qos)
+            now = self._connection
+            self._client.acknowledge(message.mid for message in batch if message.qos and message.connection == now)
 
     def _store_failed(self, error: sqlite3.Error) -> None:
         self.totals.store_failures += 1

@@ -91,9 +91,11 @@ class Store(Database):
             pending: list[_Row] = []
             touched: set[NodeBoot] = set()
             for pack, _, _ in packs:
-                self._note_start(pack)  # of all of them first: the least delayed of a batch dates the others, too
+                if pack.uptime_s is not None:
+                    self._note_start(pack)  # of all of them first: the least delayed of a batch dates the others, too
             for sent in packs:
                 self._take(sent, done, pending, touched)
+            self._note_heard(done.fresh)
             for message in aside:
                 self._set_aside(message, done)
             self._insert(pending, done)
@@ -155,13 +157,12 @@ class Store(Database):
 
     def _take(self, sent: tuple[Pack, str, bytes], done: Recorded, pending: list[_Row], touched: set[NodeBoot]) -> None:
         pack, topic, payload = sent
-        received_ms = to_ms(pack.received_at)
         if pack.boot is not None and pack.seq is not None:
             key = (pack.site, pack.node, pack.boot)
             numbers = self._numbers_of(key)
             touched.add(key)
             if pack.oldest is not None:
-                self._note_gone(key, pack.oldest, received_ms)
+                self._note_gone(key, pack.oldest, pack.received_at)
             if pack.seq in numbers:
                 done.doubled_messages += 1
                 return
@@ -174,11 +175,18 @@ class Store(Database):
         elif unknown := self._collect(dated, pending):
             self._set_aside(unknown_trays(pack, unknown, topic, payload), done)
         for record in pack.set_aside:
-            self._set_aside(Aside(received_ms, topic, payload, record.kind, record.reason), done)
-        self.connection.execute(
+            self._set_aside(Aside(to_ms(pack.received_at), topic, payload, record.kind, record.reason), done)
+
+    def _note_heard(self, packs: Iterable[Pack]) -> None:
+        """Of each node when it was last heard, and the boot of its last numbered message."""
+        heard: dict[tuple[str, str], tuple[str | None, datetime]] = {}
+        for pack in packs:
+            boot, last = heard.get((pack.site, pack.node), (None, pack.received_at))
+            heard[pack.site, pack.node] = (pack.boot or boot, max(last, pack.received_at))
+        self.connection.executemany(
             "INSERT INTO node (site, node, boot, last_message_ms) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
             " boot = coalesce(excluded.boot, boot), last_message_ms = max(coalesce(last_message_ms, 0), excluded.last_message_ms)",
-            (pack.site, pack.node, pack.boot, received_ms),
+            [(*node, boot, to_ms(last)) for node, (boot, last) in heard.items()],
         )
 
     def _note_start(self, pack: Pack) -> None:
@@ -337,7 +345,7 @@ class Store(Database):
             [(*key, from_ms_) for key, from_ms_ in due.items()],
         )
 
-    def _note_gone(self, key: NodeBoot, oldest: int, noticed_ms: int) -> None:
+    def _note_gone(self, key: NodeBoot, oldest: int, noticed: datetime) -> None:
         gone, numbers = self._gone_of(key), self._numbers_of(key)
         if oldest <= max(gone.highest(), numbers.upto()) + 1:
             return
@@ -346,7 +354,7 @@ class Store(Database):
                 gone.add(first, last)
                 self.connection.execute(
                     "INSERT INTO message_gap VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET last_seq = excluded.last_seq",
-                    (*key, first, last, noticed_ms),
+                    (*key, first, last, to_ms(noticed)),
                 )
 
     def _write_numbers(self, key: NodeBoot) -> int:
