@@ -9,6 +9,7 @@ Two threads: paho's, which only puts messages into a bounded queue, and the call
 
 from __future__ import annotations
 
+import gc
 import logging
 import queue
 import random
@@ -20,10 +21,10 @@ from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from paho.mqtt import client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.enums import MQTTErrorCode
 
 from ingest import wire
 from ingest.alarm_keeper import AlarmKeeper
@@ -32,7 +33,7 @@ from ingest.plain_topics import PlainTopics
 from ingest.readings import TidetrayError, to_ms
 from ingest.settings import LOCK_FILE, Settings
 from ingest.store import Recorded, Store
-from ingest.subscriber import Incoming, Subscriber
+from ingest.subscriber import Message, Subscriber
 from ingest.supervision import RecorderState, Watch
 from ingest.upkeep import Upkeep
 
@@ -64,18 +65,6 @@ LONGEST_WAIT_S = 60.0
 
 class RecorderError(TidetrayError):
     """The recorder cannot start or go on."""
-
-
-class Message(NamedTuple):
-    """A message as it came: `connection` numbers the connection, since packet ids start anew with each."""
-
-    connection: int
-    mid: int
-    qos: int
-    topic: str
-    payload: bytes
-    received_at: datetime
-    retained: bool = False
 
 
 @dataclass(slots=True)
@@ -140,10 +129,9 @@ class Recorder:
     def __init__(self, store: Store, settings: Settings) -> None:
         self._store = store
         self._settings = settings
-        self._queue: queue.SimpleQueue[Message] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[list[Message]] = queue.SimpleQueue()
+        self._put = self._got = 0
         self._given_up = -1
-        self._connection = 0
-        self._connection_lock = threading.Lock()
         self._failures_in_a_row = 0
         self._stop = threading.Event()
         self._alarms = AlarmKeeper(store, settings.alarms, now_ms=_now_ms())
@@ -171,6 +159,8 @@ class Recorder:
         """Record until `stop`. Raises RecorderError only for what trying again cannot mend."""
         network = threading.Thread(target=self._stay_connected, name="mqtt", daemon=True)
         network.start()
+        gc.collect()
+        gc.freeze()  # what is here stays: to look through it again and again would take a third of the time
         try:
             while not self._stop.is_set():
                 self._commit(self._gather())
@@ -182,9 +172,11 @@ class Recorder:
                 self._commit(self._gather())
             self._keep_up(now=True)
         finally:
+            gc.unfreeze()
             self._stop.set()
             self._client.disconnect()
             network.join(timeout=5.0)
+            self._client.close()
             self._voice.end()
         return self.totals
 
@@ -198,7 +190,7 @@ class Recorder:
             readings=self.totals.readings,
             doubled=self.totals.doubled,
             quarantined=self.totals.set_aside,
-            backlog=self._queue.qsize(),
+            backlog=self._put - self._got,
             lag_s=self._lag_s,
             failures_in_a_row=self._failures_in_a_row,
         )
@@ -207,13 +199,7 @@ class Recorder:
 
     def _new_client(self) -> Subscriber:
         broker, record = self._settings.broker, self._settings.record
-        client = Subscriber(
-            CallbackAPIVersion.VERSION2,
-            client_id=record.client_id,
-            clean_session=False,
-            manual_ack=True,
-            reconnect_on_failure=False,  # _stay_connected does, with random waits
-        )
+        client = Subscriber(self._take, client_id=record.client_id)
         if broker.username is not None:
             client.username_pw_set(broker.username, broker.read_password())
         if broker.ca_file is not None:
@@ -229,15 +215,12 @@ class Recorder:
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
-        client.on_message = self._on_message
         return client
 
     def _stay_connected(self) -> None:
         broker = self._settings.broker
         failures = 0
         while not self._stop.is_set():
-            with self._connection_lock:
-                self._connection += 1
             self.connected.clear()
             try:
                 self._client.connect(broker.host, broker.port, broker.keepalive_s)
@@ -270,27 +253,23 @@ class Recorder:
         if not self._stop.is_set():
             log.warning("the connection to the broker ended: %s", reason)
 
-    def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage | Incoming) -> None:
-        if self._given_up == self._connection:
+    def _take(self, messages: list[Message]) -> None:
+        connection = messages[0].connection
+        if self._given_up == connection:
             return  # not acknowledged: it comes again
-        if self._queue.qsize() >= QUEUE_MESSAGES and not self._wait_for_room():
+        if self._put - self._got >= QUEUE_MESSAGES and not self._wait_for_room():
             log.warning("the disk is too slow for what arrives: connecting anew, so that the broker sends again")
-            self._given_up = self._connection
-            client.disconnect()
+            self._given_up = connection
+            self._client.disconnect()
             return
-        try:
-            topic = message.topic
-        except UnicodeDecodeError:
-            topic = "a topic that is not UTF-8"
-        self._queue.put(
-            Message(self._connection, message.mid, message.qos, topic, message.payload, datetime.now(UTC), message.retain)
-        )
+        self._put += len(messages)
+        self._queue.put(messages)
 
     def _wait_for_room(self) -> bool:
         """The broker's window is no bound: it goes on sending while only some is acknowledged."""
         # shorter than the keep-alive, or the broker would take us for dead
         until = time.monotonic() + self._settings.broker.keepalive_s / 3
-        while self._queue.qsize() >= QUEUE_MESSAGES:
+        while self._put - self._got >= QUEUE_MESSAGES:
             if time.monotonic() > until:
                 return False
             time.sleep(0.005)
@@ -299,19 +278,18 @@ class Recorder:
     # ---------------------------------------------------------------- the caller's thread
 
     def _gather(self) -> list[Message]:
-        """A batch: what comes within BATCH_S of the first message and without a pause, at most BATCH_MESSAGES or some BATCH_BYTES."""
-        try:
-            batch = [self._queue.get(timeout=BATCH_S)]
-        except queue.Empty:
-            return []
+        """A batch: what comes within BATCH_S and without a pause, until it has BATCH_MESSAGES or BATCH_BYTES."""
+        batch: list[Message] = []
         until = time.monotonic() + BATCH_S
-        size = len(batch[0].payload)
+        size = 0
         while len(batch) < BATCH_MESSAGES and size < BATCH_BYTES and time.monotonic() < until:
             try:
-                batch.append(self._queue.get(timeout=QUIET_S))
+                messages = self._queue.get(timeout=QUIET_S if batch else BATCH_S)
             except queue.Empty:
                 break
-            size += len(batch[-1].payload)
+            batch += messages
+            size += sum([len(message.payload) for message in messages])
+        self._got += len(batch)
         return batch
 
     def _commit(self, batch: list[Message]) -> None:
@@ -350,7 +328,7 @@ class Recorder:
         self._failures_in_a_row = 0
         self.totals.committed += ours
         self._lag_s = (datetime.now(UTC) - batch[0].received_at).total_seconds()
-        self._acknowledge(batch)
+        self._client.acknowledge(batch)
         for (site, node, boot), upto in done.receipts.items():
             self._client.publish(wire.receipt_topic(site, node), wire.encode_receipt(boot, upto), qos=1, retain=True)
         self.totals.add(done)
@@ -378,12 +356,6 @@ class Recorder:
         except Exception:  # whatever goes wrong with what is derived, recording goes on; what is due stays noted
             log.exception("cannot bring cycles and alarms up to date; trying again")
 
-    def _acknowledge(self, batch: list[Message]) -> None:
-        # a late acknowledgement of an older connection would confirm another, uncommitted message
-        with self._connection_lock:
-            now = self._connection
-            self._client.acknowledge(message.mid for message in batch if message.qos and message.connection == now)
-
     def _store_failed(self, error: sqlite3.Error) -> None:
         self.totals.store_failures += 1
         self._failures_in_a_row += 1
@@ -391,7 +363,7 @@ class Recorder:
             "cannot record (%s): nothing was acknowledged; trying again. Check the disk at %s", error, self._store.path
         )
         while not self._queue.empty():
-            self._queue.get_nowait()
+            self._got += len(self._queue.get_nowait())
         self._client.disconnect()
         self._voice.tell(self.state(), now=True)
         self._stop.wait(min(LONGEST_WAIT_S, 2.0**self._failures_in_a_row * random.uniform(0.25, 0.5)))

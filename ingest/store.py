@@ -15,8 +15,10 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -38,6 +40,8 @@ READMITTED_AT_ONCE = 200
 
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
 
+_BY_SERIES = itemgetter(0)
+
 NodeBoot = tuple[str, str, str]
 Decode = Callable[[str, bytes, datetime], "Pack"]
 
@@ -58,11 +62,8 @@ class Recorded:
     fresh: list[Pack] = field(default_factory=list)
 
 
-class _Row(NamedTuple):
-    series: int
-    time_ms: int
-    value: float
-    delay_s: int
+_Row = tuple[int, int, float, int]
+"""series, time_ms, value, delay_s"""
 
 
 def open_store(path: Path | str, *, read_only: bool = False) -> Store:
@@ -161,14 +162,14 @@ class Store(Database):
             key = (pack.site, pack.node, pack.boot)
             numbers = self._numbers_of(key)
             touched.add(key)
-            if pack.oldest is not None:
+            if pack.oldest is not None and pack.oldest > numbers.upto() + 1:
                 self._note_gone(key, pack.oldest, pack.received_at)
             if pack.seq in numbers:
                 done.doubled_messages += 1
                 return
             numbers.add(pack.seq)
         done.messages += 1
-        dated = self._dated(pack)
+        dated = pack if pack.uptime_s is None else self._dated(pack)
         done.fresh.append(replace(pack, readings=()) if dated is None else dated)
         if dated is None:
             self._set_aside(undatable(pack, topic, payload), done)
@@ -211,17 +212,18 @@ class Store(Database):
     def _collect(self, pack: Pack, pending: list[_Row]) -> list[str]:
         """Turn a pack's readings into rows; gives the trays that are not in the notebook."""
         received_ms = to_ms(pack.received_at)
+        site, node = pack.site, pack.node
         unknown: set[str] = set()
         for tray, channel, time_ms, value in pack.readings:
-            if tray and (pack.site, tray) not in self._trays:
+            if tray and (site, tray) not in self._trays:
                 unknown.add(tray)
                 continue
-            key = (pack.site, tray, channel, pack.node)
+            key = (site, tray, channel, node)
             series = self._series.get(key)
             if series is None:
                 series = self._series_id(key)
-            pending.append(_Row(series, time_ms, value, max(0, (received_ms - time_ms) // 1000)))
-        return sorted(unknown)
+            pending.append((series, time_ms, value, (received_ms - time_ms) // 1000 if received_ms > time_ms else 0))
+        return sorted(unknown) if unknown else []
 
     def _series_id(self, key: tuple[str, str, str, str]) -> int:
         self.connection.execute("INSERT OR IGNORE INTO series (site, tray, channel, node) VALUES (?, ?, ?, ?)", key)
@@ -240,15 +242,21 @@ class Store(Database):
         appended: list[_Row] = []
         late: list[_Row] = []
         heads: dict[int, tuple[int, float]] = {}
-        for row in rows:
-            head = self._head(row.series)
-            if head is not None and row.time_ms <= head[0]:
-                late.append(row)
-                continue
-            if head is not None:
-                heads.setdefault(row.series, head)
-            appended.append(row)
-            self._heads[row.series] = (row.time_ms, row.value)
+        for series, group in groupby(rows, _BY_SERIES):
+            head = self._head(series)
+            last_ms = -1 if head is None else head[0]
+            newer = 0
+            for row in group:
+                if row[1] <= last_ms:
+                    late.append(row)
+                else:
+                    appended.append(row)
+                    last_ms = row[1]
+                    newer += 1
+            if newer:
+                if head is not None:
+                    heads[series] = head
+                self._heads[series] = (last_ms, appended[-1][2])
         insert = "INSERT INTO reading VALUES (?, ?, ?, ?)"
         self.connection.executemany(insert, appended)
         self._add_to_hours(appended, heads)
@@ -258,34 +266,36 @@ class Store(Database):
             cursor = self.connection.execute("INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?)", row)
             if cursor.rowcount:
                 inserted_late.append(row)
-                redo |= {(row.series, (row.time_ms + d) // HOUR_MS) for d in (-_MAX_GAP_MS, 0, _MAX_GAP_MS)}
+                redo |= {(row[0], (row[1] + d) // HOUR_MS) for d in (-_MAX_GAP_MS, 0, _MAX_GAP_MS)}
             else:
                 done.doubled_readings += 1
                 self._keep_if_other(row, done)
         for series, hour in sorted(redo):
             self._redo_hour(series, hour)
         done.readings += len(appended) + len(inserted_late)
-        self._mark_cycles_due(appended + inserted_late)
+        self._mark_cycles_due(appended)
+        self._mark_cycles_due(inserted_late)
 
     def _keep_if_other(self, row: _Row, done: Recorded) -> None:
         """The first value of a series at a time stands; another one for the same time is set aside."""
+        series, time_ms, new, delay_s = row
         (value,) = self.connection.execute(
-            "SELECT value FROM reading WHERE series = ? AND time_ms = ?", (row.series, row.time_ms)
+            "SELECT value FROM reading WHERE series = ? AND time_ms = ?", (series, time_ms)
         ).fetchone()
-        if value == row.value:
+        if value == new:
             return
-        site, tray, channel, node = self._series_key_of(row.series)
-        where = f"{site}/{node} {tray or 'node'} {channel} at {from_ms(row.time_ms).isoformat()}"
-        reason = f"{where}: {row.value!r} came after {value!r} for the same time; the first one stands. Check the node's clock"
+        site, tray, channel, node = self._series_key_of(series)
+        where = f"{site}/{node} {tray or 'node'} {channel} at {from_ms(time_ms).isoformat()}"
+        reason = f"{where}: {new!r} came after {value!r} for the same time; the first one stands. Check the node's clock"
         self._set_aside(
-            Aside(row.time_ms + row.delay_s * 1000, where, repr(row.value).encode(), "conflict", reason), done
+            Aside(time_ms + delay_s * 1000, where, repr(new).encode(), "conflict", reason), done
         )
 
     def _add_to_hours(self, rows: list[_Row], heads: dict[int, tuple[int, float]]) -> None:
         if not rows:
             return
         table = [(series, head[0], head[1], False) for series, head in heads.items()]
-        table += [(row.series, row.time_ms, row.value, True) for row in rows]
+        table += [(series, time_ms, value, True) for series, time_ms, value, _ in rows]
         table.sort()
         parts = self._parts(table)
         self.connection.executemany(
@@ -335,11 +345,13 @@ class Store(Database):
         return list(zip(*(column.tolist() for column in columns), above, strict=True))
 
     def _mark_cycles_due(self, rows: list[_Row]) -> None:
+        """Rows in order of series and time."""
         due: dict[tuple[str, str], int] = {}
-        for row in rows:
-            site, tray, channel, _node = self._series_key_of(row.series)
+        for series, group in groupby(rows, _BY_SERIES):
+            site, tray, channel, _node = self._series_key_of(series)
             if tray and channel in EVIDENCE:
-                due[site, tray] = min(due.get((site, tray), row.time_ms), row.time_ms)
+                first_ms = next(group)[1]
+                due[site, tray] = min(due.get((site, tray), first_ms), first_ms)
         self.connection.executemany(
             "INSERT INTO cycles_due VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET from_ms = min(from_ms, excluded.from_ms)",
             [(*key, from_ms_) for key, from_ms_ in due.items()],

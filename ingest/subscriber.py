@@ -1,8 +1,8 @@
 """paho's client as a recorder needs it: many packets at one read, many acknowledgements at one write.
 
-Comes in: a connection with QoS 1 at most and `manual_ack`. Goes out: `on_message` with an `Incoming` or, of a message
-that came in pieces, paho's own object of the same attributes. Keeps to its thread: whatever is sent from another one is
-queued and written by the thread that calls `loop`, for two that write at once could tear a packet in two.
+Comes in: a connection with QoS 1 at most. Goes out: lists of `Message`, as read; acknowledgements of the connection on
+which a message came, and of no other. Keeps to its thread: whatever is sent from another one is queued and written by
+the thread that calls `loop`, for two that write at once could tear a packet in two, or a TLS connection.
 
 paho reads a packet with three calls of the system or more, and each of them hands Python to the other thread. Here
 whole PUBLISH packets are taken out of what one call has read; all else is left to paho. That rests on names of paho 2.2
@@ -12,15 +12,17 @@ that are not public; pyproject.toml allows no other paho, and tests/test_subscri
 from __future__ import annotations
 
 import struct
+import threading
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
+from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 from paho.mqtt import client as mqtt
-from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 
-READ_BYTES = 256 * 1024
+READ_BYTES = 64 * 1024
 READS = 8
 """Before what waits to be written has its turn."""
 
@@ -28,14 +30,19 @@ _PUBLISH, _PUBACK = 0x30, 0x40
 _PUBACK_PACKET = struct.Struct(">BBH")
 
 
-class Incoming(NamedTuple):
-    """A message that came whole. What of a topic is not UTF-8 stands as U+FFFD, so that it is nobody's topic."""
+class Message(NamedTuple):
+    """A message as it came: `connection` numbers the connection, since packet ids start anew with each.
 
+    What of a topic is not UTF-8 stands as U+FFFD, so that it is nobody's topic.
+    """
+
+    connection: int
     mid: int
     qos: int
     topic: str
     payload: bytes
-    retain: bool
+    received_at: datetime
+    retained: bool = False
 
 
 class _Buffered:
@@ -68,9 +75,9 @@ class _Buffered:
         self._at += len(part)
         return part
 
-    def take_messages(self) -> Iterator[Incoming]:
+    def take_messages(self, connection: int) -> Iterator[Message]:
         """The whole PUBLISH packets (MQTT 3.1.1 section 3.3) of QoS 0 or 1 at the head of what is held."""
-        held = self._held
+        held, now = self._held, datetime.now(UTC)
         end = len(held)
         while (at := self._at) + 2 <= end:
             first = held[at]
@@ -97,21 +104,47 @@ class _Buffered:
             mid = held[topic_end] << 8 | held[topic_end + 1] if qos else 0
             self._at = after
             topic = held[at + 2 : topic_end].decode(errors="replace")
-            yield Incoming(mid, qos, topic, held[payload_at:after], bool(first & 1))
+            yield Message(connection, mid, qos, topic, held[payload_at:after], now, bool(first & 1))
 
 
 class Subscriber(mqtt.Client):
-    """Use `loop`, in one thread."""
+    """Use `loop`, in one thread. `take` is called there with the messages of each read."""
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
+    def __init__(self, take: Callable[[list[Message]], None], *, client_id: str) -> None:
+        super().__init__(
+            CallbackAPIVersion.VERSION2,
+            client_id=client_id,
+            clean_session=False,
+            manual_ack=True,
+            reconnect_on_failure=False,  # whoever calls `loop` does
+        )
+        self.take = take
+        self.connection = 0
+        self._connection_lock = threading.Lock()
+        self.on_message = self._take_one
         self.on_socket_register_write = lambda *_: None  # with it paho queues, and writes in `loop` only
 
-    def acknowledge(self, mids: Iterable[int]) -> None:
-        """Messages of QoS 1, all with one write. Safe from any thread."""
-        packets = b"".join(_PUBACK_PACKET.pack(_PUBACK, 2, mid) for mid in mids)
-        if packets:
-            self._packet_queue(_PUBACK, packets, 0, 0)
+    def acknowledge(self, batch: Iterable[Message]) -> None:
+        """With one write, those of the present connection. Safe from any thread.
+
+        A late acknowledgement of an older connection would confirm another message, which is not on disk.
+        """
+        with self._connection_lock:
+            now = self.connection
+            packets = b"".join(
+                [_PUBACK_PACKET.pack(_PUBACK, 2, each.mid) for each in batch if each.qos and each.connection == now]
+            )
+            if packets:
+                self._packet_queue(_PUBACK, packets, 0, 0)
+
+    def close(self) -> None:
+        """When `loop` is called no more."""
+        self._reset_sockets()
+
+    def reconnect(self) -> MQTTErrorCode:
+        with self._connection_lock:  # before paho drops what was queued for the older connection
+            self.connection += 1
+        return super().reconnect()
 
     def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:
         for _ in range(READS):
@@ -120,11 +153,11 @@ class Subscriber(mqtt.Client):
                 return super().loop_read(max_packets)
             with suppress(OSError):  # paho meets it again, and does what is to be done
                 sock.fill()
-            on_message = self.on_message
-            if self._in_packet["command"] == 0 and on_message is not None:
-                for message in sock.take_messages():
-                    on_message(self, None, message)  # type: ignore[arg-type]
-                if not sock.pending():
+            if self._in_packet["command"] == 0:
+                messages = list(sock.take_messages(self.connection))
+                if messages:
+                    self.take(messages)
+                if messages and not sock.pending():
                     self._last_bytes_received = time.monotonic()  # for the keep-alive
                     break
             error = self._packet_read()
@@ -136,3 +169,10 @@ class Subscriber(mqtt.Client):
 
     def _create_socket(self) -> Any:
         return _Buffered(super()._create_socket())
+
+    def _take_one(self, _client: Any, _data: Any, one: mqtt.MQTTMessage) -> None:
+        """One that came in pieces, so that paho put it together."""
+        topic = one._topic.decode(errors="replace")
+        self.take(
+            [Message(self.connection, one.mid, one.qos, topic, bytes(one.payload), datetime.now(UTC), one.retain)]
+        )
