@@ -29,6 +29,7 @@ from paho.mqtt.enums import MQTTErrorCode
 from ingest import wire
 from ingest.alarm_keeper import AlarmKeeper
 from ingest.aside import Aside
+from ingest.database import how_to_mend
 from ingest.plain_topics import PlainTopics
 from ingest.readings import TidetrayError, to_ms
 from ingest.settings import LOCK_FILE, Settings
@@ -132,7 +133,9 @@ class Recorder:
         self._queue: queue.SimpleQueue[list[Message]] = queue.SimpleQueue()
         self._put = self._got = 0
         self._given_up = -1
-        self._failures_in_a_row = 0
+        self._failures_in_a_row = self._derived_failures = 0
+        self._derived_next_s = 0.0
+        self._offline_ms: int | None = _now_ms()
         self._stop = threading.Event()
         self._alarms = AlarmKeeper(store, settings.alarms, now_ms=_now_ms())
         self._plain = PlainTopics(settings.plain)
@@ -142,6 +145,7 @@ class Recorder:
         self._turned_s = self._watched_s = time.monotonic()
         self._voice = Watch(Path(store.path).parent)
         self._lag_s = 0.0
+        self._failing_since: datetime | None = None
         self._client = self._new_client()
         self.connected = threading.Event()
         self.totals = Totals()
@@ -153,7 +157,7 @@ class Recorder:
     def is_well(self) -> bool:
         """Whether it records: it turns, commits, and hears the broker. Safe from any thread."""
         turns = time.monotonic() - self._turned_s < WELL_S
-        return turns and self._failures_in_a_row == 0 and self.connected.is_set()
+        return turns and self._failures_in_a_row + self._derived_failures == 0 and self.connected.is_set()
 
     def run(self) -> Totals:
         """Record until `stop`. Raises RecorderError only for what trying again cannot mend."""
@@ -182,8 +186,10 @@ class Recorder:
 
     def state(self) -> RecorderState:
         """How it stands at this moment."""
+        now = datetime.now(UTC)
+        lag_s = self._lag_s if self._failing_since is None else (now - self._failing_since).total_seconds()
         return RecorderState(
-            at_ms=to_ms(datetime.now(UTC)),
+            at_ms=to_ms(now),
             connected=self.connected.is_set(),
             received=self.totals.received,
             committed=self.totals.committed,
@@ -191,8 +197,9 @@ class Recorder:
             doubled=self.totals.doubled,
             quarantined=self.totals.set_aside,
             backlog=self._put - self._got,
-            lag_s=self._lag_s,
-            failures_in_a_row=self._failures_in_a_row,
+            lag_s=lag_s,
+            failures_in_a_row=max(self._failures_in_a_row, self._derived_failures),
+            offline_since_ms=self._offline_ms,
         )
 
     # ---------------------------------------------------------------- the network's thread
@@ -222,6 +229,7 @@ class Recorder:
         failures = 0
         while not self._stop.is_set():
             self.connected.clear()
+            self._offline_ms = self._offline_ms or _now_ms()
             try:
                 self._client.connect(broker.host, broker.port, broker.keepalive_s)
                 while self._client.loop() == MQTTErrorCode.MQTT_ERR_SUCCESS:
@@ -247,6 +255,7 @@ class Recorder:
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, _reasons: Any, _properties: Any) -> None:
         # only now does the broker keep what comes for us
         self.connected.set()
+        self._offline_ms = None
         log.info("connected to %s:%d", self._settings.broker.host, self._settings.broker.port)
 
     def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
@@ -323,9 +332,11 @@ class Recorder:
             for site, node, here, at_ms in heres:
                 self._store.note_here(site, node, here, at_ms=at_ms)
         except sqlite3.Error as error:
+            self._failing_since = self._failing_since or batch[0].received_at
             self._store_failed(error)
             return
         self._failures_in_a_row = 0
+        self._failing_since = None
         self.totals.committed += ours
         self._lag_s = (datetime.now(UTC) - batch[0].received_at).total_seconds()
         self._client.acknowledge(batch)
@@ -340,33 +351,46 @@ class Recorder:
 
     def _keep_up(self, *, now: bool = False) -> None:
         """Watch what was committed, and bring cycles up to date. Before that nothing is marked as watched."""
+        if self._derived_failures and time.monotonic() < self._derived_next_s:
+            return
         busy = not now and not self._queue.empty()
         in_time = time.monotonic() - self._watched_s < WATCH_LATEST_S and len(self._unwatched) < WATCH_MESSAGES
         if busy and in_time:
             return
         self._watched_s = time.monotonic()
         packs, heres, self._unwatched, self._unwatched_heres = self._unwatched, self._unwatched_heres, [], []
+        # whatever goes wrong here, recording goes on: after a restart alarms are found again, and what is due is noted
         try:
             self._alarms.take(packs, heres, now_ms=_now_ms())
-        except Exception:  # whatever goes wrong with an alarm, recording goes on; after a restart it is found again
-            log.exception("cannot watch for alarms")
-        try:
             self._alarms.run(online=self.connected.is_set(), now_ms=_now_ms())
             self._upkeep.run(now=now, busy=busy)
-        except Exception:  # whatever goes wrong with what is derived, recording goes on; what is due stays noted
+        except sqlite3.Error as error:
+            self._derived_failures += 1
+            self._derived_next_s = time.monotonic() + _pause_s(self._derived_failures)
+            log.error(
+                "cannot write alarms and cycles (%s). Of %s: %s", error, self._store.path, how_to_mend(error)
+            )
+        except Exception:
             log.exception("cannot bring cycles and alarms up to date; trying again")
+        else:
+            self._derived_failures = 0
 
     def _store_failed(self, error: sqlite3.Error) -> None:
         self.totals.store_failures += 1
         self._failures_in_a_row += 1
         log.error(
-            "cannot record (%s): nothing was acknowledged; trying again. Check the disk at %s", error, self._store.path
-        )
+            "cannot record (%s): nothing was acknowledged, and it will come again. Of %s: %s",
+            error, self._store.path, how_to_mend(error),
+        )  # fmt: skip
         while not self._queue.empty():
             self._got += len(self._queue.get_nowait())
         self._client.disconnect()
         self._voice.tell(self.state(), now=True)
-        self._stop.wait(min(LONGEST_WAIT_S, 2.0**self._failures_in_a_row * random.uniform(0.25, 0.5)))
+        self._stop.wait(_pause_s(self._failures_in_a_row))
+
+
+def _pause_s(failures: int) -> float:
+    return min(LONGEST_WAIT_S, 2.0 ** min(failures, 10) * random.uniform(0.25, 0.5))
 
 
 def _now_ms() -> int:
