@@ -91,19 +91,24 @@ class RecorderLock:
     """One recorder per home. Held by the operating system, so a killed recorder leaves none behind."""
 
     def __init__(self, home: Path) -> None:
-        home.mkdir(parents=True, exist_ok=True)
         self._path = home / LOCK_FILE
-        self._connection = sqlite3.connect(self._path, timeout=2.0, isolation_level=None)
 
     def __enter__(self) -> RecorderLock:
+        home = self._path.parent
         try:
+            home.mkdir(parents=True, exist_ok=True)
+            self._connection = sqlite3.connect(self._path, timeout=2.0, isolation_level=None)
             self._connection.execute("BEGIN EXCLUSIVE")
-        except sqlite3.OperationalError as error:
-            self._connection.close()
+        except (OSError, sqlite3.Error) as error:
+            if getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_BUSY:
+                self._connection.close()
+                raise RecorderError(
+                    "another recorder is recording into this home",
+                    where=str(home),
+                    mend="Stop it, or name another --home",
+                ) from error
             raise RecorderError(
-                "another recorder is recording into this home",
-                where=str(self._path.parent),
-                mend="Stop it, or name another --home",
+                f"cannot write into the home: {error}", where=str(home), mend="Check the disk and the rights"
             ) from error
         return self
 
