@@ -81,9 +81,9 @@ def node(mosquitto: Mosquitto) -> Iterator[NodeSide]:
 
 
 @contextmanager
-def recording(path: str, port: int, **more: Any) -> Iterator[Recorder]:
+def recording(path: str, port: int, *, keepalive_s: int = 30, **more: Any) -> Iterator[Recorder]:
     with open_store(path) as store:
-        recorder = Recorder(store, Settings(broker=BrokerSettings(port=port), **more))
+        recorder = Recorder(store, Settings(broker=BrokerSettings(port=port, keepalive_s=keepalive_s), **more))
         thread = threading.Thread(target=recorder.run)
         thread.start()
         try:
