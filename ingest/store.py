@@ -27,6 +27,7 @@ from ingest.aside import UNKNOWN_TRAY, Aside, undatable, unknown_trays
 from ingest.database import Database
 from ingest.message_numbers import MessageNumbers
 from ingest.readings import CHANNELS, EVIDENCE, MAX_GAP_S, TidetrayError, from_ms, to_ms
+from ingest.redelivery import is_another, number_used_twice
 from ingest.summaries import HOUR_MS, HourlyParts, hourly_parts
 
 if TYPE_CHECKING:
@@ -166,6 +167,8 @@ class Store(Database):
                 self._note_gone(key, pack.oldest, pack.received_at)
             if pack.seq in numbers:
                 done.doubled_messages += 1
+                if is_another(self.connection, pack):
+                    self._set_aside(number_used_twice(pack, topic, payload), done)
                 return
             numbers.add(pack.seq)
         done.messages += 1
