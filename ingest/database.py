@@ -22,6 +22,23 @@ class StoreError(TidetrayError):
     """The database cannot be opened, read or written."""
 
 
+_MEND = {
+    sqlite3.SQLITE_FULL: "the disk is full: make room",
+    sqlite3.SQLITE_IOERR: "the disk fails or is full: check it",
+    sqlite3.SQLITE_READONLY: "it may be read only: check the rights, and whether the disk went read-only after an error",
+    sqlite3.SQLITE_BUSY: "another program holds it: end that program",
+    sqlite3.SQLITE_LOCKED: "another program holds it: end that program",
+    sqlite3.SQLITE_CORRUPT: "it is damaged: stop the recorder and put a copy made by `tidetray backup` in its place",
+    sqlite3.SQLITE_NOTADB: "it is damaged: stop the recorder and put a copy made by `tidetray backup` in its place",
+}
+
+
+def how_to_mend(error: sqlite3.Error) -> str:
+    """What a person can do about it, as a clause."""
+    code: int = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the kind; the rest says more of where
+    return _MEND.get(code, "check the disk and the rights")
+
+
 class Database:
     """A connection with what every writer needs. Used by one thread at a time."""
 
@@ -67,8 +84,9 @@ class Database:
                 cls.open(path).close()
                 return cls.open(path, read_only=True)
         except (sqlite3.Error, OSError) as error:
+            mend = how_to_mend(error) if isinstance(error, sqlite3.Error) else "check the disk and the rights"
             raise StoreError(
-                f"cannot open the record: {error}", where=str(path), mend="Check the disk and the rights"
+                f"cannot open the record: {error}", where=str(path), mend=mend[0].upper() + mend[1:]
             ) from error
         return opened
 

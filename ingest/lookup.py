@@ -43,6 +43,25 @@ class NodeState:
     dropped_readings: int = 0
     spoilt_records: int = 0
     faults: tuple[str, ...] = ()
+    boots: tuple[BootState, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BootState:
+    """The messages of one boot of a node, by their numbers: all up to `upto` are settled, which is what its receipt
+    says; `highest` is the highest that came. `missing`: ranges (first, last) below it that have not come and may yet;
+    `outstanding`: how many numbers from `upto` to `highest` have no receipt, those that came and those that did not.
+    """
+
+    boot: str
+    upto: int
+    highest: int
+    missing: tuple[tuple[int, int], ...]
+    gone: int
+
+    @property
+    def outstanding(self) -> int:
+        return self.highest - self.upto
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,25 +216,33 @@ def nodes(store: Store, site: str) -> list[NodeState]:
     ).fetchall()
     states = []
     for node, here, here_ms, last_ms, boot, messages, readings, spoilt, faults in found:
-        missing = gone = 0
-        boots = store.connection.execute(
-            "SELECT DISTINCT boot FROM message_range WHERE site = ? AND node = ?", (site, node)
-        ).fetchall()
-        for (each,) in boots:
-            key = (site, node, each)
-            came = MessageNumbers(_ranges(store, "message_range", key))
-            said_gone = MessageNumbers(_ranges(store, "message_gap", key))
-            both = MessageNumbers([*came.ranges, *said_gone.ranges])
-            missing += sum(last - first + 1 for first, last in both.missing(both.highest()))
-            never = sum(last - first + 1 for first, last in came.missing(came.highest()))
-            gone += never - sum(last - first + 1 for first, last in both.missing(both.highest()))
+        of_boots = _boots(store, site, node)
+        missing = sum(last - first + 1 for each in of_boots for first, last in each.missing)
         states.append(
             NodeState(
-                site, node, None if here is None else bool(here), _time(here_ms), _time(last_ms), boot, missing, gone,
-                messages, readings, spoilt, tuple(faults.split()),
+                site, node, None if here is None else bool(here), _time(here_ms), _time(last_ms), boot, missing,
+                sum(each.gone for each in of_boots), messages, readings, spoilt, tuple(faults.split()),
+                tuple(each for each in of_boots if each.missing or each.boot == boot),
             )
         )  # fmt: skip
     return states
+
+
+def _boots(store: Store, site: str, node: str) -> list[BootState]:
+    boots = store.connection.execute(
+        "SELECT DISTINCT boot FROM message_range WHERE site = ? AND node = ?", (site, node)
+    ).fetchall()
+    found = []
+    for (boot,) in boots:
+        key = (site, node, boot)
+        came = MessageNumbers(_ranges(store, "message_range", key))
+        said_gone = MessageNumbers(_ranges(store, "message_gap", key))
+        settled = MessageNumbers([*came.ranges, *said_gone.ranges])
+        missing = tuple(settled.missing(settled.highest()))
+        never = sum(last - first + 1 for first, last in came.missing(came.highest()))
+        gone = never - sum(last - first + 1 for first, last in missing)
+        found.append(BootState(boot, settled.upto(), settled.highest(), missing, gone))
+    return found
 
 
 def set_aside(store: Store, *, limit: int = 100, open_only: bool = False) -> list[SetAsideMessage]:

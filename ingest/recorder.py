@@ -9,6 +9,7 @@ Two threads: paho's, which only puts messages into a bounded queue, and the call
 
 from __future__ import annotations
 
+import gc
 import logging
 import queue
 import random
@@ -21,19 +22,21 @@ from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from paho.mqtt import client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import MQTTErrorCode
 
 from ingest import wire
 from ingest.alarm_keeper import AlarmKeeper
 from ingest.aside import Aside
+from ingest.database import how_to_mend
 from ingest.forwarding import Forwarding
 from ingest.plain_topics import PlainTopics
 from ingest.readings import TidetrayError, to_ms
 from ingest.settings import LOCK_FILE, Settings
 from ingest.store import Recorded, Store
+from ingest.subscriber import Message, Subscriber
 from ingest.supervision import RecorderState, Watch
 from ingest.upkeep import Upkeep
 
@@ -43,9 +46,15 @@ BATCH_MESSAGES = 1000
 BATCH_BYTES = 128 * 1024
 """A batch ends here too: decoded, a payload takes many times its size in memory."""
 
-BATCH_S = 0.05
+BATCH_S, QUIET_S = 0.05, 0.002
+"""A batch ends after the one, or as soon as nothing came for the other: what a broker sends before it waits for
+acknowledgements may be all that comes (Mosquitto: 20 messages, if it is not told otherwise)."""
+
 QUEUE_MESSAGES = 5000
 """Held in memory at most; beyond this the connection's reading waits, and TCP makes the broker wait."""
+
+WATCH_LATEST_S, WATCH_MESSAGES = 2.0, 10_000
+"""While messages wait to be committed they go first: the watch for alarms is put off by so long, and so many, at most."""
 
 LAST_CALL_S = 5.0
 """Given on a stop to what has been received; what is not committed by then stays with the broker."""
@@ -59,18 +68,6 @@ LONGEST_WAIT_S = 60.0
 
 class RecorderError(TidetrayError):
     """The recorder cannot start or go on."""
-
-
-class Message(NamedTuple):
-    """A message as it came: `connection` numbers the connection, since packet ids start anew with each."""
-
-    connection: int
-    mid: int
-    qos: int
-    topic: str
-    payload: bytes
-    received_at: datetime
-    retained: bool = False
 
 
 @dataclass(slots=True)
@@ -96,19 +93,24 @@ class RecorderLock:
     """One recorder per home. Held by the operating system, so a killed recorder leaves none behind."""
 
     def __init__(self, home: Path) -> None:
-        home.mkdir(parents=True, exist_ok=True)
         self._path = home / LOCK_FILE
-        self._connection = sqlite3.connect(self._path, timeout=2.0, isolation_level=None)
 
     def __enter__(self) -> RecorderLock:
+        home = self._path.parent
         try:
+            home.mkdir(parents=True, exist_ok=True)
+            self._connection = sqlite3.connect(self._path, timeout=2.0, isolation_level=None)
             self._connection.execute("BEGIN EXCLUSIVE")
-        except sqlite3.OperationalError as error:
-            self._connection.close()
+        except (OSError, sqlite3.Error) as error:
+            if getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_BUSY:
+                self._connection.close()
+                raise RecorderError(
+                    "another recorder is recording into this home",
+                    where=str(home),
+                    mend="Stop it, or name another --home",
+                ) from error
             raise RecorderError(
-                "another recorder is recording into this home",
-                where=str(self._path.parent),
-                mend="Stop it, or name another --home",
+                f"cannot write into the home: {error}", where=str(home), mend="Check the disk and the rights"
             ) from error
         return self
 
@@ -138,17 +140,22 @@ class Recorder:
         self._store = store
         self._forwarding = forwarding
         self._settings = settings
-        self._queue: queue.Queue[Message] = queue.Queue(QUEUE_MESSAGES)
-        self._connection = 0
-        self._connection_lock = threading.Lock()
-        self._failures_in_a_row = 0
+        self._queue: queue.SimpleQueue[list[Message]] = queue.SimpleQueue()
+        self._put = self._got = 0
+        self._given_up = -1
+        self._failures_in_a_row = self._derived_failures = 0
+        self._derived_next_s = 0.0
+        self._offline_ms: int | None = _now_ms()
         self._stop = threading.Event()
         self._alarms = AlarmKeeper(store, settings.alarms, now_ms=_now_ms())
         self._plain = PlainTopics(settings.plain)
         self._upkeep = Upkeep(store, decode=self._decode, on_cycles=self._alarms.on_cycles)
-        self._turned_s = time.monotonic()
+        self._unwatched: list[wire.Pack] = []
+        self._unwatched_heres: list[tuple[str, str, wire.Here]] = []
+        self._turned_s = self._watched_s = time.monotonic()
         self._voice = Watch(Path(store.path).parent)
         self._lag_s = 0.0
+        self._failing_since: datetime | None = None
         self._client = self._new_client()
         self.connected = threading.Event()
         self.totals = Totals()
@@ -160,12 +167,14 @@ class Recorder:
     def is_well(self) -> bool:
         """Whether it records: it turns, commits, and hears the broker. Safe from any thread."""
         turns = time.monotonic() - self._turned_s < WELL_S
-        return turns and self._failures_in_a_row == 0 and self.connected.is_set()
+        return turns and self._failures_in_a_row + self._derived_failures == 0 and self.connected.is_set()
 
     def run(self) -> Totals:
         """Record until `stop`. Raises RecorderError only for what trying again cannot mend."""
         network = threading.Thread(target=self._stay_connected, name="mqtt", daemon=True)
         network.start()
+        gc.collect()
+        gc.freeze()  # what is here stays: to look through it again and again would take a third of the time
         try:
             while not self._stop.is_set():
                 self._commit(self._gather())
@@ -177,41 +186,40 @@ class Recorder:
                 self._commit(self._gather())
             self._keep_up(now=True)
         finally:
+            gc.unfreeze()
             self._stop.set()
             self._client.disconnect()
             network.join(timeout=5.0)
+            self._client.close()
             self._voice.end()
         return self.totals
 
     def state(self) -> RecorderState:
         """How it stands at this moment."""
         forwarding = self._forwarding()
+        now = datetime.now(UTC)
+        lag_s = self._lag_s if self._failing_since is None else (now - self._failing_since).total_seconds()
         return RecorderState(
-            at_ms=to_ms(datetime.now(UTC)),
+            at_ms=to_ms(now),
             connected=self.connected.is_set(),
             received=self.totals.received,
             committed=self.totals.committed,
             readings=self.totals.readings,
             doubled=self.totals.doubled,
             quarantined=self.totals.set_aside,
-            backlog=self._queue.qsize(),
-            lag_s=self._lag_s,
-            failures_in_a_row=self._failures_in_a_row,
+            backlog=self._put - self._got,
+            lag_s=lag_s,
+            failures_in_a_row=max(self._failures_in_a_row, self._derived_failures),
+            offline_since_ms=self._offline_ms,
             influx_waiting=0 if forwarding is None else forwarding.waiting,
             influx_trouble="" if forwarding is None else forwarding.trouble,
         )
 
     # ---------------------------------------------------------------- the network's thread
 
-    def _new_client(self) -> mqtt.Client:
+    def _new_client(self) -> Subscriber:
         broker, record = self._settings.broker, self._settings.record
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=record.client_id,
-            clean_session=False,
-            manual_ack=True,
-            reconnect_on_failure=False,  # _stay_connected does, with random waits
-        )
+        client = Subscriber(self._take, client_id=record.client_id)
         if broker.username is not None:
             client.username_pw_set(broker.username, broker.read_password())
         if broker.ca_file is not None:
@@ -227,19 +235,18 @@ class Recorder:
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
-        client.on_message = self._on_message
         return client
 
     def _stay_connected(self) -> None:
         broker = self._settings.broker
         failures = 0
         while not self._stop.is_set():
-            with self._connection_lock:
-                self._connection += 1
             self.connected.clear()
+            self._offline_ms = self._offline_ms or _now_ms()
             try:
                 self._client.connect(broker.host, broker.port, broker.keepalive_s)
-                self._client.loop_forever(retry_first_connection=False)
+                while self._client.loop() == MQTTErrorCode.MQTT_ERR_SUCCESS:
+                    pass
             except (OSError, ValueError) as error:
                 log.warning("no connection to the broker at %s:%d: %s", broker.host, broker.port, error)
             except Exception:  # this thread must not die: the client would go on saying that it is connected
@@ -261,43 +268,50 @@ class Recorder:
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, _reasons: Any, _properties: Any) -> None:
         # only now does the broker keep what comes for us
         self.connected.set()
+        self._offline_ms = None
         log.info("connected to %s:%d", self._settings.broker.host, self._settings.broker.port)
 
     def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if not self._stop.is_set():
             log.warning("the connection to the broker ended: %s", reason)
 
-    def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        try:
-            topic = message.topic
-        except UnicodeDecodeError:
-            topic = "a topic that is not UTF-8"
-        entry = Message(
-            self._connection, message.mid, message.qos, topic, bytes(message.payload), datetime.now(UTC), message.retain
-        )
-        try:
-            # shorter than the keep-alive, or the broker would take us for dead
-            self._queue.put(entry, timeout=self._settings.broker.keepalive_s / 3)
-        except queue.Full:
+    def _take(self, messages: list[Message]) -> None:
+        connection = messages[0].connection
+        if self._given_up == connection:
+            return  # not acknowledged: it comes again
+        if self._put - self._got >= QUEUE_MESSAGES and not self._wait_for_room():
             log.warning("the disk is too slow for what arrives: connecting anew, so that the broker sends again")
-            client.disconnect()
+            self._given_up = connection
+            self._client.disconnect()
+            return
+        self._put += len(messages)
+        self._queue.put(messages)
+
+    def _wait_for_room(self) -> bool:
+        """The broker's window is no bound: it goes on sending while only some is acknowledged."""
+        # shorter than the keep-alive, or the broker would take us for dead
+        until = time.monotonic() + self._settings.broker.keepalive_s / 3
+        while self._put - self._got >= QUEUE_MESSAGES:
+            if time.monotonic() > until:
+                return False
+            time.sleep(0.005)
+        return True
 
     # ---------------------------------------------------------------- the caller's thread
 
     def _gather(self) -> list[Message]:
-        """A batch: what comes within BATCH_S of the first message, at most BATCH_MESSAGES or some BATCH_BYTES."""
-        try:
-            batch = [self._queue.get(timeout=BATCH_S)]
-        except queue.Empty:
-            return []
+        """A batch: what comes within BATCH_S and without a pause, until it has BATCH_MESSAGES or BATCH_BYTES."""
+        batch: list[Message] = []
         until = time.monotonic() + BATCH_S
-        size = len(batch[0].payload)
-        while len(batch) < BATCH_MESSAGES and size < BATCH_BYTES:
+        size = 0
+        while len(batch) < BATCH_MESSAGES and size < BATCH_BYTES and time.monotonic() < until:
             try:
-                batch.append(self._queue.get(timeout=max(0.0, until - time.monotonic())))
+                messages = self._queue.get(timeout=QUIET_S if batch else BATCH_S)
             except queue.Empty:
                 break
-            size += len(batch[-1].payload)
+            batch += messages
+            size += sum([len(message.payload) for message in messages])
+        self._got += len(batch)
         return batch
 
     def _commit(self, batch: list[Message]) -> None:
@@ -331,51 +345,63 @@ class Recorder:
             for site, node, here, at_ms in heres:
                 self._store.note_here(site, node, here, at_ms=at_ms)
         except sqlite3.Error as error:
+            self._failing_since = self._failing_since or batch[0].received_at
             self._store_failed(error)
             return
         self._failures_in_a_row = 0
+        self._failing_since = None
         self.totals.committed += ours
         self._lag_s = (datetime.now(UTC) - batch[0].received_at).total_seconds()
-        for message in batch:
-            self._acknowledge(message)
+        self._client.acknowledge(batch)
         for (site, node, boot), upto in done.receipts.items():
             self._client.publish(wire.receipt_topic(site, node), wire.encode_receipt(boot, upto), qos=1, retain=True)
         self.totals.add(done)
-        self._watch(done.fresh, [(site, node, here) for site, node, here, _ in heres])
-
-    def _watch(self, packs: list[wire.Pack], heres: list[tuple[str, str, wire.Here]]) -> None:
-        try:
-            self._alarms.take(packs, heres, now_ms=_now_ms())
-        except Exception:  # whatever goes wrong with an alarm, recording goes on; after a restart it is found again
-            log.exception("cannot watch for alarms")
+        self._unwatched += done.fresh
+        self._unwatched_heres += [(site, node, here) for site, node, here, _ in heres]
 
     def _decode(self, topic: str, payload: bytes, received_at: datetime) -> wire.Pack:
         return (self._plain if topic in self._plain else wire).decode(topic, payload, received_at)
 
     def _keep_up(self, *, now: bool = False) -> None:
+        """Watch what was committed, and bring cycles up to date. Before that nothing is marked as watched."""
+        if self._derived_failures and time.monotonic() < self._derived_next_s:
+            return
+        busy = not now and not self._queue.empty()
+        in_time = time.monotonic() - self._watched_s < WATCH_LATEST_S and len(self._unwatched) < WATCH_MESSAGES
+        if busy and in_time:
+            return
+        self._watched_s = time.monotonic()
+        packs, heres, self._unwatched, self._unwatched_heres = self._unwatched, self._unwatched_heres, [], []
+        # whatever goes wrong here, recording goes on: after a restart alarms are found again, and what is due is noted
         try:
+            self._alarms.take(packs, heres, now_ms=_now_ms())
             self._alarms.run(online=self.connected.is_set(), now_ms=_now_ms())
-            self._upkeep.run(now=now)
-        except Exception:  # whatever goes wrong with what is derived, recording goes on; what is due stays noted
+            self._upkeep.run(now=now, busy=busy)
+        except sqlite3.Error as error:
+            self._derived_failures += 1
+            self._derived_next_s = time.monotonic() + _pause_s(self._derived_failures)
+            log.error("cannot write alarms and cycles (%s). Of %s: %s", error, self._store.path, how_to_mend(error))
+        except Exception:
             log.exception("cannot bring cycles and alarms up to date; trying again")
-
-    def _acknowledge(self, message: Message) -> None:
-        # a late acknowledgement of an older connection would confirm another, uncommitted message
-        with self._connection_lock:
-            if message.connection == self._connection:
-                self._client.ack(message.mid, message.qos)
+        else:
+            self._derived_failures = 0
 
     def _store_failed(self, error: sqlite3.Error) -> None:
         self.totals.store_failures += 1
         self._failures_in_a_row += 1
         log.error(
-            "cannot record (%s): nothing was acknowledged; trying again. Check the disk at %s", error, self._store.path
-        )
+            "cannot record (%s): nothing was acknowledged, and it will come again. Of %s: %s",
+            error, self._store.path, how_to_mend(error),
+        )  # fmt: skip
         while not self._queue.empty():
-            self._queue.get_nowait()
+            self._got += len(self._queue.get_nowait())
         self._client.disconnect()
         self._voice.tell(self.state(), now=True)
-        self._stop.wait(min(LONGEST_WAIT_S, 2.0**self._failures_in_a_row * random.uniform(0.25, 0.5)))
+        self._stop.wait(_pause_s(self._failures_in_a_row))
+
+
+def _pause_s(failures: int) -> float:
+    return min(LONGEST_WAIT_S, 2.0 ** min(failures, 10) * random.uniform(0.25, 0.5))
 
 
 def _now_ms() -> int:

@@ -15,8 +15,10 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -25,6 +27,7 @@ from ingest.aside import UNKNOWN_TRAY, Aside, undatable, unknown_trays
 from ingest.database import Database
 from ingest.message_numbers import MessageNumbers
 from ingest.readings import CHANNELS, EVIDENCE, MAX_GAP_S, TidetrayError, from_ms, to_ms
+from ingest.redelivery import is_another, number_used_twice
 from ingest.sealed import SealedError
 from ingest.summaries import HOUR_MS, HourlyParts, hourly_parts, hours_around
 
@@ -39,6 +42,8 @@ READMITTED_AT_ONCE = 200
 """Messages in one transaction when their tray came into the notebook; there may be months of them."""
 
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
+
+_BY_SERIES = itemgetter(0)
 
 NodeBoot = tuple[str, str, str]
 Decode = Callable[[str, bytes, datetime], "Pack"]
@@ -60,11 +65,8 @@ class Recorded:
     fresh: list[Pack] = field(default_factory=list)
 
 
-class _Row(NamedTuple):
-    series: int
-    time_ms: int
-    value: float
-    delay_s: int
+_Row = tuple[int, int, float, int]
+"""series, time_ms, value, delay_s"""
 
 
 def open_store(path: Path | str, *, read_only: bool = False) -> Store:
@@ -102,9 +104,11 @@ class Store(Database):
             pending: list[_Row] = []
             touched: set[NodeBoot] = set()
             for pack, _, _ in packs:
-                self._note_start(pack)  # of all of them first: the least delayed of a batch dates the others, too
+                if pack.uptime_s is not None:
+                    self._note_start(pack)  # of all of them first: the least delayed of a batch dates the others, too
             for sent in packs:
                 self._take(sent, done, pending, touched)
+            self._note_heard(done.fresh)
             for message in aside:
                 self._set_aside(message, done)
             self._insert(pending, done)
@@ -166,30 +170,38 @@ class Store(Database):
 
     def _take(self, sent: tuple[Pack, str, bytes], done: Recorded, pending: list[_Row], touched: set[NodeBoot]) -> None:
         pack, topic, payload = sent
-        received_ms = to_ms(pack.received_at)
         if pack.boot is not None and pack.seq is not None:
             key = (pack.site, pack.node, pack.boot)
             numbers = self._numbers_of(key)
             touched.add(key)
-            if pack.oldest is not None:
-                self._note_gone(key, pack.oldest, received_ms)
+            if pack.oldest is not None and pack.oldest > numbers.upto() + 1:
+                self._note_gone(key, pack.oldest, pack.received_at)
             if pack.seq in numbers:
                 done.doubled_messages += 1
+                if is_another(self.connection, pack):
+                    self._set_aside(number_used_twice(pack, topic, payload), done)
                 return
             numbers.add(pack.seq)
         done.messages += 1
-        dated = self._dated(pack)
+        dated = pack if pack.uptime_s is None else self._dated(pack)
         done.fresh.append(replace(pack, readings=()) if dated is None else dated)
         if dated is None:
             self._set_aside(undatable(pack, topic, payload), done)
         elif unknown := self._collect(dated, pending):
             self._set_aside(unknown_trays(pack, unknown, topic, payload), done)
         for record in pack.set_aside:
-            self._set_aside(Aside(received_ms, topic, payload, record.kind, record.reason), done)
-        self.connection.execute(
+            self._set_aside(Aside(to_ms(pack.received_at), topic, payload, record.kind, record.reason), done)
+
+    def _note_heard(self, packs: Iterable[Pack]) -> None:
+        """Of each node when it was last heard, and the boot of its last numbered message."""
+        heard: dict[tuple[str, str], tuple[str | None, datetime]] = {}
+        for pack in packs:
+            boot, last = heard.get((pack.site, pack.node), (None, pack.received_at))
+            heard[pack.site, pack.node] = (pack.boot or boot, max(last, pack.received_at))
+        self.connection.executemany(
             "INSERT INTO node (site, node, boot, last_message_ms) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
             " boot = coalesce(excluded.boot, boot), last_message_ms = max(coalesce(last_message_ms, 0), excluded.last_message_ms)",
-            (pack.site, pack.node, pack.boot, received_ms),
+            [(*node, boot, to_ms(last)) for node, (boot, last) in heard.items()],
         )
 
     def _note_start(self, pack: Pack) -> None:
@@ -214,17 +226,18 @@ class Store(Database):
     def _collect(self, pack: Pack, pending: list[_Row]) -> list[str]:
         """Turn a pack's readings into rows; gives the trays that are not in the notebook."""
         received_ms = to_ms(pack.received_at)
+        site, node = pack.site, pack.node
         unknown: set[str] = set()
         for tray, channel, time_ms, value in pack.readings:
-            if tray and (pack.site, tray) not in self._trays:
+            if tray and (site, tray) not in self._trays:
                 unknown.add(tray)
                 continue
-            key = (pack.site, tray, channel, pack.node)
+            key = (site, tray, channel, node)
             series = self._series.get(key)
             if series is None:
                 series = self._series_id(key)
-            pending.append(_Row(series, time_ms, value, max(0, (received_ms - time_ms) // 1000)))
-        return sorted(unknown)
+            pending.append((series, time_ms, value, (received_ms - time_ms) // 1000 if received_ms > time_ms else 0))
+        return sorted(unknown) if unknown else []
 
     def _series_id(self, key: tuple[str, str, str, str]) -> int:
         self.connection.execute("INSERT OR IGNORE INTO series (site, tray, channel, node) VALUES (?, ?, ?, ?)", key)
@@ -243,34 +256,41 @@ class Store(Database):
         appended: list[_Row] = []
         late: list[_Row] = []
         heads: dict[int, tuple[int, float]] = {}
-        for row in rows:
-            head = self._head(row.series)
-            if head is not None and row.time_ms <= head[0]:
-                late.append(row)
-                continue
-            if head is not None:
-                heads.setdefault(row.series, head)
-            appended.append(row)
-            self._heads[row.series] = (row.time_ms, row.value)
+        for series, group in groupby(rows, _BY_SERIES):
+            head = self._head(series)
+            last_ms = -1 if head is None else head[0]
+            newer = 0
+            for row in group:
+                if row[1] <= last_ms:
+                    late.append(row)
+                else:
+                    appended.append(row)
+                    last_ms = row[1]
+                    newer += 1
+            if newer:
+                if head is not None:
+                    heads[series] = head
+                self._heads[series] = (last_ms, appended[-1][2])
         insert_or_ignore = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?)"
         self.connection.executemany("INSERT INTO reading VALUES (?, ?, ?, ?)", appended)
         self._add_to_hours(appended, heads)
         redo: set[tuple[int, int]] = set()
         inserted_late: list[_Row] = []
         for row in late:
-            stands = self.raw.sealed_value(row.series, row.time_ms)
+            stands = self.raw.sealed_value(row[0], row[1])
             if stands is None and self.connection.execute(insert_or_ignore, row).rowcount:
                 inserted_late.append(row)
-                redo |= {(row.series, hour) for hour in hours_around(row.time_ms)}
+                redo |= {(row[0], hour) for hour in hours_around(row[1])}
             else:
                 done.doubled_readings += 1
                 self.keep_if_other(row, stands, done)
         for series, hour in sorted(redo):
             self.redo_hour(series, hour)
         done.readings += len(appended) + len(inserted_late)
-        self._mark_cycles_due(appended + inserted_late)
+        self._mark_cycles_due(appended)
+        self._mark_cycles_due(inserted_late)
 
-    def keep_if_other(self, row: tuple[int, int, float, int], stands: float | None, done: Recorded) -> None:
+    def keep_if_other(self, row: _Row, stands: float | None, done: Recorded) -> None:
         """The first value of a series at a time stands (None: look it up); another one for that time is set aside."""
         series, time_ms, new, delay_s = row
         value = self.raw.at(series, time_ms) if stands is None else stands
@@ -287,7 +307,7 @@ class Store(Database):
         if not rows:
             return
         table = [(series, head[0], head[1], False) for series, head in heads.items()]
-        table += [(row.series, row.time_ms, row.value, True) for row in rows]
+        table += [(series, time_ms, value, True) for series, time_ms, value, _ in rows]
         table.sort()
         parts = self._parts(table)
         self.connection.executemany(
@@ -337,17 +357,19 @@ class Store(Database):
         return list(zip(*(column.tolist() for column in columns), above, strict=True))
 
     def _mark_cycles_due(self, rows: list[_Row]) -> None:
+        """Rows in order of series and time."""
         due: dict[tuple[str, str], int] = {}
-        for row in rows:
-            site, tray, channel, _node = self._series_key_of(row.series)
+        for series, group in groupby(rows, _BY_SERIES):
+            site, tray, channel, _node = self._series_key_of(series)
             if tray and channel in EVIDENCE:
-                due[site, tray] = min(due.get((site, tray), row.time_ms), row.time_ms)
+                first_ms = next(group)[1]
+                due[site, tray] = min(due.get((site, tray), first_ms), first_ms)
         self.connection.executemany(
             "INSERT INTO cycles_due VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET from_ms = min(from_ms, excluded.from_ms)",
             [(*key, from_ms_) for key, from_ms_ in due.items()],
         )
 
-    def _note_gone(self, key: NodeBoot, oldest: int, noticed_ms: int) -> None:
+    def _note_gone(self, key: NodeBoot, oldest: int, noticed: datetime) -> None:
         gone, numbers = self._gone_of(key), self._numbers_of(key)
         if oldest <= max(gone.highest(), numbers.upto()) + 1:
             return
@@ -356,7 +378,7 @@ class Store(Database):
                 gone.add(first, last)
                 self.connection.execute(
                     "INSERT INTO message_gap VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET last_seq = excluded.last_seq",
-                    (*key, first, last, noticed_ms),
+                    (*key, first, last, to_ms(noticed)),
                 )
 
     def _write_numbers(self, key: NodeBoot) -> int:

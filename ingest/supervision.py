@@ -20,6 +20,9 @@ from typing import Any
 log = logging.getLogger("tidetray.recorder")
 
 STATE_FILE = "recorder.json"
+STATE_BYTES = 1000
+"""However the state is, so that it can be written over an older one."""
+
 TELL_EVERY_S = 5.0
 
 STALE_S = 120.0
@@ -33,8 +36,10 @@ class RecorderState:
     `received`: messages of nodes and sensors, each time they came. `committed`: those dealt with on disk, whether new, doubled or
     set aside; `quarantined` is how often something was. `backlog`: received and not yet committed (what the
     broker and the nodes hold is not known here). `lag_s`: from receiving to committing, of the oldest message of
-    the last batch. `failures_in_a_row`: of writing to the disk, till now. `influx_waiting`: readings on disk that InfluxDB,
-    where one is named, does not have yet, and `influx_trouble` why.
+    the last batch; while writing fails, since the first message that could not be written. `failures_in_a_row`: of
+    writing to the disk, till now. `offline_since_ms`: since when there has been no connection to the broker; None
+    while there is one. `influx_waiting`: readings on disk that InfluxDB, where one is named, does not have yet, and
+    `influx_trouble` why.
     """
 
     at_ms: int
@@ -49,6 +54,7 @@ class RecorderState:
     failures_in_a_row: int = 0
     influx_waiting: int = 0
     influx_trouble: str = ""
+    offline_since_ms: int | None = None
 
     @property
     def sentence(self) -> str:
@@ -85,12 +91,20 @@ class Watch:
         words = ["WATCHDOG=1", f"STATUS={state.sentence}"]
         notify("\n".join(words if self._is_ready else ["READY=1", *words]))
         self._is_ready = True
+        text = json.dumps(asdict(state)).ljust(STATE_BYTES)
         part = self.home / f"{STATE_FILE}.part"
         try:
-            part.write_text(json.dumps(asdict(state)))
+            part.write_text(text)
             part.replace(self.home / STATE_FILE)
-        except OSError as error:
-            log.warning("cannot tell how the recorder stands: %s", error)
+        except OSError:
+            try:
+                part.unlink(missing_ok=True)
+                with (self.home / STATE_FILE).open(
+                    "r+"
+                ) as there:  # a full disk takes no new file, but this one is there
+                    there.write(text)
+            except OSError as error:
+                log.warning("cannot tell how the recorder stands: %s", error)
 
     def end(self) -> None:
         notify("STOPPING=1")

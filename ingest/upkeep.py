@@ -26,9 +26,14 @@ log = logging.getLogger("tidetray.upkeep")
 SHARE_OF_TIME = 0.05
 """What one tray may take of the recorder's time: a tray under water for months is read whole, so it is done less often."""
 
+SHARE_OF_ALL = 0.2
+"""What all trays together may take of it."""
 
-SLICE_S = 0.05
-"""What one call may take, so that commits and alarms do not wait for the cycles of many trays."""
+SLICE_S = 0.02
+"""After so long one call begins no further tray: commits and alarms do not wait for the cycles of many trays."""
+
+PUT_OFF_S = 30.0
+"""Messages that wait to be committed go first, but for no longer than this."""
 
 
 SEALED_PAUSE_S = 300.0
@@ -54,10 +59,18 @@ class Upkeep:
         self._on_cycles = on_cycles
         self._pause_s = pause_s
         self._next_s: dict[tuple[str, str], float] = {}
+        self._turn_s = self._ran_s = time.monotonic()
         self._trays: list[tuple[str, str]] = []
 
-    def run(self, *, now: bool = False) -> int:
-        """Bring the cycles of trays that have new readings up to date; the number of trays done."""
+    def run(self, *, now: bool = False, busy: bool = False) -> int:
+        """Bring the cycles of trays that have new readings up to date; the number of trays done.
+
+        `busy`: messages wait to be committed. `now`: all of it, whatever waits.
+        """
+        at_s = time.monotonic()
+        if not now and (at_s < self._turn_s or (busy and at_s < self._ran_s + PUT_OFF_S)):
+            return 0
+        self._ran_s = at_s
         self._record_what_waited()
         due = self._store.connection.execute("SELECT site, tray, from_ms FROM cycles_due").fetchall()
         due = [row for row in due if now or self._next_s.get(row[:2], 0.0) <= time.monotonic()]
@@ -80,6 +93,8 @@ class Upkeep:
             self._on_cycles(trays[site, name])
             took_s = time.monotonic() - started_s
             self._next_s[site, name] = time.monotonic() + max(self._pause_s, took_s / SHARE_OF_TIME)
+        ended_s = time.monotonic()
+        self._turn_s = ended_s + (ended_s - begun_s) * (1 / SHARE_OF_ALL - 1)
         return done
 
     def _record_what_waited(self) -> None:

@@ -37,6 +37,7 @@ from ingest.senml import (
     shown,
     without_duplicate_keys,
 )
+from ingest.usual_packs import read_usual
 
 __all__ = [
     "Here",
@@ -201,6 +202,12 @@ def decode(topic: str, payload: bytes, received_at: datetime) -> Pack:
 
 
 def _read(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Reading], list[_Bad]]:
+    usual = read_usual(payload, received_ms)
+    return (*usual, []) if usual is not None else _read_any(payload, received_ms)
+
+
+def _read_any(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Reading], list[_Bad]]:
+    """Of all that can be sent. `read_usual` gives the same where it gives something."""
     records, wrong = parse_records(payload)
     numbered: list[tuple[int, Reading]] = []
     about_message: list[Outcome] = []

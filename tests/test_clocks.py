@@ -89,6 +89,81 @@ def test_what_waits_for_its_tray_is_dated_when_it_is_recorded(store: Store) -> N
     assert [to_ms(time.to_pydatetime()) - START_MS for time in times] == [90_000, 190_000]
 
 
+def dated_pack(seq: int, *seconds: float, boot: str = "b1", value: float = 0.01) -> Pack:
+    """From a node with a clock that says `seconds` after START."""
+    readings = tuple(Reading("tray-1", "level", START_MS + round(1000 * each), value) for each in seconds)
+    return Pack("nursery", "bench-1", boot, seq, 1, START + timedelta(hours=2), readings, ())
+
+
+def test_a_boot_id_that_comes_again_loses_nothing(bench_store: Store) -> None:
+    """A node whose random numbers are none counts from 1 again under the old id: what it sends is kept, and said."""
+    assert record(bench_store, dated_pack(1, 10, 20), dated_pack(2, 30, 40)) == [10, 20, 30, 40]
+    record(bench_store, dated_pack(1, 10, 20))  # a copy
+    assert lookup.set_aside(bench_store) == []
+    assert record(bench_store, dated_pack(1, 1010, 1020), dated_pack(2, 1030, 1040), dated_pack(3, 1050)) == [
+        10, 20, 30, 40, 1050,
+    ]  # fmt: skip
+    first, second = sorted(lookup.set_aside(bench_store), key=lambda aside: aside.id)
+    assert (first.kind, second.kind) == ("number-twice", "number-twice")
+    assert "boot b1 number 1: came before with other readings" in first.reason
+
+
+def test_another_boot_counts_for_itself(bench_store: Store) -> None:
+    record(bench_store, dated_pack(1, 10, boot="b1"), dated_pack(1, 20, boot="b2"), dated_pack(2, 30, boot="b1"))
+    done = bench_store.record([(dated_pack(2, 40, boot="b2"), "t", b"x"), (dated_pack(1, 20, boot="b2"), "t", b"x")])
+    assert (done.messages, done.doubled_messages) == (1, 1)
+    assert done.receipts == {("nursery", "bench-1", "b2"): 2}
+    assert record(bench_store) == [10, 20, 30, 40]
+
+
+def test_a_clock_set_back_loses_nothing(bench_store: Store) -> None:
+    """A minute lived twice: times in between stand beside the others, and of two values for one time the first stands."""
+    record(bench_store, *(dated_pack(seq, 10 * seq) for seq in range(1, 11)))
+    again = [dated_pack(seq, 10 * (seq - 6) + 5) for seq in range(11, 17)]
+    assert record(bench_store, *again) == sorted([*range(10, 101, 10), *range(55, 106, 10)])
+    assert lookup.set_aside(bench_store) == []
+    record(bench_store, dated_pack(17, 100, value=0.02))
+    (conflict,) = lookup.set_aside(bench_store)
+    assert conflict.kind == "conflict"
+    assert "Check the node's clock" in conflict.reason
+
+
+def test_a_clock_far_ahead_is_set_aside_and_receipted_and_a_clock_set_right_goes_on(bench_store: Store) -> None:
+    topic = data_topic("nursery", "bench-1")
+
+    def sent(seq: int, ahead_s: float) -> tuple[Pack, str, bytes]:
+        time_s = START.timestamp() + ahead_s
+        text = (
+            f'[{{"n":"boot","vs":"b1"}},{{"n":"seq","v":{seq}}},{{"n":"tray-1/level","u":"m","v":0.01,"bt":{time_s}}}]'
+        )
+        try:
+            return wire.decode(topic, text.encode(), START), topic, text.encode()
+        except wire.AllBadError as error:
+            return error.pack, topic, text.encode()
+
+    done = bench_store.record([sent(1, 0), sent(2, 3600), sent(3, 10)])
+    assert done.receipts == {("nursery", "bench-1", "b1"): 3}
+    assert (done.readings, done.set_aside) == (2, 1)
+    assert "ahead of the recorder's clock" in lookup.set_aside(bench_store)[0].reason
+
+
+def test_after_an_outage_of_hours_what_waited_is_dated_by_the_first_that_did_not(bench_store: Store) -> None:
+    """Sent each minute, the recorder away from minute 60 to 240: all that waited comes in one go, out of order too."""
+    assert len(record(bench_store, *(pack(minute, 60 * minute, 0.3) for minute in range(1, 60)))) == 59
+    waited = [pack(minute, 60 * minute, 60 * (240 - minute) + 2) for minute in range(60, 240)]
+    random.Random(1).shuffle(waited)
+    times = record(bench_store, *waited, pack(240, 14_400, 0.2))
+    assert len(times) == 240
+    for minute, seconds in enumerate(times, 1):
+        assert seconds == pytest.approx(60 * minute - 10, abs=0.31)
+
+
+def test_a_recorder_whose_clock_was_behind_dates_that_day_early(bench_store: Store) -> None:
+    """A limit, and told as one (promise.md): nothing in a message without times says that the recorder's clock is wrong."""
+    record(bench_store, pack(1, 100, -3600))
+    assert record(bench_store, pack(2, 200, 0.0)) == [-3510, -3410]
+
+
 def test_starts_of_the_day_and_the_day_before_count() -> None:
     starts = {0: 1000, 1: 4000, 2: 8000, 5: 7000}
     asked = [clocks.start_ms(starts, day * DAY_S + 1.0) for day in range(8)]

@@ -23,9 +23,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 from ingest import lookup, wire
 from ingest.notebook import Notebook
 from ingest.readings import Reading, to_ms
-from ingest.recorder import Message, Recorder, RecorderError, RecorderLock, is_recording
+from ingest.recorder import Recorder, RecorderError, RecorderLock, is_recording
 from ingest.settings import BrokerSettings, Settings
 from ingest.store import Store, open_store
+from ingest.subscriber import Message
 from ingest.trial_file import load_trial
 from tests.conftest import DATA, Mosquitto
 
@@ -80,9 +81,9 @@ def node(mosquitto: Mosquitto) -> Iterator[NodeSide]:
 
 
 @contextmanager
-def recording(path: str, port: int, **more: Any) -> Iterator[Recorder]:
+def recording(path: str, port: int, *, keepalive_s: int = 30, **more: Any) -> Iterator[Recorder]:
     with open_store(path) as store:
-        recorder = Recorder(store, Settings(broker=BrokerSettings(port=port), **more))
+        recorder = Recorder(store, Settings(broker=BrokerSettings(port=port, keepalive_s=keepalive_s), **more))
         thread = threading.Thread(target=recorder.run)
         thread.start()
         try:
@@ -173,13 +174,15 @@ def test_a_broker_that_comes_back_is_found_again(mosquitto: Mosquitto, node: Nod
 def test_an_acknowledgement_of_an_older_connection_is_not_sent(
     mosquitto: Mosquitto, node: NodeSide, bench_store: Store
 ) -> None:
-    acknowledged: list[int] = []
+    sent: list[bytes] = []
     with recording(bench_store.path, mosquitto.port) as recorder:
-        recorder._client.ack = lambda mid, _qos: acknowledged.append(mid)  # type: ignore[assignment,func-returns-value]
-        received = datetime.now(UTC)
-        recorder._acknowledge(Message(recorder._connection - 1, 7, 1, TOPIC, pack(1), received))
-        recorder._acknowledge(Message(recorder._connection, 8, 1, TOPIC, pack(1), received))
-    assert acknowledged == [8]
+        client = recorder._client
+        client._packet_queue = lambda _command, packets, *_: sent.append(packets)  # type: ignore[assignment]
+        now, received = client.connection, datetime.now(UTC)
+        client.acknowledge([Message(now - 1, 7, 1, TOPIC, b"", received), Message(now, 8, 1, TOPIC, b"", received)])
+        client.acknowledge([Message(now - 1, 9, 1, TOPIC, b"", received), Message(now, 10, 0, TOPIC, b"", received)])
+        del client._packet_queue
+    assert sent == [b"\x40\x02\x00\x08"]
 
 
 def test_hello_and_last_will_are_noted(mosquitto: Mosquitto, node: NodeSide, bench_store: Store) -> None:

@@ -21,6 +21,7 @@ SET_ASIDE_SHOWN = 5
 
 @dataclass(frozen=True, slots=True)
 class Overview:
+    at: datetime
     zone: str
     recording: bool
     trays: pd.DataFrame
@@ -38,6 +39,7 @@ def overview(store: Store, home: Path, trial_name: str | None, now: datetime) ->
     recorder = read_state(home) if recording else None
     recent = data.cycles(since=now - LOOK_BACK)
     return Overview(
+        at=now,
         zone=data.trial.zone,
         recording=recording,
         trays=trays_now(recent, lookup.latest(store, site), data.treatments, now),

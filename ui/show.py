@@ -119,7 +119,16 @@ def overview(view: Overview, *, as_json: bool) -> None:
                 "nodes": [
                     {
                         "node": node.node, "here": node.here, "last_message": plain(node.last_message),
+                        "silent_s": None if node.last_message is None else (view.at - node.last_message).total_seconds(),
                         "messages_missing": node.missing, "messages_gone": node.gone,
+                        "messages_outstanding": sum(each.outstanding for each in node.boots),
+                        "boots": [
+                            {
+                                "boot": each.boot, "receipt_upto": each.upto, "highest": each.highest,
+                                "missing": [list(numbers) for numbers in each.missing], "outstanding": each.outstanding,
+                            }
+                            for each in node.boots
+                        ],
                         "dropped_messages": node.dropped_messages, "dropped_readings": node.dropped_readings,
                         "spoilt_records": node.spoilt_records, "faults": list(node.faults),
                     }

@@ -19,9 +19,10 @@ import psutil
 from ingest import wire
 from ingest.plain_topics import PlainTopic
 from ingest.readings import Reading, to_ms
-from ingest.recorder import Message, Recorder
+from ingest.recorder import Recorder
 from ingest.settings import Settings
 from ingest.store import Store
+from ingest.subscriber import Message
 from tests.conftest import DATA
 
 MESSAGES = 100_000

@@ -1,0 +1,47 @@
+"""Whether a message whose number is known is the one that came before, or another under the same number.
+
+A node that starts with a boot id it had before, and counts from 1 again, sends new messages under old numbers. They
+must not pass for copies: receipted and gone. Reads the record, writes nothing.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import TYPE_CHECKING
+
+from ingest.aside import Aside
+from ingest.readings import to_ms
+
+if TYPE_CHECKING:
+    from ingest.wire import Pack
+
+NUMBER_TWICE = "number-twice"
+
+
+def is_another(connection: sqlite3.Connection, pack: Pack) -> bool:
+    """Whether nothing that `pack` measured is in the record, though its series are.
+
+    False where that cannot be told: a node without a clock (its times come out a little different each time), trays
+    that are not in the notebook, messages without readings.
+    """
+    if pack.uptime_s is not None:
+        return False
+    some_known = False
+    for tray, channel, time_ms, _value in pack.readings:
+        found = connection.execute(
+            "SELECT EXISTS (SELECT 1 FROM reading WHERE series = id AND time_ms = ?) FROM series"
+            " WHERE site = ? AND tray = ? AND channel = ? AND node = ?",
+            (time_ms, pack.site, tray, channel, pack.node),
+        ).fetchone()
+        if found == (1,):
+            return False
+        some_known = some_known or found is not None
+    return some_known
+
+
+def number_used_twice(pack: Pack, topic: str, payload: bytes) -> Aside:
+    reason = (
+        f"{pack.site}/{pack.node} boot {pack.boot} number {pack.seq}: came before with other readings. "
+        "Each start of a node needs a boot id of its own, at random; the message is kept"
+    )
+    return Aside(to_ms(pack.received_at), topic, payload, NUMBER_TWICE, reason)

@@ -1,0 +1,97 @@
+"""A day of messages at speed through the recorder's own process: memory, files and threads stay as they are.
+
+Eight trays, four readings each every ten seconds of a simulated day. Every hour of it brings what days bring: a message
+that cannot be read, one that comes twice, a node that starts anew; every six hours the broker restarts. Sampled after
+each hour, when all of it is committed.
+"""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import numpy as np
+import psutil
+import pytest
+
+from ingest import wire
+from ingest.notebook import Notebook
+from ingest.readings import Reading
+from ingest.settings import RECORD_FILE
+from ingest.store import open_store
+from tests.conftest import Mosquitto
+from tests.crash import fleet
+from tests.crash.stream import CHANNELS_A_STEP, NODES, STEP_S, TRAYS_A_NODE, measured, trial
+from tests.test_recorder import NodeSide, until
+
+HOURS, SETTLED_H = 24, 6
+STEPS_AN_HOUR = 3600 // STEP_S
+READINGS_A_STEP = TRAYS_A_NODE * CHANNELS_A_STEP
+MOST_MIB_AN_HOUR = 0.5
+"""With 11,520 readings an hour: more than 45 bytes kept for each of them would show."""
+
+
+def recorded(home: Path) -> int:
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        (count,) = store.connection.execute("SELECT count(*) FROM reading").fetchone()
+    return int(count)
+
+
+@pytest.mark.timeout(400)
+def test_a_day_leaves_memory_files_and_threads_as_they_were(tmp_path: Path, mosquitto: Mosquitto) -> None:
+    home = tmp_path / "home"
+    with open_store(home / RECORD_FILE) as store:
+        Notebook(store).add_trial(trial())
+    began = time.monotonic()
+    start_s = int(time.time()) - HOURS * 3600 - 600
+    days = [measured(node, HOURS * STEPS_AN_HOUR * READINGS_A_STEP, start_s) for node in range(NODES)]
+    recorder = fleet.recorder(home, mosquitto.port)
+    recorder.start()
+    side = NodeSide(mosquitto.port)
+    samples: list[tuple[float, int, int]] = []
+    try:
+        assert recorder.process is not None
+        process = psutil.Process(recorder.process.pid)
+        until(lambda: "connected to" in recorder.said.read_text())
+        for hour in range(HOURS):
+            if hour % 6 == 5:
+                mosquitto.stop()
+                mosquitto.start()
+                said = recorder.said.read_text
+                until(lambda: said().count("connected to") == hour // 6 + 2)  # noqa: B023
+                until(side._client.is_connected)
+            send_hour(side, hour, days)
+            wanted = (hour + 1) * NODES * STEPS_AN_HOUR * READINGS_A_STEP
+            until(lambda: recorded(home) == wanted)  # noqa: B023
+            samples.append((process.memory_info().rss / 2**20, process.num_fds(), process.num_threads()))
+        assert recorder.stop() == 0
+    finally:
+        side.close()
+        recorder.kill()
+    memory, files, threads = np.array(samples).T
+    slope = np.polyfit(np.arange(SETTLED_H, HOURS), memory[SETTLED_H:], 1)[0]
+    print(
+        f"\nsoak hours={HOURS} readings={recorded(home)} rss_mib={memory[0]:.1f}..{memory[-1]:.1f} mib_an_hour={slope:.3f}"
+        f" files={int(files.min())}..{int(files.max())} threads={int(threads.min())}..{int(threads.max())}"
+        f" seconds={time.monotonic() - began:.0f}"
+    )
+    assert slope < MOST_MIB_AN_HOUR
+    assert len(set(files[SETTLED_H:])) <= 2, "one may be open for a moment"
+    assert files[-1] <= files[SETTLED_H] + 1
+    assert threads.max() == threads.min()
+    assert "Traceback" not in recorder.said.read_text()
+
+
+def send_hour(side: NodeSide, hour: int, days: list[list[Reading]]) -> None:
+    boot = f"boot-{hour // 8}"
+    for step in range(STEPS_AN_HOUR):
+        at = hour * STEPS_AN_HOUR + step
+        seq = (hour % 8) * STEPS_AN_HOUR + step + 1
+        for node in range(NODES):
+            readings = days[node][at * READINGS_A_STEP : (at + 1) * READINGS_A_STEP]
+            payload = wire.encode_pack(readings, boot=boot, seq=seq, oldest=max(1, seq - 3))
+            side._client.publish(wire.data_topic("nursery", f"bench-{node}"), payload, qos=1)
+            if step % 120 == 60:  # three an hour come twice
+                side._client.publish(wire.data_topic("nursery", f"bench-{node}"), payload, qos=1)
+    side._client.publish(wire.data_topic("nursery", "bench-1"), b'[{"n":"tray-1/level","v":"wet"}]', qos=1)
+    side._client.publish(wire.here_topic("nursery", "bench-1"), b'{"here":true,"boot":"a1"}', qos=1, retain=True)
