@@ -17,6 +17,12 @@ from analysis.relate import Relation, relate
 from analysis.spread import Spread, repeat_sd, spread
 from analysis.trial_data import TrialData
 
+FEATURE_WORDS = {
+    "row": "row", "column": "column", "edge": "edge or middle", "inlet_distance": "distance from the inlet",
+    "light_factor": "light at the place", "height_m": "height above the floor",
+}  # fmt: skip
+"""What is asked of a place -> how people call it."""
+
 NO_GROWTH = "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week."
 
 
