@@ -128,7 +128,7 @@ def _events(data: TrialData) -> Iterator[Words | Table]:
         "value": ("to", 1, 0),
         "why": ("why", 1, 0),
     }
-    yield from table("What happened to pots and trays", rows.fillna(""), shown)
+    yield from table("What happened to pots and trays", rows[list(shown)].fillna(""), shown)
     if len(events) > len(last):
         yield Words(f"The last {len(last)} of {len(events)}; the others stand in the notebook.", "small")
 
