@@ -1,7 +1,8 @@
 """A fingerprint of frames: two reports with the same one rest on the same data.
 
 SHA-256 (FIPS 180-4) over every column's name and bytes: times as milliseconds since 1970 UTC and numbers as IEEE 754
-doubles, both little-endian, texts as UTF-8. The order of rows counts. Pure.
+doubles, both little-endian, texts as UTF-8, each once in the order in which they come, then a 32-bit number per row (-1:
+none). The order of rows counts. Pure.
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ import numpy as np
 import pandas as pd
 
 _BETWEEN = b"\x1e"
-_NO_TEXT = "\x00"
 
 
 def fingerprint(frames: Mapping[str, pd.DataFrame]) -> str:
@@ -33,8 +33,8 @@ def _bytes(column: pd.Series[Any]) -> bytes:
         times = column.dt.tz_convert("UTC").dt.tz_localize(None).astype("datetime64[ms]")
         return bytes(times.astype("int64").to_numpy().astype("<i8").tobytes())
     if column.dtype.kind in "fiub":
-        values = column.to_numpy().astype("<f8")
+        values = column.to_numpy(dtype="float64", na_value=np.nan).astype("<f8")
         # every way of being no number is the same one, and so is every zero
         return np.where(np.isnan(values), np.nan, values + 0.0).tobytes()
-    texts = (_NO_TEXT if pd.isna(value) else str(value) for value in column)
-    return "\x1f".join(texts).encode("utf-8", "surrogatepass")
+    codes, texts = pd.factorize(column)  # a tray's name stands in every one of its hours
+    return "\x1f".join(map(str, texts)).encode("utf-8", "surrogatepass") + _BETWEEN + codes.astype("<i4").tobytes()

@@ -25,7 +25,7 @@ def test_the_bytes_are_those_written_down() -> None:
     nan = struct.pack("<d", float("nan"))
     by_hand = (
         b"masses 2\x1e"
-        b"pot\x1e" + "a1\x1fü2".encode() + b"\x1e"
+        b"pot\x1e" + "a1\x1fü2".encode() + b"\x1e" + struct.pack("<ii", 0, 1) + b"\x1e"
         b"time\x1e" + struct.pack("<qq", 0, 1500) + b"\x1e"
         b"net_g\x1e" + struct.pack("<d", 0.5) + nan + b"\x1e"
         b"n\x1e" + struct.pack("<dd", 1, 2) + b"\x1e"
@@ -56,12 +56,13 @@ def test_what_is_no_difference(same: pd.DataFrame) -> None:
         FRAME.assign(net_g=[0.5, 0.0]),
         FRAME.assign(net_g=[np.nextafter(0.5, 1), float("nan")]),
         FRAME.assign(pot=["a1\x1f", "ü2"]),
+        FRAME.assign(pot=["a1", "a1"]),
         FRAME.assign(pot=["a1", None]),
         FRAME.rename(columns={"n": "m"}),
         FRAME.head(1),
         FRAME.assign(time=[FRAME["time"][0], pd.NaT]),
     ],
-    ids=["order", "number", "last bit", "separator", "no text", "name", "rows", "no time"],
+    ids=["order", "number", "last bit", "separator", "same text", "no text", "name", "rows", "no time"],
 )
 def test_what_is_a_difference(other: pd.DataFrame) -> None:
     assert fingerprint({"masses": other}) != fingerprint({"masses": FRAME})

@@ -19,11 +19,11 @@ from pathlib import Path
 
 from pypdf import PdfReader
 
-ROOT = Path(__file__).parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tests.made_home import make_home
 
+ROOT = Path(__file__).parents[2]
 RUNS = 3
 
 

@@ -27,7 +27,7 @@ def page() -> None:
         return
     with look.clear_words():
         report, on_screen, on_paper = made(str(home_folder()), trial)
-    look.say("fine", f"In short: {report.short.text}", report.short.more)
+    look.say("note", f"In short: {report.short.text}", report.short.more)
     with st.container(horizontal=True, gap="small"):
         for label, content, suffix, mime in (
             ("Report as a page", on_screen, "html", "text/html"),
