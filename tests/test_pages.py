@@ -33,7 +33,7 @@ from ui.reading import as_csv, growth_view
 APP = str(Path(__file__).parent.parent / "ui" / "app.py")
 PAGES = (
     "views/trays.py", "views/weigh.py", "views/growth.py", "views/compare.py", "views/tuning.py", "views/notebook.py",
-    "views/plan.py", "views/alarms.py",
+    "views/plan.py", "views/alarms.py", "views/report.py",
 )  # fmt: skip
 NOW = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
 

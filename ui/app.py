@@ -19,6 +19,7 @@ PAGES = (
     st.Page("views/causes.py", title="What drove growth"),
     st.Page("views/places.py", title="Places"),
     st.Page("views/tuning.py", title="Flood schedule"),
+    st.Page("views/report.py", title="Report"),
     st.Page("views/notebook.py", title="Notebook"),
     st.Page("views/plan.py", title="Plan"),
 )

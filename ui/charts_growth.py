@@ -86,7 +86,8 @@ def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, treatments: list
     y = measured("mass_g") | {"scale": scale, "title": "mass, g (log scale)"}
     colour, shape = treatment_scales(treatments)
     pots = masses[["treatment", "tray", "pot", "day", "net_g"]].rename(columns={"net_g": "mass_g"})
-    thin = {"type": "line", "strokeWidth": 0.7, "opacity": 0.28, "tooltip": None}
+    # opacity of the stroke, not of the mark: a file's drawer takes a layer of its own for each mark with one
+    thin = {"type": "line", "strokeWidth": 0.7, "opacity": 1, "strokeOpacity": 0.28, "tooltip": None}
     marks = {"type": "point", "filled": True, "size": 70, "opacity": 1}
     about = [
         named("treatment"), measured("day"),

@@ -7,9 +7,11 @@ colour or a shade tells stands beside it as a number or a shape too. Fits nothin
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import pandas as pd
 
+from analysis.trays_now import natural
 from ui import palette as p
 from ui.charts import Spec, measured, named, plain
 
@@ -102,8 +104,34 @@ def tray_map(pots: pd.DataFrame, tray: pd.Series, largest_pct: float) -> Spec:
     return spec
 
 
-def whole_map(maps: list[tuple[str, Spec]]) -> Spec:
-    """The maps of all trays as one picture, each under its name: to print, or to show a friend."""
+def tray_maps(pots: pd.DataFrame, trays: pd.DataFrame) -> list[tuple[pd.Series, str, Spec]]:
+    """The map of every tray with pots on it: the tray, its water and light in words, the picture.
+
+    `pots` as in `Positions.pots`; `trays`: `tray, treatment, wet_h_d, unknown_share, light_mol_m2_d, inlet_row, inlet_column`.
+    """
+    pots = pots.assign(residual_pct=100 * pots["residual"], growth_pct=100 * pots["rgr_per_day"])
+    if "light_factor" not in pots.columns:
+        pots["light_factor"] = float("nan")
+    largest = float(pots["residual_pct"].abs().max())
+    ordered = trays.sort_values("tray", key=lambda names: names.map(natural), kind="stable")
+    own = {str(tray): rows for tray, rows in pots.groupby("tray")}
+    return [
+        (tray, _water(tray), tray_map(own[tray["tray"]], tray, largest))
+        for _, tray in ordered.iterrows()
+        if tray["tray"] in own
+    ]
+
+
+def _water(tray: pd.Series) -> str:
+    if pd.isna(tray["wet_h_d"]):
+        return "water: unknown all the time"
+    unknown = f", {100 * tray['unknown_share']:.0f} % of the time unknown" if tray["unknown_share"] > 0.005 else ""
+    light = "" if pd.isna(tray["light_mol_m2_d"]) else f" · light {tray['light_mol_m2_d']:.1f} mol/m² a day"
+    return f"≈ under water {tray['wet_h_d']:.1f} h a day{unknown}{light}"
+
+
+def whole_map(maps: Sequence[tuple[str | list[str], Spec]]) -> Spec:
+    """The maps of all trays as one picture, each under its name (or lines of it): to print, or to show a friend."""
     each = [
         {
             "title": {"text": title, "anchor": "start"},

@@ -18,6 +18,7 @@ import click
 from ingest.readings import TidetrayError
 from ingest.settings import RECORD_FILE, load_settings
 from ui.cli_notebook import add_commands
+from ui.cli_report import report
 from ui.options import as_of_option, example, home_option, json_option, since_option, tray_option, trial_option
 from ui.seal_command import seal
 
@@ -327,6 +328,7 @@ def backup(home: Path, file: Path, as_json: bool) -> None:
 
 cli.add_command(seal)
 add_commands(cli)
+cli.add_command(report)
 
 
 @cli.group(epilog=example("tidetray alarms acknowledge 12 --who me"))

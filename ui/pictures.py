@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from functools import partial
 
 import pandas as pd
 import streamlit as st
 
 from ui.charts import Spec
+from ui.drawing import png, svg
 from ui.reading import as_csv
-
-WIDTH_PX = 900
-SHARPNESS = 2.0
-"""Pixels of a PNG for each of the page: sharp in print."""
 
 
 def picture(spec: Spec, name: str, table: pd.DataFrame) -> None:
@@ -34,21 +30,3 @@ def files(spec: Spec, name: str, table: pd.DataFrame) -> None:
                 label, make, file_name=f"{name}.{suffix}", mime=mime, on_click="ignore", key=f"{name}.{suffix}",
                 help=f"This picture{'s numbers' if suffix == 'csv' else ''} as a file", width="content",
             )  # fmt: skip
-
-
-def png(spec: Spec) -> bytes:
-    from vl_convert import vegalite_to_png
-
-    return bytes(vegalite_to_png(_fixed(spec), scale=SHARPNESS))
-
-
-def svg(spec: Spec) -> str:
-    from vl_convert import vegalite_to_svg
-
-    return str(vegalite_to_svg(_fixed(spec)))
-
-
-def _fixed(spec: Spec) -> str:
-    """With a width of its own and a white ground: a file has no page around it. Parts of a picture have theirs."""
-    width = {} if "concat" in spec else {"width": WIDTH_PX}
-    return json.dumps(spec | width | {"background": "white", "config": spec["config"] | {"background": "white"}})

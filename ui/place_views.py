@@ -25,6 +25,12 @@ MEANS_OF = (
     "light_mol_m2_d", "plant_light_mol_m2_d", "water_depth_m", "attenuation_per_m", "air_temp_c", "degree_h_d", "water_temp_c", "vpd_dry_kpa",
 )  # fmt: skip
 
+FEATURE_WORDS = {
+    "row": "row", "column": "column", "edge": "edge or middle", "inlet_distance": "distance from the inlet",
+    "light_factor": "light at the place", "height_m": "height above the floor",
+}  # fmt: skip
+"""What is asked of a place -> how people call it."""
+
 NO_GROWTH = "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week."
 
 

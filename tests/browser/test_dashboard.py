@@ -128,6 +128,7 @@ def _likely_g(home: Path, pot: str) -> float:
         ("/places", "The variance of ln mass around"),
         ("/tuning", "No next trial is proposed"),
         ("/alarms", "Last 28 days"),
+        ("/report", "Each is whole in itself"),
     ],
 )
 @pytest.mark.parametrize("width", [390, 1280])

@@ -15,6 +15,7 @@ from ingest.alarm_text import headline
 from ingest.expected_times import LEARN_CYCLES
 from ingest.readings import from_ms
 from ui import charts, look, words
+from ui.pictures import picture
 from ui.reading import AlarmsView, acknowledge_alarm, alarms_view, as_csv, shelve_alarm, unshelve_alarm
 
 REFRESH_S = 10
@@ -140,7 +141,7 @@ def history() -> None:
     if view.history.empty:
         look.small("No alarm was raised.")
         return
-    st.vega_lite_chart(spec=charts.alarms_per_week(view.load.weeks, view.zone), theme=None)
+    picture(charts.alarms_per_week(view.load.weeks, view.zone), "alarms-per-week", view.load.weeks)
     shown = view.load.table.assign(
         value=[("–" if pd.isna(v) else f"{v:.2g}" if v < 10 else f"{v:.0f}") for v in view.load.table["value"]],
         held=[

@@ -6,6 +6,7 @@ import pandas as pd
 import streamlit as st
 
 from ui import charts, look, show
+from ui.pictures import picture
 from ui.reading import GrowthView, as_csv, chosen_trial, growth_view
 from ui.words import many
 
@@ -28,7 +29,7 @@ def page() -> None:
     chosen = st.selectbox("Growth from one weigh-in to another, over", (WHOLE, *parts))
     table = view.whole if chosen == WHOLE else view.intervals.loc[parts[chosen]]
     _cautions(view, table)
-    points = _points(table)
+    points = charts.dry_points(table)
     if len(points) < len(table):
         look.say(
             "note", f"Not drawn: {many(len(table) - len(points), 'pot')} whose surroundings are unknown all the time."
@@ -62,21 +63,6 @@ def _cautions(view: GrowthView, table: pd.DataFrame) -> None:
     look.say("note", "Before you read on:", (*lines, *view.cautions))
 
 
-def _points(table: pd.DataFrame) -> pd.DataFrame:
-    """Dry hours of a day of known hours, with the least and the most they can be; growth in % a day."""
-    known_h = table["dry_h"] + table["wet_h"]
-    points = pd.DataFrame(
-        {
-            "treatment": table["treatment"], "tray": table["tray"], "pot": table["pot"],
-            "dry_h_day": 24 * table["dry_h"] / known_h.where(known_h > 0),
-            "dry_least": 24 * table["dry_h"] / table["hours"],
-            "dry_most": 24 * (table["dry_h"] + table["unknown_h"]) / table["hours"],
-            "growth_pct": 100 * table["rgr_per_day"],
-        }
-    )  # fmt: skip
-    return points.dropna(subset=["dry_h_day", "growth_pct"])
-
-
 def _charts(points: pd.DataFrame) -> None:
     st.subheader("Growth against dry hours a day", anchor=False)
     if points.empty:
@@ -84,7 +70,7 @@ def _charts(points: pd.DataFrame) -> None:
     order = sorted(
         points["treatment"].unique(), key=lambda name: points.loc[points["treatment"] == name, "dry_h_day"].mean()
     )
-    st.vega_lite_chart(spec=charts.growth_against_dry(points, order), theme=None)
+    picture(charts.growth_against_dry(points, order), "growth-against-dry-hours", points)
     look.small(
         "Each point is a pot; shape and colour tell its treatment. Trays with like dry hours stand side by side, under their names. "
         "A thin line reaches from the least dry hours to the most, by unknown hours."

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import pandas as pd
 import streamlit as st
 
-from analysis.trays_now import natural
 from ui import charts_place, look
 from ui.pictures import files, picture
 from ui.place_reading import place_view
-from ui.place_views import PlaceView
+from ui.place_views import FEATURE_WORDS, PlaceView
 from ui.reading import chosen_trial
 
 NEIGHBOURS = {
@@ -18,10 +16,6 @@ NEIGHBOURS = {
     "along the row": "row",
     "along the column": "column",
 }
-_FEATURES = {
-    "row": "row", "column": "column", "edge": "edge or middle", "inlet_distance": "distance from the inlet",
-    "light_factor": "light at the place", "height_m": "height above the floor",
-}  # fmt: skip
 _HEADINGS = {
     "feature": ("of the place", 0), "estimate": ("%/day each", 2), "low": ("from", 2), "high": ("to", 2), "f": ("F", 2),
     "df_num": ("df", 0), "df_den": ("of", 0), "p": ("p", 3), "p_adjusted": ("p, Holm", 3), "share": ("share %", 0),
@@ -62,34 +56,17 @@ def _map(view: PlaceView) -> None:
         "Shade and small number: light at the place, against the tray's own sensor."
     )
     pots = view.positions.pots
-    pots = pots.assign(residual_pct=100 * pots["residual"], growth_pct=100 * pots["rgr_per_day"])
-    if "light_factor" not in pots.columns:
-        pots["light_factor"] = float("nan")
-    largest = float(pots["residual_pct"].abs().max())
-    trays = view.trays.sort_values("tray", key=lambda names: names.map(natural)).to_dict("records")
-    shown = [tray for tray in trays if (pots["tray"] == tray["tray"]).any()]
-    wide = int(pots["column"].max()) > 5
-    per_line = 2 if wide else 3
-    maps: list[tuple[str, charts_place.Spec]] = []
-    for first in range(0, len(shown), per_line):
-        for column, tray in zip(st.columns(per_line), shown[first : first + per_line], strict=False):
+    maps = charts_place.tray_maps(pots, view.trays)
+    per_line = 2 if int(pots["column"].max()) > 5 else 3
+    for first in range(0, len(maps), per_line):
+        for column, (tray, water, drawn) in zip(st.columns(per_line), maps[first : first + per_line], strict=False):
             with column:
                 st.markdown(f"**{tray['tray']}** · {tray['treatment']}")
-                look.small(_water(tray))
-                own = pots[pots["tray"] == tray["tray"]]
-                drawn = charts_place.tray_map(own, pd.Series(tray), largest)
-                maps.append((f"{tray['tray']}, {tray['treatment']}: {_water(tray)}", drawn))
+                look.small(water)
                 st.vega_lite_chart(spec=drawn, theme=None)
     look.small("The whole map as a file, to print or to show a friend:")
-    files(charts_place.whole_map(maps), "places", view.positions.pots)
-
-
-def _water(tray: dict[str, float]) -> str:
-    if pd.isna(tray["wet_h_d"]):
-        return "water: unknown all the time"
-    unknown = f", {100 * tray['unknown_share']:.0f} % of the time unknown" if tray["unknown_share"] > 0.005 else ""
-    light = "" if pd.isna(tray["light_mol_m2_d"]) else f" · light {tray['light_mol_m2_d']:.1f} mol/m² a day"
-    return f"≈ under water {tray['wet_h_d']:.1f} h a day{unknown}{light}"
+    titled = [(f"{tray['tray']}, {tray['treatment']}: {water}", drawn) for tray, water, drawn in maps]
+    files(charts_place.whole_map(titled), "places", pots)
 
 
 def _figures(view: PlaceView) -> None:
@@ -99,7 +76,7 @@ def _figures(view: PlaceView) -> None:
     st.selectbox("Neighbours are the pots", list(NEIGHBOURS), key="neighbours")
     features = view.positions.features
     table = features.assign(
-        feature=features["feature"].map(_FEATURES),
+        feature=features["feature"].map(FEATURE_WORDS),
         share=100 * features["share"],
         **{name: 100 * features[name] for name in ("estimate", "low", "high")},
     )

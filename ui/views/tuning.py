@@ -21,6 +21,7 @@ from ingest.store import open_store
 from ingest.written import parse_time
 from ui import look, show, timetable_files, words
 from ui.charts_tuning import response_chart
+from ui.pictures import picture
 from ui.reading import as_csv
 from ui.tuning import CAUTION, GROWTH, begin, limits_of, read, tray_timetables, tuned, value_table
 
@@ -91,7 +92,11 @@ def chart(found: Tuned, data: TuningData) -> None:
     if found.fit.units.empty:
         return
     of = {(row.trial, row.tray): row.treatment for row in data.measured.itertuples()}
-    st.vega_lite_chart(spec=response_chart(found.fit, NAMES[found.factor], of), theme=None)
+    picture(
+        response_chart(found.fit, NAMES[found.factor], of),
+        f"growth-against-{found.factor.replace('_', '-')}",
+        found.fit.units,
+    )
     band = (
         " The line is the expected growth, the band around it holds 95 of 100 plausible curves."
         if len(found.fit.band)
