@@ -55,7 +55,7 @@ def _findings(home: Path) -> Iterator[Finding]:
         yield Finding("settings", False, str(error))
     else:
         yield Finding("settings", True, "in order")
-        yield _broker(settings.broker)
+        yield try_broker(settings.broker)
         yield from _alarms(home, settings)
     yield from _record(home)
     yield _disk(home)
@@ -138,7 +138,8 @@ def _disk(home: Path) -> Finding:
     return Finding("disk", free >= LEAST_FREE_BYTES, text if free >= LEAST_FREE_BYTES else f"only {text}: make room")
 
 
-def _broker(broker: BrokerSettings) -> Finding:
+def try_broker(broker: BrokerSettings) -> Finding:
+    """Whether a broker lets us in; if not, why."""
     where = f"{broker.host}:{broker.port}"
     answered = threading.Event()
     refusal: list[str] = []

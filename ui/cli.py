@@ -18,6 +18,7 @@ import click
 from ingest.readings import TidetrayError
 from ingest.settings import RECORD_FILE, load_settings
 from ui.cli_notebook import add_commands
+from ui.cli_set_up import add_commands as add_set_up_commands
 from ui.options import as_of_option, example, home_option, json_option, since_option, tray_option, trial_option
 
 
@@ -93,9 +94,11 @@ def record(home: Path, form: str) -> None:
 @home_option
 def dashboard(home: Path, port: int | None) -> None:
     """The web pages, until stopped with Ctrl-C."""
+    from ui.gate import check_may_listen
     from ui.serve import serve
 
     settings = load_settings(home).dashboard
+    check_may_listen(home, settings.host, settings)
     serve(home, host=settings.host, port=settings.port if port is None else port)
 
 
@@ -296,6 +299,7 @@ def backup(home: Path, file: Path, as_json: bool) -> None:
 
 
 add_commands(cli)
+add_set_up_commands(cli)
 
 
 @cli.group(epilog=example("tidetray alarms acknowledge 12 --who me"))

@@ -19,12 +19,12 @@ from ingest.balances import CheckWeighing, add_balance, add_check_weighing, all_
 from ingest.events import note_event, take_back
 from ingest.notebook import Notebook
 from ingest.readings import TidetrayError
-from ingest.settings import RECORD_FILE, home_folder
-from ingest.store import Store, open_store
+from ingest.settings import home_folder
+from ingest.store import Store
 from ingest.trail import correct, remove
 from ingest.trials import EVENT_KINDS, Event
 from ingest.written import parse_mass_g, parse_time
-from ui import look
+from ui import look, sign_in
 from ui.reading import chosen_trial, forget_growth
 from ui.words import SPENT
 
@@ -58,9 +58,12 @@ def page() -> None:
                     "note",
                     f"This is what the notebook knew at the end of {asked}. What was entered later is not in it.",
                 )
-            _weigh_ins(data, changeable=asked is None)
-            _events(data, changeable=asked is None)
-            _quality(data, store)
+            changeable = asked is None and sign_in.may("weigh")
+            if not sign_in.may("weigh"):
+                sign_in.say_look_only()
+            _weigh_ins(data, changeable=changeable)
+            _events(data, changeable=changeable)
+            _quality(data, store, changeable=sign_in.may("weigh"))
 
 
 def _end_of(day: date | None, zone: str) -> datetime | None:
@@ -90,14 +93,14 @@ def _weigh_ins(data: TrialData, *, changeable: bool) -> None:
     with st.expander("Correct or remove one"), st.form("correct"):
         st.text_input("Number of the entry", key="c_number")
         st.text_input("Right mass of the pot with plants, in grams (empty: remove it)", key="c_gross")
-        st.text_input("Who says so", key="c_who")
+        sign_in.name_field("Who says so", "c_who")
         st.text_input("Why", key="c_why")
         st.form_submit_button("Put right", type="primary", on_click=_act, args=(_put_right, data.trial.name))
 
 
 def _put_right(store: Store, trial: str) -> str:
     state = st.session_state
-    number, who, why = state["c_number"].strip(), state["c_who"], state["c_why"]
+    number, who, why = state["c_number"].strip(), sign_in.who(state.get("c_who", "")), state["c_why"]
     if not number.isdecimal() or len(number) > 12:
         raise ValueError(f"{number[:20]!r} is not the number of an entry")
     notebook, now = Notebook(store), datetime.now(UTC)
@@ -139,7 +142,7 @@ def _events(data: TrialData, *, changeable: bool) -> None:
             if kind in WITH_VALUE:
                 st.text_input(WITH_VALUE[kind], key="e_value")
             st.text_input("When (empty: now)", key="e_at", placeholder="2026-06-01 08:00")
-            st.text_input("Who", key="e_who")
+            sign_in.name_field("Who", "e_who")
             st.text_input("Why", key="e_why")
             if kind == "pot sampled":
                 look.say("note", SPENT)
@@ -148,7 +151,7 @@ def _events(data: TrialData, *, changeable: bool) -> None:
             )
     with st.expander("Take an event back"), st.form("take_back"):
         st.text_input("Number of the event", key="t_number")
-        st.text_input("Who says so", key="t_who")
+        sign_in.name_field("Who says so", "t_who")
         st.text_input("Why", key="t_why")
         st.form_submit_button("Take it back", on_click=_act, args=(_take_back, data.trial.name))
 
@@ -165,7 +168,7 @@ def _note(store: Store, trial: str, kind: str, zone: str) -> str:
     event = note_event(
         Notebook(store),
         trial,
-        Event(kind, time, pot, tray, *place, tare_g, value, state["e_who"], state["e_why"]),
+        Event(kind, time, pot, tray, *place, tare_g, value, sign_in.who(state.get("e_who", "")), state["e_why"]),
         now=now,
     )
     return f"Noted: {event.kind}, {event.pot or event.tray}."
@@ -177,12 +180,17 @@ def _take_back(store: Store, trial: str) -> str:
     if not number.isdecimal() or len(number) > 12:
         raise ValueError(f"{number[:20]!r} is not the number of an event")
     event = take_back(
-        Notebook(store), trial, int(number), now=datetime.now(UTC), who=state["t_who"], why=state["t_why"]
+        Notebook(store),
+        trial,
+        int(number),
+        now=datetime.now(UTC),
+        who=sign_in.who(state.get("t_who", "")),
+        why=state["t_why"],
     )
     return f"Event {number} ({event.kind}) is taken back."
 
 
-def _quality(data: TrialData, store: Store) -> None:
+def _quality(data: TrialData, store: Store, *, changeable: bool) -> None:
     st.subheader("How sure the masses are", anchor=False)
     balances = all_balances(store)
     if not balances:
@@ -191,6 +199,8 @@ def _quality(data: TrialData, store: Store) -> None:
         look.small(f"Scale {balance.name}, step {balance.resolution_g:g} g")
         for sentence in data.weighing_quality(balance).sentences:
             st.html(f"<p>{escape(sentence)}</p>")
+    if not changeable:
+        return
     with st.expander("Name a scale, or note a check weight"), st.form("scale"):
         st.text_input("Name of the scale", key="s_name")
         st.text_input("Step of its display, in grams (a new scale)", key="s_step", placeholder="0.01")
@@ -206,7 +216,9 @@ def _scale(store: Store, _trial: str) -> str:
         add_balance(store, name, parse_mass_g(state["s_step"], comma), now=now)
     if state["s_weight"].strip() or state["s_shown"].strip():
         weight, shown = (parse_mass_g(state[key], comma) for key in ("s_weight", "s_shown"))
-        add_check_weighing(store, CheckWeighing(name, now, weight, shown, state.get("kept_who", "")), now=now)
+        add_check_weighing(
+            store, CheckWeighing(name, now, weight, shown, sign_in.who(state.get("kept_who", ""))), now=now
+        )
         return f"Noted: scale {name} showed {shown:g} g for {weight:g} g."
     return f"Scale {name} is named."
 
@@ -214,7 +226,7 @@ def _scale(store: Store, _trial: str) -> str:
 def _act(change: Callable[..., str], *args: object) -> None:
     """Carry out a change, and have the page say what became of it."""
     try:
-        with open_store(home_folder() / RECORD_FILE) as store:
+        with sign_in.writing("weigh") as store:
             told = ("fine", change(store, *args))
         forget_growth()
         for key in TYPED & set(st.session_state):
