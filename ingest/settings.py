@@ -74,13 +74,13 @@ class RecordSettings(BaseModel):
 
 
 class DashboardSettings(BaseModel):
-    """Where the web pages are served. `password_by_proxy`: a proxy in front lets in only whom it knows."""
+    """Where the web pages are served. `signed_in_by_proxy`: a proxy in front lets in only whom it knows."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     host: str = "127.0.0.1"
     port: int = Field(default=8501, ge=0, le=65535)
-    password_by_proxy: bool = False
+    signed_in_by_proxy: bool = False
 
 
 class FloodingSettings(BaseModel):

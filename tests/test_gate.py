@@ -107,7 +107,7 @@ def test_a_wrong_password_a_forged_and_an_ended_session_stay_outside(
     browser = client()
     refused = sign_in(browser, "wrong", to="/weigh?pot=t1-a1")
     assert refused.status_code == 401
-    assert "name or password is wrong" in refused.text
+    assert "Name or password is wrong" in refused.text
     assert 'value="/weigh?pot=t1-a1"' in refused.text
     assert 'value="Robin"' in refused.text
     assert COOKIE not in browser.cookies
@@ -127,7 +127,7 @@ def test_guessing_is_answered_with_a_wait(client: Callable[..., TestClient]) -> 
         told = sign_in(browser, "wrong")
     assert told.status_code == 429
     assert int(told.headers["retry-after"]) >= 1
-    assert "too many wrong passwords" in told.text
+    assert "Too many wrong passwords" in told.text
 
 
 def test_signing_out_ends_the_session_also_where_a_page_stands_open(

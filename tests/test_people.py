@@ -203,9 +203,9 @@ def test_the_dashboard_does_not_listen_beyond_this_machine_without_an_account(
         said = run("dashboard", "--home", tmp_path, expect=1)
         assert "tidetray people add NAME --role manage" in said
     assert served == ["127.0.0.1"]
-    monkeypatch.setenv("TIDETRAY_DASHBOARD__PASSWORD_BY_PROXY", "true")
+    monkeypatch.setenv("TIDETRAY_DASHBOARD__SIGNED_IN_BY_PROXY", "true")
     run("dashboard", "--home", tmp_path)
-    monkeypatch.delenv("TIDETRAY_DASHBOARD__PASSWORD_BY_PROXY")
+    monkeypatch.delenv("TIDETRAY_DASHBOARD__SIGNED_IN_BY_PROXY")
     People(tmp_path).add("Robin", RIGHT, "look", by="", now=NOW)
     run("dashboard", "--home", tmp_path)
     assert len(served) == 3

@@ -52,7 +52,7 @@ def is_loopback(host: str) -> bool:
 
 def needs_people(host: str, settings: DashboardSettings) -> bool:
     """Whether the pages must not be shown there without an account."""
-    return not is_loopback(host) and not settings.password_by_proxy
+    return not is_loopback(host) and not settings.signed_in_by_proxy
 
 
 def check_may_listen(home: Path, host: str, settings: DashboardSettings) -> None:
@@ -62,7 +62,7 @@ def check_may_listen(home: Path, host: str, settings: DashboardSettings) -> None
             f"the pages are not shown at {host or 'all addresses'} while nobody has an account: whoever reached them could change the record",
             where="[dashboard] host",
             mend="Make one with `tidetray people add NAME --role manage`, or listen at 127.0.0.1. Where a proxy in front asks "
-            "for the password, set `password_by_proxy = true` under [dashboard]",
+            "for the password, set `signed_in_by_proxy = true` under [dashboard]",
         )
 
 
@@ -222,7 +222,7 @@ def _own_address(to: str) -> str:
 def _form(
     to: str, name: str = "", problem: str = "", status: int = 200, headers: dict[str, str] | None = None
 ) -> Response:
-    said = f'<p class="wrong" role="alert"><b>▲</b> {escape(problem)}</p>' if problem else ""
+    said = f'<p class="wrong" role="alert"><b>▲</b> {escape(problem[:1].upper() + problem[1:])}.</p>' if problem else ""
     focus_name, focus_password = ("", " autofocus") if name else (" autofocus", "")
     body = (
         f'{said}<form method="post" action="/sign-in"><input type="hidden" name="to" value="{escape(to)}">'

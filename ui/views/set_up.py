@@ -153,7 +153,12 @@ def on_the_air(settings: Settings, shown: tuple[HeardNode, ...]) -> None:
     if lines:
         look.say("fine", "On the air:", lines)
     elif recorder.ok:
-        look.say("note", "No node is heard that has no tray yet. This page looks again every few seconds.")
+        waits = (
+            "No node is heard yet"
+            if setting_up.first_run(home_folder())
+            else "All nodes that are heard have their trays"
+        )
+        look.say("note", f"{waits}. This page looks again every few seconds.")
     with st.expander("What to write into a node", expanded=not nodes and recorder.ok):
         _for_a_node(settings)
 
@@ -162,8 +167,12 @@ def _heard_line(node: HeardNode, now: datetime) -> str:
     when = "" if node.received is None else f", {words.age(node.received, now)}"
     if not node.tray:
         return f"{node.node} of site {node.site}: no reading of a tray yet{when}"
-    values = ", ".join(f"{channel} {_value(channel, value)}" for channel, value in sorted(node.values.items()))
+    values = ", ".join(f"{_name(channel)} {_value(channel, value)}" for channel, value in sorted(node.values.items()))
     return f"{node.node} of site {node.site} speaks of {node.tray}: {values}{when}"
+
+
+def _name(channel: str) -> str:
+    return channel.replace("_", " ")
 
 
 def _value(channel: str, value: float) -> str:
@@ -175,7 +184,7 @@ def _value(channel: str, value: float) -> str:
     if channel == "mass":
         return f"{value * 1000:.1f} g"
     unit = {"Cel": "°C", "%RH": "%", "%EL": "%"}.get(kind.unit, kind.unit)
-    return f"{value:.3g} {unit}".strip()
+    return f"{value:,.0f} {unit}".strip() if abs(value) >= 100 else f"{value:.3g} {unit}".strip()
 
 
 def _for_a_node(settings: Settings) -> None:
@@ -251,9 +260,10 @@ def _trays(nodes: list[HeardNode]) -> None:
             left.selectbox("Floods a day", range(1, 49), index=5, key="s_floods")
             right.text_input("Minutes under water each time", value="15", key="s_wet_minutes")
         look.small("Measure inside the tray. What is left empty is not known, and what needs it says so.")
-        columns = st.columns(2)
-        for place, (key, (label, _)) in enumerate(setting_up.FIGURES.items()):
-            columns[place % 2].text_input(label, key=f"s_{key}")
+        figures = [(key, label) for key, (label, _) in setting_up.FIGURES.items()]
+        for pair in zip(figures[::2], figures[1::2], strict=True):
+            for column, (key, label) in zip(st.columns(2), pair, strict=True):
+                column.text_input(label, key=f"s_{key}")
         left, middle, right = st.columns(3)
         left.selectbox("Rows of pots", range(1, 31), index=1, key="s_rows")
         middle.selectbox("Columns of pots", range(1, 31), index=3, key="s_columns")
@@ -319,10 +329,13 @@ def first_readings() -> None:
         own = {row.channel: row for row in rows if row.tray == tray}
         if own:
             shown = look.facts(
-                {name: f"{_value(name, row.value)}, {words.age(row.time, now)}" for name, row in sorted(own.items())}
+                {
+                    _name(name): f"{_value(name, row.value)}, {words.age(row.time, now)}"
+                    for name, row in sorted(own.items())
+                }
             )
             cards.append(
-                f'<div class="tt-card dry"><div class="head">{escape(tray)}<span>✓ recorded</span></div>{shown}</div>'
+                f'<div class="tt-card"><div class="head">{escape(tray)}<span>✓ recorded</span></div>{shown}</div>'
             )
         else:
             cards.append(
@@ -331,7 +344,8 @@ def first_readings() -> None:
     st.html(f'<div class="tt-cards">{"".join(cards)}</div>')
     if rows:
         look.say("fine", "It is recorded. The other pages show it from now on; 'Alarms' says when something fails.")
-        st.page_link("views/trays.py", label="To the trays", width="stretch")
+        with st.container(key="onwards"):
+            st.page_link("views/trays.py", label="To the trays", width="stretch")
 
 
 def _heard(settings: Settings) -> tuple[HeardNode, ...]:

@@ -73,7 +73,8 @@ def _people() -> None:
         )
     else:
         rows = "".join(
-            f'<tr><th scope="row">{escape(p.name)}</th><td>{p.role}</td><td>{ROLES[p.role]}</td></tr>' for p in found
+            f'<tr><th scope="row">{escape(p.name)}</th><td class="word">{p.role}</td><td>{ROLES[p.role]}</td></tr>'
+            for p in found
         )
         st.html(
             f'<table class="tt-settings"><thead><tr><th>name</th><th>may</th><th></th></tr></thead><tbody>{rows}</tbody></table>'
