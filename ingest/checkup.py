@@ -23,9 +23,18 @@ from ingest.alarm_service import senders_of
 from ingest.database import StoreError
 from ingest.delivery import failing
 from ingest.notebook import Notebook
+from ingest.people import PEOPLE_FILE, People, PeopleError, needs_people
 from ingest.readings import TidetrayError, from_ms
 from ingest.recorder import is_recording
-from ingest.settings import RECORD_FILE, BrokerSettings, Settings, SettingsError, check_rules, load_settings
+from ingest.settings import (
+    RECORD_FILE,
+    BrokerSettings,
+    DashboardSettings,
+    Settings,
+    SettingsError,
+    check_rules,
+    load_settings,
+)
 from ingest.store import open_store
 from ingest.supervision import STALE_S, read_state
 
@@ -57,6 +66,7 @@ def _findings(home: Path) -> Iterator[Finding]:
         yield Finding("settings", True, "in order")
         yield try_broker(settings.broker)
         yield from _alarms(home, settings)
+        yield _pages(home, settings.dashboard)
     yield from _record(home)
     yield _disk(home)
 
@@ -117,6 +127,25 @@ def _alarms(home: Path, settings: Settings) -> Iterator[Finding]:
         yield Finding("alarms", True, "shown on the pages only: [[alarms.person]] names whom to tell")
     elif not troubles:
         yield Finding("alarms", True, f"told to {', '.join(person.name for person in settings.alarms.person)}")
+
+
+def _pages(home: Path, dashboard: DashboardSettings) -> Finding:
+    try:
+        accounts = len(People(home).all())
+        private = not (home / PEOPLE_FILE).exists() or (home / PEOPLE_FILE).stat().st_mode & 0o077 == 0
+    except (PeopleError, OSError) as error:
+        return Finding("pages", False, str(error))
+    if not private:
+        return Finding("pages", False, f"others can read the accounts: chmod 600 {home / PEOPLE_FILE}")
+    if accounts:
+        return Finding(
+            "pages", True, f"{accounts} {'account' if accounts == 1 else 'accounts'}: name and password are asked for"
+        )
+    if needs_people(dashboard.host, dashboard):
+        text = f"not shown at {dashboard.host} while nobody has an account: `tidetray people add NAME --role manage`"
+        return Finding("pages", False, text)
+    where = "whoever the proxy lets in" if dashboard.signed_in_by_proxy else "whoever is at this machine"
+    return Finding("pages", True, f"open to {where}; nobody has an account")
 
 
 def _zone(trial: str, zone: str) -> Finding:

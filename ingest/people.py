@@ -9,6 +9,7 @@ It knows nothing of browsers: cookies are `ui/gate.py`'s.
 from __future__ import annotations
 
 import hashlib
+import ipaddress
 import os
 import secrets
 import sqlite3
@@ -24,6 +25,7 @@ from pwdlib.exceptions import PwdlibError
 from pwdlib.hashers.argon2 import Argon2Hasher
 
 from ingest.readings import TidetrayError, from_ms, to_ms
+from ingest.settings import DashboardSettings
 
 PEOPLE_FILE = "people.sqlite"
 
@@ -45,6 +47,7 @@ FORGIVEN_MS = 24 * 3600 * 1000
 """After FREE_TRIES wrong passwords for a name the wait doubles with each, from 1 s to LONGEST_WAIT_S; a day without one
 forgives all. Some 100 guesses a day, wherever they come from: behind a proxy all addresses are the proxy's."""
 
+_HASHER = Argon2Hasher()
 _MOST_NAMES = 1000
 _TABLES = """
 CREATE TABLE IF NOT EXISTS person (
@@ -59,6 +62,16 @@ CREATE TABLE IF NOT EXISTS wrong (key TEXT PRIMARY KEY, tries INTEGER NOT NULL, 
 CREATE TABLE IF NOT EXISTS deed (id INTEGER PRIMARY KEY, at_ms INTEGER NOT NULL, who TEXT NOT NULL, what TEXT NOT NULL)
     STRICT;
 """
+
+
+def needs_people(host: str, settings: DashboardSettings) -> bool:
+    """Whether the pages must not be shown at `host` (empty: all addresses) without an account."""
+    if settings.signed_in_by_proxy or host.casefold() == "localhost":
+        return False
+    try:
+        return not ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return True
 
 
 class PeopleError(TidetrayError):
@@ -270,20 +283,20 @@ def _hash(password: str, name: str) -> str:
         )
     if _key(password) == _key(name):
         raise PeopleError("the password is the name", mend="Take another one")
-    return Argon2Hasher().hash(unicodedata.normalize("NFKC", password))
+    return _HASHER.hash(unicodedata.normalize("NFKC", password))
 
 
 @cache
 def _nobodys_hash() -> str:
     """Checked for names that nobody has, so that they take as long as others."""
-    return Argon2Hasher().hash(secrets.token_urlsafe(16))
+    return _HASHER.hash(secrets.token_urlsafe(16))
 
 
 def _matches(password: str, hashed: str) -> bool:
     if len(password) > LONGEST_PASSWORD:
         return False
     try:
-        return Argon2Hasher().verify(unicodedata.normalize("NFKC", password), hashed)
+        return _HASHER.verify(unicodedata.normalize("NFKC", password), hashed)
     except (PwdlibError, ValueError):
         return False
 

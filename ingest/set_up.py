@@ -69,6 +69,8 @@ def use_broker(home: Path, *, host: str, port: int, username: str, password: str
             ("broker", "password_file"): str((home / BROKER_PASSWORD_FILE).resolve()),
             ("broker", "password"): None,
         }
+    elif not username:
+        changes |= {("broker", "password_file"): None, ("broker", "password"): None}
     change_settings(home, changes)
 
 

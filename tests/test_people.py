@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from pwdlib.hashers.argon2 import Argon2Hasher
 
+from ingest.checkup import examine
 from ingest.people import (
     FREE_TRIES,
     LONGEST_WAIT_S,
@@ -24,6 +26,8 @@ from ui.cli import cli
 
 NOW = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
 RIGHT = "seven wet pots"
+
+pytestmark = pytest.mark.usefixtures("quick_hashes")
 
 
 @pytest.fixture
@@ -46,6 +50,12 @@ def test_the_file_is_its_owners_and_holds_neither_password_nor_token(people: Peo
     assert RIGHT.encode() not in kept
     assert token.encode() not in kept
     assert b"$argon2id$" in kept
+
+
+def test_hashes_cost_what_the_standard_recommends() -> None:
+    """RFC 9106, section 4, second recommended option: argon2id, t=3, p=4, 64 MiB (from memory)."""
+    made = Argon2Hasher().hash(RIGHT)  # the one that is used outside of tests
+    assert made.startswith("$argon2id$v=19$m=65536,t=3,p=4$")
 
 
 def test_a_session_is_its_persons_until_it_ends(people: People) -> None:
@@ -190,6 +200,20 @@ def test_accounts_by_command_and_no_password_as_an_argument(tmp_path: Path) -> N
     assert "there is no account 'Alex'" in run("people", "remove", "Alex", "--home", tmp_path, expect=1)
     options = [name for command in cli.commands["people"].commands.values() for p in command.params for name in p.opts]  # type: ignore[attr-defined]
     assert "--password" not in options
+
+
+def test_check_says_who_can_open_the_pages(tmp_path: Path) -> None:
+    def told() -> tuple[bool, str]:
+        return next((found.ok, found.text) for found in examine(tmp_path) if found.subject == "pages")
+
+    assert told() == (True, "open to whoever is at this machine; nobody has an account")
+    (tmp_path / "tidetray.toml").write_text('[dashboard]\nhost = "0.0.0.0"\n')
+    assert told()[0] is False
+    assert "tidetray people add NAME" in told()[1]
+    People(tmp_path).add("Robin", RIGHT, "manage", by="", now=NOW)
+    assert told() == (True, "1 account: name and password are asked for")
+    (tmp_path / PEOPLE_FILE).chmod(0o644)
+    assert told() == (False, f"others can read the accounts: chmod 600 {tmp_path / PEOPLE_FILE}")
 
 
 def test_the_dashboard_does_not_listen_beyond_this_machine_without_an_account(

@@ -37,6 +37,8 @@ from ui.weighing import Typed, Weighing, save, take_back
 
 ROOT = Path(__file__).parent.parent
 RIGHT = "seven wet pots"
+
+pytestmark = pytest.mark.usefixtures("quick_hashes")
 PAGES_OF_A_TRIAL = (
     "views/trays.py", "views/weigh.py", "views/alarms.py", "views/growth.py", "views/compare.py", "views/causes.py",
     "views/places.py", "views/tuning.py", "views/notebook.py", "views/plan.py", "views/settings.py",
@@ -205,6 +207,21 @@ def test_accounts_are_made_and_changed_on_the_page(home: Path, monkeypatch: pyte
     press(app, "Do it")
     assert [p.name for p in people.all()] == ["Robin"]
     assert people.deeds()[0].who == "Robin"
+
+
+def test_anybody_changes_his_own_password_if_he_knows_the_old_one(home: Path, as_role: Callable[[str], str]) -> None:  # noqa: F811
+    name = as_role("look")
+    people, now = People(home), datetime.now(UTC)
+    app = open_page("views/settings.py")
+    app.text_input(key="p_old").input("guessed")
+    app.text_input(key="p_own").input("eight dry pots")
+    press(app, "Change it")
+    assert "Nothing was changed. name or password is wrong" in said(app)
+    app.text_input(key="p_old").input(RIGHT)
+    app.text_input(key="p_own").input("eight dry pots")
+    press(app, "Change it")
+    assert "You are not signed in" in said(app)
+    assert people.sign_in(name, "eight dry pots", now=now)
 
 
 def fill(app: AppTest, **fields: str) -> None:

@@ -9,7 +9,6 @@ It lets people in; what each may do is asked where it is done (`ui/sign_in.py`).
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 import time
 from datetime import UTC, datetime
 from html import escape
@@ -22,7 +21,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from ingest.people import SESSION_MS, People, PeopleError, Person, WaitError
+from ingest.people import SESSION_MS, People, PeopleError, Person, WaitError, needs_people
 from ingest.readings import TidetrayError
 from ingest.settings import DashboardSettings
 from ui import palette as p
@@ -30,8 +29,9 @@ from ui import palette as p
 COOKIE = "tidetray_session"
 OPEN_PATHS = {"/_stcore/health"}
 LARGEST_FORM = 4096
-AT_ONCE = 2
-"""Passwords checked at the same time: each takes 64 MiB for a moment."""
+AT_ONCE, MOST_WAITING = 1, 8
+"""Passwords checked at the same time (each takes 64 MiB and a core for a moment, which the recorder needs too), and how
+many more may wait for it."""
 
 LOOK_AGAIN_S = 5.0
 """So often the session of an open page is looked up again, while anything is done on it."""
@@ -39,20 +39,6 @@ LOOK_AGAIN_S = 5.0
 
 class NobodyMayError(TidetrayError):
     """The pages would be open to everybody who reaches them."""
-
-
-def is_loopback(host: str) -> bool:
-    if host.casefold() == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
-
-
-def needs_people(host: str, settings: DashboardSettings) -> bool:
-    """Whether the pages must not be shown there without an account."""
-    return not is_loopback(host) and not settings.signed_in_by_proxy
 
 
 def check_may_listen(home: Path, host: str, settings: DashboardSettings) -> None:
@@ -71,7 +57,7 @@ class Gate:
 
     def __init__(self, app: ASGIApp, *, home: Path, closed: bool) -> None:
         self._app, self._people, self._closed = app, People(home), closed
-        self._hashing = asyncio.Semaphore(AT_ONCE)
+        self._hashing, self._waiting = asyncio.Semaphore(AT_ONCE), 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] not in {"http", "websocket"} or scope["path"] in OPEN_PATHS:
@@ -152,6 +138,9 @@ class Gate:
         if not self._people:
             return RedirectResponse("/", 303) if not self._closed else _nobody()
         to, name = _own_address(form.get("to", "/")), form.get("name", "")
+        if self._waiting >= AT_ONCE + MOST_WAITING:
+            return _form(to, name, "too many sign in at this moment. Wait a little, then try again", 503)
+        self._waiting += 1
         try:
             async with self._hashing:
                 token = await run_in_threadpool(
@@ -161,6 +150,8 @@ class Gate:
             return _form(to, name, str(error), 429, {"Retry-After": str(error.wait_s)})
         except PeopleError as error:
             return _form(to, name, str(error), 401)
+        finally:
+            self._waiting -= 1
         self._people.sign_out(_token(request.scope))  # the one before in this browser, if any
         answer = RedirectResponse(to, 303, {"Cache-Control": "no-store"})
         answer.set_cookie(

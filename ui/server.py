@@ -8,9 +8,10 @@ from starlette.middleware import Middleware
 from streamlit import config
 from streamlit.starlette import App
 
+from ingest.people import needs_people
 from ingest.settings import home_folder, load_settings
 from ui import sign_in
-from ui.gate import Gate, needs_people
+from ui.gate import Gate
 
 # without an address Streamlit listens on all of them
 _closed = needs_people(config.get_option("server.address") or "", load_settings(home_folder()).dashboard)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from html import escape
 from itertools import groupby
@@ -28,6 +29,7 @@ def page() -> None:
         _deeds()
     else:
         sign_in.say_look_only()
+    _own_password()
 
 
 def _settings() -> None:
@@ -122,13 +124,33 @@ def _change(by: str) -> str:
     return f"{name} has no account any more; what {name} did stays in the trail."
 
 
-def _act(change: object) -> None:
+def _own_password() -> None:
+    """Whoever is signed in may give himself a new one, if he knows the old one."""
+    person = sign_in.visitor()
+    if person is None or not person.name:
+        return
+    with st.expander("Change your own password"), st.form("own_password"):
+        st.text_input("Password until now", type="password", key="p_old", autocomplete="current-password")
+        st.text_input("New password ", type="password", key="p_own", autocomplete="new-password")
+        st.form_submit_button("Change it", on_click=_act, args=(_change_own, "look"))
+
+
+def _change_own(by: str) -> str:
+    people, now = People(home_folder()), datetime.now(UTC)
+    people.sign_out(people.sign_in(by, st.session_state["p_old"], now=now))  # slowed down like any guess
+    people.set_password(by, st.session_state["p_own"], by=by, now=now)
+    return "You have a new password. Reload this page and sign in with it."
+
+
+def _act(change: Callable[[str], str], role: str = "manage") -> None:
     """Carry out a change of accounts, and have the page say what became of it. No password stays in the session."""
     try:
-        told = ("fine", change(sign_in.require("manage").name))  # type: ignore[operator]
+        told = ("fine", change(sign_in.require(role).name))
     except TidetrayError as error:
         told = ("wrong", f"Nothing was changed. {error}".replace("`", "'"))
-    for key in {"p_password", "p_new", *(("p_name",) if told[0] == "fine" else ())} & set(st.session_state):
+    for key in {"p_password", "p_new", "p_old", "p_own", *(("p_name",) if told[0] == "fine" else ())} & set(
+        st.session_state
+    ):
         st.session_state[key] = ""
     st.session_state["settings_told"] = told
 
