@@ -1,14 +1,15 @@
-"""The embedded MQTT broker of the demo: on this machine only, with passwords made for one run.
+"""The embedded MQTT broker, of the demo and of `tidetray start`: without more said on this machine only, with passwords
+made for one run.
 
-In: nothing. Out: a process that prints one JSON line when it listens (host, port, and a user
-each for the nodes and for the recorder) and serves until SIGTERM, SIGINT or the end of its
-parent. The lines about users are for the parent's pipe; no password is ever logged, and the
+In: nothing, or where to listen and for whom (`Where`). Out: a process that prints one JSON line when it listens
+(host, port, and a user each for the nodes and for the recorder) and serves until SIGTERM, SIGINT or the end of its
+parent. The lines about users go by the parent's pipes; no password is ever logged, and the
 file of password hashes goes with the process.
 
 It keeps sessions and retained messages in memory only, and the library behind it drops a
 message that was not acknowledged within 5 s and all such messages at a disconnect
-(https://github.com/Yakifo/amqtt/issues/391 and /401). So it is no broker for a real nursery;
-in the demo, receipts and the nodes' journals are what guarantees delivery.
+(https://github.com/Yakifo/amqtt/issues/391 and /401). So it is no broker for sensors without a journal;
+receipts and the nodes' journals are what guarantees delivery.
 """
 
 from __future__ import annotations
@@ -44,10 +45,10 @@ STOP_S = 10.0
 
 PUBLISH = {
     "nodes": ["tidetray/v1/+/+/data", "tidetray/v1/+/+/here"],
-    "recorder": ["tidetray/v1/+/+/receipt", "tidetray/alarms/v1/#"],
+    "recorder": ["tidetray/v1/+/+/receipt", "tidetray/v1/+/+/timetable/#", "tidetray/alarms/v1/#"],
 }
 SUBSCRIBE = {
-    "nodes": ["tidetray/v1/+/+/receipt"],
+    "nodes": ["tidetray/v1/+/+/receipt", "tidetray/v1/+/+/timetable/#"],
     "recorder": ["tidetray/v1/#"],
 }
 
@@ -77,13 +78,26 @@ class Access:
         return cls(found["host"], found["port"], User(**found["nodes"]), User(**found["recorder"]))
 
 
+@dataclass(frozen=True, slots=True)
+class Where:
+    """Where to listen (port 0: any that is free), and the passwords of the two users; None: new ones."""
+
+    host: str = HOST
+    port: int = 0
+    nodes: str | None = None
+    recorder: str | None = None
+
+
 @contextmanager
-def broker_process() -> Iterator[Access]:
+def broker_process(where: Where | None = None) -> Iterator[Access]:
     """A broker of one's own in a child process, ended on leaving. BrokerStartError if it stays silent."""
     child = subprocess.Popen(
-        [sys.executable, "-m", "ingest.broker"], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True
+        [sys.executable, "-m", "ingest.broker"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     )
     try:
+        if child.stdin is not None:  # not as arguments, which everybody on the machine can read
+            with suppress(BrokenPipeError), child.stdin:
+                child.stdin.write(json.dumps(asdict(where or Where())) + "\n")
         yield _when_ready(child)
     finally:
         child.terminate()
@@ -110,40 +124,45 @@ def _when_ready(child: subprocess.Popen[str]) -> Access:
     return Access.from_json(line)
 
 
-async def serve(stop: asyncio.Event, ready: Callable[[Access], None]) -> None:
+async def serve(stop: asyncio.Event, ready: Callable[[Access], None], where: Where) -> None:
     """Run a broker until `stop`; `ready` is called once it listens."""
     with tempfile.TemporaryDirectory(prefix="tidetray-broker-") as folder:
-        users = {name: User(name, secrets.token_urlsafe(24)) for name in PUBLISH}
+        users = {
+            name: User(name, given or secrets.token_urlsafe(24))
+            for name, given in (("nodes", where.nodes), ("recorder", where.recorder))
+        }
         password_file = Path(folder) / "passwords"
         password_file.touch(mode=0o600)
         hasher = Argon2Hasher()
         password_file.write_text("".join(f"{u.username}:{hasher.hash(u.password)}\n" for u in users.values()))
-        broker, port = await _listen(password_file)
+        broker, port = await _listen(password_file, where)
         try:
-            ready(Access(HOST, port, users["nodes"], users["recorder"]))
+            ready(Access(where.host, port, users["nodes"], users["recorder"]))
             await stop.wait()
         finally:
             await broker.shutdown()
 
 
-async def _listen(password_file: Path) -> tuple[Broker, int]:
+async def _listen(password_file: Path, where: Where) -> tuple[Broker, int]:
+    if where.port:
+        return await _listen_on(where.host, where.port, password_file)
     # Between finding a free port and listening on it another process may take it: once more, then.
     for _ in range(4):
         with suppress(BrokerError):
-            return await _listen_on(_free_port(), password_file)
-    return await _listen_on(_free_port(), password_file)
+            return await _listen_on(where.host, _free_port(), password_file)
+    return await _listen_on(where.host, _free_port(), password_file)
 
 
-async def _listen_on(port: int, password_file: Path) -> tuple[Broker, int]:
-    broker = Broker(_configuration(port, password_file))
+async def _listen_on(host: str, port: int, password_file: Path) -> tuple[Broker, int]:
+    broker = Broker(_configuration(host, port, password_file))
     await broker.start()
     return broker, port
 
 
-def _configuration(port: int, password_file: Path) -> dict[str, object]:
+def _configuration(host: str, port: int, password_file: Path) -> dict[str, object]:
     # The library's own default lets anyone in on all addresses, so nothing is left to it.
     return {
-        "listeners": {"default": {"type": "tcp", "bind": f"{HOST}:{port}"}},
+        "listeners": {"default": {"type": "tcp", "bind": f"{host}:{port}"}},
         "plugins": {
             "amqtt.plugins.authentication.FileAuthPlugin": {"password_file": str(password_file)},
             "amqtt.plugins.topic_checking.TopicAccessControlListPlugin": {"publish_acl": PUBLISH, "acl": SUBSCRIBE},
@@ -158,13 +177,13 @@ def _free_port() -> int:
         return port
 
 
-async def _until_told(ready: Callable[[Access], None]) -> None:
+async def _until_told(ready: Callable[[Access], None], where: Where) -> None:
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for signum in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(signum, stop.set)
     orphan_watch = asyncio.create_task(_stop_without_parent(stop))
-    await serve(stop, ready)
+    await serve(stop, ready, where)
     orphan_watch.cancel()
 
 
@@ -184,7 +203,9 @@ def main() -> None:
         sys.stdout.write(json.dumps(asdict(access)) + "\n")
         sys.stdout.flush()
 
-    asyncio.run(_until_told(say))
+    line = "" if sys.stdin.isatty() else sys.stdin.readline()
+    where = Where(**json.loads(line or "{}"))
+    asyncio.run(_until_told(say, where))
 
 
 if __name__ == "__main__":

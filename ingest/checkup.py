@@ -25,12 +25,14 @@ from ingest.database import StoreError
 from ingest.delivery import failing
 from ingest.forwarding import forwarding_of
 from ingest.notebook import Notebook
+from ingest.people import PEOPLE_FILE, People, PeopleError, needs_people
 from ingest.readings import TidetrayError, from_ms
 from ingest.recorder import is_recording
 from ingest.sealed import SealedError, check_file, sealed_files, sealed_folder
 from ingest.settings import (
     RECORD_FILE,
     BrokerSettings,
+    DashboardSettings,
     InfluxSettings,
     Settings,
     SettingsError,
@@ -66,9 +68,10 @@ def _findings(home: Path) -> Iterator[Finding]:
         yield Finding("settings", False, str(error))
     else:
         yield Finding("settings", True, "in order")
-        yield _broker(settings.broker)
+        yield try_broker(settings.broker)
         yield from _influx(home, settings.influx)
         yield from _alarms(home, settings)
+        yield _pages(home, settings.dashboard)
     yield from _record(home)
     yield _disk(home)
 
@@ -160,6 +163,25 @@ def _influx(home: Path, settings: InfluxSettings) -> Iterator[Finding]:
             yield Finding("InfluxDB", not forwarding.refused, forwarding.sentence)
 
 
+def _pages(home: Path, dashboard: DashboardSettings) -> Finding:
+    try:
+        accounts = len(People(home).all())
+        private = not (home / PEOPLE_FILE).exists() or (home / PEOPLE_FILE).stat().st_mode & 0o077 == 0
+    except (PeopleError, OSError) as error:
+        return Finding("pages", False, str(error))
+    if not private:
+        return Finding("pages", False, f"others can read the accounts: chmod 600 {home / PEOPLE_FILE}")
+    if accounts:
+        return Finding(
+            "pages", True, f"{accounts} {'account' if accounts == 1 else 'accounts'}: name and password are asked for"
+        )
+    if needs_people(dashboard.host, dashboard):
+        text = f"not shown at {dashboard.host} while nobody has an account: `tidetray people add NAME --role manage`"
+        return Finding("pages", False, text)
+    where = "whoever the proxy lets in" if dashboard.signed_in_by_proxy else "whoever is at this machine"
+    return Finding("pages", True, f"open to {where}; nobody has an account")
+
+
 def _zone(trial: str, zone: str) -> Finding:
     try:
         ZoneInfo(zone)
@@ -179,7 +201,8 @@ def _disk(home: Path) -> Finding:
     return Finding("disk", free >= LEAST_FREE_BYTES, text if free >= LEAST_FREE_BYTES else f"only {text}: make room")
 
 
-def _broker(broker: BrokerSettings) -> Finding:
+def try_broker(broker: BrokerSettings) -> Finding:
+    """Whether a broker lets us in; if not, why."""
     where = f"{broker.host}:{broker.port}"
     answered = threading.Event()
     refusal: list[str] = []

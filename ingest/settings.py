@@ -38,7 +38,7 @@ class SettingsError(TidetrayError):
 
 
 class BrokerSettings(BaseModel):
-    """The MQTT broker that nodes and recorder talk to."""
+    """The MQTT broker that nodes and recorder talk to. `listen`: where `tidetray start` runs one of its own; else none."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -49,6 +49,7 @@ class BrokerSettings(BaseModel):
     password_file: Path | None = None
     ca_file: Path | None = None
     keepalive_s: int = Field(default=30, ge=5, le=3600)
+    listen: str = ""
 
     def read_password(self) -> str | None:
         if self.password is not None:
@@ -77,12 +78,13 @@ class RecordSettings(BaseModel):
 
 
 class DashboardSettings(BaseModel):
-    """Where the web pages are served."""
+    """Where the web pages are served. `signed_in_by_proxy`: a proxy in front lets in only whom it knows."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     host: str = "127.0.0.1"
     port: int = Field(default=8501, ge=0, le=65535)
+    signed_in_by_proxy: bool = False
 
 
 class FloodingSettings(BaseModel):

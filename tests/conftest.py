@@ -13,7 +13,9 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+from pwdlib.hashers.argon2 import Argon2Hasher
 
+from ingest import people
 from ingest.notebook import Notebook
 from ingest.store import Store, open_store
 from ingest.trial_file import load_trial
@@ -40,6 +42,13 @@ def bench_store(store: Store) -> Store:
     """A record whose notebook holds the trial of tests/data: tray-1 of site nursery."""
     Notebook(store).add_trial(load_trial(DATA / "trial.toml"))
     return store
+
+
+@pytest.fixture
+def quick_hashes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Passwords hashed at no cost: the suite makes many of them."""
+    monkeypatch.setattr("ingest.people._HASHER", Argon2Hasher(time_cost=1, memory_cost=8, parallelism=1))
+    people._nobodys_hash.cache_clear()
 
 
 @dataclass

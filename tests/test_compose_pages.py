@@ -13,12 +13,14 @@ import ssl
 import subprocess
 import sys
 from collections.abc import Iterator
-from http.client import HTTPConnection, HTTPSConnection
+from datetime import UTC, datetime
+from http.client import HTTPConnection, HTTPMessage, HTTPSConnection
 from pathlib import Path
 
 import pytest
 
 from ingest.notebook import Notebook
+from ingest.people import People
 from ingest.store import open_store
 from ingest.trial_file import load_trial
 from tests.composed import COMPOSE, RUNNING, content, secret_file, told
@@ -101,6 +103,37 @@ def test_the_pages_need_the_password(pages: tuple[int, int], secrets: Path) -> N
     plain.request("GET", "/alive")
     assert plain.getresponse().status == 204
     plain.close()
+
+
+def test_accounts_behind_the_proxy(pages: tuple[int, int], secrets: Path, tmp_path: Path) -> None:
+    """Both are asked for: the proxy's password, then a name; the cookie is for TLS only, and opens pages and web socket."""
+    port, _ = pages
+    People(tmp_path / "home").add("Robin", "seven wet pots", "manage", by="", now=datetime.now(UTC))
+    trusting = ssl.create_default_context(cafile=str(secrets / "authority.pem"))
+    password = (secrets / "pages-password").read_text().strip()
+    basic = {"Authorization": "Basic " + base64.b64encode(f"grower:{password}".encode()).decode()}
+
+    def answer(method: str, path: str, body: str | None = None, **headers: str) -> tuple[int, HTTPMessage]:
+        connection = HTTPSConnection("localhost", port, context=trusting, timeout=20)
+        connection.request(method, path, body, headers=basic | headers)
+        found = connection.getresponse()
+        connection.close()
+        return found.status, found.headers
+
+    status, headers = answer("GET", "/weigh?pot=pot-1", Accept="text/html")
+    assert (status, headers["Location"]) == (303, "/sign-in?to=%2Fweigh%3Fpot%3Dpot-1")
+    own = {"Origin": f"https://localhost:{port}"}
+    status, headers = answer("POST", "/sign-in", "name=Robin&password=seven+wet+pots&to=/weigh?pot=pot-1", **own)
+    assert (status, headers["Location"]) == (303, "/weigh?pot=pot-1")
+    assert {"Secure", "HttpOnly"} <= set(headers["Set-Cookie"].split("; "))
+    cookie = {"Cookie": headers["Set-Cookie"].split(";")[0]}
+    assert answer("GET", "/weigh?pot=pot-1", **cookie)[0] == 200
+    socket = {
+        "Connection": "Upgrade", "Upgrade": "websocket", "Sec-WebSocket-Version": "13",
+        "Sec-WebSocket-Key": base64.b64encode(b"0123456789abcdef").decode(), **own,
+    }  # fmt: skip
+    assert answer("GET", "/_stcore/stream", **socket, **cookie)[0] == 101
+    assert answer("GET", "/_stcore/stream", **socket)[0] == 403
 
 
 # --- services of systemd ---

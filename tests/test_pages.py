@@ -116,7 +116,7 @@ def next_gross(home: Path, pot: str, factor: float = 1.05) -> str:
 @pytest.mark.parametrize("page", PAGES)
 def test_a_page_without_a_record_says_what_to_do(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TIDETRAY_HOME", str(tmp_path / "nothing-here"))
-    assert "there is no record yet" in said(open_page(page))
+    assert "There is no trial yet" in said(open_page(page))
     assert not (tmp_path / "nothing-here").exists()
 
 
@@ -124,8 +124,7 @@ def test_a_page_without_a_record_says_what_to_do(page: str, tmp_path: Path, monk
 def test_a_page_without_a_trial_says_what_to_do(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TIDETRAY_HOME", str(tmp_path))
     open_store(tmp_path / RECORD_FILE).close()
-    assert "no trial yet" in said(open_page(page))
-    assert "tidetray load" in said(open_page(page))
+    assert "'tidetray load trial.toml' takes it" in said(open_page(page))
 
 
 @pytest.mark.parametrize("page", PAGES)

@@ -17,7 +17,7 @@ CAUSES, PLACES = "views/causes.py", "views/places.py"
 @pytest.mark.parametrize("page", [CAUSES, PLACES])
 def test_a_page_without_a_record_says_what_to_do(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TIDETRAY_HOME", str(tmp_path / "nothing-here"))
-    assert "there is no record yet" in said(open_page(page))
+    assert "There is no trial yet" in said(open_page(page))
 
 
 def test_causes_of_two_days_of_readings(home: Path) -> None:  # noqa: F811

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import streamlit as st
 
-from ui import look
+from ingest.settings import home_folder
+from ui import look, sign_in
 from ui.alarm_bar import bar
 from ui.reading import trial_names
+from ui.setting_up import first_run
 
 # Not in a folder called pages: Streamlit would run such a file alone, without this one, when a label's
 # link is the first thing that a freshly started server is asked for.
@@ -22,13 +24,19 @@ PAGES = (
     st.Page("views/report.py", title="Report"),
     st.Page("views/notebook.py", title="Notebook"),
     st.Page("views/plan.py", title="Plan"),
+    st.Page("views/set_up.py", title="Set-up"),
+    st.Page("views/settings.py", title="Settings"),
 )
+
+SET_UP, SETTINGS = PAGES[-2:]
+"""The two that need no trial."""
 
 BESIDE_THE_BENCH = 3
 """So many pages stand open on a phone; the others under More there (`ui/look.py` hides what is too much of either)."""
 
 st.set_page_config(page_title="tidetray", page_icon=look.ICON, layout="wide")
 look.style()
+sign_in.bar()
 # Streamlit's own menu folds away on a phone; the links are always in reach.
 page = st.navigation(PAGES, position="hidden")
 with st.container(horizontal=True, gap="small", key="menu"):
@@ -40,8 +48,12 @@ with st.container(horizontal=True, gap="small", key="menu"):
     for each in PAGES[BESIDE_THE_BENCH:]:
         st.page_link(each, width="content")
 with look.clear_words():
-    names = trial_names()
-    if len(names) > 1:
-        st.selectbox("Trial", names, key="trial")
-    bar()
+    if first_run(home_folder()):
+        if page not in {SET_UP, SETTINGS}:
+            st.switch_page(SET_UP)
+    else:
+        names = trial_names()
+        if len(names) > 1:
+            st.selectbox("Trial", names, key="trial")
+        bar()
     page.run()

@@ -19,6 +19,7 @@ from ingest.readings import TidetrayError
 from ingest.settings import RECORD_FILE, load_settings
 from ui.cli_notebook import add_commands
 from ui.cli_report import report
+from ui.cli_set_up import add_commands as add_set_up_commands
 from ui.options import as_of_option, example, home_option, json_option, since_option, tray_option, trial_option
 from ui.seal_command import seal
 
@@ -100,9 +101,11 @@ def record(home: Path, form: str) -> None:
 @home_option
 def dashboard(home: Path, port: int | None) -> None:
     """The web pages, until stopped with Ctrl-C."""
+    from ui.gate import check_may_listen
     from ui.serve import serve
 
     settings = load_settings(home).dashboard
+    check_may_listen(home, settings.host, settings)
     serve(home, host=settings.host, port=settings.port if port is None else port)
 
 
@@ -329,6 +332,7 @@ def backup(home: Path, file: Path, as_json: bool) -> None:
 cli.add_command(seal)
 add_commands(cli)
 cli.add_command(report)
+add_set_up_commands(cli)
 
 
 @cli.group(epilog=example("tidetray alarms acknowledge 12 --who me"))

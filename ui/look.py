@@ -49,6 +49,13 @@ _STYLE = f"""<style>
 .tt-loud {{ border: 3px solid {p.WRONG}; border-left-width: 12px; background: {p.WRONG_GROUND}; font-size: 1.15rem; font-weight: 600; }}
 .tt-say ul {{ margin: .3rem 0 0; padding-left: 1.2rem; }} .tt-say li {{ margin: .15rem 0; font-size: inherit; }}
 .tt-small {{ color: {p.QUIET}; font-size: .9rem; line-height: 1.4; overflow-wrap: anywhere; }}
+.st-key-onwards a {{ min-height: 3.6rem; justify-content: center; background: {p.DEEP}; border-radius: .5rem; }}
+.st-key-onwards a p {{ color: #fff; font-size: 1.2rem; font-weight: 700; }}
+.tt-signed {{ text-align: right; }} .tt-signed a {{ display: inline-block; padding: .5rem 0 .5rem .2rem; color: {p.DEEP}; }}
+table.tt-settings {{ width: 100%; border-collapse: collapse; font-size: .95rem; line-height: 1.35; }}
+.tt-settings th, .tt-settings td {{ text-align: left; vertical-align: top; padding: .35rem .5rem .35rem 0; border-bottom: 1px solid {p.LINE};
+  overflow-wrap: anywhere; font-weight: 400; }}
+.tt-settings tbody th {{ font-weight: 600; max-width: 45%; }} .tt-settings .word {{ overflow-wrap: normal; white-space: nowrap; }} .tt-settings .quiet * {{ color: {p.QUIET}; font-weight: 400; }}
 .tt-cards {{ display: grid; grid-template-columns: repeat(auto-fill, minmax(250px, 1fr)); gap: .7rem; }}
 .tt-card {{ background: {p.PAPER}; border: 1px solid {p.LINE}; border-top: 6px solid {p.UNKNOWN}; border-radius: 6px; padding: .6rem .8rem; }}
 .tt-card.wet {{ border-top-color: {p.WET}; }} .tt-card.dry {{ border-top-color: {p.DRY}; }}

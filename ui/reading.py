@@ -28,9 +28,9 @@ from ingest.notebook import Notebook
 from ingest.own_times import own_times
 from ingest.readings import from_ms, to_ms
 from ingest.recorder import is_recording
-from ingest.settings import RECORD_FILE, home_folder, load_settings
-from ingest.store import open_store
+from ingest.settings import home_folder, load_settings
 from ingest.trials import WeighIn
+from ui import sign_in
 from ui.overview import Overview, overview
 from ui.show import records
 
@@ -145,24 +145,24 @@ def alarms_view() -> AlarmsView:
 def acknowledge_alarm(number: int, *, who: str) -> None:
     """AlarmError if nobody is named, or it was acknowledged before."""
     with _book() as book:
-        book.acknowledge(number, who=who, now_ms=to_ms(datetime.now(UTC)))
+        book.acknowledge(number, who=sign_in.who(who), now_ms=to_ms(datetime.now(UTC)))
 
 
 def shelve_alarm(number: int, *, who: str, hours: float) -> None:
     with _book() as book:
         now_ms = to_ms(datetime.now(UTC))
-        book.shelve(number, until_ms=now_ms + round(3_600_000 * hours), who=who, now_ms=now_ms)
+        book.shelve(number, until_ms=now_ms + round(3_600_000 * hours), who=sign_in.who(who), now_ms=now_ms)
 
 
 def unshelve_alarm(number: int, *, who: str) -> None:
     with _book() as book:
-        book.unshelve(number, who=who, now_ms=to_ms(datetime.now(UTC)))
+        book.unshelve(number, who=sign_in.who(who), now_ms=to_ms(datetime.now(UTC)))
 
 
 @contextmanager
 def _book() -> Iterator[AlarmBook]:
     settings = load_settings(home_folder()).alarms
-    with open_store(home_folder() / RECORD_FILE) as store:
+    with sign_in.writing("weigh") as store:
         yield AlarmBook(store, first=settings.told_first, mqtt=settings.mqtt)
     _alarms_view.clear()
 

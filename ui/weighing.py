@@ -18,6 +18,7 @@ from ingest.store import Store, open_store
 from ingest.trail import correct, entry, newest, undo
 from ingest.trials import EntryError
 from ingest.written import parse_mass_g
+from ui import sign_in
 from ui.entry import Entered, UnlikelyError, enter_weigh_in, unlikely
 from ui.reading import forget_growth
 
@@ -75,7 +76,7 @@ def save(weighing: Weighing, trial: str, pot: str, typed: Typed) -> None:
             if weighing.correcting is None:
                 weighing.done = enter_weigh_in(
                     store, trial, pot, typed.gross, now=now, replicate=typed.replicate, blotted=typed.blotted,
-                    who=typed.who, balance=typed.balance, decimal_comma=typed.decimal_comma, sure=sure,
+                    who=sign_in.who(typed.who), balance=typed.balance, decimal_comma=typed.decimal_comma, sure=sure,
                 )  # fmt: skip
             else:
                 weighing.done = _correct(store, trial, weighing.correcting, typed, now, sure=sure)
@@ -92,7 +93,7 @@ def take_back(weighing: Weighing, trial: str, who: str) -> None:
             return
 
         def act(store: Store) -> None:
-            undo(Notebook(store), trial, done.number, now=datetime.now(UTC), who=who)
+            undo(Notebook(store), trial, done.number, now=datetime.now(UTC), who=sign_in.who(who))
             was = (
                 "The correction is taken back"
                 if weighing.correcting is not None
@@ -117,10 +118,17 @@ def _correct(store: Store, trial: str, number: int, typed: Typed, now: datetime,
     doubt = "" if sure or net_g <= 0 else unlikely(earlier, net_g, old.time)
     if doubt:
         raise UnlikelyError(doubt)
-    if not typed.who:
+    if not sign_in.who(typed.who):
         raise EntryError("who corrects is missing", mend="Fill in 'Who weighs'")
     new = correct(
-        notebook, trial, number, gross_g=gross_g, blotted=typed.blotted, now=now, who=typed.who, why=typed.why
+        notebook,
+        trial,
+        number,
+        gross_g=gross_g,
+        blotted=typed.blotted,
+        now=now,
+        who=sign_in.who(typed.who),
+        why=typed.why,
     )
     before = max(earlier, key=lambda w: w.time, default=None)
     return Entered(old.pot, net_g, True, before, "", new.number)
@@ -128,7 +136,7 @@ def _correct(store: Store, trial: str, number: int, typed: Typed, now: datetime,
 
 def _carry_out(weighing: Weighing, act: Callable[[Store], None], typed: str) -> None:
     try:
-        with open_store(home_folder() / RECORD_FILE) as store:
+        with sign_in.writing("weigh") as store:
             act(store)
     except UnlikelyError as error:
         weighing.doubt, weighing.doubted = error.what, typed

@@ -14,7 +14,7 @@ from ingest.alarm_kinds import KINDS, MAINS
 from ingest.alarm_text import headline
 from ingest.expected_times import LEARN_CYCLES
 from ingest.readings import from_ms
-from ui import charts, look, words
+from ui import charts, look, sign_in, words
 from ui.pictures import picture
 from ui.reading import AlarmsView, acknowledge_alarm, alarms_view, as_csv, shelve_alarm, unshelve_alarm
 
@@ -75,6 +75,8 @@ def _card(alarm: Alarm, state: str, view: AlarmsView, now: datetime) -> None:
             f'<div class="head">{STATE_MARKS[state]} {escape(headline(alarm))}<span>{escape(said)}</span></div>{facts}'
             f"<div>{escape(again + KINDS[alarm.key.kind].look_first)}</div></div>"
         )
+        if not sign_in.may("weigh"):
+            return
         if state == "shelved":
             if st.button("Watch for it again", key=f"unshelve-{alarm.id}"):
                 _do(unshelve_alarm, alarm.id, who=_who())
@@ -176,7 +178,10 @@ def history() -> None:
 
 
 st.title("Alarms", anchor=False)
-st.text_input("Who looks after it", key="who_alarms", placeholder="your name")
+if sign_in.may("weigh"):
+    sign_in.name_field("Who looks after it", "who_alarms", placeholder="your name")
+else:
+    sign_in.say_look_only()
 now_standing()
 own_times()
 history()

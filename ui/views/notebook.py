@@ -28,12 +28,12 @@ from ingest.balances import (
 from ingest.events import SplitOff, note_event, note_split, take_back
 from ingest.notebook import Notebook
 from ingest.readings import TidetrayError
-from ingest.settings import RECORD_FILE, home_folder
-from ingest.store import Store, open_store
+from ingest.settings import home_folder
+from ingest.store import Store
 from ingest.trail import correct, remove
 from ingest.trials import EVENT_KINDS, Event
 from ingest.written import parse_mass_g, parse_time
-from ui import look, words
+from ui import look, sign_in, words
 from ui.drying import judge_sample
 from ui.reading import chosen_trial, forget_growth
 from ui.words import OVEN, SPENT
@@ -72,10 +72,13 @@ def page() -> None:
                     "note",
                     f"This is what the notebook knew at the end of {asked}. What was entered later is not in it.",
                 )
-            _weigh_ins(data, changeable=asked is None)
-            _events(data, changeable=asked is None)
-            _drying(data, store, changeable=asked is None)
-            _quality(data, store)
+            changeable = asked is None and sign_in.may("weigh")
+            if not sign_in.may("weigh"):
+                sign_in.say_look_only()
+            _weigh_ins(data, changeable=changeable)
+            _events(data, changeable=changeable)
+            _drying(data, store, changeable=changeable)
+            _quality(data, store, changeable=sign_in.may("weigh"))
 
 
 def _end_of(day: date | None, zone: str) -> datetime | None:
@@ -105,14 +108,14 @@ def _weigh_ins(data: TrialData, *, changeable: bool) -> None:
     with st.expander("Correct or remove one"), st.form("correct"):
         st.text_input("Number of the entry", key="c_number")
         st.text_input("Right mass of the pot with plants, in grams (empty: remove it)", key="c_gross")
-        st.text_input("Who says so", key="c_who")
+        sign_in.name_field("Who says so", "c_who")
         st.text_input("Why", key="c_why")
         st.form_submit_button("Put right", type="primary", on_click=_act, args=(_put_right, data.trial.name))
 
 
 def _put_right(store: Store, trial: str) -> str:
     state = st.session_state
-    number, who, why = state["c_number"].strip(), state["c_who"], state["c_why"]
+    number, who, why = state["c_number"].strip(), sign_in.who(state.get("c_who", "")), state["c_why"]
     if not number.isdecimal() or len(number) > 12:
         raise ValueError(f"{number[:20]!r} is not the number of an entry")
     notebook, now = Notebook(store), datetime.now(UTC)
@@ -159,7 +162,7 @@ def _events(data: TrialData, *, changeable: bool) -> None:
             if kind in WITH_VALUE:
                 st.text_input(WITH_VALUE[kind], key="e_value")
             st.text_input("When (empty: now)", key="e_at", placeholder="2026-06-01 08:00")
-            st.text_input("Who", key="e_who")
+            sign_in.name_field("Who", "e_who")
             st.text_input("Why", key="e_why")
             if kind == "pot sampled":
                 look.say("note", SPENT)
@@ -170,7 +173,7 @@ def _events(data: TrialData, *, changeable: bool) -> None:
         _split_form(data)
     with st.expander("Take an event back"), st.form("take_back"):
         st.text_input("Number of the event", key="t_number")
-        st.text_input("Who says so", key="t_who")
+        sign_in.name_field("Who says so", "t_who")
         st.text_input("Why", key="t_why")
         st.form_submit_button("Take it back", on_click=_act, args=(_take_back, data.trial.name))
 
@@ -186,7 +189,7 @@ def _note(store: Store, trial: str, kind: str, zone: str) -> str:
     event = note_event(
         Notebook(store),
         trial,
-        Event(kind, time, pot, tray, *place, tare_g, value, state["e_who"], state["e_why"]),
+        Event(kind, time, pot, tray, *place, tare_g, value, sign_in.who(state.get("e_who", "")), state["e_why"]),
         now=now,
     )
     return f"Noted: {words.happened(event)}."
@@ -213,7 +216,7 @@ def _split_form(data: TrialData) -> None:
                 st.selectbox("Row", range(1, 31), key=f"x_row_{key}", index=free[n][0] - 1)
                 st.selectbox("Column", range(1, 31), key=f"x_column_{key}", index=free[n][1] - 1)
         st.text_input("When (empty: now)", key="x_at", placeholder="2026-06-01 08:00")
-        st.text_input("Who", key="x_who")
+        sign_in.name_field("Who", "x_who")
         st.text_input("Why", key="x_why")
         st.form_submit_button(
             "Note the split", type="primary", on_click=_act, args=(_split, data.trial.name, pot, parts, data.trial.zone)
@@ -238,7 +241,16 @@ def _split(store: Store, trial: str, pot: str, parts: int, zone: str) -> str:
         for n in range(parts)
     ]  # fmt: skip
     time = _time("x_at", zone, now)
-    note_split(Notebook(store), trial, pot, new, time=time, now=now, who=state["x_who"], why=state["x_why"])
+    note_split(
+        Notebook(store),
+        trial,
+        pot,
+        new,
+        time=time,
+        now=now,
+        who=sign_in.who(state.get("x_who", "")),
+        why=state["x_why"],
+    )
     return f"Noted: {pot} was split; new: {', '.join(part.pot for part in new)}. Weigh them all now."
 
 
@@ -253,7 +265,12 @@ def _take_back(store: Store, trial: str) -> str:
     if not number.isdecimal() or len(number) > 12:
         raise ValueError(f"{number[:20]!r} is not the number of an event")
     event = take_back(
-        Notebook(store), trial, int(number), now=datetime.now(UTC), who=state["t_who"], why=state["t_why"]
+        Notebook(store),
+        trial,
+        int(number),
+        now=datetime.now(UTC),
+        who=sign_in.who(state.get("t_who", "")),
+        why=state["t_why"],
     )
     return f"Event {number} ({event.kind}) is taken back."
 
@@ -283,7 +300,7 @@ def _drying(data: TrialData, store: Store, *, changeable: bool) -> None:
                 value=f"{last.oven_temp_c:g}" if last else "65",
             )  # fmt: skip
             st.text_input("When (empty: now)", key="d_at", placeholder="2026-06-01 08:00")
-            st.text_input("Who", key="d_who")
+            sign_in.name_field("Who", "d_who")
             st.form_submit_button(
                 "Note it", type="primary", on_click=_act, args=(_dry, data.trial.name, data.trial.zone)
             )
@@ -299,13 +316,13 @@ def _dry(store: Store, trial: str, zone: str) -> str:
     comma, pot = bool(state.get("kept_decimal_comma")), state["d_pot"]
     gross_g, dish_g = (parse_mass_g(state[key], comma) for key in ("d_gross", "d_dish"))
     oven_c = figure("oven", state["d_oven"])
-    weighing = DryWeighing(pot, _time("d_at", zone, now), gross_g, dish_g, oven_c, state["d_who"])
+    weighing = DryWeighing(pot, _time("d_at", zone, now), gross_g, dish_g, oven_c, sign_in.who(state.get("d_who", "")))
     so_far = add_dry_weighing(Notebook(store), trial, weighing, now=now)
     said = judge_sample(so_far, Notebook(store).weigh_ins(trial, pot=pot)).sentences
     return f"Noted for {pot}. {' '.join(said)}"
 
 
-def _quality(data: TrialData, store: Store) -> None:
+def _quality(data: TrialData, store: Store, *, changeable: bool) -> None:
     st.subheader("How sure the masses are", anchor=False)
     balances = all_balances(store)
     if not balances:
@@ -314,6 +331,8 @@ def _quality(data: TrialData, store: Store) -> None:
         look.small(f"Scale {balance.name}, step {balance.resolution_g:g} g")
         for sentence in data.weighing_quality(balance).sentences:
             st.html(f"<p>{escape(sentence)}</p>")
+    if not changeable:
+        return
     with st.expander("Name a scale, or note a check weight"), st.form("scale"):
         st.text_input("Name of the scale", key="s_name")
         st.text_input("Step of its display, in grams (a new scale)", key="s_step", placeholder="0.01")
@@ -329,7 +348,9 @@ def _scale(store: Store, _trial: str) -> str:
         add_balance(store, name, parse_mass_g(state["s_step"], comma), now=now)
     if state["s_weight"].strip() or state["s_shown"].strip():
         weight, shown = (parse_mass_g(state[key], comma) for key in ("s_weight", "s_shown"))
-        add_check_weighing(store, CheckWeighing(name, now, weight, shown, state.get("kept_who", "")), now=now)
+        add_check_weighing(
+            store, CheckWeighing(name, now, weight, shown, sign_in.who(state.get("kept_who", ""))), now=now
+        )
         return f"Noted: scale {name} showed {shown:g} g for {weight:g} g."
     return f"Scale {name} is named."
 
@@ -337,7 +358,7 @@ def _scale(store: Store, _trial: str) -> str:
 def _act(change: Callable[..., str], *args: object) -> None:
     """Carry out a change, and have the page say what became of it."""
     try:
-        with open_store(home_folder() / RECORD_FILE) as store:
+        with sign_in.writing("weigh") as store:
             told = ("fine", change(store, *args))
         forget_growth()
         for key in TYPED & set(st.session_state):

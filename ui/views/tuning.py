@@ -16,10 +16,9 @@ from analysis.trial_data import TuningData, open_record
 from analysis.tuned import Tuned, tune_pair
 from analysis.tuning import DOSE_WORDS
 from ingest.notebook import Notebook
-from ingest.settings import RECORD_FILE, Settings, home_folder, load_settings
-from ingest.store import open_store
+from ingest.settings import Settings, home_folder, load_settings
 from ingest.written import parse_time
-from ui import look, show, timetable_files, words
+from ui import look, show, sign_in, timetable_files, words
 from ui.charts_tuning import response_chart
 from ui.pictures import picture
 from ui.reading import as_csv
@@ -130,7 +129,10 @@ def next_trial(found: Tuned, data: TuningData, settings: Settings, trials: tuple
     cards = "".join(card(row, NAMES[found.factor]) for row in rows.to_dict("records"))
     st.html(f'<div class="tt-cards">{cards}</div>')
     look.say("note", found.proposal.sentence, tuple(f"Left out: {reason}." for reason in found.possible.forbidden[:3]))
-    begin_form(found, data, settings)
+    if sign_in.may("manage"):
+        begin_form(found, data, settings)
+    else:
+        look.small("Whoever manages the record can create this trial here.")
 
 
 def card(row: dict[str, float], factor: str) -> str:
@@ -163,11 +165,12 @@ def begin_form(found: Tuned, data: TuningData, settings: Settings) -> None:
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,31}", name):
         look.say("wrong", "A trial's name has a-z, 0-9 and '-', at most 32, and begins with a letter or digit.")
         return
-    with look.clear_words(), open_store(home_folder() / RECORD_FILE) as store:
+    with look.clear_words(), sign_in.writing("manage") as store:
         now = datetime.now(UTC)
         zone = show.ZoneInfo(data.plan.trial.zone)
         at = parse_time(started, zone, hour_of_date=0).time if started.strip() else now
         said = begin(store, found, data, settings, name=name, started=at, seed=1, now=now)
+    sign_in.note(f"trial {name} begun")
     worked_out.clear()
     look.say("fine", said)
 

@@ -14,7 +14,7 @@ from urllib.parse import quote, unquote
 import streamlit as st
 
 from ingest.trials import WeighIn, near_names
-from ui import look, typed, words
+from ui import look, sign_in, typed, words
 from ui.entry import Entered
 from ui.reading import Bench, bench, chosen_trial, history, on_the_cells_now
 from ui.weighing import Typed, Weighing, number_to_correct, save, take_back
@@ -49,6 +49,8 @@ def page() -> None:
         look.say("wrong", f"Trial {table.trial} has no pot '{asked[:40]}' to weigh. {near_names(asked[:40], order)}")
     if pot is not None and weighing.done:
         _saved(table, weighing)
+    elif pot is not None and not sign_in.may("weigh"):
+        _only_looked_at(table, pot)
     elif pot is not None:
         _form(table, weighing, pot, now)
     _choose(table, weighing)
@@ -85,7 +87,7 @@ def _remember() -> None:
 
 def _choose(table: Bench, weighing: Weighing) -> None:
     order, to_do = list(table.pots["pot"]), table.to_do()
-    if weighing.pot is None and to_do:
+    if weighing.pot is None and to_do and sign_in.may("weigh"):
         st.button(f"Start with {to_do[0]}", type="primary", width="stretch", on_click=_go, args=(weighing, to_do[0]))
     key = weighing.key("chosen_pot")
     st.selectbox(
@@ -141,7 +143,7 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
                 "Replicate", tuple(range(1, replicate + 3)), key=weighing.key("replicate"), required=True,
                 **_default(weighing.key("replicate"), replicate),
             )  # fmt: skip
-        st.text_input("Who weighs", value=kept["kept_who"], key=weighing.key("who"), max_chars=40)
+        sign_in.name_field("Who weighs", weighing.key("who"), value=kept["kept_who"], max_chars=40)
         if table.balances:
             last_one = kept.get("kept_balance")
             at = table.balances.index(last_one) if last_one in table.balances else 0
@@ -149,6 +151,15 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
         st.toggle("Decimal comma: 48,3", value=kept["kept_decimal_comma"], key=weighing.key("decimal_comma"))
     if weighing.correcting is not None:
         st.button("Leave it as it was", width="stretch", on_click=weighing.start, args=(pot,))
+
+
+def _only_looked_at(table: Bench, pot: str) -> None:
+    last = history(table.trial, pot)[-1:]
+    st.html(f'<div class="tt-pot">{escape(pot)}</div>')
+    for weigh_in in last:
+        when = words.when(weigh_in.time, table.zone, datetime.now(UTC))
+        look.small(f"Last weighed {when}: {weigh_in.net_g:.2f} g net")
+    sign_in.say_look_only()
 
 
 def _weighed_today(table: Bench, weighing: Weighing, pot: str, last: WeighIn, now: datetime) -> None:
