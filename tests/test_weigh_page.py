@@ -59,6 +59,10 @@ def test_a_wrong_mass_is_corrected_on_the_spot(home: Path) -> None:  # noqa: F81
     press(app, "Weigh t1-a1 again")
     press(app, "Correct the")
     assert "the wrong mass stays readable" in said(app)
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        before = Notebook(store).weigh_ins("plugs", pot="t1-a1")[-2]
+    (script,) = (block.proto.body for block in app.get("html") if "tidetray typed" in block.proto.body)
+    assert f" {before.net_g}, " in script, "the one before is what a correction is set against, also at once"
     mass_field(app).input(right)  # type: ignore[attr-defined]
     press(app, "Save correction")
     assert "who corrects is missing" in said(app).lower()

@@ -64,9 +64,6 @@ def page() -> None:
             zone = choose_trial(store, trial).zone
             asked = st.date_input("As it stood at the end of", value=None, key="as_of", format="YYYY-MM-DD")
             data = TrialData(store, choose_trial(store, trial), as_of=_end_of(asked, zone))
-            told = st.session_state.pop("notebook_told", None)
-            if told:
-                look.say(*told)
             if asked:
                 look.say(
                     "note",
@@ -111,6 +108,7 @@ def _weigh_ins(data: TrialData, *, changeable: bool) -> None:
         sign_in.name_field("Who says so", "c_who")
         st.text_input("Why", key="c_why")
         st.form_submit_button("Put right", type="primary", on_click=_act, args=(_put_right, data.trial.name))
+    _say(_put_right)
 
 
 def _put_right(store: Store, trial: str) -> str:
@@ -169,13 +167,16 @@ def _events(data: TrialData, *, changeable: bool) -> None:
             st.form_submit_button(
                 "Note it", type="primary", on_click=_act, args=(_note, data.trial.name, kind, data.trial.zone)
             )
+    _say(_note)
     with st.expander("Split a pot"):
         _split_form(data)
+    _say(_split)
     with st.expander("Take an event back"), st.form("take_back"):
         st.text_input("Number of the event", key="t_number")
         sign_in.name_field("Who says so", "t_who")
         st.text_input("Why", key="t_why")
         st.form_submit_button("Take it back", on_click=_act, args=(_take_back, data.trial.name))
+    _say(_take_back)
 
 
 def _note(store: Store, trial: str, kind: str, zone: str) -> str:
@@ -304,6 +305,7 @@ def _drying(data: TrialData, store: Store, *, changeable: bool) -> None:
             st.form_submit_button(
                 "Note it", type="primary", on_click=_act, args=(_dry, data.trial.name, data.trial.zone)
             )
+    _say(_dry)
 
 
 def _not_lost(data: TrialData) -> list[str]:
@@ -339,6 +341,7 @@ def _quality(data: TrialData, store: Store, *, changeable: bool) -> None:
         st.text_input("Check weight put on it, in grams", key="s_weight", placeholder="100")
         st.text_input("What it showed, in grams", key="s_shown", placeholder="100.02")
         st.form_submit_button("Note it", on_click=_act, args=(_scale, data.trial.name))
+    _say(_scale)
 
 
 def _scale(store: Store, _trial: str) -> str:
@@ -356,7 +359,7 @@ def _scale(store: Store, _trial: str) -> str:
 
 
 def _act(change: Callable[..., str], *args: object) -> None:
-    """Carry out a change, and have the page say what became of it."""
+    """Carry out a change, and have the page say what became of it below its form."""
     try:
         with sign_in.writing("weigh") as store:
             told = ("fine", change(store, *args))
@@ -367,7 +370,14 @@ def _act(change: Callable[..., str], *args: object) -> None:
         told = ("wrong", f"Nothing was changed. {str(error).replace('`', '')}")
     except sqlite3.Error as error:
         told = ("wrong", f"The record could not be written: {error}. Check the disk, then try again")
-    st.session_state["notebook_told"] = told
+    st.session_state["notebook_told"] = {change.__name__: told}
+
+
+def _say(change: Callable[..., str]) -> None:
+    """What became of the last change: below its button, where a phone shows it."""
+    told = st.session_state.get("notebook_told", {}).pop(change.__name__, None)
+    if told:
+        look.say(*told)
 
 
 def _local(table: pd.DataFrame, zone: str) -> pd.DataFrame:

@@ -6,7 +6,7 @@ saved is on disk. What was typed stays in its field until it is saved.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from html import escape
 from typing import Any
 from urllib.parse import quote, unquote
@@ -117,8 +117,7 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
     _offer_the_cell(table, weighing)
     with st.form(weighing.key("form"), border=False):
         st.text_input(MASS_LABEL, key=weighing.key("gross"), placeholder="such as 48.3", max_chars=40)
-        before = [w for w in past if w.time < now - timedelta(minutes=1) or weighing.correcting is None]
-        before = before[:-1] if weighing.correcting is not None else before
+        before = past if weighing.correcting is None else past[:-1]  # the last one is being corrected
         last = before[-1] if before else None
         typed.watch(
             weighing.key("form"), MASS_LABEL, table.trial, pot,
