@@ -59,7 +59,8 @@ def _map(view: PlaceView) -> None:
     st.subheader("The trays from above", anchor=False)
     look.small(
         "▲ grew faster than the mean of its tray, ▼ slower, the larger the more; the bold number says by how much, in points of % a day. "
-        "Shade and small number: light at the place, against the tray's own sensor."
+        "Shade and small number: light at the place, against the tray's own sensor. The bar below a tray is its day: dark as long as it "
+        "was under water."
     )
     pots = view.positions.pots
     pots = pots.assign(residual_pct=100 * pots["residual"], growth_pct=100 * pots["rgr_per_day"])
@@ -89,7 +90,7 @@ def _water(tray: dict[str, float]) -> str:
         return "water: unknown all the time"
     unknown = f", {100 * tray['unknown_share']:.0f} % of the time unknown" if tray["unknown_share"] > 0.005 else ""
     light = "" if pd.isna(tray["light_mol_m2_d"]) else f" · light {tray['light_mol_m2_d']:.1f} mol/m² a day"
-    return f"≈ under water {tray['wet_h_d']:.1f} h a day{unknown}{light}"
+    return f"under water {tray['wet_h_d']:.1f} h a day{unknown}{light}"
 
 
 def _figures(view: PlaceView) -> None:
