@@ -138,7 +138,7 @@ def _day(tray: pd.Series, rows: int, columns: int) -> pd.DataFrame:
 
 
 def whole_map(maps: list[tuple[str, Spec]]) -> Spec:
-    """The maps of all trays as one picture, each under its name: to print, or to show a friend."""
+    """The maps of all trays as one picture, each under its name, with what the marks mean: to print, or to show a friend."""
     each = [
         {
             "title": {"text": title, "anchor": "start"},
@@ -149,7 +149,17 @@ def whole_map(maps: list[tuple[str, Spec]]) -> Spec:
         }
         for title, spec in maps
     ]
-    return {"concat": each, "columns": 3 if len(each) > 2 else len(each), "config": maps[0][1]["config"]}
+    told = [
+        "▲ grew faster, ▼ slower than the mean of its tray, by so many points of % a day",
+        "Small number: light at the place, of what the tray's sensor sees. Bar: the tray's day under water",
+    ]
+    meaning = {"text": told, "anchor": "start", "fontSize": 13, "fontWeight": "normal", "color": p.INK, "offset": 14}
+    return {
+        "title": meaning,
+        "concat": each,
+        "columns": 3 if len(each) > 2 else len(each),
+        "config": maps[0][1]["config"],
+    }
 
 
 def partial_effect(points: pd.DataFrame, line: pd.DataFrame, title: str) -> Spec:

@@ -79,7 +79,7 @@ def _map(view: PlaceView) -> None:
                 look.small(_water(tray))
                 own = pots[pots["tray"] == tray["tray"]]
                 drawn = charts_place.tray_map(own, pd.Series(tray), largest)
-                maps.append((f"{tray['tray']}, {tray['treatment']}: {_water(tray)}", drawn))
+                maps.append((f"{tray['tray']}, {tray['treatment']}", drawn))
                 st.vega_lite_chart(spec=drawn, theme=None)
     look.small("The whole map as a file, to print or to show a friend:")
     files(charts_place.whole_map(maps), "places", view.positions.pots)
