@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.trays import signed
+
 LEVEL = 0.05
 
 RISK_SHARE = 0.25
@@ -80,7 +82,8 @@ def _even_out_words(even_out: pd.DataFrame, unit: str) -> list[str]:
     factor, said = (100, "points of % a day") if unit == "1/day" else (1, unit)
     first = even_out.head(4)
     listed = ", ".join(
-        f"{line} ({factor * effect:+.2f} {said})" for line, effect in zip(first["line"], first["effect"], strict=True)
+        f"{line} ({signed(factor * effect)} {said})"
+        for line, effect in zip(first["line"], first["effect"], strict=True)
     )
     return [
         f"Fell behind the mean of their tray: {listed}. Even these out first (lamp, inlet, draught); until then leave them "

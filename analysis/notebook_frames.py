@@ -201,7 +201,7 @@ def water_cautions(trays: Iterable[Tray], water: pd.DataFrame, cycles: pd.DataFr
         which = "no tray" if len(unsaid) == len(known) else f"{len(unsaid)} of {len(known)} trays"
         said.append(
             f"How clear the water is was measured of {which}: light under it is counted for clear water, {ATTENUATION_PER_M:g} per "
-            "metre, which takes 2 to 5 % in a tray. Say it by attenuation_per_m in the trial's file or `tidetray event water`."
+            "metre, which takes 2 to 5 % in a tray. Say it by attenuation_per_m in the trial's file or 'tidetray event water'."
             if which == "no tray"
             else f"How clear the water is was not measured of {which}: theirs counts as clear water, {ATTENUATION_PER_M:g} per metre."
         )

@@ -22,7 +22,7 @@ from analysis.advice import Advice, advise
 from analysis.jets import Array
 from analysis.neighbours import MoranI, morans_i
 from analysis.pairwise import adjust
-from analysis.trays import counted, labels, numbers, p_words, require, unit_of
+from analysis.trays import counted, labels, minus, numbers, p_words, require, unit_of
 
 __all__ = ["MoranI", "Positions", "morans_i", "place_anova", "positions"]
 
@@ -345,7 +345,7 @@ def _likeness(who: str, moran: MoranI) -> str:
     if np.isnan(moran.statistic):
         return f"{who} could not be compared."
     alike = "more alike" if moran.statistic > moran.expected else "less alike"
-    told = f"Moran's I {moran.statistic:.2f}, by chance {moran.expected:.2f}, {p_words(moran.p_two_sided)}"
+    told = f"Moran's I {minus(moran.statistic)}, by chance {minus(moran.expected)}, {p_words(moran.p_two_sided)}"
     if moran.p_two_sided < LEVEL:
         return f"{who} are {alike} than chance has it ({told})."
     return f"{who} are no more alike than chance has it ({told})."

@@ -40,7 +40,7 @@ from analysis.jets import Array, Codes
 from analysis.mixed import MixedFit, fit_mixed
 from analysis.nesting import MAX_DENSE_COLUMNS, RandomTerm
 from analysis.relation_checks import Equations, bend, equations_by_tray, without_trays
-from analysis.trays import counted, labels, numbers, require
+from analysis.trays import counted, labels, numbers, require, signed
 
 EFFECT_COLUMNS = (
     "cause", "estimate", "se", "df", "low", "high", "p", "std_estimate", "std_low", "std_high", "vif", "level", "trays_told_by",
@@ -384,14 +384,10 @@ def _sentence(row: Mapping[Hashable, Any]) -> str:
     """'Each extra lit dry hour a day went with +0.40 %/day (-0.10 to +0.90): not settled.'"""
     cause = described(str(row["cause"]))
     estimate, low, high = (100 * cause.step * float(row[name]) for name in ("estimate", "low", "high"))
-    said = f"Each {cause.more} went with {_signed(estimate)} %/day"
+    said = f"Each {cause.more} went with {signed(estimate)} %/day"
     if np.isnan(low):
         return f"{said}: too few trays to say how sure that is."
     verdict = "settled" if row["settled"] else "not settled"
     if float(row["vif"]) >= HIGH_VIF:
         verdict = "not told apart from another cause"
-    return f"{said} ({_signed(low)} to {_signed(high)}): {verdict}."
-
-
-def _signed(value: float) -> str:
-    return f"{value:+.2f}".replace("-", "−")
+    return f"{said} ({signed(low)} to {signed(high)}): {verdict}."

@@ -139,6 +139,16 @@ def counted(n: int, thing: str) -> str:
     return f"{words[n] if n < len(words) else n} {thing}{'' if n == 1 else 's'}"
 
 
+def minus(value: float, form: str = ".2f") -> str:
+    """'0.12', '−0.12': with a minus sign as it is printed."""
+    return format(value, form).replace("-", "−")
+
+
+def signed(value: float) -> str:
+    """'+0.12', '−0.12'."""
+    return minus(value, "+.2f")
+
+
 def p_words(p: float) -> str:
     """'p 0.031', 'p below 0.001'."""
     return "p below 0.001" if p < 0.001 else f"p {p:.3f}"

@@ -64,6 +64,15 @@ def test_the_map_says_in_words_and_shapes_what_colours_say() -> None:
         "water",
     ):
         assert part in text
+    told = {"wet_h_d": 6.0, "unknown_share": 0.2, "inlet_row": 1.0, "inlet_column": 0.5}
+    day = values(tray_map(pots(), pd.Series(told), 0.31))
+    # six of the 24 hours that are known is a quarter of four fifths of the bar, which begins at 0.5 and is 1.1 long
+    assert '"6.0 of 24 h wet"' in day
+    assert f'"kind": "wet", "left": 0.5, "right": {0.5 + 0.2 * 1.1}' in day
+    assert f'"kind": "unknown", "left": {0.5 + 0.2 * 1.1}, "right": {0.5 + (0.2 + 0.2) * 1.1}' in day
+    assert "water unknown" in values(
+        tray_map(pots(), pd.Series(told | {"wet_h_d": float("nan"), "unknown_share": 1.0}), 0.31)
+    )
     without = values(
         tray_map(pots().assign(light_factor=float("nan")), pd.Series({"inlet_row": None, "inlet_column": None}), 0.3)
     )
@@ -75,7 +84,9 @@ def test_partial_effects_name_trays_and_leave_out_a_band_that_is_not_known() -> 
     points = pd.DataFrame({"cause": "x", "tray": ["t1", "t2"], "pot": ["a", "b"], "x": [1.0, 2.0], "y": [0.03, 0.04]})
     line = pd.DataFrame({"cause": "x", "x": [1.0, 2.0], "y": [0.03, 0.04], "low": float("nan"), "high": float("nan")})
     spec = partial_effect(points, line, "dry hours")
-    assert "t2" in values(spec)
+    assert '"short": "t2"' in values(spec)
+    numbered = partial_effect(points.assign(tray=["tray-1", "tray-12"]), line, "dry hours")
+    assert '"short": "12"' in values(numbered)
     assert not any(layer["mark"]["type"] == "area" for layer in spec["layer"])
     known = partial_effect(points, line.assign(low=0.02, high=0.05), "dry hours")
     assert any(layer["mark"]["type"] == "area" for layer in known["layer"])

@@ -82,7 +82,7 @@ def _partial(view: RelationView) -> None:
                     charts_place.partial_effect(points, line, title), f"growth-against-{name.replace('_', '-')}", points
                 )
     look.small(
-        "A dot is a pot, a ring its tray. The line is the effect found, the band where it may lie. Rings far apart along the line, with "
+        "A dot is a pot, a ring with a number its tray. The line is the effect found, the band where it may lie. Rings far apart along the line, with "
         "one at the end, mean that one tray bears the answer."
     )
 
@@ -131,7 +131,7 @@ def _trays(view: RelationView) -> None:
     st.download_button("Download as CSV", as_csv(trays), file_name="trays.csv", mime="text/csv", on_click="ignore")
     look.small(
         "Hours are those of a day, out of the hours that are known; light in mol per m² and day. 'On the plants' is what is left under the "
-        "water above them, which dims light by the figure per metre. VPD: how dry the air was while the pots were dry. A dash: not "
+        "water above them, which dims light by the figure per metre. VPD: how dry the air was while the pots were dry. None: not "
         "measured, or never so."
     )
 

@@ -53,7 +53,8 @@ def _map(view: PlaceView) -> None:
     st.subheader("The trays from above", anchor=False)
     look.small(
         "▲ grew faster than the mean of its tray, ▼ slower, the larger the more; the bold number says by how much, in points of % a day. "
-        "Shade and small number: light at the place, against the tray's own sensor."
+        "Shade and small number: light at the place, against the tray's own sensor. The bar below a tray is its day: dark as long as it "
+        "was under water."
     )
     pots = view.positions.pots
     maps = charts_place.tray_maps(pots, view.trays)
@@ -65,7 +66,7 @@ def _map(view: PlaceView) -> None:
                 look.small(water)
                 st.vega_lite_chart(spec=drawn, theme=None)
     look.small("The whole map as a file, to print or to show a friend:")
-    titled = [(f"{tray['tray']}, {tray['treatment']}: {water}", drawn) for tray, water, drawn in maps]
+    titled = [(f"{tray['tray']}, {tray['treatment']}", drawn) for tray, _, drawn in maps]
     files(charts_place.whole_map(titled), "places", pots)
 
 
