@@ -156,7 +156,7 @@ def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: 
         "SELECT id, node, tray FROM series WHERE site = ? AND channel = ? ORDER BY tray, node", (site, channel)
     ).fetchall()
     columns = ("n", "mean", "min", "max", "integral", "covered_s", "above_s")
-    kind = [("hour", np.int64), *((name, np.float64) for name in columns)]
+    kind = [("hour", np.int64), ("n", np.int64), *((name, np.float64) for name in columns[1:])]
     # straight into arrays, series by series: a year of 40 trays has 350,000 hours a channel
     parts = [
         np.fromiter(
