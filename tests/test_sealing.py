@@ -131,6 +131,19 @@ def test_a_full_disk_loses_nothing(bench_store: Store, monkeypatch: pytest.Monke
     assert levels(bench_store) == rows
 
 
+def test_a_file_that_the_record_does_not_know_is_left_alone(bench_store: Store) -> None:
+    """Somebody put it there, perhaps the only copy of something."""
+    rows = spring(bench_store)
+    folder(bench_store).mkdir()
+    theirs = folder(bench_store) / "nursery.2026-03.parquet"
+    theirs.write_text("dear")
+    for now_ms in (NOW, NOW + 2 * sealing.REPLACED_KEPT_MS):
+        seal_all(bench_store, now_ms=now_ms)
+        assert files(bench_store)[:2] == ["nursery.2026-03.2.parquet", "nursery.2026-03.parquet"]
+        assert theirs.read_text() == "dear"
+        assert levels(bench_store) == rows
+
+
 def test_nothing_is_taken_from_the_table_while_it_is_walked_through(bench_store: Store) -> None:
     rows = spring(bench_store)
     bench_store.connection.execute("CREATE TABLE forwarding (reading_series INTEGER)")
