@@ -300,11 +300,12 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         "sealed readings",
         """
         -- a file of a site's readings of one month (UTC), beside the record. state: 'writing' (nothing counts on it),
-        -- 'sealed' (its rows count), 'replaced' (another one counts; it is kept for a while for those who read it).
+        -- 'sealed' (its rows count), 'replaced' (another one counts; it is kept for a while for those who read it),
+        -- 'removed' (it is gone; no other file is ever given its name).
         -- emptied_ms: when the last of its rows was gone from the table reading
         CREATE TABLE sealed (
             id INTEGER PRIMARY KEY, site TEXT NOT NULL, month TEXT NOT NULL, file TEXT NOT NULL UNIQUE,
-            state TEXT NOT NULL CHECK (state IN ('writing', 'sealed', 'replaced')), rows INTEGER NOT NULL,
+            state TEXT NOT NULL CHECK (state IN ('writing', 'sealed', 'replaced', 'removed')), rows INTEGER NOT NULL,
             size_bytes INTEGER NOT NULL, sha256 TEXT NOT NULL, sealed_ms INTEGER NOT NULL, emptied_ms INTEGER,
             replaced_ms INTEGER
         ) STRICT;

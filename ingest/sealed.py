@@ -230,7 +230,7 @@ class RawReadings:
         return [_Part(row[0], row[1], row[2], row[3], SealedFile(*row[4:])) for row in rows.fetchall()]
 
     def _read(self, part: _Part) -> Rows:
-        key = (part.sealed.file, part.place)
+        key = (part.sealed.sha256, part.place)
         if key in self._held:
             self._held.move_to_end(key)
             return self._held[key]

@@ -188,14 +188,17 @@ class _Sealing:
     def finish(self) -> Iterator[SealedError]:
         """What an earlier sealing left: a file half written, rows of the table that are sealed, files replaced."""
         left = self._connection.execute(
-            "SELECT id, file FROM sealed WHERE state = 'writing' OR (state = 'replaced' AND replaced_ms <= ?)",
+            "SELECT id, file, state FROM sealed WHERE state = 'writing' OR (state = 'replaced' AND replaced_ms <= ?)",
             (self._now_ms - REPLACED_KEPT_MS,),
         ).fetchall()
-        for number, file in left:
+        for number, file, state in left:
             (self._folder / file).unlink(missing_ok=True)
             self._temporary(file).unlink(missing_ok=True)
             with self._store.transaction() as connection:
-                connection.execute("DELETE FROM sealed WHERE id = ?", (number,))
+                if state == "writing":  # nobody can have read it, so its name is free
+                    connection.execute("DELETE FROM sealed WHERE id = ?", (number,))
+                else:
+                    connection.execute("UPDATE sealed SET state = 'removed' WHERE id = ?", (number,))
         for file in sealed_files(self._connection):
             if file.emptied_ms is None:
                 try:

@@ -42,6 +42,10 @@ def test_the_settings_for_tuning_are_settings() -> None:
     assert (settings.flooding.longest_dry_h, settings.value.price) == (8, 4.5)
 
 
+def test_the_setting_of_sealing_is_as_it_is_without_it() -> None:
+    assert Settings(**tomllib.loads(block("<!-- sealing settings -->"))).record == Settings().record
+
+
 def test_the_settings_of_alarms_are_settings() -> None:
     settings = Settings(**tomllib.loads(block("<!-- alarm settings -->")))
     assert [person.name for person in settings.alarms.person] == ["me", "neighbour"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import threading
 import time
 from datetime import UTC, datetime
@@ -11,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from ingest import database, lookup, sealed_file, sealing
+from ingest.backup import back_up
 from ingest.database import StoreError
 from ingest.migrations import MIGRATIONS
 from ingest.notebook import Notebook
@@ -129,6 +131,19 @@ def test_a_full_disk_loses_nothing(bench_store: Store, monkeypatch: pytest.Monke
     assert levels(bench_store) == rows
 
 
+def test_a_file_that_the_record_does_not_know_is_left_alone(bench_store: Store) -> None:
+    """Somebody put it there, perhaps the only copy of something."""
+    rows = spring(bench_store)
+    folder(bench_store).mkdir()
+    theirs = folder(bench_store) / "nursery.2026-03.parquet"
+    theirs.write_text("dear")
+    for now_ms in (NOW, NOW + 2 * sealing.REPLACED_KEPT_MS):
+        seal_all(bench_store, now_ms=now_ms)
+        assert files(bench_store)[:2] == ["nursery.2026-03.2.parquet", "nursery.2026-03.parquet"]
+        assert theirs.read_text() == "dear"
+        assert levels(bench_store) == rows
+
+
 def test_nothing_is_taken_from_the_table_while_it_is_walked_through(bench_store: Store) -> None:
     rows = spring(bench_store)
     bench_store.connection.execute("CREATE TABLE forwarding (reading_series INTEGER)")
@@ -190,3 +205,121 @@ def test_months_are_of_utc() -> None:
             to_ms(datetime(2027, 1, 1, tzinfo=UTC)),
         )
     assert all(month_of(end)[1] == end for _, _, end in (month_of(MARCH + day * DAY) for day in range(400)))
+
+
+# ---------------------------------------------------------------- backups
+
+
+def restored(copy: Path, to: Path) -> Path:
+    """As README says it: the file and its folder under the record's name in a fresh home."""
+    to.mkdir()
+    shutil.copy(copy, to / RECORD_FILE)
+    shutil.copytree(copy.with_suffix(".sealed"), to / "tidetray.sealed")
+    return to / RECORD_FILE
+
+
+def test_a_backup_takes_the_sealed_files_along(bench_store: Store, tmp_path: Path) -> None:
+    rows = spring(bench_store)
+    seal_all(bench_store, before_ms=MARCH + 61 * DAY)
+    made = back_up(Path(bench_store.path), tmp_path / "copy.sqlite")
+    assert (made.readings, made.faults) == (len(rows), ())
+    assert made.sealed == tmp_path / "copy.sealed"
+    assert sorted(path.name for path in made.sealed.iterdir()) == ["nursery.2026-03.parquet", "nursery.2026-04.parquet"]
+    assert made.size_bytes == made.path.stat().st_size + sum(path.stat().st_size for path in made.sealed.iterdir())
+    with open_store(made.path, read_only=True) as copy:  # it can be read where it lies
+        assert levels(copy) == rows
+    late = (rows[0][0] + 1000, 0.5)
+    give(bench_store, [late])
+    seal_all(bench_store)
+    with open_store(restored(made.path, tmp_path / "again")) as store:
+        assert levels(store) == rows
+        assert give(store, [*rows[:5], late]).readings == 1  # and gone on with: nothing twice, nothing lost
+        assert len(seal_all(store)) == 2
+        assert levels(store) == sorted([*rows, late])
+    with pytest.raises(StoreError, match="there is such a file already"):
+        back_up(Path(bench_store.path), tmp_path / "copy.sqlite")
+
+
+def test_backups_taken_while_sealing_and_recording_each_hold_what_was_recorded(
+    bench_store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows = spring(bench_store)
+    monkeypatch.setattr(sealing, "ROWS_AT_ONCE", 20)
+    monkeypatch.setattr(sealing, "REPLACED_KEPT_MS", 2000)
+    stop, new = threading.Event(), list[tuple[int, float]]()
+    errors: list[StoreError] = []
+    ended: list[bool] = []
+
+    def record() -> None:
+        with open_store(bench_store.path) as store:
+            while not stop.is_set():
+                at = rows[len(new) % len(rows)][0] + 1000 * (1 + len(new) // len(rows))
+                give(store, [(at, 0.5)])
+                new.append((at, 0.5))
+                time.sleep(0.01)
+
+    def keep_sealing() -> None:
+        try:
+            with open_store(bench_store.path) as store:
+                while not stop.is_set():
+                    now_ms = time.time_ns() // 1_000_000
+                    assert not [
+                        done for done in seal(store, before_ms=NOW, now_ms=now_ms) if isinstance(done, SealedError)
+                    ]
+        except StoreError as error:
+            errors.append(error)
+        else:
+            ended.append(True)
+
+    workers = [threading.Thread(target=work) for work in (record, keep_sealing)]
+    for worker in workers:
+        worker.start()
+    made = []
+    try:
+        until = time.monotonic() + 60
+        while time.monotonic() < until and len(made) < 8:
+            least = len(new)
+            made.append((least, back_up(Path(bench_store.path), tmp_path / f"copy-{len(made)}.sqlite")))
+            time.sleep(0.2)
+    finally:
+        stop.set()
+        for worker in workers:
+            worker.join()
+    assert ended, errors
+    assert len(made) == 8
+    kinds = set()
+    for turn, (least, backup) in enumerate(made):
+        assert not backup.faults
+        with open_store(restored(backup.path, tmp_path / f"home-{turn}")) as store:
+            kinds.add((table(store) > 0, len(files(store))))
+            got = levels(store)
+            count = len(got) - len(rows)
+            assert least <= count <= len(new)
+            assert got == sorted(rows + new[:count])
+            assert backup.readings == store.raw.count() == len(got)
+            seal_all(store)
+            assert levels(store) == got
+    assert {(True, 3)} <= kinds  # some were taken with rows on their way
+    assert levels(bench_store) == sorted(rows + new)
+
+
+def test_a_backup_of_a_record_with_a_damaged_sealed_file_holds_all_else_and_says_so(
+    bench_store: Store, tmp_path: Path
+) -> None:
+    rows = spring(bench_store)
+    seal_all(bench_store)
+    bad = folder(bench_store) / "nursery.2026-04.parquet"
+    whole = bad.read_bytes()
+    bad.write_bytes(b"PAR1" + whole[4:-4] + b"PAR2")
+    said = run("backup", tmp_path / "copy.sqlite", "--home", Path(bench_store.path).parent, expect=1)
+    assert (
+        f"Not in the copy: {bad}: the readings of nursery of 2026-04 are sealed in this file, and its content" in said
+    )
+    place = restored(tmp_path / "copy.sqlite", tmp_path / "again")
+    with open_store(place) as store:
+        march = lookup.readings(store, "nursery", "tray-1", ["level"], end_ms=MARCH + 31 * DAY)
+        assert len(march) == 31 * 12
+        with pytest.raises(SealedError, match=r"nursery\.2026-04\.parquet.* it is not there"):
+            levels(store)
+        (place.with_name("tidetray.sealed") / bad.name).write_bytes(whole)
+        assert levels(store) == rows
