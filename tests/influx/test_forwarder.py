@@ -300,6 +300,27 @@ def test_a_whole_batch_refused_is_not_halved(bench_store: Store, influx: InfluxS
     assert len(lookup.set_aside(bench_store, limit=1000)) == 100
 
 
+def test_a_server_that_takes_nothing_is_waited_for(
+    bench_store: Store, influx: InfluxSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(forwarder, "REFUSED_MOST", 60)
+    refusing = Notes(lambda _line: "field type conflict")
+    with passing_on(bench_store.path, influx, refusing) as forwards:
+        record_levels(bench_store, range(0, 500, 10))
+        forwards.step()
+        record_levels(bench_store, range(500, 1000, 10))
+        with pytest.raises(InfluxError, match=r"point after point, the last because: field type conflict.*Mend that"):
+            forwards.step()
+        state = forwarding_of(bench_store)
+        assert state is not None
+        assert (state.waiting, state.refused) == (50, 51)  # and the hour
+    assert send_refused_again(bench_store) == 51
+    with passing_on(bench_store.path, influx) as forwards:
+        forwards.drain()
+    assert levels(influx) == stored(bench_store)
+    assert len(stored(bench_store)) == 100
+
+
 @pytest.mark.parametrize(
     ("harm", "says"),
     [
