@@ -39,6 +39,7 @@ class ForwardService:
         self._first_wait_s = first_wait_s
         self._stop = threading.Event()
         self._state: Forwarding | None = None
+        self._next_state_s = 0.0
         self._thread = threading.Thread(target=self._run, name="influx", daemon=True)
 
     def start(self) -> None:
@@ -70,7 +71,6 @@ class ForwardService:
         trouble = ""
         influx: Influx | None = None
         forwarder: Forwarder | None = None
-        next_state_s = 0.0
         while not self._stop.is_set():
             started_s = time.monotonic()
             try:
@@ -86,7 +86,7 @@ class ForwardService:
                 if influx is not None:
                     influx.close()
                 influx = None
-                longest = min(LONGEST_WAIT_S, self._first_wait_s * 2.0**failures)
+                longest = min(LONGEST_WAIT_S, self._first_wait_s * 2.0 ** min(failures, 16))
                 wait_s = random.uniform(longest / 4, longest)  # many recorders do not return at once
             except Exception:  # this thread must not die: the queue would grow without a word
                 log.exception("passing on failed in a way that nobody foresaw: trying again")
@@ -97,13 +97,22 @@ class ForwardService:
                 failures, trouble = 0, ""
                 # while it catches up it takes half of the time at most: the recorder works on the same processor
                 wait_s = time.monotonic() - started_s if more else IDLE_S
-            if time.monotonic() >= next_state_s or trouble:
-                next_state_s = time.monotonic() + STATE_EVERY_S
-                self._state = _told(store, trouble, self._state)
-            self._stop.wait(wait_s)
+            self._wait(wait_s, store, trouble)
         self._last_call(forwarder, store, trouble)
         if influx is not None:
             influx.close()
+
+    def _wait(self, wait_s: float, store: Database, trouble: str) -> None:
+        """Till the next try, or the stop; how it stands is told meanwhile: what waits grows."""
+        until_s = time.monotonic() + wait_s
+        while True:
+            is_new = trouble != (self._state.trouble if self._state else "")
+            if is_new or time.monotonic() >= self._next_state_s:
+                self._next_state_s = time.monotonic() + STATE_EVERY_S
+                self._state = _told(store, trouble, self._state)
+            left_s = until_s - time.monotonic()
+            if left_s <= 0 or self._stop.wait(min(left_s, STATE_EVERY_S)):
+                return
 
     def _last_call(self, forwarder: Forwarder | None, store: Database, trouble: str) -> None:
         """One more batch at a clean stop; what is left waits on disk for the next start."""

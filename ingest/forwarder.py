@@ -19,7 +19,7 @@ from typing import NamedTuple, Protocol
 
 from ingest.database import Database
 from ingest.forwarding import HOURLY, READING, REFUSED
-from ingest.influx import HOUR_FIELDS, PointsRefusedError, Series, hour_line, line_start, reading_line
+from ingest.influx import HOUR_FIELDS, InfluxError, PointsRefusedError, Series, hour_line, line_start, reading_line
 from ingest.readings import from_ms
 from ingest.settings import InfluxSettings
 from ingest.summaries import HOUR_MS
@@ -32,6 +32,9 @@ HOURS_EVERY_S = 30.0
 """An hour that is still under way changes with each message; so often it goes out."""
 
 DAY_MS = 86_400_000
+
+REFUSED_MOST = 10_000
+"""Points set aside at most: a server that takes nothing at all is waited for, or the record would fill with them."""
 
 
 class Writer(Protocol):
@@ -87,9 +90,14 @@ class Forwarder:
         if not rows:
             return False
         refused = self._send(READING, [self._reading(*row[1:]) for row in rows])
+        delete = ("DELETE FROM forward_queue WHERE id <= ?", (rows[-1][0],))
+        if not refused:
+            # a statement alone: between several, this thread could be made to wait with the recorder's lock in hand
+            self._store.connection.execute(*delete)
+            return len(rows) == BATCH
         with self._store.transaction() as connection:
             self._set_aside(READING, refused)
-            connection.execute("DELETE FROM forward_queue WHERE id <= ?", (rows[-1][0],))
+            connection.execute(*delete)
         return len(rows) == BATCH
 
     def _walk_readings(self) -> bool:
@@ -187,19 +195,30 @@ class Forwarder:
         return []
 
     def _set_aside(self, measurement: str, refused: Sequence[tuple[_Point, str]]) -> None:
-        """Into the quarantine, in the transaction that moves on."""
+        """Into the quarantine, in the transaction that moves on. InfluxError, and no moving on, when it holds too many."""
+        if not refused:
+            return
+        connection = self._store.connection
+        (held,) = connection.execute(
+            "SELECT count(*) FROM quarantine WHERE kind = ? AND settled_ms IS NULL", (REFUSED,)
+        ).fetchone()
+        if held + len(refused) > REFUSED_MOST:
+            raise InfluxError(
+                f"it refuses point after point, the last because: {refused[0][1]}",
+                where=str(self._settings.url),
+                mend="Mend that, then `tidetray check --prepare`; readings wait till then",
+            )
         now_ms = time.time_ns() // 1_000_000
         for point, reason in refused:
             site, tray, channel, node = self._series_of(point.series)
             place = f"{site}/{node} {tray or 'node'} {channel} at {from_ms(point.time_ms).isoformat()}"
             text = f"{place}: recorded here, but InfluxDB refused it: {reason}. Mend that, then `tidetray check --prepare` sends it again"
             payload = f"{measurement} {point.series} {point.time_ms}\n{point.line}".encode()
-            self._store.connection.execute(
+            connection.execute(
                 "INSERT INTO quarantine (received_ms, topic, kind, reason, payload, payload_bytes) VALUES (?, ?, ?, ?, ?, ?)",
                 (now_ms, place, REFUSED, text, payload, len(payload)),
             )
-        if refused:
-            log.warning("InfluxDB refused %d points, which are set aside: %s", len(refused), refused[0][1])
+        log.warning("InfluxDB refused %d points, which are set aside: %s", len(refused), refused[0][1])
 
     def _start(self, measurement: str, series: int) -> str:
         key = (measurement, series)

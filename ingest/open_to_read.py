@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from ingest.readings import TidetrayError
 from ingest.settings import RECORD_FILE, load_settings
 from ingest.store import Store, open_store
 
@@ -16,5 +17,9 @@ def open_to_read(home: Path) -> Store:
         from ingest.influx import Influx
         from ingest.influx_reader import InfluxReader
 
-        store.elsewhere = InfluxReader(Influx(settings))
+        try:
+            store.elsewhere = InfluxReader(Influx(settings))
+        except TidetrayError:
+            store.close()
+            raise
     return store

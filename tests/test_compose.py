@@ -172,6 +172,22 @@ def test_the_settings_of_the_containers_are_settings(monkeypatch: pytest.MonkeyP
     assert (settings.dashboard.host, settings.dashboard.port) == ("0.0.0.0", 8501)
 
 
+def test_influxdb_beside_them_as_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    more = yaml.safe_load(told("compose: influx"))
+    assert re.fullmatch(r"influxdb:2\.\d+\.\d+", more["services"]["influx"]["image"])
+    assert "ports" not in more["services"]["influx"]
+    assert set(more["services"]) - set(COMPOSE["services"]) == {"influx"}
+    for variable, value in more["services"]["recorder"]["environment"].items():
+        monkeypatch.setenv(variable, value)
+    settings = Settings().influx
+    assert settings.url == f"http://influx:{more['services']['influx']['expose'][0]}"
+    assert settings.token_file is not None
+    # both in the record's volume, which is kept
+    assert {str(settings.token_file.parent), str(settings.admin_token_file and settings.admin_token_file.parent)} == {
+        "/record"
+    }
+
+
 def test_what_the_image_copies_is_there_and_let_into_the_build() -> None:
     build = COMPOSE["services"]["recorder"]["build"]["dockerfile_inline"]
     let_in = [line[1:] for line in (ROOT / ".dockerignore").read_text().splitlines() if line.startswith("!")]

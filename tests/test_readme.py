@@ -51,6 +51,13 @@ def test_the_settings_of_alarms_are_settings() -> None:
     assert [person.name for person in settings.alarms.person] == ["me", "neighbour"]
 
 
+def test_the_settings_of_influxdb_are_settings() -> None:
+    writing = Settings(**tomllib.loads(block("<!-- influx settings -->"))).influx
+    reading = Settings(**tomllib.loads(block("<!-- influx reading settings -->"))).influx
+    assert (writing.forward, writing.read, writing.hourly_bucket) == (True, False, "tidetray-hourly")
+    assert (reading.forward, reading.read, reading.url) == (False, True, writing.url)
+
+
 def test_the_mappings_shown_are_mappings() -> None:
     plain = PlainTopics(Settings(**tomllib.loads(block("<!-- plain values -->"))).plain)
     now = datetime(2026, 6, 1, 12, tzinfo=UTC)

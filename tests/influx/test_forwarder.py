@@ -7,81 +7,28 @@ import signal
 import sqlite3
 import subprocess
 import sys
-import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from datetime import timedelta
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
 
 from ingest import forwarder, lookup
-from ingest.database import Database
 from ingest.forward_service import ForwardService
-from ingest.forwarder import Forwarder
 from ingest.forwarding import Forwarding, forwarding_of, send_refused_again, set_forwarding
-from ingest.influx import Influx, InfluxError, PointsRefusedError
+from ingest.influx import Influx, InfluxError
 from ingest.influx_reader import InfluxReader
 from ingest.influx_setup import prepare_influx
 from ingest.readings import to_ms
 from ingest.settings import InfluxSettings
 from ingest.store import Store
+from tests.influx.passing import Levels, Notes, levels, passing_on, record_levels
 from tests.influx.server import Server
 from tests.test_recorder import until
 from tests.test_store import T0, sent, stored
 
 ROOT = Path(__file__).parent.parent.parent
-Levels = list[tuple[float, float]]
-
-
-def levels(settings: InfluxSettings, since: timedelta | None = None, to: timedelta | None = None) -> Levels:
-    """Seconds after T0 and values, as the server has them."""
-    when = {"start_ms": 0 if since is None else to_ms(T0 + since)} | ({} if to is None else {"end_ms": to_ms(T0 + to)})
-    with Influx(settings) as influx:
-        frame = InfluxReader(influx).readings("nursery", "tray-1", ["level"], **when)
-    return [((time - T0).total_seconds(), value) for time, value in zip(frame["time"], frame["value"], strict=True)]
-
-
-def record_levels(store: Store, seconds: Sequence[int]) -> Levels:
-    """One pack for every 50 readings; what the server should have of them."""
-    made = [("level", float(s), (s % 97) / 1000) for s in seconds]
-    for start in range(0, len(made), 50):
-        store.record([sent(*made[start : start + 50])])
-    return [(s, value) for _, s, value in made]
-
-
-@contextmanager
-def passing_on(path: str | Path, settings: InfluxSettings, writer: object = None) -> Iterator[Forwarder]:
-    with Database.open(path) as own:
-        set_forwarding(own, settings)
-        if writer is not None:
-            yield Forwarder(own, writer, settings)  # type: ignore[arg-type]
-            return
-        with Influx(settings) as influx:
-            yield Forwarder(own, influx, settings)
-
-
-class Notes:
-    """A writer that keeps what it is given; `refuses` says of a line why it is not taken."""
-
-    def __init__(self, refuses: Callable[[str], str] = lambda _line: "", *, partial: bool = True) -> None:
-        self.lines: dict[str, str] = {}
-        self.order: list[str] = []
-        self.calls = 0
-        self._refuses, self._partial = refuses, partial
-
-    def write(self, bucket: str, lines: Sequence[str]) -> None:
-        self.calls += 1
-        bad = [line for line in lines if self._refuses(line)]
-        good = [line for line in lines if not self._refuses(line)]
-        for line in good if self._partial or not bad else []:
-            head, value, time_ms = line.rsplit(" ", 2)
-            self.lines[f"{bucket} {head} {time_ms}"] = value
-            self.order.append(line)
-        if bad:
-            raise PointsRefusedError(f"{self._refuses(bad[0])} dropped={len(bad)}", all_of_them=len(bad) == len(lines))
 
 
 def test_in_the_order_of_recording_and_out_of_the_queue_when_sent(bench_store: Store, influx: InfluxSettings) -> None:
@@ -300,100 +247,25 @@ def test_a_whole_batch_refused_is_not_halved(bench_store: Store, influx: InfluxS
     assert len(lookup.set_aside(bench_store, limit=1000)) == 100
 
 
-@pytest.mark.parametrize(
-    ("harm", "says"),
-    [
-        ({"token": "wrong"}, "the token is not known there"),
-        ({"bucket": "not-there"}, "there is no organisation or bucket of that name to write into 'not-there'"),
-        ({"org": "not-there"}, "there is no organisation or bucket of that name to write into"),
-        ({"url": "http://127.0.0.1:9"}, "nothing answers there"),
-    ],
-)
-def test_what_stands_in_the_way_is_said_and_waited_for(
-    bench_store: Store, influx: InfluxSettings, harm: dict[str, str], says: str
+def test_a_server_that_takes_nothing_is_waited_for(
+    bench_store: Store, influx: InfluxSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    harmed = InfluxSettings.model_validate({**influx.model_dump(), **harm})
-    with passing_on(bench_store.path, harmed) as forwards:
-        wanted = record_levels(bench_store, range(0, 500, 10))
-        for _ in range(2):
-            with pytest.raises(InfluxError, match=says):
-                forwards.drain()
+    monkeypatch.setattr(forwarder, "REFUSED_MOST", 60)
+    refusing = Notes(lambda _line: "field type conflict")
+    with passing_on(bench_store.path, influx, refusing) as forwards:
+        record_levels(bench_store, range(0, 500, 10))
+        forwards.step()
+        record_levels(bench_store, range(500, 1000, 10))
+        with pytest.raises(InfluxError, match=r"point after point, the last because: field type conflict.*Mend that"):
+            forwards.step()
         state = forwarding_of(bench_store)
         assert state is not None
-        assert (state.waiting, state.refused) == (50, 0)
+        assert (state.waiting, state.refused) == (50, 51)  # and the hour
+    assert send_refused_again(bench_store) == 51
     with passing_on(bench_store.path, influx) as forwards:
         forwards.drain()
-    assert levels(influx) == wanted
-
-
-@pytest.mark.parametrize("status", [429, 500, 503])
-def test_a_server_in_trouble_is_waited_for(bench_store: Store, influx: InfluxSettings, status: int) -> None:
-    with answering(status) as url:
-        ill = InfluxSettings.model_validate({**influx.model_dump(), "url": url})
-        with passing_on(bench_store.path, ill) as forwards:
-            record_levels(bench_store, [0, 10])
-            with pytest.raises(InfluxError, match="too much to do" if status == 429 else f"in trouble .{status}: told"):
-                forwards.drain()
-            assert forwarding_of(bench_store).waiting == 2  # type: ignore[union-attr]
-
-
-@contextmanager
-def answering(status: int, wait_s: float = 0.0) -> Iterator[str]:
-    """A server that gives every request the same answer."""
-
-    class Answer(BaseHTTPRequestHandler):
-        def do_POST(self) -> None:
-            self.rfile.read(int(self.headers.get("Content-Length", 0)))
-            time.sleep(wait_s)
-            body = b'{"code": "x", "message": "told"}'
-            self.send_response(status)
-            self.send_header("Content-Length", str(len(body)))
-            self.end_headers()
-            self.wfile.write(body)
-
-        def log_message(self, *_: object) -> None:
-            pass
-
-    class Quiet(ThreadingHTTPServer):
-        def handle_error(self, *_: object) -> None:
-            pass  # the client hung up: as it should
-
-    server = Quiet(("127.0.0.1", 0), Answer)
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
-    thread.start()
-    try:
-        yield f"http://127.0.0.1:{server.server_port}"
-    finally:
-        server.shutdown()
-        server.server_close()
-        thread.join()
-
-
-def test_a_server_that_hangs_is_not_waited_for_for_ever(bench_store: Store, influx: InfluxSettings) -> None:
-    with answering(204, wait_s=3.0) as url:
-        hung = InfluxSettings.model_validate({**influx.model_dump(), "url": url, "timeout_s": 1.0})
-        with passing_on(bench_store.path, hung) as forwards:
-            record_levels(bench_store, [0])
-            with pytest.raises(InfluxError, match="no answer within 1 s"):
-                forwards.drain()
-
-
-def test_recording_goes_on_while_the_server_hangs(bench_store: Store, influx: InfluxSettings) -> None:
-    with answering(204, wait_s=5.0) as url:
-        hung = InfluxSettings.model_validate({**influx.model_dump(), "url": url, "timeout_s": 2.0})
-        service = ForwardService(Path(bench_store.path).parent, hung, first_wait_s=0.05)
-        service.start()
-        try:
-            until(lambda: service.state() is not None)
-            record_levels(bench_store, range(0, 1000, 10))
-            until(lambda: service.state().trouble)  # type: ignore[union-attr]
-            bench_store.connection.execute("PRAGMA busy_timeout=0")  # a lock held by the other thread would be an error
-            for start in range(1000, 20_000, 1000):
-                record_levels(bench_store, range(start, start + 1000, 10))
-        finally:
-            service.stop()
-    assert len(stored(bench_store)) == 2000
-    assert forwarding_of(bench_store).waiting == 2000  # type: ignore[union-attr]
+    assert levels(influx) == stored(bench_store)
+    assert len(stored(bench_store)) == 100
 
 
 def test_off_is_off_and_another_server_gets_all_of_it(bench_store: Store, influx: InfluxSettings) -> None:
