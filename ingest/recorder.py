@@ -40,7 +40,9 @@ from ingest.upkeep import Upkeep
 
 log = logging.getLogger("tidetray.recorder")
 
-BATCH_MESSAGES = 1000
+BATCH_MESSAGES = 500
+"""So that while these are written the next ones come: a broker sends no more than its window without acknowledgements."""
+
 BATCH_BYTES = 128 * 1024
 """A batch ends here too: decoded, a payload takes many times its size in memory."""
 
@@ -372,9 +374,7 @@ class Recorder:
         except sqlite3.Error as error:
             self._derived_failures += 1
             self._derived_next_s = time.monotonic() + _pause_s(self._derived_failures)
-            log.error(
-                "cannot write alarms and cycles (%s). Of %s: %s", error, self._store.path, how_to_mend(error)
-            )
+            log.error("cannot write alarms and cycles (%s). Of %s: %s", error, self._store.path, how_to_mend(error))
         except Exception:
             log.exception("cannot bring cycles and alarms up to date; trying again")
         else:

@@ -289,10 +289,10 @@ class Store(Database):
             return
         site, tray, channel, node = self._series_key_of(series)
         where = f"{site}/{node} {tray or 'node'} {channel} at {from_ms(time_ms).isoformat()}"
-        reason = f"{where}: {new!r} came after {value!r} for the same time; the first one stands. Check the node's clock"
-        self._set_aside(
-            Aside(time_ms + delay_s * 1000, where, repr(new).encode(), "conflict", reason), done
+        reason = (
+            f"{where}: {new!r} came after {value!r} for the same time; the first one stands. Check the node's clock"
         )
+        self._set_aside(Aside(time_ms + delay_s * 1000, where, repr(new).encode(), "conflict", reason), done)
 
     def _add_to_hours(self, rows: list[_Row], heads: dict[int, tuple[int, float]]) -> None:
         if not rows:

@@ -92,7 +92,9 @@ class Watch:
         except OSError:
             try:
                 part.unlink(missing_ok=True)
-                with (self.home / STATE_FILE).open("r+") as there:  # a full disk takes no new file, but this one is there
+                with (self.home / STATE_FILE).open(
+                    "r+"
+                ) as there:  # a full disk takes no new file, but this one is there
                     there.write(text)
             except OSError as error:
                 log.warning("cannot tell how the recorder stands: %s", error)

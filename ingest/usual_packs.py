@@ -35,14 +35,25 @@ def _meaning(name: str) -> tuple[str, Channel | None] | None:
     return tray, channel
 
 
+_BN, _BT, _T, _U, _V, _VB, _VS = 1, 2, 4, 8, 16, 32, 64
+_BITS = {"bn": _BN, "bt": _BT, "t": _T, "u": _U, "v": _V, "vb": _VB, "vs": _VS, "n": 0}
+
+
+@lru_cache(maxsize=4096)
+def _labels(labels: tuple[str, ...]) -> int:
+    """The labels of a record as bits; -1 if it has no name, not one value, or others than these."""
+    bits = sum(_BITS.get(label, 1024) for label in labels)
+    return bits if bits < 1024 and "n" in labels and bits & (_V | _VB | _VS) in (_V, _VB, _VS) else -1
+
+
 def read_usual(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Reading]] | None:
     """As `wire` reads a pack of which every record is good, readings in order of time. None: ask `wire`."""
     if len(payload) > MAX_PAYLOAD_BYTES:
         return None
     try:
         return _read(from_json(payload, allow_inf_nan=False), payload.count(b":"), received_ms)
-    except (ValueError, OverflowError):  # not JSON; a whole number with hundreds of digits
-        return None
+    except (ValueError, OverflowError, TypeError, AttributeError):
+        return None  # not JSON, a whole number with hundreds of digits, or something else where a text should stand
 
 
 def _read(records: Any, colons: int, received_ms: int) -> tuple[MessageRecords, list[Reading]] | None:
@@ -51,61 +62,60 @@ def _read(records: Any, colons: int, received_ms: int) -> tuple[MessageRecords, 
     base_name, base_time = "", 0.0
     about: dict[str, str | int] = {}
     readings: list[Reading] = []
-    labels = 0
+    latest_ms = received_ms + _TOLERANCE_MS
     for record in records:
-        if type(record) is not dict:
+        bits = _labels(tuple(record))
+        if bits < 0:
             return None
-        labels += len(record)
-        left = len(record) - 2  # its name and its value
-        if "bn" in record:
-            base_name, left = record["bn"], left - 1
-        if "bt" in record:
-            base_time, left = record["bt"], left - 1
-        name = record.get("n")
-        if type(name) is not str or type(base_name) is not str or type(base_time) not in _NUMBER:
-            return None
-        meaning = _meaning(base_name + name)
+        # a colon stands after every key: as many as keys, and no key was lost as a second one of its name
+        colons -= len(record)
+        if bits & _BN:
+            base_name = record["bn"]
+        if bits & _BT:
+            base_time = record["bt"]
+            if type(base_time) not in _NUMBER:
+                return None
+        meaning = _meaning(base_name + record["n"])
         if meaning is None:
             return None
         place, channel = meaning
+        bits &= ~(_BN | _BT)
         if channel is None:
-            value = record.get("vs" if place == "boot" else "v")
-            if left or place in about or type(value) is not (str if place == "boot" else int):
+            value = record["vs" if bits == _VS else "v"]
+            if (bits, type(value)) != ((_VS, str) if place == "boot" else (_V, int)) or place in about:
                 return None
             about[place] = value
             continue
         time_s = base_time
-        if "t" in record:
+        if bits & _T:
             if type(record["t"]) not in _NUMBER:
                 return None
-            time_s, left = base_time + record["t"], left - 1
-        if "vb" in record:
-            flag = record["vb"]
-            if left or type(flag) is not bool or not channel.is_flag:
+            time_s, bits = base_time + record["t"], bits & ~_T
+        if bits == _VB:
+            value = record["vb"]
+            if type(value) is not bool or not channel.is_flag:
                 return None
-            value = float(flag)
         else:
-            value = record.get("v")
-            if channel.unit:
-                left -= 1
-            if left or record.get("u", "") != channel.unit or type(value) not in _NUMBER:
+            if bits != (_U | _V if channel.unit else _V) or (channel.unit and record["u"] != channel.unit):
                 return None
-            if not channel.low <= value <= channel.high or (channel.is_flag and value not in (0.0, 1.0)):
+            value = record["v"]
+            if type(value) not in _NUMBER or not channel.low <= value <= channel.high:
                 return None
-            value = float(value)
+            if channel.is_flag and value not in (0.0, 1.0):
+                return None
         if time_s < ABSOLUTE_FROM_S:
             time_s += received_ms / 1000
         time_ms = round(time_s * 1000)
-        if not EARLIEST_MS <= time_ms <= received_ms + _TOLERANCE_MS:
+        if not EARLIEST_MS <= time_ms <= latest_ms:
             return None
-        readings.append(Reading(place, channel.name, time_ms, value))
-    # a colon stands after every key: as many as keys, and no key was lost as a second one of its name
-    if colons != labels:
-        return None
+        readings.append(Reading(place, channel.name, time_ms, float(value)))
     message = _message(about)
-    if message is None or not (readings or about) or len({reading[:3] for reading in readings}) != len(readings):
+    if colons or message is None or not (readings or about):
         return None
-    readings.sort(key=_by_time)
+    if len(readings) > 1:
+        if len({reading[:3] for reading in readings}) != len(readings):
+            return None
+        readings.sort(key=_by_time)
     return message, readings
 
 

@@ -133,7 +133,9 @@ def test_a_clock_far_ahead_is_set_aside_and_receipted_and_a_clock_set_right_goes
 
     def sent(seq: int, ahead_s: float) -> tuple[Pack, str, bytes]:
         time_s = START.timestamp() + ahead_s
-        text = f'[{{"n":"boot","vs":"b1"}},{{"n":"seq","v":{seq}}},{{"n":"tray-1/level","u":"m","v":0.01,"bt":{time_s}}}]'
+        text = (
+            f'[{{"n":"boot","vs":"b1"}},{{"n":"seq","v":{seq}}},{{"n":"tray-1/level","u":"m","v":0.01,"bt":{time_s}}}]'
+        )
         try:
             return wire.decode(topic, text.encode(), START), topic, text.encode()
         except wire.AllBadError as error:

@@ -247,7 +247,9 @@ def out_and_back(
         until(lambda: (state := read_state(home)) is not None and state.failures_in_a_row > 0)
         shown = json.loads(run("status", "--home", home, "--json"))["recorder"]
         assert shown["failures_in_a_row"] > 0
-        assert "MEND  recorder: recording: cannot write to the disk" in run("check", "--recorder", "--home", home, expect=1)
+        assert "MEND  recorder: recording: cannot write to the disk" in run(
+            "check", "--recorder", "--home", home, expect=1
+        )
         assert node.upto() < MANY
         assert node.upto() <= on_disk(path)
         mend()
@@ -315,7 +317,9 @@ def test_a_home_that_is_read_only_or_no_database_is_said_at_the_start(tmp_path: 
 def test_what_is_no_database_is_said_with_how_to_mend_it(tmp_path: Path) -> None:
     path = tmp_path / RECORD_FILE
     path.write_bytes(b"no database " * 1000)
-    with pytest.raises(StoreError, match=r"cannot open the record: file is not a database.*It is damaged: stop the rec"):
+    with pytest.raises(
+        StoreError, match=r"cannot open the record: file is not a database.*It is damaged: stop the rec"
+    ):
         open_store(path)
 
 

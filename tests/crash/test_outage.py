@@ -155,7 +155,11 @@ def test_an_outage_shows_and_passes_while_nodes_measure(tmp_path: Path, mosquitt
         for process in everything:
             process.kill()
     for shown_node in shown["nodes"]:
-        assert (shown_node["messages_missing"], shown_node["messages_outstanding"], shown_node["messages_gone"]) == (0, 0, 0)
+        assert (shown_node["messages_missing"], shown_node["messages_outstanding"], shown_node["messages_gone"]) == (
+            0,
+            0,
+            0,
+        )
     assert shown["recorder"]["lag_s"] < 10
 
 
@@ -188,7 +192,11 @@ def test_the_brokers_window_is_no_bound_but_the_recorders_queue_is(
 
 
 def test_a_disk_that_hangs_makes_the_recorder_connect_anew_and_nothing_is_lost(
-    mosquitto: Mosquitto, node: NodeSide, bench_store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+    mosquitto: Mosquitto,
+    node: NodeSide,
+    bench_store: Store,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
     """Waiting for room longer than the keep-alive allows, it would be taken for dead in the midst of a message."""
     restart_with(mosquitto, "max_queued_messages 100000", "max_inflight_messages 20000")
