@@ -52,79 +52,81 @@ def read_usual(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[R
         return None
     try:
         return _read(from_json(payload, allow_inf_nan=False), payload.count(b":"), received_ms)
-    except (ValueError, OverflowError, TypeError, AttributeError):
+    except (ValueError, OverflowError, TypeError, AttributeError, KeyError):
         return None  # not JSON, a whole number with hundreds of digits, or something else where a text should stand
 
 
-def _read(records: Any, colons: int, received_ms: int) -> tuple[MessageRecords, list[Reading]] | None:
+class _UnusualError(ValueError):
+    """Ask `wire`."""
+
+
+def _read(records: Any, colons: int, received_ms: int) -> tuple[MessageRecords, list[Reading]]:
     if type(records) is not list:
-        return None
+        raise _UnusualError
     base_name, base_time = "", 0.0
     about: dict[str, str | int] = {}
     readings: list[Reading] = []
-    latest_ms = received_ms + _TOLERANCE_MS
     for record in records:
         bits = _labels(tuple(record))
-        if bits < 0:
-            return None
         # a colon stands after every key: as many as keys, and no key was lost as a second one of its name
         colons -= len(record)
         if bits & _BN:
             base_name = record["bn"]
         if bits & _BT:
-            base_time = record["bt"]
-            if type(base_time) not in _NUMBER:
-                return None
+            base_time = _number(record["bt"])
         meaning = _meaning(base_name + record["n"])
-        if meaning is None:
-            return None
+        if bits < 0 or meaning is None:
+            raise _UnusualError
         place, channel = meaning
-        bits &= ~(_BN | _BT)
-        if channel is None:
-            value = record["vs" if bits == _VS else "v"]
-            if (bits, type(value)) != ((_VS, str) if place == "boot" else (_V, int)) or place in about:
-                return None
-            about[place] = value
+        if channel is not None:
+            readings.append(_reading(record, bits & ~(_BN | _BT), place, channel, base_time, received_ms=received_ms))
             continue
-        time_s = base_time
-        if bits & _T:
-            if type(record["t"]) not in _NUMBER:
-                return None
-            time_s, bits = base_time + record["t"], bits & ~_T
-        if bits == _VB:
-            value = record["vb"]
-            if type(value) is not bool or not channel.is_flag:
-                return None
-        else:
-            if bits != (_U | _V if channel.unit else _V) or (channel.unit and record["u"] != channel.unit):
-                return None
-            value = record["v"]
-            if type(value) not in _NUMBER or not channel.low <= value <= channel.high:
-                return None
-            if channel.is_flag and value not in (0.0, 1.0):
-                return None
-        if time_s < ABSOLUTE_FROM_S:
-            time_s += received_ms / 1000
-        time_ms = round(time_s * 1000)
-        if not EARLIEST_MS <= time_ms <= latest_ms:
-            return None
-        readings.append(Reading(place, channel.name, time_ms, float(value)))
-    message = _message(about)
-    if colons or message is None or not (readings or about):
-        return None
-    if len(readings) > 1:
-        if len({reading[:3] for reading in readings}) != len(readings):
-            return None
-        readings.sort(key=_by_time)
-    return message, readings
+        value = record["vs" if bits & _VS else "v"]
+        wanted = (_VS, str) if place == "boot" else (_V, int)
+        if (bits & ~(_BN | _BT), type(value)) != wanted or place in about:
+            raise _UnusualError
+        about[place] = value
+    if colons or not (readings or about) or len({reading[:3] for reading in readings}) != len(readings):
+        raise _UnusualError
+    readings.sort(key=_by_time)
+    return _message(about), readings
 
 
-def _message(about: dict[str, str | int]) -> MessageRecords | None:
+def _number(value: Any) -> float:
+    if type(value) not in _NUMBER:
+        raise _UnusualError
+    return value  # type: ignore[no-any-return]
+
+
+def _reading(record: Any, bits: int, tray: str, channel: Channel, base_time: float, *, received_ms: int) -> Reading:
+    """`bits`: its labels without base fields."""
+    time_s = base_time
+    if bits & _T:
+        time_s, bits = base_time + _number(record["t"]), bits & ~_T
+    if bits == _VB:
+        value = record["vb"]
+        if type(value) is not bool or not channel.is_flag:
+            raise _UnusualError
+    else:
+        value = record["v"]
+        good = type(value) in _NUMBER and channel.low <= value <= channel.high
+        as_sent = bits == (_U | _V if channel.unit else _V) and (not channel.unit or record["u"] == channel.unit)
+        if not (good and as_sent) or (channel.is_flag and value not in (0.0, 1.0)):
+            raise _UnusualError
+    if time_s < ABSOLUTE_FROM_S:
+        time_s += received_ms / 1000
+    time_ms = round(time_s * 1000)
+    if not EARLIEST_MS <= time_ms <= received_ms + _TOLERANCE_MS:
+        raise _UnusualError
+    return Reading(tray, channel.name, time_ms, float(value))
+
+
+def _message(about: dict[str, str | int]) -> MessageRecords:
     if not about:
         return MessageRecords()
     boot, seq, oldest = about.get("boot"), about.get("seq"), about.get("oldest")
     if not isinstance(boot, str) or not _is_id(boot) or not isinstance(seq, int) or not 1 <= seq < MAX_NUMBER:
-        return None
+        raise _UnusualError
     if oldest is not None and (not isinstance(oldest, int) or not 1 <= oldest <= seq):
-        return None
+        raise _UnusualError
     return MessageRecords(boot, seq, oldest)
