@@ -42,7 +42,9 @@ from ingest.upkeep import Upkeep
 
 log = logging.getLogger("tidetray.recorder")
 
-BATCH_MESSAGES = 1000
+BATCH_MESSAGES = 500
+"""So that while these are written the next ones come: a broker sends no more than its window without acknowledgements."""
+
 BATCH_BYTES = 128 * 1024
 """A batch ends here too: decoded, a payload takes many times its size in memory."""
 

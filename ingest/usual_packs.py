@@ -35,86 +35,98 @@ def _meaning(name: str) -> tuple[str, Channel | None] | None:
     return tray, channel
 
 
+_BN, _BT, _T, _U, _V, _VB, _VS = 1, 2, 4, 8, 16, 32, 64
+_BITS = {"bn": _BN, "bt": _BT, "t": _T, "u": _U, "v": _V, "vb": _VB, "vs": _VS, "n": 0}
+
+
+@lru_cache(maxsize=4096)
+def _labels(labels: tuple[str, ...]) -> int:
+    """The labels of a record as bits; -1 if it has no name, not one value, or others than these."""
+    bits = sum(_BITS.get(label, 1024) for label in labels)
+    return bits if bits < 1024 and "n" in labels and bits & (_V | _VB | _VS) in (_V, _VB, _VS) else -1
+
+
 def read_usual(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Reading]] | None:
     """As `wire` reads a pack of which every record is good, readings in order of time. None: ask `wire`."""
     if len(payload) > MAX_PAYLOAD_BYTES:
         return None
     try:
         return _read(from_json(payload, allow_inf_nan=False), payload.count(b":"), received_ms)
-    except (ValueError, OverflowError):  # not JSON; a whole number with hundreds of digits
-        return None
+    except (ValueError, OverflowError, TypeError, AttributeError, KeyError):
+        return None  # not JSON, a whole number with hundreds of digits, or something else where a text should stand
 
 
-def _read(records: Any, colons: int, received_ms: int) -> tuple[MessageRecords, list[Reading]] | None:
+class _UnusualError(ValueError):
+    """Ask `wire`."""
+
+
+def _read(records: Any, colons: int, received_ms: int) -> tuple[MessageRecords, list[Reading]]:
     if type(records) is not list:
-        return None
+        raise _UnusualError
     base_name, base_time = "", 0.0
     about: dict[str, str | int] = {}
     readings: list[Reading] = []
-    labels = 0
     for record in records:
-        if type(record) is not dict:
-            return None
-        labels += len(record)
-        left = len(record) - 2  # its name and its value
-        if "bn" in record:
-            base_name, left = record["bn"], left - 1
-        if "bt" in record:
-            base_time, left = record["bt"], left - 1
-        name = record.get("n")
-        if type(name) is not str or type(base_name) is not str or type(base_time) not in _NUMBER:
-            return None
-        meaning = _meaning(base_name + name)
-        if meaning is None:
-            return None
+        bits = _labels(tuple(record))
+        # a colon stands after every key: as many as keys, and no key was lost as a second one of its name
+        colons -= len(record)
+        if bits & _BN:
+            base_name = record["bn"]
+        if bits & _BT:
+            base_time = _number(record["bt"])
+        meaning = _meaning(base_name + record["n"])
+        if bits < 0 or meaning is None:
+            raise _UnusualError
         place, channel = meaning
-        if channel is None:
-            value = record.get("vs" if place == "boot" else "v")
-            if left or place in about or type(value) is not (str if place == "boot" else int):
-                return None
-            about[place] = value
+        if channel is not None:
+            readings.append(_reading(record, bits & ~(_BN | _BT), place, channel, base_time, received_ms=received_ms))
             continue
-        time_s = base_time
-        if "t" in record:
-            if type(record["t"]) not in _NUMBER:
-                return None
-            time_s, left = base_time + record["t"], left - 1
-        if "vb" in record:
-            flag = record["vb"]
-            if left or type(flag) is not bool or not channel.is_flag:
-                return None
-            value = float(flag)
-        else:
-            value = record.get("v")
-            if channel.unit:
-                left -= 1
-            if left or record.get("u", "") != channel.unit or type(value) not in _NUMBER:
-                return None
-            if not channel.low <= value <= channel.high or (channel.is_flag and value not in (0.0, 1.0)):
-                return None
-            value = float(value)
-        if time_s < ABSOLUTE_FROM_S:
-            time_s += received_ms / 1000
-        time_ms = round(time_s * 1000)
-        if not EARLIEST_MS <= time_ms <= received_ms + _TOLERANCE_MS:
-            return None
-        readings.append(Reading(place, channel.name, time_ms, value))
-    # a colon stands after every key: as many as keys, and no key was lost as a second one of its name
-    if colons != labels:
-        return None
-    message = _message(about)
-    if message is None or not (readings or about) or len({reading[:3] for reading in readings}) != len(readings):
-        return None
+        value = record["vs" if bits & _VS else "v"]
+        wanted = (_VS, str) if place == "boot" else (_V, int)
+        if (bits & ~(_BN | _BT), type(value)) != wanted or place in about:
+            raise _UnusualError
+        about[place] = value
+    if colons or not (readings or about) or len({reading[:3] for reading in readings}) != len(readings):
+        raise _UnusualError
     readings.sort(key=_by_time)
-    return message, readings
+    return _message(about), readings
 
 
-def _message(about: dict[str, str | int]) -> MessageRecords | None:
+def _number(value: Any) -> float:
+    if type(value) not in _NUMBER:
+        raise _UnusualError
+    return value  # type: ignore[no-any-return]
+
+
+def _reading(record: Any, bits: int, tray: str, channel: Channel, base_time: float, *, received_ms: int) -> Reading:
+    """`bits`: its labels without base fields."""
+    time_s = base_time
+    if bits & _T:
+        time_s, bits = base_time + _number(record["t"]), bits & ~_T
+    if bits == _VB:
+        value = record["vb"]
+        if type(value) is not bool or not channel.is_flag:
+            raise _UnusualError
+    else:
+        value = record["v"]
+        good = type(value) in _NUMBER and channel.low <= value <= channel.high
+        as_sent = bits == (_U | _V if channel.unit else _V) and (not channel.unit or record["u"] == channel.unit)
+        if not (good and as_sent) or (channel.is_flag and value not in (0.0, 1.0)):
+            raise _UnusualError
+    if time_s < ABSOLUTE_FROM_S:
+        time_s += received_ms / 1000
+    time_ms = round(time_s * 1000)
+    if not EARLIEST_MS <= time_ms <= received_ms + _TOLERANCE_MS:
+        raise _UnusualError
+    return Reading(tray, channel.name, time_ms, float(value))
+
+
+def _message(about: dict[str, str | int]) -> MessageRecords:
     if not about:
         return MessageRecords()
     boot, seq, oldest = about.get("boot"), about.get("seq"), about.get("oldest")
     if not isinstance(boot, str) or not _is_id(boot) or not isinstance(seq, int) or not 1 <= seq < MAX_NUMBER:
-        return None
+        raise _UnusualError
     if oldest is not None and (not isinstance(oldest, int) or not 1 <= oldest <= seq):
-        return None
+        raise _UnusualError
     return MessageRecords(boot, seq, oldest)

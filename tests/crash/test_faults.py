@@ -61,7 +61,7 @@ def on_disk(path: str) -> int:
     return int(rows[0][0]) if rows else 0
 
 
-def in_the_way(
+def in_the_way(  # noqa: PLR0917
     store: Store,
     mosquitto: Mosquitto,
     node: NodeSide,
