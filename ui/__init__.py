@@ -1,9 +1,7 @@
-"""What people see: commands, pages, pictures, reports."""
+"""Commands and pages."""
 
 import os
 
-# One thread for linear algebra, unless told otherwise: our matrices are small, several threads only get into each
-# other's way (a page of causes took seven times the processor time), and a sum that is split over as many threads
-# as a machine happens to have does not round alike everywhere.
-for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")
+# Before numpy is loaded: the fits multiply small matrices, over which several threads take longer, and far longer on a
+# busy machine.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

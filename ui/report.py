@@ -7,6 +7,7 @@ sentences of the commands and pages, works out nothing of its own, and knows no 
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from ingest.light_survey import light_survey
 from ingest.notebook import Notebook
 from ingest.settings import FloodingSettings, Settings
 from ingest.store import Store
+from ingest.trials import Trial
 from ui import report_answers as answers
 from ui import report_bench as bench
 from ui.place_views import place_view_of, relation_view_of
@@ -37,10 +39,12 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
     data = TrialData(store, choose_trial(store, trial_name))
     said = Cautions()
     found, why_not = _compared(data)
-    tuning, step = _tuned(store, data, settings)
+    trials, limits = _up_to(store, data.trial), limits_in_words(settings.flooding)
+    tuning, step = _tuned(store, data, trials, settings)
     relation, places = relation_view_of(data, ()), place_view_of(data, answers.NEIGHBOURS)
     went_through, compared = bench.conditions(data, said), answers.comparison(found, why_not, data, said)
-    marked = data_fingerprint(store, data)
+    earlier = [TrialData(store, trial) for trial in trials if trial != data.trial]
+    marked = data_fingerprint(store, [data, *earlier], limits)
     sections = (
         bench.question(data),
         bench.design(data),
@@ -51,7 +55,7 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
         answers.causes(relation, said),
         answers.places(places, said),
         answers.decision(step, tuning, said),
-        bench.methods(store, data, marked, limits_in_words(settings.flooding)),
+        bench.methods(store, data, marked, limits),
     )
     trial = data.trial
     facts = {
@@ -80,24 +84,25 @@ def as_files(report: Report) -> tuple[bytes, bytes]:
     return as_html(report, drawn).encode(), as_pdf(report, drawn)
 
 
-def data_fingerprint(store: Store, data: TrialData) -> str:
-    """Of all that the report rests on: the plan, the notebook's entries, the survey, cycles and hours of the trial's trays."""
-    trial = data.trial.name
-    plan = json.dumps(asdict(data.plan), default=str, sort_keys=True)
+def data_fingerprint(store: Store, several: Sequence[TrialData], limits: str) -> str:
+    """Of all that a report rests on: plans, entries of the notebook, the light survey, cycles and hours of the trials' trays,
+    and the limits of the next schedule."""
     balances = all_balances(store)
-    checks = [check for balance in balances for check in check_weighings(store, balance.name)]
-    lists = {
-        "balances": balances, "checks": checks, "dried": dry_weighings(store, trial), "survey": light_survey(store, data.trial.site),
+    lists: dict[str, Sequence[object]] = {
+        "balances": balances, "limits": [limits], "survey": light_survey(store, several[0].trial.site),
+        "checks": [check for balance in balances for check in check_weighings(store, balance.name)],
     }  # fmt: skip
-    frames = {name: pd.DataFrame({"each": [str(each) for each in rows]}) for name, rows in lists.items()}
-    frames |= {
-        "plan": pd.DataFrame({"each": [plan]}),
-        "trail": data.trail,
-        "events": data.events,
-        "cycles": data.cycles(),
-    }
-    frames |= {f"hours of {channel}": data.flagged_hours(channel) for channel in _HOURLY}
-    return fingerprint(frames)
+    frames: dict[str, pd.DataFrame] = {}
+    for data in several:
+        name = data.trial.name
+        lists[f"plan of {name}"] = [json.dumps(asdict(data.plan), default=str, sort_keys=True)]
+        lists[f"dried of {name}"] = dry_weighings(store, name)
+        own = {"trail": data.trail, "events": data.events, "cycles": data.cycles()}
+        own |= {f"hours of {channel}": data.flagged_hours(channel) for channel in _HOURLY}
+        frames |= {f"{what} of {name}": frame for what, frame in own.items()}
+    return fingerprint(
+        frames | {what: pd.DataFrame({"each": [str(each) for each in rows]}) for what, rows in lists.items()}
+    )
 
 
 def limits_in_words(limits: FloodingSettings) -> str:
@@ -123,37 +128,38 @@ def _compared(data: TrialData) -> tuple[TrialComparison | None, str]:
         return None, f"Nothing can be compared: {why}."
 
 
-def _tuned(store: Store, data: TrialData, settings: Settings) -> tuple[TuningData | None, Tuned | None]:
-    """One step of tuning on this trial and those of its site that began before it: later ones would change an old report."""
+def _up_to(store: Store, trial: Trial) -> list[Trial]:
+    """The trial, and those of its site that began before it: later ones would change an old report."""
+    return [
+        t
+        for t in Notebook(store).trials()
+        if t.site == trial.site and (t.started, t.name) <= (trial.started, trial.name)
+    ]
+
+
+def _tuned(
+    store: Store, data: TrialData, trials: Sequence[Trial], settings: Settings
+) -> tuple[TuningData | None, Tuned | None]:
+    """One step of tuning on `trials`, as `tidetray tune` takes it."""
     if data.growth.table.empty:
         return None, None
-    own = (data.trial.started, data.trial.name)
-    trials = [t for t in Notebook(store).trials() if t.site == data.trial.site and (t.started, t.name) <= own]
     found = tuning_data(store, trials)
     return found, tuned(found, settings, factor=answers.FACTOR, planned=False, weeks=answers.WEEKS, seed=bench.SEED)
 
 
 def _cautions(data: TrialData, said: Cautions) -> Section:
     """What to mind of growth and exposure as a whole; what concerns one question stands beside its answer."""
-    lines = said.new((*data.exposure_and_growth.cautions, *data.places[1]))
-    unknown = data.exposure_and_growth.table
-    unknown = unknown[unknown["unknown_h"] > 0.05]
-    parts = [
-        Words("The cautions of each question stand beside its answer. Of the data as a whole:"),
-        *noted(
-            "To mind:",
-            (
-                *(
-                    [f"{len(unknown)} intervals between weigh-ins had unknown hours, up to {unknown['unknown_h'].max():.1f} h. They count neither as dry nor as wet."]
-                    if len(unknown)
-                    else []
-                ),
-                "Fresh mass holds water too: blot alike each time, or water is taken for growth.",
-                *lines,
-            ),
-        ),
-    ]  # fmt: skip
-    return Section("Cautions", tuple(parts))
+    lines = ["Fresh mass holds water too: blot alike each time, or water is taken for growth."]
+    table = data.exposure_and_growth.table
+    unknown = table[table["unknown_h"] > 0.05]
+    if len(unknown):
+        lines.append(
+            f"{len(unknown)} of {len(table)} intervals between weigh-ins had unknown hours, up to {unknown['unknown_h'].max():.1f} h. They count neither "
+            "as dry nor as wet."
+        )
+    lines += said.new((*data.exposure_and_growth.cautions, *data.places[1]))
+    lead = Words("The cautions of each question stand beside its answer. Of the data as a whole:")
+    return Section("Cautions", (lead, *noted("To mind:", lines)))
 
 
 def _short(data: TrialData, found: TrialComparison | None, why_not: str, step: Tuned | None) -> Words:
@@ -171,9 +177,6 @@ def _short(data: TrialData, found: TrialComparison | None, why_not: str, step: T
 
 def _as_of(data: TrialData) -> pd.Timestamp:
     """The latest time that the data know of."""
-    times = [pd.Timestamp(data.trial.started), *data.weighins["time"].tail(1), *data.events["time"].tail(1)]
-    if data.record_span is not None:
-        times.append(pd.Timestamp(data.record_span[1]))
-    if len(data.weighins):
-        times.append(data.weighins["time"].max())
-    return max(times)
+    ends = [data.trial.started, *(data.record_span or ())[1:]]
+    ends += [frame["time"].max() for frame in (data.weighins, data.events) if len(frame)]
+    return max(pd.Timestamp(end) for end in ends)

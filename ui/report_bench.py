@@ -237,7 +237,7 @@ def methods(store: Store, data: TrialData, fingerprint: str, limits: str) -> Sec
     )
     found.append(
         Words(
-            f"Fingerprint of the data (SHA-256 over the plan, all entries of weigh-ins, events, the light survey, cycles and hourly summaries): {fingerprint}"
+            f"Fingerprint of the data (SHA-256 over the plan, all entries of weigh-ins, events, the light survey, cycles and hourly summaries, of this trial and the earlier ones it is tuned with; and the limits): {fingerprint}"
         )
     )
     return Section("Methods", tuple(found))
