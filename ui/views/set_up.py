@@ -148,18 +148,15 @@ def on_the_air(settings: Settings, shown: tuple[HeardNode, ...]) -> None:
     nodes = _heard(settings)
     if _keys(nodes) != _keys(shown):
         st.rerun(scope="app")
-    now = datetime.now(UTC)
+    now, first = datetime.now(UTC), setting_up.first_run(home_folder())
     lines = tuple(_heard_line(node, now) for node in nodes)
     if lines:
         look.say("fine", "On the air:", lines)
+    elif recorder.ok and first:
+        look.say("note", "No node is heard yet. This page looks again every few seconds.")
     elif recorder.ok:
-        waits = (
-            "No node is heard yet"
-            if setting_up.first_run(home_folder())
-            else "All nodes that are heard have their trays"
-        )
-        look.say("note", f"{waits}. This page looks again every few seconds.")
-    with st.expander("What to write into a node", expanded=not nodes and recorder.ok):
+        look.small("All nodes that are heard have their trays. A new one shows up here by itself.")
+    with st.expander("What to write into a node", expanded=first and recorder.ok and not nodes):
         _for_a_node(settings)
 
 
