@@ -17,7 +17,7 @@ from itertools import groupby
 from ingest.alarm_book import AlarmBook, Key
 from ingest.alarm_rules import SignalPlan
 from ingest.alarm_settings import AlarmSettings
-from ingest.alarms import HISTORY_H, Watch, WatchPlan
+from ingest.alarms import HISTORY_H, NODE_FAULTS, Watch, WatchPlan
 from ingest.daily_times import Daily
 from ingest.expected_times import LEARN_CYCLES, Learned, drain_ratio, fill_ratio
 from ingest.notebook import Notebook
@@ -25,7 +25,7 @@ from ingest.readings import Reading, Tray, from_ms
 from ingest.slow_change import SlowChange, slow_change
 from ingest.store import Store
 from ingest.tray_watch import MAX_GAP_MS, Change, Plan
-from ingest.wire import Pack
+from ingest.wire import Here, Pack
 
 log = logging.getLogger("tidetray.alarms")
 
@@ -103,13 +103,13 @@ class AlarmKeeper:
         self._finished: dict[tuple[str, str], int] = {}
         self._begin(now_ms)
 
-    def take(self, packs: Iterable[Pack], heres: Iterable[tuple[str, str, bool]], *, now_ms: int) -> list[int]:
+    def take(self, packs: Iterable[Pack], heres: Iterable[tuple[str, str, Here]], *, now_ms: int) -> list[int]:
         """What was just committed. The numbers of the alarms raised by it."""
         for pack in packs:
             bad = [(record.name, record.kind) for record in pack.set_aside]
             self._watch.take(pack.site, pack.node, pack.readings, round(pack.received_at.timestamp() * 1000), bad)
         for site, node, here in heres:
-            self._watch.here(site, node, here=here, at_ms=now_ms)
+            self._watch.here(site, node, here=here.here, at_ms=now_ms, faults=here.faults)
         return self._enter(now_ms)
 
     def run(self, *, online: bool, now_ms: int) -> list[int]:
@@ -171,10 +171,12 @@ class AlarmKeeper:
             silent = received_ms <= mark_ms
             self._watch.take(site, node, readings, received_ms, at_once=False)
         silent = False
-        for site, node, here, at_ms in self._store.connection.execute(
-            "SELECT site, node, here, here_ms FROM node WHERE here IS NOT NULL"
+        for site, node, here, at_ms, faults in self._store.connection.execute(
+            "SELECT site, node, here, here_ms, coalesce(faults, '') FROM node WHERE here IS NOT NULL"
         ).fetchall():
-            self._watch.here(site, node, here=bool(here), at_ms=at_ms)
+            # a sensor's fault may be over by a reading since; the book holds what stood, or the node says it again
+            named = [name for name in faults.split() if name in NODE_FAULTS]
+            self._watch.here(site, node, here=bool(here), at_ms=at_ms, faults=named)
         standing = {Key(*each[:5]): each[5:] for each in self._watch.standing()}
         missed = [
             (key.site, Change(key.place, key.name, key.kind, key.channel, True, since_ms, now_ms, detail))

@@ -86,6 +86,17 @@ KINDS: dict[str, Kind] = {
         Kind("light missing", MEDIUM, "Look first at the lamp's timer and plug. Then whether the light sensor is covered."),
         Kind("lamp at the wrong hour", LOW, "Look first at the lamp's timer: its clock may be wrong. Then whether another light is on."),
         # nodes
+        Kind(
+            "node stopped flooding", HIGH,
+            "Look first at the pump, the water in the reservoir and the drain: after a flood without water, current or drain "
+            "the node floods no more until it gets a timetable with another number, or a new start.",
+            ("missed flood", "no flood"), water=True,
+        ),
+        Kind(
+            "node cannot store", MEDIUM,
+            "Look first whether the node is connected: it holds only its newest readings, and what it cannot send is lost. "
+            "Then change its board: its memory refuses to be written.",
+        ),
         Kind("battery low", LOW, "Charge or change the battery of the node."),
         Kind("supply low", MEDIUM, "Look first at the power supply of the node: it sags before it fails."),
         Kind("clock wrong", LOW, "Look first at the node's clock: has it network time? Floods may come at the wrong hour.", ("missed flood", "flood outside the schedule")),

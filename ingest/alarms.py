@@ -29,6 +29,12 @@ BEHIND_S = 120.0
 STEADY_S, STEADY_FOR_S = 10.0, 600.0
 """Readings that arrive late by the same time for ten minutes come from a clock that is behind, not over a slow line."""
 
+NODE_FAULTS = {
+    "timetable": ("node stopped flooding", "the node says that it floods no more"),
+    "flash": ("node cannot store", "the node says that its journal cannot be written"),
+}
+"""What a node names among its faults that is no sensor, and the alarm it makes."""
+
 LOOK_MS = 30_000
 """Sensors that fell silent are looked for so often."""
 
@@ -139,12 +145,20 @@ class Watch:
             if kind == "range":
                 self._out_of_range(site, node, name, received_ms)
 
-    def here(self, site: str, node: str, *, here: bool, at_ms: int) -> None:
-        """A node's word or last will."""
+    def here(self, site: str, node: str, *, here: bool, at_ms: int, faults: Sequence[str] = ()) -> None:
+        """A node's word, with the faults that it names (see firmware_notes/contract.md), or its last will."""
         state = self._node(site, node)
         state.gone_ms = None if here else (state.gone_ms or at_ms)
-        if here:
-            state.heard_ms = max(state.heard_ms or 0, at_ms)
+        if not here:
+            return
+        state.heard_ms = max(state.heard_ms or 0, at_ms)
+        for name, (kind, detail) in NODE_FAULTS.items():
+            if name in faults:
+                state.findings.begin(kind, at_ms, at_ms, detail)
+            else:
+                state.findings.end(kind, at_ms)
+        for name in faults:
+            self._sensor_fault(site, node, name, at_ms)
 
     def connection(self, *, online: bool, now_ms: int) -> None:
         """Whether the recorder hears the broker: what it cannot hear is not held against the nodes."""
@@ -212,6 +226,14 @@ class Watch:
             self._heard.setdefault(key, {})[channel] = at_ms
             detail = f"{LABELS[channel][0]}: a value that cannot be; it was set aside"
             self.findings(*key).begin("out of range", at_ms, at_ms, detail, channel=channel)
+
+    def _sensor_fault(self, site: str, node: str, name: str, at_ms: int) -> None:
+        """A sensor that its node no longer believes; its next reading ends it."""
+        tray, _, channel = name.rpartition("/")
+        if channel in LABELS and (not tray or (site, tray) in self.trays):
+            key = (site, "tray", tray) if tray else (site, "node", node)
+            detail = f"{LABELS[channel][0]}: its node says that the sensor gives nothing sensible"
+            self.findings(*key).begin("no readings", at_ms, at_ms, detail, channel=channel)
 
     def _judge_clock(self, state: _Node, newest_ms: int, received_ms: int, bad: list[str]) -> None:
         if "time" in bad:

@@ -341,9 +341,9 @@ class Recorder:
         for (site, node, boot), upto in done.receipts.items():
             self._client.publish(wire.receipt_topic(site, node), wire.encode_receipt(boot, upto), qos=1, retain=True)
         self.totals.add(done)
-        self._watch(done.fresh, [(site, node, here.here) for site, node, here, _ in heres])
+        self._watch(done.fresh, [(site, node, here) for site, node, here, _ in heres])
 
-    def _watch(self, packs: list[wire.Pack], heres: list[tuple[str, str, bool]]) -> None:
+    def _watch(self, packs: list[wire.Pack], heres: list[tuple[str, str, wire.Here]]) -> None:
         try:
             self._alarms.take(packs, heres, now_ms=_now_ms())
         except Exception:  # whatever goes wrong with an alarm, recording goes on; after a restart it is found again

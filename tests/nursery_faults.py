@@ -31,6 +31,7 @@ class Sent:
     received_ms: int
     readings: tuple[Reading, ...] = ()
     here: bool | None = None
+    faults: tuple[str, ...] = ()
     bad: tuple[tuple[str, str], ...] = ()
 
 

@@ -150,6 +150,16 @@ def with_bad(record: str, kind: str, at_s: float, *, empty: bool = False) -> Sen
     return add
 
 
+def says(fault: str, at_s: float) -> SentFault:
+    """The node's own word, sent with what it measures, that something is wrong with it."""
+
+    def add(sent: list[Sent]) -> list[Sent]:
+        word = Sent(sent[0].node, round(1000 * at_s), here=True, faults=(fault,))
+        return sorted([*sent, word], key=lambda each: each.received_ms)
+
+    return add
+
+
 def behind(by_s: float, at_s: float) -> SentFault:
     def shift(sent: list[Sent]) -> list[Sent]:
         return [
@@ -226,6 +236,16 @@ def faults() -> list[Fault]:
         Fault("the broker is gone", one, noon, [("no connection to the broker", "")], 4 * MINUTE, nodes=3, offline_s=noon),
         packs("the node's clock runs years ahead", "clock wrong", 30 + beat, with_bad("level", "time", noon, empty=True), seen_s=600),
         packs("the node's clock steps back", "clock wrong", 11 * MINUTE + 2 * beat, behind(1800.0, noon), seen_s=25 * MINUTE),
+        Fault(
+            "the node stops flooding for want of water", one, due_s(one) - HOUR, [("node stopped flooding", node_of(one))], 1,
+            nursery=lambda nursery: without_flood(nursery, one, flooded_at(nursery, one, NOON)),
+            sent=says("timetable", due_s(one) - HOUR),
+        ),
+        packs("the node's memory wears out", "node cannot store", 1, says("flash", noon), seen_s=HOUR),
+        Fault(
+            "the node does not believe its level sensor", one, noon, [("no readings", one)], 1,
+            trace=lambda trace: leave_out(trace, "level", noon, noon + 48 * HOUR), sent=says(f"{one}/level", noon), seen_s=HOUR,
+        ),
         packs("the battery is nearly empty", "battery low", 2 * beat + 60, with_reading("battery", 12.0, noon), seen_s=HOUR),
         packs(
             "the supply sags", "supply low", 2 * beat + 60, with_reading("supply", 4.4, noon), seen_s=HOUR,
@@ -290,3 +310,20 @@ def test_forty_days_of_an_even_drain_are_no_warning() -> None:
     _, ratios = measured(nursery, tray_of(nursery, "long floods"))
     assert len(ratios) == 8 * 40 - 1 or len(ratios) == 8 * 40
     assert not any(slow_change(ratios[:n]).warns for n in range(17, len(ratios) + 1))
+
+
+def test_a_node_that_floods_again_ends_its_alarm_and_a_reading_ends_that_of_its_sensor() -> None:
+    nursery = quiet()
+    tray, at_s = short(), NOON.timestamp()
+    node = node_of(tray)
+    packs = sent_by(nursery, node, {name: history(nursery, name) for name in nursery.nodes[node]})
+    words = [
+        Sent(node, round(1000 * at_s), here=True, faults=("timetable", f"{tray}/level")),
+        Sent(node, round(1000 * (at_s + HOUR)), here=True),
+    ]
+    watched = Watched(nursery)
+    watched.watch(in_order(packs, words), until_s=at_s + 2 * HOUR)
+    assert [(a.key.kind, a.returned_ms is not None) for a in watched.alarms()] == [
+        ("node stopped flooding", True),
+        ("no readings", True),
+    ]

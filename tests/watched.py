@@ -51,7 +51,7 @@ class Watched:
             if each.here is None:
                 self.watcher.take(SITE, each.node, each.readings, each.received_ms, each.bad)
             else:
-                self.watcher.here(SITE, each.node, here=each.here, at_ms=each.received_ms)
+                self.watcher.here(SITE, each.node, here=each.here, at_ms=each.received_ms, faults=each.faults)
             self._enter(each.received_ms)
         if offline_s is not None:
             self.pass_time(round(1000 * offline_s))

@@ -16,7 +16,7 @@ def test_what_was_journaled_is_recorded_once(tmp_path: Path, mosquitto: Mosquitt
     for lane in lanes:
         assert lane.failed == ""
         assert lane.cuts == 20
-        assert len(lane.kept) > 100
+        assert len(lane.kept) > lane.cuts
         # a reading recorded twice would stand there under another time, or be counted in the other two
         assert sorted(recorded(bench_store.path, lane.name)) == sorted(lane.kept)
     assert ask(bench_store.path, "SELECT kind, reason FROM quarantine") == []
