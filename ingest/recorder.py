@@ -58,6 +58,9 @@ QUEUE_MESSAGES = 5000
 WATCH_LATEST_S, WATCH_MESSAGES = 2.0, 10_000
 """While messages wait to be committed they go first: the watch for alarms is put off by so long, and so many, at most."""
 
+BREATH_S = 0.005
+"""While there is enough to commit, listening waits so long between two reads: each takes Python from the other thread."""
+
 LAST_CALL_S = 5.0
 """Given on a stop to what has been received; what is not committed by then stays with the broker."""
 
@@ -248,7 +251,8 @@ class Recorder:
             try:
                 self._client.connect(broker.host, broker.port, broker.keepalive_s)
                 while self._client.loop() == MQTTErrorCode.MQTT_ERR_SUCCESS:
-                    pass
+                    if self._put - self._got >= BATCH_MESSAGES:
+                        time.sleep(BREATH_S)
             except (OSError, ValueError) as error:
                 log.warning("no connection to the broker at %s:%d: %s", broker.host, broker.port, error)
             except Exception:  # this thread must not die: the client would go on saying that it is connected
