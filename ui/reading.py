@@ -34,7 +34,6 @@ from ingest.trials import WeighIn
 from ui.overview import Overview, overview
 from ui.show import records
 
-SEEN_BACK = timedelta(hours=12)
 ALARM_DAYS = 28
 
 
@@ -85,6 +84,15 @@ class AlarmsView:
     def since(self, alarm: Alarm) -> datetime:
         return from_ms(alarm.since_ms)
 
+    def unacknowledged(self) -> list[Alarm]:
+        """The most urgent first."""
+        open_ = [alarm for alarm, state in self.standing if state == "standing"]
+        return sorted(open_, key=lambda alarm: ("high", "medium", "low").index(alarm.priority))
+
+    def of_tray(self, tray: str) -> list[tuple[Alarm, str]]:
+        """What stands of a tray and is not muted by its cause, with its state."""
+        return [(a, s) for a, s in self.standing if a.key.place == "tray" and a.key.name == tray and s != "muted"]
+
 
 @dataclass(frozen=True)
 class NotReached:
@@ -106,8 +114,13 @@ def trial_names() -> tuple[str, ...]:
     return tuple(trial.name for trial in trials)
 
 
+def tray_names(trial: str) -> tuple[str, ...]:
+    with open_record(home_folder()) as store:
+        return tuple(Notebook(store).treatments(trial))
+
+
 def chosen_trial() -> str:
-    """The trial that is shown: as chosen above the page, else the only one."""
+    """The trial that is shown: as chosen in the page's head, else the only one."""
     names = trial_names()
     chosen = st.session_state.get("trial", names[0])
     if chosen not in names:
@@ -117,11 +130,6 @@ def chosen_trial() -> str:
 
 def trays_view(trial: str) -> Overview:
     return _trays_view(str(home_folder()), trial)
-
-
-def spells(trial: str) -> tuple[pd.DataFrame, datetime]:
-    """Cycles of the last SEEN_BACK hours, and the moment they were read."""
-    return _spells(str(home_folder()), trial)
 
 
 def growth_view(trial: str) -> GrowthView:
@@ -231,14 +239,6 @@ def _alarms_view(home: str) -> AlarmsView:
                 NotReached(f.recipient, f.tries, from_ms(f.since_ms), f.waiting, f.error) for f in failing(store)
             ),
         )
-
-
-@st.cache_data(ttl=25, max_entries=8, show_spinner=False)
-def _spells(home: str, trial: str) -> tuple[pd.DataFrame, datetime]:
-    now = datetime.now(UTC)
-    with open_record(Path(home)) as store:
-        data = TrialData(store, choose_trial(store, trial))
-        return data.cycles(since=now - SEEN_BACK), now
 
 
 @st.cache_data(ttl=60, max_entries=8, show_spinner=False)

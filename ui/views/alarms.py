@@ -15,6 +15,8 @@ from ingest.alarm_text import headline
 from ingest.expected_times import LEARN_CYCLES
 from ingest.readings import from_ms
 from ui import charts, look, words
+from ui.head import head
+from ui.pictures import draw
 from ui.reading import AlarmsView, acknowledge_alarm, alarms_view, as_csv, shelve_alarm, unshelve_alarm
 
 REFRESH_S = 10
@@ -140,7 +142,7 @@ def history() -> None:
     if view.history.empty:
         look.small("No alarm was raised.")
         return
-    st.vega_lite_chart(spec=charts.alarms_per_week(view.load.weeks, view.zone), theme=None)
+    draw(charts.alarms_per_week(view.load.weeks, view.zone))
     shown = view.load.table.assign(
         value=[("–" if pd.isna(v) else f"{v:.2g}" if v < 10 else f"{v:.0f}") for v in view.load.table["value"]],
         held=[
@@ -174,7 +176,7 @@ def history() -> None:
     st.download_button("All of it as CSV", as_csv(view.history[list(COLUMNS)]), "alarms.csv", "text/csv")
 
 
-st.title("Alarms", anchor=False)
+head("Alarms")
 st.text_input("Who looks after it", key="who_alarms", placeholder="your name")
 now_standing()
 own_times()

@@ -7,6 +7,7 @@ import streamlit as st
 
 from analysis.causes import CAUSES
 from ui import charts_place, look
+from ui.head import head
 from ui.pictures import picture
 from ui.place_reading import relation_view
 from ui.place_views import RelationView
@@ -115,5 +116,5 @@ def _renamed(table: pd.DataFrame, n: str, of: str) -> pd.DataFrame:
     return table.rename(columns={"channel": "quantity", "flag": "why", "n": n, "of": of})
 
 
-st.title("What drove growth", anchor=False)
+head("What drove growth")
 page()

@@ -10,6 +10,7 @@ from ingest.trials import EntryError
 from ingest.written import parse_mass_g
 from ui import charts_growth, look
 from ui.compare_command import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
+from ui.head import head
 from ui.pictures import picture
 from ui.reading import chosen_trial, comparison, masses
 from ui.show import Shown
@@ -138,5 +139,5 @@ def _table(table: pd.DataFrame, shown: Shown) -> None:
     st.dataframe(scaled, hide_index=True, column_config=columns)
 
 
-st.title("Compare", anchor=False)
+head("Compare")
 page()

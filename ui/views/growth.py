@@ -6,6 +6,8 @@ import pandas as pd
 import streamlit as st
 
 from ui import charts, look, show
+from ui.head import head
+from ui.pictures import draw
 from ui.reading import GrowthView, as_csv, chosen_trial, growth_view
 from ui.words import many
 
@@ -84,7 +86,7 @@ def _charts(points: pd.DataFrame) -> None:
     order = sorted(
         points["treatment"].unique(), key=lambda name: points.loc[points["treatment"] == name, "dry_h_day"].mean()
     )
-    st.vega_lite_chart(spec=charts.growth_against_dry(points, order), theme=None)
+    draw(charts.growth_against_dry(points, order))
     look.small(
         "Each point is a pot; shape and colour tell its treatment. Trays with like dry hours stand side by side, under their names. "
         "A thin line reaches from the least dry hours to the most, by unknown hours."
@@ -115,5 +117,5 @@ def _table(table: pd.DataFrame, zone: str) -> None:
     look.small("The file holds all columns unrounded: times in UTC, growth per day (not %), masses in g, hours in h.")
 
 
-st.title("Growth and exposure", anchor=False)
+head("Growth")
 page()

@@ -25,6 +25,7 @@ from ingest.trail import correct, remove
 from ingest.trials import EVENT_KINDS, Event
 from ingest.written import parse_mass_g, parse_time
 from ui import look
+from ui.head import head
 from ui.reading import chosen_trial, forget_growth
 from ui.words import SPENT
 
@@ -234,5 +235,5 @@ def _local(table: pd.DataFrame, zone: str) -> pd.DataFrame:
     return shown
 
 
-st.title("Notebook", anchor=False)
+head("Notebook")
 page()

@@ -7,7 +7,8 @@ import streamlit as st
 
 from analysis.trays_now import natural
 from ui import charts_place, look
-from ui.pictures import files, picture
+from ui.head import head
+from ui.pictures import draw, files, picture
 from ui.place_reading import place_view
 from ui.place_views import PlaceView
 from ui.reading import chosen_trial
@@ -79,7 +80,7 @@ def _map(view: PlaceView) -> None:
                 own = pots[pots["tray"] == tray["tray"]]
                 drawn = charts_place.tray_map(own, pd.Series(tray), largest)
                 maps.append((f"{tray['tray']}, {tray['treatment']}: {_water(tray)}", drawn))
-                st.vega_lite_chart(spec=drawn, theme=None)
+                draw(drawn)
     look.small("The whole map as a file, to print or to show a friend:")
     files(charts_place.whole_map(maps), "places", view.positions.pots)
 
@@ -126,5 +127,5 @@ def _spread(view: PlaceView) -> None:
     look.small("The variance of ln mass around the means of treatments, and what it is owed to.")
 
 
-st.title("Places", anchor=False)
+head("Places")
 page()

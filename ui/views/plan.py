@@ -15,6 +15,7 @@ from analysis.trial_data import TrialData, choose_trial, open_record
 from ingest.readings import TidetrayError
 from ingest.settings import home_folder
 from ui import labels, look
+from ui.head import head
 from ui.plan_commands import past_spread
 from ui.reading import chosen_trial
 from ui.written_figures import figure
@@ -100,5 +101,5 @@ def _print(data: TrialData) -> None:
     st.download_button("Map of the trays to print", drawn, f"map-{data.trial.name}.html", "text/html", width="stretch")
 
 
-st.title("Plan", anchor=False)
+head("Plan")
 page()

@@ -21,6 +21,8 @@ from ingest.store import open_store
 from ingest.written import parse_time
 from ui import look, show, timetable_files, words
 from ui.charts_tuning import response_chart
+from ui.head import head
+from ui.pictures import draw
 from ui.reading import as_csv
 from ui.tuning import CAUTION, GROWTH, begin, limits_of, read, tray_timetables, tuned, value_table
 
@@ -91,7 +93,7 @@ def chart(found: Tuned, data: TuningData) -> None:
     if found.fit.units.empty:
         return
     of = {(row.trial, row.tray): row.treatment for row in data.measured.itertuples()}
-    st.vega_lite_chart(spec=response_chart(found.fit, NAMES[found.factor], of), theme=None)
+    draw(response_chart(found.fit, NAMES[found.factor], of))
     band = (
         " The line is the expected growth, the band around it holds 95 of 100 plausible curves."
         if len(found.fit.band)
@@ -286,5 +288,5 @@ def earlier(data: TuningData) -> None:
     )
 
 
-st.title("Flood schedule", anchor=False)
+head("Flood schedule")
 page()
