@@ -42,7 +42,8 @@ LAST = heard(tray_1="2026-06-01T11:59", tray_2="2026-06-01T11:00", tray_3="2026-
 
 def test_spells_are_wet_or_unknown_and_cut_to_the_span() -> None:
     found = water_spells(SEEN, LAST, NOW - timedelta(hours=6), NOW)
-    assert [(row.tray, row.kind, f"{row._1:%H:%M}", f"{row.to:%H:%M}") for row in found.rename(columns={"from": "_1"}).itertuples()] == [
+    rows = zip(*(found[name] for name in ("tray", "kind", "from", "to")), strict=True)
+    assert [(tray, kind, f"{since:%H:%M}", f"{until:%H:%M}") for tray, kind, since, until in rows] == [
         ("tray-1", "wet", "10:00", "10:45"),
         ("tray-1", "wet", "11:00", "11:59"),  # never seen dry: until the last reading
         ("tray-2", "unknown", "11:00", "12:00"),

@@ -157,8 +157,7 @@ def _channels(store: Store, trial: Trial, tray: str, start: datetime, days: int)
     for channel in CHANNELS:
         if (own["channel"] == channel).any():
             continue
-        hours = lookup.for_trays(store, trial.site, lookup.hourly(store, trial.site, channel, start_ms=to_ms(start)))
-        hours = hours[hours["tray"] == tray]
+        hours = lookup.hourly_of_tray(store, trial.site, tray, channel, start_ms=to_ms(start))
         if hours.empty:
             continue
         at = hours["time"]
