@@ -196,7 +196,9 @@ def hourly_of_tray(store: Store, site: str, tray: str, channel: str, *, start_ms
     """Hourly summaries of one channel of one tray: `time, mean, min, max, integral, covered_s`; of the place of the nodes
     that serve it, where the tray has no readings of that channel of its own."""
     own = "site = ?1 AND tray = ?2 AND channel = ?3"
-    lent = "site = ?1 AND tray = '' AND channel = ?3 AND node IN (SELECT node FROM series WHERE site = ?1 AND tray = ?2)"
+    lent = (
+        "site = ?1 AND tray = '' AND channel = ?3 AND node IN (SELECT node FROM series WHERE site = ?1 AND tray = ?2)"
+    )
     for which in (own, lent):
         rows = store.connection.execute(
             "SELECT hour * ?4, mean, min, max, integral, covered_s FROM series JOIN hourly ON series = id"

@@ -12,6 +12,7 @@ import streamlit as st
 
 from analysis.trays_now import natural
 from ui import look
+from ui.answers import prepare
 from ui.reading import tray_names, trial_names
 
 DAYS = {"2": "2 days", "7": "7 days", "28": "4 weeks", "365": "a year"}
@@ -45,4 +46,5 @@ def head(title: str, *, tray: bool = False, days: bool = False) -> Chosen:
                     "Looking back", list(DAYS), format_func=DAYS.get, key="days", bind="query-params", width=160
                 )
                 chosen_days = int(back)
+        prepare(trial, trials)
     return Chosen(trial, chosen_tray, chosen_days)

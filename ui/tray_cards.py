@@ -10,7 +10,7 @@ from urllib.parse import quote
 import pandas as pd
 
 from ingest.expected_times import LEARN_CYCLES
-from ui import look, strips, words
+from ui import look, words
 from ui.reading import AlarmsView
 from ui.tray_reading import StripsView
 
@@ -37,7 +37,7 @@ def card(row: Any, past: StripsView, alarms: AlarmsView, now: datetime, *, link:
             "last flood": words.when(row.last_flood, past.zone, now),
             "next flood": next_flood(past, row.tray, now),
             "drains in": drains_in(past, row.tray),
-            "last 48 h": strips.hours_in_words(_own(past.spells, row.tray), past.start, past.end),
+            "last 48 h": past.hours.get(row.tray, "–"),
             "last reading": words.when(row.last_reading, past.zone, now),
         }
     )
@@ -49,19 +49,8 @@ def card(row: Any, past: StripsView, alarms: AlarmsView, now: datetime, *, link:
         f'<div class="{css}"><div class="head">{name}<span>{escape(row.treatment)}</span></div>'
         f'<div class="state"><span class="mark">{mark}</span> {state}{escape(since)}</div>'
         + (f'<div class="failure">{told}</div>' if told else "")
-        + strip_of(past, row.tray)
+        + past.strips.get(row.tray, "")
         + f"{facts}</div>"
-    )
-
-
-def strip_of(past: StripsView, tray: str) -> str:
-    return strips.strip(
-        _own(past.spells, tray),
-        _own(past.lit, tray),
-        _own(past.failed, tray),
-        start=past.start,
-        end=past.end,
-        zone=past.zone,
     )
 
 
@@ -96,7 +85,3 @@ def stands_in_words(state: str) -> str:
 def _alarm(alarm: Any) -> str:
     channel = f"{alarm.key.channel.replace('_', ' ')} " if alarm.key.channel else ""
     return f"{channel}{alarm.key.kind}"
-
-
-def _own(rows: pd.DataFrame, tray: str) -> pd.DataFrame:
-    return rows[rows["tray"] == tray]

@@ -21,6 +21,7 @@ from ingest.readings import CHANNELS, EVIDENCE, to_ms
 from ingest.settings import home_folder
 from ingest.store import Store
 from ingest.trials import Trial
+from ui.strips import hours_in_words, strip
 
 STRIP = timedelta(hours=48)
 RAW_DAYS = 2
@@ -31,18 +32,14 @@ DAILY_DAYS = 60
 
 @dataclass(frozen=True)
 class StripsView:
-    """`spells`: tray, from, to, kind, outcome; `lit`: tray, from, to; `failed`: tray, at, outcome; `next_flood` and
-    `culture` by tray; `own`: the trays' own times (`ingest.own_times`), by tray."""
+    """The last STRIP of every tray of a trial: `next_flood` and `culture` by tray; `own`: the trays' own times (`ingest.own_times`), by tray; `strips` as HTML and `hours` in words, by tray."""
 
     zone: str
-    start: datetime
-    end: datetime
-    spells: pd.DataFrame
-    lit: pd.DataFrame
-    failed: pd.DataFrame
     next_flood: dict[str, datetime | None]
     culture: dict[str, str]
     own: pd.DataFrame
+    strips: dict[str, str]
+    hours: dict[str, str]
 
 
 @dataclass(frozen=True)
@@ -50,7 +47,7 @@ class TrayView:
     """One tray: `cycles` newest first, `drains` (`analysis.tray_history`), `channels` (channel, time, mean, low, high), its
     events, pots (with `mass_g`, `weighed`), and the calibrations of its sensors."""
 
-    strips: StripsView
+    zone: str
     treatment: str
     cycles: pd.DataFrame
     drains: pd.DataFrame
@@ -73,26 +70,38 @@ def tray_view(trial: str, tray: str, days: int) -> TrayView:
 def _strips_view(home: str, trial: str) -> StripsView:
     with open_record(Path(home)) as store:
         data = TrialData(store, choose_trial(store, trial))
-        return _strips(store, data, list(data.treatments), datetime.now(UTC), STRIP)
+        return _strips(store, data, datetime.now(UTC))
 
 
-def _strips(store: Store, data: TrialData, trays: Sequence[str], now: datetime, back: timedelta) -> StripsView:
-    site, zone, start = data.trial.site, data.trial.zone, now - back
+def _strips(store: Store, data: TrialData, now: datetime) -> StripsView:
+    trays, site, zone, start = list(data.treatments), data.trial.site, data.trial.zone, now - STRIP
     latest = lookup.latest(store, site)
-    heard = latest[latest["channel"].isin(EVIDENCE)].groupby("tray")["time"].max().reindex(list(trays))
-    cycles = data.cycles(trays[0] if len(trays) == 1 else None, since=start)
+    heard = latest[latest["channel"].isin(EVIDENCE)].groupby("tray")["time"].max().reindex(trays)
+    cycles = data.cycles(since=start)
     treatments = {each.name: each for each in data.plan.treatments}
     own = own_times(store)
+    frames = (
+        water_spells(cycles, heard.astype("datetime64[ms, UTC]"), start, now),
+        _lit(store, site, trays, start, now),
+        failures(cycles, start, now),
+    )
+    by_tray = [(dict(iter(frame.groupby("tray"))), frame.iloc[:0]) for frame in frames]
+    of = {tray: tuple(found.get(tray, nothing) for found, nothing in by_tray) for tray in trays}
     return StripsView(
-        zone=zone, start=start, end=now,
-        spells=water_spells(cycles, heard.astype("datetime64[ms, UTC]"), start, now),
-        lit=_lit(store, site, trays, start, now),
-        failed=failures(cycles, start, now),
-        next_flood={tray: next_flood(treatments[data.treatments[tray]], zone, now) if data.treatments[tray] in treatments else None
-                    for tray in trays},
-        culture={tray: treatments[data.treatments[tray]].culture if data.treatments[tray] in treatments else "" for tray in trays},
+        zone=zone,
+        next_flood={
+            tray: next_flood(treatments[name], zone, now)
+            for tray, name in data.treatments.items()
+            if name in treatments
+        },
+        culture={tray: treatments[name].culture for tray, name in data.treatments.items() if name in treatments},
         own=own.set_index("tray") if len(own) else own,
-    )  # fmt: skip
+        strips={
+            tray: strip(spells, lit, failed, start=start, end=now, zone=zone)
+            for tray, (spells, lit, failed) in of.items()
+        },
+        hours={tray: hours_in_words(spells, start, now) for tray, (spells, _, _) in of.items()},
+    )
 
 
 def _lit(store: Store, site: str, trays: Sequence[str], start: datetime, end: datetime) -> pd.DataFrame:
@@ -113,10 +122,11 @@ def _tray_view(home: str, trial: str, tray: str, days: int) -> TrayView:
     start = now - timedelta(days=days)
     with open_record(Path(home)) as store:
         data = TrialData(store, choose_trial(store, trial))
-        strips = _strips(store, data, [tray], now, STRIP)
+        own = own_times(store)
+        own = own.set_index("tray") if len(own) else own
         plan = next(each for each in data.plan.trays if each.name == tray)
         cycles = data.cycles(tray, since=start)
-        learned_s = float(strips.own["drain_learned_s"].get(tray, float("nan"))) if len(strips.own) else float("nan")
+        learned_s = float(own["drain_learned_s"].get(tray, float("nan"))) if len(own) else float("nan")
         node = lookup.node_of_trays(store, data.trial.site).get(tray)
         known = Notebook(store).calibrations(data.trial.site, node) if node else ()
         standing = data.pots[(data.pots["tray"] == tray) & data.pots["to"].isna()].sort_values(["row", "column"])
@@ -128,7 +138,7 @@ def _tray_view(home: str, trial: str, tray: str, days: int) -> TrayView:
             if value
         )  # fmt: skip
         return TrayView(
-            strips=strips,
+            zone=data.trial.zone,
             treatment=data.treatments[tray],
             cycles=cycles.iloc[::-1].reset_index(drop=True),
             drains=drain_times(cycles, plan.tray, learned_s),

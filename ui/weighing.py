@@ -19,7 +19,6 @@ from ingest.trail import correct, entry, newest, undo
 from ingest.trials import EntryError
 from ingest.written import parse_mass_g
 from ui.entry import Entered, UnlikelyError, enter_weigh_in, unlikely
-from ui.reading import forget_growth
 
 
 @dataclass
@@ -136,8 +135,6 @@ def _carry_out(weighing: Weighing, act: Callable[[Store], None], typed: str) -> 
         weighing.problem = _one_line(error)
     except sqlite3.Error as error:
         weighing.problem = f"The record could not be written: {error}. Check the disk, then press the button again"
-    else:
-        forget_growth()
 
 
 def _one_line(error: TidetrayError) -> str:

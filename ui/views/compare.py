@@ -24,9 +24,10 @@ def page() -> None:
     if len(days) < 2:
         look.say("note", "A comparison of growth needs two days of weighing: weigh all pots, and again in a week.")
         return
-    chosen, saleable_g = _asked(days, last_whole_day(table))
+    usual = last_whole_day(table)
+    chosen, saleable_g = _asked(days, usual)
     try:
-        found = comparison(trial, chosen, saleable_g)
+        found = comparison(trial, None if chosen == usual else chosen, saleable_g)
     except ValueError as why:
         look.say("note", f"Nothing can be compared: {why}.")
         return

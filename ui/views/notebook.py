@@ -26,7 +26,7 @@ from ingest.trials import EVENT_KINDS, Event
 from ingest.written import parse_mass_g, parse_time
 from ui import look
 from ui.head import head
-from ui.reading import chosen_trial, forget_growth
+from ui.reading import chosen_trial
 from ui.words import SPENT
 
 SHOWN = 400
@@ -217,7 +217,6 @@ def _act(change: Callable[..., str], *args: object) -> None:
     try:
         with open_store(home_folder() / RECORD_FILE) as store:
             told = ("fine", change(store, *args))
-        forget_growth()
         for key in TYPED & set(st.session_state):
             st.session_state[key] = ""
     except (TidetrayError, ValueError) as error:

@@ -14,7 +14,7 @@ from ui import charts_tray, look, strips, tray_cards, words
 from ui.head import Chosen, head
 from ui.pictures import picture
 from ui.reading import alarms_view, as_csv, trays_view
-from ui.tray_reading import DAILY_DAYS, RAW_DAYS, TrayView, tray_view
+from ui.tray_reading import DAILY_DAYS, RAW_DAYS, TrayView, strips_view, tray_view
 
 REFRESH_S = 10
 CYCLES_SHOWN = 200
@@ -25,7 +25,7 @@ _UNITS = {"Cel": "°C", "%RH": "% RH", "%EL": "%", "lx": "lx", "V": "V"}
 @st.fragment(run_every=REFRESH_S)
 def now_of(chosen: Chosen) -> None:
     with look.clear_words():
-        view, past = trays_view(chosen.trial), tray_view(chosen.trial, chosen.tray, chosen.days).strips
+        view, past = trays_view(chosen.trial), strips_view(chosen.trial)
         alarms, now = alarms_view(), datetime.now(UTC)
     row = next(each for each in view.trays.itertuples() if each.tray == chosen.tray)
     st.html(tray_cards.card(row, past, alarms, now, link=False))
@@ -36,7 +36,7 @@ def page(chosen: Chosen) -> None:
     now_of(chosen)
     with look.clear_words():
         view = tray_view(chosen.trial, chosen.tray, chosen.days)
-    zone = view.strips.zone
+    zone = view.zone
     _pots(view, zone)
     _drains(view, chosen)
     _channels(view, chosen)
@@ -69,7 +69,7 @@ def _drains(view: TrayView, chosen: Chosen) -> None:
             "No whole draining in this time, or no geometry in the trial's file to expect one by. Look back further, above."
         )
         return
-    picture(charts_tray.drain_trend(drains, view.strips.zone), f"{chosen.tray}-draining", view.drains)
+    picture(charts_tray.drain_trend(drains, view.zone), f"{chosen.tray}-draining", view.drains)
     by = {
         "learned": "what this tray learned from its own first clean cycles",
         "geometry": "Torricelli's law by its geometry, a lower bound, until its own time is learned",
@@ -97,7 +97,7 @@ def _channels(view: TrayView, chosen: Chosen) -> None:
         )
         title = unit or ("µmol/m²·s" if name == "ppfd" else "on = 1")
         spec = charts_tray.channel(
-            rows, title, view.strips.zone, gap=pd.Timedelta(days=400) if about.is_flag else gap, factor=factor
+            rows, title, view.zone, gap=pd.Timedelta(days=400) if about.is_flag else gap, factor=factor
         )
         picture(spec, f"{chosen.tray}-{name}", rows)
     kind = (
@@ -116,7 +116,7 @@ def _cycles(view: TrayView, chosen: Chosen) -> None:
         look.small("No flood in this time.")
         return
     cycles = view.cycles.head(CYCLES_SHOWN)
-    zone = view.strips.zone
+    zone = view.zone
     shown = pd.DataFrame(
         {
             "flooded": cycles["flood_start"]
