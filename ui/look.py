@@ -54,6 +54,7 @@ _STYLE = (
 .stButton button[kind=primary] p, .stFormSubmitButton button[kind^=primary] p { font-size: 1.2rem; font-weight: 700; }
 .stTextInput input, .stSelectbox [data-baseweb=select] > div, .stSelectbox [role=group] { min-height: 3rem; font-size: 1.1rem; }
 .stButtonGroup button { min-height: 3rem; min-width: 4.2rem; }
+.stButtonGroup button p { color: var(--ink); } .stButtonGroup button[aria-checked=true] p { font-weight: 800; }
 .stCheckbox label { min-height: 2.9rem; align-items: center; }
 .stTextInput input::placeholder { color: var(--quiet); opacity: 1; }
 [data-testid=InputInstructions] { display: none; }
