@@ -1,7 +1,7 @@
 """The head of every page: its title, and in one place below it what is shown: trial, tray, time. All of it in the address.
 
 A page begins with `chosen = head("Growth")`. Choices that a page offers are kept when another one is opened, and an
-address with them (`?trial=plugs&tray=tray-3&days=28`) opens the page as it was.
+address with them (`?trial=plugs&tray=tray-3&back=7+days`) opens the page as it was.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from ui import look
 from ui.answers import prepare
 from ui.reading import tray_names, trial_names
 
-DAYS = {"2": "2 days", "7": "7 days", "28": "4 weeks", "365": "a year"}
+DAYS = {"2 days": 2, "7 days": 7, "4 weeks": 28, "a year": 365}
 """How far back a page that asks for it looks."""
 
 
@@ -42,9 +42,6 @@ def head(title: str, *, tray: bool = False, days: bool = False) -> Chosen:
                 names = sorted(tray_names(trial), key=natural)
                 chosen_tray = st.selectbox("Tray", names, key="tray", bind="query-params", width=220)
             if days:
-                back = st.selectbox(
-                    "Looking back", list(DAYS), format_func=DAYS.get, key="days", bind="query-params", width=160
-                )
-                chosen_days = int(back)
+                chosen_days = DAYS[st.selectbox("Looking back", list(DAYS), key="back", bind="query-params", width=160)]
         prepare(trial, trials)
     return Chosen(trial, chosen_tray, chosen_days)

@@ -144,7 +144,9 @@ def _tray_view(home: str, trial: str, tray: str, days: int) -> TrayView:
             drains=drain_times(cycles, plan.tray, learned_s),
             channels=_channels(store, data.trial, tray, start, days),
             events=events.iloc[::-1].reset_index(drop=True),
-            pots=standing.assign(mass_g=standing["pot"].map(last["net_g"]), weighed=standing["pot"].map(last["time"])),
+            pots=standing.assign(
+                mass_g=last["net_g"].reindex(standing["pot"]).array, weighed=last["time"].reindex(standing["pot"]).array
+            ),
             calibrations=tuple(each for each in known if each.tray in ("", tray)),
             facts={
                 "node": node or "not heard yet",

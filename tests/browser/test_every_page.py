@@ -77,7 +77,7 @@ def test_axe_finds_what_is_wrong(url: str, browser: Browser) -> None:
 
 def test_choices_are_in_the_address_and_kept_from_page_to_page(url: str, browser: Browser) -> None:
     page = browser.new_page()
-    page.goto(f"{url}/tray?tray=tray-7&days=7")
+    page.goto(f"{url}/tray?tray=tray-7&back=7+days")
     drawn(page)
     assert page.get_by_role("combobox", name="Tray", exact=False).first.input_value() == "tray-7"
     assert "tray=tray-7" in page.url
