@@ -47,7 +47,7 @@ MOST_WAIT_MS = 300_000
 # Done: a title, and neither a spinner nor an element that waits to be renewed.
 DONE = (
     "document.querySelector('h1') && document.querySelectorAll('.stMainBlockContainer [data-testid]').length > 8 && "
-    "!document.querySelector('[data-testid=stApp][data-test-script-state=running], [data-testid=stSpinner], [data-stale=true]')"
+    "!document.querySelector('[data-testid=stApp][data-test-script-state=running], [data-testid=stSpinner], [data-testid=stSkeleton], [data-stale=true]')"
 )
 
 

@@ -84,7 +84,7 @@ def drawn(page: Page) -> None:
     """Wait until the page's script has run to its end, and what it drew has settled."""
     page.wait_for_selector("h1", timeout=1000 * DRAWN_S)
     page.wait_for_function(
-        "!document.querySelector('[data-testid=stApp][data-test-script-state=running], [data-testid=stSpinner], [data-stale=true]')",
+        "!document.querySelector('[data-testid=stApp][data-test-script-state=running], [data-testid=stSpinner], [data-testid=stSkeleton], [data-stale=true]')",
         timeout=1000 * DRAWN_S,
     )
     page.wait_for_timeout(300)
