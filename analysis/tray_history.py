@@ -8,11 +8,10 @@ from __future__ import annotations
 import math
 from datetime import datetime, time
 
-import numpy as np
 import pandas as pd
 
 from ingest.daily_times import Daily
-from ingest.expected_times import drain_ratio, has_drain_geometry
+from ingest.expected_times import drain_ratio, expected_drain_s, has_drain_geometry
 from ingest.readings import Tray, from_ms, to_ms
 from ingest.trials import Treatment
 
@@ -26,16 +25,24 @@ def drain_times(cycles: pd.DataFrame, tray: Tray, learned_s: float) -> pd.DataFr
     """
     seen = cycles[cycles["outcome"].isin(["complete", "drained slowly"]) & cycles["drain_s"].notna()]
     by_geometry = has_drain_geometry(tray)
-    both = zip(seen["drain_s"].astype(float), seen["peak_level_m"].astype(float), strict=True)
-    ratio = np.array([drain_ratio(tray, drain_s, peak_m) for drain_s, peak_m in both], dtype=np.float64)
+    both = list(zip(seen["drain_s"].astype(float), seen["peak_level_m"].astype(float), strict=True))
     if not math.isnan(learned_s):
-        expectation, share = "learned", ratio / drain_ratio(tray, learned_s, tray.flood_mark_m)
+        factor = drain_ratio(tray, learned_s, tray.flood_mark_m)
+        expectation, share = "learned", [drain_ratio(tray, drain_s, peak_m) / factor for drain_s, peak_m in both]
     elif by_geometry:
-        expectation, share = "geometry", ratio
+        # what is measured ends at the dry mark, Torricelli's law at the floor
+        left_s = expected_drain_s(tray, tray.dry_mark_m)
+        expectation = "geometry"
+        share = [drain_s / (expected_drain_s(tray, peak_m) - left_s) for drain_s, peak_m in both]
     else:
-        expectation, share = "none", np.full(len(ratio), np.nan)
+        expectation, share = "none", [math.nan] * len(both)
     return pd.DataFrame(
-        {"time": seen["drain_start"], "drain_s": seen["drain_s"], "share": share, "expectation": expectation}
+        {
+            "time": seen["drain_start"],
+            "drain_s": seen["drain_s"],
+            "share": pd.Series(share, index=seen.index, dtype="float64"),
+            "expectation": expectation,
+        }
     ).reset_index(drop=True)
 
 

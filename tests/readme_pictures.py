@@ -25,7 +25,7 @@ from tests.browser.opened import PHONE, WIDE, drawn, launch, served
 from tests.made_home import make_home
 
 PICTURES = Path(__file__).parents[1] / "ui" / "pictures"
-WIDTH_PX = 1000
+WIDTH_PX = 1180
 
 # name -> (address, size of the window, how much of the page from its top [px])
 SHOTS = {

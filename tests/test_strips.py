@@ -104,12 +104,12 @@ def test_hours_in_words(tray: str, said: str) -> None:
 TRAY = Tray("tray-1", length_m=0.5, width_m=0.3, drain_hole_diameter_m=0.02, flood_mark_m=0.03)
 
 
-def _drained(factor: float) -> pd.DataFrame:
+def _drained(factor: float, left_s: float = 0.0) -> pd.DataFrame:
     levels = [0.03, 0.04, float("nan")]
     return pd.DataFrame(
         {
             "drain_start": pd.date_range("2026-06-01T06:00Z", periods=3, freq="2h"),
-            "drain_s": [factor * expected_drain_s(TRAY, level) if level == level else float("nan") for level in levels],  # noqa: PLR0124
+            "drain_s": [factor * (expected_drain_s(TRAY, level) - left_s) if level == level else float("nan") for level in levels],  # noqa: PLR0124
             "peak_level_m": levels, "outcome": ["complete", "drained slowly", "did not drain"],
         }
     )  # fmt: skip
@@ -117,7 +117,7 @@ def _drained(factor: float) -> pd.DataFrame:
 
 def test_drainings_as_a_share_of_what_is_expected() -> None:
     """By the geometry first; a tray that always took 1.2 times that, and learned so, drains as expected at any level."""
-    by_geometry = drain_times(_drained(1.2), TRAY, float("nan"))
+    by_geometry = drain_times(_drained(1.2, expected_drain_s(TRAY, TRAY.dry_mark_m)), TRAY, float("nan"))
     assert by_geometry["share"].tolist() == pytest.approx([1.2, 1.2])
     assert set(by_geometry["expectation"]) == {"geometry"}
     learned = drain_times(_drained(1.2), TRAY, 1.2 * expected_drain_s(TRAY, TRAY.flood_mark_m))

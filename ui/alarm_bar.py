@@ -19,8 +19,8 @@ SHOWN = 4
 
 
 @st.fragment(run_every=REFRESH_S)
-def bar(*, alarms: bool = True) -> None:
-    """`alarms` False leaves out single alarms: the page below shows them."""
+def bar(*, alarms: bool = True, whole: bool = True) -> None:
+    """Single alarms: left out where the page below shows them; `whole` with what to look at first, else in one line each."""
     with look.clear_words():
         view = alarms_view()
     if not view.recording:
@@ -40,7 +40,7 @@ def bar(*, alarms: bool = True) -> None:
             loud=True,
         )
     if alarms:
-        _unacknowledged(view)
+        _unacknowledged(view, whole=whole)
 
 
 def _named(alarm: Alarm) -> str:
@@ -50,19 +50,22 @@ def _named(alarm: Alarm) -> str:
     )
 
 
-def _unacknowledged(view: AlarmsView) -> None:
+def _unacknowledged(view: AlarmsView, *, whole: bool) -> None:
     open_ = view.unacknowledged()
     if not open_:
         return
     now = datetime.now(UTC)
     lines = "".join(
-        f"<li>{_named(a)}, since {words.when(view.since(a), view.zone, now)}. {escape(KINDS[a.key.kind].look_first)}</li>"
+        f"<li>{_named(a)}, since {words.when(view.since(a), view.zone, now)}"
+        + (f". {escape(KINDS[a.key.kind].look_first)}" if whole else "")
+        + "</li>"
         for a in open_[:SHOWN]
     )
     if len(open_) > SHOWN:
         lines += f"<li>and {len(open_) - SHOWN} more</li>"
-    mains = f"<div>{escape(MAINS)}</div>" if any(KINDS[a.key.kind].water for a in open_) else ""
+    mains = f"<div>{escape(MAINS)}</div>" if whole and any(KINDS[a.key.kind].water for a in open_) else ""
+    link = "Acknowledge" if whole else "What to do"
     st.html(
         f'<div class="tt-say tt-wrong" role="alert"><b>{look.MARKS["wrong"]}</b>{words.many(len(open_), "alarm")} that nobody has '
-        f'acknowledged. <a href="alarms" target="_self">Acknowledge</a><ul>{lines}</ul>{mains}</div>'
+        f'acknowledged. <a href="alarms" target="_self">{link}</a><ul>{lines}</ul>{mains}</div>'
     )

@@ -46,5 +46,5 @@ with st.container(horizontal=True, gap="small", key="menu"):
         st.page_link(each, width="content")
 with look.clear_words():
     trial_names()
-    bar(alarms=page.title != "Alarms")
+    bar(alarms=page.title != "Alarms", whole=page.title == "Trays now")
     page.run()

@@ -15,6 +15,9 @@ from ui import palette as p
 
 Spec = dict[str, Any]
 
+MANY_TRAYS = 12
+"""More are not drawn side by side under their names: there is no room, and a browser takes seconds to lay them out."""
+
 NEAR_H, STEP_PX = 0.8, 15.0
 """Trays whose dry hours a day differ by less are drawn so far apart that they do not cover each other."""
 
@@ -36,6 +39,17 @@ def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
         {**measured("dry_h_day"), "format": ".1f", "title": "dry h a day"},
         {**measured("growth_pct"), "format": ".2f", "title": "growth, % a day"},
     ]  # fmt: skip
+    if points["tray"].nunique() > MANY_TRAYS:
+        from_least = {**measured("dry_least"), "scale": x_scale, "title": x["title"]}
+        doubtful = points[points["dry_most"] - points["dry_least"] > 0.05]
+        pots = {"type": "point", "size": 40, "strokeWidth": 1.5, "opacity": 0.7}
+        lines = layer(
+            doubtful,
+            {"type": "rule", "opacity": 0.3},
+            {"x": from_least, "x2": {"field": "dry_most"}, "y": y, "color": colour},
+        )
+        dots = layer(points, pots, {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": about})
+        return plain([lines, dots] if len(doubtful) else [dots], height=380)
     layers = []
     for tray, shift_px in _side_by_side(points).items():
         own = points[points["tray"] == tray]

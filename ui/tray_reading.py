@@ -130,7 +130,13 @@ def _tray_view(home: str, trial: str, tray: str, days: int) -> TrayView:
         node = lookup.node_of_trays(store, data.trial.site).get(tray)
         known = Notebook(store).calibrations(data.trial.site, node) if node else ()
         standing = data.pots[(data.pots["tray"] == tray) & data.pots["to"].isna()].sort_values(["row", "column"])
-        last = data.weighins.sort_values("time").groupby("pot").tail(1).set_index("pot")
+        weighed = [Notebook(store).weigh_ins(trial, pot=pot)[-1:] for pot in standing["pot"]]
+        last = pd.DataFrame(
+            {
+                "mass_g": [own[0].net_g if own else float("nan") for own in weighed],
+                "weighed": [own[0].time if own else pd.NaT for own in weighed],
+            }
+        )
         events = data.events[(data.events["tray"] == tray) | data.events["pot"].isin(standing["pot"])]
         place = ", ".join(
             f"{name} {value}"
@@ -145,7 +151,7 @@ def _tray_view(home: str, trial: str, tray: str, days: int) -> TrayView:
             channels=_channels(store, data.trial, tray, start, days),
             events=events.iloc[::-1].reset_index(drop=True),
             pots=standing.assign(
-                mass_g=last["net_g"].reindex(standing["pot"]).array, weighed=last["time"].reindex(standing["pot"]).array
+                mass_g=last["mass_g"].to_numpy(), weighed=pd.to_datetime(last["weighed"], utc=True).array
             ),
             calibrations=tuple(each for each in known if each.tray in ("", tray)),
             facts={

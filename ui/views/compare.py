@@ -64,10 +64,12 @@ def _verdict(found: TrialComparison) -> None:
 
 
 def _over_time(found: TrialComparison, table: pd.DataFrame, order: list[str]) -> None:
+    thin = "pot" if table["pot"].nunique() <= charts_growth.MANY_POTS else "tray"
     st.subheader("Growth of each treatment", anchor=False)
     picture(charts_growth.growth_over_time(table, found.means, order), "growth-over-time", found.means)
     look.small(
-        "Thick: mean of the trays; band: where the mean lies with 95 % confidence, by the scatter of trays. Thin: each pot. "
+        "Thick: mean of the trays; band: where the mean lies with 95 % confidence, by the scatter of trays. "
+        f"Thin: each {thin}. "
         f"Rates: {_rates_in_words(found)}."
     )
 

@@ -19,6 +19,8 @@ NEIGHBOURS = {
     "along the row": "row",
     "along the column": "column",
 }
+# So many maps are drawn at first: a browser takes seconds over forty.
+MAPS = 9
 _FEATURES = {
     "row": "row", "column": "column", "edge": "edge or middle", "inlet_distance": "distance from the inlet",
     "light_factor": "light at the place", "height_m": "height above the floor",
@@ -69,6 +71,11 @@ def _map(view: PlaceView) -> None:
     largest = float(pots["residual_pct"].abs().max())
     trays = view.trays.sort_values("tray", key=lambda names: names.map(natural)).to_dict("records")
     shown = [tray for tray in trays if (pots["tray"] == tray["tray"]).any()]
+    if len(shown) > MAPS and not st.toggle(
+        f"All {len(shown)} trays, not only the {MAPS} whose pots differ most", key="all_maps"
+    ):
+        most = pots["residual_pct"].abs().groupby(pots["tray"]).max().nlargest(MAPS).index
+        shown = [tray for tray in shown if tray["tray"] in most]
     wide = int(pots["column"].max()) > 5
     per_line = 2 if wide else 3
     maps: list[tuple[str, charts_place.Spec]] = []
@@ -81,7 +88,7 @@ def _map(view: PlaceView) -> None:
                 drawn = charts_place.tray_map(own, pd.Series(tray), largest)
                 maps.append((f"{tray['tray']}, {tray['treatment']}: {_water(tray)}", drawn))
                 draw(drawn)
-    look.small("The whole map as a file, to print or to show a friend:")
+    look.small("These maps as one file, to print or to show a friend:")
     files(charts_place.whole_map(maps), "places", view.positions.pots)
 
 
