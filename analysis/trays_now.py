@@ -31,17 +31,19 @@ def trays_now(cycles: pd.DataFrame, latest: pd.DataFrame, treatments: dict[str, 
     """
     rows = []
     moment = pd.Timestamp(now)
+    evidence = latest[latest["channel"].isin(["level", "flooded", "pump"])]
+    heard = evidence.groupby("tray")["time"].max()
+    levels = evidence[evidence["channel"] == "level"].groupby("tray")["value"].first()
+    own_cycles = dict(iter(cycles.groupby("tray", sort=False)))
     for tray, treatment in sorted(treatments.items(), key=lambda item: natural(item[0])):
-        evidence = latest[(latest["tray"] == tray) & latest["channel"].isin(["level", "flooded", "pump"])]
-        level = evidence.loc[evidence["channel"] == "level", "value"]
-        last_reading = evidence["time"].max() if len(evidence) else pd.NaT
-        own = cycles[cycles["tray"] == tray]
+        last_reading = heard.get(tray, pd.NaT)
+        own = own_cycles.get(tray, cycles.iloc[:0])
         floods = own[~own["outcome"].isin(["unknown", "no flood"])]
         state, since = _state(own, last_reading, moment)
         failure, failed_at = _failure(own, moment)
         rows.append(
             (
-                tray, treatment, state, since, float(level.iloc[0]) if len(level) else float("nan"),
+                tray, treatment, state, since, float(levels.get(tray, float("nan"))),
                 floods["flood_start"].fillna(floods["flood_reached"]).max() if len(floods) else pd.NaT,
                 last_reading, failure, failed_at,
             )

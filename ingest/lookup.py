@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -195,17 +195,79 @@ def latest(store: Store, site: str) -> pd.DataFrame:
 
 def cycles(store: Store, site: str, tray: str | None = None, *, start_ms: int = 0) -> pd.DataFrame:
     """Cycles as last worked out by the recorder (`detect_cycles` columns and `tray`), not over before `start_ms`."""
-    rows = store.connection.execute(
-        "SELECT tray, flood_start_ms, flood_reached_ms, drain_start_ms, dry_ms, fill_s, wet_s, drain_s, peak_level_m, outcome"
-        # a row that was never seen dry is over when the pump stopped in vain, or when the tray's next row begins
-        " FROM (SELECT *, coalesce(dry_ms, CASE outcome WHEN 'no flood' THEN drain_start_ms END,"
-        " lead(coalesce(flood_start_ms, flood_reached_ms, drain_start_ms)) OVER (PARTITION BY tray ORDER BY number), ?)"
-        " AS over_ms FROM cycle WHERE site = ? AND tray = coalesce(?, tray)) WHERE over_ms >= ? ORDER BY tray, number",
-        (FAR_MS, site, tray, start_ms),
-    ).fetchall()
+    trays = [tray] if tray is not None else _trays_with_cycles(store, site)
+    rows = [row for each in sorted(trays) for row in _cycle_rows(store, site, each, start_ms)]
     frame = pd.DataFrame(rows, columns=["tray", *(f"{name}_ms" for name in CYCLE_TIMES), *CYCLE_NUMBERS, "outcome"])
     kinds = dict.fromkeys(CYCLE_NUMBERS, "float64") | {"tray": "str", "outcome": "str"}
     return frame_times(frame.astype(kinds), CYCLE_TIMES)[["tray", *CYCLE_TIMES, *CYCLE_NUMBERS, "outcome"]]
+
+
+def _trays_with_cycles(store: Store, site: str) -> list[str]:
+    """One step in the index for each, however many cycles there are."""
+    found: list[str] = []
+    last = ""
+    while True:
+        (following,) = store.connection.execute(
+            "SELECT min(tray) FROM cycle WHERE site = ? AND tray > ?", (site, last)
+        ).fetchone()
+        if following is None:
+            return found
+        found.append(following)
+        last = following
+
+
+def _cycle_rows(store: Store, site: str, tray: str, start_ms: int) -> list[tuple[Any, ...]]:
+    """Back from the last one to the first that was not over by `start_ms`: of a long record only its end is read.
+
+    A row that was never seen dry is over when the pump stopped in vain, or when the tray's next row begins.
+    """
+    rows: list[tuple[Any, ...]] = []
+    follows_ms = FAR_MS
+    cursor = store.connection.execute(
+        "SELECT tray, flood_start_ms, flood_reached_ms, drain_start_ms, dry_ms, fill_s, wet_s, drain_s, peak_level_m, outcome"
+        " FROM cycle WHERE site = ? AND tray = ? ORDER BY number DESC",
+        (site, tray),
+    )
+    for row in cursor:
+        _, flood_ms, reached_ms, drain_ms, dry_ms, *_, outcome = row
+        over_ms = next(
+            each for each in (dry_ms, drain_ms if outcome == "no flood" else None, follows_ms) if each is not None
+        )
+        if over_ms < start_ms:
+            break
+        rows.append(row)
+        begins_ms = next((each for each in (flood_ms, reached_ms, drain_ms) if each is not None), None)
+        follows_ms = FAR_MS if begins_ms is None else begins_ms
+    cursor.close()
+    return rows[::-1]
+
+
+def hourly_of_tray(store: Store, site: str, tray: str, channel: str, *, start_ms: int = 0) -> pd.DataFrame:
+    """Hourly summaries of one channel of one tray: `time, mean, min, max, integral, covered_s`; of the place of the nodes
+    that serve it, where the tray has no readings of that channel of its own."""
+    columns = ["time", "mean", "min", "max", "integral", "covered_s"]
+    if store.elsewhere is not None:
+        found = hourly(store, site, channel, start_ms=start_ms)
+        own = found[found["tray"] == tray]
+        if own.empty:
+            last = latest(store, site)
+            serve = last.loc[last["tray"] == tray, "node"].unique()
+            own = found[(found["tray"] == "") & found["node"].isin(serve)]
+        return own.sort_values("time", ignore_index=True)[columns]
+    its_own = "site = ?1 AND tray = ?2 AND channel = ?3"
+    lent = (
+        "site = ?1 AND tray = '' AND channel = ?3 AND node IN (SELECT node FROM series WHERE site = ?1 AND tray = ?2)"
+    )
+    for which in (its_own, lent):
+        rows = store.connection.execute(
+            "SELECT hour * ?4, mean, min, max, integral, covered_s FROM series JOIN hourly ON series = id"
+            f" WHERE {which} AND hour >= ?5 ORDER BY hour",
+            (site, tray, channel, HOUR_MS, start_ms // HOUR_MS),
+        ).fetchall()
+        if rows:
+            break
+    frame = pd.DataFrame(rows, columns=["time_ms", *columns[1:]]).astype(dict.fromkeys(columns[1:], "float64"))
+    return frame_times(frame, ["time"])[columns]
 
 
 def nodes(store: Store, site: str) -> list[NodeState]:

@@ -27,7 +27,7 @@ from ingest.recorder import RecorderLock
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
 from tests.made_home import make_home
-from ui import charts, palette, words
+from ui import charts, words
 from ui.reading import as_csv, growth_view
 
 APP = str(Path(__file__).parent.parent / "ui" / "app.py")
@@ -390,59 +390,6 @@ def test_a_time_of_another_day_says_the_day() -> None:
     assert words.when(None, "Europe/Lisbon", NOW) == "never"
 
 
-def _cycles(*rows: tuple[str, str | None, str | None, str]) -> pd.DataFrame:
-    frame = pd.DataFrame(rows, columns=["tray", "flood_start", "dry", "outcome"])
-    for column in ("flood_start", "dry"):
-        frame[column] = pd.to_datetime(frame[column], utc=True).astype("datetime64[ms, UTC]")
-    empty = pd.Series(pd.NaT, index=frame.index, dtype="datetime64[ms, UTC]")
-    return frame.assign(flood_reached=empty, drain_start=empty)
-
-
-def test_wet_spells_are_drawn_in_wall_time_and_silence_as_unknown() -> None:
-    cycles = _cycles(
-        ("tray-1", "2026-06-01T10:00", "2026-06-01T10:45", "complete"),
-        ("tray-1", "2026-06-01T11:00", None, "did not drain"),
-    )
-    last = pd.Series(pd.to_datetime(["2026-06-01T11:59", "2026-06-01T11:00"], utc=True), index=["tray-1", "tray-2"])
-    drawn = charts.wet_spells(cycles, last, "Europe/Lisbon", NOW - timedelta(hours=6), NOW)
-    rows = [row for layer in drawn["layer"] for row in layer["data"]["values"] if "kind" in row]
-    wall = {(row["tray"], row["kind"]): [] for row in rows}
-    for row in rows:
-        wall[row["tray"], row["kind"]].append(
-            tuple(f"{datetime.fromtimestamp(row[k] / 1000, UTC):%H:%M}" for k in ("from", "to"))
-        )
-    assert wall == {
-        ("tray-1", "wet"): [("11:00", "11:45"), ("12:00", "12:59")],
-        ("tray-2", "unknown"): [("12:00", "13:00")],
-    }
-
-
 def test_trays_with_like_dry_hours_are_drawn_side_by_side() -> None:
     points = pd.DataFrame({"tray": ["a", "b", "c", "c"], "dry_h_day": [24.0, 23.9, 14.0, 14.2]})
     assert charts._side_by_side(points) == {"c": 0.0, "b": -7.5, "a": 7.5}
-
-
-# Machado, Oliveira and Fernandes 2009, severity 1.0 (from memory)
-BLINDNESS = {
-    "red": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
-    "green": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]],
-}
-
-
-def _lab(colour: str, blind: str | None) -> np.ndarray:
-    srgb = np.array([int(colour[n : n + 2], 16) for n in (1, 3, 5)]) / 255
-    linear = np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
-    if blind is not None:
-        linear = np.clip(np.array(BLINDNESS[blind]) @ linear, 0, 1)
-    to_xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
-    xyz = to_xyz @ linear / np.array([0.9505, 1.0, 1.089])
-    f = np.where(xyz > 216 / 24389, np.cbrt(xyz), (24389 / 27 * xyz + 16) / 116)
-    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
-
-
-@pytest.mark.parametrize("blind", [None, "red", "green"])
-def test_colours_of_treatments_stay_apart_for_every_eye(blind: str | None) -> None:
-    """CIE 1976 difference of more than 15 between any two; 2.3 is just noticeable (common practice, no source)."""
-    labs = [_lab(colour, blind) for colour in palette.SERIES]
-    apart = {(a, b): float(np.linalg.norm(labs[a] - labs[b])) for a in range(len(labs)) for b in range(a)}
-    assert min(apart.values()) > 15, min(apart.items(), key=lambda item: item[1])

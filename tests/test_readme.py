@@ -5,20 +5,26 @@ from __future__ import annotations
 import json
 import os
 import re
+import shlex
 import subprocess
 import sys
 import tomllib
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from ingest import wire
+from ingest.alarm_book import AlarmBook
 from ingest.plain_topics import PlainTopics
 from ingest.readings import to_ms
-from ingest.settings import Settings
+from ingest.settings import RECORD_FILE, Settings
+from ingest.store import open_store
+from ingest.tray_watch import Change
 from tests.conftest import Mosquitto
+from tests.made_home import make_home
 from tests.test_cli import WET_H
+from ui.cli import cli
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text()
@@ -83,6 +89,29 @@ def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path)
     assert cycles["rows"][0]["wet_s"] == pytest.approx(312.0)
     assert exposure["rows"][0]["wet_h"] == pytest.approx(WET_H, abs=1e-6)
     assert "250 readings in 6 messages recorded, 0 messages came twice, 0 set aside" in done.stderr
+
+
+def test_the_walk_goes_on_as_the_readme_types_it(tmp_path: Path) -> None:
+    """On a home like that which the demo keeps; the demo itself is run by tests/test_demo.py."""
+    demo = shlex.split(block("<!-- walk: demo -->").strip())[1:]
+    context = cli.make_context("tidetray", demo, resilient_parsing=True)
+    assert context is not None
+    assert cli.commands["demo"].make_context("demo", demo[1:]).params["live_s"] == 420
+    until = datetime.now(UTC)
+    home = make_home(tmp_path / "walk", until, readings_of=timedelta(days=1))
+    now_ms = to_ms(until)
+    with open_store(home / RECORD_FILE) as store:
+        change = Change("tray", "tray-5", "did not drain", "", True, now_ms - 60_000, now_ms, "still 17 mm")
+        AlarmBook(store).enter([("nursery", change)], now_ms=now_ms)
+    script = block("<!-- walk: after -->").replace(".venv/bin/", "")
+    done = subprocess.run(
+        ["bash", "-euo", "pipefail", "-c", script], cwd=tmp_path, env=with_command(tmp_path), capture_output=True, text=True,
+        check=False, timeout=240,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "did not drain" in done.stdout
+    assert "Alarm 1 (tray-5: did not drain) is acknowledged by me." in done.stdout
+    assert "long floods" in done.stdout
 
 
 def test_the_settings_shown_are_settings() -> None:

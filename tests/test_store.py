@@ -272,3 +272,25 @@ def test_a_record_of_an_older_tidetray_is_brought_up_to_date_by_whoever_opens_it
         assert names == [name for name, _ in MIGRATIONS]
         with pytest.raises(sqlite3.OperationalError, match="readonly"):
             store.connection.execute("DELETE FROM migration")
+
+
+def test_cycles_since_a_time_are_those_not_over_by_then(bench_store: Store) -> None:
+    """Against what the whole list says: over when dry, when the pump stopped in vain, or when the next one begins."""
+    rows = [
+        # flood_start, drain_start, dry, outcome; minutes
+        (10, 20, 25, "complete"), (30, 31, None, "no flood"), (40, 50, None, "did not drain"), (60, None, None, "unknown"),
+        (80, 90, 95, "complete"), (None, 100, None, "no flood"), (110, None, None, "under way"),
+    ]  # fmt: skip
+    for tray in ("tray-1", "tray-2"):
+        for number, (flood, drain, dry, outcome) in enumerate(rows, 1):
+            bench_store.connection.execute(
+                "INSERT INTO cycle (site, tray, number, flood_start_ms, drain_start_ms, dry_ms, outcome) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                ("nursery", tray, number, *(None if m is None else 60_000 * m for m in (flood, drain, dry)), outcome),
+            )
+    over = [25, 31, 60, 80, 95, 100, 1_000_000]
+    for minute in range(0, 130, 5):
+        found = lookup.cycles(bench_store, "nursery", start_ms=60_000 * minute)
+        wanted = [outcome for (*_, outcome), at in zip(rows, over, strict=True) if at >= minute]
+        assert found["outcome"].tolist() == wanted * 2, minute
+        assert lookup.cycles(bench_store, "nursery", "tray-2", start_ms=60_000 * minute)["tray"].eq("tray-2").all()
+    assert lookup.cycles(bench_store, "elsewhere").empty

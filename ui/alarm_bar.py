@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from html import escape
+from urllib.parse import quote
 
 import streamlit as st
 
+from ingest.alarm_book import Alarm
+from ingest.alarm_kinds import KINDS, MAINS
 from ingest.alarm_text import headline
 from ui import look, words
 from ui.reading import AlarmsView, alarms_view
@@ -15,7 +19,8 @@ SHOWN = 4
 
 
 @st.fragment(run_every=REFRESH_S)
-def bar() -> None:
+def bar(*, alarms: bool = True, whole: bool = True) -> None:
+    """Single alarms: left out where the page below shows them; `whole` with what to look at first, else in one line each."""
     with look.clear_words():
         view = alarms_view()
     if not view.recording:
@@ -34,14 +39,33 @@ def bar() -> None:
             "Look first at the network, then try 'tidetray alarms test'.",
             loud=True,
         )
-    _unacknowledged(view)
+    if alarms:
+        _unacknowledged(view, whole=whole)
 
 
-def _unacknowledged(view: AlarmsView) -> None:
-    open_ = [alarm for alarm, state in view.standing if state == "standing"]
+def _named(alarm: Alarm) -> str:
+    said = f"<strong>{escape(headline(alarm))}</strong>"
+    return (
+        f'<a href="tray?tray={quote(alarm.key.name)}" target="_self">{said}</a>' if alarm.key.place == "tray" else said
+    )
+
+
+def _unacknowledged(view: AlarmsView, *, whole: bool) -> None:
+    open_ = view.unacknowledged()
     if not open_:
         return
     now = datetime.now(UTC)
-    lines = tuple(f"{headline(a)}, since {words.when(view.since(a), view.zone, now)}" for a in open_[:SHOWN])
-    more = (f"and {len(open_) - SHOWN} more",) if len(open_) > SHOWN else ()
-    look.say("wrong", f"{words.many(len(open_), 'alarm')} that nobody has acknowledged (page Alarms):", (*lines, *more))
+    lines = "".join(
+        f"<li>{_named(a)}, since {words.when(view.since(a), view.zone, now)}"
+        + (f". {escape(KINDS[a.key.kind].look_first)}" if whole else "")
+        + "</li>"
+        for a in open_[:SHOWN]
+    )
+    if len(open_) > SHOWN:
+        lines += f"<li>and {len(open_) - SHOWN} more</li>"
+    mains = f"<div>{escape(MAINS)}</div>" if whole and any(KINDS[a.key.kind].water for a in open_) else ""
+    link = "Acknowledge" if whole else "What to do"
+    st.html(
+        f'<div class="tt-say tt-wrong" role="alert"><b>{look.MARKS["wrong"]}</b>{words.many(len(open_), "alarm")} that nobody has '
+        f'acknowledged. <a href="alarms" target="_self">{link}</a><ul>{lines}</ul>{mains}</div>'
+    )

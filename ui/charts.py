@@ -1,4 +1,4 @@
-"""Charts of the pages: wet spells of trays over the last hours, growth of pots against dry hours.
+"""Charts of the pages: growth of pots against dry hours, alarms per week; what all charts have in common.
 
 In: frames as in DEVELOPERS.md. Out: Vega-Lite specifications as plain dicts, in the palette; built
 by hand, since checking each of their many layers took longer than reading the trial. Fits nothing.
@@ -7,75 +7,19 @@ Wall time of the trial's zone is drawn as if it were UTC: a browser elsewhere wo
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Any
 
 import pandas as pd
 
-from analysis.trays_now import FAILURES
-from ingest.readings import MAX_GAP_S
 from ui import palette as p
 
 Spec = dict[str, Any]
 
-_TICK_MS = 3 * 3_600_000
+MANY_TRAYS = 12
+"""More are not drawn side by side under their names: there is no room, and a browser takes seconds to lay them out."""
 
 NEAR_H, STEP_PX = 0.8, 15.0
 """Trays whose dry hours a day differ by less are drawn so far apart that they do not cover each other."""
-
-
-def wet_spells(cycles: pd.DataFrame, last_reading: pd.Series, zone: str, start: datetime, now: datetime) -> Spec:
-    """A bar from flood to dry for each tray; dashed where nothing is known; a failed cycle is marked.
-
-    `last_reading` is indexed by tray in the order to draw; NaT where there is none.
-    """
-    start, now = (pd.Timestamp(moment).as_unit("ms") for moment in (start, now))
-    spells = _silence(last_reading, start, now)
-    rows = cycles[cycles["outcome"] != "no flood"]
-    if len(rows):
-        spells = pd.concat([_spells(rows, last_reading, now), spells], ignore_index=True)
-    failed = cycles[cycles["outcome"].isin(FAILURES)]
-    marks = pd.DataFrame({"tray": failed["tray"], "from": _began(failed), "outcome": failed["outcome"]})
-    spells = spells[(spells["to"] > start) & (spells["from"] < now)]
-    marks = marks[marks["from"] >= start]
-    spells = spells.assign(minutes=(spells["to"] - spells["from"]) / pd.Timedelta(minutes=1))
-    for frame in (spells, marks):
-        for column in {"from", "to"} & set(frame.columns):
-            frame[column] = _wall_ms(frame[column].clip(lower=start, upper=now), zone)
-    trays = list(last_reading.index)
-    edges = _wall_ms(pd.Series([start, now]), zone).tolist()
-    # Milliseconds as plain numbers: a time domain given in several layers is taken for several domains.
-    clock = {
-        "values": list(range(-(-edges[0] // _TICK_MS) * _TICK_MS, edges[1], _TICK_MS)),
-        "labelExpr": "utcFormat(datum.value, '%H:%M')",
-    }
-    about = [named("tray"), named("outcome"), {**measured("minutes"), "format": ".0f"}]
-    bar = {
-        "y": {**named("tray"), "scale": {"domain": trays}, "sort": None, "title": None},
-        "x": {**measured("from"), "scale": {"domain": edges, "nice": False}, "title": None, "axis": clock},
-        "x2": {"field": "to"},
-        "tooltip": about,
-    }
-    mark = {key: bar[key] for key in ("x", "y")} | {"tooltip": about[:2]}
-    unknown = {"type": "bar", "height": 14, "fill": "#e4e5e2", "stroke": p.UNKNOWN, "strokeDash": [3, 3]}
-    triangle = {
-        "type": "point",
-        "shape": "triangle-up",
-        "size": 150,
-        "fill": p.WRONG,
-        "stroke": "white",
-        "strokeWidth": 1.5,
-        "opacity": 1,
-    }
-    layers = [
-        layer(rows, look, encoding)
-        for rows, look, encoding in (
-            (spells[spells["kind"] == "unknown"], unknown, bar),
-            (spells[spells["kind"] == "wet"], {"type": "bar", "height": 14, "fill": p.WET}, bar),
-            (marks, triangle, mark),
-        )
-    ]
-    return plain(layers, height=26 * len(trays))
 
 
 def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
@@ -95,6 +39,17 @@ def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
         {**measured("dry_h_day"), "format": ".1f", "title": "dry h a day"},
         {**measured("growth_pct"), "format": ".2f", "title": "growth, % a day"},
     ]  # fmt: skip
+    if points["tray"].nunique() > MANY_TRAYS:
+        from_least = {**measured("dry_least"), "scale": x_scale, "title": x["title"]}
+        doubtful = points[points["dry_most"] - points["dry_least"] > 0.05]
+        pots = {"type": "point", "size": 40, "strokeWidth": 1.5, "opacity": 0.7}
+        lines = layer(
+            doubtful,
+            {"type": "rule", "opacity": 0.3},
+            {"x": from_least, "x2": {"field": "dry_most"}, "y": y, "color": colour},
+        )
+        dots = layer(points, pots, {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": about})
+        return plain([lines, dots] if len(doubtful) else [dots], height=380)
     layers = []
     for tray, shift_px in _side_by_side(points).items():
         own = points[points["tray"] == tray]
@@ -159,29 +114,8 @@ def _side_by_side(points: pd.DataFrame) -> dict[str, float]:
     return {tray: (n - (len(group) - 1) / 2) * STEP_PX for group in groups for n, tray in enumerate(group)}
 
 
-def _spells(rows: pd.DataFrame, last_reading: pd.Series, now: pd.Timestamp) -> pd.DataFrame:
-    """Wet and unknown spells. One whose end was not seen lasts until the tray's next, else until its last reading."""
-    begin = _began(rows)
-    last = rows["tray"].map(last_reading).astype("datetime64[ms, UTC]").where(rows["outcome"] != "unknown", now)
-    following = begin.shift(-1).where(rows["tray"] == rows["tray"].shift(-1))
-    end = rows["dry"].fillna(following).fillna(last)
-    kind = rows["outcome"].map(lambda outcome: "unknown" if outcome == "unknown" else "wet")
-    return pd.DataFrame({"tray": rows["tray"], "from": begin, "to": end, "kind": kind, "outcome": rows["outcome"]})
-
-
-def _silence(last_reading: pd.Series, start: pd.Timestamp, now: pd.Timestamp) -> pd.DataFrame:
-    begin = last_reading.fillna(start)
-    silent = begin[now - begin > pd.Timedelta(seconds=MAX_GAP_S)]
-    return pd.DataFrame(
-        {"tray": silent.index, "from": silent.to_numpy(), "to": now, "kind": "unknown", "outcome": "no readings"}
-    ).astype({"from": "datetime64[ms, UTC]", "to": "datetime64[ms, UTC]"})
-
-
-def _began(cycles: pd.DataFrame) -> pd.Series:
-    return cycles["flood_start"].fillna(cycles["flood_reached"]).fillna(cycles["drain_start"])
-
-
-def _wall_ms(times: pd.Series, zone: str) -> pd.Series:
+def wall_ms(times: pd.Series, zone: str) -> pd.Series:
+    """Wall time of a zone as if it were UTC [ms]."""
     wall = times.dt.tz_convert(zone).dt.tz_localize(None).dt.as_unit("ms")
     return wall.astype("int64")
 
@@ -213,6 +147,17 @@ def layer(rows: pd.DataFrame, mark: Spec, encoding: Spec) -> Spec:
     return {"data": {"values": rows.to_dict("records")}, "mark": mark, "encoding": encoding}
 
 
+def at_night(spec: Any) -> Any:
+    """The same in the colours of the night; what is drawn stays."""
+    if isinstance(spec, dict):
+        return {key: each if key == "data" else at_night(each) for key, each in spec.items()}
+    if isinstance(spec, list | tuple):
+        return [at_night(each) for each in spec]
+    if isinstance(spec, str):
+        return p.AT_NIGHT.get(spec, spec)
+    return spec
+
+
 def plain(layers: list[Spec], *, height: int) -> Spec:
     axis = {
         "labelColor": p.INK,
@@ -229,7 +174,7 @@ def plain(layers: list[Spec], *, height: int) -> Spec:
             "background": "transparent",
             "font": "sans-serif",
             "view": {"stroke": p.LINE, "fill": p.PAPER},
-            "axis": axis | {"gridColor": "#e6e9e4"},
+            "axis": axis | {"gridColor": "#e6e9e4", "domainColor": p.QUIET, "tickColor": p.QUIET},
             "legend": {"labelColor": p.INK, "labelFontSize": 13},
         },
     }

@@ -17,6 +17,9 @@ from ui import palette as p
 from ui.charts import Spec, layer, measured, named, plain, treatment_scales
 
 ROW_PX = 110
+MANY_POTS = 120
+"""Of more pots the thin lines are those of trays (geometric means): single ones could not be told apart."""
+
 _GRID = 60
 
 
@@ -85,7 +88,12 @@ def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, treatments: list
     scale = {"type": "log", "domain": [low / 1.15, high * 1.15], "nice": False}
     y = measured("mass_g") | {"scale": scale, "title": "mass, g (log scale)"}
     colour, shape = treatment_scales(treatments)
+    thin_of = "pot" if masses["pot"].nunique() <= MANY_POTS else "tray"
     pots = masses[["treatment", "tray", "pot", "day", "net_g"]].rename(columns={"net_g": "mass_g"})
+    if thin_of == "tray":
+        logs = pots.assign(mass_g=np.log(pots["mass_g"]))
+        pots = logs.groupby(["treatment", "tray", "day"], as_index=False)["mass_g"].mean()
+        pots["mass_g"] = np.exp(pots["mass_g"])
     # opacity of the stroke, not of the mark: a file's drawer takes a layer of its own for each mark with one
     thin = {"type": "line", "strokeWidth": 0.7, "opacity": 1, "strokeOpacity": 0.28, "tooltip": None}
     marks = {"type": "point", "filled": True, "size": 70, "opacity": 1}
@@ -94,7 +102,7 @@ def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, treatments: list
         *({**measured(c), "format": ".2f"} for c in ("mass_g", "low", "high")),
     ]  # fmt: skip
     limits = means.dropna(subset=["low"])
-    layers = [layer(pots, thin, {"x": x, "y": y, "color": colour, "detail": named("pot")})]
+    layers = [layer(pots, thin, {"x": x, "y": y, "color": colour, "detail": named(thin_of)})]
     if len(limits):
         area = {"type": "area", "opacity": 0.22}
         lower = {**measured("low"), "scale": scale, "title": y["title"]}

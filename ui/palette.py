@@ -1,8 +1,9 @@
-"""The colours of the pages, and the flags that give them to the web server. No Streamlit here.
+"""The colours of the pages, by day and by night, and the flags that give them to the web server. No Streamlit here.
 
-Dark ink on a pale ground for reading outdoors. No meaning hangs on colour alone: every state and
-treatment has a word and a shape too. The colours of treatments stay apart for red-blind and
-green-blind eyes (tests/test_pages.py works that out).
+Dark ink on a pale ground for reading outdoors, pale ink on a dark one where the device asks for it. No meaning hangs
+on colour alone: every state and treatment has a word and a shape too. tests/test_palette.py works out that text and
+marks stand out enough from their grounds (WCAG 2.2, AA), and that treatments stay apart for red-blind and
+green-blind eyes.
 """
 
 from __future__ import annotations
@@ -11,17 +12,25 @@ INK = "#17282b"
 QUIET = "#4c5f63"
 GROUND = "#f8f7f2"
 PAPER = "#ffffff"
+FIELD = "#ecefe9"
+"""What can be typed into."""
 LINE = "#c9cfc9"
+EDGE = "#7c8986"
+"""The edge of what can be pressed."""
 DEEP = "#0b5563"
 """Buttons, links, what is chosen."""
 
 WET = "#1f78b4"
-DRY = "#a9742a"
+DRY = "#8f5f1c"
 UNKNOWN = "#6f777a"
+HATCH = "#e4e5e2"
+LIT = "#fbeeb8"
+"""Behind a strip: the lamp is on."""
 WRONG = "#9c2713"
 WRONG_GROUND = "#fdeee8"
 FINE = "#1d5c3a"
 FINE_GROUND = "#e9f4ec"
+NOTE = "#6b5a12"
 NOTE_GROUND = "#fdf6df"
 
 SERIES = ("#b0641a", "#2f9bd0", "#17415e", "#8a4f9e", "#00856f", "#222222")
@@ -29,12 +38,36 @@ SERIES = ("#b0641a", "#2f9bd0", "#17415e", "#8a4f9e", "#00856f", "#222222")
 
 SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "triangle-left", "triangle-right")
 
+AT_NIGHT = {
+    INK: "#e8eeed", QUIET: "#aebcbe", GROUND: "#0f1719", PAPER: "#172225", FIELD: "#213034", LINE: "#3b4b4f", EDGE: "#84969a",
+    DEEP: "#177a89", WET: "#5aaee6", DRY: "#dba75f", UNKNOWN: "#98a4a7", HATCH: "#2b373a", LIT: "#4a4220",
+    WRONG: "#ff8f78", WRONG_GROUND: "#3a1b15", FINE: "#77cf9d", FINE_GROUND: "#15301f", NOTE: "#d9c26a", NOTE_GROUND: "#302a13",
+    **dict(zip(SERIES, ("#e58a3a", "#59b8ec", "#cfe4f7", "#9a4fb8", "#1fae93", "#fff8d0"), strict=True)),
+    # of charts alone: their grid, shades of a map, the rest of a sum, tested doses
+    "#e6e9e4": "#2a3639", "#fff6cf": "#4a4220", "#b9b7ac": "#23282a", "#d9dcd7": "#46545a", "#eef3ea": "#1d2b26",
+}  # fmt: skip
+"""Colour by day -> by night, of everything that pages and charts are drawn in."""
+
+LINK_AT_NIGHT = "#7fd3e0"
+
+
+def _flags(scheme: str, colours: dict[str, str], link: str) -> tuple[str, ...]:
+    return (
+        f"--theme.{scheme}.primaryColor={colours[DEEP]}",
+        f"--theme.{scheme}.backgroundColor={colours[GROUND]}",
+        f"--theme.{scheme}.secondaryBackgroundColor={colours[FIELD]}",
+        f"--theme.{scheme}.textColor={colours[INK]}",
+        f"--theme.{scheme}.linkColor={link}",
+        f"--theme.{scheme}.borderColor={colours[EDGE]}",
+    )
+
+
+# No base: the pages follow what the device asks for.
 THEME_FLAGS = (
-    "--theme.base=light",
-    f"--theme.primaryColor={DEEP}",
-    f"--theme.backgroundColor={GROUND}",
-    "--theme.secondaryBackgroundColor=#ecefe9",
-    f"--theme.textColor={INK}",
     "--theme.font=sans-serif",
+    "--theme.showWidgetBorder=true",
+    "--theme.linkUnderline=true",
+    *_flags("light", {colour: colour for colour in AT_NIGHT}, DEEP),
+    *_flags("dark", AT_NIGHT, LINK_AT_NIGHT),
 )
 """For `streamlit run`: what style sheets cannot reach."""

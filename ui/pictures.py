@@ -7,14 +7,19 @@ from functools import partial
 import pandas as pd
 import streamlit as st
 
-from ui.charts import Spec
+from ui.charts import Spec, at_night
 from ui.drawing import png, svg
 from ui.reading import as_csv
 
 
+def draw(spec: Spec) -> None:
+    """Draw a picture in the colours of the page, by day or by night. Files keep those of the day: they are printed."""
+    st.vega_lite_chart(spec=at_night(spec) if st.context.theme.type == "dark" else spec, theme=None)
+
+
 def picture(spec: Spec, name: str, table: pd.DataFrame) -> None:
     """Draw a picture and offer its files, named after it; `table` holds the numbers that were drawn."""
-    st.vega_lite_chart(spec=spec, theme=None)
+    draw(spec)
     files(spec, name, table)
 
 

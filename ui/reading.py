@@ -18,7 +18,7 @@ import streamlit as st
 
 from analysis.alarm_load import AlarmLoad, alarm_frame, alarm_load, state
 from analysis.trays_now import natural
-from analysis.trial_comparison import TrialComparison, compare_trial
+from analysis.trial_comparison import TrialComparison
 from analysis.trial_data import NoTrialError, TrialData, choose_trial, open_record
 from ingest.alarm_book import Alarm, AlarmBook
 from ingest.balances import all_balances
@@ -31,22 +31,12 @@ from ingest.recorder import is_recording
 from ingest.settings import home_folder, load_settings
 from ingest.trials import WeighIn
 from ui import sign_in
+from ui.answers import ask
 from ui.overview import Overview, overview
 from ui.show import records
+from ui.work_out import GrowthView
 
-SEEN_BACK = timedelta(hours=12)
 ALARM_DAYS = 28
-
-
-@dataclass(frozen=True)
-class GrowthView:
-    """`intervals` has a row per pot and interval, `whole` one per pot: from its first weigh-in to its last."""
-
-    zone: str
-    treatments: dict[str, str]
-    intervals: pd.DataFrame
-    whole: pd.DataFrame
-    cautions: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -85,6 +75,15 @@ class AlarmsView:
     def since(self, alarm: Alarm) -> datetime:
         return from_ms(alarm.since_ms)
 
+    def unacknowledged(self) -> list[Alarm]:
+        """The most urgent first."""
+        open_ = [alarm for alarm, state in self.standing if state == "standing"]
+        return sorted(open_, key=lambda alarm: ("high", "medium", "low").index(alarm.priority))
+
+    def of_tray(self, tray: str) -> list[tuple[Alarm, str]]:
+        """What stands of a tray and is not muted by its cause, with its state."""
+        return [(a, s) for a, s in self.standing if a.key.place == "tray" and a.key.name == tray and s != "muted"]
+
 
 @dataclass(frozen=True)
 class NotReached:
@@ -106,8 +105,13 @@ def trial_names() -> tuple[str, ...]:
     return tuple(trial.name for trial in trials)
 
 
+def tray_names(trial: str) -> tuple[str, ...]:
+    with open_record(home_folder()) as store:
+        return tuple(Notebook(store).treatments(trial))
+
+
 def chosen_trial() -> str:
-    """The trial that is shown: as chosen above the page, else the only one."""
+    """The trial that is shown: as chosen in the page's head, else the only one."""
     names = trial_names()
     chosen = st.session_state.get("trial", names[0])
     if chosen not in names:
@@ -119,23 +123,21 @@ def trays_view(trial: str) -> Overview:
     return _trays_view(str(home_folder()), trial)
 
 
-def spells(trial: str) -> tuple[pd.DataFrame, datetime]:
-    """Cycles of the last SEEN_BACK hours, and the moment they were read."""
-    return _spells(str(home_folder()), trial)
-
-
 def growth_view(trial: str) -> GrowthView:
-    return _growth_view(str(home_folder()), trial)
+    found: GrowthView = ask("growth", trial)
+    return found
 
 
 def masses(trial: str) -> pd.DataFrame:
     """A row per pot and day of weighing, as `TrialData.masses`."""
-    return _masses(str(home_folder()), trial)
+    found: pd.DataFrame = ask("masses", trial)
+    return found
 
 
-def comparison(trial: str, day: int, saleable_g: float | None) -> TrialComparison:
+def comparison(trial: str, day: int | None, saleable_g: float | None) -> TrialComparison:
     """ValueError, in plain words, where nothing can be compared."""
-    return _comparison(str(home_folder()), trial, day, saleable_g)
+    found: TrialComparison = ask("comparison", trial, day, saleable_g)
+    return found
 
 
 def alarms_view() -> AlarmsView:
@@ -165,11 +167,6 @@ def _book() -> Iterator[AlarmBook]:
     with sign_in.writing("weigh") as store:
         yield AlarmBook(store, first=settings.told_first, mqtt=settings.mqtt)
     _alarms_view.clear()
-
-
-def forget_growth() -> None:
-    for each in (_growth_view, _masses, _comparison):
-        each.clear()
 
 
 def bench(trial: str, now: datetime) -> Bench:
@@ -231,36 +228,3 @@ def _alarms_view(home: str) -> AlarmsView:
                 NotReached(f.recipient, f.tries, from_ms(f.since_ms), f.waiting, f.error) for f in failing(store)
             ),
         )
-
-
-@st.cache_data(ttl=25, max_entries=8, show_spinner=False)
-def _spells(home: str, trial: str) -> tuple[pd.DataFrame, datetime]:
-    now = datetime.now(UTC)
-    with open_record(Path(home)) as store:
-        data = TrialData(store, choose_trial(store, trial))
-        return data.cycles(since=now - SEEN_BACK), now
-
-
-@st.cache_data(ttl=60, max_entries=8, show_spinner=False)
-def _growth_view(home: str, trial: str) -> GrowthView:
-    with open_record(Path(home)) as store:
-        data = TrialData(store, choose_trial(store, trial))
-        both = data.exposure_and_growth
-        return GrowthView(data.trial.zone, data.treatments, both.table, _whole_trial(data), both.cautions)
-
-
-@st.cache_data(ttl=60, max_entries=8, show_spinner=False)
-def _masses(home: str, trial: str) -> pd.DataFrame:
-    with open_record(Path(home)) as store:
-        return TrialData(store, choose_trial(store, trial)).masses
-
-
-@st.cache_data(ttl=60, max_entries=16, show_spinner="Comparing …")
-def _comparison(home: str, trial: str, day: int, saleable_g: float | None) -> TrialComparison:
-    return compare_trial(_masses(home, trial), day=day, saleable_g=saleable_g)
-
-
-def _whole_trial(data: TrialData) -> pd.DataFrame:
-    whole = data.growth_of_whole
-    joined = data.exposure_of(whole[["pot", "start", "end"]]).merge(whole, on=["pot", "start", "end"])
-    return joined.assign(treatment=joined["tray"].map(data.treatments))

@@ -20,7 +20,6 @@ from ingest.trials import EntryError
 from ingest.written import parse_mass_g
 from ui import sign_in
 from ui.entry import Entered, UnlikelyError, enter_weigh_in, unlikely
-from ui.reading import forget_growth
 
 
 @dataclass
@@ -144,8 +143,6 @@ def _carry_out(weighing: Weighing, act: Callable[[Store], None], typed: str) -> 
         weighing.problem = _one_line(error)
     except sqlite3.Error as error:
         weighing.problem = f"The record could not be written: {error}. Check the disk, then press the button again"
-    else:
-        forget_growth()
 
 
 def _one_line(error: TidetrayError) -> str:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from ingest.trials import Event
 
 __all__ = [
-    "LOOK_FIRST", "MAINS", "STATES", "age", "clock", "is_today", "many", "span", "when",
+    "LOOK_FIRST", "MAINS", "STATES", "age", "ahead", "clock", "is_today", "many", "span", "when",
 ]  # fmt: skip
 
 STATES = {"wet": ("●", "wet"), "dry": ("○", "dry"), "unknown": ("?", "unknown")}
@@ -37,6 +37,14 @@ def age(then: datetime | pd.Timestamp, now: datetime) -> str:
     if seconds < 36 * 3600:
         return f"{seconds / 3600:.0f} h ago"
     return f"{seconds / 86400:.0f} days ago"
+
+
+def ahead(then: datetime | pd.Timestamp, now: datetime) -> str:
+    """How soon: 'now', 'in 40 s', 'in 4 min', 'in 3 h', 'in 2 days'."""
+    seconds = (then - now).total_seconds()
+    if seconds < 5:
+        return "now"
+    return f"in {age(now, then).removesuffix(' ago')}"
 
 
 def clock(then: datetime | pd.Timestamp, zone: str, now: datetime) -> str:

@@ -15,6 +15,7 @@ from ingest.alarm_text import headline
 from ingest.expected_times import LEARN_CYCLES
 from ingest.readings import from_ms
 from ui import charts, look, sign_in, words
+from ui.head import head
 from ui.pictures import picture
 from ui.reading import AlarmsView, acknowledge_alarm, alarms_view, as_csv, shelve_alarm, unshelve_alarm
 
@@ -177,7 +178,7 @@ def history() -> None:
     st.download_button("All of it as CSV", as_csv(view.history[list(COLUMNS)]), "alarms.csv", "text/csv")
 
 
-st.title("Alarms", anchor=False)
+head("Alarms")
 if sign_in.may("weigh"):
     sign_in.name_field("Who looks after it", "who_alarms", placeholder="your name")
 else:

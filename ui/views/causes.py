@@ -9,6 +9,7 @@ from analysis.causes import CAUSES
 from analysis.trays_now import natural
 from ingest.trials import EntryError
 from ui import charts_place, look
+from ui.head import head
 from ui.pictures import picture
 from ui.place_reading import relation_view, warmth_totals
 from ui.place_views import RelationView
@@ -185,5 +186,5 @@ def _renamed(table: pd.DataFrame, n: str, of: str) -> pd.DataFrame:
     return table.rename(columns={"channel": "quantity", "flag": "why", "n": n, "of": of})
 
 
-st.title("What drove growth", anchor=False)
+head("What drove growth")
 page()

@@ -10,6 +10,7 @@ from ingest.trials import EntryError
 from ingest.written import parse_mass_g
 from ui import charts_growth, look
 from ui.compare_command import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
+from ui.head import head
 from ui.pictures import picture
 from ui.reading import chosen_trial, comparison, masses
 from ui.show import Shown
@@ -23,9 +24,10 @@ def page() -> None:
     if len(days) < 2:
         look.say("note", "A comparison of growth needs two days of weighing: weigh all pots, and again in a week.")
         return
-    chosen, saleable_g = _asked(days, last_whole_day(table))
+    usual = last_whole_day(table)
+    chosen, saleable_g = _asked(days, usual)
     try:
-        found = comparison(trial, chosen, saleable_g)
+        found = comparison(trial, None if chosen == usual else chosen, saleable_g)
     except ValueError as why:
         look.say("note", f"Nothing can be compared: {why}.")
         return
@@ -62,10 +64,12 @@ def _verdict(found: TrialComparison) -> None:
 
 
 def _over_time(found: TrialComparison, table: pd.DataFrame, order: list[str]) -> None:
+    thin = "pot" if table["pot"].nunique() <= charts_growth.MANY_POTS else "tray"
     st.subheader("Growth of each treatment", anchor=False)
     picture(charts_growth.growth_over_time(table, found.means, order), "growth-over-time", found.means)
     look.small(
-        "Thick: mean of the trays; band: where the mean lies with 95 % confidence, by the scatter of trays. Thin: each pot. "
+        "Thick: mean of the trays; band: where the mean lies with 95 % confidence, by the scatter of trays. "
+        f"Thin: each {thin}. "
         f"Rates: {_rates_in_words(found)}."
     )
 
@@ -138,5 +142,5 @@ def _table(table: pd.DataFrame, shown: Shown) -> None:
     st.dataframe(scaled, hide_index=True, column_config=columns)
 
 
-st.title("Compare", anchor=False)
+head("Compare")
 page()

@@ -6,6 +6,7 @@ import pandas as pd
 import streamlit as st
 
 from ui import charts, look, show
+from ui.head import head
 from ui.pictures import picture
 from ui.reading import GrowthView, as_csv, chosen_trial, growth_view
 from ui.words import many
@@ -101,5 +102,5 @@ def _table(table: pd.DataFrame, zone: str) -> None:
     look.small("The file holds all columns unrounded: times in UTC, growth per day (not %), masses in g, hours in h.")
 
 
-st.title("Growth and exposure", anchor=False)
+head("Growth")
 page()

@@ -35,7 +35,8 @@ from ingest.trials import EVENT_KINDS, Event
 from ingest.written import parse_mass_g, parse_time
 from ui import look, sign_in, words
 from ui.drying import judge_sample
-from ui.reading import chosen_trial, forget_growth
+from ui.head import head
+from ui.reading import chosen_trial
 from ui.words import OVEN, SPENT
 from ui.written_figures import figure
 
@@ -363,7 +364,6 @@ def _act(change: Callable[..., str], *args: object) -> None:
     try:
         with sign_in.writing("weigh") as store:
             told = ("fine", change(store, *args))
-        forget_growth()
         for key in TYPED & set(st.session_state):
             st.session_state[key] = ""
     except (TidetrayError, ValueError) as error:
@@ -388,5 +388,5 @@ def _local(table: pd.DataFrame, zone: str) -> pd.DataFrame:
     return shown
 
 
-st.title("Notebook", anchor=False)
+head("Notebook")
 page()

@@ -5,7 +5,8 @@ from __future__ import annotations
 import streamlit as st
 
 from ui import charts_place, look
-from ui.pictures import files, picture
+from ui.head import head
+from ui.pictures import draw, files, picture
 from ui.place_reading import place_view
 from ui.place_views import FEATURE_WORDS, PlaceView
 from ui.reading import chosen_trial
@@ -16,6 +17,8 @@ NEIGHBOURS = {
     "along the row": "row",
     "along the column": "column",
 }
+# So many maps are drawn at first: a browser takes seconds over forty.
+MAPS = 9
 _HEADINGS = {
     "feature": ("of the place", 0), "estimate": ("%/day each", 2), "low": ("from", 2), "high": ("to", 2), "f": ("F", 2),
     "df_num": ("df", 0), "df_den": ("of", 0), "p": ("p", 3), "p_adjusted": ("p, Holm", 3), "share": ("share %", 0),
@@ -58,14 +61,19 @@ def _map(view: PlaceView) -> None:
     )
     pots = view.positions.pots
     maps = charts_place.tray_maps(pots, view.trays)
+    if len(maps) > MAPS and not st.toggle(
+        f"All {len(maps)} trays, not only the {MAPS} whose pots differ most", key="all_maps"
+    ):
+        most = set(pots["residual"].abs().groupby(pots["tray"]).max().nlargest(MAPS).index)
+        maps = [each for each in maps if each[0]["tray"] in most]
     per_line = 2 if int(pots["column"].max()) > 5 else 3
     for first in range(0, len(maps), per_line):
         for column, (tray, water, drawn) in zip(st.columns(per_line), maps[first : first + per_line], strict=False):
             with column:
                 st.markdown(f"**{tray['tray']}** · {tray['treatment']}")
                 look.small(water)
-                st.vega_lite_chart(spec=drawn, theme=None)
-    look.small("The whole map as a file, to print or to show a friend:")
+                draw(drawn)
+    look.small("These maps as one file, to print or to show a friend:")
     titled = [(f"{tray['tray']}, {tray['treatment']}", drawn) for tray, _, drawn in maps]
     files(charts_place.whole_map(titled), "places", pots)
 
@@ -104,5 +112,5 @@ def _spread(view: PlaceView) -> None:
     look.small("The variance of ln mass around the means of treatments, and what it is owed to.")
 
 
-st.title("Places", anchor=False)
+head("Places")
 page()

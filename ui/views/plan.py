@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import tempfile
+from functools import partial
 from html import escape
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from analysis.trial_data import TrialData, choose_trial, open_record
 from ingest.readings import TidetrayError
 from ingest.settings import home_folder
 from ui import labels, look
+from ui.head import head
 from ui.plan_commands import CROSSOVER, lay_out_file, past_spread, second_run
 from ui.reading import chosen_trial
 from ui.written_figures import figure
@@ -152,16 +154,21 @@ def _print(data: TrialData) -> None:
     standing = data.pots[data.pots["to"].isna()]
     st.text_input("Address of these pages for a phone", value="http://192.168.1.20:8501", key="plan_url")
     try:
-        page_of_labels = labels.label_page(data.trial.name, standing, st.session_state["plan_url"].strip())
+        url = st.session_state["plan_url"].strip()
+        labels.label_page(data.trial.name, standing.head(1), url)  # whether the address will do
     except TidetrayError as error:
         look.say("wrong", str(error))
     else:
         st.download_button(
-            "Pot labels to print", page_of_labels, f"labels-{data.trial.name}.html", "text/html", width="stretch"
+            "Pot labels to print",
+            partial(labels.label_page, data.trial.name, standing, url),
+            f"labels-{data.trial.name}.html",
+            "text/html",
+            width="stretch",
         )
-    drawn = labels.map_page(data.plan, standing, data.treatments)
+    drawn = partial(labels.map_page, data.plan, standing, data.treatments)
     st.download_button("Map of the trays to print", drawn, f"map-{data.trial.name}.html", "text/html", width="stretch")
 
 
-st.title("Plan", anchor=False)
+head("Plan")
 page()

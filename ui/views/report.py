@@ -9,14 +9,12 @@ import streamlit as st
 from analysis.trial_data import open_record
 from ingest.settings import home_folder, load_settings
 from ui import look
-from ui.reading import chosen_trial
+from ui.head import head
 from ui.report import as_files, make_report
 from ui.report_parts import Report
 
 
-def page() -> None:
-    with look.clear_words():
-        trial = chosen_trial()
+def page(trial: str) -> None:
     look.small(
         "One page and one PDF of the whole trial: question, map, what the trays went through, growth, comparison, cautions, causes, places, the "
         "next schedule, methods. Each is whole in itself: to print, to send, to keep. The same data give the same files again."
@@ -53,5 +51,4 @@ def made(home: str, trial: str) -> tuple[Report, bytes, bytes]:
     return report, *as_files(report)
 
 
-st.title("Report", anchor=False)
-page()
+page(head("Report").trial)

@@ -25,7 +25,6 @@ from ingest.set_up import HeardNode, broker_is_chosen, can_add_trays, heard, nod
 from ingest.settings import RECORD_FILE, Settings, home_folder, load_settings
 from ingest.store import open_store
 from ui import look, setting_up, sign_in, words
-from ui.reading import forget_growth
 from ui.start import STARTED
 
 REFRESH_S = 3
@@ -303,7 +302,6 @@ def _save_trays(site: str, which: str, culture: str | None, names: list[str]) ->
     with sign_in.writing("manage") as store:
         told = setting_up.save_trays(home_folder(), store, typed, now=datetime.now(UTC))
     sign_in.note(f"trays put into the trial: {', '.join(typed['trays'])}")
-    forget_growth()
     return told
 
 

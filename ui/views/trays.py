@@ -1,4 +1,4 @@
-"""Trays now: what to look at first, then every tray, its last hours, the nodes and what was set aside."""
+"""Trays now: what failed and nobody was told of, then every tray with its last two days, the nodes, what was set aside."""
 
 from __future__ import annotations
 
@@ -6,32 +6,37 @@ from datetime import UTC, datetime
 from html import escape
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from analysis.trays_now import FAILURES
-from ui import charts, look, words
+from ui import look, strips, tray_cards, words
+from ui.head import head
 from ui.overview import Overview
-from ui.reading import SEEN_BACK, chosen_trial, spells, trays_view
+from ui.reading import AlarmsView, alarms_view, chosen_trial, trays_view
+from ui.tray_reading import strips_view
 
 REFRESH_S = 5
-CHART_REFRESH_S = 30
 
 
 @st.fragment(run_every=REFRESH_S)
 def trays_now() -> None:
     with look.clear_words():
-        view, now = trays_view(chosen_trial()), datetime.now(UTC)
-    trays = view.trays
-    failed, unknown = trays[trays["failure"] != ""], trays[trays["state"] == "unknown"]
-    _look_first(failed, unknown, view, now)
-    st.html('<div class="tt-cards">' + "".join(_card(row, view.zone, now) for row in trays.itertuples()) + "</div>")
+        trial = chosen_trial()
+        view, past, alarms, now = trays_view(trial), strips_view(trial), alarms_view(), datetime.now(UTC)
+    _look_first(view, alarms, now)
+    cards = "".join(tray_cards.card(row, past, alarms, now) for row in view.trays.itertuples())
+    st.html(f'<div class="tt-cards">{cards}</div>')
+    st.html(strips.KEY)
     look.small(f"Times are those of {view.zone}. It is {words.clock(now, view.zone, now)}; this page renews itself.")
 
 
-def _look_first(failed: pd.DataFrame, unknown: pd.DataFrame, view: Overview, now: datetime) -> None:
-    if failed.empty and unknown.empty:
-        look.say("fine", "No failed cycle, and every tray is heard.")
+def _look_first(view: Overview, alarms: AlarmsView, now: datetime) -> None:
+    """What failed without an alarm that stands (those are in the bar above, or acknowledged), and what is not heard."""
+    trays = view.trays
+    untold = [row.failure != "" and not alarms.of_tray(row.tray) for row in trays.itertuples()]
+    failed, unknown = trays[untold], trays[trays["state"] == "unknown"]
+    if failed.empty and unknown.empty and not alarms.unacknowledged():
+        look.say("fine", "Nothing to do: no failed cycle, and every tray is heard.")
         return
     if len(failed):
         lines = []
@@ -39,44 +44,12 @@ def _look_first(failed: pd.DataFrame, unknown: pd.DataFrame, view: Overview, now
             rows = failed[failed["failure"] == failure].itertuples()
             where = ", ".join(f"{row.tray} at {words.when(row.failed_at, view.zone, now)}" for row in rows)
             lines.append(f"{failure.capitalize()}: {where}. {words.LOOK_FIRST[failure]}")
-        look.say("wrong", f"FAILED: {words.many(len(failed), 'tray')}. Look at this first:", tuple(lines))
-        look.say("note", words.MAINS)
+        look.say("wrong", f"FAILED: {words.many(len(failed), 'tray')}. Look at this first:", (*lines, words.MAINS))
     if len(unknown):
         where = " Look first at the node: has it power, is it connected?" if view.recording else ""
         look.say(
             "note", f"Unknown: {', '.join(unknown['tray'])}. No reading of the water for 15 minutes or more.{where}"
         )
-
-
-def _card(row: Any, zone: str, now: datetime) -> str:
-    mark, state = words.STATES[row.state]
-    since = f" since {words.clock(row.since, zone, now)}" if row.state != "unknown" and not pd.isna(row.since) else ""
-    failure = f'<div class="failure">▲ FAILED: {escape(row.failure)}</div>' if row.failure else ""
-    level = "–" if pd.isna(row.level_m) else f"{round(row.level_m * 1000)} mm"
-    shown = look.facts(
-        {
-            "level": level if row.state != "unknown" else f"{level} when last heard",
-            "last flood": words.when(row.last_flood, zone, now),
-            "last reading": words.when(row.last_reading, zone, now),
-        }
-    )
-    css = f"tt-card {row.state}{' failed' if row.failure else ''}"
-    return (
-        f'<div class="{css}"><div class="head">{escape(row.tray)}<span>{escape(row.treatment)}</span></div>'
-        f'<div class="state"><span class="mark">{mark}</span> {state}{escape(since)}</div>{failure}{shown}</div>'
-    )
-
-
-@st.fragment(run_every=CHART_REFRESH_S)
-def last_hours() -> None:
-    with look.clear_words():
-        trial = chosen_trial()
-        cycles, moment = spells(trial)
-        view = trays_view(trial)
-    st.subheader(f"Last {SEEN_BACK.total_seconds() / 3600:.0f} hours", anchor=False)
-    last = view.trays.set_index("tray")["last_reading"]
-    st.vega_lite_chart(spec=charts.wet_spells(cycles, last, view.zone, moment - SEEN_BACK, moment), theme=None)
-    look.small("Bar: wet, from flood to dry. Dashed grey: unknown, no readings. ▲ a failed cycle.")
 
 
 @st.fragment(run_every=REFRESH_S * 2)
@@ -104,7 +77,7 @@ def _node(node: Any, view: Overview, now: datetime) -> str:
         here, css = "? unknown", "unknown"
     else:
         here, css = {
-            True: ("● connected", "wet"),
+            True: ("● connected", "fine"),
             False: ("▲ NOT CONNECTED", "failed"),
             None: ("? never said hello", "unknown"),
         }[node.here]
@@ -119,7 +92,6 @@ def _node(node: Any, view: Overview, now: datetime) -> str:
     )
 
 
-st.title("Trays now", anchor=False)
+head("Trays now")
 trays_now()
-last_hours()
 nodes_and_messages()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime
 from html import escape
-from pathlib import Path
 
 import pandas as pd
 import streamlit as st
@@ -13,16 +12,18 @@ import streamlit as st
 from analysis.next_plan import predicted_and_happened
 from analysis.schedules import FACTORS
 from analysis.trial_data import TuningData, open_record
-from analysis.tuned import Tuned, tune_pair
+from analysis.tuned import Tuned
 from analysis.tuning import DOSE_WORDS
 from ingest.notebook import Notebook
 from ingest.settings import Settings, home_folder, load_settings
 from ingest.written import parse_time
 from ui import look, show, sign_in, timetable_files, words
+from ui.answers import ask
 from ui.charts_tuning import response_chart
+from ui.head import head
 from ui.pictures import picture
 from ui.reading import as_csv
-from ui.tuning import CAUTION, GROWTH, begin, limits_of, read, tray_timetables, tuned, value_table
+from ui.tuning import CAUTION, GROWTH, begin, tray_timetables, value_table
 
 NAMES = DOSE_WORDS | {"hold_minutes": "minutes each flood"}
 KIND = {"top": "fine", "levels off": "fine", "flat": "fine", "go further": "note"}
@@ -39,12 +40,10 @@ def page() -> None:
     dose = right.selectbox("Dose is", (MEASURED, PLANNED), key="dose")
     weeks = third.selectbox("Weeks of the next trial", (2, 3, 4, 6, 8), index=2, key="weeks")
     with look.clear_words():
-        grown = has_growth(str(home_folder()), trials)
-    if not grown:
+        data, found = ask("tuning", list(trials), factor, dose == PLANNED, float(weeks))
+    if found is None:
         look.say("note", "Tuning needs growth: weigh all pots, and again in a week.")
         return
-    with look.clear_words():
-        data, found = worked_out(str(home_folder()), trials, factor, dose == PLANNED, float(weeks))
     fit = found.fit
     with top:
         look.say(KIND.get(fit.finding, "wrong"), fit.verdict)
@@ -53,7 +52,7 @@ def page() -> None:
     next_trial(found, data, settings, trials)
     if found.proposal is not None:
         timetable(found, data)
-    two_factors(data, settings, planned=dose == PLANNED, weeks=float(weeks))
+    two_factors(trials, planned=dose == PLANNED, weeks=float(weeks))
     value(found, data, settings)
     earlier(data)
 
@@ -70,21 +69,6 @@ def trial_choice() -> tuple[str, ...]:
 
 def read_names(store: object) -> tuple[str, ...]:
     return tuple(trial.name for trial in Notebook(store).trials())  # type: ignore[arg-type]
-
-
-@st.cache_data(ttl=60, max_entries=8, show_spinner=False)
-def has_growth(home: str, trials: tuple[str, ...]) -> bool:
-    with open_record(Path(home)) as store:
-        return len(read(store, trials).measured) > 0
-
-
-@st.cache_data(ttl=60, max_entries=8, show_spinner="Working out …")
-def worked_out(
-    home: str, trials: tuple[str, ...], factor: str, planned: bool, weeks: float
-) -> tuple[TuningData, Tuned]:
-    with open_record(Path(home)) as store:
-        data = read(store, trials)
-    return data, tuned(data, load_settings(Path(home)), factor=factor, planned=planned, weeks=weeks)
 
 
 def chart(found: Tuned, data: TuningData) -> None:
@@ -171,7 +155,6 @@ def begin_form(found: Tuned, data: TuningData, settings: Settings) -> None:
         at = parse_time(started, zone, hour_of_date=0).time if started.strip() else now
         said = begin(store, found, data, settings, name=name, started=at, seed=1, now=now)
     sign_in.note(f"trial {name} begun")
-    worked_out.clear()
     look.say("fine", said)
 
 
@@ -219,10 +202,9 @@ def timetable(found: Tuned, data: TuningData) -> None:
         )
 
 
-def two_factors(data: TuningData, settings: Settings, *, planned: bool, weeks: float) -> None:
+def two_factors(trials: tuple[str, ...], *, planned: bool, weeks: float) -> None:
     with st.expander("Floods a day and wet minutes together"):
-        pots = data.planned if planned else data.measured
-        both = tune_pair(pots, data.plan, data.water, limits=limits_of(settings.flooding), weeks=weeks)
+        both = ask("pair", list(trials), planned, weeks)
         look.say(KIND.get(both.fit.finding, "wrong"), both.fit.verdict)
         if both.proposal is not None:
             look.small(f"A trial of both would be: {both.proposal.sentence}")
@@ -294,5 +276,5 @@ def earlier(data: TuningData) -> None:
     )
 
 
-st.title("Flood schedule", anchor=False)
+head("Flood schedule")
 page()

@@ -16,6 +16,7 @@ import streamlit as st
 from ingest.trials import WeighIn, near_names
 from ui import look, sign_in, typed, words
 from ui.entry import Entered
+from ui.head import head
 from ui.reading import Bench, bench, chosen_trial, history, on_the_cells_now
 from ui.weighing import Typed, Weighing, number_to_correct, save, take_back
 
@@ -274,5 +275,5 @@ def _go(weighing: Weighing, pot: str | None) -> None:
         del st.query_params["pot"]
 
 
-st.title("Weigh-in", anchor=False)
+head("Weigh-in")
 page()

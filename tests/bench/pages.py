@@ -1,0 +1,137 @@
+"""How quick the pages are on a year of forty trays, in Chromium: `python tests/bench/pages.py`.
+
+first_s: the first page of a new visitor, until it is drawn; slowest_s: the slowest other page, with its answers worked
+out before (worked_s: how long all of them took after the server's start); refresh_ms: the live part of the first page,
+as the server renews it, the median while ten visitors have it open; mib: memory of the server with those.
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+import sys
+import tempfile
+import time
+from contextlib import ExitStack
+from datetime import UTC, datetime
+from pathlib import Path
+
+import psutil
+from playwright.sync_api import Page, sync_playwright
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from ingest.recorder import RecorderLock
+from tests.browser.opened import WIDE, launch
+from tests.year_home import TRIAL, make_year_home
+from ui.serve import free_port, start
+
+HOST = "127.0.0.1"
+VISITORS = 10
+OTHERS = (
+    "alarms",
+    "weigh?pot=t1-p1",
+    "trial",
+    "growth",
+    "compare",
+    "causes",
+    "places",
+    "tuning",
+    "tray?tray=tray-5",
+    "notebook",
+    "plan",
+)
+REFRESHES_S = 30.0
+MOST_WAIT_MS = 300_000
+
+# Done: a title, and neither a spinner nor an element that waits to be renewed.
+DONE = (
+    "document.querySelector('h1') && document.querySelectorAll('.stMainBlockContainer [data-testid]').length > 8 && "
+    "!document.querySelector('[data-testid=stApp][data-test-script-state=running], [data-testid=stSpinner], [data-testid=stSkeleton], [data-stale=true]')"
+)
+
+
+def opened_s(page: Page, address: str) -> float:
+    began = time.perf_counter()
+    page.goto(address)
+    page.wait_for_function(DONE, timeout=MOST_WAIT_MS)
+    return time.perf_counter() - began
+
+
+def refresh_ms(home: Path) -> list[float]:
+    """What one renewal of the live part costs the server, beside the visitors: read, worked out, written as HTML."""
+    os.environ["TIDETRAY_HOME"] = str(home)
+    from ui import reading, tray_cards, tray_reading  # noqa: PLC0415
+
+    took = []
+    for _ in range(12):
+        began = time.perf_counter()
+        view = reading._trays_view.__wrapped__(str(home), TRIAL)
+        past = tray_reading.strips_view(TRIAL)
+        alarms = reading._alarms_view.__wrapped__(str(home))
+        now = datetime.now(UTC)
+        "".join(tray_cards.card(row, past, alarms, now) for row in view.trays.itertuples())
+        took.append(1000 * (time.perf_counter() - began))
+        time.sleep(REFRESHES_S / 60)
+    return took[1:]
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as folder, ExitStack() as stack:
+        home = Path(folder)
+        began = time.perf_counter()
+        make_year_home(home, datetime.now(UTC))
+        print(f"home made in {time.perf_counter() - began:.1f} s")
+        stack.enter_context(RecorderLock(home))
+        port = free_port(HOST, 0)
+        url = f"http://{HOST}:{port}"
+        server = start(home, host=HOST, port=port, log=home / "dashboard.log")
+        stack.callback(server.wait, 10)
+        stack.callback(server.terminate)
+        browser = launch(stack.enter_context(sync_playwright()))
+        stack.callback(browser.close)
+        time.sleep(4)
+        page = browser.new_page(viewport=WIDE)
+        opened_s(page, url)  # the server's own first time: it loads what it needs
+        began = time.perf_counter()
+        firsts = []
+        for name in OTHERS:  # each is worked out, if it is not yet
+            print(f"  {name:20s} the first time {opened_s(page, f'{url}/{name}'):.2f} s", flush=True)
+        worked_s = time.perf_counter() - began
+        page.close()
+        times: dict[str, float] = {}
+        for name in OTHERS:
+            each = browser.new_page(viewport=WIDE)
+            times[name] = min(opened_s(each, f"{url}/{name}") for _ in range(2))
+            each.close()
+            print(f"  {name:20s} {times[name]:.2f} s", flush=True)
+        for _ in range(3):
+            each = browser.new_context(viewport=WIDE).new_page()
+            firsts.append(opened_s(each, url))
+            each.context.close()
+        visitors = [browser.new_context(viewport=WIDE).new_page() for _ in range(VISITORS)]
+        for each in visitors:
+            each.goto(url)
+        for each in visitors:
+            each.wait_for_function(DONE, timeout=MOST_WAIT_MS)
+        process = psutil.Process(server.pid)
+        before = process.cpu_times()
+        began = time.perf_counter()
+        renewed = refresh_ms(home)
+        visitors[0].wait_for_timeout(1000 * REFRESHES_S)
+        after, spent = process.cpu_times(), time.perf_counter() - began
+        cores = (after.user + after.system - before.user - before.system) / spent
+        mib = process.memory_info().rss / 2**20
+        load = os.getloadavg()[0]
+        slowest = max(times, key=lambda name: times[name])
+        print(
+            f"{VISITORS} visitors of the first page take {100 * cores:.0f} % of a core; load {load:.1f} on {os.cpu_count()} cores; slowest: {slowest}"
+        )
+        print(
+            f"pages first_s={statistics.median(firsts):.2f} slowest_s={times[slowest]:.2f} refresh_ms={statistics.median(renewed):.0f} "
+            f"mib={mib:.0f} worked_s={worked_s:.0f} load={load:.1f}"
+        )
+
+
+if __name__ == "__main__":
+    sys.exit(main())

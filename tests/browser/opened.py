@@ -1,0 +1,122 @@
+"""A dashboard served for a test, a browser that opens it, its pictures kept, and axe run over what is shown."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from time import monotonic, sleep
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, Playwright
+
+from ui.serve import free_port, start
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = (
+    "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+HOST = "127.0.0.1"
+WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
+
+PAGES = (
+    "", "alarms", "weigh", "weigh?pot={pot}", "trial", "growth", "compare", "causes", "places", "tuning", "tray?tray={tray}",
+    "notebook", "plan",
+)  # fmt: skip
+"""Address of every page; a test puts in a pot and a tray of its home."""
+
+DRAWN_S = 60
+"""A page is drawn by then, also on a busy machine."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """What axe found: its rule, how bad, and the element."""
+
+    rule: str
+    impact: str
+    element: str
+    said: str
+
+
+@contextmanager
+def served(home: Path) -> Iterator[str]:
+    """The address of a dashboard that shows `home`."""
+    port = free_port(HOST, 0)
+    log = home / "dashboard.log"
+    server = start(home, host=HOST, port=port, log=log)
+    try:
+        deadline = monotonic() + 60
+        while True:
+            try:
+                with urllib.request.urlopen(f"http://{HOST}:{port}/_stcore/health", timeout=1):
+                    break
+            except (urllib.error.URLError, OSError):
+                if monotonic() > deadline or server.poll() is not None:
+                    pytest.fail(f"the dashboard does not answer: {log.read_text()}")
+                sleep(0.1)
+        yield f"http://{HOST}:{port}"
+    finally:
+        server.terminate()
+        server.wait(10)
+
+
+def launch(playwright: Playwright) -> Browser:
+    if shutil.which(CHROMIUM) is None:
+        if "CI" in os.environ:
+            pytest.fail("chromium is not installed: apt-get install chromium")
+        pytest.skip("needs chromium: apt-get install chromium")
+    return playwright.chromium.launch(
+        executable_path=CHROMIUM, args=list(FLAGS), env={**os.environ, "LANG": "en_GB.UTF-8"}
+    )
+
+
+def drawn(page: Page) -> None:
+    """Wait until the page's script has run to its end, and what it drew has settled."""
+    page.wait_for_selector("h1", timeout=1000 * DRAWN_S)
+    page.wait_for_function(
+        "!document.querySelector('[data-testid=stApp][data-test-script-state=running], [data-testid=stSpinner], [data-testid=stSkeleton], [data-stale=true]')",
+        timeout=1000 * DRAWN_S,
+    )
+    page.wait_for_timeout(300)
+
+
+def keep(page: Page, name: str) -> None:
+    """A picture of the whole page, into the folder that TIDETRAY_SCREENSHOTS names."""
+    folder = os.environ.get("TIDETRAY_SCREENSHOTS")
+    if not folder:
+        return
+    Path(folder).mkdir(parents=True, exist_ok=True)
+    was = page.viewport_size or WIDE
+    tall = page.evaluate("document.querySelector('.stMainBlockContainer')?.scrollHeight || 900")
+    page.set_viewport_size({"width": was["width"], "height": min(int(tall) + 40, 4000)})
+    page.wait_for_timeout(200)
+    page.screenshot(path=Path(folder) / f"{re.sub('[^a-z0-9]+', '-', name.lower()).strip('-')}.png")
+    page.set_viewport_size(was)
+
+
+def faults(page: Page) -> list[Fault]:
+    """Serious and critical faults by axe, of what is shown now."""
+    if not page.evaluate("typeof window.axe === 'object'"):
+        page.evaluate(files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8"))
+    found: dict[str, Any] = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+    return [
+        Fault(
+            rule["id"],
+            rule["impact"],
+            node["html"][:200],
+            ((node["any"] or node["all"] or node["none"])[0])["message"][:200],
+        )
+        for rule in found["violations"]
+        if rule["impact"] in ("serious", "critical")
+        for node in rule["nodes"]
+    ]

@@ -1,0 +1,136 @@
+"""Pages that are left open: an alarm is acknowledged, two people weigh at once, the recorder stops and comes back."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, expect, sync_playwright
+
+from ingest.alarm_book import AlarmBook
+from ingest.notebook import Notebook
+from ingest.readings import to_ms
+from ingest.settings import RECORD_FILE
+from ingest.store import open_store
+from ingest.tray_watch import Change
+from tests.browser.opened import HOST, PHONE, WIDE, drawn, keep, launch, served
+from tests.made_home import make_home
+from ui.serve import free_port
+
+ROOT = Path(__file__).parents[2]
+MASS = "Pot with plants, in grams"
+SOON_MS = 90_000
+"""A live part has renewed itself by then, also on a busy machine."""
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_home(tmp_path_factory.mktemp("home"), datetime.now(UTC), readings_of=timedelta(days=1))
+
+
+@pytest.fixture(scope="module")
+def url(home: Path) -> Iterator[str]:
+    with served(home) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        opened = launch(playwright)
+        yield opened
+        opened.close()
+
+
+@contextmanager
+def recorder(home: Path) -> Iterator[None]:
+    """A recorder at work; its broker is away, which does not keep it from running."""
+    environment = {**os.environ, "TIDETRAY_BROKER__PORT": str(free_port(HOST, 0))}
+    with (home / "recorder.log").open("wb") as log:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "ui.cli", "record", "--home", str(home)], cwd=ROOT, env=environment, stdout=log, stderr=subprocess.STDOUT
+        )  # fmt: skip
+    try:
+        yield
+    finally:
+        process.kill()
+        process.wait()
+
+
+def test_an_alarm_is_acknowledged_on_a_phone(home: Path, url: str, browser: Browser) -> None:
+    now_ms = to_ms(datetime.now(UTC))
+    with open_store(home / RECORD_FILE) as store:
+        change = Change("tray", "tray-4", "did not drain", "", True, now_ms - 60_000, now_ms, "still 17 mm")
+        AlarmBook(store).enter([("nursery", change)], now_ms=now_ms)
+    page = browser.new_page(viewport=PHONE)
+    page.goto(url)
+    drawn(page)
+    bar = page.get_by_role("alert").filter(has_text="tray-4: did not drain")
+    expect(bar).to_be_visible(timeout=SOON_MS)
+    expect(bar).to_contain_text("switch the pump and the lamp off")
+    keep(page, "alarm on the first page 390")
+    bar.get_by_role("link", name="Acknowledge").click()
+    drawn(page)
+    page.get_by_label("Who looks after it").fill("me")
+    page.get_by_label("Who looks after it").press("Enter")
+    page.get_by_role("button", name="Acknowledge").click()
+    expect(page.get_by_text("acknowledged by me")).to_be_visible(timeout=SOON_MS)
+    keep(page, "alarm acknowledged 390")
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        assert [alarm.acknowledged_by for alarm in AlarmBook(store).alarms(standing=True)] == ["me"]
+    page.get_by_role("link", name="Trays now").click()
+    expect(page.get_by_text("did not drain (acknowledged)")).to_be_visible(timeout=SOON_MS)
+    expect(page.get_by_role("alert").filter(has_text="nobody has acknowledged")).to_have_count(0)
+    page.close()
+
+
+def test_two_people_weigh_at_once(home: Path, url: str, browser: Browser) -> None:
+    people = {"one": "t1-a1", "two": "t2-a1"}
+    pages = {}
+    for who, pot in people.items():
+        context = browser.new_context(viewport=PHONE)
+        page = pages[who] = context.new_page()
+        page.goto(f"{url}/weigh?pot={pot}")
+        drawn(page)
+        page.wait_for_function("document.querySelector('input[inputmode=decimal]')", timeout=SOON_MS)
+        with open_store(home / RECORD_FILE, read_only=True) as store:
+            last = Notebook(store).weigh_ins("plugs", pot=pot)[-1]
+        page.get_by_label("Who weighs").fill(who)
+        page.get_by_label(MASS).fill(f"{last.gross_g + 0.1:.2f}")
+    for page in pages.values():
+        page.get_by_role("button", name="Save", exact=True).click()
+    for who, page in pages.items():
+        expect(page.get_by_text(f"Saved: {people[who]}")).to_be_visible(timeout=SOON_MS)
+        expect(page.get_by_role("progressbar")).to_have_count(1)
+        keep(page, f"weighed by {who} 390")
+        page.context.close()
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        weighed = [(w.pot, w.who) for w in Notebook(store).weigh_ins("plugs") if w.who != "demo"]
+    assert sorted(weighed) == [("t1-a1", "one"), ("t2-a1", "two")]
+
+
+def test_left_open_while_the_recorder_restarts(home: Path, url: str, browser: Browser) -> None:
+    """The bar comes and goes by itself, and what is being typed stays."""
+    page = browser.new_page(viewport=WIDE)
+    page.goto(f"{url}/weigh?pot=t3-a1")
+    drawn(page)
+    page.wait_for_function("document.querySelector('input[inputmode=decimal]')", timeout=SOON_MS)
+    page.get_by_label(MASS).fill("17.")
+    not_running = page.get_by_role("alert").filter(has_text="NOT RUNNING")
+    expect(not_running).to_be_visible(timeout=SOON_MS)
+    for again in (False, True):
+        with recorder(home):
+            expect(not_running).to_have_count(0, timeout=SOON_MS)
+        expect(not_running).to_be_visible(timeout=SOON_MS)
+        keep(page, f"recorder stopped{' again' if again else ''} 1280")
+        expect(page.get_by_label(MASS)).to_have_value("17.")
+        assert page.evaluate("document.activeElement.getAttribute('aria-label')") == MASS, (
+            "the focus stays where it was"
+        )
+    page.close()

@@ -1,0 +1,174 @@
+"""One tray: how it stands, its channels, drainings, cycles, events, pots, and the calibration of its sensors."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from html import escape
+from urllib.parse import quote
+
+import pandas as pd
+import streamlit as st
+
+from ingest.readings import CHANNELS
+from ui import charts_tray, look, strips, tray_cards, words
+from ui.head import Chosen, head
+from ui.pictures import picture
+from ui.reading import alarms_view, as_csv, trays_view
+from ui.tray_reading import DAILY_DAYS, RAW_DAYS, TrayView, strips_view, tray_view
+
+REFRESH_S = 10
+CYCLES_SHOWN = 200
+_SHOWN_AS = {"level": ("mm", 1000.0), "mass": ("g", 1000.0)}
+_UNITS = {"Cel": "°C", "%RH": "% RH", "%EL": "%", "lx": "lx", "V": "V"}
+
+
+@st.fragment(run_every=REFRESH_S)
+def now_of(chosen: Chosen) -> None:
+    with look.clear_words():
+        view, past = trays_view(chosen.trial), strips_view(chosen.trial)
+        alarms, now = alarms_view(), datetime.now(UTC)
+    row = next(each for each in view.trays.itertuples() if each.tray == chosen.tray)
+    st.html(tray_cards.card(row, past, alarms, now, link=False))
+    st.html(strips.KEY)
+
+
+def page(chosen: Chosen) -> None:
+    now_of(chosen)
+    with look.clear_words():
+        view = tray_view(chosen.trial, chosen.tray, chosen.days)
+    zone = view.zone
+    _pots(view, zone)
+    _drains(view, chosen)
+    _channels(view, chosen)
+    _cycles(view, chosen)
+    _events(view, zone)
+    _calibrations(view)
+
+
+def _pots(view: TrayView, zone: str) -> None:
+    st.subheader("Its pots", anchor=False)
+    look.small("; ".join(f"{name}: {value}" for name, value in view.facts.items()) + ".")
+    if view.pots.empty:
+        look.say("note", "No pot stands on this tray. Pots are named in the trial's file; load it again with them.")
+        return
+    now = datetime.now(UTC)
+    items = "".join(
+        f'<li><a href="weigh?pot={quote(row.pot)}" target="_self">{escape(row.pot)}</a> row {row.row}, column {row.column}: '
+        + ("not weighed yet" if pd.isna(row.mass_g) else f"{row.mass_g:.2f} g net, {words.age(row.weighed, now)}")
+        + "</li>"
+        for row in view.pots.itertuples()
+    )
+    st.html(f'<ul class="tt-pots">{items}</ul>')
+
+
+def _drains(view: TrayView, chosen: Chosen) -> None:
+    st.subheader("How it drains", anchor=False)
+    drains = view.drains.dropna(subset=["share"])
+    if drains.empty:
+        look.small(
+            "No whole draining in this time, or no geometry in the trial's file to expect one by. Look back further, above."
+        )
+        return
+    picture(charts_tray.drain_trend(drains, view.zone), f"{chosen.tray}-draining", view.drains)
+    by = {
+        "learned": "what this tray learned from its own first clean cycles",
+        "geometry": "Torricelli's law by its geometry, a lower bound, until its own time is learned",
+    }[drains["expectation"].iloc[0]]
+    look.small(f"Each point is a draining. Dashed, 100 %: {by}. Points that climb: the strainer is clogging.")
+
+
+def _channels(view: TrayView, chosen: Chosen) -> None:
+    st.subheader("Measured", anchor=False)
+    if view.channels.empty:
+        look.say(
+            "note", f"No reading of {chosen.tray} in this time. Look first at its node, then look back further, above."
+        )
+        return
+    gap = pd.Timedelta(minutes=15) if chosen.days <= RAW_DAYS else pd.Timedelta(hours=1.5)
+    gap = pd.Timedelta(days=1.5) if chosen.days >= DAILY_DAYS else gap
+    for name, about in CHANNELS.items():
+        rows = view.channels[view.channels["channel"] == name]
+        if rows.empty:
+            continue
+        unit, factor = _SHOWN_AS.get(name, (_UNITS.get(about.unit, ""), 1.0))
+        label = about.label.partition(" [")[0]
+        st.html(
+            f"<b>{escape(label.capitalize())}{f', {unit}' if unit else ', µmol/m²·s' if name == 'ppfd' else ''}</b>"
+        )
+        title = unit or ("µmol/m²·s" if name == "ppfd" else "on = 1")
+        spec = charts_tray.channel(
+            rows, title, view.zone, gap=pd.Timedelta(days=400) if about.is_flag else gap, factor=factor
+        )
+        picture(spec, f"{chosen.tray}-{name}", rows)
+    kind = (
+        "Single readings"
+        if chosen.days <= RAW_DAYS
+        else "Means of each day"
+        if chosen.days >= DAILY_DAYS
+        else "Means of each hour"
+    )
+    look.small(f"{kind}; a pale band reaches from the least to the most. Where the line breaks, nothing was measured.")
+
+
+def _cycles(view: TrayView, chosen: Chosen) -> None:
+    st.subheader("Cycles", anchor=False)
+    if view.cycles.empty:
+        look.small("No flood in this time.")
+        return
+    cycles = view.cycles.head(CYCLES_SHOWN)
+    zone = view.zone
+    shown = pd.DataFrame(
+        {
+            "flooded": cycles["flood_start"]
+            .fillna(cycles["flood_reached"])
+            .dt.tz_convert(zone)
+            .dt.strftime("%Y-%m-%d %H:%M"),
+            "outcome": cycles["outcome"],
+            "fill s": cycles["fill_s"],
+            "wet min": cycles["wet_s"] / 60,
+            "drain s": cycles["drain_s"],
+            "highest mm": 1000 * cycles["peak_level_m"],
+        }
+    )
+    columns = {
+        name: st.column_config.NumberColumn(format="%.1f") for name in ("fill s", "wet min", "drain s", "highest mm")
+    }
+    st.dataframe(shown, hide_index=True, column_config=columns, width="stretch")
+    look.small(
+        f"{words.many(len(view.cycles), 'row')}"
+        + (f", the newest {CYCLES_SHOWN} shown." if len(view.cycles) > CYCLES_SHOWN else ".")
+    )
+    st.download_button("Cycles as CSV", as_csv(view.cycles), f"{chosen.tray}-cycles.csv", "text/csv", on_click="ignore")
+
+
+def _events(view: TrayView, zone: str) -> None:
+    st.subheader("What happened", anchor=False)
+    if view.events.empty:
+        look.small(
+            "Nothing noted of this tray or its pots. Moves, losses and lamp changes are noted on the page Notebook."
+        )
+        return
+    events = view.events
+    shown = events.assign(time=events["time"].dt.tz_convert(zone).dt.strftime("%Y-%m-%d %H:%M"))
+    st.dataframe(shown[["time", "kind", "pot", "value", "who", "why"]], hide_index=True, width="stretch")
+
+
+def _calibrations(view: TrayView) -> None:
+    st.subheader("Calibration of its sensors", anchor=False)
+    if not view.calibrations:
+        look.small(
+            "None kept. How to calibrate a level or a light sensor: firmware_notes/calibration.md, then 'tidetray load'."
+        )
+        return
+    rows = [
+        {
+            "channel": each.channel, "on": f"{each.on}", "gain": each.gain, "offset": each.offset, "against": each.against, "by": each.who,
+            "farthest point": f"{each.farthest:.3g} {CHANNELS[each.channel].unit}{' ▲ too far' if each.farthest > each.tolerance else ''}",
+        }
+        for each in reversed(view.calibrations)
+    ]  # fmt: skip
+    st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch")
+
+
+chosen = head("One tray", tray=True, days=True)
+page(chosen)

@@ -1,0 +1,96 @@
+"""The trial: its question, how far the weigh-ins are, what to do next, and where each further question is answered."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from html import escape
+
+import pandas as pd
+import streamlit as st
+
+from ui import look, words
+from ui.head import head
+from ui.progress import Progress, progress_view
+
+ASKED = (
+    ("How much did each pot grow?", "growth", "Growth"),
+    ("Which treatment grows fastest, and is it sure?", "compare", "Compare"),
+    ("What did growth go with?", "causes", "What drove growth"),
+    ("Did the place on the tray matter?", "places", "Places"),
+    ("Which floods next?", "tuning", "Flood schedule"),
+)
+
+
+def page(trial: str) -> None:
+    with look.clear_words():
+        view = progress_view(trial)
+    now = datetime.now(UTC)
+    _next(view, now)
+    st.html(
+        "".join(f"<p>{escape(line)}</p>" for line in (view.trial.question, view.trial.species) if line)
+        + f"<p>{words.many(view.pots, 'pot')} on {words.many(len(view.trays), 'tray')}, since "
+        f"{words.clock(view.trial.started, view.trial.zone, now)} ({words.age(view.trial.started, now)}). "
+        + escape(", ".join(f"{name}: {words.many(n, 'tray')}" for name, n in view.trays_of.items()))
+        + "</p>"
+    )
+    _weigh_ins(view)
+    st.subheader("Asked of it", anchor=False)
+    st.html(
+        '<ul class="tt-asked">'
+        + "".join(f'<li>{question} <a href="{path}" target="_self">{name}</a></li>' for question, path, name in ASKED)
+        + "</ul>"
+    )
+
+
+def _next(view: Progress, now: datetime) -> None:
+    """What needs doing now."""
+    if not view.pots:
+        look.say("note", "No pots yet: add them to the trial's file with their tares, and load it again.")
+        return
+    if view.days.empty:
+        look.say(
+            "note", "Nothing is weighed yet. Weigh every pot once, blotted alike (page Weigh-in), and again in a week."
+        )
+        return
+    last = view.days.iloc[-1]
+    if last["pots"] < view.pots and words.is_today(last["last"], view.trial.zone, now):
+        look.say(
+            "note", f"Weighed today: {int(last['pots'])} of {words.many(view.pots, 'pot')}. Go on at the page Weigh-in."
+        )
+        return
+    old = (now - last["last"]).total_seconds() / 86400
+    between = view.usual_days
+    if old >= between - 0.5:
+        look.say(
+            "note",
+            f"Weigh now: the last weigh-in was {words.age(last['last'], now)}, and it was done every {between:.0f} days so far.",
+        )
+    else:
+        look.say(
+            "fine",
+            f"Nothing to weigh now: the last weigh-in was {words.age(last['last'], now)}; the next in about {between - old:.0f} days.",
+        )
+
+
+def _weigh_ins(view: Progress) -> None:
+    st.subheader("Weigh-ins so far", anchor=False)
+    if view.days.empty:
+        look.small("None.")
+        return
+    local = view.days["last"].dt.tz_convert(view.trial.zone)
+    table = pd.DataFrame(
+        {
+            "day": view.days["day"],
+            "date": local.dt.strftime("%Y-%m-%d"),
+            "pots": [f"{n} of {view.pots}" + ("" if n >= view.pots else " ▲") for n in view.days["pots"]],
+            "twice": view.days["twice"],
+            "mean g": view.days["mean_g"],
+        }
+    ).iloc[::-1]
+    st.dataframe(
+        table, hide_index=True, width="stretch", column_config={"mean g": st.column_config.NumberColumn(format="%.2f")}
+    )
+    look.small("▲ some pots were not weighed that day. Mean: net mass over all pots, in grams.")
+
+
+page(head("The trial").trial)
