@@ -123,7 +123,8 @@ def crossover(layout: Layout, *, seed: int) -> dict[str, str]:
     """The treatments of a second run: every tray gets another one, each as often as in the first.
 
     Pots stay in place; the schedules move. Which treatment follows which comes as evenly as the numbers
-    allow. ValueError where treatments have unequal numbers of trays, so that it cannot come out even.
+    allow. ValueError where treatments have unequal numbers of trays, so that it cannot come out even, and where
+    there is one treatment only.
     """
     trays_of: dict[str, list[str]] = {}
     for tray, name in sorted(layout.treatment_of.items()):
@@ -131,6 +132,8 @@ def crossover(layout: Layout, *, seed: int) -> dict[str, str]:
     sizes = {len(trays) for trays in trays_of.values()}
     if len(sizes) > 1:
         raise ValueError("a crossover needs as many trays for each treatment")
+    if len(trays_of) < 2:
+        raise ValueError("a crossover needs two treatments or more: there is nothing to change over to")
     rng = random.Random(seed)
     names = _shuffled(sorted(trays_of), rng)
     second = {}
