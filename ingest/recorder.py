@@ -370,11 +370,11 @@ class Recorder:
 
     def _keep_up(self, *, now: bool = False) -> None:
         """Watch what was committed, and bring cycles up to date. Before that nothing is marked as watched."""
-        if self._derived_failures and time.monotonic() < self._derived_next_s:
+        at_s, few = time.monotonic(), len(self._unwatched) < WATCH_MESSAGES
+        if few and self._derived_failures and at_s < self._derived_next_s:
             return
         busy = not now and not self._queue.empty()
-        in_time = time.monotonic() - self._watched_s < WATCH_LATEST_S and len(self._unwatched) < WATCH_MESSAGES
-        if busy and in_time:
+        if busy and few and at_s - self._watched_s < WATCH_LATEST_S:
             return
         self._watched_s = time.monotonic()
         packs, heres, self._unwatched, self._unwatched_heres = self._unwatched, self._unwatched_heres, [], []

@@ -19,11 +19,11 @@ from ingest.senml import ABSOLUTE_FROM_S, MAX_NUMBER, MAX_PAYLOAD_BYTES
 
 _NUMBER = (int, float)
 _TOLERANCE_MS = round(FUTURE_TOLERANCE_S * 1000)
-_is_id = lru_cache(maxsize=4096)(ID_PATTERN.fullmatch)
+_is_id = lru_cache(maxsize=256)(ID_PATTERN.fullmatch)
 _by_time = attrgetter("time_ms")
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1024)
 def _meaning(name: str) -> tuple[str, Channel | None] | None:
     """(tray, channel) of a full record name, or (label, None) of one about the message."""
     if name in ("boot", "seq", "oldest"):
@@ -39,7 +39,7 @@ _BN, _BT, _T, _U, _V, _VB, _VS = 1, 2, 4, 8, 16, 32, 64
 _BITS = {"bn": _BN, "bt": _BT, "t": _T, "u": _U, "v": _V, "vb": _VB, "vs": _VS, "n": 0}
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1024)
 def _labels(labels: tuple[str, ...]) -> int:
     """The labels of a record as bits; -1 if it has no name, not one value, or others than these."""
     bits = sum(_BITS.get(label, 1024) for label in labels)
