@@ -262,7 +262,7 @@ def test_a_tray_that_is_heard_is_put_into_the_trial_on_the_page(home: Path) -> N
         )
         press(app, "Put it into the trial")
         assert "Overflow above the floor, mm: 'abc' is not a number" in said(app)
-        fill(app, s_overflow_height_m="50")
+        fill(app, s_overflow_height_m="50", s_bench="north")
         app.multiselect[0].set_value(["tray-1"])
         press(app, "Put it into the trial")
         assert "In the trial now: tray-1, with 8 pots" in said(app)
@@ -272,6 +272,7 @@ def test_a_tray_that_is_heard_is_put_into_the_trial_on_the_page(home: Path) -> N
     with open_store(home / RECORD_FILE, read_only=True) as store:
         plan = Notebook(store).plan("first")
         trays = [tray for tray, _ in Notebook(store).trays("nursery")]
+    assert plan.trays[0].bench == "north"
     assert (plan.trial.zone, plan.trial.species) == ("Europe/Lisbon", "Micranthemum")
     assert (trays[0].name, trays[0].length_m, trays[0].overflow_height_m) == ("tray-1", 0.36, 0.05)
     assert trays[0].pump_flow_m3_s == pytest.approx(20e-3 / 60, rel=1e-6)

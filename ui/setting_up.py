@@ -89,6 +89,8 @@ def save_trays(home: Path, store: Store, typed: Mapping[str, Any], *, now: datet
     for key, (label, factor) in FIGURES.items():
         if typed.get(key, "").strip():
             tray[key] = round(_number(label, typed[key]) * factor, 9)
+    if typed.get("bench", "").strip():
+        tray["bench"] = typed["bench"].strip()
     tray |= {"rows": int(typed["rows"]), "columns": int(typed["columns"])}
     tray["tare_g"] = _number("Empty net pot, grams", typed["tare_g"])
     added = add_trays(

@@ -260,6 +260,7 @@ def _trays(nodes: list[HeardNode]) -> None:
         for pair in zip(figures[::2], figures[1::2], strict=True):
             for column, (key, label) in zip(st.columns(2), pair, strict=True):
                 column.text_input(label, key=f"s_{key}")
+        st.text_input("Bench or shelf where it stands", key="s_bench", placeholder="such as north")
         left, middle, right = st.columns(3)
         left.selectbox("Rows of pots", range(1, 31), index=1, key="s_rows")
         middle.selectbox("Columns of pots", range(1, 31), index=3, key="s_columns")
