@@ -319,7 +319,7 @@ def quiet_until_ms(quiet: QuietSettings | None, zone: str, now_ms: int) -> int |
 
 
 def _wait_ms(tries: int) -> int:
-    longest = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0**tries)
+    longest = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(tries, 30))
     # a random wait: many homes behind one service do not return at once
     return round(1000 * random.uniform(longest / 2, longest))
 

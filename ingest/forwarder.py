@@ -21,6 +21,7 @@ from ingest.database import Database
 from ingest.forwarding import HOURLY, READING, REFUSED
 from ingest.influx import HOUR_FIELDS, InfluxError, PointsRefusedError, Series, hour_line, line_start, reading_line
 from ingest.readings import from_ms
+from ingest.sealed import RawReadings
 from ingest.settings import InfluxSettings
 from ingest.summaries import HOUR_MS
 
@@ -32,6 +33,9 @@ HOURS_EVERY_S = 30.0
 """An hour that is still under way changes with each message; so often it goes out."""
 
 DAY_MS = 86_400_000
+
+WALKED_MS = 7 * DAY_MS
+"""So much of a series is looked at in one piece."""
 
 REFUSED_MOST = 10_000
 """Points set aside at most: a server that takes nothing at all is waited for, or the record would fill with them."""
@@ -54,6 +58,7 @@ class Forwarder:
         self, store: Database, writer: Writer, settings: InfluxSettings, *, hours_every_s: float = HOURS_EVERY_S
     ) -> None:
         self._store = store
+        self._raw = RawReadings(store.connection, store.path)
         self._writer = writer
         self._settings = settings
         self._hours_every_s = hours_every_s
@@ -105,11 +110,7 @@ class Forwarder:
         at = self._store.connection.execute("SELECT reading_series, reading_ms FROM forwarding").fetchone()
         if at is None or at[0] is None:
             return False
-        rows = self._store.connection.execute(
-            "SELECT series, time_ms, value FROM reading WHERE (series, time_ms) > (?, ?)"
-            " ORDER BY series, time_ms LIMIT ?",
-            (*at, BATCH),
-        ).fetchall()
+        rows = self._recorded_after(*at)
         refused = self._send(READING, [self._reading(*row) for row in rows])
         is_over = len(rows) < BATCH
         with self._store.transaction() as connection:
@@ -119,6 +120,26 @@ class Forwarder:
                 (None, 0, len(rows)) if is_over else (rows[-1][0], rows[-1][1], len(rows)),
             )
         return not is_over
+
+    def _recorded_after(self, series: int, time_ms: int) -> list[tuple[int, int, float]]:
+        """The next batch of readings by their keys, of the table and of sealed files alike. SealedError as `RawReadings`."""
+        raw = self._raw
+        raw.forget()
+        found: list[tuple[int, int, float]] = []
+        for (number,) in self._store.connection.execute(
+            "SELECT id FROM series WHERE id >= ? ORDER BY id", (series,)
+        ).fetchall():
+            first_ms, last = raw.first_ms(number), raw.last(number)
+            if first_ms is None or last is None:
+                continue
+            begin_ms = max(first_ms, time_ms + 1 if number == series else first_ms)
+            while begin_ms <= last[0] and len(found) < BATCH:
+                rows = raw.rows(number, begin_ms, begin_ms + WALKED_MS)
+                found += zip([number] * len(rows), rows["time_ms"].tolist(), rows["value"].tolist(), strict=True)
+                begin_ms += WALKED_MS
+            if len(found) >= BATCH:
+                break
+        return found[:BATCH]
 
     def _reading(self, series: int, time_ms: int, value: float) -> _Point:
         return _Point(series, time_ms, reading_line(self._start(READING, series), time_ms, value))

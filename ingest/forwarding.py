@@ -10,6 +10,7 @@ import time
 from dataclasses import dataclass
 
 from ingest.database import Database
+from ingest.sealed import RawReadings
 from ingest.settings import InfluxSettings
 from ingest.summaries import HOUR_MS
 
@@ -71,13 +72,12 @@ def set_forwarding(store: Database, settings: InfluxSettings) -> None:
     found = store.connection.execute("SELECT target FROM forwarding").fetchone()
     if (wanted is None and found is None) or (found is not None and found[0] == wanted):
         return
-    (history,) = store.connection.execute("SELECT count(*) FROM reading").fetchone()
+    history = RawReadings(store.connection, store.path).count()
     with store.transaction() as connection:
         for table in ("forwarding", "forward_queue", "forward_hour"):
             connection.execute(f"DELETE FROM {table}")
         if wanted is not None:
-            (anything,) = connection.execute("SELECT EXISTS (SELECT 1 FROM reading)").fetchone()
-            first = 0 if anything else None  # nothing to walk: all of it will be in the queue
+            first = 0 if history else None  # nothing to walk: all of it will be in the queue
             connection.execute(
                 "INSERT INTO forwarding VALUES (1, ?, ?, ?, ?, ?, ?)", (wanted, history, first, _NO_KEY, first, _NO_KEY)
             )

@@ -260,7 +260,7 @@ class Recorder:
             if self._stop.is_set():
                 return
             failures = 0 if self.connected.is_set() else failures + 1
-            longest = min(LONGEST_WAIT_S, 0.5 * 2.0**failures)
+            longest = min(LONGEST_WAIT_S, 0.5 * 2.0 ** min(failures, 16))
             # a random wait keeps many clients from returning at once
             self._stop.wait(random.uniform(longest / 4, longest))
 

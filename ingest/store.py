@@ -2,10 +2,8 @@
 
 Comes in: decoded packs and messages set aside. Goes out: what was new, what was doubled, receipts;
 and for the readers readings, hourly summaries, cycles, quarantine, nodes.
-One process records; any number reads. Does not decode, does not detect cycles (`upkeep` does).
-
-A home is used by one writer of readings at a time; the notebook may be written from elsewhere
-meanwhile. WAL with synchronous=FULL: a receipt is a promise, and costs nothing at these batches.
+One process records readings; any number reads, and the notebook may be written from elsewhere meanwhile. Does not
+decode, does not detect cycles (`upkeep` does). WAL with synchronous=FULL: a receipt is a promise.
 """
 
 from __future__ import annotations
@@ -37,12 +35,9 @@ if TYPE_CHECKING:
 
 KEPT_PAYLOAD_BYTES = 256 * 1024
 """A message set aside is kept up to here, which is all that could ever be decoded; its whole length is noted."""
-
 READMITTED_AT_ONCE = 200
 """Messages in one transaction when their tray came into the notebook; there may be months of them."""
-
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
-
 _BY_SERIES = itemgetter(0)
 
 NodeBoot = tuple[str, str, str]

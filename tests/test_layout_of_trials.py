@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.layout import TrayPlace, crossover, lay_out, place_pots
+from analysis.layout import Layout, TrayPlace, crossover, lay_out, place_pots
 
 NINE = [TrayPlace(f"tray-{3 * r + c + 1}", "bench", r + 1, c + 1, f"row-{r + 1}") for r in range(3) for c in range(3)]
 
@@ -67,6 +67,11 @@ def test_every_tray_changes_in_a_crossover_and_counts_stay() -> None:
     assert set(turns.values()) <= {1, 2}
     with pytest.raises(ValueError, match="as many trays"):
         crossover(lay_out(["a", "b"], NINE, seed=1), seed=1)
+
+
+def test_one_treatment_has_nothing_to_change_over_to() -> None:
+    with pytest.raises(ValueError, match="nothing to change over to"):
+        crossover(Layout(1, {"tray-1": "a", "tray-2": "a"}, 0.0, ()), seed=1)
 
 
 def test_pots_are_dealt_by_mass_and_ranks_change_place() -> None:

@@ -45,6 +45,7 @@ AT_NIGHT = {
     **dict(zip(SERIES, ("#e58a3a", "#59b8ec", "#cfe4f7", "#9a4fb8", "#1fae93", "#fff8d0"), strict=True)),
     # of charts alone: their grid, shades of a map, the rest of a sum, tested doses
     "#e6e9e4": "#2a3639", "#fff6cf": "#4a4220", "#b9b7ac": "#23282a", "#d9dcd7": "#46545a", "#eef3ea": "#1d2b26",
+    "#e3eef3": "#1b2d35",
 }  # fmt: skip
 """Colour by day -> by night, of everything that pages and charts are drawn in."""
 

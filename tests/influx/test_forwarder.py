@@ -23,9 +23,11 @@ from ingest.influx_setup import prepare_influx
 from ingest.readings import to_ms
 from ingest.settings import InfluxSettings
 from ingest.store import Store
+from tests import test_sealed
 from tests.influx.passing import Levels, Notes, levels, passing_on, record_levels
 from tests.influx.server import Server
 from tests.test_recorder import until
+from tests.test_sealed import seal_all, spring
 from tests.test_store import T0, sent, stored
 
 ROOT = Path(__file__).parent.parent.parent
@@ -68,6 +70,25 @@ def test_what_was_recorded_before_is_passed_on_beside_the_queue(
     with Influx(influx) as reader:
         hours = InfluxReader(reader).hourly("nursery", "level")
     assert hours["n"].sum() == len(before) + len(after)
+
+
+def test_what_was_sealed_before_is_passed_on_as_well(
+    bench_store: Store, influx: InfluxSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(forwarder, "BATCH", 40)
+    spring(bench_store)
+    seal_all(bench_store)
+    here = test_sealed.levels(bench_store)
+    assert bench_store.connection.execute("SELECT count(*) FROM reading").fetchone()[0] < len(here)
+    notes = Notes()
+    with passing_on(bench_store.path, influx, notes) as forwards:
+        state = forwarding_of(bench_store)
+        assert state is not None
+        assert state.waiting == bench_store.raw.count() >= len(here)
+        forwards.drain()
+    sent_on = [line for line in notes.lines if " reading," in line and "channel=level" in line]
+    assert sorted(int(line.rsplit(" ", 1)[1]) for line in sent_on) == [time_ms for time_ms, _ in here]
+    assert forwarding_of(bench_store) == Forwarding(f"{influx.url} nurseries/{influx.bucket}", 0, 0)
 
 
 def test_an_hour_that_changes_while_it_is_sent_goes_out_again(bench_store: Store, influx: InfluxSettings) -> None:

@@ -73,6 +73,8 @@ def page() -> None:
             changeable = asked is None and sign_in.may("weigh")
             if not sign_in.may("weigh"):
                 sign_in.say_look_only()
+                for told in st.session_state.pop("notebook_told", {}).values():
+                    look.say(*told)  # a form that was open when the role became less is gone now
             _weigh_ins(data, changeable=changeable)
             _events(data, changeable=changeable)
             _drying(data, store, changeable=changeable)
