@@ -8,7 +8,6 @@ as the server renews it, the median while ten visitors have it open; mib: memory
 from __future__ import annotations
 
 import os
-import statistics
 import sys
 import tempfile
 import time
@@ -16,6 +15,7 @@ from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import psutil
 from playwright.sync_api import Page, sync_playwright
 
@@ -128,7 +128,7 @@ def main() -> None:
             f"{VISITORS} visitors of the first page take {100 * cores:.0f} % of a core; load {load:.1f} on {os.cpu_count()} cores; slowest: {slowest}"
         )
         print(
-            f"pages first_s={statistics.median(firsts):.2f} slowest_s={times[slowest]:.2f} refresh_ms={statistics.median(renewed):.0f} "
+            f"pages first_s={np.median(firsts):.2f} slowest_s={times[slowest]:.2f} refresh_ms={np.median(renewed):.0f} "
             f"mib={mib:.0f} worked_s={worked_s:.0f} load={load:.1f}"
         )
 

@@ -1,4 +1,4 @@
-"""Growth and exposure: what each pot grew, beside the hours it stood dry and wet. Compares nothing."""
+"""Growth: what each pot grew, beside the hours it stood dry and wet. Compares nothing."""
 
 from __future__ import annotations
 

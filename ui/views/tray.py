@@ -116,13 +116,10 @@ def _cycles(view: TrayView, chosen: Chosen) -> None:
         look.small("No flood in this time.")
         return
     cycles = view.cycles.head(CYCLES_SHOWN)
-    zone = view.zone
+    zone, began = view.zone, cycles["flood_start"].fillna(cycles["flood_reached"]).fillna(cycles["drain_start"])
     shown = pd.DataFrame(
         {
-            "flooded": cycles["flood_start"]
-            .fillna(cycles["flood_reached"])
-            .dt.tz_convert(zone)
-            .dt.strftime("%Y-%m-%d %H:%M"),
+            "flooded": began.dt.tz_convert(zone).dt.strftime("%Y-%m-%d %H:%M").fillna("not seen"),
             "outcome": cycles["outcome"],
             "fill s": cycles["fill_s"],
             "wet min": cycles["wet_s"] / 60,
