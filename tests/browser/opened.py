@@ -30,7 +30,7 @@ WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 
 PAGES = (
     "", "alarms", "weigh", "weigh?pot={pot}", "trial", "growth", "compare", "causes", "places", "tuning", "tray?tray={tray}",
-    "notebook", "plan",
+    "report", "notebook", "plan", "set_up", "settings",
 )  # fmt: skip
 """Address of every page; a test puts in a pot and a tray of its home."""
 
