@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from ingest.aside import Aside
 from ingest.readings import to_ms
+from ingest.sealed import RawReadings, SealedError
 
 if TYPE_CHECKING:
     from ingest.wire import Pack
@@ -18,24 +19,28 @@ if TYPE_CHECKING:
 NUMBER_TWICE = "number-twice"
 
 
-def is_another(connection: sqlite3.Connection, pack: Pack) -> bool:
+def is_another(connection: sqlite3.Connection, raw: RawReadings, pack: Pack) -> bool:
     """Whether nothing that `pack` measured is in the record, though its series are.
 
     False where that cannot be told: a node without a clock (its times come out a little different each time), trays
-    that are not in the notebook, messages without readings.
+    that are not in the notebook, messages without readings, sealed readings whose file cannot be read.
     """
     if pack.uptime_s is not None:
         return False
     some_known = False
     for tray, channel, time_ms, _value in pack.readings:
         found = connection.execute(
-            "SELECT EXISTS (SELECT 1 FROM reading WHERE series = id AND time_ms = ?) FROM series"
-            " WHERE site = ? AND tray = ? AND channel = ? AND node = ?",
-            (time_ms, pack.site, tray, channel, pack.node),
+            "SELECT id FROM series WHERE site = ? AND tray = ? AND channel = ? AND node = ?",
+            (pack.site, tray, channel, pack.node),
         ).fetchone()
-        if found == (1,):
+        if found is None:
+            continue
+        some_known = True
+        try:
+            if raw.at(found[0], time_ms) is not None:
+                return False
+        except SealedError:
             return False
-        some_known = some_known or found is not None
     return some_known
 
 

@@ -173,7 +173,7 @@ class Store(Database):
                 self._note_gone(key, pack.oldest, pack.received_at)
             if pack.seq in numbers:
                 done.doubled_messages += 1
-                if is_another(self.connection, pack):
+                if is_another(self.connection, self.raw, pack):
                     self._set_aside(number_used_twice(pack, topic, payload), done)
                 return
             numbers.add(pack.seq)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -397,3 +398,15 @@ def test_a_record_that_is_damaged_in_its_newest_file_still_takes_readings(bench_
         assert hours["covered_s"].tolist()[-1] == 600
         with pytest.raises(SealedError, match=r"it has \d+ bytes, not \d+"):
             levels(store)
+
+
+def test_a_numbered_message_that_comes_again_after_its_month_was_sealed_is_a_copy(bench_store: Store) -> None:
+    made = tuple(Reading("tray-1", "level", MARCH + at * HOUR, 0.01) for at in range(4))
+    pack = Pack("nursery", "bench-1", "7f3a", 1, None, from_ms(MARCH + 4 * HOUR), made, ())
+    bench_store.record([(pack, "topic", b"")])
+    seal_all(bench_store)
+    assert table(bench_store) == 0
+    again = bench_store.record([(pack, "topic", b"")])
+    assert (again.doubled_messages, again.set_aside) == (1, 0)
+    other = replace(pack, readings=tuple(each._replace(time_ms=each.time_ms + 60_000) for each in made))
+    assert bench_store.record([(other, "topic", b"")]).set_aside == 1, "another message under a known number is kept"
