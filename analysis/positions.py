@@ -171,7 +171,7 @@ def positions(
     cautions += skipped + [c for m in (moran, moran_after) for c in m.cautions]
     if len(set(trays)) < 3:
         cautions.append(
-            f"There are {counted(len(set(trays)), 'tray')}: what belongs to a place and what to single pots cannot be told well apart."
+            f"The trial has {counted(len(set(trays)), 'tray')} here: what belongs to a place and what to single pots cannot be told well apart."
         )
     sentences = _sentences(features, explained, explained_p, moran, moran_after)
     return Positions(

@@ -169,7 +169,7 @@ def _read(
     )
     if len(tray_names) < 3:
         raise ValueError(
-            f"relate: there are {counted(len(tray_names), 'tray')} with growth and causes known, and what a cause does cannot be told "
+            f"relate: growth and causes are known of {counted(len(tray_names), 'tray')}, and what a cause does cannot be told "
             "from what a tray does with fewer than three. Add trays"
         )
     fixed = np.eye(int(p_code.max()) + 1)[p_code]

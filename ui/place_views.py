@@ -73,7 +73,7 @@ def relation_view_of(data: TrialData, causes: Sequence[str]) -> RelationView:
     if not causes:
         causes, said = choose_causes(table)
     if not causes:
-        nothing = "Nothing that was measured differs between trays or pots."
+        nothing = "Of exposure, light, warmth and air nothing is known that differs between trays or pots."
         return RelationView(None, nothing, table, *kept, (*said, *about))
     try:
         found = relate(table, causes=causes, period="period", size="mass_first_g")
