@@ -29,6 +29,7 @@ TITLES = {
     "views/trays.py": "Trays now", "views/alarms.py": "Alarms", "views/weigh.py": "Weigh-in", "views/trial.py": "The trial",
     "views/growth.py": "Growth", "views/compare.py": "Compare", "views/causes.py": "What drove growth", "views/places.py": "Places",
     "views/tuning.py": "Flood schedule", "views/tray.py": "One tray", "views/notebook.py": "Notebook", "views/plan.py": "Plan",
+    "views/report.py": "Report", "views/set_up.py": "Set-up", "views/settings.py": "Settings",
 }  # fmt: skip
 # What a page says where nothing was weighed yet: what is missing, and what to do about it.
 ONE_TRAY = {
@@ -89,8 +90,9 @@ def test_the_list_of_titles_is_whole() -> None:
 
 
 @pytest.mark.parametrize("page", PAGES)
-def test_without_a_record(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert "there is no record yet" in said(opened(tmp_path / "none", page, monkeypatch))
+def test_without_a_record_a_page_leads_to_set_up(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = opened(tmp_path / "none", page, monkeypatch)
+    assert [each.value for each in app.title] == ["Settings" if page == "views/settings.py" else "Set-up"]
 
 
 @pytest.mark.parametrize("page", PAGES)
