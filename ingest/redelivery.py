@@ -19,13 +19,16 @@ if TYPE_CHECKING:
 NUMBER_TWICE = "number-twice"
 
 
-def is_another(connection: sqlite3.Connection, raw: RawReadings, pack: Pack) -> bool:
-    """Whether nothing that `pack` measured is in the record, though its series are.
+def is_another(connection: sqlite3.Connection, raw: RawReadings, pack: Pack, first: Pack) -> bool:
+    """Whether nothing that `pack` measured is in the record, though its series are, nor in `first`.
+
+    `first`: the first message of that number in the transaction under way, whose readings may not stand in the tables
+    yet; or `pack` itself.
 
     False where that cannot be told: a node without a clock (its times come out a little different each time), trays
     that are not in the notebook, messages without readings, sealed readings whose file cannot be read.
     """
-    if pack.uptime_s is not None:
+    if pack.uptime_s is not None or (first is not pack and not set(pack.readings).isdisjoint(first.readings)):
         return False
     some_known = False
     for tray, channel, time_ms, _value in pack.readings:

@@ -41,6 +41,7 @@ _MAX_GAP_MS = round(MAX_GAP_S * 1000)
 _BY_SERIES = itemgetter(0)
 
 NodeBoot = tuple[str, str, str]
+_Came = dict[tuple[NodeBoot, int], "Pack"]
 Decode = Callable[[str, bytes, datetime], "Pack"]
 
 
@@ -86,8 +87,6 @@ class Store(Database):
             self.elsewhere.close()
         super().close()
 
-    # ---------------------------------------------------------------- writing
-
     def record(self, packs: Sequence[tuple[Pack, str, bytes]], aside: Iterable[Aside] = ()) -> Recorded:
         """Commit packs (each with its topic and payload) and messages set aside, in one transaction.
 
@@ -97,17 +96,17 @@ class Store(Database):
         with self.transaction():
             self._catch_up()
             pending: list[_Row] = []
-            touched: set[NodeBoot] = set()
+            came: _Came = {}
             for pack, _, _ in packs:
                 if pack.uptime_s is not None:
                     self._note_start(pack)  # of all of them first: the least delayed of a batch dates the others, too
             for sent in packs:
-                self._take(sent, done, pending, touched)
+                self._take(sent, done, pending, came)
             self._note_heard(done.fresh)
             for message in aside:
                 self._set_aside(message, done)
             self._insert(pending, done)
-            for key in touched:
+            for key in {key for key, _ in came}:
                 done.receipts[key] = self._write_numbers(key)
             self._count(
                 received=done.messages + done.doubled_messages,
@@ -163,17 +162,17 @@ class Store(Database):
                     (*how, site, node),
                 )
 
-    def _take(self, sent: tuple[Pack, str, bytes], done: Recorded, pending: list[_Row], touched: set[NodeBoot]) -> None:
+    def _take(self, sent: tuple[Pack, str, bytes], done: Recorded, pending: list[_Row], came: _Came) -> None:
         pack, topic, payload = sent
         if pack.boot is not None and pack.seq is not None:
             key = (pack.site, pack.node, pack.boot)
             numbers = self._numbers_of(key)
-            touched.add(key)
+            first = came.setdefault((key, pack.seq), pack)
             if pack.oldest is not None and pack.oldest > numbers.upto() + 1:
                 self._note_gone(key, pack.oldest, pack.received_at)
             if pack.seq in numbers:
                 done.doubled_messages += 1
-                if is_another(self.connection, self.raw, pack):
+                if is_another(self.connection, self.raw, pack, first):
                     self._set_aside(number_used_twice(pack, topic, payload), done)
                 return
             numbers.add(pack.seq)

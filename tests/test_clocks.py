@@ -108,6 +108,15 @@ def test_a_boot_id_that_comes_again_loses_nothing(bench_store: Store) -> None:
     assert "boot b1 number 1: came before with other readings" in first.reason
 
 
+def test_a_message_that_comes_twice_at_once_is_a_copy(bench_store: Store) -> None:
+    """Both in one transaction: the readings of the first do not stand in the record yet."""
+    record(bench_store, dated_pack(1, 10))
+    assert record(bench_store, dated_pack(2, 20, 30), dated_pack(2, 20, 30)) == [10, 20, 30]
+    assert lookup.set_aside(bench_store) == []
+    record(bench_store, dated_pack(3, 40), dated_pack(3, 50), dated_pack(3, 40))
+    assert [aside.kind for aside in lookup.set_aside(bench_store)] == ["number-twice"]
+
+
 def test_another_boot_counts_for_itself(bench_store: Store) -> None:
     record(bench_store, dated_pack(1, 10, boot="b1"), dated_pack(1, 20, boot="b2"), dated_pack(2, 30, boot="b1"))
     done = bench_store.record([(dated_pack(2, 40, boot="b2"), "t", b"x"), (dated_pack(1, 20, boot="b2"), "t", b"x")])

@@ -14,12 +14,13 @@ import pytest
 from ingest import database, lookup, sealed_file, sealing
 from ingest.backup import back_up
 from ingest.database import StoreError
+from ingest.forwarding import set_forwarding
 from ingest.migrations import MIGRATIONS
 from ingest.notebook import Notebook
 from ingest.readings import to_ms
 from ingest.sealed import SealedError
 from ingest.sealing import Sealed, SealingService, month_of, seal
-from ingest.settings import RECORD_FILE, Settings
+from ingest.settings import RECORD_FILE, InfluxSettings, Settings
 from ingest.store import Store, open_store
 from ingest.trial_file import load_trial
 from tests.conftest import DATA
@@ -146,8 +147,7 @@ def test_a_file_that_the_record_does_not_know_is_left_alone(bench_store: Store) 
 
 def test_nothing_is_taken_from_the_table_while_it_is_walked_through(bench_store: Store) -> None:
     rows = spring(bench_store)
-    bench_store.connection.execute("CREATE TABLE forwarding (reading_series INTEGER)")
-    bench_store.connection.execute("INSERT INTO forwarding VALUES (1)")
+    set_forwarding(bench_store, InfluxSettings(url="http://127.0.0.1:8086", org="nurseries", bucket="tidetray"))
     assert seal_all(bench_store) == []
     assert table(bench_store) == len(rows)
     said = run("seal", "--home", Path(bench_store.path).parent)
