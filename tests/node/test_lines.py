@@ -166,9 +166,11 @@ def test_tls_refuses_another_authority_and_another_name(
     (folder / "ca.der").write_bytes((authority / ca).read_bytes())
     tried, up, why, samples = watch(
         tmp_path, given,
-        "ups = []\nturn(400, lambda: ups.append(n.link.up))\nprint(json.dumps([len(ups), any(ups), n.link.why, n.samples]))",
+        "ups = []\nturn(400, lambda: ups.append(n.link.up))\n"
+        "while not n.link.why and len(ups) < 20000: turn(1, lambda: ups.append(n.link.up))\n"
+        "print(json.dumps([len(ups), any(ups), n.link.why, n.samples]))",
     )  # fmt: skip
-    assert tried == 400
+    assert tried >= 400
     assert not up
     assert "CERT" in why.upper()
     assert samples > 20
