@@ -10,7 +10,6 @@ home that was used: a leftover write-ahead log of the old record would be taken 
 
 from __future__ import annotations
 
-import os
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
@@ -18,7 +17,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from ingest.database import Database, StoreError
+from ingest.database import Database, StoreError, to_disk
 from ingest.sealed import RawReadings, SealedError, SealedFile, check_file, sealed_files, sealed_folder
 
 
@@ -54,14 +53,14 @@ def back_up(record: Path, to: Path) -> Backup:
             sealed = sealed_files(copy)
             faults = tuple(_copy_sealed(sealed, sealed_folder(record), part_folder))
             found = _checked(copy, part, record)
-        _to_disk(part)
+        to_disk(part)
         part_folder.rename(folder)  # first: a copy under its own name has all that belongs to it
         try:
             part.rename(to)
         except OSError:
             shutil.rmtree(folder, ignore_errors=True)
             raise
-        _to_disk(to.parent)
+        to_disk(to.parent)
     except (sqlite3.Error, OSError) as error:
         raise StoreError(
             f"the backup failed: {error}", where=str(to), mend="Check room and rights there; no copy was made"
@@ -83,12 +82,12 @@ def _copy_sealed(files: Sequence[SealedFile], source: Path, to: Path) -> Iterato
             yield error
             continue
         shutil.copyfile(source / file.file, to / file.file)
-        _to_disk(to / file.file)
+        to_disk(to / file.file)
         try:
             check_file(to, file)
         except SealedError as error:
             raise OSError(f"the copy of {file.file} is not what was read") from error
-    _to_disk(to)
+    to_disk(to)
 
 
 def _checked(copy: sqlite3.Connection, where: Path, record: Path) -> tuple[int, int]:
@@ -101,11 +100,3 @@ def _checked(copy: sqlite3.Connection, where: Path, record: Path) -> tuple[int, 
         raise StoreError(f"the copy is not sound: {what}", where=str(where), mend=mend)
     (weigh_ins,) = copy.execute("SELECT count(*) FROM weigh_in").fetchone()
     return RawReadings(copy, str(record)).count(), int(weigh_ins)
-
-
-def _to_disk(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -34,6 +34,7 @@ from amqtt.broker import Broker
 from amqtt.errors import BrokerError
 from pwdlib.hashers.argon2 import Argon2Hasher
 
+from ingest.patience import end_child
 from ingest.readings import TidetrayError
 
 HOST = "127.0.0.1"
@@ -100,12 +101,7 @@ def broker_process(where: Where | None = None) -> Iterator[Access]:
                 child.stdin.write(json.dumps(asdict(where or Where())) + "\n")
         yield _when_ready(child)
     finally:
-        child.terminate()
-        try:
-            child.wait(STOP_S)
-        except subprocess.TimeoutExpired:
-            child.kill()
-            child.wait()
+        end_child(child, STOP_S)
         if child.stdout is not None:
             child.stdout.close()
 

@@ -6,6 +6,7 @@ What the tables hold is in `migrations`; what goes into them in `store` and `not
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -165,3 +166,12 @@ def _statements(script: str) -> Iterator[str]:
         if sqlite3.complete_statement(statement):
             yield statement
             statement = ""
+
+
+def to_disk(path: Path) -> None:
+    """Have a file, or the names in a folder, on disk and not only handed to the system. OSError where that fails."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import json
 import logging
-import random
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from concurrent.futures import TimeoutError as NotInTimeError
@@ -24,6 +23,7 @@ from ingest.alarm_kinds import HIGH
 from ingest.alarm_settings import AlarmSettings, PersonSettings, QuietSettings
 from ingest.alarm_text import body, headline, title
 from ingest.daily_times import Daily
+from ingest.patience import wait_s
 from ingest.readings import TidetrayError, from_ms
 from ingest.store import Store
 
@@ -211,7 +211,12 @@ class Delivery:
             self._note(number, sent_ms=now_ms)
             return 1
         log.warning("%s could not be told (%s), try %d", recipient, error, tries + 1)
-        self._note(number, sent_ms=None, error=error, due_ms=now_ms + _wait_ms(tries))
+        self._note(
+            number,
+            sent_ms=None,
+            error=error,
+            due_ms=now_ms + round(1000 * wait_s(tries, first_s=FIRST_WAIT_S, longest_s=LONGEST_WAIT_S, at_least=0.5)),
+        )
         return 0
 
     def _try(self, recipient: str, send: Sender, title: str, body: str) -> str:
@@ -244,7 +249,12 @@ class Delivery:
                 if error:
                     connection.execute(
                         f"UPDATE outbox SET tries = tries + 1, error = ?, due_ms = ? WHERE {which}",
-                        (error, now_ms + _wait_ms(tries), *of),
+                        (
+                            error,
+                            now_ms
+                            + round(1000 * wait_s(tries, first_s=FIRST_WAIT_S, longest_s=LONGEST_WAIT_S, at_least=0.5)),
+                            *of,
+                        ),
                     )
                 else:
                     connection.execute(f"UPDATE outbox SET sent_ms = ?, error = NULL WHERE {which}", (now_ms, *of))
@@ -316,12 +326,6 @@ def quiet_until_ms(quiet: QuietSettings | None, zone: str, now_ms: int) -> int |
     if not inside:
         return None
     return Daily((quiet.until,), zone).next_ms(now_ms)
-
-
-def _wait_ms(tries: int) -> int:
-    longest = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(tries, 30))
-    # a random wait: many homes behind one service do not return at once
-    return round(1000 * random.uniform(longest / 2, longest))
 
 
 def _as_json(alarm: Alarm) -> dict[str, object]:

@@ -7,7 +7,6 @@ recording waits for neither. InfluxDB's client is loaded in this thread, and onl
 from __future__ import annotations
 
 import logging
-import random
 import sqlite3
 import threading
 import time
@@ -16,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from ingest.database import Database
 from ingest.forwarding import Forwarding, forwarding_of, set_forwarding
+from ingest.patience import wait_s
 from ingest.readings import TidetrayError
 from ingest.settings import RECORD_FILE, InfluxSettings
 
@@ -86,25 +86,24 @@ class ForwardService:
                 if influx is not None:
                     influx.close()
                 influx = None
-                longest = min(LONGEST_WAIT_S, self._first_wait_s * 2.0 ** min(failures, 16))
-                wait_s = random.uniform(longest / 4, longest)  # many recorders do not return at once
+                pause_s = wait_s(failures, first_s=self._first_wait_s, longest_s=LONGEST_WAIT_S)
             except Exception:  # this thread must not die: the queue would grow without a word
                 log.exception("passing on failed in a way that nobody foresaw: trying again")
-                trouble, wait_s = "an error that nobody foresaw; it stands in the recorder's log", LONGEST_WAIT_S
+                trouble, pause_s = "an error that nobody foresaw; it stands in the recorder's log", LONGEST_WAIT_S
             else:
                 if trouble:
                     log.info("InfluxDB takes readings again")
                 failures, trouble = 0, ""
                 # while it catches up it takes half of the time at most: the recorder works on the same processor
-                wait_s = time.monotonic() - started_s if more else IDLE_S
-            self._wait(wait_s, store, trouble)
+                pause_s = time.monotonic() - started_s if more else IDLE_S
+            self._wait(pause_s, store, trouble)
         self._last_call(forwarder, store, trouble)
         if influx is not None:
             influx.close()
 
-    def _wait(self, wait_s: float, store: Database, trouble: str) -> None:
+    def _wait(self, pause_s: float, store: Database, trouble: str) -> None:
         """Till the next try, or the stop; how it stands is told meanwhile: what waits grows."""
-        until_s = time.monotonic() + wait_s
+        until_s = time.monotonic() + pause_s
         while True:
             is_new = trouble != (self._state.trouble if self._state else "")
             if is_new or time.monotonic() >= self._next_state_s:

@@ -12,7 +12,6 @@ from __future__ import annotations
 import gc
 import logging
 import queue
-import random
 import sqlite3
 import ssl
 import threading
@@ -32,6 +31,7 @@ from ingest.alarm_keeper import AlarmKeeper
 from ingest.aside import Aside
 from ingest.database import how_to_mend
 from ingest.forwarding import Forwarding
+from ingest.patience import wait_s
 from ingest.plain_topics import PlainTopics
 from ingest.readings import TidetrayError, to_ms
 from ingest.settings import LOCK_FILE, Settings
@@ -67,8 +67,8 @@ LAST_CALL_S = 5.0
 WELL_S = 60.0
 """A recorder that has not turned for so long is not well."""
 
-LONGEST_WAIT_S = 60.0
-"""Between two tries to connect, at most."""
+FIRST_WAIT_S, LONGEST_WAIT_S = 0.5, 60.0
+"""Between two tries to connect, or to write."""
 
 
 class RecorderError(TidetrayError):
@@ -150,6 +150,7 @@ class Recorder:
         self._given_up = -1
         self._failures_in_a_row = self._derived_failures = 0
         self._derived_next_s = 0.0
+        self._watch_anew = False
         self._offline_ms: int | None = _now_ms()
         self._stop = threading.Event()
         self._alarms = AlarmKeeper(store, settings.alarms, now_ms=_now_ms())
@@ -260,9 +261,7 @@ class Recorder:
             if self._stop.is_set():
                 return
             failures = 0 if self.connected.is_set() else failures + 1
-            longest = min(LONGEST_WAIT_S, 0.5 * 2.0 ** min(failures, 16))
-            # a random wait keeps many clients from returning at once
-            self._stop.wait(random.uniform(longest / 4, longest))
+            self._stop.wait(wait_s(failures, first_s=FIRST_WAIT_S, longest_s=LONGEST_WAIT_S))
 
     def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
@@ -378,19 +377,27 @@ class Recorder:
             return
         self._watched_s = time.monotonic()
         packs, heres, self._unwatched, self._unwatched_heres = self._unwatched, self._unwatched_heres, [], []
-        # whatever goes wrong here, recording goes on: after a restart alarms are found again, and what is due is noted
+        # whatever goes wrong here, recording goes on; it counts as a failure, so that status and health check tell it
         try:
+            if self._watch_anew:
+                self._alarms = AlarmKeeper(self._store, self._settings.alarms, now_ms=_now_ms())
+                self._watch_anew = False
             self._alarms.take(packs, heres, now_ms=_now_ms())
             self._alarms.run(online=self.connected.is_set(), now_ms=_now_ms())
             self._upkeep.run(now=now, busy=busy)
         except sqlite3.Error as error:
-            self._derived_failures += 1
-            self._derived_next_s = time.monotonic() + _pause_s(self._derived_failures)
+            self._put_off()
             log.error("cannot write alarms and cycles (%s). Of %s: %s", error, self._store.path, how_to_mend(error))
-        except Exception:
-            log.exception("cannot bring cycles and alarms up to date; trying again")
+        except Exception:  # a fault in what is derived must not end recording, nor leave the watch half way in a batch
+            self._put_off()
+            self._watch_anew = True  # from the record, as after a restart
+            log.exception("cannot bring cycles and alarms up to date; the last day is looked through again")
         else:
             self._derived_failures = 0
+
+    def _put_off(self) -> None:
+        self._derived_failures += 1
+        self._derived_next_s = time.monotonic() + _pause_s(self._derived_failures)
 
     def _store_failed(self, error: sqlite3.Error) -> None:
         self.totals.store_failures += 1
@@ -407,7 +414,7 @@ class Recorder:
 
 
 def _pause_s(failures: int) -> float:
-    return min(LONGEST_WAIT_S, 2.0 ** min(failures, 10) * random.uniform(0.25, 0.5))
+    return wait_s(failures, first_s=FIRST_WAIT_S, longest_s=LONGEST_WAIT_S, at_least=0.5)
 
 
 def _now_ms() -> int:

@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import logging
 import math
-import os
 import sqlite3
 import threading
 import time
@@ -29,7 +28,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from ingest import sealed_file
-from ingest.database import StoreError
+from ingest.database import StoreError, to_disk
 from ingest.readings import to_ms
 from ingest.sealed import SealedError, SealedFile, read_part, sealed_files, sealed_folder
 from ingest.sealed_file import FileDamagedError, Rows
@@ -149,7 +148,7 @@ def seal(
     try:
         if not folder.is_dir():
             folder.mkdir()
-            _to_disk(folder.parent)
+            to_disk(folder.parent)
         with _alone(folder):
             work = _Sealing(store, folder, now_ms, pause)
             yield from work.finish()
@@ -226,7 +225,7 @@ class _Sealing:
             temporary.unlink(missing_ok=True)
             raise
         temporary.rename(path)
-        _to_disk(self._folder)
+        to_disk(self._folder)
         if month.rewrites:
             self._redo_hours([each for each, *_ in series], month)
         self._let_count(number, month, written)
@@ -420,11 +419,3 @@ def seal_and_tell(store: Store, *, days: int, pause: Pause) -> None:
 
 
 _INCREMENTAL = 2
-
-
-def _to_disk(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+import streamlit as st
 from hypothesis import HealthCheck, settings
 from pwdlib.hashers.argon2 import Argon2Hasher
+from streamlit.runtime.context import ContextProxy
 
 from ingest import people
 from ingest.notebook import Notebook
@@ -115,3 +117,15 @@ def mosquitto(tmp_path: Path, mosquitto_executable: str) -> Iterator[Mosquitto]:
 def secrets(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Certificates and passwords for compose.yaml."""
     return make_secrets(tmp_path_factory.mktemp("compose"))
+
+
+@pytest.fixture
+def home(filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A copy of the module's `filled` home to write into, as TIDETRAY_HOME."""
+    path = tmp_path / "home"
+    shutil.copytree(filled, path)
+    monkeypatch.setenv("TIDETRAY_HOME", str(path))
+    monkeypatch.setattr(ContextProxy, "cookies", {})  # AppTest has a mock there
+    st.cache_data.clear()
+    yield path
+    st.cache_data.clear()

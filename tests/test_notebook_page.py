@@ -11,7 +11,7 @@ from ingest import trail
 from ingest.notebook import Notebook
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
-from tests.test_pages import PAGES, button, filled, home, open_page, press, said  # noqa: F401 fixtures
+from tests.test_pages import PAGES, button, filled, open_page, press, said  # noqa: F401 fixtures
 from ui.written_figures import figure
 
 NOTEBOOK, PLAN = "views/notebook.py", "views/plan.py"
@@ -22,7 +22,7 @@ def fill(app: object, **values: str) -> None:
         app.text_input(key=key).input(value)  # type: ignore[attr-defined]
 
 
-def test_an_entry_is_put_right_and_the_trail_shows_both(home: Path) -> None:  # noqa: F811
+def test_an_entry_is_put_right_and_the_trail_shows_both(home: Path) -> None:
     app = open_page(NOTEBOOK)
     with open_store(home / RECORD_FILE, read_only=True) as store:
         old = trail.entry(Notebook(store), "plugs", 1).weigh_in
@@ -47,7 +47,7 @@ def test_an_entry_is_put_right_and_the_trail_shows_both(home: Path) -> None:  # 
         ({"c_number": "1", "c_gross": "12,5", "c_who": "me", "c_why": "x"}, "could be 12.5 g or 125 g"),
     ],
 )
-def test_what_cannot_be_put_right_is_said(home: Path, values: dict[str, str], told: str) -> None:  # noqa: F811
+def test_what_cannot_be_put_right_is_said(home: Path, values: dict[str, str], told: str) -> None:
     app = open_page(NOTEBOOK)
     fill(app, **values)
     press(app, "Put right")
@@ -58,7 +58,7 @@ def test_what_cannot_be_put_right_is_said(home: Path, values: dict[str, str], to
         assert all(entry.replaces is None for entry in trail.trail(Notebook(store), "plugs"))
 
 
-def test_an_event_is_noted_and_the_past_knows_it_not(home: Path) -> None:  # noqa: F811
+def test_an_event_is_noted_and_the_past_knows_it_not(home: Path) -> None:
     app = open_page(NOTEBOOK)
     app.selectbox(key="e_kind").select("feed dosed")
     app.run()
@@ -72,13 +72,13 @@ def test_an_event_is_noted_and_the_past_knows_it_not(home: Path) -> None:  # noq
     assert not [each for each in app.button if each.label == "Put right"], "the past cannot be changed"
 
 
-def placed(home: Path, pot: str) -> tuple[str, int, int]:  # noqa: F811
+def placed(home: Path, pot: str) -> tuple[str, int, int]:
     with open_store(home / RECORD_FILE, read_only=True) as store:
         last = [p for p in Notebook(store).placements("plugs") if p.pot == pot][-1]
     return last.tray, last.row, last.column
 
 
-def test_two_pots_swap_places(home: Path) -> None:  # noqa: F811
+def test_two_pots_swap_places(home: Path) -> None:
     was = placed(home, "t1-a1"), placed(home, "t5-b2")
     app = open_page(NOTEBOOK)
     app.selectbox(key="e_kind").select("pots swapped")
@@ -94,7 +94,7 @@ def test_two_pots_swap_places(home: Path) -> None:  # noqa: F811
     assert (placed(home, "t1-a1"), placed(home, "t5-b2")) == was
 
 
-def test_a_pot_is_split_into_two_new_ones(home: Path) -> None:  # noqa: F811
+def test_a_pot_is_split_into_two_new_ones(home: Path) -> None:
     app = open_page(NOTEBOOK)
     app.selectbox(key="x_pot").select("t1-a1")
     app.selectbox(key="x_parts").select(2)
@@ -112,7 +112,7 @@ def test_a_pot_is_split_into_two_new_ones(home: Path) -> None:  # noqa: F811
     assert app.dataframe[1].value["event"].tolist() == [3, 2, 1]
 
 
-def test_a_sample_is_followed_to_constant_mass_with_the_cautions_there(home: Path) -> None:  # noqa: F811
+def test_a_sample_is_followed_to_constant_mass_with_the_cautions_there(home: Path) -> None:
     now = datetime.now(UTC)
     app = open_page(NOTEBOOK)
     text = said(app)
@@ -136,7 +136,7 @@ def test_a_sample_is_followed_to_constant_mass_with_the_cautions_there(home: Pat
     assert "No pot was dried yet" in said(app)
 
 
-def test_a_scale_is_named_and_judged(home: Path) -> None:  # noqa: F811
+def test_a_scale_is_named_and_judged(home: Path) -> None:
     app = open_page(NOTEBOOK)
     fill(app, s_name="bench", s_step="0.01", s_weight="100", s_shown="100.02")
     next(each for each in app.button if each.form_id == "scale").click()
@@ -147,7 +147,7 @@ def test_a_scale_is_named_and_judged(home: Path) -> None:  # noqa: F811
     assert "A net mass has a standard uncertainty of" in text
 
 
-def test_a_plan_is_judged_in_words(home: Path) -> None:  # noqa: F811
+def test_a_plan_is_judged_in_words(home: Path) -> None:
     app = open_page(PLAN)
     assert "With 3 trays per treatment and 8 pots in each" in said(app)
     assert "The two spreads are those of trial plugs: 72 pots on 9 trays" in said(app)
@@ -158,7 +158,7 @@ def test_a_plan_is_judged_in_words(home: Path) -> None:  # noqa: F811
     assert "difference: 'much' is not a number" in said(app)
 
 
-def test_a_layout_is_drawn_from_an_uploaded_file(home: Path) -> None:  # noqa: F811
+def test_a_layout_is_drawn_from_an_uploaded_file(home: Path) -> None:
     app = open_page(PLAN)
     text = (Path(__file__).parent / "data" / "trial.toml").read_text()
     second = text[text.index("[[tray]]") : text.index("[[pot]]")].replace("tray-1", "tray-2")
@@ -177,11 +177,11 @@ def test_a_layout_is_drawn_from_an_uploaded_file(home: Path) -> None:  # noqa: F
     assert "'x' is not a mass in grams" in said(app)
 
 
-def test_a_second_run_says_why_it_cannot_be(home: Path) -> None:  # noqa: F811
+def test_a_second_run_says_why_it_cannot_be(home: Path) -> None:
     assert "No second run can be drawn: a crossover needs as many trays for each treatment" in said(open_page(PLAN))
 
 
-def test_labels_need_an_address(home: Path) -> None:  # noqa: F811
+def test_labels_need_an_address(home: Path) -> None:
     app = open_page(PLAN)
     assert len(app.get("download_button")) == 2
     app.text_input(key="plan_url").input("nursery").run()

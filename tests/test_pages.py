@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import re
-import shutil
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from html import unescape
@@ -16,7 +15,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-import streamlit as st
 from streamlit.runtime.context import ContextProxy
 from streamlit.testing.v1 import AppTest
 
@@ -45,18 +43,6 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     trays = make_nursery(until).plan.trays
     clogged = next(tray.name for tray in trays if tray.treatment == "short floods")
     return make_home(tmp_path_factory.mktemp("filled"), until, readings_of=timedelta(days=2), clogged_tray=clogged)
-
-
-@pytest.fixture
-def home(filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
-    """A copy to write into, as TIDETRAY_HOME."""
-    path = tmp_path / "home"
-    shutil.copytree(filled, path)
-    monkeypatch.setenv("TIDETRAY_HOME", str(path))
-    monkeypatch.setattr(ContextProxy, "cookies", {})  # AppTest has a mock there
-    st.cache_data.clear()
-    yield path
-    st.cache_data.clear()
 
 
 def open_page(page: str = PAGES[0], **query: str) -> AppTest:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from tests.test_pages import filled, home, open_page, said  # noqa: F401  # fixtures
+from tests.test_pages import filled, open_page, said  # noqa: F401  # fixtures
 from ui.charts_place import partial_effect, spread_over_time, tray_map
 
 CAUSES, PLACES = "views/causes.py", "views/places.py"
@@ -20,14 +20,14 @@ def test_a_page_without_a_record_says_what_to_do(page: str, tmp_path: Path, monk
     assert "There is no trial yet" in said(open_page(page))
 
 
-def test_causes_of_two_days_of_readings(home: Path) -> None:  # noqa: F811
+def test_causes_of_two_days_of_readings(home: Path) -> None:
     """Readings of two days only: less than half of any week is known, so no exposure can be asked of."""
     text = said(open_page(CAUSES))
     assert "light" in text
     assert "Each extra tenth of the tray's light at the place went with" in text or "cannot be answered yet" in text
 
 
-def test_places_show_a_map_of_each_tray_and_advice(home: Path) -> None:  # noqa: F811
+def test_places_show_a_map_of_each_tray_and_advice(home: Path) -> None:
     app = open_page(PLACES)
     text = said(app)
     assert "What to do:" in text
@@ -73,6 +73,9 @@ def test_the_map_says_in_words_and_shapes_what_colours_say() -> None:
     assert "water unknown" in values(
         tray_map(pots(), pd.Series(told | {"wet_h_d": float("nan"), "unknown_share": 1.0}), 0.31)
     )
+    mostly = values(tray_map(pots(), pd.Series(told | {"wet_h_d": 24.0, "unknown_share": 0.99}), 0.31))
+    assert "water unknown" in mostly
+    assert "24 h wet" not in mostly, "hours a day of one hundredth of the time are no hours a day"
     without = values(
         tray_map(pots().assign(light_factor=float("nan")), pd.Series({"inlet_row": None, "inlet_column": None}), 0.3)
     )

@@ -21,6 +21,7 @@ from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest import lookup, wire
+from ingest.alarm_keeper import AlarmKeeper
 from ingest.notebook import Notebook
 from ingest.readings import Reading, to_ms
 from ingest.recorder import Recorder, RecorderError, RecorderLock, is_recording
@@ -265,3 +266,30 @@ def test_cycles_follow_the_readings(mosquitto: Mosquitto, bench_store: Store) ->
     assert json.loads((DATA / "pack-1.json").read_text())
     with sqlite3.connect(bench_store.path) as connection:
         assert connection.execute("SELECT count(*) FROM cycles_due").fetchone() == (0,)
+
+
+def test_a_fault_in_the_watch_is_told_and_made_up_for(
+    mosquitto: Mosquitto, node: NodeSide, bench_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was just committed is not watched when the watch throws: it begins anew from the record."""
+    real, thrown = AlarmKeeper.take, 0
+
+    def take(self: AlarmKeeper, packs: Any, heres: Any, *, now_ms: int) -> list[int]:
+        nonlocal thrown
+        if heres and not thrown:
+            thrown += 1
+            raise RuntimeError("a fault that nobody foresaw")
+        return real(self, packs, heres, now_ms=now_ms)
+
+    def kinds() -> list[str]:
+        return [kind for (kind,) in bench_store.connection.execute("SELECT kind FROM alarm").fetchall()]
+
+    monkeypatch.setattr(AlarmKeeper, "take", take)
+    with recording(bench_store.path, mosquitto.port) as recorder:
+        node.send(b'{"here":true,"boot":"a1","faults":["timetable"]}', wire.here_topic("nursery", "bench-1"))
+        until(lambda: recorder.state().failures_in_a_row == 1)
+        node.send(pack(1))
+        until(lambda: node.upto() == 1)
+        until(lambda: kinds() == ["node stopped flooding"])
+        until(lambda: recorder.state().failures_in_a_row == 0)
+    assert thrown == 1

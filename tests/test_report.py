@@ -5,10 +5,8 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from html import unescape
@@ -18,10 +16,8 @@ from pathlib import Path
 import html5lib
 import pandas as pd
 import pytest
-import streamlit as st
 from click.testing import CliRunner
 from pypdf import PdfReader
-from streamlit.runtime.context import ContextProxy
 
 from ingest.events import note_event
 from ingest.notebook import Notebook
@@ -57,18 +53,6 @@ def report(filled: Path) -> Report:
 def files(report: Report) -> tuple[str, bytes]:
     page, paper = as_files(report)
     return page.decode(), paper
-
-
-@pytest.fixture
-def home(filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
-    """A copy to write into, as TIDETRAY_HOME."""
-    path = tmp_path / "home"
-    shutil.copytree(filled, path)
-    monkeypatch.setenv("TIDETRAY_HOME", str(path))
-    monkeypatch.setattr(ContextProxy, "cookies", {})
-    st.cache_data.clear()
-    yield path
-    st.cache_data.clear()
 
 
 def reported(home: Path, trial: str | None = None) -> Report:

@@ -21,7 +21,6 @@ from ingest.tray_watch import Change
 from tests.test_pages import (  # noqa: F401 fixtures
     button,
     filled,
-    home,
     labelled,
     mass_field,
     next_gross,
@@ -51,7 +50,7 @@ NEEDS = {
 
 
 @pytest.fixture
-def as_role(home: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[str], str]:  # noqa: F811
+def as_role(home: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[str], str]:
     """Sign somebody in with a role; the name. There is always somebody else who manages."""
     now = datetime.now(UTC)
     people = People(home)
@@ -88,7 +87,7 @@ def test_each_page_shows_what_the_role_may_do(role: str, as_role: Callable[[str]
     assert seen == set(order[1 : order.index(role) + 1])  # and all that it may do is there
 
 
-def test_a_mass_saved_goes_to_the_trail_under_the_name_signed_in(home: Path, as_role: Callable[[str], str]) -> None:  # noqa: F811
+def test_a_mass_saved_goes_to_the_trail_under_the_name_signed_in(home: Path, as_role: Callable[[str], str]) -> None:
     name = as_role("weigh")
     app = open_page("views/weigh.py", pot="t1-a1")
     gross = next_gross(home, "t1-a1")
@@ -102,7 +101,7 @@ def test_a_mass_saved_goes_to_the_trail_under_the_name_signed_in(home: Path, as_
         )
 
 
-def test_an_event_and_an_alarm_carry_the_name_signed_in(home: Path, as_role: Callable[[str], str]) -> None:  # noqa: F811
+def test_an_event_and_an_alarm_carry_the_name_signed_in(home: Path, as_role: Callable[[str], str]) -> None:
     number = raise_an_alarm(home)
     name = as_role("weigh")
     app = open_page("views/notebook.py")
@@ -119,7 +118,7 @@ def test_an_event_and_an_alarm_carry_the_name_signed_in(home: Path, as_role: Cal
         )
 
 
-def raise_an_alarm(home: Path) -> int:  # noqa: F811
+def raise_an_alarm(home: Path) -> int:
     with open_store(home / RECORD_FILE) as store:
         now_ms = to_ms(datetime.now(UTC))
         change = Change("tray", "tray-1", "no flood", "", True, now_ms, now_ms, "the pump ran and no water came")
@@ -127,7 +126,7 @@ def raise_an_alarm(home: Path) -> int:  # noqa: F811
         return int(store.connection.execute("SELECT max(id) FROM alarm").fetchone()[0])
 
 
-def test_a_page_left_open_cannot_save_once_the_role_is_less(home: Path, as_role: Callable[[str], str]) -> None:  # noqa: F811
+def test_a_page_left_open_cannot_save_once_the_role_is_less(home: Path, as_role: Callable[[str], str]) -> None:
     name = as_role("weigh")
     bench, notebook = open_page("views/weigh.py", pot="t1-a1"), open_page("views/notebook.py")
     People(home).set_role(name, "look", by="Manager", now=datetime.now(UTC))
@@ -141,7 +140,7 @@ def test_a_page_left_open_cannot_save_once_the_role_is_less(home: Path, as_role:
         assert store.connection.execute("SELECT count(*) FROM event").fetchone() == (0,)
 
 
-def test_a_crafted_session_cannot_write(home: Path, as_role: Callable[[str], str]) -> None:  # noqa: F811
+def test_a_crafted_session_cannot_write(home: Path, as_role: Callable[[str], str]) -> None:
     """What the pages call is called without them, as somebody who presses buttons that were never shown."""
     number = raise_an_alarm(home)
     as_role("look")
@@ -162,7 +161,7 @@ def test_a_crafted_session_cannot_write(home: Path, as_role: Callable[[str], str
 
 @pytest.mark.parametrize("token", ["", "forged"])
 def test_nobody_without_a_session_sees_or_writes(
-    token: str, home: Path, as_role: Callable[[str], str], monkeypatch: pytest.MonkeyPatch  # noqa: F811
+    token: str, home: Path, as_role: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
 ) -> None:  # fmt: skip
     as_role("manage")
     monkeypatch.setattr(ContextProxy, "cookies", {COOKIE: token})
@@ -177,13 +176,13 @@ def test_nobody_without_a_session_sees_or_writes(
         sign_in.require("look")
 
 
-def test_without_accounts_beyond_this_machine_nobody_may(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:  # noqa: F811
+def test_without_accounts_beyond_this_machine_nobody_may(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert sign_in.may("manage")
     monkeypatch.setattr(sign_in, "open_to_all", False)
     assert not sign_in.may("look")
 
 
-def test_accounts_are_made_and_changed_on_the_page(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:  # noqa: F811
+def test_accounts_are_made_and_changed_on_the_page(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = open_page("views/settings.py")
     assert "whoever reaches these pages may do everything" in said(app)
     assert labelled(app.selectbox, "May").options == ["manage: also begins trials, sets up, names people"]
@@ -209,7 +208,7 @@ def test_accounts_are_made_and_changed_on_the_page(home: Path, monkeypatch: pyte
     assert people.deeds()[0].who == "Robin"
 
 
-def test_anybody_changes_his_own_password_if_he_knows_the_old_one(home: Path, as_role: Callable[[str], str]) -> None:  # noqa: F811
+def test_anybody_changes_his_own_password_if_he_knows_the_old_one(home: Path, as_role: Callable[[str], str]) -> None:
     name = as_role("look")
     people, now = People(home), datetime.now(UTC)
     app = open_page("views/settings.py")
@@ -229,7 +228,7 @@ def fill(app: AppTest, **fields: str) -> None:
         labelled(app.text_input, label).input(text)
 
 
-def test_settings_are_shown_with_where_they_come_from(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:  # noqa: F811
+def test_settings_are_shown_with_where_they_come_from(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (home / "tidetray.toml").write_text('[broker]\nhost = "10.0.0.2"\npassword = "very secret"\n')
     monkeypatch.setenv("TIDETRAY_RECORD__SITE", "nursery")
     told = said(open_page("views/settings.py"))

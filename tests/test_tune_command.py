@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import json
-import shutil
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from html import unescape
 from pathlib import Path
 
 import pytest
-import streamlit as st
 from click.testing import CliRunner
-from streamlit.runtime.context import ContextProxy
 from streamlit.testing.v1 import AppTest
 
 from ingest.notebook import Notebook
@@ -44,17 +40,6 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = make_home(tmp_path_factory.mktemp("tuning"), datetime.now(UTC), readings_of=timedelta(days=4))
     (path / "tidetray.toml").write_text(SETTINGS)
     return path
-
-
-@pytest.fixture
-def home(filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
-    path = tmp_path / "home"
-    shutil.copytree(filled, path)
-    monkeypatch.setenv("TIDETRAY_HOME", str(path))
-    monkeypatch.setattr(ContextProxy, "cookies", {})
-    st.cache_data.clear()
-    yield path
-    st.cache_data.clear()
 
 
 def run(*words: object, expect: int = 0) -> str:

@@ -19,7 +19,6 @@ from ingest.trials import Event
 from tests.test_pages import (  # noqa: F401 fixtures
     PAGES,
     filled,
-    home,
     labelled,
     mass_field,
     next_gross,
@@ -32,13 +31,13 @@ from tests.test_pages import (  # noqa: F401 fixtures
 WEIGH = PAGES[1]
 
 
-def entries(home: Path, pot: str) -> list[tuple[float, bool, bool, str]]:  # noqa: F811
+def entries(home: Path, pot: str) -> list[tuple[float, bool, bool, str]]:
     with open_store(home / RECORD_FILE, read_only=True) as store:
         found = trail.trail(Notebook(store), "plugs", pot=pot)
     return [(e.weigh_in.gross_g, e.stands, e.removed, e.reason) for e in found if e.weigh_in.who != "demo"]
 
 
-def test_what_was_saved_is_undone_and_the_form_comes_again(home: Path) -> None:  # noqa: F811
+def test_what_was_saved_is_undone_and_the_form_comes_again(home: Path) -> None:
     app = open_page(WEIGH, pot="t1-a1")
     gross = next_gross(home, "t1-a1")
     mass_field(app).input(gross)  # type: ignore[attr-defined]
@@ -51,7 +50,7 @@ def test_what_was_saved_is_undone_and_the_form_comes_again(home: Path) -> None: 
     assert mass_field(app).value == ""  # type: ignore[attr-defined]
 
 
-def test_a_wrong_mass_is_corrected_on_the_spot(home: Path) -> None:  # noqa: F811
+def test_a_wrong_mass_is_corrected_on_the_spot(home: Path) -> None:
     app = open_page(WEIGH, pot="t1-a1")
     wrong, right = next_gross(home, "t1-a1", 1.2), next_gross(home, "t1-a1", 1.02)
     mass_field(app).input(wrong)  # type: ignore[attr-defined]
@@ -78,7 +77,7 @@ def test_a_wrong_mass_is_corrected_on_the_spot(home: Path) -> None:  # noqa: F81
     assert entries(home, "t1-a1")[-1][:3] == (float(wrong), True, False)
 
 
-def test_a_pot_that_is_gone_is_not_offered(home: Path) -> None:  # noqa: F811
+def test_a_pot_that_is_gone_is_not_offered(home: Path) -> None:
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
         note_event(Notebook(store), "plugs", Event("pot lost", now, "t1-a1", who="me", why="washed out"), now=now)
@@ -94,7 +93,7 @@ def put_on_the_cell(store: Store, *masses_kg: float, until: datetime) -> None:
     store.record([(wire.decode(topic, payload, until), topic, payload)])
 
 
-def test_a_load_cell_is_offered_and_only_the_grower_saves(home: Path) -> None:  # noqa: F811
+def test_a_load_cell_is_offered_and_only_the_grower_saves(home: Path) -> None:
     gross_g = float(next_gross(home, "t1-a1"))
     with open_store(home / RECORD_FILE) as store:
         put_on_the_cell(store, gross_g / 1000, gross_g / 1000, until=datetime.now(UTC))
@@ -126,7 +125,7 @@ def test_what_the_cells_show(
     ] == expected
 
 
-def test_the_scale_is_chosen_where_scales_are_named(home: Path) -> None:  # noqa: F811
+def test_the_scale_is_chosen_where_scales_are_named(home: Path) -> None:
     with open_store(home / RECORD_FILE) as store:
         for name in ("bench", "kitchen"):
             add_balance(store, name, 0.01, now=datetime.now(UTC))
@@ -138,7 +137,7 @@ def test_the_scale_is_chosen_where_scales_are_named(home: Path) -> None:  # noqa
         assert Notebook(store).weigh_ins("plugs", pot="t1-a1")[-1].balance == "kitchen"
 
 
-def test_a_pot_is_weighed_twice_now_and_then(home: Path) -> None:  # noqa: F811
+def test_a_pot_is_weighed_twice_now_and_then(home: Path) -> None:
     app = open_page(WEIGH, pot="t1-a1")
     for factor in (1.05, 1.06):
         mass_field(app).input(next_gross(home, "t1-a1", factor))  # type: ignore[attr-defined]

@@ -22,6 +22,9 @@ NEAR_PCT = 0.05
 PARTS = {"tray": "the tray", "place": "the place", "scale": "the scale", "rest": "all else"}
 _CELL_PX = 92
 _BRIGHT, _DIM = "#fff6cf", "#b9b7ac"
+MOSTLY = 0.5
+"""Of a tray whose water is unknown for a larger share of the time no hours a day are told."""
+
 _BASIN = "#e3eef3"
 
 
@@ -141,6 +144,8 @@ def tray_maps(pots: pd.DataFrame, trays: pd.DataFrame) -> list[tuple[pd.Series, 
 def _water(tray: pd.Series) -> str:
     if pd.isna(tray["wet_h_d"]):
         return "water: unknown all the time"
+    if tray["unknown_share"] > MOSTLY:
+        return f"water: {100 * tray['unknown_share']:.0f} % of the time unknown, too much to tell hours a day"
     unknown = f", {100 * tray['unknown_share']:.0f} % of the time unknown" if tray["unknown_share"] > 0.005 else ""
     light = "" if pd.isna(tray["light_mol_m2_d"]) else f" · light {tray['light_mol_m2_d']:.1f} mol/m² a day"
     return f"under water {tray['wet_h_d']:.1f} h a day{unknown}{light}"
@@ -153,7 +158,7 @@ def _day(tray: pd.Series, rows: int, columns: int) -> pd.DataFrame:
         return pd.DataFrame(columns=["kind", "left", "right", "top", "bottom", "middle", "said"])
     first, width = 0.5, 0.55 * columns
     wet = 0.0 if math.isnan(wet_h) else wet_h / 24 * (1 - unknown)
-    told = "water unknown" if math.isnan(wet_h) else f"{wet_h:.1f} of 24 h wet"
+    told = f"{wet_h:.1f} of 24 h wet" if unknown <= MOSTLY and not math.isnan(wet_h) else "water unknown"
     parts = [("day", 0.0, 1.0), ("unknown", wet, wet + unknown), ("wet", 0.0, wet)]
     return pd.DataFrame(
         [

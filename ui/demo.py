@@ -36,6 +36,7 @@ from ingest.nodes import NurseryReport
 from ingest.notebook import Notebook
 from ingest.nursery import Nursery, make_nursery
 from ingest.nursery_sensors import light_survey
+from ingest.patience import end_child
 from ingest.recorder import is_recording
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
@@ -169,13 +170,7 @@ def _child(process: subprocess.Popen[Any]) -> Iterator[subprocess.Popen[Any]]:
     try:
         yield process
     finally:
-        if process.poll() is None:
-            process.terminate()
-            try:
-                process.wait(STOP_S)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
+        end_child(process, STOP_S)
         if process.stdout is not None:
             process.stdout.close()
 

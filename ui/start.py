@@ -19,6 +19,7 @@ from pathlib import Path
 import click
 
 from ingest.broker import Where, broker_process
+from ingest.patience import end_child, wait_s
 from ingest.readings import TidetrayError
 from ingest.recorder import RecorderError, is_recording
 from ingest.set_up import broker_is_chosen, own_broker
@@ -65,7 +66,7 @@ def run_start(home: Path, *, port: int | None) -> int:
             kept.turn()
     finally:
         kept.end()
-        _end(server)
+        end_child(server, STOP_S)
     return 0
 
 
@@ -102,7 +103,7 @@ class _Kept:
 
     def end(self) -> None:
         if self._recorder is not None:
-            _end(self._recorder)
+            end_child(self._recorder, STOP_S)
             self._recorder = None
         if self._broker is not None:
             self._broker.close()
@@ -137,19 +138,9 @@ class _Kept:
 
     def _wait(self, why: str) -> None:
         self._failures += 1
-        wait_s = min(LONGEST_WAIT_S, 2.0**self._failures)
-        self._next_s = time.monotonic() + wait_s
-        click.echo(f"tidetray: {why}. Trying again in {wait_s:.0f} s", err=True)
-
-
-def _end(process: subprocess.Popen[bytes]) -> None:
-    if process.poll() is None:
-        process.terminate()
-        try:
-            process.wait(STOP_S)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
+        pause_s = wait_s(self._failures, first_s=1.0, longest_s=LONGEST_WAIT_S, at_least=1.0)
+        self._next_s = time.monotonic() + pause_s
+        click.echo(f"tidetray: {why}. Trying again in {pause_s:.0f} s", err=True)
 
 
 def _answers(where: Where) -> bool:

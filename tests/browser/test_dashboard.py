@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import signal
 import subprocess
 import time
@@ -16,27 +14,19 @@ from pathlib import Path
 
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 from zxingcpp import read_barcodes
 
 from analysis.trial_data import TrialData, choose_trial, open_record
 from ingest.notebook import Notebook
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
+from tests.browser.opened import HOST, PHONE
 from tests.made_home import make_home
 from ui.labels import label_page
 from ui.serve import free_port, start
 
-CHROMIUM = "/usr/bin/chromium"
-FLAGS = (
-    "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-)  # fmt: skip
-HOST = "127.0.0.1"
-PHONE = {"width": 390, "height": 844}
 MASS = "Pot with plants, in grams"
-
-pytestmark = pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason="needs chromium: apt-get install chromium")
 
 
 @pytest.fixture(scope="module")
@@ -66,16 +56,6 @@ def _wait_for(address: str, server: subprocess.Popen[bytes], log: Path) -> None:
         except (urllib.error.URLError, OSError):
             time.sleep(0.1)
     pytest.fail(f"the dashboard does not answer: {log.read_text()}")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(
-            executable_path=CHROMIUM, args=list(FLAGS), env={**os.environ, "LANG": "en_GB.UTF-8"}
-        )
-        yield opened
-        opened.close()
 
 
 @pytest.fixture

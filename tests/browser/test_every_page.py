@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
 from ingest.nursery import make_nursery
-from tests.browser.opened import PAGES, PHONE, WIDE, drawn, faults, keep, launch, served
+from tests.browser.opened import PAGES, PHONE, WIDE, drawn, faults, keep, served
 from tests.made_home import make_home
 
 # Faults that are Streamlit's own and cannot be mended from here: (rule, a part of the element), each with its reason.
@@ -25,14 +25,6 @@ def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     home = make_home(tmp_path_factory.mktemp("home"), until, readings_of=timedelta(days=2), clogged_tray=clogged)
     with served(home) as address:
         yield address
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        opened = launch(playwright)
-        yield opened
-        opened.close()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -15,7 +14,6 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-import pytest
 from playwright.sync_api import Page, expect
 
 from ingest import lookup
@@ -26,10 +24,9 @@ from ingest.nursery_sensors import LiveTray
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
 from ingest.trial_file import load_trial
-from tests.browser.test_dashboard import CHROMIUM, HOST, browser, page  # noqa: F401 fixtures
+from tests.browser.opened import HOST
+from tests.browser.test_dashboard import page  # noqa: F401 fixture
 from ui.serve import free_port
-
-pytestmark = pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason="needs chromium: apt-get install chromium")
 
 LONGEST_S = 300
 """Five minutes is what a grower was promised; a machine that types is far below."""

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, expect, sync_playwright
+from playwright.sync_api import Browser, expect
 
 from ingest.alarm_book import AlarmBook
 from ingest.notebook import Notebook
@@ -19,7 +19,7 @@ from ingest.readings import to_ms
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
 from ingest.tray_watch import Change
-from tests.browser.opened import HOST, PHONE, WIDE, drawn, keep, launch, served
+from tests.browser.opened import HOST, PHONE, WIDE, drawn, keep, served
 from tests.made_home import make_home
 from ui.serve import free_port
 
@@ -38,14 +38,6 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def url(home: Path) -> Iterator[str]:
     with served(home) as address:
         yield address
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        opened = launch(playwright)
-        yield opened
-        opened.close()
 
 
 @contextmanager

@@ -9,9 +9,9 @@ from pathlib import Path
 from playwright.sync_api import Browser, Page
 from pypdf import PdfReader
 
-from tests.browser.test_dashboard import browser, home, page, pytestmark, url
+from tests.browser.test_dashboard import home, page, url
 
-__all__ = ["browser", "home", "page", "pytestmark", "url"]
+__all__ = ["home", "page", "url"]
 
 
 def test_a_report_is_made_downloaded_and_opened_without_a_network(

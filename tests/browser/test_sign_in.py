@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,12 +12,11 @@ from playwright.sync_api import Browser, Page, expect
 from ingest.people import People
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
-from tests.browser.test_dashboard import CHROMIUM, HOST, MASS, PHONE, _likely_g, _wait_for, browser  # noqa: F401 fixture
+from tests.browser.opened import HOST, PHONE
+from tests.browser.test_dashboard import MASS, _likely_g, _wait_for
 from tests.made_home import make_home
 from ui.gate import COOKIE
 from ui.serve import free_port, start
-
-pytestmark = pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason="needs chromium: apt-get install chromium")
 
 RIGHT = "seven wet pots"
 
@@ -46,7 +44,7 @@ def url(home: Path) -> Iterator[str]:
 
 
 @pytest.fixture
-def phone(browser: Browser) -> Iterator[Page]:  # noqa: F811
+def phone(browser: Browser) -> Iterator[Page]:
     context = browser.new_context(viewport=PHONE)
     yield context.new_page()
     context.close()
@@ -107,7 +105,7 @@ def test_a_label_leads_to_its_pot_and_a_reload_stays_there(url: str, phone: Page
 
 
 def test_two_people_at_once_stand_in_the_trail_under_their_own_names(
-    url: str, browser: Browser, home: Path  # noqa: F811
+    url: str, browser: Browser, home: Path
 ) -> None:  # fmt: skip
     pages: dict[str, Page] = {}
     pots = {"Robin": "t3-a1", "Kim": "t4-a1"}

@@ -31,7 +31,10 @@ def now_standing() -> None:
         view = alarms_view()
     now = datetime.now(UTC)
     if not view.standing:
-        look.say("fine", "No alarm stands." if view.recording else "No alarm stands, but the recorder is not running.")
+        if view.recording:
+            look.say("fine", "No alarm stands.")
+        else:
+            look.say("note", "No alarm stands, but nothing watches the trays: the recorder is not running.")
     if not view.persons:
         look.say(
             "note",
