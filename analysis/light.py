@@ -179,6 +179,20 @@ def _days_frame(days: pd.DatetimeIndex, mol_m2: FloatArray, covered_s: FloatArra
     )
 
 
+def hours_of_several(hours: pd.DataFrame) -> pd.DataFrame:
+    """Hourly summaries of what several nodes measured on a tray, as when one was replaced, as one row per tray and hour.
+
+    `hours`: `tray, time, integral, covered_s, above_s`. Out: `tray, time, mean` (over the covered seconds, NaN where none
+    is), `covered_s, above_s` (shares of one hour, however many nodes there were).
+    """
+    sums = hours.groupby(["tray", "time"], as_index=False)[["integral", "covered_s", "above_s"]].sum()
+    nodes = (sums["covered_s"] / _HOUR_S).clip(lower=1.0)
+    mean = sums["integral"] / sums["covered_s"].where(sums["covered_s"] > 0)
+    return sums[["tray", "time"]].assign(
+        mean=mean, covered_s=sums["covered_s"] / nodes, above_s=sums["above_s"] / nodes
+    )
+
+
 def light_from_hours(hours: pd.DataFrame) -> pd.DataFrame:
     """The `light` frame (tray, time, ppfd) from hourly summaries; see DEVELOPERS.md.
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.drying import judge_drying
 from analysis.environment import ATTENUATION_PER_M
-from analysis.light import lux_per_ppfd, ppfd
+from analysis.light import hours_of_several, lux_per_ppfd, ppfd
 from ingest.balances import CheckWeighing, DryWeighing
 from ingest.events import attenuation_per_m
 from ingest.light_survey import SurveyReading
@@ -170,13 +170,10 @@ def light_hours(
     factors, cautions = light_factors(tray, events, channel)
     if not factors:
         return None, cautions
-    sums = hours.groupby("time", as_index=False)[["integral", "covered_s", "above_s"]].sum()
-    mean = sums["integral"] / sums["covered_s"].where(sums["covered_s"] > 0)
-    sums["ppfd"] = mean / factor_at(sums["time"], factors)
-    sums = sums[np.isfinite(sums["ppfd"]) | (sums["covered_s"] == 0)]
-    share = (sums["covered_s"] / 3600).clip(lower=1.0)
-    sums = sums.assign(tray=tray.name, covered_s=sums["covered_s"] / share, above_s=sums["above_s"] / share)
-    return sums[["tray", "time", "covered_s", "above_s", "ppfd"]], cautions
+    one = hours_of_several(hours.assign(tray=tray.name))
+    one["ppfd"] = one["mean"] / factor_at(one["time"], factors)
+    one = one[np.isfinite(one["ppfd"]) | (one["covered_s"] == 0)]
+    return one[["tray", "time", "covered_s", "above_s", "ppfd"]], cautions
 
 
 def water_frame(events: Iterable[Event]) -> pd.DataFrame:

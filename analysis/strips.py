@@ -10,7 +10,7 @@ from datetime import datetime
 
 import pandas as pd
 
-from analysis.light import LIT_PPFD, light_from_hours
+from analysis.light import LIT_PPFD, hours_of_several, light_from_hours
 from analysis.trays_now import FAILURES
 from ingest.readings import MAX_GAP_S
 
@@ -36,12 +36,8 @@ def lit_spells(hours: pd.DataFrame, start: datetime, end: datetime) -> pd.DataFr
     empty = pd.DataFrame({"tray": pd.Series(dtype="str"), "from": _no_times(), "to": _no_times()})
     if hours.empty:
         return empty
-    sums = hours.groupby(["tray", "time"], as_index=False)[["integral", "covered_s", "above_s"]].sum()
-    share = (sums["covered_s"] / 3600).clip(lower=1.0)  # of several nodes
-    level = sums["integral"] / sums["covered_s"].where(sums["covered_s"] > 0)
-    light = light_from_hours(
-        sums.assign(covered_s=sums["covered_s"] / share, above_s=sums["above_s"] / share, ppfd=level.clip(lower=0.0))
-    )
+    one = hours_of_several(hours)
+    light = light_from_hours(one.assign(ppfd=one["mean"].clip(lower=0.0)))
     light["to"] = light.groupby("tray")["time"].shift(-1)
     light["lit"] = light["ppfd"] >= LIT_PPFD
     run = ((light["lit"] != light["lit"].shift()) | (light["tray"] != light["tray"].shift())).cumsum()

@@ -9,7 +9,6 @@ on, read them where it does not. The administrator's token is used here only.
 
 from __future__ import annotations
 
-import os
 import secrets
 from collections.abc import Iterator
 from functools import partial
@@ -33,6 +32,7 @@ from ingest.forwarding import DAILY, HOURLY
 from ingest.influx import Influx, InfluxError
 from ingest.readings import TidetrayError
 from ingest.settings import InfluxSettings
+from ingest.settings_file import replace_file
 
 ADMIN = "tidetray-admin"
 TASK_DAYS = 35
@@ -128,8 +128,8 @@ def _first_of_all(settings: InfluxSettings) -> Iterator[str]:
             )
         token, password = secrets.token_urlsafe(48), secrets.token_urlsafe(24)
         # before the server knows it: a token that was made and not written down could never be found again
-        write_secret(settings.admin_token_file, token)
-        write_secret(settings.admin_token_file.with_name(f"{settings.admin_token_file.name}.password"), password)
+        _keep_secret(settings.admin_token_file, token)
+        _keep_secret(settings.admin_token_file.with_name(f"{settings.admin_token_file.name}.password"), password)
         request = OnboardingRequest(
             username=ADMIN, password=password, org=settings.org, bucket=settings.bucket, token=token,
             retention_period_seconds=settings.keep_days * 86_400,
@@ -156,21 +156,9 @@ def _admin_token(settings: InfluxSettings) -> str:
         ) from error
 
 
-def write_secret(path: Path, secret: str) -> None:
-    """Whole, and for nobody else to read. InfluxError if it cannot be written."""
-    part = path.with_name(f"{path.name}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part.unlink(missing_ok=True)
-        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
-            file.write(f"{secret}\n")
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except OSError as error:
-        raise InfluxError(
-            f"cannot write a secret: {error.strerror}", where=str(path), mend="Mend that path, or the rights there"
-        ) from error
+def _keep_secret(path: Path, secret: str) -> None:
+    """Whole, and for nobody else to read. SettingsError if it cannot be written."""
+    replace_file(path, f"{secret}\n", mode=0o600)
 
 
 def _organisation(client: InfluxDBClient, name: str) -> str:
@@ -222,5 +210,5 @@ def _token(client: InfluxDBClient, org_id: str, bucket_ids: list[str], settings:
             org_id=org_id, permissions=permissions, description=f"tidetray: to {may} '{settings.bucket}'"
         )
     )
-    write_secret(path, made.token)
+    _keep_secret(path, made.token)
     return f"token in {path}: it may {may} these two buckets, and nothing else"

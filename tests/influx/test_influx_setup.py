@@ -149,7 +149,7 @@ def test_what_is_missing_is_said(server: Server, influx: InfluxSettings, tmp_pat
     assert "the token is not known there" in says(admin_token_file=tmp_path / "wrong")
     assert "nothing answers there" in says(url="http://127.0.0.1:9")
     (tmp_path / "file").write_text("")
-    assert "cannot write a secret" in says(token_file=tmp_path / "file" / "token")
+    assert f"{tmp_path / 'file' / 'token'}: cannot be written" in says(token_file=tmp_path / "file" / "token")
 
 
 def test_the_task_makes_days_of_hours(server: Server, bench_store: Store, influx: InfluxSettings) -> None:
