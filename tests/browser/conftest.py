@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
+from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Error, expect, sync_playwright
 
 from tests.browser.opened import launch
+
+expect.set_options(timeout=30_000)  # also on a busy machine
 
 
 @pytest.fixture(scope="module")
@@ -16,3 +19,19 @@ def browser() -> Iterator[Browser]:
         opened = launch(playwright)
         yield opened
         opened.close()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """With a failure: what stood on each open page."""
+    report = yield
+    opened: Any = item.funcargs.get("browser") if isinstance(item, pytest.Function) else None
+    if report.failed and opened is not None:
+        for page in [page for context in opened.contexts for page in context.pages]:
+            try:
+                report.sections.append((f"page {page.url}", page.inner_text("body", timeout=2000)[:3000]))
+            except Error as error:
+                report.sections.append((f"page {page.url}", f"does not answer: {error}"))
+    return report

@@ -90,6 +90,12 @@ def drawn(page: Page) -> None:
     page.wait_for_timeout(300)
 
 
+def visit(page: Page, address: str) -> None:
+    """Open a page and wait until it is drawn: what is typed or opened sooner may be in a field that goes again."""
+    page.goto(address)
+    drawn(page)
+
+
 def keep(page: Page, name: str) -> None:
     """A picture of the whole page, into the folder that TIDETRAY_SCREENSHOTS names."""
     folder = os.environ.get("TIDETRAY_SCREENSHOTS")

@@ -24,7 +24,7 @@ from ingest.nursery_sensors import LiveTray
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
 from ingest.trial_file import load_trial
-from tests.browser.opened import HOST
+from tests.browser.opened import HOST, drawn
 from tests.browser.test_dashboard import page  # noqa: F401 fixture
 from ui.serve import free_port
 
@@ -84,6 +84,7 @@ def test_from_nothing_to_the_first_reading(page: Page, tmp_path: Path) -> None: 
     with started(home, port):
         _open(page, f"http://{HOST}:{port}/weigh?pot=t1-a1")  # whatever is asked for: set-up comes first
         page.wait_for_url("**/set_up")
+        drawn(page)
         page.get_by_label("Port").fill(str(broker_port))
         page.get_by_text("Nodes reach it over the network").click()  # no: this is a test
         page.get_by_role("button", name="Use it").click()
@@ -94,6 +95,7 @@ def test_from_nothing_to_the_first_reading(page: Page, tmp_path: Path) -> None: 
 
         with node("bench-1", "tray-1", broker_port, found[1]):
             expect(page.get_by_text("bench-1 of site nursery speaks of tray-1")).to_be_visible(timeout=60_000)
+            drawn(page)
             page.get_by_label("Species").fill("Micranthemum")
             page.get_by_label("Inner length, cm").fill("36")
             page.get_by_label("Inner width, cm").fill("24")

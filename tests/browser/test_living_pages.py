@@ -19,7 +19,7 @@ from ingest.readings import to_ms
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
 from ingest.tray_watch import Change
-from tests.browser.opened import HOST, PHONE, WIDE, drawn, keep, served
+from tests.browser.opened import HOST, PHONE, WIDE, drawn, keep, served, visit
 from tests.made_home import make_home
 from ui.serve import free_port
 
@@ -61,8 +61,7 @@ def test_an_alarm_is_acknowledged_on_a_phone(home: Path, url: str, browser: Brow
         change = Change("tray", "tray-4", "did not drain", "", True, now_ms - 60_000, now_ms, "still 17 mm")
         AlarmBook(store).enter([("nursery", change)], now_ms=now_ms)
     page = browser.new_page(viewport=PHONE)
-    page.goto(url)
-    drawn(page)
+    visit(page, url)
     bar = page.get_by_role("alert").filter(has_text="tray-4: did not drain")
     expect(bar).to_be_visible(timeout=SOON_MS)
     expect(bar).to_contain_text("switch the pump and the lamp off")
@@ -88,8 +87,7 @@ def test_two_people_weigh_at_once(home: Path, url: str, browser: Browser) -> Non
     for who, pot in people.items():
         context = browser.new_context(viewport=PHONE)
         page = pages[who] = context.new_page()
-        page.goto(f"{url}/weigh?pot={pot}")
-        drawn(page)
+        visit(page, f"{url}/weigh?pot={pot}")
         page.wait_for_function("document.querySelector('input[inputmode=decimal]')", timeout=SOON_MS)
         with open_store(home / RECORD_FILE, read_only=True) as store:
             last = Notebook(store).weigh_ins("plugs", pot=pot)[-1]
@@ -110,8 +108,7 @@ def test_two_people_weigh_at_once(home: Path, url: str, browser: Browser) -> Non
 def test_left_open_while_the_recorder_restarts(home: Path, url: str, browser: Browser) -> None:
     """The bar comes and goes by itself, and what is being typed stays."""
     page = browser.new_page(viewport=WIDE)
-    page.goto(f"{url}/weigh?pot=t3-a1")
-    drawn(page)
+    visit(page, f"{url}/weigh?pot=t3-a1")
     page.wait_for_function("document.querySelector('input[inputmode=decimal]')", timeout=SOON_MS)
     page.get_by_label(MASS).fill("17.")
     not_running = page.get_by_role("alert").filter(has_text="NOT RUNNING")

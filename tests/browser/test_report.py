@@ -9,6 +9,7 @@ from pathlib import Path
 from playwright.sync_api import Browser, Page
 from pypdf import PdfReader
 
+from tests.browser.opened import visit
 from tests.browser.test_dashboard import home, page, url
 
 __all__ = ["home", "page", "url"]
@@ -20,7 +21,7 @@ def test_a_report_is_made_downloaded_and_opened_without_a_network(
     browser: Browser,
     tmp_path: Path,
 ) -> None:
-    page.goto(f"{url}/report")
+    visit(page, f"{url}/report")
     page.get_by_role("button", name="Make the report").click()
     page.get_by_text("Fingerprint of the data").wait_for(timeout=120_000)
     saved = {}
@@ -62,7 +63,7 @@ def test_a_report_is_made_downloaded_and_opened_without_a_network(
 
 
 def test_the_map_of_all_trays_is_a_file(page: Page, url: str) -> None:
-    page.goto(f"{url}/places")
+    visit(page, f"{url}/places")
     button = page.locator(".st-key-places-svg").get_by_role("button")
     button.wait_for(timeout=60_000)
     with page.expect_download() as waiting:

@@ -12,7 +12,7 @@ from playwright.sync_api import Browser, Page, expect
 from ingest.people import People
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
-from tests.browser.opened import HOST, PHONE
+from tests.browser.opened import HOST, PHONE, drawn
 from tests.browser.test_dashboard import MASS, _likely_g, _wait_for
 from tests.made_home import make_home
 from ui.gate import COOKIE
@@ -61,6 +61,7 @@ def shows_pot(page: Page, pot: str) -> None:
 
 
 def save_mass(page: Page, home: Path, pot: str) -> None:
+    drawn(page)
     page.wait_for_function("document.querySelector('input[inputmode=decimal]')")
     page.get_by_label(MASS).fill(f"{_likely_g(home, pot) + 0.05:.2f}")
     page.get_by_role("button", name="Save", exact=True).click()

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 
@@ -86,16 +87,17 @@ def test_other_settings_are_brought_about(server: Server, buckets: Callable[...,
     settings = buckets(keep_days=400)
     list(prepare_influx(settings))
     list(prepare_influx(settings.model_copy(update={"keep_days": 90})))
-    bucket = found(server.administer("/api/v2/buckets?limit=100"), "buckets", settings.bucket)
+    bucket = found(server.administer(f"/api/v2/buckets?name={settings.bucket}"), "buckets", settings.bucket)
     assert [rule["everySeconds"] for rule in bucket["retentionRules"]] == [90 * 86_400]
     list(prepare_influx(settings.model_copy(update={"keep_days": 0})))
-    bucket = found(server.administer("/api/v2/buckets?limit=100"), "buckets", settings.bucket)
+    bucket = found(server.administer(f"/api/v2/buckets?name={settings.bucket}"), "buckets", settings.bucket)
     assert [rule["everySeconds"] for rule in bucket["retentionRules"] if rule["everySeconds"]] == []
-    task = found(server.administer("/api/v2/tasks?limit=100"), "tasks", task_name(settings))
+    named = f"/api/v2/tasks?name={quote(task_name(settings))}"
+    task = found(server.administer(named), "tasks", task_name(settings))
     assert (task["every"], task["status"], task["flux"]) == ("1h", "active", daily_task(settings))
     server.administer(f"/api/v2/tasks/{task['id']}", {"status": "inactive"}, method="PATCH")
     list(prepare_influx(settings))
-    assert found(server.administer("/api/v2/tasks?limit=100"), "tasks", task_name(settings))["status"] == "active"
+    assert found(server.administer(named), "tasks", task_name(settings))["status"] == "active"
 
 
 def test_the_token_may_do_what_it_has_to_and_no_more(server: Server, buckets: Callable[..., InfluxSettings]) -> None:
