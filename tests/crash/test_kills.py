@@ -1,10 +1,11 @@
-"""200 times kill -9, at random, of recorder, broker and nodes while readings stream: none lost, none doubled.
+"""200 times kill -9, at random, of recorder, broker, InfluxDB and nodes while readings stream: none lost, none doubled.
 
 To put another kind of process under fire, add it to `kinds` (and what of it is to be checked after the end).
 """
 
 from __future__ import annotations
 
+import json
 import random
 import sqlite3
 import time
@@ -16,15 +17,20 @@ import pandas as pd
 import pytest
 
 from ingest import lookup
+from ingest.forwarding import forwarding_of
+from ingest.influx import Influx
+from ingest.influx_reader import InfluxReader
+from ingest.influx_setup import prepare_influx
 from ingest.notebook import Notebook
-from ingest.readings import from_ms
-from ingest.settings import RECORD_FILE
+from ingest.readings import EVIDENCE, from_ms
+from ingest.settings import RECORD_FILE, SETTINGS_FILE, InfluxSettings
 from ingest.store import open_store
 from ingest.upkeep import Upkeep
 from ingest.wire import Pack
 from tests.conftest import Mosquitto
 from tests.crash import fleet
 from tests.crash.stream import NODES, PACK_READINGS, SITE, measured, trial
+from tests.influx.server import Server, executable
 
 SEED = 20
 KILLS = 200
@@ -39,6 +45,35 @@ PATIENCE_S = 150.0
 def open_home(home: Path) -> None:
     with open_store(home / RECORD_FILE) as store:
         Notebook(store).add_trial(trial())
+
+
+def pass_on(home: Path, server: Server) -> InfluxSettings:
+    """Have the home's recorder pass readings on to a server that runs."""
+    settings = server.settings(home)
+    list(prepare_influx(settings))
+    lines = [f"{name} = {json.dumps(str(getattr(settings, name)))}" for name in ("url", "org", "bucket", "token_file")]
+    (home / SETTINGS_FILE).write_text("\n".join(["[influx]", *lines]) + "\n")
+    return settings
+
+
+def waits_for_influx(home: Path) -> int:
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        forwarding = forwarding_of(store)
+        assert forwarding is not None
+        return forwarding.waiting
+
+
+def passed_on(home: Path, settings: InfluxSettings) -> tuple[int, bool]:
+    """How many readings the server has, and whether they are those of the record, each with its time and value."""
+    count, equal = 0, True
+    channels = [*EVIDENCE, "water_temp"]
+    with open_store(home / RECORD_FILE, read_only=True) as store, Influx(settings) as influx:
+        for plan in trial().trays:
+            there = InfluxReader(influx).readings(SITE, plan.name, channels)
+            here = lookup.readings(store, SITE, plan.name, channels)
+            count += len(there)
+            equal = equal and there.astype({"channel": "str"}).equals(here.astype({"channel": "str"}))
+    return count, equal
 
 
 def undisturbed(home: Path, each: int, start_s: int) -> None:
@@ -90,10 +125,14 @@ def wait_until(condition: Callable[[], bool], patience_s: float) -> None:
 def test_nothing_is_lost_or_doubled_by_kills(tmp_path: Path, mosquitto: Mosquitto) -> None:
     home, quiet_home = tmp_path / "home", tmp_path / "undisturbed"
     each = READINGS // NODES
+    open_home(home)
+    influxd = Server(executable(), tmp_path / "influxd")
+    influxd.start()
+    influx = pass_on(home, influxd)
     began_s = time.time()
     start_s = int(began_s) - 60 * 3600  # older than what is watched for alarms again at each start
-    open_home(home)
-    kinds: dict[str, list[fleet.Killable]] = {
+    kinds: dict[str, list[fleet.Killable | Server]] = {
+        "influxd": [influxd],
         "recorder": [fleet.recorder(home, mosquitto.port)],
         "broker": [fleet.broker(mosquitto)],
         "node": fleet.nodes(
@@ -102,7 +141,8 @@ def test_nothing_is_lost_or_doubled_by_kills(tmp_path: Path, mosquitto: Mosquitt
     }
     everything = [process for kind in kinds.values() for process in kind]
     for process in everything:
-        process.start()
+        if not isinstance(process, Server):
+            process.start()
     rng = random.Random(SEED)
     killed = dict.fromkeys(kinds, 0)
     try:
@@ -111,10 +151,16 @@ def test_nothing_is_lost_or_doubled_by_kills(tmp_path: Path, mosquitto: Mosquitt
             kind = rng.choice(list(kinds))
             process = rng.choice(kinds[kind])
             process.kill()
-            process.start()
+            if isinstance(process, Server):
+                process.launch()  # it may be killed before it is ready, too
+            else:
+                process.start()
             killed[kind] += 1
         assert rows(home, "SELECT count(*) FROM reading")[0][0] < READINGS, "the stream had ended before the kills did"
         wait_until(lambda: rows(home, "SELECT count(*) FROM reading")[0][0] >= READINGS, PATIENCE_S)
+        influxd.wait_until_ready()
+        wait_until(lambda: waits_for_influx(home) == 0, PATIENCE_S)
+        forwarded, influx_equal = passed_on(home, influx)
     finally:
         ended = [process.stop() for process in kinds["recorder"]]
         for process in everything:
@@ -126,12 +172,14 @@ def test_nothing_is_lost_or_doubled_by_kills(tmp_path: Path, mosquitto: Mosquitt
     cycles, wanted = cycles_of(home), cycles_of(quiet_home)
     print(
         f"\nkills={sum(killed.values())} readings={count} lost={lost} doubled={doubled} cycles_equal={cycles.equals(wanted)}"
+        f" in_influx={forwarded} influx_equal={influx_equal}"
         f" seconds={time.time() - began_s:.0f} seed={SEED} cycles={len(wanted)}"
         f" messages_twice={dict(rows(home, 'SELECT name, value FROM counter')).get('doubled', 0)}"
         f" boots={len(rows(home, 'SELECT DISTINCT node, boot FROM message_range'))} killed={killed}"
     )
     assert len(expected) == READINGS
     assert (lost, doubled) == (0, 0)
+    assert (forwarded, influx_equal) == (READINGS, True)
     assert len(wanted) > 100
     pd.testing.assert_frame_equal(cycles, wanted)
     pd.testing.assert_frame_equal(hours_of(home), hours_of(quiet_home))  # a reading counted twice would show here
@@ -139,5 +187,5 @@ def test_nothing_is_lost_or_doubled_by_kills(tmp_path: Path, mosquitto: Mosquitt
     with open_store(home / RECORD_FILE, read_only=True) as store:
         assert [(node.missing, node.gone) for node in lookup.nodes(store, SITE)] == [(0, 0)] * NODES
     assert ended == [0]
-    assert "Traceback" not in kinds["recorder"][0].said.read_text()
-    assert min(killed.values()) >= KILLS // 5
+    assert "Traceback" not in (home / "recorder.log").read_text()
+    assert min(killed.values()) >= 3 * KILLS // (5 * len(kinds))

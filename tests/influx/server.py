@@ -64,6 +64,11 @@ class Server:
         return self.folder / "influxd.log"
 
     def start(self) -> None:
+        self.launch()
+        self.wait_until_ready()
+
+    def launch(self) -> None:
+        """Start it, and do not wait."""
         self.folder.mkdir(exist_ok=True)
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
@@ -74,9 +79,11 @@ class Server:
                 ],
                 stdout=log, stderr=log, cwd=self.folder, env={"HOME": str(self.folder), "PATH": os.environ["PATH"]},
             )  # fmt: skip
+
+    def wait_until_ready(self) -> None:
         deadline = time.monotonic() + START_S
         while not self.is_ready():
-            if time.monotonic() > deadline or self.process.poll() is not None:
+            if time.monotonic() > deadline or self.process is None or self.process.poll() is not None:
                 raise TimeoutError(f"influxd does not answer: {self.log.read_text()[-2000:]}")
             time.sleep(0.05)
 
