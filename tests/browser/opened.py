@@ -96,6 +96,12 @@ def visit(page: Page, address: str) -> None:
     drawn(page)
 
 
+def shown(page: Page, text: str) -> None:
+    """Wait for a text, and then until all is drawn: what stood there before goes last, and may look the same."""
+    page.get_by_text(text).first.wait_for(timeout=1000 * DRAWN_S)
+    drawn(page)
+
+
 def keep(page: Page, name: str) -> None:
     """A picture of the whole page, into the folder that TIDETRAY_SCREENSHOTS names."""
     folder = os.environ.get("TIDETRAY_SCREENSHOTS")

@@ -21,7 +21,7 @@ from analysis.trial_data import TrialData, choose_trial, open_record
 from ingest.notebook import Notebook
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
-from tests.browser.opened import HOST, PHONE, drawn, visit
+from tests.browser.opened import HOST, PHONE, drawn, shown, visit
 from tests.made_home import make_home
 from ui.labels import label_page
 from ui.serve import free_port, start
@@ -115,14 +115,14 @@ def _likely_g(home: Path, pot: str) -> float:
 def test_a_page_fits_and_stays_at_home(url: str, page: Page, path: str, last: str, width: int) -> None:
     page.set_viewport_size({"width": width, "height": 900})
     page.goto(f"{url}{path}")
-    page.get_by_text(last).wait_for()
+    shown(page, last)
     page.wait_for_load_state("networkidle")
     assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= width
 
 
 def test_pictures_of_the_comparison_are_files(page: Page, url: str) -> None:
     visit(page, f"{url}/compare")
-    expect(page.get_by_text("All pots on day 63")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("All pots on day 63").first).to_be_visible(timeout=30_000)
     for label, begins in (("SVG", b"<svg"), ("PNG", b"\x89PNG"), ("CSV", b"treatment,day,mass_g,low,high")):
         with page.expect_download() as waiting:
             page.locator(f".st-key-growth-over-time-{label.lower()}").get_by_role("button").click()
@@ -139,7 +139,7 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
 
     field.fill(gross.replace(".", ","))
     page.get_by_role("button", name="Save").click()
-    page.get_by_text("Not saved.").wait_for()
+    shown(page, "Not saved.")
     assert field.input_value() == gross.replace(".", ",")
     assert _weighed(home) == []
 
@@ -152,18 +152,19 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
         assert box["height"] >= 44
     save.dblclick()
     following = page.get_by_role("button", name="Next pot: t1-a2")
+    shown(page, "Saved: t1-a1")
     following.wait_for()
     assert _weighed(home) == [("t1-a1", float(gross), 1)], "two taps are one weigh-in"
     following.click()
     page.wait_for_url("**/weigh?pot=t1-a2")
-    page.get_by_text("column 2").wait_for()
+    shown(page, "column 2")
     expect(page.get_by_label(MASS)).to_have_count(1)
     assert page.get_by_label(MASS).input_value() == ""
     expect(page.get_by_label("Who weighs")).to_have_value("me")
 
     page.wait_for_function("document.cookie.includes('tidetray_who=me')")
     visit(page, f"{url}/weigh?pot=t5-b2")
-    page.get_by_text("tray-5, row 2").wait_for()
+    shown(page, "tray-5, row 2")
     expect(page.get_by_label("Who weighs")).to_have_value("me")  # also where a label is opened anew
 
 
@@ -171,7 +172,7 @@ def test_a_session_ten_pots_one_corrected_one_undone(home: Path, url: str, page:
     """A label is read by a camera's eye and opened, ten pots are weighed in bench order, one corrected, one undone."""
     field = page.get_by_label(MASS)
     visit(page, _scanned(home, url, page, "t2-a1"))
-    page.get_by_text("tray-2, row 1").wait_for()
+    shown(page, "tray-2, row 1")
     page.wait_for_function("document.querySelector('input[inputmode=decimal]')")
     expect(field).to_have_count(1)
     field.fill("17.")
@@ -188,31 +189,31 @@ def test_a_session_ten_pots_one_corrected_one_undone(home: Path, url: str, page:
         field.fill(masses[pot])
         expect(page.locator("#tt-live")).to_contain_text("g net; +0.05 g")
         page.get_by_role("button", name="Save", exact=True).click()
-        page.get_by_text(f"Saved: {pot}").wait_for()
+        shown(page, f"Saved: {pot}")
         if n < 9:
             page.get_by_role("button", name="Next pot:").click()
             page.wait_for_function(
                 f"document.querySelector('.tt-pot') && document.querySelector('.tt-pot').innerText !== '{pot}'"
             )
+            drawn(page)
             page.wait_for_function("document.querySelector('input[inputmode=decimal]')?.value === ''")
     assert len(masses) == 10
     assert {pot: f"{gross:.2f}" for pot, gross in _standing(home, "ten")} == masses
 
     undone = list(masses)[-1]
     page.get_by_role("button", name="Undo").click()
-    page.get_by_text("Undone:").wait_for()
+    shown(page, "Undone:")
     corrected = list(masses)[3]
     visit(page, f"{url}/weigh?pot={corrected}")
     page.get_by_role("button", name="Correct the").click()
-    page.get_by_text("Correcting:").wait_for()
-    drawn(page)  # the form before has gone, and what is typed goes into the new one
+    shown(page, "Correcting:")  # the form before has gone, and what is typed goes into the new one
     page.wait_for_function("document.querySelector('input[inputmode=decimal]')?.value === ''")
     right = f"{float(masses[corrected]) + 0.02:.2f}"
     field.fill(right)
     expect(page.locator("#tt-live")).to_contain_text("g net; +0.07 g")
     expect(page.get_by_label("Who weighs")).to_have_value("ten")
     page.get_by_role("button", name="Save correction").click()
-    page.get_by_text(f"Saved: {corrected}").wait_for()
+    shown(page, f"Saved: {corrected}")
     masses[corrected] = right
     del masses[undone]
     assert {pot: f"{gross:.2f}" for pot, gross in _standing(home, "ten")} == masses
@@ -237,7 +238,7 @@ def test_a_slow_and_a_broken_connection_lose_nothing(home: Path, page: Page) -> 
     try:
         _wait_for(f"{address}/_stcore/health", server, log)
         visit(page, f"{address}/weigh?pot=t7-a1")
-        page.get_by_text("tray-7, row 1").wait_for()
+        shown(page, "tray-7, row 1")
         page.wait_for_function("document.querySelector('input[inputmode=decimal]')")
         page.get_by_label("Who weighs").fill("slow")
         field, gross = page.get_by_label(MASS), f"{_likely_g(home, 't7-a1') + 0.05:.2f}"
@@ -248,11 +249,11 @@ def test_a_slow_and_a_broken_connection_lose_nothing(home: Path, page: Page) -> 
         time.sleep(2)
         assert _standing(home, "slow") == []
         server.send_signal(signal.SIGCONT)
-        page.get_by_text("Saved: t7-a1").wait_for()
+        shown(page, "Saved: t7-a1")
         assert _standing(home, "slow") == [("t7-a1", float(gross))]
 
         visit(page, f"{address}/weigh?pot=t7-a2")
-        page.get_by_text("row 1, column 2").wait_for()
+        shown(page, "row 1, column 2")
         page.wait_for_function("document.querySelector('input[inputmode=decimal]')?.value === ''")
         page.get_by_label(MASS).fill("16.6")
         server.kill()
@@ -276,8 +277,7 @@ def test_two_pots_swap_places_on_a_phone(home: Path, url: str, page: Page) -> No
     page.get_by_text("Note something").click()
     page.get_by_role("combobox", name="What").click()
     page.get_by_role("option", name="pots swapped").click()
-    page.get_by_text("two pots stand in each other's places").wait_for()
-    drawn(page)
+    shown(page, "two pots stand in each other's places")
     page.get_by_role("combobox", name="With which pot").click()
     page.keyboard.type("t9-b4")
     page.get_by_role("option", name="t9-b4").click()
@@ -285,7 +285,7 @@ def test_two_pots_swap_places_on_a_phone(home: Path, url: str, page: Page) -> No
     form.get_by_label("Who").fill("me")
     form.get_by_label("Why").fill("too dark")
     form.get_by_role("button", name="Note it").dblclick()  # two swaps would undo each other
-    page.get_by_text("Noted: pots swapped, t1-a1 and t9-b4.").wait_for()
+    shown(page, "Noted: pots swapped, t1-a1 and t9-b4.")
     page.wait_for_load_state("networkidle")
     with open_store(home / RECORD_FILE, read_only=True) as store:
         last = {p.pot: (p.tray, p.row, p.column) for p in Notebook(store).placements("plugs")}

@@ -24,7 +24,7 @@ from ingest.nursery_sensors import LiveTray
 from ingest.settings import RECORD_FILE
 from ingest.store import open_store
 from ingest.trial_file import load_trial
-from tests.browser.opened import HOST, drawn
+from tests.browser.opened import HOST, drawn, shown
 from tests.browser.test_dashboard import page  # noqa: F401 fixture
 from ui.serve import free_port
 
@@ -88,24 +88,24 @@ def test_from_nothing_to_the_first_reading(page: Page, tmp_path: Path) -> None: 
         page.get_by_label("Port").fill(str(broker_port))
         page.get_by_text("Nodes reach it over the network").click()  # no: this is a test
         page.get_by_role("button", name="Use it").click()
-        expect(page.get_by_text("Recording:")).to_be_visible(timeout=60_000)
+        expect(page.get_by_text("Recording:").first).to_be_visible(timeout=60_000)
         secret = page.locator("code", has_text='"password"').inner_text()
         found = re.search(r'"password": "([^"]+)"', secret)
         assert found is not None
 
         with node("bench-1", "tray-1", broker_port, found[1]):
-            expect(page.get_by_text("bench-1 of site nursery speaks of tray-1")).to_be_visible(timeout=60_000)
+            expect(page.get_by_text("bench-1 of site nursery speaks of tray-1").first).to_be_visible(timeout=60_000)
             drawn(page)
             page.get_by_label("Species").fill("Micranthemum")
             page.get_by_label("Inner length, cm").fill("36")
             page.get_by_label("Inner width, cm").fill("24")
             page.get_by_label("Empty net pot, grams").fill("thirty")
             page.get_by_role("button", name="Put it into the trial").click()
-            page.get_by_text("Nothing was changed. Empty net pot, grams: 'thirty' is not a number").wait_for()
+            shown(page, "Nothing was changed. Empty net pot, grams: 'thirty' is not a number")
             expect(page.get_by_label("Species")).to_have_value("Micranthemum")  # nothing typed is lost
             page.get_by_label("Empty net pot, grams").fill("30,2")
             page.get_by_role("button", name="Put it into the trial").click()
-            expect(page.get_by_text("✓ recorded")).to_be_visible(timeout=60_000)
+            expect(page.get_by_text("✓ recorded").first).to_be_visible(timeout=60_000)
             took_s = time.monotonic() - begun_s
             assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= 390
             page.get_by_role("link", name="To the trays").click()

@@ -87,13 +87,13 @@ def test_a_label_leads_to_its_pot_and_a_reload_stays_there(url: str, phone: Page
     shows_pot(phone, "t1-a1")
     phone.reload()
     shows_pot(phone, "t1-a1")
-    expect(phone.get_by_text("Who weighs: Robin")).to_be_visible()
+    expect(phone.get_by_text("Who weighs: Robin").first).to_be_visible()
     assert COOKIE not in phone.evaluate("document.cookie")  # no script sees it
     other = phone.context.new_page()  # a label's code opens a window of its own
     other.goto(f"{url}/weigh?pot=t2-a1")
     shows_pot(other, "t2-a1")
     save_mass(other, home, "t2-a1")
-    expect(other.get_by_text("Saved: t2-a1")).to_be_visible()
+    expect(other.get_by_text("Saved: t2-a1").first).to_be_visible()
     assert saved_by(home, "t2-a1") == ["Robin"]
 
     phone.get_by_role("link", name="Sign out").click()
@@ -115,10 +115,10 @@ def test_two_people_at_once_stand_in_the_trail_under_their_own_names(
         pages[name].goto(f"{url}/weigh?pot={pot}")
         sign_in(pages[name], name)
     for name, pot in pots.items():
-        expect(pages[name].get_by_text(f"Who weighs: {name}")).to_be_visible(timeout=30_000)
+        expect(pages[name].get_by_text(f"Who weighs: {name}").first).to_be_visible(timeout=30_000)
         save_mass(pages[name], home, pot)
     for name, pot in pots.items():
-        expect(pages[name].get_by_text(f"Saved: {pot}")).to_be_visible()
+        expect(pages[name].get_by_text(f"Saved: {pot}").first).to_be_visible()
         assert saved_by(home, pot) == [name]
         pages[name].context.close()
 
@@ -127,7 +127,7 @@ def test_who_may_look_only_finds_nothing_to_press(url: str, phone: Page) -> None
     phone.goto(f"{url}/weigh?pot=t5-a1")
     sign_in(phone, "Alex")
     shows_pot(phone, "t5-a1")
-    expect(phone.get_by_text("Alex may look only")).to_be_visible()
+    expect(phone.get_by_text("Alex may look only").first).to_be_visible()
     assert phone.get_by_role("button", name="Save").count() == 0
     assert phone.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= PHONE["width"]
 
