@@ -14,7 +14,6 @@ A boot that was over before any message of it came cannot be dated at all: `ende
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from ingest.readings import to_ms
@@ -53,6 +52,6 @@ def dated(pack: Pack, starts: Starts) -> Pack | None:
     if start is None:
         return None
     late_ms = to_ms(pack.received_at) - round(pack.uptime_s * 1000) - start
-    return replace(
-        pack, readings=tuple(reading._replace(time_ms=reading.time_ms - late_ms) for reading in pack.readings)
+    return pack._replace(
+        readings=tuple(reading._replace(time_ms=reading.time_ms - late_ms) for reading in pack.readings)
     )

@@ -44,6 +44,13 @@ class MessageNumbers:
             high += 1
         self._ranges[low:high] = [(first, last)]
 
+    def add_new(self, number: int) -> bool:
+        """Add one; whether it was not there."""
+        if (self._ranges and self._ranges[-1][1] >= number) and number in self:
+            return False
+        self.add(number)
+        return True
+
     def missing(self, below: int) -> list[Range]:
         """The ranges of numbers from 1 that have not come, up to but without `below`."""
         gaps: list[Range] = []

@@ -12,6 +12,7 @@ import math
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import NamedTuple
 
 MAX_GAP_S = 900.0
@@ -172,8 +173,16 @@ class Tray:
 
 def to_ms(time: datetime) -> int:
     """Milliseconds since 1970 of an aware datetime. ValueError if it has no zone."""
+    if time.tzinfo is UTC:
+        return _utc_ms(time)
     if time.tzinfo is None:
         raise ValueError(f"a time needs a zone: {time.isoformat()}")
+    return round(time.timestamp() * 1000)
+
+
+@lru_cache(maxsize=64)
+def _utc_ms(time: datetime) -> int:
+    """Many messages come in one read, at one time. Only of UTC, where equal times are the same time."""
     return round(time.timestamp() * 1000)
 
 

@@ -42,10 +42,10 @@ from ingest.upkeep import Upkeep
 
 log = logging.getLogger("tidetray.recorder")
 
-BATCH_MESSAGES = 500
+BATCH_MESSAGES = 1000
 """So that while these are written the next ones come: a broker sends no more than its window without acknowledgements."""
 
-BATCH_BYTES = 128 * 1024
+BATCH_BYTES = 256 * 1024
 """A batch ends here too: decoded, a payload takes many times its size in memory."""
 
 BATCH_S, QUIET_S = 0.05, 0.002
@@ -327,12 +327,14 @@ class Recorder:
         heres: list[tuple[str, str, wire.Here, int]] = []
         for message in batch:
             received_ms = to_ms(message.received_at)
+            plain = message.topic in self._plain
             try:
-                topic = None if message.topic in self._plain else wire.parse_topic(message.topic)
+                topic = None if plain else wire.parse_topic(message.topic)
                 if topic is None and message.retained and not self._plain.is_dated(message.topic):
                     log.info("a kept value on '%s' is not recorded: nobody can say of when it is", message.topic)
                 elif topic is None or topic.kind == "data":
-                    pack = self._decode(message.topic, message.payload, message.received_at)
+                    decode = self._plain.decode if plain else wire.decode
+                    pack = decode(message.topic, message.payload, message.received_at)
                     packs.append((pack, message.topic, message.payload))
                 elif topic.kind == "here" and message.payload:  # without: a retained one that was cleared
                     heres.append((topic.site, topic.node, wire.decode_here(message.payload), received_ms))

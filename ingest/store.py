@@ -11,9 +11,9 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
-from itertools import groupby
+from itertools import chain, groupby
 from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -39,9 +39,13 @@ READMITTED_AT_ONCE = 200
 """Messages in one transaction when their tray came into the notebook; there may be months of them."""
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
 _BY_SERIES = itemgetter(0)
+ROWS_AT_ONCE = 64
+_APPEND = "INSERT INTO reading VALUES (?, ?, ?, ?)"
+_APPEND_MANY = _APPEND + ", (?, ?, ?, ?)" * (ROWS_AT_ONCE - 1)
 
 NodeBoot = tuple[str, str, str]
-_Came = dict[tuple[NodeBoot, int], "Pack"]
+_Came = dict[NodeBoot, dict[int, "Pack"]]
+"""Of one batch: the first pack of each number."""
 Decode = Callable[[str, bytes, datetime], "Pack"]
 
 
@@ -106,7 +110,7 @@ class Store(Database):
             for message in aside:
                 self._set_aside(message, done)
             self._insert(pending, done)
-            for key in {key for key, _ in came}:
+            for key in came:
                 done.receipts[key] = self._write_numbers(key)
             self._count(
                 received=done.messages + done.doubled_messages,
@@ -166,19 +170,18 @@ class Store(Database):
         pack, topic, payload = sent
         if pack.boot is not None and pack.seq is not None:
             key = (pack.site, pack.node, pack.boot)
-            numbers = self._numbers_of(key)
-            first = came.setdefault((key, pack.seq), pack)
+            numbers = self._numbers.get(key) or self._numbers_of(key)
+            first = came.setdefault(key, {}).setdefault(pack.seq, pack)
             if pack.oldest is not None and pack.oldest > numbers.upto() + 1:
                 self._note_gone(key, pack.oldest, pack.received_at)
-            if pack.seq in numbers:
+            if not numbers.add_new(pack.seq):
                 done.doubled_messages += 1
                 if is_another(self.connection, self.raw, pack, first):
                     self._set_aside(number_used_twice(pack, topic, payload), done)
                 return
-            numbers.add(pack.seq)
         done.messages += 1
         dated = pack if pack.uptime_s is None else self._dated(pack)
-        done.fresh.append(replace(pack, readings=()) if dated is None else dated)
+        done.fresh.append(pack._replace(readings=()) if dated is None else dated)
         if dated is None:
             self._set_aside(undatable(pack, topic, payload), done)
         elif unknown := self._collect(dated, pending):
@@ -186,16 +189,14 @@ class Store(Database):
         for record in pack.set_aside:
             self._set_aside(Aside(to_ms(pack.received_at), topic, payload, record.kind, record.reason), done)
 
-    def _note_heard(self, packs: Iterable[Pack]) -> None:
+    def _note_heard(self, packs: Sequence[Pack]) -> None:
         """Of each node when it was last heard, and the boot of its last numbered message."""
-        heard: dict[tuple[str, str], tuple[str | None, datetime]] = {}
-        for pack in packs:
-            boot, last = heard.get((pack.site, pack.node), (None, pack.received_at))
-            heard[pack.site, pack.node] = (pack.boot or boot, max(last, pack.received_at))
+        heard = {pack[:2]: pack.received_at for pack in packs}  # of each node the last
+        boots = {pack[:2]: pack.boot for pack in packs if pack.boot}
         self.connection.executemany(
             "INSERT INTO node (site, node, boot, last_message_ms) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
             " boot = coalesce(excluded.boot, boot), last_message_ms = max(coalesce(last_message_ms, 0), excluded.last_message_ms)",
-            [(*node, boot, to_ms(last)) for node, (boot, last) in heard.items()],
+            [(*node, boots.get(node), to_ms(last)) for node, last in heard.items()],
         )
 
     def _note_start(self, pack: Pack) -> None:
@@ -223,12 +224,12 @@ class Store(Database):
         site, node = pack.site, pack.node
         unknown: set[str] = set()
         for tray, channel, time_ms, value in pack.readings:
-            if tray and (site, tray) not in self._trays:
-                unknown.add(tray)
-                continue
             key = (site, tray, channel, node)
             series = self._series.get(key)
             if series is None:
+                if tray and (site, tray) not in self._trays:
+                    unknown.add(tray)
+                    continue
                 series = self._series_id(key)
             pending.append((series, time_ms, value, (received_ms - time_ms) // 1000 if received_ms > time_ms else 0))
         return sorted(unknown) if unknown else []
@@ -250,23 +251,24 @@ class Store(Database):
         appended: list[_Row] = []
         late: list[_Row] = []
         heads: dict[int, tuple[int, float]] = {}
+        first_ms: dict[int, int] = {}
         for series, group in groupby(rows, _BY_SERIES):
             head = self._head(series)
             last_ms = -1 if head is None else head[0]
-            newer = 0
+            before = len(appended)
             for row in group:
                 if row[1] <= last_ms:
                     late.append(row)
                 else:
                     appended.append(row)
                     last_ms = row[1]
-                    newer += 1
-            if newer:
+            if len(appended) > before:
                 if head is not None:
                     heads[series] = head
+                first_ms[series] = appended[before][1]
                 self._heads[series] = (last_ms, appended[-1][2])
         insert_or_ignore = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?)"
-        self.connection.executemany("INSERT INTO reading VALUES (?, ?, ?, ?)", appended)
+        self._append(appended)
         self._add_to_hours(appended, heads)
         redo: set[tuple[int, int]] = set()
         inserted_late: list[_Row] = []
@@ -274,6 +276,7 @@ class Store(Database):
             stands = self.raw.sealed_value(row[0], row[1])
             if stands is None and self.connection.execute(insert_or_ignore, row).rowcount:
                 inserted_late.append(row)
+                first_ms[row[0]] = min(row[1], first_ms.get(row[0], row[1]))
                 redo |= {(row[0], hour) for hour in hours_around(row[1])}
             else:
                 done.doubled_readings += 1
@@ -281,8 +284,14 @@ class Store(Database):
         for series, hour in sorted(redo):
             self.redo_hour(series, hour)
         done.readings += len(appended) + len(inserted_late)
-        self._mark_cycles_due(appended)
-        self._mark_cycles_due(inserted_late)
+        self._mark_cycles_due(first_ms)
+
+    def _append(self, rows: list[_Row]) -> None:
+        """Many rows in one step: between two steps SQLite gives Python away, and gets it back when the other thread waits."""
+        whole = len(rows) // ROWS_AT_ONCE * ROWS_AT_ONCE
+        for at in range(0, whole, ROWS_AT_ONCE):
+            self.connection.execute(_APPEND_MANY, [*chain.from_iterable(rows[at : at + ROWS_AT_ONCE])])
+        self.connection.executemany(_APPEND, rows[whole:])
 
     def keep_if_other(self, row: _Row, stands: float | None, done: Recorded) -> None:
         """The first value of a series at a time stands (None: look it up); another one for that time is set aside."""
@@ -300,10 +309,7 @@ class Store(Database):
     def _add_to_hours(self, rows: list[_Row], heads: dict[int, tuple[int, float]]) -> None:
         if not rows:
             return
-        table = [(series, head[0], head[1], False) for series, head in heads.items()]
-        table += [(series, time_ms, value, True) for series, time_ms, value, _ in rows]
-        table.sort()
-        parts = self._parts(table)
+        parts = self._parts([*((series, *head, -1) for series, head in heads.items()), *rows], known=len(heads))
         self.connection.executemany(
             "INSERT INTO hourly VALUES (?1, ?2, ?3, ?4 / max(?3, 1), ?5, ?6, ?7, ?8, ?9) ON CONFLICT DO UPDATE SET"
             " mean = (mean * n + ?4) / (n + ?3), n = n + ?3, min = min(min, ?5), max = max(max, ?6),"
@@ -319,23 +325,26 @@ class Store(Database):
             return
         if not len(found):
             return
-        parts = self._parts([(series, time_ms, value, True) for time_ms, value, _ in found.tolist()])
+        parts = self._parts([(series, time_ms, value, 0) for time_ms, value, _ in found.tolist()])
         for row in self._hour_rows(parts):
             if row[1] == hour and row[2]:
                 self.connection.execute(
                     "INSERT OR REPLACE INTO hourly VALUES (?1, ?2, ?3, ?4 / ?3, ?5, ?6, ?7, ?8, ?9)", row
                 )
 
-    def _parts(self, table: Sequence[tuple[int, int, float, bool]]) -> HourlyParts:
-        series, time_ms, value, new = zip(*table, strict=True)
-        series_ids = np.array(series, dtype=np.int64)
+    def _parts(self, rows: Sequence[_Row], *, known: int = 0) -> HourlyParts:
+        """What rows add to their hours; the first `known` of them are there already, and only lead to the next."""
+        columns = [*zip(*rows, strict=True)]
+        series_ids, times_ms = np.array(columns[0], dtype=np.int64), np.array(columns[1], dtype=np.int64)
+        order = np.lexsort((times_ms, series_ids))
+        series_ids = series_ids[order]
         present, place = np.unique(series_ids, return_inverse=True)
         channels = [CHANNELS[self._series_key_of(s)[2]] for s in present.tolist()]
         return hourly_parts(
             series_ids,
-            np.array(time_ms, dtype=np.int64),
-            np.array(value, dtype=np.float64),
-            new=np.array(new, dtype=np.bool_),
+            times_ms[order],
+            np.array(columns[2], dtype=np.float64)[order],
+            new=order >= known,
             is_flag=np.array([channel.is_flag for channel in channels], dtype=np.bool_)[place],
             threshold=np.array([_threshold(channel.threshold) for channel in channels])[place],
         )
@@ -350,14 +359,13 @@ class Store(Database):
         )  # fmt: skip
         return list(zip(*(column.tolist() for column in columns), above, strict=True))
 
-    def _mark_cycles_due(self, rows: list[_Row]) -> None:
-        """Rows in order of series and time."""
+    def _mark_cycles_due(self, first_ms: dict[int, int]) -> None:
+        """`first_ms`: of each series the time of the first reading that is new."""
         due: dict[tuple[str, str], int] = {}
-        for series, group in groupby(rows, _BY_SERIES):
+        for series, time_ms in first_ms.items():
             site, tray, channel, _node = self._series_key_of(series)
             if tray and channel in EVIDENCE:
-                first_ms = next(group)[1]
-                due[site, tray] = min(due.get((site, tray), first_ms), first_ms)
+                due[site, tray] = min(due.get((site, tray), time_ms), time_ms)
         self.connection.executemany(
             "INSERT INTO cycles_due VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET from_ms = min(from_ms, excluded.from_ms)",
             [(*key, from_ms_) for key, from_ms_ in due.items()],
@@ -414,7 +422,10 @@ class Store(Database):
         if version != self._data_version:
             self.forget()
             self._data_version = version
-        self._trays = set(self.connection.execute("SELECT site, name FROM tray").fetchall())
+        trays = set(self.connection.execute("SELECT site, name FROM tray").fetchall())
+        if trays != self._trays:
+            self._trays = trays
+            self._series.clear()  # a known series is one of a known tray
 
     def _series_key_of(self, series: int) -> tuple[str, str, str, str]:
         if series not in self._series_key:

@@ -1,15 +1,19 @@
-"""The usual pack read in one pass: bytes in, message number and readings out, or None if anything about it is unusual.
+"""The usual pack read by its shape: bytes in, message number and readings out, or None if anything about it is unusual.
 
-A node sends the same few labels in each message. Where a pack has only these and all of it is good, nothing has to be
-put together that could explain an error, and it is read in a third of the time. Whatever is not so is `wire`'s, which
-says what is wrong; tests/test_usual_packs.py holds that both read alike. No I/O, no clock.
+A node sends packs of the same few shapes over and over; only numbers change. So a payload is parted into its numbers
+and what stands between them. What stands between them is its shape, looked through once: which number is whose time,
+which is whose value, and that all else is good. After that only the numbers are read and checked, in a quarter of the
+time that it takes to put together what could explain an error. Whatever is not so is `wire`'s, which says what is wrong;
+tests/test_usual_packs.py holds that both read alike. No I/O, no clock.
 """
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from functools import lru_cache
 from operator import attrgetter
-from typing import Any
+from typing import Any, NamedTuple
 
 from pydantic_core import from_json
 
@@ -17,116 +21,162 @@ from ingest.message_records import MessageRecords
 from ingest.readings import CHANNELS, EARLIEST_MS, FUTURE_TOLERANCE_S, ID_PATTERN, Channel, Reading
 from ingest.senml import ABSOLUTE_FROM_S, MAX_NUMBER, MAX_PAYLOAD_BYTES
 
-_NUMBER = (int, float)
+_split = re.compile(rb": ?(-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?|true|false)(?=[,} ])").split
+"""Into what stands before a colon, the number after it, what stands before the next colon … True and false count, too."""
+
+_LONGEST_REMEMBERED = 4096
+"""Bytes of a payload: the shapes of longer ones are looked through each time, so that what is remembered stays small."""
+
+_FLAGS = {b"true": 1.0, b"false": 0.0}
 _TOLERANCE_MS = round(FUTURE_TOLERANCE_S * 1000)
-_is_id = lru_cache(maxsize=256)(ID_PATTERN.fullmatch)
 _by_time = attrgetter("time_ms")
 
 
-@lru_cache(maxsize=1024)
-def _meaning(name: str) -> tuple[str, Channel | None] | None:
-    """(tray, channel) of a full record name, or (label, None) of one about the message."""
-    if name in ("boot", "seq", "oldest"):
-        return name, None
-    tray, slash, channel_name = name.rpartition("/")
-    channel = CHANNELS.get(channel_name)
-    if channel is None or (slash and ID_PATTERN.fullmatch(tray) is None):
-        return None
-    return tray, channel
+class _Place(NamedTuple):
+    """Of one reading: which number of the payload is what. -1: there is none."""
+
+    tray: str
+    channel: str
+    low: float
+    high: float
+    is_flag: bool
+    is_bool: bool
+    value_at: int
+    base_time_at: int
+    time_at: int
 
 
-_BN, _BT, _T, _U, _V, _VB, _VS = 1, 2, 4, 8, 16, 32, 64
-_BITS = {"bn": _BN, "bt": _BT, "t": _T, "u": _U, "v": _V, "vb": _VB, "vs": _VS, "n": 0}
-
-
-@lru_cache(maxsize=1024)
-def _labels(labels: tuple[str, ...]) -> int:
-    """The labels of a record as bits; -1 if it has no name, not one value, or others than these."""
-    bits = sum(_BITS.get(label, 1024) for label in labels)
-    return bits if bits < 1024 and "n" in labels and bits & (_V | _VB | _VS) in (_V, _VB, _VS) else -1
-
-
-def read_usual(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Reading]] | None:
-    """As `wire` reads a pack of which every record is good, readings in order of time. None: ask `wire`."""
-    if len(payload) > MAX_PAYLOAD_BYTES:
-        return None
-    try:
-        return _read(from_json(payload, allow_inf_nan=False), payload.count(b":"), received_ms)
-    except (ValueError, OverflowError, TypeError, AttributeError, KeyError):
-        return None  # not JSON, a whole number with hundreds of digits, or something else where a text should stand
+class _Shape(NamedTuple):
+    boot: str | None
+    seq_at: int
+    oldest_at: int
+    places: tuple[_Place, ...]
+    repeats: bool
+    """Whether a channel stands in it twice, so that times could be the same."""
 
 
 class _UnusualError(ValueError):
     """Ask `wire`."""
 
 
-def _read(records: Any, colons: int, received_ms: int) -> tuple[MessageRecords, list[Reading]]:
+def read_usual(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Reading]] | None:
+    """As `wire` reads a pack of which every record is good, readings in order of time. None: ask `wire`."""
+    if len(payload) > MAX_PAYLOAD_BYTES:
+        return None
+    parts = _split(payload)
+    between = tuple(parts[::2])
+    shape = _remembered(between) if len(payload) <= _LONGEST_REMEMBERED else _looked_through(between)
+    if shape is None:
+        return None
+    try:
+        return _read(shape, parts[1::2], received_ms)
+    except (ValueError, KeyError):
+        return None  # true where a number should stand, a number where true should, or one that is out of bounds
+
+
+def _read(shape: _Shape, numbers: Sequence[bytes], received_ms: int) -> tuple[MessageRecords, list[Reading]]:
+    latest_ms = received_ms + _TOLERANCE_MS
+    readings: list[Reading] = []
+    base_from, base_time_s = -1, 0.0
+    for tray, channel, low, high, is_flag, is_bool, value_at, base_time_at, time_at in shape.places:
+        said = numbers[value_at]
+        value = _FLAGS[said] if is_bool else float(said)
+        if base_time_at != base_from:
+            base_from, base_time_s = base_time_at, float(numbers[base_time_at])
+        time_s = base_time_s if time_at < 0 else base_time_s + float(numbers[time_at])
+        if time_s < ABSOLUTE_FROM_S:
+            time_s += received_ms / 1000
+        if not (low <= value <= high and time_s < MAX_NUMBER and (not is_flag or value in (0.0, 1.0))):
+            raise _UnusualError
+        time_ms = round(time_s * 1000)
+        if not EARLIEST_MS <= time_ms <= latest_ms:
+            raise _UnusualError
+        readings.append(Reading(tray, channel, time_ms, value))
+    if len(readings) > 1:
+        if shape.repeats and len({reading[:3] for reading in readings}) != len(readings):
+            raise _UnusualError
+        readings.sort(key=_by_time)
+    if shape.boot is None:
+        return MessageRecords(), readings
+    seq, oldest = int(numbers[shape.seq_at]), int(numbers[shape.oldest_at]) if shape.oldest_at >= 0 else None
+    if not 1 <= seq < MAX_NUMBER or not (oldest is None or 1 <= oldest <= seq):
+        raise _UnusualError
+    return MessageRecords(shape.boot, seq, oldest), readings
+
+
+# --- looking through a shape ----------------------------------------------------------------------
+
+_BN, _BT, _T, _U, _V, _VB, _VS = 1, 2, 4, 8, 16, 32, 64
+_BITS = {"bn": _BN, "bt": _BT, "t": _T, "u": _U, "v": _V, "vb": _VB, "vs": _VS, "n": 0}
+
+_FIRST = 7_205_759_403_792_794
+"""Stands for the first number while a shape is looked through, the next whole number for the next."""
+
+
+def _looked_through(between: tuple[bytes, ...]) -> _Shape | None:
+    try:
+        return _shape(between)
+    except (ValueError, TypeError, KeyError, AttributeError):
+        return None  # not JSON, or something else where a text or a number should stand
+
+
+_remembered = lru_cache(maxsize=1024)(_looked_through)
+
+
+def _shape(between: tuple[bytes, ...]) -> _Shape:
+    count = len(between) - 1
+    stands_for = b"".join(part for at in range(count) for part in (between[at], b":%d" % (_FIRST + at))) + between[-1]
+    records = from_json(stands_for, allow_inf_nan=False)
     if type(records) is not list:
         raise _UnusualError
-    base_name, base_time = "", 0.0
-    about: dict[str, str | int] = {}
-    readings: list[Reading] = []
+    found: list[int] = []  # each number, once
+
+    def number_at(value: Any) -> int:
+        if type(value) is not int or not 0 <= value - _FIRST < count:
+            raise _UnusualError
+        found.append(value - _FIRST)
+        return value - _FIRST
+
+    # a colon stands after every key: as many as keys, and no key was lost as a second one of its name
+    colons = stands_for.count(b":")
+    base_name, base_time_at = "", -1
+    about: dict[str, Any] = {}
+    places: list[_Place] = []
     for record in records:
-        bits = _labels(tuple(record))
-        # a colon stands after every key: as many as keys, and no key was lost as a second one of its name
         colons -= len(record)
-        if bits & _BN:
-            base_name = record["bn"]
+        bits = sum(_BITS[label] for label in record)
+        base_name = record.get("bn", base_name)
         if bits & _BT:
-            base_time = _number(record["bt"])
-        meaning = _meaning(base_name + record["n"])
-        if bits < 0 or meaning is None:
-            raise _UnusualError
-        place, channel = meaning
-        if channel is not None:
-            readings.append(_reading(record, bits & ~(_BN | _BT), place, channel, base_time, received_ms=received_ms))
+            base_time_at = number_at(record["bt"])
+        name, kind = base_name + record["n"], bits & ~(_BN | _BT)
+        if name in ("boot", "seq", "oldest"):
+            if name in about or kind != (_VS if name == "boot" else _V):
+                raise _UnusualError
+            about[name] = record["vs"] if name == "boot" else number_at(record["v"])
             continue
-        value = record["vs" if bits & _VS else "v"]
-        wanted = (_VS, str) if place == "boot" else (_V, int)
-        if (bits & ~(_BN | _BT), type(value)) != wanted or place in about:
-            raise _UnusualError
-        about[place] = value
-    if colons or not (readings or about) or len({reading[:3] for reading in readings}) != len(readings):
+        tray, channel = _meaning(name)
+        if not (kind & ~_T == _VB and channel.is_flag):
+            has_unit = bits & _U and record["u"] == channel.unit
+            if kind & ~_T != (_U | _V if channel.unit else _V) or (channel.unit and not has_unit):
+                raise _UnusualError
+        places.append(
+            _Place(
+                tray, channel.name, channel.low, channel.high, channel.is_flag, bool(bits & _VB),
+                number_at(record["vb" if bits & _VB else "v"]), base_time_at, number_at(record["t"]) if bits & _T else -1,
+            )
+        )  # fmt: skip
+    boot = about.get("boot")
+    numbered = isinstance(boot, str) and ID_PATTERN.fullmatch(boot) is not None and "seq" in about
+    if colons or sorted(found) != list(range(count)) or not (places or about) or not (numbered or not about):
         raise _UnusualError
-    readings.sort(key=_by_time)
-    return _message(about), readings
+    return _Shape(
+        boot, about.get("seq", -1), about.get("oldest", -1), tuple(places), len({p[:2] for p in places}) != len(places)
+    )
 
 
-def _number(value: Any) -> float:
-    if type(value) not in _NUMBER:
+def _meaning(name: str) -> tuple[str, Channel]:
+    """Tray and channel of a full record name."""
+    tray, slash, channel_name = name.rpartition("/")
+    if slash and ID_PATTERN.fullmatch(tray) is None:
         raise _UnusualError
-    return value  # type: ignore[no-any-return]
-
-
-def _reading(record: Any, bits: int, tray: str, channel: Channel, base_time: float, *, received_ms: int) -> Reading:
-    """`bits`: its labels without base fields."""
-    time_s = base_time
-    if bits & _T:
-        time_s, bits = base_time + _number(record["t"]), bits & ~_T
-    if bits == _VB:
-        value = record["vb"]
-        if type(value) is not bool or not channel.is_flag:
-            raise _UnusualError
-    else:
-        value = record["v"]
-        good = type(value) in _NUMBER and channel.low <= value <= channel.high
-        as_sent = bits == (_U | _V if channel.unit else _V) and (not channel.unit or record["u"] == channel.unit)
-        if not (good and as_sent) or (channel.is_flag and value not in (0.0, 1.0)):
-            raise _UnusualError
-    if time_s < ABSOLUTE_FROM_S:
-        time_s += received_ms / 1000
-    time_ms = round(time_s * 1000)
-    if not EARLIEST_MS <= time_ms <= received_ms + _TOLERANCE_MS:
-        raise _UnusualError
-    return Reading(tray, channel.name, time_ms, float(value))
-
-
-def _message(about: dict[str, str | int]) -> MessageRecords:
-    if not about:
-        return MessageRecords()
-    boot, seq, oldest = about.get("boot"), about.get("seq"), about.get("oldest")
-    if not isinstance(boot, str) or not _is_id(boot) or not isinstance(seq, int) or not 1 <= seq < MAX_NUMBER:
-        raise _UnusualError
-    if oldest is not None and (not isinstance(oldest, int) or not 1 <= oldest <= seq):
-        raise _UnusualError
-    return MessageRecords(boot, seq, oldest)
+    return tray, CHANNELS[channel_name]

@@ -124,8 +124,7 @@ class SetAside:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class Pack:
+class Pack(NamedTuple):
     """One message of a node. `boot` and `seq` are both set or both None; `readings` are in order of time.
 
     A node without a clock sends `uptime_s`, its own clock when it made the pack, and the times are relative to
@@ -188,7 +187,7 @@ def decode(topic: str, payload: bytes, received_at: datetime) -> Pack:
     except WireError as error:
         raise error.at(f"{place.site}/{place.node} {error.where}".rstrip()) from None
     set_aside = tuple(
-        SetAside(shown(name), fault.kind, str(fault.at(record_place(number, name)))) for number, name, fault in bad
+        [SetAside(shown(name), fault.kind, str(fault.at(record_place(number, name)))) for number, name, fault in bad]
     )
     pack = Pack(
         place.site, place.node, message.boot, message.seq, message.oldest, received_at, tuple(readings), set_aside,

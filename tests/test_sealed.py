@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -408,5 +407,5 @@ def test_a_numbered_message_that_comes_again_after_its_month_was_sealed_is_a_cop
     assert table(bench_store) == 0
     again = bench_store.record([(pack, "topic", b"")])
     assert (again.doubled_messages, again.set_aside) == (1, 0)
-    other = replace(pack, readings=tuple(each._replace(time_ms=each.time_ms + 60_000) for each in made))
+    other = pack._replace(readings=tuple(each._replace(time_ms=each.time_ms + 60_000) for each in made))
     assert bench_store.record([(other, "topic", b"")]).set_aside == 1, "another message under a known number is kept"

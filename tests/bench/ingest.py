@@ -146,6 +146,7 @@ def alone(home: Path, count: int, start_ms: int) -> None:
     """Decoding and inserting, without MQTT."""
     sent = messages(start_ms, count, 0)
     received_at = from_ms(start_ms + 86_400_000)
+    notebook_of(home / "alone.sqlite")
     with open_store(home / "alone.sqlite") as store:
         begun = time.perf_counter()
         for at in range(0, count, BATCH_MESSAGES):
