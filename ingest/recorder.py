@@ -42,7 +42,7 @@ from ingest.upkeep import Upkeep
 
 log = logging.getLogger("tidetray.recorder")
 
-BATCH_MESSAGES = 1000
+BATCH_MESSAGES = 1400
 """So that while these are written the next ones come: a broker sends no more than its window without acknowledgements."""
 
 BATCH_BYTES = 256 * 1024
@@ -58,8 +58,11 @@ QUEUE_MESSAGES = 5000
 WATCH_LATEST_S, WATCH_MESSAGES = 2.0, 10_000
 """While messages wait to be committed they go first: the watch for alarms is put off by so long, and so many, at most."""
 
-BREATH_S = 0.005
+BREATH_S = 0.002
 """While there is enough to commit, listening waits so long between two reads: each takes Python from the other thread."""
+
+GARBAGE_OBJECTS = 20_000
+"""Of Python's, between two looks for what nobody holds any more: a batch has thousands that go by themselves."""
 
 LAST_CALL_S = 5.0
 """Given on a stop to what has been received; what is not committed by then stays with the broker."""
@@ -181,6 +184,8 @@ class Recorder:
         network.start()
         gc.collect()
         gc.freeze()  # what is here stays: to look through it again and again would take a third of the time
+        thresholds = gc.get_threshold()
+        gc.set_threshold(GARBAGE_OBJECTS, *thresholds[1:])
         try:
             while not self._stop.is_set():
                 self._commit(self._gather())
@@ -193,6 +198,7 @@ class Recorder:
             self._keep_up(now=True)
         finally:
             gc.unfreeze()
+            gc.set_threshold(*thresholds)
             self._stop.set()
             self._client.disconnect()
             network.join(timeout=5.0)
@@ -326,7 +332,6 @@ class Recorder:
         aside: list[Aside] = []
         heres: list[tuple[str, str, wire.Here, int]] = []
         for message in batch:
-            received_ms = to_ms(message.received_at)
             plain = message.topic in self._plain
             try:
                 topic = None if plain else wire.parse_topic(message.topic)
@@ -337,14 +342,16 @@ class Recorder:
                     pack = decode(message.topic, message.payload, message.received_at)
                     packs.append((pack, message.topic, message.payload))
                 elif topic.kind == "here" and message.payload:  # without: a retained one that was cleared
-                    heres.append((topic.site, topic.node, wire.decode_here(message.payload), received_ms))
+                    heres.append(
+                        (topic.site, topic.node, wire.decode_here(message.payload), to_ms(message.received_at))
+                    )
             except wire.AllBadError as error:
                 # kept for its message number: without a receipt the node would send it for ever
                 log.warning("set aside: %s", error)
                 packs.append((error.pack, message.topic, message.payload))
             except wire.WireError as error:
                 log.warning("set aside: %s", error)
-                aside.append(Aside(received_ms, message.topic, message.payload, error.kind, str(error)))
+                aside.append(Aside(to_ms(message.received_at), message.topic, message.payload, error.kind, str(error)))
         ours = len(packs) + len(aside) + len(heres)  # the recorder's own receipts come back to it, too
         self.totals.received += ours
         try:

@@ -171,7 +171,10 @@ class Store(Database):
         if pack.boot is not None and pack.seq is not None:
             key = (pack.site, pack.node, pack.boot)
             numbers = self._numbers.get(key) or self._numbers_of(key)
-            first = came.setdefault(key, {}).setdefault(pack.seq, pack)
+            mine = came.get(key)
+            if mine is None:
+                mine = came[key] = {}
+            first = mine.setdefault(pack.seq, pack)
             if pack.oldest is not None and pack.oldest > numbers.upto() + 1:
                 self._note_gone(key, pack.oldest, pack.received_at)
             if not numbers.add_new(pack.seq):
