@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
 UNKNOWN_TRAY = "unknown-tray"
 NO_CLOCK = "no-clock"
+FAULT = "fault"
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,11 @@ def unknown_trays(pack: Pack, trays: list[str], topic: str, payload: bytes) -> A
         "Add it with `tidetray load TRIAL.toml`; the message is kept and recorded then"
     )
     return Aside(to_ms(pack.received_at), topic, payload, UNKNOWN_TRAY, reason)
+
+
+def fault_of_ours(received_ms: int, topic: str, payload: bytes, error: Exception) -> Aside:
+    reason = f"{topic}: tidetray itself failed on it ({type(error).__name__}: {error}). The message is kept; report the fault with it"
+    return Aside(received_ms, topic, payload, FAULT, reason)
 
 
 def undatable(pack: Pack, topic: str, payload: bytes) -> Aside:

@@ -28,7 +28,7 @@ from paho.mqtt.enums import MQTTErrorCode
 
 from ingest import wire
 from ingest.alarm_keeper import AlarmKeeper
-from ingest.aside import Aside
+from ingest.aside import Aside, fault_of_ours
 from ingest.database import how_to_mend
 from ingest.forwarding import Forwarding
 from ingest.patience import wait_s
@@ -352,6 +352,9 @@ class Recorder:
             except wire.WireError as error:
                 log.warning("set aside: %s", error)
                 aside.append(Aside(to_ms(message.received_at), message.topic, message.payload, error.kind, str(error)))
+            except Exception as error:  # one message must not end the recording of all others, at each start anew
+                log.exception("set aside, for tidetray itself failed on it: a message to %s", message.topic)
+                aside.append(fault_of_ours(to_ms(message.received_at), message.topic, message.payload, error))
         ours = len(packs) + len(aside) + len(heres)  # the recorder's own receipts come back to it, too
         self.totals.received += ours
         try:

@@ -70,7 +70,7 @@ def read_usual(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[R
         return None
     try:
         return _read(shape, parts[1::2], received_ms)
-    except (ValueError, KeyError):
+    except (ValueError, KeyError, OverflowError):
         return None  # true where a number should stand, a number where true should, or one that is out of bounds
 
 

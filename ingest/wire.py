@@ -186,13 +186,11 @@ def decode(topic: str, payload: bytes, received_at: datetime) -> Pack:
         message, readings, bad = _read(payload, received_ms)
     except WireError as error:
         raise error.at(f"{place.site}/{place.node} {error.where}".rstrip()) from None
-    set_aside = (
-        ()
-        if not bad
-        else tuple(
+    set_aside: tuple[SetAside, ...] = ()
+    if bad:
+        set_aside = tuple(
             SetAside(shown(name), fault.kind, str(fault.at(record_place(number, name)))) for number, name, fault in bad
         )
-    )
     pack = Pack(
         place.site, place.node, message.boot, message.seq, message.oldest, received_at, tuple(readings), set_aside,
         message.uptime_s, message.ended,

@@ -293,3 +293,26 @@ def test_a_fault_in_the_watch_is_told_and_made_up_for(
         until(lambda: kinds() == ["node stopped flooding"])
         until(lambda: recorder.state().failures_in_a_row == 0)
     assert thrown == 1
+
+
+def test_a_message_that_tidetray_itself_fails_on_is_set_aside_and_the_others_are_recorded(
+    mosquitto: Mosquitto, node: NodeSide, bench_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It would come again at each start, and end the recorder each time."""
+    real = wire.decode
+
+    def decode(topic: str, payload: bytes, received_at: datetime) -> wire.Pack:
+        if b'"v":2}' in payload:
+            raise RuntimeError("a fault that nobody foresaw")
+        return real(topic, payload, received_at)
+
+    monkeypatch.setattr(wire, "decode", decode)
+    with recording(bench_store.path, mosquitto.port) as recorder:
+        for seq in (1, 2, 3):
+            node.send(pack(seq))
+        until(lambda: recorder.totals.messages == 2)
+        until(node.upto)
+    (kept,) = bench_store.connection.execute("SELECT kind, payload, reason FROM quarantine").fetchall()
+    assert kept[:2] == ("fault", pack(2))
+    assert "RuntimeError: a fault that nobody foresaw" in kept[2]
+    assert node.upto() == 1  # the node keeps the second

@@ -101,3 +101,29 @@ def test_spoilt_packs_of_the_examples() -> None:
 def test_a_label_that_stands_twice_is_left_to_the_thorough_way() -> None:
     assert not agree(b'[{"n":"level","u":"m","v":0.01,"v":0.02,"t":-1}]')
     assert agree(b'[{"n":"level","u":"m","v":0.02,"t":-1}]')
+
+
+NUMBERS = st.from_regex(
+    rb"-?(0|[1-9][0-9]{0,3}|[0-9]{2,12}|1780319[0-9]{3})(\.[0-9]{0,3})?([eE][+-]?[0-9]{1,3})?", fullmatch=True
+)
+
+
+@given(
+    st.lists(st.one_of(NUMBERS, st.sampled_from([b"true", b"false", b"1e400", b"-1e400", b"null", b"NaN"])), min_size=6, max_size=6),
+    st.sampled_from([b"", b" ", b"\t"]), st.booleans(),
+)  # fmt: skip
+def test_however_a_number_is_written_both_read_alike(written: list[bytes], space: bytes, usual: bool) -> None:
+    """In place of the numbers of a shape that is known already."""
+    if usual:
+        written[0], written[3] = b"7", b"1780319000"
+    agree(
+        b'[{"n":"boot","vs":"7f3a"},{"n":"seq","v":%b%b},{"n":"oldest","v":%b},{"bn":"tray-1/","bt":%b,"n":"level","u":"m","v":%b},'
+        b'{"n":"pump","vb":%b,"t":%b}]'
+        % (space, written[0], written[1], written[3], written[2], written[4], written[5])
+    )
+
+
+def test_numbers_without_end_are_left_to_the_thorough_way() -> None:
+    for at in (b"-1e400", b"1e400", b"1780319000"):
+        payload = b'[{"bt":%b,"n":"level","u":"m","v":0.01,"t":-1e400}]' % at
+        assert not agree(payload)
