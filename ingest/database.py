@@ -9,10 +9,11 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from itertools import chain
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 from ingest.migrations import MIGRATIONS
 from ingest.readings import TidetrayError
@@ -24,6 +25,8 @@ WRITERS_CACHE_KIB = 16 * 1024
 
 CHECKPOINT_PAGES = 4000
 """A page is changed by every commit while its series grows, but goes into the record's file only as often as this."""
+
+ROWS_AT_ONCE = 64
 
 
 class StoreError(TidetrayError):
@@ -130,6 +133,17 @@ class Database:
             if self.connection.in_transaction:
                 self.connection.execute("ROLLBACK")
             raise
+
+    def insert(self, table: str, rows: Sequence[tuple[Any, ...]]) -> None:
+        """Whole rows, many in one step: after each step SQLite hands Python to the other thread, and waits for it."""
+        if not rows:
+            return
+        row = f"({', '.join('?' * len(rows[0]))})"
+        many = f"INSERT INTO {table} VALUES {', '.join([row] * ROWS_AT_ONCE)}"
+        whole = len(rows) // ROWS_AT_ONCE * ROWS_AT_ONCE
+        for at in range(0, whole, ROWS_AT_ONCE):
+            self.connection.execute(many, [*chain.from_iterable(rows[at : at + ROWS_AT_ONCE])])
+        self.connection.executemany(f"INSERT INTO {table} VALUES {row}", rows[whole:])
 
     def _step(self) -> int:
         (done,) = self.connection.execute("SELECT coalesce(max(number), 0) FROM migration").fetchone()

@@ -13,7 +13,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from itertools import chain, groupby
+from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -39,9 +39,6 @@ READMITTED_AT_ONCE = 200
 """Messages in one transaction when their tray came into the notebook; there may be months of them."""
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
 _BY_SERIES = itemgetter(0)
-ROWS_AT_ONCE = 64
-_APPEND = "INSERT INTO reading VALUES (?, ?, ?, ?)"
-_APPEND_MANY = _APPEND + ", (?, ?, ?, ?)" * (ROWS_AT_ONCE - 1)
 
 NodeBoot = tuple[str, str, str]
 _Came = dict[NodeBoot, dict[int, "Pack"]]
@@ -171,10 +168,7 @@ class Store(Database):
         if pack.boot is not None and pack.seq is not None:
             key = (pack.site, pack.node, pack.boot)
             numbers = self._numbers.get(key) or self._numbers_of(key)
-            mine = came.get(key)
-            if mine is None:
-                mine = came[key] = {}
-            first = mine.setdefault(pack.seq, pack)
+            first = came.setdefault(key, {}).setdefault(pack.seq, pack)
             if pack.oldest is not None and pack.oldest > numbers.upto() + 1:
                 self._note_gone(key, pack.oldest, pack.received_at)
             if not numbers.add_new(pack.seq):
@@ -271,7 +265,7 @@ class Store(Database):
                 first_ms[series] = appended[before][1]
                 self._heads[series] = (last_ms, appended[-1][2])
         insert_or_ignore = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?)"
-        self._append(appended)
+        self.insert("reading", appended)
         self._add_to_hours(appended, heads)
         redo: set[tuple[int, int]] = set()
         inserted_late: list[_Row] = []
@@ -288,13 +282,6 @@ class Store(Database):
             self.redo_hour(series, hour)
         done.readings += len(appended) + len(inserted_late)
         self._mark_cycles_due(first_ms)
-
-    def _append(self, rows: list[_Row]) -> None:
-        """Many rows in one step: between two steps SQLite gives Python away, and gets it back when the other thread waits."""
-        whole = len(rows) // ROWS_AT_ONCE * ROWS_AT_ONCE
-        for at in range(0, whole, ROWS_AT_ONCE):
-            self.connection.execute(_APPEND_MANY, [*chain.from_iterable(rows[at : at + ROWS_AT_ONCE])])
-        self.connection.executemany(_APPEND, rows[whole:])
 
     def keep_if_other(self, row: _Row, stands: float | None, done: Recorded) -> None:
         """The first value of a series at a time stands (None: look it up); another one for that time is set aside."""
@@ -349,7 +336,9 @@ class Store(Database):
             np.array(columns[2], dtype=np.float64)[order],
             new=order >= known,
             is_flag=np.array([channel.is_flag for channel in channels], dtype=np.bool_)[place],
-            threshold=np.array([_threshold(channel.threshold) for channel in channels])[place],
+            threshold=np.array([np.nan if channel.threshold is None else channel.threshold for channel in channels])[
+                place
+            ],
         )
 
     def _hour_rows(self, parts: HourlyParts) -> list[tuple[Any, ...]]:
@@ -457,7 +446,3 @@ class Store(Database):
                 ).fetchall()
             )
         return known[key]
-
-
-def _threshold(value: float | None) -> float:
-    return float("nan") if value is None else value

@@ -33,6 +33,12 @@ from tests.test_store import T0, sent, stored
 ROOT = Path(__file__).parent.parent.parent
 
 
+def nothing_waits(store: Store) -> bool:
+    """By the record: what the service says of itself may be of a moment ago."""
+    now = forwarding_of(store)
+    return now is not None and now.waiting == 0
+
+
 def test_in_the_order_of_recording_and_out_of_the_queue_when_sent(bench_store: Store, influx: InfluxSettings) -> None:
     notes = Notes()
     with passing_on(bench_store.path, influx, notes) as forwards:
@@ -118,8 +124,7 @@ def test_an_hour_down_then_all_of_it_in_order(own_server: Server, bench_store: S
     service.start()
     try:
         first = record_levels(bench_store, range(0, 600, 10))
-        # by the record: what the service says of itself may be of a moment ago
-        until(lambda: (now := forwarding_of(bench_store)) is not None and now.waiting == 0)
+        until(lambda: nothing_waits(bench_store))
         own_server.stop()
         down = record_levels(bench_store, range(600, 4200, 5))
         until(lambda: service.state().trouble and service.state().waiting == len(down))  # type: ignore[union-attr]
@@ -129,6 +134,7 @@ def test_an_hour_down_then_all_of_it_in_order(own_server: Server, bench_store: S
             f"{own_server.url}: nothing answers there. Start InfluxDB, or mend `url` under [influx]; it is tried again"
         )
         own_server.start()
+        until(lambda: nothing_waits(bench_store))
         until(lambda: service.state().waiting == 0 and not service.state().trouble)  # type: ignore[union-attr]
     finally:
         service.stop()
@@ -148,7 +154,7 @@ def test_a_server_killed_in_mid_stream_again_and_again(own_server: Server, bench
             own_server.kill()
             wanted += record_levels(bench_store, range((round_ + 1) * 20_000 - 10_000, (round_ + 1) * 20_000, 5))
             own_server.start()
-        until(lambda: service.state().waiting == 0 and not service.state().trouble)  # type: ignore[union-attr]
+        until(lambda: nothing_waits(bench_store))
     finally:
         service.stop()
     assert levels(settings) == wanted == stored(bench_store)
