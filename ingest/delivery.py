@@ -211,12 +211,7 @@ class Delivery:
             self._note(number, sent_ms=now_ms)
             return 1
         log.warning("%s could not be told (%s), try %d", recipient, error, tries + 1)
-        self._note(
-            number,
-            sent_ms=None,
-            error=error,
-            due_ms=now_ms + round(1000 * wait_s(tries, first_s=FIRST_WAIT_S, longest_s=LONGEST_WAIT_S, at_least=0.5)),
-        )
+        self._note(number, sent_ms=None, error=error, due_ms=now_ms + _wait_ms(tries))
         return 0
 
     def _try(self, recipient: str, send: Sender, title: str, body: str) -> str:
@@ -249,12 +244,7 @@ class Delivery:
                 if error:
                     connection.execute(
                         f"UPDATE outbox SET tries = tries + 1, error = ?, due_ms = ? WHERE {which}",
-                        (
-                            error,
-                            now_ms
-                            + round(1000 * wait_s(tries, first_s=FIRST_WAIT_S, longest_s=LONGEST_WAIT_S, at_least=0.5)),
-                            *of,
-                        ),
+                        (error, now_ms + _wait_ms(tries), *of),
                     )
                 else:
                     connection.execute(f"UPDATE outbox SET sent_ms = ?, error = NULL WHERE {which}", (now_ms, *of))
@@ -326,6 +316,10 @@ def quiet_until_ms(quiet: QuietSettings | None, zone: str, now_ms: int) -> int |
     if not inside:
         return None
     return Daily((quiet.until,), zone).next_ms(now_ms)
+
+
+def _wait_ms(tries: int) -> int:
+    return round(1000 * wait_s(tries, first_s=FIRST_WAIT_S, longest_s=LONGEST_WAIT_S, at_least=0.5))
 
 
 def _as_json(alarm: Alarm) -> dict[str, object]:

@@ -332,14 +332,12 @@ class Recorder:
         aside: list[Aside] = []
         heres: list[tuple[str, str, wire.Here, int]] = []
         for message in batch:
-            plain = message.topic in self._plain
             try:
-                topic = None if plain else wire.parse_topic(message.topic)
+                topic = None if message.topic in self._plain else wire.parse_topic(message.topic)
                 if topic is None and message.retained and not self._plain.is_dated(message.topic):
                     log.info("a kept value on '%s' is not recorded: nobody can say of when it is", message.topic)
                 elif topic is None or topic.kind == "data":
-                    decode = self._plain.decode if plain else wire.decode
-                    pack = decode(message.topic, message.payload, message.received_at)
+                    pack = self._decode(message.topic, message.payload, message.received_at)
                     packs.append((pack, message.topic, message.payload))
                 elif topic.kind == "here" and message.payload:  # without: a retained one that was cleared
                     heres.append(
