@@ -17,11 +17,11 @@ from hypothesis import HealthCheck, settings
 from pwdlib.hashers.argon2 import Argon2Hasher
 from streamlit.runtime.context import ContextProxy
 
-from ingest import people
-from ingest.notebook import Notebook
-from ingest.store import Store, open_store
-from ingest.trial_file import load_trial
 from tests.composed import make_secrets
+from tidetray.ingest.files.trial_file import load_trial
+from tidetray.ingest.home import accounts
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.store.recording import Store, open_store
 
 DATA = Path(__file__).parent / "data"
 
@@ -49,8 +49,10 @@ def bench_store(store: Store) -> Store:
 @pytest.fixture
 def quick_hashes(monkeypatch: pytest.MonkeyPatch) -> None:
     """Passwords hashed at no cost: the suite makes many of them."""
-    monkeypatch.setattr("ingest.people._HASHER", Argon2Hasher(time_cost=1, memory_cost=8, parallelism=1))
-    people._nobodys_hash.cache_clear()
+    monkeypatch.setattr(
+        "tidetray.ingest.home.accounts._HASHER", Argon2Hasher(time_cost=1, memory_cost=8, parallelism=1)
+    )
+    accounts._nobodys_hash.cache_clear()
 
 
 @dataclass

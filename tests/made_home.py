@@ -5,15 +5,15 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from ingest.light_survey import add_light_survey
-from ingest.notebook import Notebook
-from ingest.nursery import SITE, Nursery, make_nursery
-from ingest.nursery_sensors import LiveTray, NodeHistory, light_survey
-from ingest.readings import Reading, from_ms, to_ms
-from ingest.settings import RECORD_FILE
-from ingest.store import Store, open_store
-from ingest.upkeep import Upkeep
-from ingest.wire import Here, Pack, data_topic
+from tidetray.ingest.core.readings import Reading, from_ms, to_ms
+from tidetray.ingest.files.light_survey import add_light_survey
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.nursery.nursery import SITE, Nursery, make_nursery
+from tidetray.ingest.nursery.sensors import LiveTray, NodeHistory, light_survey
+from tidetray.ingest.recorder.cycle_upkeep import Upkeep
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.recording import Store, open_store
+from tidetray.ingest.wire.packs import Here, Pack, data_topic
 
 BATCH = 500
 BOOT = "7f3a"

@@ -14,10 +14,10 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ingest.nursery import FLOOD_DEPTH_M, LAMP_HOURS, ZONE, Nursery, make_nursery
-from ingest.nursery_sensors import SENT, Trace, history
-from ingest.nursery_water import Array, Floods, clean_floods, geometry
-from ingest.readings import Reading, Tray
+from tidetray.ingest.core.readings import Reading, Tray
+from tidetray.ingest.nursery.nursery import FLOOD_DEPTH_M, LAMP_HOURS, ZONE, Nursery, make_nursery
+from tidetray.ingest.nursery.sensors import SENT, Trace, history
+from tidetray.ingest.nursery.water import Array, Floods, clean_floods, geometry
 
 PACK_S = 10.0
 """A node sends what it has so often."""

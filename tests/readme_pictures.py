@@ -14,15 +14,15 @@ from playwright.sync_api import Page, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from ingest.alarm_book import AlarmBook
-from ingest.nursery import make_nursery
-from ingest.readings import to_ms
-from ingest.recorder import RecorderLock
-from ingest.settings import RECORD_FILE
-from ingest.store import open_store
-from ingest.tray_watch import Change
 from tests.browser.opened import PHONE, WIDE, drawn, launch, served
 from tests.made_home import make_home
+from tidetray.ingest.alarms.book import AlarmBook
+from tidetray.ingest.alarms.tray_rules import Change
+from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.nursery.nursery import make_nursery
+from tidetray.ingest.recorder.recorder import RecorderLock
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.recording import open_store
 
 PICTURES = Path(__file__).parents[1] / "ui" / "pictures"
 WIDTH_PX = 1180
@@ -35,8 +35,8 @@ SHOTS = {
     "weigh-in": ("weigh?pot=t1-a1", PHONE, 780),
     "growth": ("growth", {"width": WIDTH_PX, "height": 900}, 1150),
     "compare": ("compare", {"width": WIDTH_PX, "height": 900}, 1300),
-    "places": ("places", {"width": WIDTH_PX, "height": 900}, 1500),
-    "tuning": ("tuning", {"width": WIDTH_PX, "height": 900}, 900),
+    "places": ("positions", {"width": WIDTH_PX, "height": 900}, 1500),
+    "tuning": ("tune", {"width": WIDTH_PX, "height": 900}, 900),
 }  # fmt: skip
 
 

@@ -19,14 +19,14 @@ from pathlib import Path
 
 import pytest
 
-from ingest.notebook import Notebook
-from ingest.people import People
-from ingest.store import open_store
-from ingest.trial_file import load_trial
 from tests.composed import COMPOSE, RUNNING, content, secret_file, told
 from tests.conftest import DATA
-from tests.test_recorder import until
-from ui.serve import free_port, start
+from tests.ingest.recorder.test_recorder import until
+from tidetray.ingest.files.trial_file import load_trial
+from tidetray.ingest.home.accounts import People
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui.web.serve import free_port, start
 
 # --- the pages behind the proxy ---
 

@@ -13,7 +13,16 @@ TOP = {
 }  # fmt: skip
 MAY_IMPORT = {"ingest": {"ingest"}, "analysis": {"analysis", "ingest"}, "ui": {"ui", "analysis", "ingest"}}
 DOERS_OF_IO = {"trial_data.py"}
-IO_MODULES = {"ingest.store", "ingest.notebook", "ingest.lookup", "ingest.recorder", "sqlite3", "pathlib", "os", "time"}
+IO_MODULES = {
+    "tidetray.ingest.store.recording",
+    "tidetray.ingest.notebook.notebook",
+    "tidetray.ingest.store.queries",
+    "tidetray.ingest.recorder.recorder",
+    "sqlite3",
+    "pathlib",
+    "os",
+    "time",
+}
 
 
 def _tracked() -> list[str]:

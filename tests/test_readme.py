@@ -14,17 +14,17 @@ from pathlib import Path
 
 import pytest
 
-from ingest import wire
-from ingest.alarm_book import AlarmBook
-from ingest.plain_topics import PlainTopics
-from ingest.readings import to_ms
-from ingest.settings import RECORD_FILE, Settings
-from ingest.store import open_store
-from ingest.tray_watch import Change
 from tests.conftest import Mosquitto
 from tests.made_home import make_home
-from tests.test_cli import WET_H
-from ui.cli import cli
+from tests.ui.cli.test_main import WET_H
+from tidetray.ingest.alarms.book import AlarmBook
+from tidetray.ingest.alarms.tray_rules import Change
+from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.settings.model import RECORD_FILE, Settings
+from tidetray.ingest.store.recording import open_store
+from tidetray.ingest.wire import packs
+from tidetray.ingest.wire.plain_topics import PlainTopics
+from tidetray.ui.cli.main import cli
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text()
@@ -38,7 +38,7 @@ def block(marker: str) -> str:
 def with_command(folder: Path, **more: str) -> dict[str, str]:
     """An environment in which `tidetray` is this one, by a script in `folder`."""
     tidetray = folder / "tidetray"
-    tidetray.write_text(f'#!/bin/sh\nPYTHONPATH="{ROOT}" exec "{sys.executable}" -m ui.cli "$@"\n')
+    tidetray.write_text(f'#!/bin/sh\nPYTHONPATH="{ROOT}" exec "{sys.executable}" -m tidetray.ui.cli.main "$@"\n')
     tidetray.chmod(0o755)
     return {**os.environ, "PATH": f"{folder}:{os.environ['PATH']}", **more}
 
@@ -92,7 +92,7 @@ def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path)
 
 
 def test_the_walk_goes_on_as_the_readme_types_it(tmp_path: Path) -> None:
-    """On a home like that which the demo keeps; the demo itself is run by tests/test_demo.py."""
+    """On a home like that which the demo keeps; the demo itself is run by tests/ui/demo/test_demo.py."""
     demo = shlex.split(block("<!-- walk: demo -->").strip())[1:]
     context = cli.make_context("tidetray", demo, resilient_parsing=True)
     assert context is not None
@@ -122,7 +122,7 @@ def test_the_settings_shown_are_settings() -> None:
 def test_the_example_pack_of_developers_md_decodes() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text()
     payload = re.findall(r"```json\n(.*?)```", text, re.DOTALL)[0].encode()
-    pack = wire.decode(wire.data_topic("nursery", "bench-1"), payload, datetime(2026, 6, 1, 10, tzinfo=UTC))
+    pack = packs.decode(packs.data_topic("nursery", "bench-1"), payload, datetime(2026, 6, 1, 10, tzinfo=UTC))
     assert (pack.boot, pack.seq, pack.oldest, pack.set_aside) == ("7f3a", 12, 3, ())
     time_ms = to_ms(datetime(2026, 6, 1, 8, tzinfo=UTC))
     assert set(pack.readings) == {

@@ -8,19 +8,19 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from ingest.alarm_book import Alarm, AlarmBook
-from ingest.alarm_keeper import alarm_book, watch_plan
-from ingest.alarm_settings import AlarmSettings
-from ingest.alarms import Watch
-from ingest.cycles import detect_cycles
-from ingest.expected_times import drain_ratio
-from ingest.notebook import Notebook
-from ingest.nursery import SITE, Nursery
-from ingest.nursery_sensors import SENT, history
-from ingest.readings import EVIDENCE, Tray
-from ingest.store import open_store
-from ingest.tray_watch import Change
 from tests.nursery_faults import Sent
+from tidetray.ingest.alarms.alarm_settings import AlarmSettings
+from tidetray.ingest.alarms.book import Alarm, AlarmBook
+from tidetray.ingest.alarms.keeper import alarm_book, watch_plan
+from tidetray.ingest.alarms.tray_rules import Change
+from tidetray.ingest.alarms.watch import Watch
+from tidetray.ingest.core.readings import EVIDENCE, Tray
+from tidetray.ingest.cycles.detect import detect_cycles
+from tidetray.ingest.cycles.expected_times import drain_ratio
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.nursery.nursery import SITE, Nursery
+from tidetray.ingest.nursery.sensors import SENT, history
+from tidetray.ingest.store.recording import open_store
 
 LAMP = {"on": "07:00", "off": "21:00"}
 

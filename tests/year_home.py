@@ -11,11 +11,11 @@ from pathlib import Path
 
 import numpy as np
 
-from ingest.notebook import Notebook
-from ingest.readings import Tray, to_ms
-from ingest.settings import RECORD_FILE
-from ingest.store import open_store
-from ingest.trials import PotPlan, TrayPlan, Treatment, Trial, TrialPlan
+from tidetray.ingest.core.readings import Tray, to_ms
+from tidetray.ingest.notebook.facts import PotPlan, TrayPlan, Treatment, Trial, TrialPlan
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.recording import open_store
 
 SITE, ZONE, TRIAL = "nursery", "Europe/Lisbon", "year"
 TREATMENTS = (

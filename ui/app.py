@@ -1,14 +1,15 @@
-"""The dashboard: its pages, and which trial they show. Run by `ui/serve.py`; draws nothing else."""
+"""The dashboard: its pages, and which trial they show. Run by `ui/web/serve.py`; draws nothing else."""
 
 from __future__ import annotations
 
 import streamlit as st
 
-from ingest.settings import home_folder
-from ui import look, sign_in
-from ui.alarm_bar import bar
-from ui.reading import trial_names
-from ui.setting_up import first_run
+from tidetray.ingest.settings.model import home_folder
+from tidetray.ui.cache.reading import trial_names
+from tidetray.ui.changes.setting_up import first_run
+from tidetray.ui.parts import look
+from tidetray.ui.parts.alarm_bar import bar
+from tidetray.ui.web import sign_in
 
 # Not in a folder called pages: Streamlit would run such a file alone, without this one, when a label's
 # link is the first thing that a freshly started server is asked for.
@@ -17,16 +18,16 @@ NOW = (
     st.Page("views/alarms.py", title="Alarms"),
     st.Page("views/weigh.py", title="Weigh-in"),
 )
-"""Beside the bench: open on a phone too; the others stand under More there (`ui/look.py` hides what is too much of either)."""
+"""Beside the bench: open on a phone too; the others stand under More there (`ui/parts/look.py` hides what is too much of either)."""
 
 # In the order in which a grower asks.
 TRIAL = (
     st.Page("views/trial.py", title="The trial"),
     st.Page("views/growth.py", title="Growth"),
     st.Page("views/compare.py", title="Compare"),
-    st.Page("views/causes.py", title="What drove growth"),
-    st.Page("views/places.py", title="Places"),
-    st.Page("views/tuning.py", title="Flood schedule"),
+    st.Page("views/relate.py", title="What drove growth"),
+    st.Page("views/positions.py", title="Places"),
+    st.Page("views/tune.py", title="Flood schedule"),
     st.Page("views/report.py", title="Report"),
 )
 BOOK = (

@@ -8,11 +8,11 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from ingest.alarm_kinds import KINDS, MAINS
+from tidetray.ingest.alarms.kinds import KINDS, MAINS
 
 if TYPE_CHECKING:
-    from ingest.lookup import NodeState
-    from ingest.trials import Event
+    from tidetray.ingest.notebook.facts import Event
+    from tidetray.ingest.store.queries import NodeState
 
 __all__ = [
     "LOOK_FIRST", "MAINS", "STATES", "age", "ahead", "clock", "is_today", "many", "span", "when",

@@ -35,19 +35,19 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from ingest import wire
-from ingest.alarm_keeper import watch_plan
-from ingest.alarm_settings import AlarmSettings
-from ingest.alarms import Watch
-from ingest.notebook import Notebook
-from ingest.nursery import TREATMENTS
-from ingest.readings import Reading
-from ingest.settings import RECORD_FILE
-from ingest.slow_change import slow_change
-from ingest.store import open_store
-from ingest.trials import TrayPlan, Trial, TrialPlan
 from tests.nursery_faults import quiet_nursery, slowing, tray_of
 from tests.watched import measured
+from tidetray.ingest.alarms.alarm_settings import AlarmSettings
+from tidetray.ingest.alarms.keeper import watch_plan
+from tidetray.ingest.alarms.watch import Watch
+from tidetray.ingest.core.readings import Reading
+from tidetray.ingest.cycles.control_charts import slow_change
+from tidetray.ingest.notebook.facts import TrayPlan, Trial, TrialPlan
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.nursery.nursery import TREATMENTS
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.recording import open_store
+from tidetray.ingest.wire import packs
 
 QUICK = "quick" in sys.argv
 TRAYS, RATE, FAILURES = 100, 1000, 30 if QUICK else 70
@@ -114,7 +114,7 @@ def latency_ms() -> list[float]:
         broker = subprocess.Popen([executable, "-c", str(home / "mosquitto.conf")], **quiet)
         time.sleep(1)
         recorder = subprocess.Popen(
-            [sys.executable, "-m", "ui.cli", "record", "--home", folder],
+            [sys.executable, "-m", "tidetray", "record", "--home", folder],
             cwd=Path(__file__).parents[2], env={**os.environ, "TIDETRAY_BROKER__PORT": str(port)}, **quiet,
         )  # fmt: skip
         try:
@@ -158,7 +158,7 @@ def _measure(home: Path, port: int) -> list[float]:
                 sent.setdefault(f"tray-{n + 1}", []).append(time.time())
                 raised += 1
             client.publish(
-                wire.data_topic("nursery", f"bench-{n // 10}"), wire.encode_pack(readings, boot="a1", seq=seq), qos=1
+                packs.data_topic("nursery", f"bench-{n // 10}"), packs.encode_pack(readings, boot="a1", seq=seq), qos=1
             )
         turn += 1
     print(f"load: {10 * TRAYS * turn / (time.time() - begun):,.0f} readings/s for {turn} s, {raised} failures")

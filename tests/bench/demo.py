@@ -69,7 +69,7 @@ def open_page(app: AppTest, page: Path) -> float:
 def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder) / "home"
-        command = [sys.executable, "-m", "ui.cli", "demo", "--keep", str(home), "--for", "5", "--port", "0"]
+        command = [sys.executable, "-m", "tidetray", "demo", "--keep", str(home), "--for", "5", "--port", "0"]
         started = time.monotonic()
         process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
         demo = psutil.Process(process.pid)

@@ -22,22 +22,22 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the commands and the pa
 import numpy as np
 import pandas as pd
 
-from analysis.environment import environment
-from analysis.exposure import exposure
-from analysis.light import light_from_hours
-from analysis.positions import morans_i, positions
-from analysis.relate import relate
-from analysis.trial_data import TrialData, choose_trial, open_record
-from ingest.notebook import Notebook
-from ingest.readings import Reading, Tray, from_ms
-from ingest.settings import RECORD_FILE
-from ingest.store import open_store
-from ingest.trials import PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
-from ingest.upkeep import Upkeep
-from ingest.wire import Pack, data_topic
-from tests.test_positions import pots as made_up_pots
-from tests.test_relate import ALL, HOW
-from tests.test_relate import trial as made_up_trial
+from tests.analysis.relations.test_positions import pots as made_up_pots
+from tests.analysis.relations.test_relate import ALL, HOW
+from tests.analysis.relations.test_relate import trial as made_up_trial
+from tidetray.analysis.conditions.environment import environment
+from tidetray.analysis.conditions.exposure import exposure
+from tidetray.analysis.conditions.light import light_from_hours
+from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
+from tidetray.analysis.relations.positions import morans_i, positions
+from tidetray.analysis.relations.relate import relate
+from tidetray.ingest.core.readings import Reading, Tray, from_ms
+from tidetray.ingest.notebook.facts import PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder.cycle_upkeep import Upkeep
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.recording import open_store
+from tidetray.ingest.wire.packs import Pack, data_topic
 
 TRAYS, POTS, DAYS = 40, 20, 365
 START = pd.Timestamp("2025-01-01", tz="UTC")

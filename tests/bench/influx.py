@@ -26,23 +26,24 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from ingest import forward_service, lookup  # noqa: E402
-from ingest.database import Database  # noqa: E402
-from ingest.forwarder import Forwarder  # noqa: E402
-from ingest.forwarding import forwarding_of, set_forwarding  # noqa: E402
-from ingest.influx import Influx  # noqa: E402
-from ingest.influx_reader import InfluxReader  # noqa: E402
-from ingest.influx_setup import prepare_influx  # noqa: E402
-from ingest.notebook import Notebook  # noqa: E402
-from ingest.nursery import SITE  # noqa: E402
-from ingest.readings import Reading, to_ms  # noqa: E402
-from ingest.settings import RECORD_FILE, InfluxSettings  # noqa: E402
-from ingest.store import Store, open_store  # noqa: E402
-from ingest.trial_file import load_trial  # noqa: E402
-from ingest.wire import Pack  # noqa: E402
 from tests.conftest import DATA  # noqa: E402
 from tests.influx.server import Server, executable  # noqa: E402
 from tests.made_home import make_home  # noqa: E402
+from tidetray.ingest.core.readings import Reading, to_ms  # noqa: E402
+from tidetray.ingest.files.trial_file import load_trial  # noqa: E402
+from tidetray.ingest.influx import thread  # noqa: E402
+from tidetray.ingest.influx.client import Influx  # noqa: E402
+from tidetray.ingest.influx.queue import forwarding_of, set_forwarding  # noqa: E402
+from tidetray.ingest.influx.reader import InfluxReader  # noqa: E402
+from tidetray.ingest.influx.sender import Forwarder  # noqa: E402
+from tidetray.ingest.influx.setup import prepare_influx  # noqa: E402
+from tidetray.ingest.notebook.notebook import Notebook  # noqa: E402
+from tidetray.ingest.nursery.nursery import SITE  # noqa: E402
+from tidetray.ingest.settings.model import RECORD_FILE, InfluxSettings  # noqa: E402
+from tidetray.ingest.store import queries  # noqa: E402
+from tidetray.ingest.store.database import Database  # noqa: E402
+from tidetray.ingest.store.recording import Store, open_store  # noqa: E402
+from tidetray.ingest.wire.packs import Pack  # noqa: E402
 
 UNTIL = datetime(2026, 6, 1, 8, tzinfo=UTC)
 SOON_AT_REST = (
@@ -63,7 +64,7 @@ def size(folder: Path) -> int:
 
 def passed_on(server: Server, home: Path) -> str:
     with open_store(home / RECORD_FILE) as store:
-        readings = lookup.counters(store)["readings"]
+        readings = queries.counters(store)["readings"]
         (first, last) = store.connection.execute("SELECT min(time_ms), max(time_ms) FROM reading").fetchone()
         (series,) = store.connection.execute("SELECT count(*) FROM series").fetchone()
         (trays,) = store.connection.execute("SELECT count(DISTINCT tray) FROM series WHERE tray != ''").fetchone()
@@ -123,8 +124,8 @@ def recording(server: Server, folder: Path) -> str:
         queue, _ = record_some(store, numbers)
         for _ in range(16):
             record_some(store, numbers)
-        forward_service.STATE_EVERY_S = 0.2
-        service = forward_service.ForwardService(folder, settings)
+        thread.STATE_EVERY_S = 0.2
+        service = thread.ForwardService(folder, settings)
         service.start()
         while (state := service.state()) is None or not 0 < state.waiting < 1_000_000:
             time.sleep(0.05)

@@ -38,15 +38,15 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from ingest import wire
-from ingest.notebook import Notebook
-from ingest.nursery import TREATMENTS
-from ingest.readings import Reading, from_ms
-from ingest.recorder import BATCH_MESSAGES, Recorder
-from ingest.settings import RECORD_FILE, BrokerSettings, Settings
-from ingest.store import Store, open_store
-from ingest.trials import TrayPlan, Trial, TrialPlan
 from tests.nursery_faults import quiet_nursery
+from tidetray.ingest.core.readings import Reading, from_ms
+from tidetray.ingest.notebook.facts import TrayPlan, Trial, TrialPlan
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.nursery.nursery import TREATMENTS
+from tidetray.ingest.recorder.recorder import BATCH_MESSAGES, Recorder
+from tidetray.ingest.settings.model import RECORD_FILE, BrokerSettings, Settings
+from tidetray.ingest.store.recording import Store, open_store
+from tidetray.ingest.wire import packs as wire
 
 QUICK = "quick" in sys.argv
 TRAYS, ROUNDS, MESSAGES = 20, 3 if QUICK else 7, 10_000 if QUICK else 20_000

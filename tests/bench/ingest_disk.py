@@ -28,17 +28,17 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from ingest.notebook import Notebook
-from ingest.nursery import TREATMENTS
-from ingest.readings import Reading, from_ms
-from ingest.sealed import SealedError
-from ingest.sealing import seal
-from ingest.settings import RECORD_FILE
-from ingest.store import Store, open_store
-from ingest.trials import TrayPlan, Trial, TrialPlan
-from ingest.wire import Pack
 from tests.made_home import make_home
 from tests.nursery_faults import quiet_nursery
+from tidetray.ingest.core.readings import Reading, from_ms
+from tidetray.ingest.notebook.facts import TrayPlan, Trial, TrialPlan
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.nursery.nursery import TREATMENTS
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.raw_readings import SealedError
+from tidetray.ingest.store.recording import Store, open_store
+from tidetray.ingest.store.sealing import seal
+from tidetray.ingest.wire.packs import Pack
 
 UNTIL = datetime(2026, 7, 1, tzinfo=UTC)
 TRAYS = 20

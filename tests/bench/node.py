@@ -22,12 +22,12 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from ingest.notebook import Notebook
-from ingest.settings import BrokerSettings
-from ingest.store import open_store
-from ingest.trial_file import load_trial
 from tests.conftest import DATA, Mosquitto
 from tests.node.workbench import HERE, NODE, NOISE, ask, cut_lanes, micropython, recorded, recording, start
+from tidetray.ingest.files.trial_file import load_trial
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.settings.model import BrokerSettings
+from tidetray.ingest.store.recording import open_store
 
 LANES = 5
 LONGEST_S = 0.9

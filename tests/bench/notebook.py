@@ -27,13 +27,13 @@ from openpyxl import Workbook  # noqa: E402
 from streamlit.runtime.context import ContextProxy  # noqa: E402
 from streamlit.testing.v1 import AppTest  # noqa: E402
 
-from ingest.notebook import Notebook  # noqa: E402
-from ingest.nursery import make_nursery  # noqa: E402
-from ingest.settings import RECORD_FILE  # noqa: E402
-from ingest.store import open_store  # noqa: E402
-from ingest.trials import PotPlan, TrialPlan  # noqa: E402
-from ingest.weighing_files import How  # noqa: E402
-from ui.entry import load_file  # noqa: E402
+from tidetray.ingest.files.weighing_files import How  # noqa: E402
+from tidetray.ingest.notebook.facts import PotPlan, TrialPlan  # noqa: E402
+from tidetray.ingest.notebook.notebook import Notebook  # noqa: E402
+from tidetray.ingest.nursery.nursery import make_nursery  # noqa: E402
+from tidetray.ingest.settings.model import RECORD_FILE  # noqa: E402
+from tidetray.ingest.store.recording import open_store  # noqa: E402
+from tidetray.ui.changes.entry import load_file  # noqa: E402
 
 WEIGH_INS = 100_000
 POTS = 100

@@ -21,10 +21,10 @@ from playwright.sync_api import Page, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from ingest.recorder import RecorderLock
 from tests.browser.opened import WIDE, launch
 from tests.year_home import TRIAL, make_year_home
-from ui.serve import free_port, start
+from tidetray.ingest.recorder.recorder import RecorderLock
+from tidetray.ui.web.serve import free_port, start
 
 HOST = "127.0.0.1"
 VISITORS = 10
@@ -34,9 +34,9 @@ OTHERS = (
     "trial",
     "growth",
     "compare",
-    "causes",
-    "places",
-    "tuning",
+    "relate",
+    "positions",
+    "tune",
     "tray?tray=tray-5",
     "notebook",
     "plan",
@@ -61,7 +61,8 @@ def opened_s(page: Page, address: str) -> float:
 def refresh_ms(home: Path) -> list[float]:
     """What one renewal of the live part costs the server, beside the visitors: read, worked out, written as HTML."""
     os.environ["TIDETRAY_HOME"] = str(home)
-    from ui import reading, tray_cards, tray_reading  # noqa: PLC0415
+    from tidetray.ui.cache import reading, tray_reading  # noqa: PLC0415
+    from tidetray.ui.parts import tray_cards  # noqa: PLC0415
 
     took = []
     for _ in range(12):

@@ -30,7 +30,7 @@ RUNS = 3
 def main() -> None:
     with tempfile.TemporaryDirectory(prefix="tidetray-bench-") as folder:
         home = make_home(Path(folder) / "home", datetime(2026, 6, 1, 12, tzinfo=UTC))
-        command = [sys.executable, "-m", "ui.cli", "report", "--home", str(home), "--out", folder]
+        command = [sys.executable, "-m", "tidetray", "report", "--home", str(home), "--out", folder]
         took = []
         for _ in range(RUNS):
             before, began = resource.getrusage(resource.RUSAGE_CHILDREN), time.monotonic()

@@ -24,12 +24,12 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from analysis.next_trial import propose
-from analysis.plausible import NEAR_BEST
-from analysis.schedules import FloodSchedule, Limits, TrayWater
-from analysis.timetable import make_timetable
-from analysis.tuning import ResponseFit, fit_response
 from tests.made_responses import KINDS, grow, made_nursery
+from tidetray.analysis.dose.draws import NEAR_BEST
+from tidetray.analysis.dose.fit import ResponseFit, fit_response
+from tidetray.analysis.dose.schedules import FloodSchedule, Limits, TrayWater
+from tidetray.analysis.plan.design_search import propose
+from tidetray.analysis.plan.timetable import make_timetable
 
 DOSES = np.linspace(0, 24, 25)
 CANDIDATES = pd.DataFrame({"dose": DOSES})

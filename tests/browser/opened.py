@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, Playwright
 
-from ui.serve import free_port, start
+from tidetray.ui.web.serve import free_port, start
 
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = (
@@ -29,7 +29,7 @@ HOST = "127.0.0.1"
 WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 
 PAGES = (
-    "", "alarms", "weigh", "weigh?pot={pot}", "trial", "growth", "compare", "causes", "places", "tuning", "tray?tray={tray}",
+    "", "alarms", "weigh", "weigh?pot={pot}", "trial", "growth", "compare", "relate", "positions", "tune", "tray?tray={tray}",
     "report", "notebook", "plan", "set_up", "settings",
 )  # fmt: skip
 """Address of every page; a test puts in a pot and a tray of its home."""

@@ -17,14 +17,14 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 from zxingcpp import read_barcodes
 
-from analysis.trial_data import TrialData, choose_trial, open_record
-from ingest.notebook import Notebook
-from ingest.settings import RECORD_FILE
-from ingest.store import open_store
 from tests.browser.opened import HOST, PHONE, drawn, shown, visit
 from tests.made_home import make_home
-from ui.labels import label_page
-from ui.serve import free_port, start
+from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui.prints.labels import label_page
+from tidetray.ui.web.serve import free_port, start
 
 MASS = "Pot with plants, in grams"
 
@@ -104,9 +104,9 @@ def _likely_g(home: Path, pot: str) -> float:
         ("/growth", "The file holds all columns"),
         ("/notebook", "Name a scale"),
         ("/plan", "Map of the trays"),
-        ("/causes", "Hours less than half covered"),
-        ("/places", "The variance of ln mass around"),
-        ("/tuning", "No next trial is proposed"),
+        ("/relate", "Hours less than half covered"),
+        ("/positions", "The variance of ln mass around"),
+        ("/tune", "No next trial is proposed"),
         ("/alarms", "Last 28 days"),
         ("/report", "Each is whole in itself"),
     ],

@@ -9,9 +9,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from playwright.sync_api import Browser
 
-from ingest.nursery import make_nursery
 from tests.browser.opened import PAGES, PHONE, WIDE, drawn, faults, keep, served
 from tests.made_home import make_home
+from tidetray.ingest.nursery.nursery import make_nursery
 
 # Faults that are Streamlit's own and cannot be mended from here: (rule, a part of the element), each with its reason.
 # None at present.

@@ -16,17 +16,17 @@ from pathlib import Path
 
 from playwright.sync_api import Page, expect
 
-from ingest import lookup
-from ingest.node_journal import MemoryJournal, Node
-from ingest.nodes import Link
-from ingest.nursery import make_nursery
-from ingest.nursery_sensors import LiveTray
-from ingest.settings import RECORD_FILE
-from ingest.store import open_store
-from ingest.trial_file import load_trial
 from tests.browser.opened import HOST, drawn, shown
 from tests.browser.test_dashboard import page  # noqa: F401 fixture
-from ui.serve import free_port
+from tidetray.ingest.files.trial_file import load_trial
+from tidetray.ingest.nursery.node_journal import MemoryJournal, Node
+from tidetray.ingest.nursery.nursery import make_nursery
+from tidetray.ingest.nursery.sensors import LiveTray
+from tidetray.ingest.nursery.simulated_nodes import Link
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store import queries
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui.web.serve import free_port
 
 LONGEST_S = 300
 """Five minutes is what a grower was promised; a machine that types is far below."""
@@ -36,7 +36,7 @@ LONGEST_S = 300
 def started(home: Path, port: int) -> Iterator[subprocess.Popen[str]]:
     """`tidetray start` on a home; ended gently."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "ui.cli", "start", "--home", str(home), "--port", str(port)],
+        [sys.executable, "-m", "tidetray", "start", "--home", str(home), "--port", str(port)],
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )  # fmt: skip
     try:
@@ -116,9 +116,9 @@ def test_from_nothing_to_the_first_reading(page: Page, tmp_path: Path) -> None: 
     plan = load_trial(home / "trial.toml")
     assert (plan.trial.species, plan.trays[0].tray.length_m, plan.pots[0].tare_g) == ("Micranthemum", 0.36, 30.2)
     with open_store(home / RECORD_FILE, read_only=True) as store:
-        assert set(lookup.latest(store, "nursery")["tray"]) >= {"tray-1"}
+        assert set(queries.latest(store, "nursery")["tray"]) >= {"tray-1"}
         assert not [
-            m for m in lookup.set_aside(store, open_only=True) if m.kind == "unknown-tray"
+            m for m in queries.set_aside(store, open_only=True) if m.kind == "unknown-tray"
         ]  # what waited came in
 
 

@@ -13,15 +13,15 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, expect
 
-from ingest.alarm_book import AlarmBook
-from ingest.notebook import Notebook
-from ingest.readings import to_ms
-from ingest.settings import RECORD_FILE
-from ingest.store import open_store
-from ingest.tray_watch import Change
 from tests.browser.opened import HOST, PHONE, WIDE, drawn, keep, served, visit
 from tests.made_home import make_home
-from ui.serve import free_port
+from tidetray.ingest.alarms.book import AlarmBook
+from tidetray.ingest.alarms.tray_rules import Change
+from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui.web.serve import free_port
 
 ROOT = Path(__file__).parents[2]
 MASS = "Pot with plants, in grams"
@@ -46,7 +46,7 @@ def recorder(home: Path) -> Iterator[None]:
     environment = {**os.environ, "TIDETRAY_BROKER__PORT": str(free_port(HOST, 0))}
     with (home / "recorder.log").open("wb") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "ui.cli", "record", "--home", str(home)], cwd=ROOT, env=environment, stdout=log, stderr=subprocess.STDOUT
+            [sys.executable, "-m", "tidetray", "record", "--home", str(home)], cwd=ROOT, env=environment, stdout=log, stderr=subprocess.STDOUT
         )  # fmt: skip
     try:
         yield

@@ -63,7 +63,7 @@ def test_a_report_is_made_downloaded_and_opened_without_a_network(
 
 
 def test_the_map_of_all_trays_is_a_file(page: Page, url: str) -> None:
-    visit(page, f"{url}/places")
+    visit(page, f"{url}/positions")
     button = page.locator(".st-key-places-svg").get_by_role("button")
     button.wait_for(timeout=60_000)
     with page.expect_download() as waiting:

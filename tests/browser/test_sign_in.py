@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from ingest.people import People
-from ingest.settings import RECORD_FILE
-from ingest.store import open_store
 from tests.browser.opened import HOST, PHONE, drawn
 from tests.browser.test_dashboard import MASS, _likely_g, _wait_for
 from tests.made_home import make_home
-from ui.gate import COOKIE
-from ui.serve import free_port, start
+from tidetray.ingest.home.accounts import People
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui.web.gate import COOKIE
+from tidetray.ui.web.serve import free_port, start
 
 RIGHT = "seven wet pots"
 

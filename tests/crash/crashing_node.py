@@ -2,7 +2,7 @@
 
 Measures what `stream.measured` says, at an even rate by the clock, so that after a start it catches up. A message is
 on disk before it is sent, and stays there until a receipt covers it. Each start is a new boot; what earlier boots left
-goes out under their boot and number, as contract.md asks. When to send what is `ingest.node_journal.Node`'s, as it is
+goes out under their boot and number, as contract.md asks. When to send what is `tidetray.ingest.nursery.node_journal.Node`'s, as it is
 for the demo's nodes.
 
 Run: python -m tests.crash.crashing_node, with its settings as one JSON object in the first argument.
@@ -23,10 +23,10 @@ from typing import Any
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from ingest import wire
-from ingest.node_journal import Node
-from ingest.readings import Reading
 from tests.crash.stream import PACK_READINGS, SITE, measured
+from tidetray.ingest.core.readings import Reading
+from tidetray.ingest.nursery.node_journal import Node
+from tidetray.ingest.wire import packs
 
 AT_ONCE = 40
 """Messages on their way from one node."""
@@ -86,8 +86,8 @@ class CrashingNode:
         self._events: list[tuple[str, Any]] = []
         self._lock = threading.Lock()
         name = f"bench-{number}"
-        self._data, self._receipts = wire.data_topic(SITE, name), wire.receipt_topic(SITE, name)
-        self._here = wire.here_topic(SITE, name)
+        self._data, self._receipts = packs.data_topic(SITE, name), packs.receipt_topic(SITE, name)
+        self._here = packs.here_topic(SITE, name)
         self._unacknowledged = 0
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name)
         self._client.reconnect_delay_set(1, 1)
@@ -96,7 +96,7 @@ class CrashingNode:
         self._client.on_subscribe = lambda *_: self._tell("up")
         self._client.on_disconnect = lambda *_: self._tell("down")
         self._client.on_publish = lambda *_: self._tell("published")
-        self._client.on_message = lambda _c, _d, message: self._tell("receipt", wire.decode_receipt(message.payload))
+        self._client.on_message = lambda _c, _d, message: self._tell("receipt", packs.decode_receipt(message.payload))
         self._client.connect_async("127.0.0.1", port, keepalive=20)
         self._client.loop_start()
 
@@ -126,7 +126,7 @@ class CrashingNode:
                 self._client.publish(self._data, payload, qos=1)
                 self._unacknowledged += 1
 
-    def _receipt(self, node: Node, receipt: wire.Receipt, now_s: float) -> None:
+    def _receipt(self, node: Node, receipt: packs.Receipt, now_s: float) -> None:
         if node.journal is self._own:
             node.receipt(receipt, now_s)
         else:  # of an earlier boot any number is taken: what it sent last is not known any more

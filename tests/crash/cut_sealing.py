@@ -17,9 +17,9 @@ from typing import Any
 
 from pyarrow import parquet
 
-from ingest import sealing
-from ingest.settings import RECORD_FILE
-from ingest.store import open_store
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store import sealing
+from tidetray.ingest.store.recording import open_store
 
 READS = ("SELECT", "PRAGMA")
 

@@ -44,7 +44,7 @@ class Killable:
 
 
 def recorder(home: Path, port: int) -> Killable:
-    command = [sys.executable, "-m", "ui.cli", "record", "--home", home]
+    command = [sys.executable, "-m", "tidetray", "record", "--home", home]
     return Killable(command, home / "recorder.log", {"TIDETRAY_BROKER__PORT": str(port)})
 
 

@@ -10,10 +10,10 @@ import random
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from ingest.nursery import TREATMENTS
-from ingest.readings import Reading
-from ingest.trials import TrayPlan, Trial, TrialPlan
 from tests.nursery_faults import quiet_nursery
+from tidetray.ingest.core.readings import Reading
+from tidetray.ingest.notebook.facts import TrayPlan, Trial, TrialPlan
+from tidetray.ingest.nursery.nursery import TREATMENTS
 
 SITE = "nursery"
 NODES, TRAYS_A_NODE, CHANNELS_A_STEP = 4, 2, 4

@@ -19,17 +19,17 @@ from pathlib import Path
 
 import pytest
 
-from ingest import lookup
-from ingest.database import StoreError
-from ingest.notebook import Notebook
-from ingest.settings import RECORD_FILE
-from ingest.store import Store, open_store
-from ingest.supervision import read_state
-from ingest.trial_file import load_trial
 from tests.conftest import DATA, Mosquitto
 from tests.crash.fleet import ROOT, Killable, recorder
-from tests.test_cli import run
-from tests.test_recorder import NodeSide, levels, pack, recording, until
+from tests.ingest.recorder.test_recorder import NodeSide, levels, pack, recording, until
+from tests.ui.cli.test_main import run
+from tidetray.ingest.files.trial_file import load_trial
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder.status import read_state
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store import queries
+from tidetray.ingest.store.database import StoreError
+from tidetray.ingest.store.recording import Store, open_store
 
 MANY = 3000
 """Messages enough to need new pages of the database."""
@@ -207,7 +207,7 @@ def test_a_spoilt_write_ahead_log_loses_nothing_silently(
 
 def _gone(path: str) -> int:
     with open_store(path, read_only=True) as store:
-        return sum(node.gone for node in lookup.nodes(store, "nursery"))
+        return sum(node.gone for node in queries.nodes(store, "nursery"))
 
 
 # -------------------------------------------------------------------- a real disk that is full
@@ -305,7 +305,7 @@ def test_a_home_that_is_read_only_or_no_database_is_said_at_the_start(tmp_path: 
         make_home(home)
         subprocess.run(["mount", "-o", "remount,ro", str(home)], check=True)
         done = subprocess.run(
-            [sys.executable, "-m", "ui.cli", "record", "--home", str(home)],
+            [sys.executable, "-m", "tidetray", "record", "--home", str(home)],
             cwd=ROOT, capture_output=True, text=True, timeout=60, check=False,
         )  # fmt: skip
     assert done.returncode != 0

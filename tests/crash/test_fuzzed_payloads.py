@@ -1,6 +1,6 @@
 """100,000 messages gone wrong, through the recorder: each recorded or set aside with its reason, memory flat.
 
-What Hypothesis looks for one by one stands in tests/test_wire_properties.py; here it is the number, and that the
+What Hypothesis looks for one by one stands in tests/ingest/wire/test_packs_properties.py; here it is the number, and that the
 recorder forgets nothing and keeps nothing. No broker: batches go straight to what commits them.
 """
 
@@ -16,14 +16,14 @@ from datetime import UTC, datetime
 
 import psutil
 
-from ingest import wire
-from ingest.plain_topics import PlainTopic
-from ingest.readings import Reading, to_ms
-from ingest.recorder import Recorder
-from ingest.settings import Settings
-from ingest.store import Store
-from ingest.subscriber import Message
 from tests.conftest import DATA
+from tidetray.ingest.core.readings import Reading, to_ms
+from tidetray.ingest.recorder.mqtt_client import Message
+from tidetray.ingest.recorder.recorder import Recorder
+from tidetray.ingest.settings.model import Settings
+from tidetray.ingest.store.recording import Store
+from tidetray.ingest.wire import packs
+from tidetray.ingest.wire.plain_topics import PlainTopic
 
 MESSAGES = 100_000
 BATCH = 1000
@@ -81,7 +81,7 @@ def as_of_a_node(rng: random.Random, seq: int) -> bytes:
     """A pack in order, of which the number and the times are new."""
     at_ms = to_ms(NOW) - 10**9 + seq * 10_000
     levels = [Reading("tray-1", "level", at_ms + n * 1000, rng.random() * 0.05) for n in range(4)]
-    return wire.encode_pack(levels, boot=f"b{rng.randrange(3)}", seq=seq, oldest=max(1, seq - 500))
+    return packs.encode_pack(levels, boot=f"b{rng.randrange(3)}", seq=seq, oldest=max(1, seq - 500))
 
 
 def messages(rng: random.Random, first: int, number: int) -> Iterator[Message]:
@@ -107,7 +107,7 @@ class Deaf:
         self.acknowledged += len(batch)
 
     def publish(self, _topic: str, payload: bytes, **_how: object) -> None:
-        wire.decode_receipt(payload)
+        packs.decode_receipt(payload)
         self.receipts += 1
 
 

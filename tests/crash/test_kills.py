@@ -16,21 +16,21 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from ingest import lookup
-from ingest.forwarding import forwarding_of
-from ingest.influx import Influx
-from ingest.influx_reader import InfluxReader
-from ingest.influx_setup import prepare_influx
-from ingest.notebook import Notebook
-from ingest.readings import EVIDENCE, from_ms
-from ingest.settings import RECORD_FILE, SETTINGS_FILE, InfluxSettings
-from ingest.store import open_store
-from ingest.upkeep import Upkeep
-from ingest.wire import Pack
 from tests.conftest import Mosquitto
 from tests.crash import fleet
 from tests.crash.stream import NODES, PACK_READINGS, SITE, measured, trial
 from tests.influx.server import Server, executable
+from tidetray.ingest.core.readings import EVIDENCE, from_ms
+from tidetray.ingest.influx.client import Influx
+from tidetray.ingest.influx.queue import forwarding_of
+from tidetray.ingest.influx.reader import InfluxReader
+from tidetray.ingest.influx.setup import prepare_influx
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder.cycle_upkeep import Upkeep
+from tidetray.ingest.settings.model import RECORD_FILE, SETTINGS_FILE, InfluxSettings
+from tidetray.ingest.store import queries
+from tidetray.ingest.store.recording import open_store
+from tidetray.ingest.wire.packs import Pack
 
 SEED = 20
 KILLS = 200
@@ -70,7 +70,7 @@ def passed_on(home: Path, settings: InfluxSettings) -> tuple[int, bool]:
     with open_store(home / RECORD_FILE, read_only=True) as store, Influx(settings) as influx:
         for plan in trial().trays:
             there = InfluxReader(influx).readings(SITE, plan.name, channels)
-            here = lookup.readings(store, SITE, plan.name, channels)
+            here = queries.readings(store, SITE, plan.name, channels)
             count += len(there)
             equal = equal and there.astype({"channel": "str"}).equals(here.astype({"channel": "str"}))
     return count, equal
@@ -112,7 +112,7 @@ def hours_of(home: Path) -> pd.DataFrame:
 
 def cycles_of(home: Path) -> pd.DataFrame:
     with open_store(home / RECORD_FILE, read_only=True) as store:
-        return lookup.cycles(store, SITE)
+        return queries.cycles(store, SITE)
 
 
 def wait_until(condition: Callable[[], bool], patience_s: float) -> None:
@@ -185,7 +185,7 @@ def test_nothing_is_lost_or_doubled_by_kills(tmp_path: Path, mosquitto: Mosquitt
     pd.testing.assert_frame_equal(hours_of(home), hours_of(quiet_home))  # a reading counted twice would show here
     assert rows(home, "SELECT kind, reason FROM quarantine") == []
     with open_store(home / RECORD_FILE, read_only=True) as store:
-        assert [(node.missing, node.gone) for node in lookup.nodes(store, SITE)] == [(0, 0)] * NODES
+        assert [(node.missing, node.gone) for node in queries.nodes(store, SITE)] == [(0, 0)] * NODES
     assert ended == [0]
     assert "Traceback" not in (home / "recorder.log").read_text()
     assert min(killed.values()) >= 3 * KILLS // (5 * len(kinds))

@@ -12,15 +12,15 @@ from typing import Any
 
 import pytest
 
-from ingest import recorder as recorder_module
-from ingest.notebook import Notebook
-from ingest.settings import RECORD_FILE
-from ingest.store import Store, open_store
 from tests.conftest import Mosquitto
 from tests.crash import fleet
 from tests.crash.stream import NODES, trial
-from tests.test_cli import run
-from tests.test_recorder import NodeSide, levels, pack, recording, until
+from tests.ingest.recorder.test_recorder import NodeSide, levels, pack, recording, until
+from tests.ui.cli.test_main import run
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder import recorder as recorder_module
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.recording import Store, open_store
 
 DATA_TOPIC = "tidetray/v1/nursery/bench-1/data"
 

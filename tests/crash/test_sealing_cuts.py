@@ -9,10 +9,10 @@ import sys
 from collections import Counter
 from pathlib import Path
 
-from ingest import lookup, sealing
-from ingest.settings import RECORD_FILE
-from ingest.store import Store, open_store
-from tests.test_sealed import MARCH, NOW, files, folder, give, levels, seal_all, table
+from tests.ingest.store.test_raw_readings import MARCH, NOW, files, folder, give, levels, seal_all, table
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store import queries, sealing
+from tidetray.ingest.store.recording import Store, open_store
 
 ROOT = Path(__file__).parents[2]
 LATER = NOW + sealing.REPLACED_KEPT_MS + 1
@@ -52,7 +52,7 @@ def test_killed_at_any_step_nothing_is_lost_and_nothing_comes_twice(bench_store:
     with open_store(whole / RECORD_FILE) as store:
         assert levels(store) == want
         seal_all(store, now_ms=LATER)
-        in_the_end, hours = files(store), lookup.hourly(store, "nursery", "level")
+        in_the_end, hours = files(store), queries.hourly(store, "nursery", "level")
         assert dict(zip(hours["time"].astype("int64") // HOUR, hours["n"], strict=True)) == hours_of(want)
         assert [name.split(".")[1] for name in in_the_end] == ["2026-03", "2026-03", "2026-04", "2026-04", "2026-05"]
 
@@ -74,13 +74,13 @@ def test_killed_at_any_step_nothing_is_lost_and_nothing_comes_twice(bench_store:
             assert all(not isinstance(done, Exception) for done in seal_all(store, now_ms=LATER))
             assert levels(store) == want, k
             assert (table(store), store.raw.count()) == (0, len(want)), k
-            (contradiction,) = lookup.set_aside(store)
+            (contradiction,) = queries.set_aside(store)
             assert "0.99 came after 0.05" in contradiction.reason
             # what was replaced is kept for an hour; after that nothing is there but the files that count
             seal_all(store, now_ms=LATER + sealing.REPLACED_KEPT_MS)
             counts = [f"nursery.2026-0{month}" for month in (3, 4, 5)]
             assert [name.removesuffix(".parquet")[: len(counts[0])] for name in files(store)] == counts, k
             assert levels(store) == want, k
-            assert lookup.hourly(store, "nursery", "level").equals(hours), k
+            assert queries.hourly(store, "nursery", "level").equals(hours), k
     for state in (("writing", False), ("sealed", False), ("sealed", True), ("replaced", True)):
         assert seen[state] > 5, seen

@@ -14,15 +14,15 @@ import numpy as np
 import psutil
 import pytest
 
-from ingest import wire
-from ingest.notebook import Notebook
-from ingest.readings import Reading
-from ingest.settings import RECORD_FILE
-from ingest.store import open_store
 from tests.conftest import Mosquitto
 from tests.crash import fleet
 from tests.crash.stream import CHANNELS_A_STEP, NODES, STEP_S, TRAYS_A_NODE, measured, trial
-from tests.test_recorder import NodeSide, until
+from tests.ingest.recorder.test_recorder import NodeSide, until
+from tidetray.ingest.core.readings import Reading
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.recording import open_store
+from tidetray.ingest.wire import packs
 
 HOURS, SETTLED_H = 24, 6
 STEPS_AN_HOUR = 3600 // STEP_S
@@ -89,9 +89,9 @@ def send_hour(side: NodeSide, hour: int, days: list[list[Reading]]) -> None:
         seq = (hour % 8) * STEPS_AN_HOUR + step + 1
         for node in range(NODES):
             readings = days[node][at * READINGS_A_STEP : (at + 1) * READINGS_A_STEP]
-            payload = wire.encode_pack(readings, boot=boot, seq=seq, oldest=max(1, seq - 3))
-            side._client.publish(wire.data_topic("nursery", f"bench-{node}"), payload, qos=1)
+            payload = packs.encode_pack(readings, boot=boot, seq=seq, oldest=max(1, seq - 3))
+            side._client.publish(packs.data_topic("nursery", f"bench-{node}"), payload, qos=1)
             if step % 120 == 60:  # three an hour come twice
-                side._client.publish(wire.data_topic("nursery", f"bench-{node}"), payload, qos=1)
-    side._client.publish(wire.data_topic("nursery", "bench-1"), b'[{"n":"tray-1/level","v":"wet"}]', qos=1)
-    side._client.publish(wire.here_topic("nursery", "bench-1"), b'{"here":true,"boot":"a1"}', qos=1, retain=True)
+                side._client.publish(packs.data_topic("nursery", f"bench-{node}"), payload, qos=1)
+    side._client.publish(packs.data_topic("nursery", "bench-1"), b'[{"n":"tray-1/level","v":"wet"}]', qos=1)
+    side._client.publish(packs.here_topic("nursery", "bench-1"), b'{"here":true,"boot":"a1"}', qos=1, retain=True)

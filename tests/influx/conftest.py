@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from ingest.influx_setup import prepare_influx
-from ingest.settings import InfluxSettings
 from tests.influx.server import Server, executable
+from tidetray.ingest.influx.setup import prepare_influx
+from tidetray.ingest.settings.model import InfluxSettings
 
 _numbers = count(1)
 

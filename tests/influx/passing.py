@@ -7,15 +7,15 @@ from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
 
-from ingest.database import Database
-from ingest.forwarder import Forwarder
-from ingest.forwarding import set_forwarding
-from ingest.influx import Influx, PointsRefusedError
-from ingest.influx_reader import InfluxReader
-from ingest.readings import to_ms
-from ingest.settings import InfluxSettings
-from ingest.store import Store
-from tests.test_store import T0, sent
+from tests.ingest.store.test_recording import T0, sent
+from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.influx.client import Influx, PointsRefusedError
+from tidetray.ingest.influx.queue import set_forwarding
+from tidetray.ingest.influx.reader import InfluxReader
+from tidetray.ingest.influx.sender import Forwarder
+from tidetray.ingest.settings.model import InfluxSettings
+from tidetray.ingest.store.database import Database
+from tidetray.ingest.store.recording import Store
 
 Levels = list[tuple[float, float]]
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from ingest.settings import InfluxSettings
+from tidetray.ingest.settings.model import InfluxSettings
 
 VERSION = "2.7.12"
 START_S = 60.0

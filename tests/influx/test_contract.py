@@ -1,7 +1,7 @@
 """The store's own tests again, with what they read coming back from a real InfluxDB 2 server; and both beside each other.
 
 `store` records on disk as ever; its readers get readings and hourly summaries from the server, after all that is due
-was passed on. The tests are those of tests/test_store.py, to the letter.
+was passed on. The tests are those of tests/ingest/store/test_recording.py, to the letter.
 """
 
 from __future__ import annotations
@@ -13,18 +13,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from ingest import lookup
-from ingest.database import Database
-from ingest.forwarder import Forwarder
-from ingest.forwarding import set_forwarding
-from ingest.influx import Influx
-from ingest.influx_reader import InfluxReader
-from ingest.nursery import SITE
-from ingest.readings import CHANNELS, EVIDENCE, to_ms
-from ingest.settings import RECORD_FILE, InfluxSettings
-from ingest.store import Store, open_store
-from tests.made_home import make_home
-from tests.test_store import (
+from tests.ingest.store.test_recording import (
     T0,
     sent,
     test_a_failed_transaction_leaves_nothing_and_the_next_one_works,
@@ -36,6 +25,17 @@ from tests.test_store import (
     test_readings_of_an_unknown_tray_wait_until_it_is_in_the_notebook,
     test_sees_what_another_process_wrote_in_between,
 )
+from tests.made_home import make_home
+from tidetray.ingest.core.readings import CHANNELS, EVIDENCE, to_ms
+from tidetray.ingest.influx.client import Influx
+from tidetray.ingest.influx.queue import set_forwarding
+from tidetray.ingest.influx.reader import InfluxReader
+from tidetray.ingest.influx.sender import Forwarder
+from tidetray.ingest.nursery.nursery import SITE
+from tidetray.ingest.settings.model import RECORD_FILE, InfluxSettings
+from tidetray.ingest.store import queries
+from tidetray.ingest.store.database import Database
+from tidetray.ingest.store.recording import Store, open_store
 
 __all__ = [
     "test_a_failed_transaction_leaves_nothing_and_the_next_one_works",
@@ -89,9 +89,9 @@ def store(tmp_path: Path, influx: InfluxSettings) -> Iterator[Store]:
 
 def test_a_late_reading_redoes_its_hour_on_the_server_too(bench_store: Store) -> None:
     bench_store.record([sent(("level", 0, 0.0), ("level", 600, 0.06), ("level", 7200, 0.0))])
-    assert lookup.hourly(bench_store, "nursery", "level").iloc[0]["mean"] == pytest.approx(0.03)
+    assert queries.hourly(bench_store, "nursery", "level").iloc[0]["mean"] == pytest.approx(0.03)
     bench_store.record([sent(("level", 300, 0.06))])
-    first = lookup.hourly(bench_store, "nursery", "level").iloc[0]
+    first = queries.hourly(bench_store, "nursery", "level").iloc[0]
     assert (first["n"], first["mean"]) == (3, pytest.approx(0.04))
     assert first["integral"] == pytest.approx(300 * 0.03 + 300 * 0.06)
 
@@ -113,7 +113,7 @@ def test_both_engines_give_the_same_frames(nursery: Path, influx: InfluxSettings
         set_forwarding(record, influx)
         Forwarder(record, writer, influx).drain()
         reader = InfluxReader(writer)
-        trays = sorted(set(lookup.latest(record, SITE)["tray"]))
+        trays = sorted(set(queries.latest(record, SITE)["tray"]))
         assert len(trays) >= 9
         for tray in trays[:4]:
             for channels, start, end, lead in (
@@ -126,19 +126,19 @@ def test_both_engines_give_the_same_frames(nursery: Path, influx: InfluxSettings
                     "start_ms": 0 if start is None else to_ms(start),
                     "end_ms": to_ms(UNTIL + timedelta(days=400)) if end is None else to_ms(end),
                 }
-                here = lookup.readings(record, SITE, tray, channels, lead=lead, **when)
+                here = queries.readings(record, SITE, tray, channels, lead=lead, **when)
                 there = reader.readings(SITE, tray, channels, lead=lead, **when)
                 assert list(here.columns) == list(there.columns)
                 same(here, there, ["channel", "time"])
         for channel in CHANNELS:
-            same(lookup.hourly(record, SITE, channel), reader.hourly(SITE, channel), ["tray", "node", "time"])
+            same(queries.hourly(record, SITE, channel), reader.hourly(SITE, channel), ["tray", "node", "time"])
         since, until = to_ms(UNTIL - timedelta(minutes=200)), to_ms(UNTIL - timedelta(minutes=70))
         same(
-            lookup.hourly(record, SITE, "level", start_ms=since, end_ms=until),
+            queries.hourly(record, SITE, "level", start_ms=since, end_ms=until),
             reader.hourly(SITE, "level", start_ms=since, end_ms=until),
             ["tray", "node", "time"],
         )
-        same(lookup.latest(record, SITE), reader.latest(SITE), ["tray", "channel", "node"])
+        same(queries.latest(record, SITE), reader.latest(SITE), ["tray", "channel", "node"])
 
 
 def test_a_channel_that_is_none_is_refused_alike(influx: InfluxSettings) -> None:
@@ -149,9 +149,9 @@ def test_a_channel_that_is_none_is_refused_alike(influx: InfluxSettings) -> None
 def test_nothing_recorded_gives_empty_frames_alike(bench_store: Store, influx: InfluxSettings) -> None:
     with open_store(bench_store.path, read_only=True) as record, Influx(influx) as writer:
         reader = InfluxReader(writer)
-        same(lookup.hourly(record, SITE, "level"), reader.hourly(SITE, "level"), ["time"])
+        same(queries.hourly(record, SITE, "level"), reader.hourly(SITE, "level"), ["time"])
         latest = reader.latest(SITE)
         assert latest.empty
-        assert list(latest.columns) == list(lookup.latest(record, SITE).columns)
-        assert lookup.readings(record, SITE, "tray-1", ["level"]).empty
+        assert list(latest.columns) == list(queries.latest(record, SITE).columns)
+        assert queries.readings(record, SITE, "tray-1", ["level"]).empty
         assert list(reader.readings(SITE, "tray-1", ["level"]).columns) == ["time", "channel", "value"]

@@ -8,15 +8,16 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from ingest import cycles_elsewhere, lookup
-from ingest.cycles_elsewhere import cycles_of
-from ingest.notebook import Notebook
-from ingest.nursery import SITE
-from ingest.readings import to_ms
-from ingest.settings import RECORD_FILE
-from ingest.store import Store, open_store
+from tests.ingest.store.test_recording import T0
 from tests.made_home import make_home
-from tests.test_store import T0
+from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.influx import cycles_elsewhere
+from tidetray.ingest.influx.cycles_elsewhere import cycles_of
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.nursery.nursery import SITE
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store import queries
+from tidetray.ingest.store.recording import Store, open_store
 
 UNTIL = T0 + timedelta(days=4)
 
@@ -32,11 +33,11 @@ class Beside:
     def readings(self, site, tray, channels, *, start_ms, end_ms, lead):  # type: ignore[no-untyped-def]
         self.asked += 1
         end_ms = min(end_ms, self.upto_ms)
-        return lookup.readings(self._store, site, tray, channels, start_ms=start_ms, end_ms=end_ms, lead=lead)
+        return queries.readings(self._store, site, tray, channels, start_ms=start_ms, end_ms=end_ms, lead=lead)
 
     def span_ms(self, site, tray, channels):  # type: ignore[no-untyped-def]
-        first, _ = lookup.evidence_span_ms(self._store, site, tray, channels) or (0, 0)
-        return first, lookup.last_before_ms(self._store, site, tray, channels, self.upto_ms)
+        first, _ = queries.evidence_span_ms(self._store, site, tray, channels) or (0, 0)
+        return first, queries.last_before_ms(self._store, site, tray, channels, self.upto_ms)
 
     def close(self) -> None:
         pass
@@ -46,7 +47,7 @@ def test_as_the_recorder_has_them_at_once_and_in_pieces(tmp_path: Path, monkeypa
     make_home(tmp_path, UNTIL, readings_of=timedelta(days=4), clogged_tray="tray-8")
     with open_store(tmp_path / RECORD_FILE) as record, open_store(tmp_path / "office" / RECORD_FILE) as office:
         trays = {tray.name: tray for tray, _lamp in Notebook(record).trays(SITE)}
-        wanted = lookup.cycles(record, SITE)
+        wanted = queries.cycles(record, SITE)
         place = Beside(record, to_ms(UNTIL + timedelta(hours=1)))
         office.elsewhere = place  # type: ignore[assignment]
         assert len(wanted) > 20
@@ -61,9 +62,9 @@ def test_as_the_recorder_has_them_at_once_and_in_pieces(tmp_path: Path, monkeypa
         pd.testing.assert_frame_equal(last, wanted)
         since_ms = to_ms(UNTIL - timedelta(hours=13))
         pd.testing.assert_frame_equal(
-            cycles_of(office, SITE, trays, start_ms=since_ms), lookup.cycles(record, SITE, start_ms=since_ms)
+            cycles_of(office, SITE, trays, start_ms=since_ms), queries.cycles(record, SITE, start_ms=since_ms)
         )
         one = {"tray-8": trays["tray-8"]}
-        pd.testing.assert_frame_equal(cycles_of(office, SITE, one), lookup.cycles(record, SITE, "tray-8"))
+        pd.testing.assert_frame_equal(cycles_of(office, SITE, one), queries.cycles(record, SITE, "tray-8"))
         assert cycles_of(office, SITE, {}).empty
         assert list(cycles_of(office, SITE, {}).columns) == list(wanted.columns)

@@ -14,21 +14,22 @@ from pathlib import Path
 
 import pytest
 
-from ingest import forwarder, lookup
-from ingest.forward_service import ForwardService
-from ingest.forwarding import Forwarding, forwarding_of, send_refused_again, set_forwarding
-from ingest.influx import Influx, InfluxError
-from ingest.influx_reader import InfluxReader
-from ingest.influx_setup import prepare_influx
-from ingest.readings import to_ms
-from ingest.settings import InfluxSettings
-from ingest.store import Store
-from tests import test_sealed
+from tests.ingest.store import test_raw_readings
 from tests.influx.passing import Levels, Notes, levels, passing_on, record_levels
 from tests.influx.server import Server
-from tests.test_recorder import until
-from tests.test_sealed import seal_all, spring
-from tests.test_store import T0, sent, stored
+from tests.ingest.recorder.test_recorder import until
+from tests.ingest.store.test_raw_readings import seal_all, spring
+from tests.ingest.store.test_recording import T0, sent, stored
+from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.influx import sender
+from tidetray.ingest.influx.client import Influx, InfluxError
+from tidetray.ingest.influx.queue import Forwarding, forwarding_of, send_refused_again, set_forwarding
+from tidetray.ingest.influx.reader import InfluxReader
+from tidetray.ingest.influx.setup import prepare_influx
+from tidetray.ingest.influx.thread import ForwardService
+from tidetray.ingest.settings.model import InfluxSettings
+from tidetray.ingest.store import queries
+from tidetray.ingest.store.recording import Store
 
 ROOT = Path(__file__).parent.parent.parent
 
@@ -56,8 +57,8 @@ def test_in_the_order_of_recording_and_out_of_the_queue_when_sent(bench_store: S
 def test_what_was_recorded_before_is_passed_on_beside_the_queue(
     bench_store: Store, influx: InfluxSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(forwarder, "BATCH", 40)
-    monkeypatch.setattr(forwarder, "HOURS_BATCH", 3)
+    monkeypatch.setattr(sender, "BATCH", 40)
+    monkeypatch.setattr(sender, "HOURS_BATCH", 3)
     before = record_levels(bench_store, range(0, 36_000, 100))
     with passing_on(bench_store.path, influx) as forwards:
         after = record_levels(bench_store, range(36_000, 38_000, 100))
@@ -81,10 +82,10 @@ def test_what_was_recorded_before_is_passed_on_beside_the_queue(
 def test_what_was_sealed_before_is_passed_on_as_well(
     bench_store: Store, influx: InfluxSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(forwarder, "BATCH", 40)
+    monkeypatch.setattr(sender, "BATCH", 40)
     spring(bench_store)
     seal_all(bench_store)
-    here = test_sealed.levels(bench_store)
+    here = test_raw_readings.levels(bench_store)
     assert bench_store.connection.execute("SELECT count(*) FROM reading").fetchone()[0] < len(here)
     notes = Notes()
     with passing_on(bench_store.path, influx, notes) as forwards:
@@ -163,11 +164,11 @@ def test_a_server_killed_in_mid_stream_again_and_again(own_server: Server, bench
 FORWARDER_PROCESS = """
 import sys, time
 from pathlib import Path
-from ingest.database import Database
-from ingest import forwarder
-from ingest.forwarder import Forwarder
-from ingest.influx import Influx
-from ingest.settings import InfluxSettings
+from tidetray.ingest.store.database import Database
+from tidetray.ingest import forwarder
+from tidetray.ingest.influx.sender import Forwarder
+from tidetray.ingest.influx.client import Influx
+from tidetray.ingest.settings.model import InfluxSettings
 forwarder.BATCH = 50
 settings = InfluxSettings.model_validate_json(sys.argv[2])
 with Database.open(sys.argv[1]) as store, Influx(settings) as influx:
@@ -223,7 +224,7 @@ def test_a_type_conflict_is_set_aside_and_the_rest_passes(
     state = forwarding_of(bench_store)
     assert state is not None
     assert (state.waiting, state.refused) == (0, 2)
-    reasons = [message.reason for message in lookup.set_aside(bench_store)]
+    reasons = [message.reason for message in queries.set_aside(bench_store)]
     assert all("nursery/bench-1 tray-1 level at 2026-07-31T08:00:" in reason for reason in reasons)
     assert all("field type conflict" in reason for reason in reasons)
     assert len(stored(bench_store)) == len(good) + len(behind) + 2  # recorded all the same
@@ -236,7 +237,7 @@ def test_a_type_conflict_is_set_aside_and_the_rest_passes(
     state = forwarding_of(bench_store)
     assert state is not None
     assert (state.waiting, state.refused) == (2, 0)
-    assert lookup.set_aside(bench_store, open_only=True) == []
+    assert queries.set_aside(bench_store, open_only=True) == []
 
 
 def test_a_number_that_is_none_stops_only_itself(bench_store: Store, influx: InfluxSettings) -> None:
@@ -248,7 +249,7 @@ def test_a_number_that_is_none_stops_only_itself(bench_store: Store, influx: Inf
         behind = record_levels(bench_store, range(1000, 2000, 10))
         forwards.drain()
     assert levels(influx) == first + behind
-    (message,) = lookup.set_aside(bench_store)
+    (message,) = queries.set_aside(bench_store)
     assert message.kind == "influx"
     assert "recorded here, but InfluxDB refused it: " in message.reason
 
@@ -263,7 +264,7 @@ def test_halves_find_the_bad_ones_in_few_calls(bench_store: Store, influx: Influ
         forwards.drain()
     assert len([line for line in notes.order if line.startswith("reading")]) == len(wanted) - 3
     assert notes.calls < 50
-    assert len(lookup.set_aside(bench_store)) == 3
+    assert len(queries.set_aside(bench_store)) == 3
 
 
 def test_a_whole_batch_refused_is_not_halved(bench_store: Store, influx: InfluxSettings) -> None:
@@ -272,13 +273,13 @@ def test_a_whole_batch_refused_is_not_halved(bench_store: Store, influx: InfluxS
         record_levels(bench_store, range(0, 1000, 10))
         forwards.drain()
     assert notes.calls == 2  # and one for the hours
-    assert len(lookup.set_aside(bench_store, limit=1000)) == 100
+    assert len(queries.set_aside(bench_store, limit=1000)) == 100
 
 
 def test_a_server_that_takes_nothing_is_waited_for(
     bench_store: Store, influx: InfluxSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(forwarder, "REFUSED_MOST", 60)
+    monkeypatch.setattr(sender, "REFUSED_MOST", 60)
     refusing = Notes(lambda _line: "field type conflict")
     with passing_on(bench_store.path, influx, refusing) as forwards:
         record_levels(bench_store, range(0, 500, 10))

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from ingest.influx import Influx, Series, line_start, reading_line
-from ingest.influx_reader import InfluxReader
-from ingest.readings import to_ms
-from ingest.settings import InfluxSettings
-from tests.test_store import T0
+from tests.ingest.store.test_recording import T0
+from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.influx.client import Influx, Series, line_start, reading_line
+from tidetray.ingest.influx.reader import InfluxReader
+from tidetray.ingest.settings.model import InfluxSettings
 
 HOSTILE = (
     '" or true //',

@@ -12,17 +12,17 @@ from urllib.parse import quote
 
 import pytest
 
-from ingest.forwarder import Forwarder
-from ingest.forwarding import forwarding_of, set_forwarding
-from ingest.influx import Influx, InfluxError
-from ingest.influx_reader import InfluxReader
-from ingest.influx_setup import daily_task, examine_influx, prepare_influx, task_name
-from ingest.readings import to_ms
-from ingest.settings import InfluxSettings, SettingsError, load_settings
-from ingest.store import Store, open_store
 from tests.influx.server import Server
-from tests.test_cli import home, run
-from tests.test_store import T0, sent
+from tests.ingest.store.test_recording import T0, sent
+from tests.ui.cli.test_main import home, run
+from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.influx.client import Influx, InfluxError
+from tidetray.ingest.influx.queue import forwarding_of, set_forwarding
+from tidetray.ingest.influx.reader import InfluxReader
+from tidetray.ingest.influx.sender import Forwarder
+from tidetray.ingest.influx.setup import daily_task, examine_influx, prepare_influx, task_name
+from tidetray.ingest.settings.model import InfluxSettings, SettingsError, load_settings
+from tidetray.ingest.store.recording import Store, open_store
 
 __all__ = ["home"]
 

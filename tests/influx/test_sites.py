@@ -13,22 +13,23 @@ from pathlib import Path
 
 import pytest
 
-from ingest import lookup, wire
-from ingest.influx import Influx
-from ingest.influx_reader import InfluxReader
-from ingest.influx_setup import prepare_influx
-from ingest.notebook import Notebook
-from ingest.readings import Reading, to_ms
-from ingest.settings import RECORD_FILE, InfluxSettings
-from ingest.store import open_store
-from ingest.supervision import read_state
-from ingest.trial_file import load_trial
 from tests.conftest import DATA, Mosquitto
 from tests.influx.server import Server
 from tests.influx.test_influx_setup import as_toml
-from tests.test_cli import run
-from tests.test_recorder import NodeSide, node, pack, until
-from tests.test_store import T0
+from tests.ingest.recorder.test_recorder import NodeSide, node, pack, until
+from tests.ingest.store.test_recording import T0
+from tests.ui.cli.test_main import run
+from tidetray.ingest.core.readings import Reading, to_ms
+from tidetray.ingest.files.trial_file import load_trial
+from tidetray.ingest.influx.client import Influx
+from tidetray.ingest.influx.reader import InfluxReader
+from tidetray.ingest.influx.setup import prepare_influx
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder.status import read_state
+from tidetray.ingest.settings.model import RECORD_FILE, InfluxSettings
+from tidetray.ingest.store import queries
+from tidetray.ingest.store.recording import open_store
+from tidetray.ingest.wire import packs
 
 __all__ = ["node"]
 
@@ -53,7 +54,7 @@ def recorder(home: Path) -> Iterator[subprocess.Popen[bytes]]:
     """`tidetray record`, once it listens."""
     with (home / "log").open("ab") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "ui.cli", "record", "--home", str(home)],
+            [sys.executable, "-m", "tidetray", "record", "--home", str(home)],
             stdout=log, stderr=log, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)},
         )  # fmt: skip
     try:
@@ -98,7 +99,7 @@ def test_a_recorder_killed_and_a_server_away_lose_nothing(
             lambda: (state := read_state(home)) is not None and state.influx_waiting == 0 and not state.influx_trouble
         )
     with open_store(home / RECORD_FILE, read_only=True) as store:
-        here = [float(v) for v in lookup.readings(store, "nursery", "tray-1", ["level"])["value"]]
+        here = [float(v) for v in queries.readings(store, "nursery", "tray-1", ["level"])["value"]]
     assert here == [seq / 1000 for seq in range(1, 151)]
     assert values(settings, "nursery") == here
 
@@ -115,12 +116,12 @@ def test_two_recorders_write_and_one_home_reads_all_sites(
         make_site(tmp_path / site, site, mosquitto.port, settings)
         for site, settings in (("nursery", first), ("hillside", second))
     ]
-    topic = wire.data_topic("hillside", "hill-1")
+    topic = packs.data_topic("hillside", "hill-1")
     with recorder(homes[0]), recorder(homes[1]):
         for seq in range(1, 31):
             node.send(pack(seq))
             reading = Reading("tray-1", "level", to_ms(T0 + timedelta(seconds=seq)), 0.5 + seq / 1000)
-            node.send(wire.encode_pack([reading], boot="b1", seq=seq), topic)
+            node.send(packs.encode_pack([reading], boot="b1", seq=seq), topic)
         until(lambda: len(values(first, "nursery")) == 30 and len(values(first, "hillside")) == 30)
     assert values(first, "nursery") == [seq / 1000 for seq in range(1, 31)]
     assert values(first, "hillside") == pytest.approx([0.5 + seq / 1000 for seq in range(1, 31)], abs=0)

@@ -11,14 +11,14 @@ from pathlib import Path
 
 import pytest
 
-from ingest.forward_service import ForwardService
-from ingest.forwarding import forwarding_of
-from ingest.influx import InfluxError
-from ingest.settings import InfluxSettings
-from ingest.store import Store
 from tests.influx.passing import levels, passing_on, record_levels
-from tests.test_recorder import until
-from tests.test_store import stored
+from tests.ingest.recorder.test_recorder import until
+from tests.ingest.store.test_recording import stored
+from tidetray.ingest.influx.client import InfluxError
+from tidetray.ingest.influx.queue import forwarding_of
+from tidetray.ingest.influx.thread import ForwardService
+from tidetray.ingest.settings.model import InfluxSettings
+from tidetray.ingest.store.recording import Store
 
 
 @pytest.mark.parametrize(

@@ -14,15 +14,15 @@ from click.testing import CliRunner
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from ingest import clocks, wire
-from ingest.readings import CHANNELS, Reading
 from tests.conftest import Mosquitto
 from tests.node.workbench import NODE, run_script, until
-from ui.cli import cli
+from tidetray.ingest.core.readings import CHANNELS, Reading
+from tidetray.ingest.wire import packs, uptime_dating
+from tidetray.ui.cli.main import cli
 
 NOTES = NODE.parent
 NOW = datetime(2026, 6, 1, 9, tzinfo=UTC)
-TOPIC = wire.data_topic("nursery", "bench-1")
+TOPIC = packs.data_topic("nursery", "bench-1")
 _EXAMPLE = re.compile(r"<!-- example: ([^>]*) -->\n```\w*\n(.*?)```", re.DOTALL)
 
 
@@ -35,8 +35,8 @@ def example(document: str, kind: str) -> str:
     return found
 
 
-def pack(kind: str) -> wire.Pack:
-    return wire.decode(TOPIC, example("contract.md", kind).encode(), NOW)
+def pack(kind: str) -> packs.Pack:
+    return packs.decode(TOPIC, example("contract.md", kind).encode(), NOW)
 
 
 def test_all_examples_are_run() -> None:
@@ -72,15 +72,15 @@ def test_other_packs() -> None:
     assert [NOW.timestamp() - reading.time_ms / 1000 for reading in relative.readings] == [12.5, 2.5]
     earlier = pack("data of an earlier boot without a clock")
     assert (earlier.uptime_s, earlier.ended) == (500, True)
-    assert clocks.dated(earlier, {}) is None
-    (dated,) = clocks.dated(earlier, {0: 1_780_000_000_000}).readings
+    assert uptime_dating.dated(earlier, {}) is None
+    (dated,) = uptime_dating.dated(earlier, {0: 1_780_000_000_000}).readings
     assert dated.time_ms == 1_780_000_000_000 + 490_000
 
 
 def test_receipt_and_here() -> None:
-    assert wire.decode_receipt(example("contract.md", "receipt").encode()) == wire.Receipt("7f3a0c11", 41)
-    heres = [wire.decode_here(text.encode()) for kind, text in examples("contract.md") if kind == "here"]
-    assert heres == [wire.Here(True, "7f3a0c11", faults=("tray-1/flooded",)), wire.Here(False)]
+    assert packs.decode_receipt(example("contract.md", "receipt").encode()) == packs.Receipt("7f3a0c11", 41)
+    heres = [packs.decode_here(text.encode()) for kind, text in examples("contract.md") if kind == "here"]
+    assert heres == [packs.Here(True, "7f3a0c11", faults=("tray-1/flooded",)), packs.Here(False)]
 
 
 def test_timetable(tmp_path: Path) -> None:

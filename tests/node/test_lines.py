@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from ingest.settings import BrokerSettings
-from ingest.store import Store
 from tests.conftest import Mosquitto
 from tests.node.workbench import HERE, ask, finished, recorded, recording, running, settings, start, until, watch
+from tidetray.ingest.settings.model import BrokerSettings
+from tidetray.ingest.store.recording import Store
 
 
 @pytest.fixture

@@ -10,8 +10,6 @@ from pathlib import Path
 
 import pytest
 
-from ingest.settings import BrokerSettings
-from ingest.store import Store
 from tests.conftest import Mosquitto
 from tests.node.workbench import (
     HERE,
@@ -29,6 +27,8 @@ from tests.node.workbench import (
     until,
     watch,
 )
+from tidetray.ingest.settings.model import BrokerSettings
+from tidetray.ingest.store.recording import Store
 
 
 def publish_retained(port: int, topic: str, payload: str) -> None:

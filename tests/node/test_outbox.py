@@ -7,9 +7,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from ingest import clocks, wire
-from ingest.readings import Reading
 from tests.node.workbench import run_script
+from tidetray.ingest.core.readings import Reading
+from tidetray.ingest.wire import packs, uptime_dating
 
 NOW = datetime(2026, 6, 1, 9, tzinfo=UTC)
 OFFSET_MS = 1_780_300_800_000  # 2026-06-01T08:00:00Z
@@ -44,8 +44,8 @@ def run(tmp_path: Path, script: str) -> list[Any]:
     return found
 
 
-def decode(payload: str, received: datetime = NOW) -> wire.Pack:
-    return wire.decode(wire.data_topic("nursery", "bench-1"), payload.encode(), received)
+def decode(payload: str, received: datetime = NOW) -> packs.Pack:
+    return packs.decode(packs.data_topic("nursery", "bench-1"), payload.encode(), received)
 
 
 def test_packs_say_what_was_journaled(tmp_path: Path) -> None:
@@ -131,7 +131,7 @@ o = outbox.Outbox(journal.Journal(FOLDER, 0xB2, ["light"])); o.connected(); out.
     for payload, uptime_s, ended in ((first, 10, False), (again, 70, False), (later, 2, True)):
         pack = decode(payload)
         assert (pack.boot, pack.seq, pack.uptime_s, pack.ended) == ("000000a1", 1, uptime_s, ended)
-        dated = clocks.dated(pack, {0: start_ms})
+        dated = uptime_dating.dated(pack, {0: start_ms})
         assert dated is not None
         assert {reading.time_ms - start_ms for reading in dated.readings} == {500, 1000, 2000}
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ingest.settings import BrokerSettings
-from ingest.store import Store
 from tests.conftest import Mosquitto
 from tests.node.workbench import ask, cut_lanes, recorded, recording
+from tidetray.ingest.settings.model import BrokerSettings
+from tidetray.ingest.store.recording import Store
 
 
 def test_what_was_journaled_is_recorded_once(tmp_path: Path, mosquitto: Mosquitto, bench_store: Store) -> None:

@@ -20,10 +20,10 @@ from typing import Any
 
 import pytest
 
-from ingest.recorder import Recorder
-from ingest.settings import BrokerSettings, Settings
-from ingest.store import open_store
-from ui.real_node import NoMicroPythonError, command
+from tidetray.ingest.recorder.recorder import Recorder
+from tidetray.ingest.settings.model import BrokerSettings, Settings
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui.demo.real_node import NoMicroPythonError, command
 
 HERE = Path(__file__).parent
 NODE = HERE.parents[1] / "firmware_notes" / "node"

@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.compare import Comparison, compare_treatments
-from analysis.pairwise import adjust
 from tests.published.compare_reference import category, cell, close, column, results, table
+from tidetray.analysis.compare.one_day import Comparison, compare_treatments
+from tidetray.analysis.stats.pairwise import adjust
 
 TOMATO = ["water only", "conc nutrient", "2-4-D + conc nutrient", "3x conc nutrient"]
 ONE_WAY = [

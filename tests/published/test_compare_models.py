@@ -7,10 +7,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.degrees import KenwardRoger, Satterthwaite
-from analysis.mixed import RandomTerm, fit_mixed
 from tests.published.compare_reference import category, cell, close, column, results, same_p, table, within_se
 from tests.published.test_compare_trays import kiwi, kiwi_with_gaps, rats, uptake
+from tidetray.analysis.stats.kenward_roger import KenwardRoger, Satterthwaite
+from tidetray.analysis.stats.reml import RandomTerm, fit_mixed
 
 
 def coded(values: pd.Series) -> np.ndarray:

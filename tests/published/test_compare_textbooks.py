@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.compare import compare_treatments
+from tidetray.analysis.compare.one_day import compare_treatments
 
 # Sokal and Rohlf, Biometry, box 10.1: left wing lengths of mosquitoes, two measurements of each of four females from each
 # of three cages. Data and sums of squares from memory; that the data give the sums (665.68, 1720.68, 15.62) was checked.

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.compare import Comparison, compare_treatments
 from tests.published.compare_reference import category, cell, close, column, results, same_p, table, within_se
+from tidetray.analysis.compare.one_day import Comparison, compare_treatments
 
 SHADES = ["none", "Aug2Dec", "Dec2Feb", "Feb2May"]
 LEFT_OUT = [2, 3, 4, 7, 13, 14, 22, 29, 30, 41, 48]  # rows of kiwishade, counted from 1

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.optimum import quadratic_top
-from analysis.profile import CURVES, LEVELLING, Units
-from analysis.response import fit_dose_curves
-from analysis.tuning import ResponseFit, fit_response
 from tests.published.compare_reference import close, results, table
+from tidetray.analysis.dose.curves import fit_dose_curves
+from tidetray.analysis.dose.fit import ResponseFit, fit_response
+from tidetray.analysis.dose.profile import CURVES, LEVELLING, Units
+from tidetray.analysis.dose.quadratic_top import quadratic_top
 
 R_NAMES = dict(
     zip(

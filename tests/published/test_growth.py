@@ -8,7 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.growth import absolute_growth_rate, doubling_time, fit_curve, mean_rgr, relative_growth_rate
+from tidetray.analysis.growth.rates import (
+    absolute_growth_rate,
+    doubling_time,
+    fit_curve,
+    mean_rgr,
+    relative_growth_rate,
+)
 
 DATA = Path(__file__).parent / "data"
 REFERENCE = json.loads((DATA / "growth_curves.json").read_text(encoding="utf-8"))

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from pvlib import spectrum
 
-from analysis.light import lux_per_ppfd
+from tidetray.analysis.conditions.light import lux_per_ppfd
 
 NM = np.arange(380.0, 781.0, 1.0)
 PLANCK_C_AVOGADRO = 6.62607015e-34 * 2.99792458e8 * 6.02214076e23  # J m/mol, the SI's exact constants

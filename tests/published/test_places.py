@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.positions import dummies, morans_i, place_anova
 from tests.published.compare_reference import cell, results, table
+from tidetray.analysis.relations.positions import dummies, morans_i, place_anova
 
 
 def wheat(block: int | None = None) -> pd.DataFrame:

@@ -12,8 +12,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from analysis.plan_advice import spread_from
-from analysis.planning import (
+from tidetray.analysis.plan.power import (
     design_effect,
     detectable_difference,
     icc,
@@ -23,6 +22,7 @@ from analysis.planning import (
     sd_of_tray_mean,
     trays_needed,
 )
+from tidetray.analysis.plan.power_advice import spread_from
 
 DATA = Path(__file__).parent / "data" / "power"
 TOLERANCE = 1e-5

@@ -10,7 +10,7 @@ import json
 import pytest
 from pydantic import TypeAdapter
 
-from ingest.senml import Record, ResolvedRecord, parse_records, resolve
+from tidetray.ingest.wire.senml import Record, ResolvedRecord, parse_records, resolve
 
 NOW_S = 1_495_587_631.0  # what the drafts' generator had as "now" in ex2.gen.resolved.json and ex9.gen.resolved.json
 WIRE_OF = {"name": "n", "unit": "u", "time_s": "t", "value": "v", "text": "vs", "flag": "vb", "data": "vd", "sum": "s"}

@@ -2,8 +2,8 @@
 
 import pytest
 
-from analysis.light import under_water
-from analysis.warmth import METHODS, degree_days
+from tidetray.analysis.conditions.degree_days import METHODS, degree_days
+from tidetray.analysis.conditions.light import under_water
 
 # Thresholds 12 and 33 °C, horizontal cut-off. Single sine: University of California, Zalom et al. 1983 (read in a
 # secondary copy, which prints 0.47, 0, 1.5, 21, 12.94, 10.94 and 2.87); triangle (0.29 and 2.46 printed there); the

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.weighing import cochran_critical, reading_u_g, repeatability, scale_drift
+from tidetray.analysis.growth.weighing import cochran_critical, reading_u_g, repeatability, scale_drift
 
 DATA = Path(__file__).parent / "data"
 

@@ -8,16 +8,19 @@ from html import escape
 import pandas as pd
 import streamlit as st
 
-from analysis.alarm_load import COLUMNS
-from ingest.alarm_book import Alarm
-from ingest.alarm_kinds import KINDS, MAINS
-from ingest.alarm_text import headline
-from ingest.expected_times import LEARN_CYCLES
-from ingest.readings import from_ms
-from ui import charts, look, sign_in, words
-from ui.head import head
-from ui.pictures import picture
-from ui.reading import AlarmsView, acknowledge_alarm, alarms_view, as_csv, shelve_alarm, unshelve_alarm
+from tidetray.analysis.live.alarm_load import COLUMNS
+from tidetray.ingest.alarms.book import Alarm
+from tidetray.ingest.alarms.kinds import KINDS, MAINS
+from tidetray.ingest.alarms.text import headline
+from tidetray.ingest.core.readings import from_ms
+from tidetray.ingest.cycles.expected_times import LEARN_CYCLES
+from tidetray.ui import words
+from tidetray.ui.cache.reading import AlarmsView, acknowledge_alarm, alarms_view, as_csv, shelve_alarm, unshelve_alarm
+from tidetray.ui.charts import base
+from tidetray.ui.parts import look
+from tidetray.ui.parts.head import head
+from tidetray.ui.parts.pictures import picture
+from tidetray.ui.web import sign_in
 
 REFRESH_S = 10
 SHELVE_HOURS = {"1 hour": 1, "4 hours": 4, "12 hours": 12, "2 days": 48}
@@ -147,7 +150,7 @@ def history() -> None:
     if view.history.empty:
         look.small("No alarm was raised.")
         return
-    picture(charts.alarms_per_week(view.load.weeks, view.zone), "alarms-per-week", view.load.weeks)
+    picture(base.alarms_per_week(view.load.weeks, view.zone), "alarms-per-week", view.load.weeks)
     shown = view.load.table.assign(
         value=[("–" if pd.isna(v) else f"{v:.2g}" if v < 10 else f"{v:.0f}") for v in view.load.table["value"]],
         held=[

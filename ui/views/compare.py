@@ -5,15 +5,16 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from analysis.trial_comparison import TrialComparison, last_whole_day
-from ingest.trials import EntryError
-from ingest.written import parse_mass_g
-from ui import charts_growth, look
-from ui.compare_command import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
-from ui.head import head
-from ui.pictures import picture
-from ui.reading import chosen_trial, comparison, masses
-from ui.show import Shown
+from tidetray.analysis.compare.trial import TrialComparison, last_whole_day
+from tidetray.ingest.files.written_values import parse_mass_g
+from tidetray.ingest.notebook.facts import EntryError
+from tidetray.ui.cache.reading import chosen_trial, comparison, masses
+from tidetray.ui.charts import growth as charts_growth
+from tidetray.ui.cli.compare import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
+from tidetray.ui.cli.printing import Shown
+from tidetray.ui.parts import look
+from tidetray.ui.parts.head import head
+from tidetray.ui.parts.pictures import picture
 
 
 def page() -> None:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from ui import charts, look, show
-from ui.head import head
-from ui.pictures import picture
-from ui.reading import GrowthView, as_csv, chosen_trial, growth_view
-from ui.words import many
+from tidetray.ui.cache.reading import GrowthView, as_csv, chosen_trial, growth_view
+from tidetray.ui.charts import base
+from tidetray.ui.cli import printing
+from tidetray.ui.parts import look
+from tidetray.ui.parts.head import head
+from tidetray.ui.parts.pictures import picture
+from tidetray.ui.words import many
 
 WHOLE = "the whole trial"
 SHOWN = (
@@ -30,7 +32,7 @@ def page() -> None:
     chosen = st.selectbox("Growth from one weigh-in to another, over", (WHOLE, *parts))
     table = view.whole if chosen == WHOLE else view.intervals.loc[parts[chosen]]
     _cautions(view, table)
-    points = charts.dry_points(table)
+    points = base.dry_points(table)
     if len(points) < len(table):
         look.say(
             "note", f"Not drawn: {many(len(table) - len(points), 'pot')} whose surroundings are unknown all the time."
@@ -71,7 +73,7 @@ def _charts(points: pd.DataFrame) -> None:
     order = sorted(
         points["treatment"].unique(), key=lambda name: points.loc[points["treatment"] == name, "dry_h_day"].mean()
     )
-    picture(charts.growth_against_dry(points, order), "growth-against-dry-hours", points)
+    picture(base.growth_against_dry(points, order), "growth-against-dry-hours", points)
     look.small(
         "Each point is a pot; shape and colour tell its treatment. Trays with like dry hours stand side by side, under their names. "
         "A thin line reaches from the least dry hours to the most, by unknown hours."
@@ -87,7 +89,7 @@ def _table(table: pd.DataFrame, zone: str) -> None:
         rgr_per_day=100 * table["rgr_per_day"],
         rgr_u_per_day=100 * table["rgr_u_per_day"],
     )[list(SHOWN)]
-    headings = show.HEADINGS | {"dry_h_day": "dry h/day", "wet_h_day": "wet h/day"}
+    headings = printing.HEADINGS | {"dry_h_day": "dry h/day", "wet_h_day": "wet h/day"}
     digits = {"mass_start_g": 2, "mass_end_g": 2, "rgr_per_day": 2, "rgr_u_per_day": 2, "floods": 0}
     columns = {
         name: st.column_config.NumberColumn(headings[name], format=f"%.{digits.get(name, 1)}f")

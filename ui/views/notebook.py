@@ -15,8 +15,13 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 import streamlit as st
 
-from analysis.trial_data import TrialData, choose_trial, open_record
-from ingest.balances import (
+from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
+from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.files.written_values import parse_mass_g, parse_time
+from tidetray.ingest.notebook.corrections import correct, remove
+from tidetray.ingest.notebook.facts import EVENT_KINDS, Event
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.scales import (
     CheckWeighing,
     DryWeighing,
     add_balance,
@@ -25,20 +30,17 @@ from ingest.balances import (
     all_balances,
     dry_weighings,
 )
-from ingest.events import SplitOff, note_event, note_split, take_back
-from ingest.notebook import Notebook
-from ingest.readings import TidetrayError
-from ingest.settings import home_folder
-from ingest.store import Store
-from ingest.trail import correct, remove
-from ingest.trials import EVENT_KINDS, Event
-from ingest.written import parse_mass_g, parse_time
-from ui import look, sign_in, words
-from ui.drying import judge_sample
-from ui.head import head
-from ui.reading import chosen_trial
-from ui.words import OVEN, SPENT
-from ui.written_figures import figure
+from tidetray.ingest.notebook.trial_events import SplitOff, note_event, note_split, take_back
+from tidetray.ingest.settings.model import home_folder
+from tidetray.ingest.store.recording import Store
+from tidetray.ui import words
+from tidetray.ui.cache.drying import judge_sample
+from tidetray.ui.cache.reading import chosen_trial
+from tidetray.ui.changes.figures import figure
+from tidetray.ui.parts import look
+from tidetray.ui.parts.head import head
+from tidetray.ui.web import sign_in
+from tidetray.ui.words import OVEN, SPENT
 
 SHOWN = 400
 WITH_VALUE = {

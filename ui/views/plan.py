@@ -14,15 +14,16 @@ from pathlib import Path
 import pandas as pd
 import streamlit as st
 
-from analysis.plan_advice import advise
-from analysis.trial_data import TrialData, choose_trial, open_record
-from ingest.readings import TidetrayError
-from ingest.settings import home_folder
-from ui import labels, look
-from ui.head import head
-from ui.plan_commands import CROSSOVER, lay_out_file, past_spread, second_run
-from ui.reading import chosen_trial
-from ui.written_figures import figure
+from tidetray.analysis.plan.power_advice import advise
+from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
+from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.settings.model import home_folder
+from tidetray.ui.cache.reading import chosen_trial
+from tidetray.ui.changes.figures import figure
+from tidetray.ui.cli.plan_commands import CROSSOVER, lay_out_file, past_spread, second_run
+from tidetray.ui.parts import look
+from tidetray.ui.parts.head import head
+from tidetray.ui.prints import labels
 
 
 def page() -> None:

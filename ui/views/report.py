@@ -6,12 +6,12 @@ from pathlib import Path
 
 import streamlit as st
 
-from analysis.trial_data import open_record
-from ingest.settings import home_folder, load_settings
-from ui import look
-from ui.head import head
-from ui.report import as_files, make_report
-from ui.report_parts import Report
+from tidetray.analysis.record.trial_data import open_record
+from tidetray.ingest.settings.model import home_folder, load_settings
+from tidetray.ui.parts import look
+from tidetray.ui.parts.head import head
+from tidetray.ui.report.make import as_files, make_report
+from tidetray.ui.report.parts import Report
 
 
 def page(trial: str) -> None:

@@ -16,16 +16,19 @@ from zoneinfo import available_timezones
 
 import streamlit as st
 
-from ingest import lookup
-from ingest.checkup import examine_recorder
-from ingest.notebook import Notebook
-from ingest.readings import CHANNELS, ID_PATTERN, TidetrayError
-from ingest.recorder import is_recording
-from ingest.set_up import HeardNode, broker_is_chosen, can_add_trays, heard, nodes_password
-from ingest.settings import RECORD_FILE, Settings, home_folder, load_settings
-from ingest.store import open_store
-from ui import look, setting_up, sign_in, words
-from ui.start import STARTED
+from tidetray.ingest.core.readings import CHANNELS, ID_PATTERN, TidetrayError
+from tidetray.ingest.home.health import examine_recorder
+from tidetray.ingest.home.set_up import HeardNode, broker_is_chosen, can_add_trays, heard, nodes_password
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder.recorder import is_recording
+from tidetray.ingest.settings.model import RECORD_FILE, Settings, home_folder, load_settings
+from tidetray.ingest.store import queries
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui import words
+from tidetray.ui.changes import setting_up
+from tidetray.ui.parts import look
+from tidetray.ui.web import sign_in
+from tidetray.ui.web.start import STARTED
 
 REFRESH_S = 3
 OWN, OTHER = "tidetray's own: nothing to install", "one that runs already"
@@ -313,7 +316,7 @@ def first_readings() -> None:
             return
         trials = Notebook(store).trials()
         rows = [] if not trials else [
-            row for row in lookup.latest(store, trials[0].site).itertuples() if row.tray
+            row for row in queries.latest(store, trials[0].site).itertuples() if row.tray
         ]  # fmt: skip
         trays = [] if not trials else [tray.name for tray, _ in Notebook(store).trays(trials[0].site)]
     if not trays:

@@ -9,12 +9,14 @@ from itertools import groupby
 
 import streamlit as st
 
-from ingest.people import ROLES, SHORTEST_PASSWORD, People
-from ingest.readings import TidetrayError
-from ingest.recorder import is_recording
-from ingest.settings import SETTINGS_FILE, home_folder
-from ingest.settings_file import ShownSetting, shown_settings
-from ui import look, sign_in, words
+from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.home.accounts import ROLES, SHORTEST_PASSWORD, People
+from tidetray.ingest.recorder.recorder import is_recording
+from tidetray.ingest.settings.edit import ShownSetting, shown_settings
+from tidetray.ingest.settings.model import SETTINGS_FILE, home_folder
+from tidetray.ui import words
+from tidetray.ui.parts import look
+from tidetray.ui.web import sign_in
 
 ACTS = ("give a new password", "change what it may do", "take it away")
 

@@ -9,12 +9,14 @@ from urllib.parse import quote
 import pandas as pd
 import streamlit as st
 
-from ingest.readings import CHANNELS
-from ui import charts_tray, look, strips, tray_cards, words
-from ui.head import Chosen, head
-from ui.pictures import picture
-from ui.reading import alarms_view, as_csv, trays_view
-from ui.tray_reading import DAILY_DAYS, RAW_DAYS, TrayView, strips_view, tray_view
+from tidetray.ingest.core.readings import CHANNELS
+from tidetray.ui import words
+from tidetray.ui.cache.reading import alarms_view, as_csv, trays_view
+from tidetray.ui.cache.tray_reading import DAILY_DAYS, RAW_DAYS, TrayView, strips_view, tray_view
+from tidetray.ui.charts import tray
+from tidetray.ui.parts import look, strip_html, tray_cards
+from tidetray.ui.parts.head import Chosen, head
+from tidetray.ui.parts.pictures import picture
 
 REFRESH_S = 10
 CYCLES_SHOWN = 200
@@ -29,7 +31,7 @@ def now_of(chosen: Chosen) -> None:
         alarms, now = alarms_view(), datetime.now(UTC)
     row = next(each for each in view.trays.itertuples() if each.tray == chosen.tray)
     st.html(tray_cards.card(row, past, alarms, now, link=False))
-    st.html(strips.KEY)
+    st.html(strip_html.KEY)
 
 
 def page(chosen: Chosen) -> None:
@@ -69,7 +71,7 @@ def _drains(view: TrayView, chosen: Chosen) -> None:
             "No whole draining in this time, or no geometry in the trial's file to expect one by. Look back further, above."
         )
         return
-    picture(charts_tray.drain_trend(drains, view.zone), f"{chosen.tray}-draining", view.drains)
+    picture(tray.drain_trend(drains, view.zone), f"{chosen.tray}-draining", view.drains)
     by = {
         "learned": "what this tray learned from its own first clean cycles",
         "geometry": "Torricelli's law by its geometry, a lower bound, until its own time is learned",
@@ -96,9 +98,7 @@ def _channels(view: TrayView, chosen: Chosen) -> None:
             f"<b>{escape(label.capitalize())}{f', {unit}' if unit else ', µmol/m²·s' if name == 'ppfd' else ''}</b>"
         )
         title = unit or ("µmol/m²·s" if name == "ppfd" else "on = 1")
-        spec = charts_tray.channel(
-            rows, title, view.zone, gap=pd.Timedelta(days=400) if about.is_flag else gap, factor=factor
-        )
+        spec = tray.channel(rows, title, view.zone, gap=pd.Timedelta(days=400) if about.is_flag else gap, factor=factor)
         picture(spec, f"{chosen.tray}-{name}", rows)
     kind = (
         "Single readings"

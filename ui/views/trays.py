@@ -8,12 +8,13 @@ from typing import Any
 
 import streamlit as st
 
-from analysis.trays_now import FAILURES
-from ui import look, strips, tray_cards, words
-from ui.head import head
-from ui.overview import Overview
-from ui.reading import AlarmsView, alarms_view, chosen_trial, trays_view
-from ui.tray_reading import strips_view
+from tidetray.analysis.live.trays_now import FAILURES
+from tidetray.ui import words
+from tidetray.ui.cache.overview import Overview
+from tidetray.ui.cache.reading import AlarmsView, alarms_view, chosen_trial, trays_view
+from tidetray.ui.cache.tray_reading import strips_view
+from tidetray.ui.parts import look, strip_html, tray_cards
+from tidetray.ui.parts.head import head
 
 REFRESH_S = 5
 
@@ -26,7 +27,7 @@ def trays_now() -> None:
     _look_first(view, alarms, now)
     cards = "".join(tray_cards.card(row, past, alarms, now) for row in view.trays.itertuples())
     st.html(f'<div class="tt-cards">{cards}</div>')
-    st.html(strips.KEY)
+    st.html(strip_html.KEY)
     look.small(f"Times are those of {view.zone}. It is {words.clock(now, view.zone, now)}; this page renews itself.")
 
 

@@ -8,16 +8,17 @@ from html import escape
 import pandas as pd
 import streamlit as st
 
-from ui import look, words
-from ui.head import head
-from ui.progress import Progress, progress_view
+from tidetray.ui import words
+from tidetray.ui.cache.progress import Progress, progress_view
+from tidetray.ui.parts import look
+from tidetray.ui.parts.head import head
 
 ASKED = (
     ("How much did each pot grow?", "growth", "Growth"),
     ("Which treatment grows fastest, and is it sure?", "compare", "Compare"),
-    ("What did growth go with?", "causes", "What drove growth"),
-    ("Did the place on the tray matter?", "places", "Places"),
-    ("Which floods next?", "tuning", "Flood schedule"),
+    ("What did growth go with?", "relate", "What drove growth"),
+    ("Did the place on the tray matter?", "positions", "Places"),
+    ("Which floods next?", "tune", "Flood schedule"),
 )
 
 

@@ -13,12 +13,14 @@ from urllib.parse import quote, unquote
 
 import streamlit as st
 
-from ingest.trials import WeighIn, near_names
-from ui import look, sign_in, typed, words
-from ui.entry import Entered
-from ui.head import head
-from ui.reading import Bench, bench, chosen_trial, history, on_the_cells_now
-from ui.weighing import Typed, Weighing, number_to_correct, save, take_back
+from tidetray.ingest.notebook.facts import WeighIn, near_names
+from tidetray.ui import words
+from tidetray.ui.cache.reading import Bench, bench, chosen_trial, history, on_the_cells_now
+from tidetray.ui.changes.entry import Entered
+from tidetray.ui.changes.weighing import Typed, Weighing, number_to_correct, save, take_back
+from tidetray.ui.parts import look, mass_field
+from tidetray.ui.parts.head import head
+from tidetray.ui.web import sign_in
 
 # Comments, not strings, below names: Streamlit prints a string that stands alone in a page.
 
@@ -120,7 +122,7 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
         st.text_input(MASS_LABEL, key=weighing.key("gross"), placeholder="such as 48.3", max_chars=40)
         before = past if weighing.correcting is None else past[:-1]  # the last one is being corrected
         last = before[-1] if before else None
-        typed.watch(
+        mass_field.watch(
             weighing.key("form"), MASS_LABEL, table.trial, pot,
             tare_g=float(row["tare_g"]), last_g=last.net_g if last else None,
             span=words.age(last.time, now) if last else "", decimal_comma=st.session_state["kept_decimal_comma"],
@@ -224,7 +226,7 @@ def _save(table: Bench, weighing: Weighing, pot: str) -> None:
 
 def _saved(table: Bench, weighing: Weighing) -> None:
     entered = weighing.done
-    typed.forget(weighing.key("form"), table.trial, entered.pot)
+    mass_field.forget(weighing.key("form"), table.trial, entered.pot)
     st.html(
         f'<div class="tt-say tt-fine" role="status"><b>✓</b>Saved: {escape(entered.pot)}<div class="tt-mass">{entered.net_g:.2f} g net</div>'
         f'<div class="tt-change">{escape(_change(entered, weighing.done_at))}</div></div>'

@@ -1,0 +1,1 @@
+"""Arrays, times, columns and plain words; knows no trays."""

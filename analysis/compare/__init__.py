@@ -1,0 +1,1 @@
+"""Treatments compared, with the tray as the experimental unit."""

@@ -1,0 +1,117 @@
+"""Checks of what a comparison takes for granted. They advise; nothing is decided by them.
+
+In: values per pot, their layout, residuals. Out: a table of checks (check, f, df_num, df_den, p) and
+cautions in plain words. Changes no result.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from tidetray.analysis.compare.design_checks import Layout, counted
+from tidetray.analysis.stats.derivatives import Array
+from tidetray.analysis.stats.kenward_roger import FTest
+from tidetray.analysis.stats.pairwise import levene, split
+
+LEVEL = 0.05
+"""Checks below this p give a caution."""
+
+_OUTLIER_MAD = 4.5
+"""Robust standard deviations from the median at which a pot is worth a second look (about 1 in 150,000)."""
+
+_SHAPIRO_MAX = 5000  # its p-value is not tabulated beyond (Royston 1995, Appl Stat 44:547-551)
+
+
+def tray_means(values: Array, where: Layout) -> pd.DataFrame:
+    """tray, treatment, mean, n_pots: a row per tray (per tray and treatment where trays are divided)."""
+    frame = pd.DataFrame({"tray": where.tray, "treatment": where.treatment, "value": values})
+    out = frame.groupby(["treatment", "tray"], sort=True)["value"].agg(["mean", "size"]).reset_index()
+    return pd.DataFrame(
+        {
+            "tray": np.array(where.trays, dtype=object)[out["tray"]],
+            "treatment": np.array(where.levels, dtype=object)[out["treatment"]],
+            "mean": out["mean"],
+            "n_pots": out["size"],
+        }
+    )
+
+
+def _row(check: str, test: FTest) -> dict[str, object]:
+    return {"check": check, **test._asdict()}
+
+
+def _spread(values: Array, groups: NDArray[np.integer], levels: int) -> FTest | None:
+    samples = split(values, groups, range(levels))
+    return levene(samples) if min(map(len, samples)) >= 2 and max(map(len, samples)) >= 3 else None
+
+
+def check_spreads(values: Array, where: Layout, residuals: Array) -> tuple[list[dict[str, object]], list[str]]:
+    """Levene's test (from the median) of tray means and of pots within trays, and whether logs would help."""
+    k = len(where.levels)
+    means = tray_means(values, where)
+    one_each = len(means) == len(values)
+    code = pd.Categorical(means["treatment"], categories=list(where.levels)).codes
+    found = {"spread between trays": _spread(means["mean"].to_numpy(), code, k)}
+    if not one_each:
+        found["spread between pots"] = _spread(residuals, where.treatment, k)
+    rows = [_row(name, test) for name, test in found.items() if test is not None]
+    cautions = []
+    uneven = [name for name, test in found.items() if test is not None and test.p < LEVEL]
+    if uneven:
+        cautions.append(
+            f"The {' and the '.join(uneven)} differs between treatments: compare with the Welch row and the "
+            "Games-Howell pairs, which do not take spreads to be equal."
+        )
+        if values.min() > 0:
+            logs = np.log(values)
+            ground = np.zeros_like(logs) if one_each else _within(logs, where)
+            again = (
+                _spread(np.log(means["mean"].to_numpy()), code, k) if one_each else _spread(ground, where.treatment, k)
+            )
+            if again is not None and again.p >= LEVEL:
+                cautions.append(
+                    "On a log scale the spreads are alike: comparing logarithms (or growth rates) suits better."
+                )
+    return rows, cautions
+
+
+def _within(values: Array, where: Layout) -> Array:
+    """Values less the mean of their tray (and treatment)."""
+    cell = where.tray * len(where.levels) + where.treatment
+    _, cell = np.unique(cell, return_inverse=True)
+    return np.asarray(values - (np.bincount(cell, values) / np.bincount(cell))[cell])
+
+
+def within_trays(values: Array, where: Layout, fitted: Array) -> Array:
+    """Residuals: from the tray's mean, or from the fitted treatment means where every tray holds one pot."""
+    inside = _within(values, where)
+    one_each = len(where.trays) == len(values)
+    return values - fitted if one_each else inside
+
+
+def check_residuals(residuals: Array, labels: Array) -> tuple[list[dict[str, object]], list[str]]:
+    """Shapiro-Wilk, and pots that stand far out. `labels` name the rows."""
+    rows: list[dict[str, object]] = []
+    cautions = []
+    if 3 <= len(residuals) <= _SHAPIRO_MAX and np.ptp(residuals) > 0:
+        w, p = stats.shapiro(residuals)
+        rows.append(_row("normal residuals", FTest(float(w), np.nan, np.nan, float(p))))
+        if p < LEVEL:
+            cautions.append(
+                "The pots do not scatter like a normal distribution; means of many pots hardly mind, but look at the "
+                "plot for pots that stand out."
+            )
+    centre = np.median(residuals)
+    mad = 1.4826 * np.median(np.abs(residuals - centre))
+    if mad > 0:
+        far = np.flatnonzero(np.abs(residuals - centre) > _OUTLIER_MAD * mad)
+        if len(far):
+            shown = ", ".join(str(x) for x in labels[far[:5]])
+            cautions.append(
+                f"{counted(len(far), 'value').capitalize()} far from the rest ({shown}{' …' if len(far) > 5 else ''}): "
+                "look for a slip of the pen; if the weighing is right, keep it."
+            )
+    return rows, cautions

@@ -1,0 +1,386 @@
+"""Comparison of growth over time: repeated weighings of pots on trays.
+
+In: a row per weigh-in. Out: a `GrowthComparison`: growth rates (slopes of ln mass), their pairs, and a table
+of the pairs on every day, with what cannot be told first among its `cautions`.
+
+The model is ln mass = treatment + treatment x day + tray + pot, by REML, with an intercept and a slope for
+every pot and every tray as far as the data bear them; Kenward-Roger standard errors and df. The slope of a
+tray is part of it always: without it the rate is judged by pots, as if they stood on trays of their own.
+A straight line in ln mass is growth at a constant relative rate; other curves are `tidetray.analysis.growth.rates`'s.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from tidetray.analysis.compare.design_checks import (
+    Layout,
+    Text,
+    counted,
+    labels,
+    layout,
+    missing_cautions,
+    numbers,
+    overlap_cautions,
+    replication_cautions,
+    require,
+    rows_named,
+)
+from tidetray.analysis.compare.tables import (
+    KENWARD_ROGER,
+    SATTERTHWAITE,
+    counts,
+    described,
+    described_pairs,
+    extremes,
+    f_row,
+    margins,
+    means_table,
+    pair_of,
+    pairs_table,
+    thin_cautions,
+)
+from tidetray.analysis.stats.derivatives import Array, Codes
+from tidetray.analysis.stats.kenward_roger import KenwardRoger, Satterthwaite
+from tidetray.analysis.stats.pairwise import adjust, one_way, split, welch
+from tidetray.analysis.stats.reml import MixedFit, RandomTerm, fit_mixed
+
+_LEVEL = 0.05
+_LARGEST_LOG = 700.0  # e to more than this is no number; an interval that wide says nothing anyway
+
+DAY_COLUMNS = [
+    "day", "a", "b", "estimate", "se", "df", "t", "low", "high", "p_unadjusted", "p",
+    "percent", "percent_low", "percent_high", "n_trays", "n_pots",
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class GrowthComparison:
+    """A comparison over time. Rates are slopes of ln mass [1/day]; intervals are 95 %.
+
+    anova: term ("growth rate": do the treatments differ), method (Kenward-Roger, Satterthwaite, then the
+        ordinary and Welch's analysis of one rate a tray, the mean of its pots' own slopes), f, df_num, df_den, p.
+    rates: treatment, estimate, se, df, low, high, df_satterthwaite, n_trays, n_pots, unit.
+    pairs: a, b, estimate (a - b), se, df, t, low, high, p (Tukey's range, like low and high), p_unadjusted, the
+        Satterthwaite columns, n_trays, n_pots, unit.
+    days: per day and pair the difference of mean ln mass with unadjusted interval and p_unadjusted, p adjusted over
+        all days and pairs, and the same as percent of b.
+    variance: source, estimate [of ln mass; slopes per day squared]. tray_rates: tray, treatment, rate_per_day, n_pots.
+    Where the design can tell nothing, p (and, without replication, all but estimates) is NaN and a caution says why.
+    """
+
+    anova: pd.DataFrame
+    rates: pd.DataFrame
+    pairs: pd.DataFrame
+    days: pd.DataFrame
+    variance: pd.DataFrame
+    tray_rates: pd.DataFrame
+    cautions: tuple[str, ...]
+    summary: str
+
+
+@dataclass(frozen=True)
+class _Series:
+    """Weigh-ins, one a pot and day: ln mass, day, layout, pot codes."""
+
+    y: Array
+    day: Array
+    where: Layout
+    pot: Codes
+    cautions: tuple[str, ...]
+
+
+def _days(frame: pd.DataFrame, name: str) -> Array:
+    column = frame[name]
+    if pd.api.types.is_datetime64_any_dtype(column.dtype):
+        return np.asarray((column - column.min()).dt.total_seconds().to_numpy(dtype=float) / 86_400)
+    return numbers(frame, name)
+
+
+def _pots(where: Layout, pot: Text) -> tuple[Codes, Codes]:
+    """A code per pot of a tray (labels may repeat from tray to tray), and the label's own code."""
+    own = np.unique(pot, return_inverse=True)[1].astype(np.intp)
+    return np.unique(where.tray * (own.max() + 1) + own, return_inverse=True)[1].astype(np.intp), own
+
+
+def _read(weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: str, pot: str) -> _Series:
+    require(weighins, [mass, day, treatment, tray, pot])
+    everywhere = layout(weighins, treatment, tray)
+    m, t = numbers(weighins, mass), _days(weighins, day)
+    if np.isnan(t).any():
+        raise ValueError(f"column '{day}' is empty in {rows_named(weighins, np.isnan(t))}; leave out those rows")
+    if (m <= 0).any():
+        raise ValueError(
+            f"column '{mass}' is zero or less in {rows_named(weighins, m <= 0)}: ln mass needs masses above 0; "
+            "correct them, or leave them empty for pots that died"
+        )
+    code, own = _pots(everywhere, labels(weighins, pot)[0])
+    if len(np.unique(np.column_stack([code, everywhere.treatment]), axis=0)) > code.max() + 1:
+        raise ValueError(
+            f"a pot stands under two treatments at once: check columns '{treatment}', '{tray}' and '{pot}'"
+        )
+    cautions = []
+    known = ~np.isnan(m)
+    frame = pd.DataFrame({"code": code, "own": own, "t": t, "m": m, "row": np.arange(len(m))})[known]
+    if not len(frame):
+        raise ValueError(f"column '{mass}' is empty throughout: there is nothing to compare")
+    once = frame.groupby(["code", "t"], sort=True, as_index=False).agg(
+        m=("m", "mean"), row=("row", "first"), own=("own", "first")
+    )
+    if len(once) < len(frame):
+        cautions.append("Pots weighed more than once on a day count with the mean of those weighings.")
+    moved = once.groupby("own")["code"].nunique() > 1
+    if moved.any() and not once.duplicated(["own", "t"]).any():
+        cautions.append(
+            f"{counted(int(moved.sum()), 'pot').capitalize()} changed trays: each counts as another pot after the move, "
+            "and carries the first tray's effect with it."
+        )
+    rows = once["row"].to_numpy()
+    where = everywhere.take(rows)
+    if len(where.levels) < 2:
+        raise ValueError("fewer than two treatments have weighed pots: there is nothing to compare")
+    pots_seen = np.unique(code, return_index=True)[1]
+    days = once["t"].to_numpy()
+    if len(np.unique(days)) < 2:
+        raise ValueError("all weigh-ins are of one day: a growth rate needs two days or more")
+    y = np.log(once["m"].to_numpy())
+    last = once.groupby("code")["t"].max().reindex(range(int(code.max()) + 1)).to_numpy()
+    gone = ~(last[code[pots_seen]] >= days.max())
+    first_day = days == days.min()
+    cautions = (
+        replication_cautions(where)
+        + missing_cautions(everywhere.take(pots_seen), gone, "a weigh-in on the last day")
+        + _dropout_cautions(once, y, where, days.max())
+        + _start_cautions(where, y, first_day)
+        + cautions
+    )
+    return _Series(
+        y, days, where, np.unique(once["code"].to_numpy(), return_inverse=True)[1].astype(np.intp), tuple(cautions)
+    )
+
+
+def _dropout_cautions(once: pd.DataFrame, y: Array, where: Layout, end: float) -> list[str]:
+    """Whether pots not weighed to the end were smaller at their last weigh-in than the others on that day."""
+    table = pd.DataFrame({"code": once["code"], "t": once["t"], "y": y, "treatment": where.treatment})
+    last = table.groupby("code")["t"].transform("max")
+    stays = last >= end
+    usual = table[stays].groupby(["treatment", "t"])["y"].mean().rename("usual")
+    gone = table[~stays & (table["t"] == last)].join(usual, on=["treatment", "t"])
+    gap = (gone["y"] - gone["usual"]).dropna().to_numpy()
+    if len(gap) < 3 or np.ptp(gap) == 0 or stats.ttest_1samp(gap, 0.0).pvalue >= _LEVEL:
+        return []
+    kind = "lighter" if gap.mean() < 0 else "heavier"
+    return [
+        f"Pots that dropped out had been {kind} than their neighbours: what is missing is not missing by chance, and "
+        "later means are of the others only."
+    ]
+
+
+def _start_cautions(where: Layout, y: Array, first_day: Array) -> list[str]:
+    rows = np.flatnonzero(first_day)
+    start = where.take(rows)
+    if len(start.levels) < len(where.levels):
+        return ["Not every treatment was weighed on the first day, so their starting masses cannot be compared."]
+    return overlap_cautions(start, y[rows], "starting mass")
+
+
+def _terms(s: _Series) -> tuple[list[RandomTerm], list[str]]:
+    """Random effects the data bear, and what that leaves out."""
+    line = np.column_stack([np.ones_like(s.day), s.day])
+    per_pot = np.median(np.bincount(s.pot))
+    pots, trays = int(s.pot.max()) + 1, len(s.where.trays)
+    terms, cautions = [], []
+    single = pots == trays
+    if per_pot >= 3:
+        terms.append(RandomTerm("pot", s.pot, line))
+    else:
+        terms.append(RandomTerm("pot", s.pot))
+        cautions.append(
+            "Most pots were weighed on fewer than three days, so each pot's own slope is part of the scatter."
+        )
+    if not single and trays > 1:
+        if trays - len(s.where.levels) >= 4:
+            terms.append(RandomTerm("tray", s.where.tray, line))
+        else:
+            centred = np.column_stack([line[:, 0], s.day - s.day.mean()])
+            terms.append(RandomTerm("tray", s.where.tray, centred, correlated=False))
+    return [RandomTerm("tray", t.groups, t.columns) for t in terms] if single else terms, cautions
+
+
+def _variance_table(fit: MixedFit) -> pd.DataFrame:
+    rows = []
+    for name, g in reversed(fit.variances):
+        rows.append((f"{name}: level", g[0, 0]))
+        if len(g) > 1:
+            rows += [(f"{name}: slope", g[1, 1]), (f"{name}: level with slope", g[0, 1])]
+    return pd.DataFrame([*rows, ("between weigh-ins of a pot", fit.residual)], columns=["source", "estimate"])
+
+
+def _tray_rates(s: _Series) -> pd.DataFrame:
+    """One rate a tray (and treatment): the mean of its pots' own least-squares slopes."""
+    n = np.bincount(s.pot)
+    t = s.day - (np.bincount(s.pot, s.day) / n)[s.pot]
+    spread = np.bincount(s.pot, t**2)
+    slope = np.bincount(s.pot, t * s.y) / np.where(spread > 0, spread, 1.0)
+    first = np.unique(s.pot, return_index=True)[1]
+    frame = pd.DataFrame({"tray": s.where.tray[first], "treatment": s.where.treatment[first], "slope": slope})[
+        spread > 0
+    ]
+    out = frame.groupby(["treatment", "tray"])["slope"].agg(["mean", "size"]).reset_index()
+    return pd.DataFrame(
+        {
+            "tray": np.array(s.where.trays, dtype=object)[out["tray"]],
+            "treatment": np.array(s.where.levels, dtype=object)[out["treatment"]],
+            "rate_per_day": out["mean"],
+            "n_pots": out["size"],
+        }
+    )
+
+
+def _curvature_caution(s: _Series) -> list[str]:
+    """Whether trays bend away from a straight line in ln mass together."""
+    days, day = np.unique(s.day, return_inverse=True)
+    cells, cell = np.unique(s.where.tray * len(days) + day, return_inverse=True)
+    mean, tray = np.bincount(cell, s.y) / np.bincount(cell), cells // len(days)
+    x = (2 * days - days[0] - days[-1])[cells % len(days)] / (days[-1] - days[0])
+    powers = x[:, None] ** np.arange(3)
+    enough = np.bincount(tray) > 3
+    normal = np.array([[np.bincount(tray, a * b) for a in powers.T] for b in powers.T]).transpose(2, 0, 1)[enough]
+    right = np.array([np.bincount(tray, a * mean) for a in powers.T]).T[enough]
+    bends = np.linalg.solve(normal, right[:, :, None])[:, 2, 0]
+    if len(bends) < 3 or np.ptp(bends) == 0 or stats.ttest_1samp(bends, 0.0).pvalue >= _LEVEL:
+        return []
+    way = "slowed down" if np.mean(bends) < 0 else "sped up"
+    return [f"Growth {way} over the trial: one rate is an average over these days, and holds for no other span."]
+
+
+def _day_pairs(s: _Series, day: float) -> tuple[list[list[object]], str]:
+    """Pairs of mean ln mass on one day, tray as the unit; and why there are none."""
+    rows = np.flatnonzero(s.day == day)
+    where = s.where.take(rows)
+    k = len(where.levels)
+    if k < 2 or len(where.unreplicated) == k:
+        return [], "no treatment had two trays weighed" if k > 1 else "one treatment only was weighed"
+    if not where.divided and len(where.trays) <= k:
+        return [], "there were too few trays"
+    y = s.y[rows]
+    several = 1 < len(where.trays) < len(rows)
+    try:
+        fit = fit_mixed(y, np.eye(k)[where.treatment], [RandomTerm("tray", where.tray)] if several else [])
+    except ValueError as why:
+        return [], str(why)
+    n = counts(where)
+    pairs = list(combinations(range(k), 2))
+    kr = KenwardRoger(fit).contrasts(np.array([np.eye(k)[i] - np.eye(k)[j] for i, j in pairs]))
+    margin = margins(kr)
+    p = np.where(np.isnan(margin), np.nan, 2 * stats.t.sf(np.abs(kr.estimate / kr.se), kr.df))
+    out: list[list[object]] = []
+    for m, (i, j) in enumerate(pairs):
+        e, low, high = kr.estimate[m], kr.estimate[m] - margin[m], kr.estimate[m] + margin[m]
+        withheld = {where.levels[i], where.levels[j]} & set(where.unreplicated)
+        out.append([
+            day, where.levels[i], where.levels[j], e, kr.se[m], kr.df[m], e / kr.se[m], low, high,
+            np.nan if withheld else p[m], np.nan, *(100 * np.expm1(np.minimum([e, low, high], _LARGEST_LOG))),
+            *(int(n[c].iloc[i] + n[c].iloc[j]) for c in ("n_trays", "n_pots")),
+        ])  # fmt: skip
+    return out, ""
+
+
+def _by_day(s: _Series, multiplicity: str) -> tuple[pd.DataFrame, list[str]]:
+    rows: list[list[object]] = []
+    skipped: dict[str, list[str]] = {}
+    for day in np.unique(s.day):
+        found, why = _day_pairs(s, float(day))
+        rows += found
+        if why:
+            skipped.setdefault(why, []).append(f"{day:g}")
+    table = pd.DataFrame(rows, columns=DAY_COLUMNS)
+    table["p"] = adjust(table["p_unadjusted"].to_numpy(dtype=float), multiplicity)
+    return table, [f"Day {', '.join(days)}: not compared, {why}." for why, days in skipped.items()]
+
+
+def _summary(rates: pd.DataFrame, pairs: pd.DataFrame, days: pd.DataFrame, first: str) -> str:
+    x = extremes(rates, pairs)
+    if x is None:
+        each = ", ".join(
+            f"{m} {100 * e:.2g} % a day" for m, e in zip(rates["treatment"], rates["estimate"], strict=True)
+        )
+        return f"Growth: {each}. {first}".strip()
+    best = f"{x.best[:1].upper()}{x.best[1:]}"
+    text = (
+        f"{best} grew faster than {x.worst} by {100 * x.size:.2g} points of % a day ({100 * x.low:.2g} to "
+        f"{100 * x.high:.2g}); {x.trays} {x.chance}."
+    )
+    found = pair_of(days, x.best, x.worst)
+    if found is not None:
+        sign, end = found
+        size, *limits = (100 * np.expm1(min(sign * end[c], _LARGEST_LOG)) for c in ("estimate", "low", "high"))
+        low, high = sorted(limits)
+        ahead = "ahead of" if size >= 0 else "behind"
+        text += f" After {end['day']:g} days {x.best} stood {abs(size):.0f} % {ahead} {x.worst} ({low:.0f} to {high:.0f} %)."
+    return text
+
+
+def compare_growth(
+    weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: str, pot: str, multiplicity: str = "holm"
+) -> GrowthComparison:
+    """Compare growth over time; see `GrowthComparison` for what comes back.
+
+    weighins: a row per weigh-in. `mass` above 0 (NaN: missing, left out); `day` numbers, or times (days since the
+    first); `pot` labels may repeat from tray to tray. `multiplicity` of the table of days: "holm" or "fdr".
+    Raises ValueError for missing columns, text in numbers, infinite values, masses of zero or less, fewer than two
+    treatments or days.
+    """
+    adjust([], multiplicity)
+    s = _read(weighins, mass=mass, day=day, treatment=treatment, tray=tray, pot=pot)
+    where, unit = s.where, "1/day"
+    n = counts(where, s.pot)
+    tray_rates = _tray_rates(s)
+    levels = where.levels
+    samples = split(tray_rates["rate_per_day"], tray_rates["treatment"], levels)
+    if min(map(len, samples)) == 0:
+        raise ValueError("a treatment has no pot weighed on two days: its growth rate cannot be told")
+    cautions = list(s.cautions)
+    if len(where.unreplicated) == len(levels) or (not where.divided and len(where.trays) <= len(levels)):
+        value = [float(x.mean()) for x in samples]
+        rates, pairs = described(value, n, unit), described_pairs(value, n, unit)
+        anova = pd.DataFrame(
+            [{"term": "growth rate", "method": KENWARD_ROGER}], columns=["term", "method", "f", "df_num", "df_den", "p"]
+        )
+        empty = pd.DataFrame(columns=["source", "estimate"])
+        days = pd.DataFrame(columns=DAY_COLUMNS)
+        return GrowthComparison(
+            anova, rates, pairs, days, empty, tray_rates, tuple(cautions), _summary(rates, pairs, days, cautions[0])
+        )
+    k = len(levels)
+    group = np.eye(k)[where.treatment]
+    terms, left_out = _terms(s)
+    fit = fit_mixed(s.y, np.column_stack([group, group * s.day[:, None]]), terms)
+    rows = np.eye(k, 2 * k, k)
+    rates = means_table(fit, rows, n, unit)
+    pairs = pairs_table(fit, rows, n, unit, where.unreplicated)
+    differ = rows[1:] - rows[0]
+    tests = [
+        f_row("growth rate", KENWARD_ROGER, KenwardRoger(fit).f_test(differ)),
+        f_row("growth rate", SATTERTHWAITE, Satterthwaite(fit).f_test(differ)),
+    ]
+    if not where.divided and min(map(len, samples)) > 1 and all(np.ptp(x) > 0 for x in samples):
+        tests += [
+            f_row("growth rate", "tray rates", one_way(samples)),
+            f_row("growth rate", "tray rates, Welch", welch(samples)),
+        ]
+    anova = pd.DataFrame(tests)
+    if k - len(where.unreplicated) < 2:
+        anova["p"] = np.nan
+    days, skipped = _by_day(s, multiplicity)
+    cautions += (
+        thin_cautions([*anova["df_den"], *pairs["df"], *days["df"]]) + left_out + _curvature_caution(s) + skipped
+    )
+    return GrowthComparison(
+        anova, rates, pairs, days, _variance_table(fit), tray_rates, tuple(cautions), _summary(rates, pairs, days, "")
+    )

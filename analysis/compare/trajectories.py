@@ -1,0 +1,207 @@
+"""Courses of growth: the mean ln mass of every tray from day to day; where two treatments' courses cross, and
+what was lost at first by plants that had to get used to their new surroundings.
+
+In: a row per weigh-in, named as for `compare_growth`. Out: tidy tables, with cautions. The tray is the unit:
+intervals come from trays drawn again, or from the scatter of trays, never of pots. Tests no rates
+(`tidetray.analysis.compare.over_time` does) and fits no curve with an upper limit (`tidetray.analysis.growth.curves`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from tidetray.analysis.compare.design_checks import counted, labels, numbers, require
+from tidetray.analysis.compare.over_time import GrowthComparison
+from tidetray.analysis.stats.derivatives import Array
+from tidetray.analysis.stats.pairwise import adjust
+
+LEVEL = 0.05
+LEAST_TRAYS = 3
+"""Trays a treatment needs before drawing them again says anything (our choice)."""
+
+_FEW_TRAYS = (
+    8  # below, limits by drawing again are clearly too narrow: see `tidetray.analysis.compare.one_day.resample_trays`
+)
+_LAG_DAYS = 5
+"""Days with weigh-ins needed to tell a lag from a straight line (three numbers a tray, and two to judge by)."""
+
+
+@dataclass(frozen=True)
+class Crossings:
+    """Pairs whose mean courses cross. `table`: a, b, day, low, high (95 %, trays drawn again), share (of the draws
+    that cross at all), first (who led before), last (who leads after), settled, n_trays.
+
+    `settled`: each led by more than chance on some day of `GrowthComparison.days`, and nearly all draws cross.
+    Where it is not, low and high are NaN: the crossing may be chance.
+    """
+
+    table: pd.DataFrame
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class EarlyLag:
+    """Time lost at first. `table`: treatment, stock, lost_d, low, high (95 %), df, p (Holm over the rows), n_trays.
+
+    lost_d: by how many days the later course runs behind one that grew at its later rate from the first day;
+    below zero a head start. `half_time_d`: in which the early difference of rates halved, one for the whole
+    trial. Empty with a caution where there are too few days or trays.
+    """
+
+    table: pd.DataFrame
+    half_time_d: float
+    cautions: tuple[str, ...]
+
+
+def tray_courses(
+    weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: str, stock: str | None = None
+) -> pd.DataFrame:
+    """treatment, tray, (stock,) day, ln_g, n_pots: mean ln mass of the pots of a tray on each day.
+
+    Missing masses are left out. ValueError for missing columns, text in numbers, masses of zero or less.
+    """
+    keys = [treatment, tray, *([] if stock is None else [stock])]
+    require(weighins, [*keys, mass, day])
+    m, t = numbers(weighins, mass), numbers(weighins, day)
+    if (m <= 0).any():
+        raise ValueError(f"column '{mass}' holds masses of zero or less; ln mass needs masses above 0")
+    frame = pd.DataFrame({"treatment": labels(weighins, treatment)[0], "tray": labels(weighins, tray)[0]})
+    if stock is not None:
+        frame["stock"] = weighins[stock].astype(str).to_numpy()
+    known = frame.assign(day=t, ln_g=np.log(m)).dropna(subset=["ln_g", "day"])
+    by = [c for c in frame.columns if c in ("treatment", "tray", "stock")]
+    out = known.groupby([*by, "day"], sort=True)["ln_g"].agg(["mean", "size"]).reset_index()
+    return out.rename(columns={"mean": "ln_g", "size": "n_pots"})
+
+
+def crossings(courses: pd.DataFrame, growth: GrowthComparison, *, refits: int = 2000, seed: int = 1) -> Crossings:
+    """Where the mean courses of two treatments cross for the last time; see `Crossings`.
+
+    `courses` as from `tray_courses` (without stock); `growth` compared the same weigh-ins. Between days the
+    courses run straight. A crossing before the second day is none: all start alike.
+    """
+    wide = courses.pivot_table(index=["treatment", "tray"], columns="day", values="ln_g")
+    wide = wide.interpolate(axis=1, method="index", limit_area="inside").dropna(axis=1)
+    columns = ["a", "b", "day", "low", "high", "share", "first", "last", "settled", "n_trays"]
+    if wide.shape[1] < 2:
+        return Crossings(
+            pd.DataFrame(columns=columns), ("No two days on which all trays were weighed: no crossing can be told.",)
+        )
+    days, values = wide.columns.to_numpy(float), wide.to_numpy()
+    group = wide.index.get_level_values("treatment").to_numpy()
+    names = list(dict.fromkeys(growth.rates["treatment"]))
+    rng = np.random.default_rng(seed)
+    drawn, mean = {}, {}
+    for name in names:
+        own = values[group == name]
+        mean[name] = own.mean(axis=0)
+        weights = rng.multinomial(len(own), np.full(len(own), 1 / len(own)), size=refits) / len(own)
+        drawn[name] = weights @ own
+    rows, cautions = [], []
+    for a, b in combinations(names, 2):
+        n = [int((group == x).sum()) for x in (a, b)]
+        at = float(_last_crossing(days, (mean[a] - mean[b])[None])[0])
+        if np.isnan(at) or at < days[1]:
+            continue
+        found = _last_crossing(days, drawn[a] - drawn[b])
+        share = float(np.mean(~np.isnan(found)))
+        last, first = (a, b) if mean[a][-1] > mean[b][-1] else (b, a)
+        told = _led(growth.days, a, b)
+        settled = share >= 1 - LEVEL and min(n) >= LEAST_TRAYS and {first, last} <= told
+        low, high = np.nanquantile(found, [0.025, 0.975]) if settled else (np.nan, np.nan)
+        rows.append((a, b, at, low, high, share, first, last, settled, sum(n)))
+        if settled and min(n) < _FEW_TRAYS:
+            cautions.append(
+                f"The interval of the day on which {a} and {b} cross rests on {counted(min(n), 'tray')} a side drawn "
+                "again: it is too narrow rather than too wide."
+            )
+    return Crossings(pd.DataFrame(rows, columns=columns), tuple(cautions))
+
+
+def mean_courses(courses: pd.DataFrame) -> pd.DataFrame:
+    """treatment, day, mass_g, low, high: geometric mean of tray means, 95 % from the scatter of trays, pooled per day.
+
+    `courses` as from `tray_courses` (without stock). Limits are NaN where no treatment has two trays that day.
+    """
+    groups = courses.groupby(["day", "treatment"], sort=True)["ln_g"]
+    table = groups.agg(["mean", "size"]).reset_index()
+    squares = ((courses["ln_g"] - groups.transform("mean")) ** 2).groupby(courses["day"]).sum()
+    df = (table["size"] - 1).groupby(table["day"]).sum()
+    variance = (squares / df.where(df > 0)).reindex(table["day"]).to_numpy()
+    t = stats.t.isf(LEVEL / 2, df.where(df > 0).reindex(table["day"]).to_numpy())
+    margin = t * np.sqrt(variance / table["size"])
+    return pd.DataFrame(
+        {"treatment": table["treatment"], "day": table["day"], "mass_g": np.exp(table["mean"])}
+        | {"low": np.exp(table["mean"] - margin), "high": np.exp(table["mean"] + margin)}
+    )
+
+
+def _led(days: pd.DataFrame, a: str, b: str) -> set[str]:
+    """Who led by more than chance on some day, all days and pairs counted."""
+    rows = days[(days["a"] == a) & (days["b"] == b) & (days["p"].astype(float) < LEVEL)]
+    return {a if estimate > 0 else b for estimate in rows["estimate"]}
+
+
+def _last_crossing(days: Array, difference: Array) -> Array:
+    """Per row of `difference` (rows, days) the day on which it last changes sign; NaN where it never does."""
+    same = np.sign(difference) == np.sign(difference[:, -1:])
+    crosses = ~same.all(axis=1)
+    before = difference.shape[1] - 1 - np.argmax(~same[:, ::-1], axis=1)  # last day with the other sign
+    before = np.where(crosses, before, 0)
+    row = np.arange(len(difference))
+    d0, d1 = difference[row, before], difference[row, np.minimum(before + 1, len(days) - 1)]
+    step = np.where(d1 != d0, d0 / np.where(d1 != d0, d0 - d1, 1.0), 0.0)
+    at = days[before] + step * (days[np.minimum(before + 1, len(days) - 1)] - days[before])
+    return np.where(crosses, at, np.nan)
+
+
+def early_lag(courses: pd.DataFrame) -> EarlyLag:
+    """What treatments (by stock, if the courses are) lost at first against their own later rate; see `EarlyLag`.
+
+    Each course is ln m = c + r t - r k (1 - exp(-t / s)): at first the rate is r (1 - k / s), later r, and k days
+    are lost. s is common to the trial (least squares over a grid of up to a third of its length, so that a late
+    slowing is not taken for an early lead); c, r and k are each tray's own, and treatments have the mean of
+    their trays' k with the scatter of trays around it, pooled.
+    """
+    by = ["treatment", *(["stock"] if "stock" in courses else [])]
+    columns = ["treatment", "stock", "lost_d", "low", "high", "df", "p", "n_trays"]
+    empty = pd.DataFrame(columns=columns)
+    long = courses[courses.groupby([*by, "tray"])["day"].transform("nunique") >= _LAG_DAYS]
+    if not len(long):
+        return EarlyLag(empty, np.nan, (f"An early lag needs weigh-ins on {_LAG_DAYS} days or more.",))
+    series = [(key, part["day"].to_numpy(float), part["ln_g"].to_numpy()) for key, part in long.groupby([*by, "tray"])]
+    start = min(t.min() for _, t, _ in series)
+    span = max(t.max() for _, t, _ in series) - start
+    grid = np.geomspace(span / 30, span / 3, 25)
+    fits = [[_bent(t - start, y, s) for _, t, y in series] for s in grid]
+    best = int(np.argmin([sum(rss for _, rss in each) for each in fits]))
+    lost = pd.DataFrame(
+        [(*key, k) for (key, _, _), (k, _) in zip(series, fits[best], strict=True)], columns=[*by, "tray", "k"]
+    )
+    lost = lost.assign(stock=lost.get("stock", "")).loc[np.isfinite(lost["k"])]
+    groups = lost.groupby(["treatment", "stock"], sort=True)["k"]
+    trays = lost.drop_duplicates(["treatment", "tray"]).groupby("treatment").size()
+    # pots of two stocks share a tray, so the trays are counted once
+    df = int((trays - 1).sum())
+    if df < 1:
+        return EarlyLag(empty, np.nan, ("An early lag needs two trays of a treatment.",))
+    within = float(((lost["k"] - groups.transform("mean")) ** 2).sum() / max((groups.size() - 1).sum(), 1))
+    table = groups.agg(["mean", "size"]).reset_index().rename(columns={"mean": "lost_d", "size": "n_trays"})
+    se = np.sqrt(within / table["n_trays"])
+    margin = stats.t.isf(LEVEL / 2, df) * se
+    p = adjust(2 * stats.t.sf(np.abs(table["lost_d"] / se), df))
+    table = table.assign(low=table["lost_d"] - margin, high=table["lost_d"] + margin, df=df, p=p)
+    return EarlyLag(table[columns], float(grid[best] * np.log(2)), ())
+
+
+def _bent(t: Array, y: Array, s: float) -> tuple[float, float]:
+    """Days lost at first, and the residual sum of squares."""
+    X = np.column_stack([np.ones_like(t), t, -np.expm1(-t / s)])
+    beta, *_ = np.linalg.lstsq(X, y)
+    rss = float(((y - X @ beta) ** 2).sum())
+    return (float(-beta[2] / beta[1]) if beta[1] > 0 else np.nan), rss

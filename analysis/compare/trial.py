@@ -1,0 +1,199 @@
+"""Which treatment grows fastest, and is the difference real: all comparisons of one trial, for command and page.
+
+In: a row per pot and day of weighing (`TrialData.masses`). Out: a `TrialComparison`: one day with the starting mass
+held equal, the whole time, days to a saleable mass, crossings, early lag, wet against dry as far as weighed, and a
+few sentences to repeat, with what cannot be told first. Works out nothing that the modules it calls do not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from tidetray.analysis.compare.assumptions import LEVEL
+from tidetray.analysis.compare.days_to_mass import DaysToMass, days_to_mass
+from tidetray.analysis.compare.design_checks import require
+from tidetray.analysis.compare.one_day import Comparison, compare_treatments
+from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth
+from tidetray.analysis.compare.trajectories import Crossings, EarlyLag, crossings, early_lag, mean_courses, tray_courses
+from tidetray.analysis.compare.wet_dry import WetAndDry, compare_wet_and_dry
+
+_NAMED = {"mass": "net_g", "day": "day", "treatment": "treatment", "tray": "tray"}
+
+
+@dataclass(frozen=True)
+class TrialComparison:
+    """`day` is the day after the start on which `at_day` compares; `growth` runs up to it; `means` as
+    from `mean_courses`. What could not be
+    asked is None, and `cautions` say why. `sentences` are for people; numbers in them are rounded."""
+
+    day: int
+    at_day: Comparison
+    growth: GrowthComparison
+    means: pd.DataFrame
+    crossings: Crossings
+    lag: EarlyLag
+    to_mass: DaysToMass | None
+    wet_dry: WetAndDry | None
+    cautions: tuple[str, ...]
+    sentences: tuple[str, ...]
+
+
+def compare_trial(
+    masses: pd.DataFrame, *, day: int | None = None, saleable_g: float | None = None, multiplicity: str = "holm"
+) -> TrialComparison:
+    """All comparisons of a trial up to a day (else `last_whole_day`).
+
+    masses: pot, tray, treatment, stock, day, time, net_g, start_g, dry_g (NaN where not dried). `multiplicity` as for
+    `compare_growth`. ValueError for columns missing, no such day, and where nothing can be compared.
+    """
+    require(masses, ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g"])
+    if masses.empty:
+        raise ValueError("there are no weigh-ins yet: weigh all pots, and again in a week")
+    known = sorted(int(d) for d in masses["day"].unique())
+    if day is None:
+        day = last_whole_day(masses)
+    if day not in known:
+        raise ValueError(f"no weigh-in on day {day}; there are weigh-ins on days {', '.join(map(str, known))}")
+    masses, run = _one_run(masses[masses["day"] <= day])
+    known = sorted(int(d) for d in masses["day"].unique())
+    day = known[-1]
+    growth = compare_growth(masses, **_NAMED, pot="pot", multiplicity=multiplicity)
+    on_day, changed = _of_one_treatment(masses, day)
+    at_day, own = _at_day(on_day.set_index("pot", drop=False), started=day > known[0])
+    courses = tray_courses(masses, **_NAMED)
+    crossed = crossings(courses, growth)
+    lag = early_lag(tray_courses(masses, **_NAMED, stock="stock"))
+    to_mass = None if saleable_g is None else days_to_mass(masses, **_NAMED, pot="pot", mass_g=saleable_g)
+    wet_dry, dry_cautions = _wet_dry(masses)
+    cautions = dict.fromkeys((
+        *run, *changed, *own, *at_day.cautions, *growth.cautions, *crossed.cautions, *lag.cautions, *dry_cautions,
+        *(to_mass.cautions if to_mass else ()), *(wet_dry.cautions if wet_dry else ()),
+    ))  # fmt: skip
+    sentences = [f"After {day} days: {at_day.summary}", growth.summary]
+    if to_mass and to_mass.summary:
+        sentences.append(to_mass.summary)
+    sentences += [*_crossing_sentences(crossed), *_lag_sentences(lag)]
+    if wet_dry:
+        sentences.append(wet_dry.summary)
+    return TrialComparison(
+        day,
+        at_day,
+        growth,
+        mean_courses(courses),
+        crossed,
+        lag,
+        to_mass,
+        wet_dry,
+        tuple(cautions),
+        tuple(s for s in sentences if s),
+    )
+
+
+def last_whole_day(masses: pd.DataFrame) -> int:
+    """The last day on which at least half as many pots were weighed as on any: not one whose weighing goes on."""
+    pots = masses.dropna(subset=["net_g"]).groupby("day")["pot"].nunique()
+    return int(pots.index[pots >= pots.max() / 2].max())
+
+
+def _one_run(masses: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """The last run of a crossover that was weighed twice at least: rows under the treatments that trays had then."""
+    per_day = masses.sort_values(["tray", "day", "time"]).groupby(["tray", "day"])["treatment"].last().reset_index()
+    before = per_day.groupby("tray")["treatment"].shift()
+    turns = sorted({int(d) for d in per_day.loc[before.notna() & (per_day["treatment"] != before), "day"]})
+    if not turns:
+        return masses, []
+    starts = [int(masses["day"].min()), *turns]
+    ends = [*turns, int(masses["day"].max()) + 1]
+    runs = [masses[masses["day"].between(a, b, inclusive="left")] for a, b in zip(starts, ends, strict=True)]
+    run = next((each for each in reversed(runs) if each["day"].nunique() > 1), runs[0])
+    given = run.sort_values(["day", "time"]).groupby("tray")["treatment"].last()
+    run = run[run["treatment"] == run["tray"].map(given)]
+    first, last = int(run["day"].min()), int(run["day"].max())
+    start_g = run[run["day"] == first].set_index("pot")["net_g"]
+    told = (
+        f"Trays changed treatments on the way (crossover): this compares days {first} to {last} only, under the treatments "
+        "of that time. What the time before did to the plants is not taken off; ask for an earlier day to see that run."
+    )
+    return run.assign(start_g=run["pot"].map(start_g)), [told]
+
+
+def _of_one_treatment(masses: pd.DataFrame, day: int) -> tuple[pd.DataFrame, list[str]]:
+    """The rows of a day without pots that were under another treatment before: what they weigh is due to both."""
+    rows = masses[masses["day"] == day]
+    turns = masses.groupby("pot")["treatment"].nunique()
+    both = sorted({str(pot) for pot in turns.index[turns > 1]} & set(rows["pot"]))
+    if not both:
+        return rows, []
+    shown = ", ".join(both[:4]) + (f" and {len(both) - 4} more" if len(both) > 4 else "")
+    told = f"Under two treatments in turn, moved or crossed over: {shown}. What they weigh on day {day} is due to both"
+    rest = rows[~rows["pot"].isin(both)]
+    if set(rest["tray"]) == set(rows["tray"]):
+        return rest, [
+            f"{told}: they are left out of that day, and their growth counts under each treatment for its time."
+        ]
+    return rows, [f"{told}: look at growth, which counts under each treatment for its time."]
+
+
+def _at_day(rows: pd.DataFrame, *, started: bool) -> tuple[Comparison, list[str]]:
+    """The comparison of one day with start and stock held equal as far as the treatments share them."""
+    covariates, cautions = [], []
+    if started and rows["start_g"].notna().any() and rows["start_g"].nunique() > 1:
+        covariates.append("start_g")
+    stocks = {str(name): {str(x) for x in each if str(x)} for name, each in rows.groupby("treatment")["stock"]}
+    if len(set().union(*stocks.values())) > 1:
+        apart = [(a, b) for a, b in combinations(stocks, 2) if not stocks[a] & stocks[b]]
+        if apart:
+            listed = "; ".join(f"{a} and {b}" for a, b in apart)
+            cautions.append(
+                f"No stock is shared by {listed}: what the stock did and what the treatment did cannot be told apart."
+            )
+        elif not rows["stock"].eq("").any():
+            covariates.append("stock")
+    named = {"response": "net_g", "treatment": "treatment", "tray": "tray"}
+    try:
+        return compare_treatments(rows, **named, covariates=covariates), cautions
+    except ValueError as why:
+        if not covariates:
+            raise
+        cautions.append(f"Starting mass and stock could not be held equal ({why}).")
+        return compare_treatments(rows, **named), cautions
+
+
+def _wet_dry(masses: pd.DataFrame) -> tuple[WetAndDry | None, list[str]]:
+    dried = masses[masses["dry_g"].notna()]
+    if not len(dried):
+        return None, []
+    try:
+        return compare_wet_and_dry(dried, wet="net_g", dry="dry_g", treatment="treatment", tray="tray"), []
+    except ValueError as why:
+        return None, [f"Dry masses could not be compared: {why}."]
+
+
+def _crossing_sentences(found: Crossings) -> list[str]:
+    return [
+        f"{_capital(row['first'])} led {row['last']} until about day {row['day']:.0f} ({row['low']:.0f} to "
+        f"{row['high']:.0f}), and fell behind it then."
+        for row in found.table[found.table["settled"].astype(bool)].to_dict("records")
+    ]
+
+
+def _lag_sentences(found: EarlyLag) -> list[str]:
+    """The largest loss only: the table has the rest."""
+    told = found.table[(found.table["p"].astype(float) < LEVEL) & (found.table["lost_d"].astype(float) > 0)]
+    if not len(told):
+        return []
+    row = told.sort_values("lost_d").iloc[-1]
+    stock = f", {row['stock']}" if row["stock"] else ""
+    low, high = np.maximum([row["low"], row["high"]], 0)
+    return [
+        f"{_capital(row['treatment'])}{stock}: about {row['lost_d']:.0f} days were lost "
+        f"at first ({low:.0f} to {high:.0f}), while the plants got used to it."
+    ]
+
+
+def _capital(name: object) -> str:
+    return f"{str(name)[:1].upper()}{str(name)[1:]}"

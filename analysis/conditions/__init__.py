@@ -1,0 +1,1 @@
+"""What trays and pots went through: light, air, warmth, floods, exposure."""

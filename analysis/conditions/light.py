@@ -1,0 +1,272 @@
+"""Light: photon flux from illuminance, daily light integral, and light over the hours of a tray.
+
+In: illuminance [lx], photon flux density PPFD [µmol m⁻² s⁻¹] with its times, or hourly summaries.
+Out: PPFD; the daily light integral [mol m⁻² d⁻¹] per local day with the seconds it rests on; the
+`light` frame (tray, time, ppfd) that exposure reads.
+
+It never fills a gap: what is not known stays NaN, and every day says how much of it was covered.
+It does not turn red and blue light meters' lux into PPFD: lux weighs light by the human eye, and
+for such lamps no factor holds.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from datetime import datetime, tzinfo
+from typing import NamedTuple, TypeVar
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from tidetray.ingest.core.readings import MAX_GAP_S
+
+Values = TypeVar("Values", float, NDArray[np.float64], "pd.Series[float]")
+IntArray = NDArray[np.int64]
+FloatArray = NDArray[np.float64]
+
+LIT_PPFD = 1.0
+"""From this PPFD [µmol m⁻² s⁻¹] on it is light (common practice: 1 to 2, no source); the threshold of channel `ppfd`."""
+
+NO_TIME = np.iinfo(np.int64).min
+"""What `utc_ms` gives for NaT."""
+
+_HOUR_S = 3600.0
+
+
+class Lamp(NamedTuple):
+    lux_per_ppfd: float
+    source: str
+
+
+_THIMIJAN_HEINS = "Thimijan and Heins 1983, HortScience 18(6):818-822, Table 3"
+
+LAMPS: dict[str, Lamp] = {
+    "sun": Lamp(54.0, f"{_THIMIJAN_HEINS}, sun and sky"),
+    "blue sky": Lamp(52.0, f"{_THIMIJAN_HEINS}, blue sky only"),
+    "cool white fluorescent": Lamp(74.0, _THIMIJAN_HEINS),
+    "high pressure sodium": Lamp(82.0, _THIMIJAN_HEINS),
+    "metal halide": Lamp(71.0, _THIMIJAN_HEINS),
+    "incandescent": Lamp(50.0, _THIMIJAN_HEINS),
+    "white LED": Lamp(1000 / 15, "Sharakshane 2018, bioRxiv 289280: 15 µmol m⁻² s⁻¹ per klx, mean of white LEDs"),
+}
+"""Lamp type -> lux per µmol m⁻² s⁻¹ (400-700 nm), with its source. Single white LEDs lie between about 55
+(warm, high colour rendering) and 80 (cool), from memory; a wrong lamp is wrong by up to 1.5 times."""
+
+
+def lux_per_ppfd(lamp: str | float) -> float:
+    """Lux per µmol m⁻² s⁻¹ of a lamp type in LAMPS, or a measured factor given as a number, also one in writing ("62.5").
+
+    ValueError for any other lamp and for a factor that is not positive.
+    """
+    factor: float | None = None
+    with contextlib.suppress(ValueError):
+        factor = float(lamp)
+    if factor is not None:
+        if not (math.isfinite(factor) and factor > 0):
+            raise ValueError(f"a lamp's factor must be a positive number of lux per µmol m⁻² s⁻¹, not {factor!r}")
+        return factor
+    wanted = str(lamp).casefold().replace("-", " ").replace("_", " ").strip()
+    for name, known in LAMPS.items():
+        if name.casefold() == wanted:
+            return known.lux_per_ppfd
+    raise ValueError(
+        f"no lux factor for lamp {lamp!r}. Known: {', '.join(LAMPS)}. For any other lamp, red and blue LEDs above all, "
+        "measure lux and PPFD at one spot and give lux divided by PPFD as a number"
+    )
+
+
+def ppfd(lux: Values, lamp: str | float) -> Values:
+    """PPFD [µmol m⁻² s⁻¹] of `lux` [lx] under a lamp type of LAMPS, or under a factor [lx per µmol m⁻² s⁻¹].
+
+    ValueError as in `lux_per_ppfd`.
+    """
+    return lux / lux_per_ppfd(lamp)
+
+
+def under_water(ppfd: float | FloatArray, depth_m: ArrayLike, attenuation_per_m: ArrayLike) -> FloatArray:
+    """PPFD [µmol m⁻² s⁻¹] left at `depth_m` of water: E0 exp(-K z), the Beer-Lambert law (Kirk 1994, from memory).
+
+    `attenuation_per_m` is K for 400-700 nm: 0.1-0.2 in pure water, 0.5-1 in a clear lake, 3-10 in an algal
+    bloom (a teaching text, read in a secondary copy). ValueError for a negative depth or K.
+    """
+    depth, attenuation = (np.asarray(each, dtype=np.float64) for each in (depth_m, attenuation_per_m))
+    if not ((depth >= 0).all() and (attenuation >= 0).all()):
+        raise ValueError(f"depth and attenuation must not be negative: {depth.min():g} m, {attenuation.min():g} per m")
+    return np.asarray(ppfd * np.exp(-attenuation * depth))
+
+
+def utc_ms(times: pd.Series[pd.Timestamp] | pd.DatetimeIndex, what: str) -> IntArray:
+    """Milliseconds since 1970 of times that have a zone; NO_TIME for NaT. ValueError naming `what` otherwise."""
+    if not isinstance(times.dtype, pd.DatetimeTZDtype) and not all(
+        isinstance(time, datetime) and time.tzinfo is not None for time in times[times.notna()]
+    ):
+        raise ValueError(f"{what}: times need a zone, got {times.dtype}")
+    index = pd.DatetimeIndex(pd.to_datetime(times, utc=True))
+    return index.tz_localize(None).to_numpy(dtype="datetime64[ms]").astype(np.int64)
+
+
+def local_days(start: pd.Timestamp, end: pd.Timestamp, zone: str | tzinfo) -> tuple[pd.DatetimeIndex, IntArray]:
+    """The local days that `start` <= t < `end` touches, and their edges [UTC ms], one more than days.
+
+    Days are dates at midnight without a zone. A day begins at its first instant: where the clocks
+    change at midnight that is 01:00, or the first of two midnights.
+    """
+    first = start.tz_convert(zone).tz_localize(None).normalize()
+    last = (end - pd.Timedelta(1, "ms")).tz_convert(zone).tz_localize(None).normalize()
+    days = pd.date_range(first, max(first, last) + pd.Timedelta(days=1), freq="D", unit="ms")
+    edges = days.tz_localize(zone, ambiguous=np.ones(len(days), dtype=bool), nonexistent="shift_forward")
+    return days[:-1], utc_ms(edges, "days")
+
+
+def dli(
+    times: pd.Series[pd.Timestamp] | pd.DatetimeIndex,
+    ppfd: pd.Series[float] | FloatArray,
+    zone: str | tzinfo | None = None,
+    *,
+    max_gap_s: float = MAX_GAP_S,
+) -> pd.DataFrame:
+    """Daily light integral per local day: PPFD [µmol m⁻² s⁻¹] over time by the trapezoid rule.
+
+    `times` have a zone, in any order; NaN readings are left out. Days are those of `zone`, by default
+    the zone of `times`. Readings more than `max_gap_s` apart say nothing about the time between; a
+    day's edge counts as covered when the first or last reading is no further from it than that.
+
+    Gives `day` (its date), `dli_mol_m2` (NaN unless the whole day is covered), `covered_s` and `day_s`
+    (82 800 or 90 000 when the clocks change). ValueError for times without a zone or of another length.
+    """
+    index = pd.DatetimeIndex(times) if len(times) else pd.DatetimeIndex([], tz="UTC")
+    time_ms, value = utc_ms(index, "dli"), np.asarray(ppfd, dtype=np.float64)
+    if len(time_ms) != len(value):
+        raise ValueError(f"dli: {len(time_ms)} times but {len(value)} values of PPFD")
+    known = ~np.isnan(value) & (time_ms != NO_TIME)
+    time_ms, first_of = np.unique(time_ms[known], return_index=True)
+    value = value[known][first_of]
+    if not len(time_ms):
+        return _days_frame(pd.DatetimeIndex([]).as_unit("ms"), np.empty(0), np.empty(0), np.zeros(1, dtype=np.int64))
+
+    here = zone if zone is not None else index.tz
+    if here is None:
+        raise ValueError("dli: times need a zone")
+    ends = pd.to_datetime(time_ms[[0, -1]], unit="ms", utc=True)
+    days, edges_ms = local_days(ends[0], ends[1] + pd.Timedelta(1, "ms"), here)
+
+    # The day edges become points of their own, so that each stretch lies in one day.
+    point_ms = np.union1d(time_ms, edges_ms)
+    point = np.interp(point_ms, time_ms, value)
+    stretch_s = np.diff(point_ms) / 1000.0
+    bounds_ms = np.unique(np.concatenate([edges_ms[:1], time_ms, edges_ms[-1:]]))
+    gap_s = np.diff(bounds_ms) / 1000.0
+    covered = gap_s[np.searchsorted(bounds_ms, point_ms[:-1], side="right") - 1] <= max_gap_s
+    covered_s = np.where(covered, stretch_s, 0.0)
+
+    day = np.searchsorted(edges_ms, point_ms[:-1], side="right") - 1
+    light = covered_s * (point[1:] + point[:-1]) / 2
+    return _days_frame(
+        days,
+        np.bincount(day, weights=light, minlength=len(days)) / 1e6,
+        np.bincount(day, weights=covered_s, minlength=len(days)).astype(np.float64),
+        edges_ms,
+    )
+
+
+def _days_frame(days: pd.DatetimeIndex, mol_m2: FloatArray, covered_s: FloatArray, edges_ms: IntArray) -> pd.DataFrame:
+    day_s = np.diff(edges_ms) / 1000.0
+    whole = covered_s >= day_s - 1e-3
+    return pd.DataFrame(
+        {"day": days, "dli_mol_m2": np.where(whole, mol_m2, np.nan), "covered_s": covered_s, "day_s": day_s}
+    )
+
+
+def hours_of_several(hours: pd.DataFrame) -> pd.DataFrame:
+    """Hourly summaries of what several nodes measured on a tray, as when one was replaced, as one row per tray and hour.
+
+    `hours`: `tray, time, integral, covered_s, above_s`. Out: `tray, time, mean` (over the covered seconds, NaN where none
+    is), `covered_s, above_s` (shares of one hour, however many nodes there were).
+    """
+    sums = hours.groupby(["tray", "time"], as_index=False)[["integral", "covered_s", "above_s"]].sum()
+    nodes = (sums["covered_s"] / _HOUR_S).clip(lower=1.0)
+    mean = sums["integral"] / sums["covered_s"].where(sums["covered_s"] > 0)
+    return sums[["tray", "time"]].assign(
+        mean=mean, covered_s=sums["covered_s"] / nodes, above_s=sums["above_s"] / nodes
+    )
+
+
+def light_from_hours(hours: pd.DataFrame) -> pd.DataFrame:
+    """The `light` frame (tray, time, ppfd) from hourly summaries; see DEVELOPERS.md.
+
+    `hours` has one row per tray and hour: `tray, time` (start of the hour, with a zone), `ppfd` (mean
+    over the covered seconds), `covered_s`, `above_s` (seconds of those at or above LIT_PPFD).
+
+    A summary does not say when in its hour the lamp was switched, so a partly lit hour becomes a dark
+    and a lit part: `above_s` long, beside the neighbouring hour that is lit (at the start when both or
+    neither are), with the whole light of the hour. Seconds not covered become one unknown spell, at the
+    start of the hour if only the hour before is missing, else at its end. The light and the lit, dark
+    and unknown seconds of every hour are kept; only their order within the hour is a guess. An hour
+    without a lit second stays below LIT_PPFD.
+    Hours that have no row are unknown. ValueError for missing columns or impossible seconds.
+    """
+    need(hours, ("tray", "time", "ppfd", "covered_s", "above_s"), "hours")
+    # codes in place of names: to sort and to join names takes longer than all the rest
+    code, names = pd.factorize(hours["tray"], sort=True)
+    all_ms = utc_ms(hours["time"], "hours")
+    order = np.lexsort((all_ms, code))
+    frame = hours[["tray", "time", "ppfd", "covered_s", "above_s"]].iloc[order]
+    trays, start_ms = code[order], all_ms[order]
+    covered_s = frame["covered_s"].to_numpy(dtype=np.float64)
+    above_s = np.where(covered_s > 0, frame["above_s"].to_numpy(dtype=np.float64), 0.0)
+    level = np.where(covered_s > 0, frame["ppfd"].to_numpy(dtype=np.float64), 0.0)
+    possible = (
+        (covered_s >= 0) & (covered_s <= _HOUR_S + 1) & (above_s >= 0) & (above_s <= covered_s + 1) & (level >= 0)
+    )
+    if not possible.all():
+        bad = frame.loc[~possible, ["tray", "time", "ppfd", "covered_s", "above_s"]].iloc[0].to_dict()
+        raise ValueError(f"hours: an hour has 0 <= above_s <= covered_s <= 3600 and a mean PPFD, not {bad}")
+
+    follows = np.zeros(len(frame) + 1, dtype=bool)  # follows[i]: row i starts where row i-1 ends
+    follows[1:-1] = (trays[1:] == trays[:-1]) & (np.diff(start_ms) == 3_600_000)
+    seen, lit = covered_s > 0, above_s >= 1
+    # A lamp switched on at the very end of an hour lends it light but no lit second: the seconds are believed.
+    level = np.where(lit, level, np.minimum(level, np.nextafter(LIT_PPFD, 0.0)))
+    seen_before = follows[:-1] & np.r_[False, seen[:-1]]
+    seen_after = follows[1:] & np.r_[seen[1:], False]
+    lit_before = follows[:-1] & np.r_[False, lit[:-1]]
+    lit_after = follows[1:] & np.r_[lit[1:], False]
+
+    # Under a second is rounding, not a part of its own.
+    known_s = np.where(covered_s >= _HOUR_S - 1, _HOUR_S, covered_s)
+    partly = lit & (above_s < covered_s - 1)
+    lit_s = np.where(partly, above_s, np.where(lit, known_s, 0.0))
+    lit_level = np.where(partly, level * covered_s / np.maximum(lit_s, 1), level)
+    dark_level = np.where(lit, 0.0, level)
+    known_from_s = np.where(~seen_before & seen_after, _HOUR_S - known_s, 0.0)
+    lit_last = lit_after & ~lit_before
+    lit_from_s = known_from_s + np.where(lit_last, known_s - lit_s, 0.0)
+    dark_from_s = known_from_s + np.where(lit_last, 0.0, lit_s)
+
+    unknown = np.full(len(frame), np.nan)
+    parts = (
+        (known_from_s > 0, np.zeros(len(frame)), unknown),
+        (lit_s > 0, lit_from_s, lit_level),
+        (known_s - lit_s > 0, dark_from_s, dark_level),
+        ((known_from_s == 0) & (known_s < _HOUR_S), known_s, unknown),
+        (~follows[1:], np.full(len(frame), _HOUR_S), unknown),
+    )
+    points = pd.DataFrame(
+        {
+            "code": np.concatenate([trays[which] for which, _, _ in parts]),
+            "ms": np.concatenate([start_ms[w] + np.round(at_s[w] * 1000).astype(np.int64) for w, at_s, _ in parts]),
+            "ppfd": np.concatenate([value[which] for which, _, value in parts]),
+        }
+    ).sort_values(["code", "ms"], kind="stable", ignore_index=True)
+    points["tray"] = names.take(points["code"].to_numpy())
+    points["time"] = pd.to_datetime(points["ms"], unit="ms", utc=True).dt.as_unit("ms")
+    return points[["tray", "time", "ppfd"]]
+
+
+def need(frame: pd.DataFrame, columns: tuple[str, ...], what: str) -> None:
+    """ValueError naming the columns of `columns` that `frame` does not have."""
+    missing = [column for column in columns if column not in frame.columns]
+    if missing:
+        raise ValueError(f"{what}: columns missing: {', '.join(missing)}. Needed: {', '.join(columns)}")

@@ -1,0 +1,140 @@
+"""The top of a quadratic curve: where it is, how sure that is, and whether it is one at all.
+
+In: `tidetray.analysis.dose.profile.Units`. Out: a `QuadraticTop` with limits by the delta method and by Fieller's
+theorem, and a bootstrap of whole trays. It describes the quadratic; whether a top may be claimed also
+hangs on the other curves (`tidetray.analysis.dose.fit`).
+
+Fieller (1954, J R Stat Soc B 16:175-185, from memory): the doses t at which the slope b + 2 c t is not
+significantly different from zero. They are a bounded interval only where the curvature itself is significant.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from tidetray.analysis.dose.profile import Units
+from tidetray.analysis.stats.derivatives import Array
+from tidetray.analysis.stats.kenward_roger import KenwardRoger
+from tidetray.analysis.stats.reml import RandomTerm, fit_mixed, refit_resampled
+
+BOOTSTRAPS = 2000
+_TAIL = 0.025
+
+
+@dataclass(frozen=True)
+class QuadraticTop:
+    """The turning point -b/(2c) of y = a + b x + c x², in the dose's unit; 95 % limits.
+
+    `is_maximum`: it curves down. `fieller_low`, `fieller_high`: NaN where unbounded. `boot_low`, `boot_high`: NaN
+    where too many bootstraps have no top. `df`: Kenward-Roger's where trays are a random effect.
+    """
+
+    x: float
+    se_delta: float
+    delta_low: float
+    delta_high: float
+    fieller_low: float
+    fieller_high: float
+    boot_low: float
+    boot_high: float
+    response: float
+    response_se: float
+    curvature_t: float
+    curvature_p: float
+    df: float
+    is_maximum: bool
+
+    @property
+    def is_bounded(self) -> bool:
+        return bool(np.isfinite(self.fieller_low))
+
+
+def quadratic_top(units: Units, *, bootstraps: int = BOOTSTRAPS, seed: int = 1) -> QuadraticTop:
+    """The top of the quadratic through `units`. ValueError unless there are more units than coefficients and three doses."""
+    span = units.high - units.low
+    x = (units.x - units.low) / span
+    X = np.column_stack([units.levels, x, x**2])
+    n, p = X.shape
+    if n <= p or np.linalg.matrix_rank(X) < p:
+        raise ValueError("a quadratic needs three different doses and more trays than coefficients")
+    terms = [] if units.tray is None else [RandomTerm("tray", units.tray)]
+    at = np.array([0, p - 2, p - 1])
+    if terms:
+        fit = fit_mixed(units.y, X, terms)
+        beta, cov = fit.beta[at], fit.beta_cov[np.ix_(at, at)]
+        df = float(KenwardRoger(fit).contrasts(np.eye(p)[-1:]).df[0])
+    else:
+        beta_all = np.linalg.lstsq(X, units.y, rcond=None)[0]
+        df = float(n - p)
+        variance = float(((units.y - X @ beta_all) ** 2).sum()) / df
+        beta, cov = beta_all[at], (variance * np.linalg.inv(X.T @ X))[np.ix_(at, at)]
+    a, b, c = beta
+    q = float(stats.t.ppf(1 - _TAIL, df))
+    top = -b / (2 * c)
+    slope = np.array([-1 / (2 * c), b / (2 * c**2)])
+    se = float(np.sqrt(slope @ cov[1:, 1:] @ slope))
+    low, high = fieller(b, c, cov[1:, 1:], q)
+    height = np.array([1.0, top, top**2])
+    t = c / np.sqrt(cov[2, 2])
+    boot = _bootstrap_limits(units, X, terms, bootstraps=bootstraps, seed=seed, df=df)
+    return QuadraticTop(
+        x=units.low + span * top, se_delta=span * se,
+        delta_low=units.low + span * (top - q * se), delta_high=units.low + span * (top + q * se),
+        fieller_low=units.low + span * low, fieller_high=units.low + span * high,
+        boot_low=units.low + span * boot[0], boot_high=units.low + span * boot[1],
+        response=float(a - b**2 / (4 * c)), response_se=float(np.sqrt(height @ cov @ height)),
+        curvature_t=float(t), curvature_p=float(2 * stats.t.sf(abs(t), df)), df=df, is_maximum=bool(c < 0),
+    )  # fmt: skip
+
+
+def fieller(b: float, c: float, cov: Array, q: float) -> tuple[float, float]:
+    """Limits of -b/(2c): where (b + 2 c t)² <= q² var(b + 2 c t); NaN if that is not one bounded interval.
+
+    `cov`: covariance of (b, c); `q`: the quantile of t.
+    """
+    square = 4 * (c**2 - q**2 * cov[1, 1])
+    straight = 4 * (b * c - q**2 * cov[0, 1])
+    constant = b**2 - q**2 * cov[0, 0]
+    inside = straight**2 - 4 * square * constant
+    if square <= 0 or inside < 0:
+        return np.nan, np.nan
+    ends = (-straight + np.array([-1.0, 1.0]) * np.sqrt(inside)) / (2 * square)
+    return float(ends[0]), float(ends[1])
+
+
+def _bootstrap_limits(
+    units: Units, X: Array, terms: list[RandomTerm], *, bootstraps: int, seed: int, df: float
+) -> tuple[float, float]:
+    """Limits of the top from `bootstraps` sets of trays drawn with replacement, in doses 0 .. 1.
+
+    The percentiles are widened as Hesterberg (2015, The American Statistician 69:371-386, from memory) advises:
+    resampling few trays shows too little spread, by t's quantile against the normal's and n/(n - p).
+    """
+    if bootstraps < 200:
+        return np.nan, np.nan
+    tray = np.arange(len(units.y)) if units.tray is None else units.tray
+    n = len(np.unique(tray))
+    rng = np.random.default_rng(seed)
+    counts = rng.multinomial(n, np.full(n, 1 / n), size=bootstraps)
+    p = X.shape[1]
+    if terms:
+        # A draw needs trays enough to tell the tray's variance from the rest.
+        counts = counts[(counts > 0).sum(axis=1) >= min(3, n)]
+        beta = refit_resampled(units.y, X, terms, tray, counts)
+    else:
+        products = np.einsum("ni,nj->nij", X, X).reshape(n, -1)
+        moments = (counts @ products).reshape(-1, p, p)
+        solvable = np.linalg.cond(moments) < 1e10
+        sides = counts @ (X * units.y[:, None])
+        beta = np.linalg.solve(moments[solvable], sides[solvable][..., None])[..., 0]
+    slope, curvature = beta[:, -2], beta[:, -1]
+    downward = np.sign(curvature) == np.sign(np.median(curvature))
+    if downward.mean() < 1 - _TAIL:
+        return np.nan, np.nan
+    wide = float(stats.t.ppf(1 - _TAIL, df)) * np.sqrt(n / max(n - p, 1))
+    tail = float(stats.norm.sf(wide))
+    tops = -slope[downward] / (2 * curvature[downward])
+    return float(np.quantile(tops, tail)), float(np.quantile(tops, 1 - tail))

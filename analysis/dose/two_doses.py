@@ -1,0 +1,214 @@
+"""Two factors at once: floods a day and wet minutes, as a surface of growth.
+
+In: a row per pot (or tray): response, two doses, tray, optionally the trial. Out: a `SurfaceFit`: polynomial surfaces set side by
+side by AICc, the top with its limits where one may be claimed, draws for `tidetray.analysis.plan.design_search`. The tray is the unit; pots are
+averaged first. Doses that varied inside a tray are averaged too.
+
+A top is claimed only if the full quadratic fits best, both curvatures are significantly downward (the larger of the Hessian's
+two eigenvalues is below zero by its t), and the top lies inside the tested doses (Box and Draper 2007, Response Surfaces,
+chapter 11, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from tidetray.analysis.compare.design_checks import labels, numbers, require
+from tidetray.analysis.dose.curves import akaike_weights
+from tidetray.analysis.dose.draws import Draws
+from tidetray.analysis.stats.derivatives import Array
+
+# Powers of the two doses in each surface.
+SURFACES: dict[str, tuple[tuple[int, int], ...]] = {
+    "flat": (),
+    "first only": ((1, 0),),
+    "second only": ((0, 1),),
+    "plane": ((1, 0), (0, 1)),
+    "first curved": ((1, 0), (2, 0)),
+    "second curved": ((0, 1), (0, 2)),
+    "both curved": ((1, 0), (0, 1), (2, 0), (0, 2)),
+    "full quadratic": ((1, 0), (0, 1), (2, 0), (0, 2), (1, 1)),
+}
+
+FEW_TRAYS = 12
+"""With fewer, no effect shown does not mean flat."""
+
+_TOGETHER = 0.99
+
+
+@dataclass(frozen=True)
+class Polynomial:
+    """One surface in doses brought to 0 .. 1: coefficients, their covariance over σ², what is left."""
+
+    surface: str
+    beta: Array
+    spread: Array
+    rss: float
+    df: int
+    aicc: float
+
+
+@dataclass(frozen=True)
+class SurfaceFit:
+    """`surfaces`: a row per surface with n, k, df, rss, aicc, delta, weight. `best`: the least AICc. `optimum`: (first, second) and
+    `se`: by the delta method, NaN unless a top may be claimed. `verdict`: a sentence. `units`: `trial, tray, first, second, response`.
+    """
+
+    surfaces: pd.DataFrame
+    best: str
+    optimum: tuple[float, float]
+    se: tuple[float, float]
+    finding: str
+    verdict: str
+    units: pd.DataFrame
+    fits: tuple[Polynomial, ...] = field(default=(), repr=False)
+    low: Array = field(default_factory=lambda: np.zeros(2), repr=False)
+    span: Array = field(default_factory=lambda: np.ones(2), repr=False)
+
+    def draws(self, first: Array, second: Array, *, draws: int = 2000, seed: int = 1) -> Draws:
+        """Plausible responses at pairs of doses. ValueError where no surface could be fitted."""
+        weights = akaike_weights(np.array([fit.aicc for fit in self.fits]))
+        if not weights.any():
+            raise ValueError(self.verdict)
+        rng = np.random.default_rng(seed)
+        x = (np.column_stack([first, second]) - self.low) / self.span
+        kinds = rng.choice(len(self.fits), size=draws, p=weights)
+        values, sigma = np.empty((draws, len(x))), np.empty(draws)
+        for kind, fit in enumerate(self.fits):
+            at = np.flatnonzero(kinds == kind)
+            sigma[at] = np.sqrt(fit.rss / rng.chisquare(max(fit.df, 1), len(at)))
+            root = np.linalg.cholesky(fit.spread)
+            beta = fit.beta + (rng.standard_normal((len(at), len(root))) @ root.T) * sigma[at, None]
+            values[at] = beta @ _columns(fit.surface, x).T
+        return Draws(values, sigma)
+
+
+def fit_surface(
+    frame: pd.DataFrame, *, response: str, doses: tuple[str, str], tray: str, trial: str | None = None, sign: int = 1
+) -> SurfaceFit:
+    """Fit `response` against two `doses`. `sign` -1: the least is wanted. ValueError for missing columns or no numbers."""
+    require(frame, (response, *doses, tray, *([trial] if trial else [])))
+    rows = pd.DataFrame(
+        {
+            "trial": labels(frame, trial)[0] if trial else "",
+            "tray": labels(frame, tray)[0],
+            "first": numbers(frame, doses[0]),
+            "second": numbers(frame, doses[1]),
+            "response": numbers(frame, response),
+        }
+    ).dropna()
+    units = rows.groupby(["trial", "tray"], as_index=False)[["first", "second", "response"]].mean()
+    distinct = [units[c].round(6).nunique() for c in ("first", "second")]
+    trials = units["trial"].nunique()
+    if min(distinct, default=0) < 2 or len(units) < 4 + trials:
+        return _refused(
+            units,
+            "not enough spread" if min(distinct, default=0) < 2 else "too few trays",
+            f"Not enough spread: the trays had {distinct[0]} and {distinct[1]} different values of the two; vary both, at least three each."
+            if min(distinct, default=0) < 2
+            else f"Too few trays: {len(units)} cannot tell a surface. Nine or more, over three values of each, could.",
+        )
+    x = units[["first", "second"]].to_numpy(dtype=float)
+    low, span = x.min(axis=0), np.ptp(x, axis=0)
+    inner, y = (x - low) / span, units["response"].to_numpy(dtype=float)
+    if abs(float(np.corrcoef(inner.T)[0, 1])) > _TOGETHER:
+        return _refused(
+            units,
+            "not enough spread",
+            "Not enough spread: the two went up and down together, so they cannot be told apart. Vary one alone.",
+        )
+    at = np.unique(units["trial"], return_inverse=True)[1]
+    levels = [(at == i) - 1 / trials for i in range(1, trials)]
+    found = tuple(p for name in SURFACES if (p := _polynomial(name, inner, y, levels)) is not None)
+    return _judged(units, found, low, span, sign)
+
+
+def _columns(surface: str, x: Array) -> Array:
+    return np.column_stack([np.ones(len(x)), *(x[:, 0] ** i * x[:, 1] ** j for i, j in SURFACES[surface])])
+
+
+def _polynomial(surface: str, x: Array, y: Array, levels: list[Array]) -> Polynomial | None:
+    own = _columns(surface, x)
+    X = np.column_stack([own, *levels])
+    n, p = X.shape
+    if n - p < 1 or np.linalg.matrix_rank(X) < p:
+        return None
+    beta = np.linalg.lstsq(X, y, rcond=None)[0]
+    rss = float(((y - X @ beta) ** 2).sum())
+    k = p + 1
+    least = n * (np.finfo(float).eps * float(np.abs(y).max() + 1e-300)) ** 2
+    aicc = n * (np.log(2 * np.pi * max(rss, least) / n) + 1) + 2 * k
+    aicc = aicc + 2 * k * (k + 1) / (n - k - 1) if n - k - 1 > 0 else np.nan
+    m = own.shape[1]
+    return Polynomial(
+        surface, np.asarray(beta[:m], dtype=float), np.linalg.inv(X.T @ X)[:m, :m], rss, n - p, float(aicc)
+    )
+
+
+def _judged(units: pd.DataFrame, fits: tuple[Polynomial, ...], low: Array, span: Array, sign: int) -> SurfaceFit:
+    aicc = np.array([fit.aicc for fit in fits])
+    n = len(units)
+    table = pd.DataFrame(
+        {
+            "surface": [f.surface for f in fits], "n": n, "k": [n - f.df + 1 for f in fits], "df": [f.df for f in fits],
+            "rss": [f.rss for f in fits], "aicc": aicc, "delta": aicc - np.nanmin(aicc), "weight": akaike_weights(aicc),
+        }
+    )  # fmt: skip
+    best = fits[int(np.nanargmin(aicc))]
+    optimum, se, claimed = _top(best, low, span, sign)
+    curved = {f.surface: f.aicc for f in fits}
+    if best.surface == "flat" and n < FEW_TRAYS:
+        finding, verdict = (
+            "too few trays",
+            f"Too few trays: neither of the two shows an effect on {n} trays; {FEW_TRAYS} or more could tell.",
+        )
+    elif best.surface == "flat":
+        finding, verdict = "flat", "Flat: neither of the two shows an effect. Choose what is least work."
+    elif claimed:
+        finding = "top"
+        verdict = f"There is a top at {optimum[0]:.3g} floods a day of {optimum[1]:.3g} wet minutes."
+    elif "both curved" not in curved:
+        finding = "not enough spread"
+        verdict = "Not enough spread: two values of a factor cannot show a top. Test at least three of each."
+    else:
+        finding = "too few trays"
+        verdict = "The two matter, but no top is claimed: it may lie at an edge of what was tested, or more trays are needed to see it."
+    if not claimed:
+        optimum = se = (np.nan, np.nan)
+    return SurfaceFit(table, best.surface, optimum, se, finding, verdict, units, fits, low, span)
+
+
+def _top(fit: Polynomial, low: Array, span: Array, sign: int) -> tuple[tuple[float, float], tuple[float, float], bool]:
+    """The stationary point with its standard errors, and whether it is a top inside the doses beyond doubt."""
+    nothing = (np.nan, np.nan)
+    if fit.surface not in ("both curved", "full quadratic"):
+        return nothing, nothing, False
+    b = np.r_[fit.beta, 0.0][:6]  # without the product its coefficient is zero
+    cov = np.zeros((6, 6))
+    m = len(fit.beta)
+    cov[:m, :m] = fit.spread * fit.rss / fit.df
+    hessian = np.array([[2 * b[3], b[5]], [b[5], 2 * b[4]]])
+    values, vectors = np.linalg.eigh(sign * hessian)
+    if values[1] >= 0:
+        return nothing, nothing, False
+    v = vectors[:, 1]
+    slope = np.array([0, 0, 0, 2 * v[0] ** 2, 2 * v[1] ** 2, 2 * v[0] * v[1]])
+    t = values[1] / np.sqrt(slope @ cov @ slope)
+    top = -np.linalg.solve(hessian, b[1:3])
+    # dH top + db = -H dtop
+    by = np.array([[0, 1, 0, 2 * top[0], 0, top[1]], [0, 0, 1, 0, 2 * top[1], top[0]]])
+    turn = -np.linalg.solve(hessian, by)
+    se = np.sqrt(np.diag(turn @ cov @ turn.T))
+    inside = bool(((top > 0) & (top < 1)).all())
+    claimed = inside and float(stats.t.cdf(t, fit.df)) < 0.025
+    at, error = low + span * top, span * se
+    return (float(at[0]), float(at[1])), (float(error[0]), float(error[1])), claimed
+
+
+def _refused(units: pd.DataFrame, finding: str, verdict: str) -> SurfaceFit:
+    nothing = pd.DataFrame(columns=["surface", "n", "k", "df", "rss", "aicc", "delta", "weight"])
+    return SurfaceFit(nothing, "", (np.nan, np.nan), (np.nan, np.nan), finding, verdict, units)

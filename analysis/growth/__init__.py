@@ -1,0 +1,1 @@
+"""From masses to growth rates and curves of pots and trays."""

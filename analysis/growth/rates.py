@@ -1,0 +1,185 @@
+"""Growth: relative and absolute growth rates per pot and interval; growth curves are `tidetray.analysis.growth.curves`'.
+
+In: net masses [g] of weigh-ins with their times. Out: rates per day, one row per pot and interval.
+
+Rates come from ln mass, pot by pot, and are averaged last: the logarithm of a mean mass is biased
+(Hoffmann and Poorter 2002). It does not test treatments: pots share their tray, so a spread over pots
+says nothing about them. It does not turn wet mass into dry mass either: a 10 % drift in the water that
+plants hold looks like 10 % of growth.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, TypeVar, cast
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from tidetray.analysis.conditions.light import NO_TIME, need, utc_ms
+from tidetray.analysis.growth.curves import CurveFit, above_zero, fit_curve
+
+__all__ = [
+    "CurveFit", "Growth", "MeanRate", "absolute_growth_rate", "doubling_time", "fit_curve", "growth_of_whole",
+    "growth_per_interval", "mean_rgr", "relative_growth_rate",
+]  # fmt: skip
+
+Values = TypeVar("Values", float, NDArray[np.float64], "pd.Series[float]")
+
+SESSION_H = 2.0
+"""Weigh-ins of a pot within this [h] of a session's first are its replicates (common practice, no source)."""
+
+_MS_PER_DAY = 86_400_000.0
+
+
+def relative_growth_rate(mass_start_g: Values, mass_end_g: Values, days: Values) -> Values:
+    """(ln mass_end_g - ln mass_start_g) / days [1/day] (Hunt 1982).
+
+    ValueError unless all masses and days are above zero.
+    """
+    above_zero(mass_start_g=mass_start_g, mass_end_g=mass_end_g, days=days)
+    rate: Any = (np.log(mass_end_g) - np.log(mass_start_g)) / days
+    return cast("Values", rate)
+
+
+def absolute_growth_rate(mass_start_g: Values, mass_end_g: Values, days: Values) -> Values:
+    """(mass_end_g - mass_start_g) / days [g/day]. ValueError unless days are above zero."""
+    above_zero(days=days)
+    rate: Any = (mass_end_g - mass_start_g) / days
+    return cast("Values", rate)
+
+
+def doubling_time(rgr_per_day: Values) -> Values:
+    """Days to double at a relative growth rate [1/day]: ln 2 / rate.
+
+    Negative for a shrinking plant (days since it was twice as heavy: its halving time), infinite at rate 0.
+    """
+    rate = np.asarray(rgr_per_day, dtype=np.float64)
+    with np.errstate(divide="ignore"):
+        days: Any = np.where(rate == 0, np.inf, math.log(2) / rate)
+    if isinstance(rgr_per_day, pd.Series):
+        return pd.Series(days, index=rgr_per_day.index)
+    return cast("Values", days[()])
+
+
+@dataclass(frozen=True)
+class MeanRate:
+    """Mean and standard deviation [1/day] of the relative growth rates of `n_pots` pots; sd NaN for one pot."""
+
+    rgr_per_day: float
+    sd_per_day: float
+    n_pots: int
+
+
+def mean_rgr(mass_start_g: ArrayLike, mass_end_g: ArrayLike, days: ArrayLike) -> MeanRate:
+    """Mean of the pots' relative growth rates, each from its own ln masses (Hoffmann and Poorter 2002).
+
+    One element per pot; `days` may be one number for all. The sd is among pots: describe with it, never
+    test treatments given to trays. ValueError as in `relative_growth_rate`, and for no pots.
+    """
+    start_g, end_g, span = np.broadcast_arrays(
+        *(np.atleast_1d(np.asarray(values, dtype=np.float64)) for values in (mass_start_g, mass_end_g, days))
+    )
+    if not start_g.size:
+        raise ValueError("a mean growth rate needs at least one pot")
+    rates = relative_growth_rate(start_g, end_g, span)
+    sd = float(np.std(rates, ddof=1)) if rates.size > 1 else math.nan
+    return MeanRate(float(np.mean(rates)), sd, int(rates.size))
+
+
+@dataclass(frozen=True)
+class Growth:
+    """Growth per pot and interval. `table`: `pot, start, end, days, mass_start_g, mass_end_g, rgr_per_day`.
+
+    `left_out` counts weigh-ins with a net mass that is missing or not above zero.
+    """
+
+    table: pd.DataFrame
+    left_out: int
+    cautions: tuple[str, ...]
+
+
+def growth_per_interval(weighins: pd.DataFrame) -> Growth:
+    """Growth of each pot from each weighing session to its next one.
+
+    `weighins`: `pot, time` (with a zone), `net_g`, and optionally `blotted`. A session is what lies within
+    SESSION_H of a pot's first weighing in it and has that weighing's time; its mass is the
+    geometric mean of its replicates, which is the mean of ln mass. A weighing that is missing or not
+    above zero is left out: the interval then runs to the next good one.
+
+    ValueError for missing columns or times without a zone.
+    """
+    need(weighins, ("pot", "time", "net_g"), "weigh-ins")
+    frame = pd.DataFrame(
+        {
+            "pot": weighins["pot"].to_numpy(),
+            "ms": utc_ms(weighins["time"], "weigh-ins"),
+            "net_g": weighins["net_g"].to_numpy(dtype=np.float64),
+            "blotted": weighins["blotted"].to_numpy(dtype=np.float64) if "blotted" in weighins.columns else 1.0,
+        }
+    )
+    good = (frame["net_g"] > 0) & np.isfinite(frame["net_g"]) & (frame["ms"] != NO_TIME)
+    left_out = int((~good).sum())
+
+    frame = frame[good].sort_values(["pot", "ms"], kind="stable", ignore_index=True)
+    frame["session_ms"] = session_starts(frame["pot"].to_numpy(dtype=object), frame["ms"].to_numpy())
+    frame["ln_g"] = np.log(frame["net_g"])
+    sessions = frame.groupby(["pot", "session_ms"], as_index=False)[["ln_g", "blotted"]].mean()
+
+    follows = np.flatnonzero((sessions["pot"] == sessions["pot"].shift(-1)).to_numpy(dtype=bool))
+    first, second = sessions.iloc[follows], sessions.iloc[follows + 1]
+    start_ms, end_ms = first["session_ms"].to_numpy(), second["session_ms"].to_numpy()
+    days = (end_ms - start_ms) / _MS_PER_DAY
+    start_g, end_g = np.exp(first["ln_g"].to_numpy()), np.exp(second["ln_g"].to_numpy())
+    intervals = pd.DataFrame(
+        {
+            "pot": first["pot"].to_numpy(),
+            "start": pd.to_datetime(start_ms, unit="ms", utc=True).as_unit("ms"),
+            "end": pd.to_datetime(end_ms, unit="ms", utc=True).as_unit("ms"),
+            "days": days,
+            "mass_start_g": start_g,
+            "mass_end_g": end_g,
+            "rgr_per_day": relative_growth_rate(start_g, end_g, days),
+        }
+    )
+    blotted_share = first["blotted"].to_numpy() + second["blotted"].to_numpy()
+    like = (blotted_share == 0) | (blotted_share == 2)
+    cautions = []
+    if left_out:
+        cautions.append(f"{left_out} of {len(weighins)} weigh-ins left out: no net mass above zero")
+    if not like.all():
+        cautions.append(
+            f"{int((~like).sum())} of {len(like)} intervals compare blotted with unblotted masses: "
+            "the water on the plants may be taken for growth"
+        )
+    return Growth(intervals, left_out, tuple(cautions))
+
+
+def growth_of_whole(growth: pd.DataFrame) -> pd.DataFrame:
+    """A row per pot from its first weigh-in to its last: the columns of `Growth.table`, which `growth` is.
+
+    The rate is the gain of ln mass over the intervals that are there, by their days: what an interval that was left
+    out took away (a split) is no loss of growth.
+    """
+    ordered = growth.sort_values(["pot", "start"]).assign(gain=lambda rows: rows["rgr_per_day"] * rows["days"])
+    whole = ordered.groupby("pot", sort=False).agg(
+        start=("start", "first"),
+        end=("end", "last"),
+        days=("days", "sum"),
+        mass_start_g=("mass_start_g", "first"),
+        mass_end_g=("mass_end_g", "last"),
+        gain=("gain", "sum"),
+    )
+    whole["rgr_per_day"] = whole["gain"] / whole["days"]
+    return whole.drop(columns="gain").reset_index()
+
+
+def session_starts(pots: NDArray[Any], time_ms: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The time of the first weighing of each weighing's session; sorted by pot and time."""
+    starts = time_ms.copy()
+    for i in range(1, len(starts)):
+        if pots[i] == pots[i - 1] and time_ms[i] - starts[i - 1] <= SESSION_H * 3_600_000:
+            starts[i] = starts[i - 1]
+    return starts

@@ -1,0 +1,126 @@
+"""How sure the weigh-ins of a trial are, in figures and in words.
+
+In: a trial's weigh-ins, its scale and check weighings. Out: repeatability from pots weighed twice,
+standard uncertainties of a net mass and of a growth rate, drift, and how much of the spread among pots
+is the scale. What the figures cannot tell is said.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from tidetray.analysis.growth.weighing import (
+    net_mass_u_g,
+    rates_u_per_day,
+    reading_u_g,
+    repeatability,
+    repeated_readings,
+    scale_drift,
+    scale_share,
+)
+
+FEWEST_CHECKS = 3
+
+
+@dataclass(frozen=True)
+class WeighingQuality:
+    """`figures`: by name with the unit in it, None where unknown."""
+
+    figures: dict[str, float | None]
+    sentences: tuple[str, ...]
+
+
+def judge_weighing(
+    weighins: pd.DataFrame, growth: pd.DataFrame, *, resolution_g: float, checks: pd.DataFrame, own_tares: bool
+) -> WeighingQuality:
+    """`weighins` and `growth` as in DEVELOPERS.md; `checks`: `time, nominal_g, shown_g` of one scale.
+
+    `own_tares`: pots have tares of their own; else all bear one, whose uncertainty nobody knows.
+    """
+    said: list[str] = []
+    groups = repeated_readings(weighins)
+    s_r = math.nan
+    if groups:
+        found = repeatability(groups)
+        s_r = found.repeatability_g
+        said.append(
+            f"Weighed twice: {found.n_groups} pots. Readings repeat with a standard deviation of {s_r:.3g} g "
+            f"(95 %: {found.low_g:.2g} to {found.high_g:.2g}); two of one pot differ by more than {found.repeatability_limit_g:.2g} g once in twenty."
+        )
+        said += found.cautions
+    else:
+        said.append(
+            "No pot was weighed twice in a session: how well weighing repeats is not known, and masses are surer on paper than in truth."
+        )
+    drift_g = _drift(checks, resolution_g, said)
+    known_s_r = 0.0 if math.isnan(s_r) else s_r
+    known_drift = 0.0 if math.isnan(drift_g) else drift_g
+    u_net = net_mass_u_g(resolution_g=resolution_g, repeatability_g=known_s_r, drift_g=known_drift)
+    least = "at least " if math.isnan(s_r) else ""
+    said.append(f"A net mass has a standard uncertainty of {least}{u_net:.2g} g (scale step {resolution_g:g} g).")
+    if not own_tares:
+        said.append("All pots bear one tare: how much pots differ empty is not in these figures. Weigh each pot empty.")
+    u_rate = _growth(growth, resolution_g, known_s_r, known_drift, least, said)
+    share = math.nan if math.isnan(s_r) else _share(weighins, u_net, said)
+    figures = {
+        "repeatability_g": s_r, "drift_g": drift_g, "net_mass_u_g": u_net, "growth_rate_u_per_day": u_rate, "scale_share": share,
+    }  # fmt: skip
+    return WeighingQuality({k: None if math.isnan(v) else v for k, v in figures.items()}, tuple(said))
+
+
+def _drift(checks: pd.DataFrame, resolution_g: float, said: list[str]) -> float:
+    if checks.empty:
+        said.append(
+            "No check weight was weighed: a scale that has drifted would not be noticed. Weigh one before each session."
+        )
+        return math.nan
+    last = checks.sort_values("time").iloc[-1]
+    series = checks[checks["nominal_g"] == last["nominal_g"]].sort_values("time")["shown_g"].to_numpy(dtype=np.float64)
+    # a scale may show the very same each time: its step alone still leaves this doubt
+    step_sd = resolution_g / math.sqrt(12)
+    if len(series) < FEWEST_CHECKS:
+        said.append(f"{len(series)} check weighings so far: drift can be told from {FEWEST_CHECKS} on.")
+        return math.nan
+    sd = max(float(np.std(np.diff(series), ddof=1)) / math.sqrt(2), step_sd)
+    found = scale_drift(series, float(last["nominal_g"]), sd_g=sd)
+    if found.first_outside is None:
+        said.append(f"The check weight of {last['nominal_g']:g} g shows no drift over {len(series)} weighings.")
+    else:
+        said.append(
+            f"The scale has moved by {found.drift_g:.2g} g on the check weight of {last['nominal_g']:g} g, seen since check "
+            f"{found.first_outside + 1} of {len(series)}: level it, clean it, have it adjusted, and weigh the check weight anew."
+        )
+    return found.drift_g
+
+
+def _growth(  # noqa: PLR0917
+    growth: pd.DataFrame, resolution_g: float, s_r: float, drift_g: float, least: str, said: list[str]
+) -> float:
+    if growth.empty:
+        return math.nan
+    read = reading_u_g(resolution_g=resolution_g, repeatability_g=s_r, drift_g=drift_g)
+    middle = float(np.median(rates_u_per_day(growth, read)))
+    rate = float(np.median(growth["rgr_per_day"].abs()))
+    said.append(
+        f"A growth rate between two weigh-ins has a standard uncertainty of {least}{middle * 100:.2g} % per day (median); "
+        f"rates are about {rate * 100:.2g} % per day."
+    )
+    if middle > rate / 2:
+        said.append("That is more than half of the rates themselves: weigh further apart in time, or twice.")
+    return middle
+
+
+def _share(weighins: pd.DataFrame, u_net: float, said: list[str]) -> float:
+    """At the last day: growth in between must not count as spread."""
+    if weighins.empty:
+        return math.nan
+    last = weighins.sort_values("time").drop_duplicates("pot", keep="last")["net_g"]
+    if len(last) < 3 or not float(last.std()) > 0:
+        return math.nan
+    share, text = scale_share(u_net, float(last.std()))
+    said.append(text)
+    return share

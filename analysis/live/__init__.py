@@ -1,0 +1,1 @@
+"""Trays and alarms as they are now."""

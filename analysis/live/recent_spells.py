@@ -1,0 +1,94 @@
+"""The last hours of each tray as spells: wet and unknown, lit, and what failed. What no spell covers is dry.
+
+Comes in: cycles of all trays, the last reading of each, hourly summaries of light, the span. Goes out: frames of
+spells, cut to the span, for a strip or a table. Judges nothing, draws nothing, keeps no clock.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import pandas as pd
+
+from tidetray.analysis.conditions.light import LIT_PPFD, hours_of_several, light_from_hours
+from tidetray.analysis.live.trays_now import FAILURES
+from tidetray.ingest.core.readings import MAX_GAP_S
+
+SPELL_COLUMNS = ("tray", "from", "to", "kind", "outcome")
+
+
+def water_spells(cycles: pd.DataFrame, last_reading: pd.Series, start: datetime, end: datetime) -> pd.DataFrame:
+    """SPELL_COLUMNS, `kind` wet or unknown, in order of tray and time, cut to `start`..`end`.
+
+    `cycles`: `detect_cycles` columns and `tray`; `last_reading` (UTC, NaT where there is none) is indexed by tray.
+    A tray that was not heard for MAX_GAP_S is unknown since its last reading.
+    """
+    start, end = (pd.Timestamp(moment).as_unit("ms") for moment in (start, end))
+    spells = _silence(last_reading, start, end)
+    rows = cycles[(cycles["outcome"] != "no flood") & cycles["tray"].isin(last_reading.index)]
+    if len(rows):
+        spells = pd.concat([_spells(rows, last_reading, end), spells], ignore_index=True)
+    return _cut(spells, start, end)
+
+
+def lit_spells(hours: pd.DataFrame, start: datetime, end: datetime) -> pd.DataFrame:
+    """`tray, from, to`: when the lamp was on, as far as hourly summaries tell (`lookup.hourly` of one light channel)."""
+    empty = pd.DataFrame({"tray": pd.Series(dtype="str"), "from": _no_times(), "to": _no_times()})
+    if hours.empty:
+        return empty
+    one = hours_of_several(hours)
+    light = light_from_hours(one.assign(ppfd=one["mean"].clip(lower=0.0)))
+    light["to"] = light.groupby("tray")["time"].shift(-1)
+    light["lit"] = light["ppfd"] >= LIT_PPFD
+    run = ((light["lit"] != light["lit"].shift()) | (light["tray"] != light["tray"].shift())).cumsum()
+    runs = (
+        light[light["lit"]]
+        .groupby(run[light["lit"]])
+        .agg(tray=("tray", "first"), start=("time", "first"), to=("to", "last"))
+    )
+    if runs.empty:
+        return empty
+    runs = runs.rename(columns={"start": "from"}).reset_index(drop=True)
+    runs["to"] = runs["to"].fillna(runs["from"])
+    return _cut(runs, *(pd.Timestamp(moment).as_unit("ms") for moment in (start, end)))
+
+
+def failures(cycles: pd.DataFrame, start: datetime, end: datetime) -> pd.DataFrame:
+    """`tray, at, outcome` of the cycles that went wrong within the span."""
+    rows = cycles[cycles["outcome"].isin(FAILURES)]
+    found = pd.DataFrame({"tray": rows["tray"], "at": _began(rows), "outcome": rows["outcome"]})
+    return found[(found["at"] >= pd.Timestamp(start)) & (found["at"] <= pd.Timestamp(end))].reset_index(drop=True)
+
+
+def _spells(rows: pd.DataFrame, last_reading: pd.Series, end: pd.Timestamp) -> pd.DataFrame:
+    """One whose end was not seen lasts until the tray's next, else until its last reading."""
+    begin = _began(rows)
+    last = rows["tray"].map(last_reading).astype("datetime64[ms, UTC]").where(rows["outcome"] != "unknown", end)
+    following = begin.shift(-1).where(rows["tray"] == rows["tray"].shift(-1))
+    until = rows["dry"].fillna(following).fillna(last)
+    kind = rows["outcome"].map(lambda outcome: "unknown" if outcome == "unknown" else "wet")
+    return pd.DataFrame({"tray": rows["tray"], "from": begin, "to": until, "kind": kind, "outcome": rows["outcome"]})
+
+
+def _silence(last_reading: pd.Series, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
+    begin = last_reading.fillna(start)
+    silent = begin[end - begin > pd.Timedelta(seconds=MAX_GAP_S)]
+    return pd.DataFrame(
+        {"tray": silent.index, "from": silent.to_numpy(), "to": end, "kind": "unknown", "outcome": "no readings"}
+    ).astype({"from": "datetime64[ms, UTC]", "to": "datetime64[ms, UTC]"})
+
+
+def _began(cycles: pd.DataFrame) -> pd.Series:
+    return cycles["flood_start"].fillna(cycles["flood_reached"]).fillna(cycles["drain_start"])
+
+
+def _cut(spells: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
+    inside = spells[(spells["to"] > start) & (spells["from"] < end)].copy()
+    for column in ("from", "to"):
+        times = inside[column].astype("datetime64[ms, UTC]")
+        inside[column] = times.where(times > start, start).where(times < end, end)
+    return inside.sort_values(["tray", "from"], kind="stable", ignore_index=True)
+
+
+def _no_times() -> pd.Series:
+    return pd.Series(pd.DatetimeIndex([], tz="UTC", dtype="datetime64[ms, UTC]"))

@@ -1,0 +1,53 @@
+"""One tray's past: how long it drained against what is expected of it, and when it is flooded next.
+
+Comes in: cycles, the tray's geometry, what was learned of it, its treatment. Goes out: frames and moments. Pure.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime, time
+
+import pandas as pd
+
+from tidetray.ingest.core.readings import Tray, from_ms, to_ms
+from tidetray.ingest.core.wall_clock import Daily
+from tidetray.ingest.cycles.expected_times import drain_ratio, expected_drain_s, has_drain_geometry
+from tidetray.ingest.notebook.facts import Treatment
+
+
+def drain_times(cycles: pd.DataFrame, tray: Tray, learned_s: float) -> pd.DataFrame:
+    """`time, drain_s, share, expectation`: each draining of one tray, and as a share of what is expected of it.
+
+    cycles: of this tray, `detect_cycles` columns. `learned_s`: the tray's own time from the flood mark
+    (`tidetray.ingest.cycles.own_times`), NaN while not learned: then its geometry tells, which is a lower bound. `expectation` is
+    learned, geometry or none (`share` NaN). Only whole drainings count.
+    """
+    seen = cycles[cycles["outcome"].isin(["complete", "drained slowly"]) & cycles["drain_s"].notna()]
+    by_geometry = has_drain_geometry(tray)
+    both = list(zip(seen["drain_s"].astype(float), seen["peak_level_m"].astype(float), strict=True))
+    if not math.isnan(learned_s):
+        factor = drain_ratio(tray, learned_s, tray.flood_mark_m)
+        expectation, share = "learned", [drain_ratio(tray, drain_s, peak_m) / factor for drain_s, peak_m in both]
+    elif by_geometry:
+        # what is measured ends at the dry mark, Torricelli's law at the floor
+        left_s = expected_drain_s(tray, tray.dry_mark_m)
+        expectation = "geometry"
+        share = [drain_s / (expected_drain_s(tray, peak_m) - left_s) for drain_s, peak_m in both]
+    else:
+        expectation, share = "none", [math.nan] * len(both)
+    return pd.DataFrame(
+        {
+            "time": seen["drain_start"],
+            "drain_s": seen["drain_s"],
+            "share": pd.Series(share, index=seen.index, dtype="float64"),
+            "expectation": expectation,
+        }
+    ).reset_index(drop=True)
+
+
+def next_flood(treatment: Treatment, zone: str, now: datetime) -> datetime | None:
+    """The next flood by the schedule; None where there is none."""
+    times = tuple(time.fromisoformat(each) for each in treatment.flood_times)
+    moment = Daily(times, zone).next_ms(to_ms(now)) if times else None
+    return None if moment is None else from_ms(moment)

@@ -1,0 +1,85 @@
+"""How the trays stand at a given moment: wet, dry or unknown, since when, and what went wrong last.
+
+Comes in: cycles of all trays (`detect_cycles` columns and `tray`), the last reading of every series,
+and the moment. Goes out: one row per tray. Raises no alarms and remembers nothing.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+import pandas as pd
+
+from tidetray.ingest.core.readings import MAX_GAP_S
+
+FAILURES = ("overflow", "did not drain", "drained slowly", "flood mark not reached", "no flood")
+"""Outcomes of a cycle that a person should look at, worst first."""
+
+LOOK_BACK = timedelta(hours=24)
+"""A failed cycle is shown this long, or until a later cycle of the tray was complete."""
+
+COLUMNS = ("tray", "treatment", "state", "since", "level_m", "last_flood", "last_reading", "failure", "failed_at")
+
+
+def trays_now(cycles: pd.DataFrame, latest: pd.DataFrame, treatments: dict[str, str], now: datetime) -> pd.DataFrame:
+    """One row per tray of `treatments`, with the columns COLUMNS.
+
+    `latest` has `tray, channel, time, value`. `state` is wet, dry or unknown: unknown when the last
+    reading of level, flooded or pump is more than MAX_GAP_S old. `failure` is the outcome of the last
+    failed cycle while it matters (LOOK_BACK), else empty.
+    """
+    rows = []
+    moment = pd.Timestamp(now)
+    evidence = latest[latest["channel"].isin(["level", "flooded", "pump"])]
+    heard = evidence.groupby("tray")["time"].max()
+    levels = evidence[evidence["channel"] == "level"].groupby("tray")["value"].first()
+    own_cycles = dict(iter(cycles.groupby("tray", sort=False)))
+    for tray, treatment in sorted(treatments.items(), key=lambda item: natural(item[0])):
+        last_reading = heard.get(tray, pd.NaT)
+        own = own_cycles.get(tray, cycles.iloc[:0])
+        floods = own[~own["outcome"].isin(["unknown", "no flood"])]
+        state, since = _state(own, last_reading, moment)
+        failure, failed_at = _failure(own, moment)
+        rows.append(
+            (
+                tray, treatment, state, since, float(levels.get(tray, float("nan"))),
+                floods["flood_start"].fillna(floods["flood_reached"]).max() if len(floods) else pd.NaT,
+                last_reading, failure, failed_at,
+            )
+        )  # fmt: skip
+    frame = pd.DataFrame(rows, columns=list(COLUMNS))
+    for column in ("since", "last_flood", "last_reading", "failed_at"):
+        frame[column] = pd.to_datetime(frame[column], utc=True).astype("datetime64[ms, UTC]")
+    return frame
+
+
+def _state(own: pd.DataFrame, last_reading: Any, moment: pd.Timestamp) -> tuple[str, Any]:
+    if pd.isna(last_reading) or moment - last_reading > pd.Timedelta(seconds=MAX_GAP_S):
+        return "unknown", last_reading
+    if own.empty:
+        return "dry", pd.NaT
+    last = own.iloc[-1]
+    start = last["flood_start"] if pd.notna(last["flood_start"]) else last["flood_reached"]
+    if last["outcome"] == "unknown" and (pd.isna(last["dry"]) or last["dry"] >= last_reading):
+        return "unknown", start
+    if last["outcome"] != "no flood" and pd.isna(last["dry"]) and last["outcome"] in ("under way", *FAILURES):
+        return "wet", start
+    return "dry", last["dry"]
+
+
+def _failure(own: pd.DataFrame, moment: pd.Timestamp) -> tuple[str, Any]:
+    judged = own[~own["outcome"].isin(["unknown", "under way"])]
+    if judged.empty:
+        return "", pd.NaT
+    last = judged.iloc[-1]
+    at = last[["drain_start", "flood_reached", "flood_start"]].dropna()
+    when = at.iloc[0] if len(at) else pd.NaT
+    if last["outcome"] in FAILURES and (pd.isna(when) or moment - when <= LOOK_BACK):
+        return str(last["outcome"]), when
+    return "", pd.NaT
+
+
+def natural(name: str) -> list[tuple[int, str]]:
+    """A key that puts tray-10 after tray-9."""
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in name.split("-")]

@@ -1,0 +1,1 @@
+"""The next trial: power, randomisation, design, timetable, worth."""

@@ -1,0 +1,201 @@
+"""What a planned trial can tell and what it cannot, in words; and the spread learned from a past trial.
+
+In: the plan's figures, or a past trial's table of pots. Out: a `Spread`, and an `Advice` with its tables
+and sentences. The arithmetic is in `analysis/plan/power.py`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TypedDict
+
+import pandas as pd
+from scipy import stats
+
+from tidetray.analysis.compare.one_day import compare_treatments
+from tidetray.analysis.plan.power import (
+    design_effect,
+    detectable_difference,
+    icc,
+    permutation_floor,
+    pot_level_claims,
+    power,
+    sd_of_tray_mean,
+    trays_needed,
+    trays_or_pots,
+)
+
+FEWEST_DF = 6
+"""Fewer degrees of freedom for the spread between trays make a plan a guess (common practice, no source)."""
+
+
+class _Sds(TypedDict):
+    tray_sd: float
+    pot_sd: float
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Standard deviations between trays and between pots of one tray, in the unit of the response.
+
+    From `df_trays` degrees of freedom; the sd of a tray's mean lies between `low` and `high` times what was
+    found (95 %).
+    """
+
+    tray_sd: float
+    pot_sd: float
+    df_trays: int
+    low: float
+    high: float
+    n_trays: int
+    n_pots: int
+    cautions: tuple[str, ...]
+
+
+def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str) -> Spread:
+    """The spread within treatments of a past trial, a row per pot.
+
+    ValueError where no treatment had two trays: then nothing says how trays differ.
+    """
+    found = compare_treatments(pots, response=response, treatment=treatment, tray=tray)
+    trays = found.tray_means.groupby("treatment")["tray"].nunique()
+    df = int((trays - 1).sum())
+    if found.variance.empty or df < 1:
+        raise ValueError(
+            "the past trial had one tray per treatment: it says nothing of how trays differ. Give the spread that you expect"
+        )
+    estimates = dict(zip(found.variance["source"], found.variance["estimate"], strict=True))
+    pot_variance = float(estimates.get("between pots in a tray", 0.0) or 0.0)
+    tray_variance = float(estimates["between trays" if "between trays" in estimates else "between trays, one pot each"])
+    low, high = (math.sqrt(df / float(stats.chi2.ppf(p, df))) for p in (0.975, 0.025))
+    cautions = []
+    if df < FEWEST_DF:
+        cautions.append(
+            f"The spread between trays rests on {df} degrees of freedom: it may really be {low:.1f} to {high:.1f} times that. "
+            "Plan for the larger end."
+        )
+    if tray_variance == 0:
+        cautions.append(
+            "Trays differed no more than their pots do. That may be luck: expect some difference between trays."
+        )
+    return Spread(
+        math.sqrt(tray_variance), math.sqrt(pot_variance), df, low, high,
+        int(found.tray_means["tray"].nunique()), len(pots), tuple(cautions),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What the plan can tell. Figures are NaN where one tray per treatment leaves nothing to tell.
+
+    `needed`: per number of pots, trays per treatment for the power wanted. `trays_against_pots`: power for the
+    same pots in all, spread over more or fewer trays.
+    """
+
+    power: float
+    detectable: float
+    needed: pd.DataFrame
+    trays_against_pots: pd.DataFrame
+    sentences: tuple[str, ...]
+
+
+def advise(
+    *,
+    treatments: int,
+    trays: int,
+    pots: int,
+    difference: float,
+    tray_sd: float,
+    pot_sd: float,
+    target: float = 0.8,
+    alpha: float = 0.05,
+    unit: str = "",
+) -> Advice:
+    """Judge a plan of `trays` trays per treatment with `pots` pots each. ValueError for figures that cannot be."""
+    if treatments < 2 or trays < 1 or pots < 1:
+        raise ValueError("a trial needs two treatments, and a tray with a pot for each")
+    if not difference > 0:
+        raise ValueError("the difference worth having must be above zero")
+    spread = _Sds(tray_sd=tray_sd, pot_sd=pot_sd)
+    needed = _needed(treatments, pots, difference, spread, target, alpha)
+    against = _same_pots(trays, pots, difference, spread, alpha)
+    unit = f" {unit}" if unit else ""
+    said = []
+    if trays == 1:
+        said.append(
+            "One tray per treatment describes these trays and tells nothing of the treatments: whatever differs between two trays "
+            "(light, draught, pump) cannot be told apart from the treatment, however many pots stand in them (Hurlbert 1984). "
+            "Take a second tray for each treatment, or swap the treatments between the trays in a second run."
+        )
+        found = detect = math.nan
+    else:
+        found = power(trays=trays, pots=pots, difference=difference, treatments=treatments, alpha=alpha, **spread)
+        detect = detectable_difference(
+            trays=trays, pots=pots, target=target, treatments=treatments, alpha=alpha, **spread
+        )
+        said.append(
+            f"With {trays} trays per treatment and {pots} pots in each, a true difference of {difference:g}{unit} is found "
+            f"{_in_ten(found)}; what is found {_in_ten(target)} is a difference of {detect:.3g}{unit}."
+        )
+    own = needed[needed["pots"] == pots].iloc[0]
+    said.append(
+        f"For {difference:g}{unit}, found {_in_ten(target)}: {int(own['trays'])} trays per treatment with {pots} pots each "
+        f"({int(own['trays_in_all'])} trays in all)."
+    )
+    said.append(_more_trays_or_pots(max(trays, 2), pots, difference, spread, alpha))
+    if pots > 1 and trays > 1:
+        wrong = pot_level_claims(trays=trays, pots=pots, alpha=alpha, **spread)
+        said.append(
+            f"Pots of one tray are no independent witnesses ({icc(**spread):.0%} of the variance lies between trays: {pots} tell as "
+            f"much as {pots / design_effect(pots=pots, icc=icc(**spread)):.1f} on trays of their own): a test that "
+            f"counts pots would claim a difference that is not there {wrong * 100:.0f} times in 100 instead of {alpha * 100:.0f}."
+        )
+    if trays > 1 and permutation_floor(trays) > alpha:
+        said.append(
+            f"With {trays} trays a side a test by shuffling can never get below p = {permutation_floor(trays):.2g}; "
+            "it takes four trays a side."
+        )
+    return Advice(found, detect, needed, against, tuple(said))
+
+
+def _needed(  # noqa: PLR0917
+    treatments: int, pots: int, difference: float, spread: _Sds, target: float, alpha: float
+) -> pd.DataFrame:
+    rows = []
+    for m in sorted({1, 2, 4, 8, 16, pots}):
+        found = trays_needed(target=target, difference=difference, treatments=treatments, pots=m, alpha=alpha, **spread)
+        rows.append((m, found.trays, found.total, found.total * m, found.power))
+    return pd.DataFrame(rows, columns=["pots", "trays", "trays_in_all", "pots_in_all", "power"])
+
+
+def _same_pots(trays: int, pots: int, difference: float, spread: _Sds, alpha: float) -> pd.DataFrame:
+    """All ways to spread the same pots of a treatment over two trays or more."""
+    total = trays * pots
+    ways = [(t, total // t) for t in range(2, total + 1) if total % t == 0] or [(2, max(1, total // 2))]
+    tables = [trays_or_pots(difference=difference, trays=[t], pots=[m], alpha=alpha, **spread) for t, m in ways]
+    return pd.concat(tables, ignore_index=True)
+
+
+def _more_trays_or_pots(trays: int, pots: int, difference: float, spread: _Sds, alpha: float) -> str:
+    def of(t: int, m: int) -> float:
+        return power(trays=t, pots=m, difference=difference, alpha=alpha, **spread)
+
+    now, tray, double = of(trays, pots), of(trays + 1, pots), of(trays, 2 * pots)
+    best = of(trays, 10**9)
+    sd, floor = sd_of_tray_mean(pots=pots, **spread), spread["tray_sd"]
+    start = f"Between two treatments, one more tray each would raise the power from {now:.2f} to {tray:.2f}, twice the pots to {double:.2f}"
+    if floor > 0.8 * sd:
+        return (
+            f"{start}. More pots hardly help here: with any number of them it would be {best:.2f}, since trays differ."
+        )
+    if tray >= double:
+        return f"{start}: more trays beat more pots."
+    return f"{start}: here more pots help too, up to {best:.2f} with any number of them."
+
+
+def _in_ten(share: float) -> str:
+    times = share * 10
+    if times >= 9.5:
+        return "nearly always"
+    return f"{times:.0f} times in 10" if times >= 0.95 else "hardly ever"

@@ -1,0 +1,446 @@
+"""A trial as frames: the only place where analysis reads the store and the notebook.
+
+Comes in: a home. Goes out: the frames of DEVELOPERS.md, and the two tables that put growth beside
+exposure. Works nothing out itself beyond joining; knows no clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from tidetray.analysis.compare.days_to_mass import days_to_mass
+from tidetray.analysis.conditions.degree_days import WARMTH_COLUMNS, daily_warmth
+from tidetray.analysis.conditions.environment import environment, place_factors
+from tidetray.analysis.conditions.exposure import daily_exposure, exposure
+from tidetray.analysis.conditions.light import light_from_hours
+from tidetray.analysis.conditions.quality_flags import (
+    LIMITS,
+    count_flags,
+    flag_hours,
+    flag_readings,
+    left_out_words,
+    sound_hours,
+)
+from tidetray.analysis.dose.schedules import TrayWater
+from tidetray.analysis.dose.tray_doses import learned_water, measured_doses, planned_doses
+from tidetray.analysis.growth.rates import Growth, growth_of_whole, growth_per_interval
+from tidetray.analysis.growth.weighing import rates_u_per_day, trial_reading_u_g
+from tidetray.analysis.growth.weighing_quality import WeighingQuality, judge_weighing
+from tidetray.analysis.record import frames
+from tidetray.analysis.relations.predictors import cause_table
+from tidetray.ingest.core.readings import EVIDENCE, TidetrayError, Tray, from_ms, to_ms
+from tidetray.ingest.cycles.detect import CYCLE_COLUMNS
+from tidetray.ingest.files.light_survey import light_survey
+from tidetray.ingest.influx.cycles_elsewhere import cycles_of
+from tidetray.ingest.influx.open_to_read import open_to_read
+from tidetray.ingest.notebook.corrections import trail
+from tidetray.ingest.notebook.facts import BASE_C, Event, Trial, TrialPlan
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.placements import treatment_spells
+from tidetray.ingest.notebook.predictions import Prediction, predictions
+from tidetray.ingest.notebook.scales import Balance, check_weighings, dry_weighings
+from tidetray.ingest.store import queries
+from tidetray.ingest.store.recording import Store
+
+RECENT = timedelta(days=2)
+"""So far back single readings are looked at for flags; before that the hours tell."""
+
+
+class NoTrialError(TidetrayError):
+    """There is no trial to speak of, or it is not clear which is meant."""
+
+
+@dataclass(frozen=True, slots=True)
+class ExposureAndGrowth:
+    """`table`: per pot and interval the columns of exposure and of growth, and the treatment."""
+
+    table: pd.DataFrame
+    cautions: tuple[str, ...]
+
+
+def open_record(home: Path) -> Store:
+    """The home's record, for reading; readings come from InfluxDB where the settings say so. StoreError if there is none."""
+    return open_to_read(home)
+
+
+def choose_trial(store: Store, name: str | None = None) -> Trial:
+    """The trial of that name, or the only one. NoTrialError or EntryError otherwise."""
+    notebook = Notebook(store)
+    if name is not None:
+        return notebook.trial(name)
+    trials = notebook.trials()
+    if not trials:
+        raise NoTrialError(
+            "the notebook holds no trial yet", where=store.path, mend="Add one with `tidetray load TRIAL.toml`"
+        )
+    if len(trials) > 1:
+        names = ", ".join(trial.name for trial in trials)
+        raise NoTrialError(f"there are several trials: {names}", where=store.path, mend="Say which with --trial NAME")
+    return trials[0]
+
+
+class TrialData:
+    """All frames of one trial, each read once; `as_of` a time, what the notebook knew by then."""
+
+    def __init__(self, store: Store, trial: Trial, *, as_of: datetime | None = None) -> None:
+        self._store = store
+        self._notebook = Notebook(store)
+        self._flagged: dict[str, pd.DataFrame] = {}
+        self._means: dict[str, pd.DataFrame] = {}
+        self.trial = trial
+        self.as_of = as_of
+
+    @cached_property
+    def plan(self) -> TrialPlan:
+        return self._notebook.plan(self.trial.name)
+
+    @cached_property
+    def treatments(self) -> dict[str, str]:
+        """Tray -> treatment, the last one where it was changed (`pots` holds which counted when)."""
+        first = {tray.name: tray.treatment for tray in self.plan.trays}
+        return {tray: spells[-1][1] for tray, spells in treatment_spells(first, self._happened).items()}
+
+    @cached_property
+    def _happened(self) -> tuple[Event, ...]:
+        return self._notebook.events(self.trial.name, as_of=self.as_of)
+
+    @cached_property
+    def events(self) -> pd.DataFrame:
+        """What happened to pots and trays, in order of time; columns as `tidetray.analysis.record.frames.event_frame`."""
+        return frames.event_frame(self._happened)
+
+    @cached_property
+    def trail(self) -> pd.DataFrame:
+        """Every entry of a weigh-in, standing or not; columns as `tidetray.analysis.record.frames.trail_frame`."""
+        return frames.trail_frame(trail(self._notebook, self.trial.name, as_of=self.as_of))
+
+    @cached_property
+    def pots(self) -> pd.DataFrame:
+        heights = {pot.name: pot.height_m for pot in self.plan.pots}
+        return frames.placement_frame(self._notebook.placements(self.trial.name, as_of=self.as_of), heights)
+
+    @cached_property
+    def trays(self) -> dict[str, Tray]:
+        """Tray -> its geometry and marks."""
+        return {tray.name: tray.tray for tray in self.plan.trays}
+
+    @cached_property
+    def weighins(self) -> pd.DataFrame:
+        return frames.weigh_in_frame(self._notebook.weigh_ins(self.trial.name, as_of=self.as_of))
+
+    def cycles(self, tray: str | None = None, *, since: datetime | None = None) -> pd.DataFrame:
+        """Cycles as the recorder worked them out; `unknown` rows are spells without knowledge."""
+        trays = self.trays if tray is None else {name: each for name, each in self.trays.items() if name == tray}
+        known = cycles_of(self._store, self.trial.site, trays, start_ms=queries.since_ms(since))
+        return known[known["tray"].isin(self.treatments)].reset_index(drop=True)
+
+    @cached_property
+    def cycles_and_silence(self) -> pd.DataFrame:
+        """All cycles, and for every tray what lies before its first and after its last reading as unknown."""
+        silence: list[tuple[str, datetime | None, datetime | None]] = []
+        for tray in self.treatments:
+            span = queries.evidence_span_ms(self._store, self.trial.site, tray, EVIDENCE)
+            if span is None:
+                silence.append((tray, None, None))
+                continue
+            silence += [(tray, None, from_ms(span[0])), (tray, from_ms(span[1]), None)]
+        frame = frames.with_times(pd.DataFrame(silence, columns=["tray", "flood_start", "dry"]), "flood_start", "dry")
+        frame["outcome"] = "unknown"
+        known = self.cycles()
+        frame = pd.concat(
+            [known, frame.reindex(columns=known.columns).astype(known.dtypes.to_dict())], ignore_index=True
+        )
+        return frame[["tray", *CYCLE_COLUMNS]]
+
+    def flagged_hours(self, channel: str) -> pd.DataFrame:
+        """Hourly summaries of a channel for the trial's trays, with a flag each (`tidetray.analysis.conditions.quality_flags`)."""
+        if channel not in self._flagged:
+            site = self.trial.site
+            hours = queries.for_trays(self._store, site, queries.hourly(self._store, site, channel))
+            hours = hours[hours["tray"].isin(self.treatments)]
+            self._flagged[channel] = flag_hours(hours, channel)
+        return self._flagged[channel]
+
+    @cached_property
+    def flags(self) -> pd.DataFrame:
+        """Hours flagged, per channel and tray: `channel, tray, flag, n, of`."""
+        counts = [
+            count_flags(self.flagged_hours(channel)).assign(channel=channel)
+            for channel in ("ppfd", "light", "air_temp", "water_temp", "humidity")
+        ]
+        return pd.concat(counts, ignore_index=True)[["channel", "tray", "flag", "n", "of"]]
+
+    @cached_property
+    def recent_flags(self) -> pd.DataFrame:
+        """Single readings flagged in the two days before the last one: `channel, tray, flag, n, of`."""
+        if self.record_span is None:
+            return pd.DataFrame(columns=["channel", "tray", "flag", "n", "of"])
+        since_ms = to_ms(self.record_span[1] - RECENT)
+        flagged = [
+            flag_readings(queries.readings(self._store, self.trial.site, tray, list(LIMITS), start_ms=since_ms)).assign(
+                tray=tray
+            )
+            for tray in self.treatments
+        ]
+        together = pd.concat(flagged, ignore_index=True)
+        return count_flags(together.astype({"channel": "str"}), ("channel", "tray"))
+
+    @cached_property
+    def light(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
+        """The light frame of every tray with a light sensor, and what stands in the way of the others."""
+        own = {
+            channel: dict(iter(sound_hours(self.flagged_hours(channel)).groupby("tray")))
+            for channel in ("ppfd", "light")
+        }
+        hours, cautions = [], list[str]()
+        for tray in self.plan.trays:
+            found = {channel: of[tray.name] for channel, of in own.items() if tray.name in of}
+            own_hours, told = frames.light_hours(tray, self._happened, found)
+            cautions += told
+            if own_hours is not None:
+                hours.append(own_hours)
+        if not hours:
+            return pd.DataFrame({"tray": [], "time": pd.DatetimeIndex([], tz="UTC"), "ppfd": []}), tuple(cautions)
+        return light_from_hours(pd.concat(hours, ignore_index=True)), tuple(cautions)
+
+    def weighing_quality(self, balance: Balance) -> WeighingQuality:
+        """How sure the weigh-ins are that were done on one scale; those that name none count as done on it."""
+        on_it = self.trail[self.trail["stands"] & self.trail["balance"].isin(["", balance.name])]
+        return judge_weighing(
+            on_it,
+            self.growth.table,
+            resolution_g=balance.resolution_g,
+            checks=frames.check_frame(check_weighings(self._store, balance.name, as_of=self.as_of)),
+            own_tares=self.pots["tare_g"].nunique() > 1,
+        )
+
+    @cached_property
+    def masses(self) -> pd.DataFrame:
+        """A row per pot and day of weighing, until a pot is split: pot, tray, treatment, stock, day (as `weigh_days`), time,
+        net_g (geometric mean of the day's weighings), start_g (day 0), dry_g (of a sampled pot, once dry, on its last day)."""
+        known = self.weigh_days.assign(ln_g=np.log(self.weigh_days["net_g"]))
+        frame = known.groupby(["pot", "day"], as_index=False).agg(
+            tray=("tray", "first"), treatment=("treatment", "first"), time=("time", "first"), ln_g=("ln_g", "mean")
+        )
+        frame = frames.until_split(frame, self._happened).assign(net_g=lambda rows: np.exp(rows["ln_g"]))
+        frame["stock"] = frame["pot"].map({pot.name: pot.stock for pot in self.plan.pots})
+        frame["start_g"] = frame["pot"].map(frame[frame["day"] == 0].set_index("pot")["net_g"])
+        in_the_oven = dry_weighings(self._store, self.trial.name, as_of=self.as_of)
+        dry_g = frame["pot"].map(frames.dry_masses_g(in_the_oven)).astype("float64")
+        frame["dry_g"] = dry_g.where(~frame.sort_values("day").duplicated("pot", keep="last"))
+        columns = ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g"]
+        return frame[columns].sort_values(["day", "tray", "pot"], ignore_index=True)
+
+    @cached_property
+    def _reading_u_g(self) -> tuple[float, tuple[str, ...]]:
+        return trial_reading_u_g(self.weighins)
+
+    @cached_property
+    def growth_of_whole(self) -> pd.DataFrame:
+        """A row per pot from its first weigh-in to its last, as `growth`."""
+        whole = growth_of_whole(self.growth.table)
+        return whole.assign(rgr_u_per_day=rates_u_per_day(whole, self._reading_u_g[0]))
+
+    @cached_property
+    def growth(self) -> Growth:
+        """Growth per pot and interval, with the standard uncertainty by the weighing: rgr_u_per_day.
+
+        None across the splitting of a pot, which takes mass away.
+        """
+        growth = growth_per_interval(self.weighins)
+        table, told = frames.without_splits(growth.table, self._happened)
+        read_u_g, cautions = self._reading_u_g
+        table = table.assign(rgr_u_per_day=rates_u_per_day(table, read_u_g))
+        return replace(growth, table=table, cautions=(*growth.cautions, *told, *cautions))
+
+    @cached_property
+    def intervals(self) -> pd.DataFrame:
+        return self.growth.table[["pot", "start", "end"]]
+
+    @cached_property
+    def exposure(self) -> pd.DataFrame:
+        return self.exposure_of(self.intervals)
+
+    def exposure_of(self, intervals: pd.DataFrame) -> pd.DataFrame:
+        return exposure(self.cycles_and_silence, self.light[0], intervals, self.pots, self.trays)
+
+    @cached_property
+    def record_span(self) -> tuple[datetime, datetime] | None:
+        """From the first reading of the trial's trays that tells cycles to the last; None if there is none."""
+        found = [queries.evidence_span_ms(self._store, self.trial.site, tray, EVIDENCE) for tray in self.treatments]
+        spans = [span for span in found if span is not None]
+        return (from_ms(min(s[0] for s in spans)), from_ms(max(s[1] for s in spans))) if spans else None
+
+    def daily_exposure(self, start: datetime, end: datetime) -> pd.DataFrame:
+        """Exposure per tray and local day of the trial."""
+        return daily_exposure(
+            self.cycles_and_silence,
+            self.light[0],
+            list(self.treatments),
+            pd.Timestamp(start),
+            pd.Timestamp(end),
+            zone=self.trial.zone,
+        )
+
+    @cached_property
+    def places(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
+        """Light factors of the places that were surveyed by hand, and cautions."""
+        survey, cautions = frames.survey_frame(
+            light_survey(self._store, self.trial.site), self.plan.trays, self._happened
+        )
+        factors, more = place_factors(survey, self.light[0])
+        return factors, (*cautions, *more)
+
+    @cached_property
+    def environment(self) -> pd.DataFrame:
+        return self.environment_of(self.intervals)
+
+    def environment_of(self, intervals: pd.DataFrame, warmth_c: tuple[float, float] | None = None) -> pd.DataFrame:
+        base_c, top_c = warmth_c or self.warmth_c
+        return environment(
+            self.cycles_and_silence,
+            self.light[0],
+            {channel: self._sound_means(channel) for channel in ("air_temp", "water_temp", "humidity")},
+            intervals,
+            self.pots,
+            trays=self.trays,
+            places=self.places[0],
+            water=self.water[0],
+            base_c=base_c,
+            top_c=top_c,
+        )
+
+    def _sound_means(self, channel: str) -> pd.DataFrame:
+        if channel not in self._means:
+            self._means[channel] = frames.means_of_hours(sound_hours(self.flagged_hours(channel)))
+        return self._means[channel]
+
+    @cached_property
+    def water(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
+        """From when which tray had which water (`tray, time, attenuation_per_m`), and what is taken for granted."""
+        found = frames.water_frame(self._happened)
+        return found, frames.water_cautions(self.trays.values(), found, self.cycles())
+
+    @property
+    def warmth_c(self) -> tuple[float, float]:
+        """Base and top temperature above and up to which this trial counts warmth [°C]."""
+        base, top = self.trial.base_temp_c, self.trial.top_temp_c
+        return BASE_C if base is None else base, np.inf if top is None else top
+
+    def daily_warmth(self, channel: str, *, base_c: float, top_c: float, since: datetime | None = None) -> pd.DataFrame:
+        """Warmth of `air_temp` or `water_temp` per tray and local day of the record (`tidetray.analysis.conditions.degree_days`); empty without one."""
+        start, end = self.record_span or (None, None)
+        if start is not None and since is not None:
+            start = max(start, since)
+        if start is None or end is None or start >= end:
+            return pd.DataFrame(columns=["tray", "day", *WARMTH_COLUMNS])
+        return daily_warmth(
+            self._sound_means(channel), list(self.treatments), pd.Timestamp(start), pd.Timestamp(end),
+            zone=self.trial.zone, low_c=base_c, high_c=top_c,
+        )  # fmt: skip
+
+    @cached_property
+    def left_out(self) -> tuple[str, ...]:
+        """What flags left out of the means, in words."""
+        return left_out_words(self.flags)
+
+    @cached_property
+    def causes(self) -> pd.DataFrame:
+        """Growth per pot and interval beside all it may be related to (`tidetray.analysis.relations.predictors`), with the treatment."""
+        table = cause_table(self.exposure, self.environment, self.growth.table, self.pots)
+        return table.assign(treatment=table["tray"].map(self.treatments))
+
+    @cached_property
+    def pot_places(self) -> pd.DataFrame:
+        """A row per pot: growth from its first weigh-in to its last, its place now, what its place is like.
+
+        A pot that was moved or given another treatment counts for no place and is left out.
+        """
+        place = ["tray", "row", "column", "treatment"]
+        stays = self.pots.groupby("pot").filter(lambda own: len(own[place].drop_duplicates()) == 1)
+        stays = stays.drop_duplicates("pot", keep="last")  # a new net pot stands where the old one stood
+        whole = self.growth_of_whole.drop(columns="rgr_u_per_day")
+        keys = ["pot", "start", "end"]
+        went_through = self.exposure_of(whole[keys]).drop(columns="tray")
+        table = stays.drop(columns=["from", "to"]).merge(whole, on="pot").merge(went_through, on=keys)
+        table = table.merge(self.environment_of(whole[keys]).drop(columns="light_factor"), on=keys)
+        table = table.merge(self.places[0].drop(columns="n"), on=["tray", "row", "column"], how="left")
+        for name in ("inlet_row", "inlet_column"):
+            table[name] = (
+                table["tray"].map({tray: getattr(own, name) for tray, own in self.trays.items()}).astype("float64")
+            )
+        return table.rename(columns={"factor": "light_factor"})
+
+    @cached_property
+    def weigh_days(self) -> pd.DataFrame:
+        """Weigh-ins with `day` (days since the trial's first one, by local date), treatment and place at that time."""
+        local = self.weighins["time"].dt.tz_convert(self.trial.zone).dt.normalize().dt.tz_localize(None)
+        own = self.weighins[["pot", "time", "net_g"]].assign(day=(local - local.min()).dt.days)
+        placed = own[own["net_g"] > 0].merge(
+            self.pots[["pot", "tray", "row", "column", "treatment", "from", "to"]], on="pot"
+        )
+        here = (placed["from"] <= placed["time"]) & (placed["to"].isna() | (placed["time"] < placed["to"]))
+        return placed[here].drop(columns=["from", "to"]).reset_index(drop=True)
+
+    @cached_property
+    def exposure_and_growth(self) -> ExposureAndGrowth:
+        """What each pot went through between two weigh-ins, beside what it grew."""
+        joined = self.exposure.merge(self.growth.table, on=["pot", "start", "end"], how="inner")
+        joined["treatment"] = joined["tray"].map(self.treatments)
+        if any(event.kind == "treatment changed" for event in self._happened):
+            joined["treatment"] = frames.treatments_during(joined, self.pots)
+        return ExposureAndGrowth(joined, (*self.light[1], *self.growth.cautions))
+
+
+@dataclass(frozen=True)
+class TuningData:
+    """What tuning needs of one or several trials of a site, oldest first.
+
+    `measured`, `planned`: a row per pot with `trial` and the doses of `tidetray.analysis.dose.tray_doses`; `water`: by tray; `plan`: of the latest
+    trial; `nodes`: tray -> node that serves it; `predictions`: of all trials in the notebook; `cautions`.
+    """
+
+    trials: tuple[str, ...]
+    measured: pd.DataFrame
+    planned: pd.DataFrame
+    water: dict[str, TrayWater]
+    plan: TrialPlan
+    nodes: dict[str, str]
+    predictions: tuple[Prediction, ...]
+    cautions: tuple[str, ...]
+
+
+def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | None = None) -> TuningData:
+    """Growth and doses of `trials`, brought together; with `saleable_g` also `days_to_mass`, that of the pot's tray. NoTrialError for none, or for trials of several sites."""
+    if not trials or len({trial.site for trial in trials}) > 1:
+        raise NoTrialError("tuning needs trials of one site", where=store.path, mend="Name them with --trial")
+    ordered = sorted(trials, key=lambda trial: (trial.started, trial.name))
+    several = [TrialData(store, trial) for trial in ordered]
+    trays = {tray.name: tray.tray for data in several for tray in data.plan.trays}
+    cycles = pd.concat([data.cycles() for data in several], ignore_index=True)
+    water = learned_water(trays, cycles.drop_duplicates(["tray", "flood_start"]))
+    measured, planned, cautions = [], [], list[str]()
+    for data in several:
+        both = data.exposure_and_growth
+        own = measured_doses(both.table).assign(trial=data.trial.name)
+        if saleable_g is not None:
+            named = {name: name for name in ("day", "treatment", "tray", "pot")}
+            sold = days_to_mass(data.masses, mass="net_g", **named, mass_g=saleable_g)
+            days = sold.curves.trays.set_index("tray")["days"] if len(sold.curves.trays) else pd.Series(dtype=float)
+            own = own.assign(days_to_mass=own["tray"].map(days).astype(float))
+            cautions += [caution for caution in sold.cautions if caution not in cautions]
+        known = own[own["tray"].isin(water)]
+        measured.append(own)
+        planned.append(planned_doses(known, {t.name: t for t in data.plan.treatments}, water))
+        cautions += [caution for caution in both.cautions if caution not in cautions]
+    return TuningData(
+        tuple(trial.name for trial in ordered), pd.concat(measured, ignore_index=True), pd.concat(planned, ignore_index=True),
+        water, several[-1].plan, queries.node_of_trays(store, ordered[0].site), predictions(store), tuple(cautions),
+    )  # fmt: skip

@@ -1,0 +1,1 @@
+"""Growth beside conditions and pot positions: observed, not caused."""

@@ -1,0 +1,171 @@
+"""What to do about places: which to even out or leave empty, how to block the next layout, what is at risk now.
+
+In: pots with what is left over and what their place explains, the features tested. Out: an `Advice` in plain
+words with the figures behind it. Tests nothing itself; where nothing is settled it advises nothing but a layout.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from tidetray.analysis.compare.design_checks import signed
+
+LEVEL = 0.05
+
+RISK_SHARE = 0.25
+"""From this share of a comparison's own standard error on, uneven places count as a risk (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Advice:
+    """`even_out`: line (as 'column 1'), effect, n_pots, of settled rows and columns that fall behind, worst first.
+
+    `block_by`: "row", "column" or "" (nothing to block by). `balance`: treatment, place_effect (mean over its pots),
+    n_trays. `at_risk`: whether places may have tilted the comparison of treatments; None where that cannot be told.
+    """
+
+    even_out: pd.DataFrame
+    block_by: str
+    balance: pd.DataFrame
+    at_risk: bool | None
+    sentences: tuple[str, ...]
+
+
+def advise(
+    pots: pd.DataFrame,
+    places: pd.DataFrame,
+    features: pd.DataFrame,
+    *,
+    response: str,
+    treatment: str,
+    tray: str,
+    explained: float,
+    unit: str,
+) -> Advice:
+    """`pots`: with `residual` and `place_effect`; `places`: row, column, effect, n_trays; `features`: as in `Positions`."""
+    settled = features[features["p_adjusted"] < LEVEL].set_index("feature")
+    lines = [name for name in ("row", "column") if name in settled.index]
+    block_by = max(lines, key=lambda name: settled["share"].to_dict()[name]) if lines else ""
+    even_out = _behind(places, lines)
+    balance, at_risk, said = _balance(pots, response, treatment, tray, settled=bool(lines))
+    sentences = [
+        *_even_out_words(even_out, unit),
+        *_light_words(settled),
+        *_block_words(block_by),
+        said,
+    ]
+    if not len(settled) and not np.isnan(explained):
+        sentences.insert(0, "No place needs evening out by what is known here.")
+    return Advice(even_out, block_by, balance, at_risk, tuple(sentences))
+
+
+def _behind(places: pd.DataFrame, lines: list[str]) -> pd.DataFrame:
+    rows = []
+    for name in lines:
+        weighted = places.assign(total=places["effect"] * places["n_trays"]).groupby(name)[["total", "n_trays"]].sum()
+        effects = (weighted["total"] / weighted["n_trays"]).to_dict()
+        rows += [
+            (f"{name} {at}", effect, int(weighted["n_trays"].to_dict()[at]))
+            for at, effect in effects.items()
+            if effect < 0
+        ]
+    table = pd.DataFrame(rows, columns=["line", "effect", "n_pots"])
+    return table.sort_values("effect", ignore_index=True)
+
+
+def _even_out_words(even_out: pd.DataFrame, unit: str) -> list[str]:
+    if even_out.empty:
+        return []
+    factor, said = (100, "points of % a day") if unit == "1/day" else (1, unit)
+    first = even_out.head(4)
+    listed = ", ".join(
+        f"{line} ({signed(factor * effect)} {said})"
+        for line, effect in zip(first["line"], first["effect"], strict=True)
+    )
+    return [
+        f"Fell behind the mean of their tray: {listed}. Even these out first (lamp, inlet, draught); until then leave them "
+        "empty or fill them with pots that are not weighed."
+    ]
+
+
+def _light_words(settled: pd.DataFrame) -> list[str]:
+    if "light_factor" not in settled.index:
+        return []
+    if settled["estimate"].to_dict()["light_factor"] < 0:
+        return ["Pots in brighter places fell behind: shade the middle, or raise the lamp and run it longer."]
+    return [
+        "Measured light goes with growth: raise the lamp, add a second one, or set the tray under the middle of it."
+    ]
+
+
+def _block_words(block_by: str) -> list[str]:
+    if not block_by:
+        return [
+            "Next layout: places need no blocks of their own; draw the places by lot all the same, and keep pots where they are."
+        ]
+    other = "rows" if block_by == "column" else "columns"
+    return [
+        f"Next layout: take each {block_by} as a block. Whatever is compared within a tray stands equally often in every "
+        f"{block_by}, drawn by lot along its {other}; then keep the pots where they are. Moving pots about mixes places into every pot instead."
+    ]
+
+
+def _balance(
+    pots: pd.DataFrame, response: str, treatment: str, tray: str, *, settled: bool
+) -> tuple[pd.DataFrame, bool | None, str]:
+    each = pots.groupby([treatment, tray], sort=True).agg(
+        place_effect=("place_effect", "mean"), mean=(response, "mean")
+    )
+    groups = each.groupby(level=0)
+    balance = pd.DataFrame({"place_effect": groups["place_effect"].mean(), "n_trays": groups.size()}).reset_index(
+        names="treatment"
+    )
+    if len(balance) < 2:
+        return balance, None, "There is one treatment only: no comparison that places could tilt."
+    tilt = float(np.ptp(balance["place_effect"]))
+    if tilt < 1e-9 * max(float(pots[response].abs().max()), 1e-300):
+        return (
+            balance,
+            False,
+            (
+                "The comparison of treatments is not tilted by place: each treatment stands in the same places. Place adds "
+                "scatter between pots, and no bias."
+            ),
+        )
+    if not settled:
+        return (
+            balance,
+            False,
+            "No row or column is settled as better or worse, so there is nothing to tilt the comparison of treatments.",
+        )
+    spare = int((balance["n_trays"] - 1).sum())
+    if spare < 1:
+        return (
+            balance,
+            None,
+            "With one tray per treatment the risk from place cannot be told: compare after taking place out.",
+        )
+    spread = float(np.sqrt((groups["mean"].var(ddof=1).fillna(0) * (balance["n_trays"].to_numpy() - 1)).sum() / spare))
+    error = spread * float(np.sqrt(2 / balance["n_trays"].mean()))
+    at_risk = tilt > RISK_SHARE * error
+    ranked = balance.sort_values("place_effect")["treatment"].to_list()
+    worst, best = ranked[0], ranked[-1]
+    if at_risk:
+        return (
+            balance,
+            True,
+            (
+                f"The comparison of treatments is at risk from place: {best} stands in better places than {worst}, by "
+                f"{100 * tilt / error:.0f} % of the comparison's standard error. Compare after taking place out."
+            ),
+        )
+    return (
+        balance,
+        False,
+        (
+            f"Treatments stand in slightly different places ({best} best, {worst} worst), too little to tilt their comparison."
+        ),
+    )

@@ -1,0 +1,351 @@
+"""Places: whether where a pot stood on its tray went with how it grew, after treatment and tray.
+
+In: a row per pot with its tray, row and column, its growth, and what is known of its place (light factor, height,
+the tray's inlet). Out: a `Positions`: each feature of a place tested alone, the share of the spread between
+pots that place explains, likeness of neighbours, residuals to draw a map of, and what to do about it.
+
+Place varies within trays, so pots are compared with pots of their own tray: the tray takes up its treatment
+and all else that its pots share. That a place is bad wherever it is (column 1 of every tray) is told from
+several trays; what is particular to one corner of one tray is told by the map alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from tidetray.analysis.compare.design_checks import counted, labels, minus, numbers, p_words, require, unit_of
+from tidetray.analysis.relations.position_advice import Advice, advise
+from tidetray.analysis.stats.derivatives import Array
+from tidetray.analysis.stats.morans_i import MoranI, morans_i
+from tidetray.analysis.stats.pairwise import adjust
+
+__all__ = ["MoranI", "Positions", "morans_i", "place_anova", "positions"]
+
+FEATURES = ("row", "column", "edge", "inlet_distance", "light_factor", "height_m")
+"""What is asked of a place, each alone. Row and column have a level for each; edge is yes or no; the others run straight."""
+
+LEVEL = 0.05
+_LEAST_SPARE = 4  # pots beyond the coefficients, below which nothing is tested
+
+
+@dataclass(frozen=True)
+class Positions:
+    """What place has to do with growth.
+
+    `features`: feature, estimate (per unit, where there is one coefficient), low, high (95 %), f, df_num, df_den,
+    p, p_adjusted (Holm over the features), share (of the spread within trays, adjusted for the number of
+    coefficients, not below 0), n_pots, n_trays; p is NaN where nothing can be told, with a caution.
+    `explained`: that share for row and column together, `explained_p` its permutation p within trays.
+    `moran`: likeness of neighbours in what tray leaves over; `moran_after`: in what row and column leave over as well.
+    `pots`: the pots with `residual` (from the mean of their tray) and `place_effect` (of their row and column, against
+    the mean of all pots).
+    `places`: row, column, effect, se, n_trays: mean residual of a place over the trays.
+    `advice`: what to do. `cautions` and `sentences` in plain words.
+    """
+
+    features: pd.DataFrame
+    explained: float
+    explained_p: float
+    moran: MoranI
+    moran_after: MoranI
+    pots: pd.DataFrame
+    places: pd.DataFrame
+    advice: Advice
+    sentences: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def place_anova(y: Array, blocks: Array, terms: dict[str, Array]) -> pd.DataFrame:
+    """Type II analysis of variance of least squares: each term's sum of squares given `blocks` and all other terms.
+
+    `y` (n,), `blocks` (n, k) always in the model, `terms` name -> (n, q) columns. Gives `term, ss, df, ms, f, p`, the
+    residual last (f and p NaN). Columns that follow from the others cost no df. ValueError if no df are left.
+    """
+    every = np.column_stack([blocks, *terms.values()])
+    rss, rank = _rss(y, every)
+    df = len(y) - rank
+    if df < 1:
+        raise ValueError("places: as many rows, columns and trays as pots: there is nothing left to judge by")
+    rows: list[tuple[object, ...]] = []
+    for name in terms:
+        others = np.column_stack([blocks, *(columns for other, columns in terms.items() if other != name)])
+        rss_without, rank_without = _rss(y, others)
+        q = rank - rank_without
+        f = (rss_without - rss) / q / (rss / df) if q and rss > 0 else np.nan
+        rows.append(
+            (
+                name,
+                rss_without - rss,
+                q,
+                (rss_without - rss) / q if q else np.nan,
+                f,
+                stats.f.sf(f, q, df) if q else np.nan,
+            )
+        )
+    return pd.DataFrame(
+        [*rows, ("residual", rss, df, rss / df, np.nan, np.nan)], columns=["term", "ss", "df", "ms", "f", "p"]
+    )
+
+
+def _rss(y: Array, X: Array) -> tuple[float, int]:
+    basis = _basis(X)
+    rest = _rest(y, basis)
+    return float(rest @ rest), basis.shape[1]
+
+
+def _basis(X: Array) -> Array:
+    """Orthonormal columns that span those of X, which may follow from each other."""
+    u, s, _ = np.linalg.svd(X, full_matrices=False)
+    return np.asarray(u[:, s > 1e-9 * s.max()])
+
+
+def _rest(y: Array, basis: Array) -> Array:
+    """What orthonormal columns leave over; taken twice, for what rounding left."""
+    rest = y - basis @ (basis.T @ y)
+    return np.asarray(rest - basis @ (basis.T @ rest))
+
+
+def dummies(values: NDArray[np.object_]) -> Array:
+    codes = np.unique(values.astype(str), return_inverse=True)[1]
+    return np.eye(int(codes.max()) + 1)[codes]
+
+
+def positions(
+    pots: pd.DataFrame,
+    *,
+    response: str,
+    treatment: str = "treatment",
+    tray: str = "tray",
+    row: str = "row",
+    column: str = "column",
+    permutations: int = 9999,
+    seed: int = 1,
+    neighbours: str = "rook",
+) -> Positions:
+    """Ask where pots stood of how they grew; see `Positions`.
+
+    `pots`: a row per pot; columns named FEATURES beside row and column are used where they are there and vary
+    within trays (`edge` is worked out). Pots without a response are left out and counted. `neighbours` as in
+    `morans_i`. Raises ValueError for missing columns, text in numbers, or fewer than four pots with a response.
+    """
+    require(pots, [response, treatment, tray, row, column])
+    y = numbers(pots, response)
+    cautions = []
+    if np.isnan(y).any():
+        cautions.append(f"{counted(int(np.isnan(y).sum()), 'pot').capitalize()} without growth left out.")
+    frame = pots[~np.isnan(y)].reset_index(drop=True)
+    y = y[~np.isnan(y)]
+    if len(y) < 4:
+        raise ValueError(
+            f"places: {len(y)} pots have a growth rate, and at least four are needed. Weigh all pots twice"
+        )
+    trays = labels(frame, tray)[0]
+    place = _places_of(frame, trays, row, column)
+    moved = int(frame.duplicated([tray, row, column]).sum())
+    if moved:
+        raise ValueError(f"places: {moved} pots stand in a place that another one has. Correct rows and columns")
+    # Where whole trays are treated the tray's own column takes up its treatment.
+    blocks = _basis(np.column_stack([dummies(trays), dummies(labels(frame, treatment)[0])]))
+    residual = _rest(y, blocks)
+    own = {name: place[name] for name in FEATURES if name in place}
+    features, skipped = _features(y, blocks, own, trays)
+    grid = {name: dummies(own[name].astype(object)) for name in ("row", "column")}
+    explained, explained_p, effect = _explained(residual, blocks, grid, trays, permutations=permutations, seed=seed)
+    after_design = np.column_stack([blocks, *grid.values()])
+    rest = residual - effect
+    standing = _standing(y, blocks, grid)
+    options = {"permutations": permutations, "seed": seed, "neighbours": neighbours, "trays": trays}
+    moran = morans_i(residual, place["row"], place["column"], design=blocks, **options)  # type: ignore[arg-type]
+    moran_after = morans_i(rest, place["row"], place["column"], design=after_design, **options)  # type: ignore[arg-type]
+    table = frame.assign(residual=residual, place_effect=standing, inlet_distance=place.get("inlet_distance", np.nan))
+    places = _place_means(place, residual, trays)
+    unit = unit_of(response)
+    advice = advise(
+        table, places, features, response=response, treatment=treatment, tray=tray, explained=explained, unit=unit
+    )
+    cautions += skipped + [c for m in (moran, moran_after) for c in m.cautions]
+    if len(set(trays)) < 3:
+        cautions.append(
+            f"The trial has {counted(len(set(trays)), 'tray')} here: what belongs to a place and what to single pots cannot be told well apart."
+        )
+    sentences = _sentences(features, explained, explained_p, moran, moran_after)
+    return Positions(
+        features,
+        explained,
+        explained_p,
+        moran,
+        moran_after,
+        table,
+        places,
+        advice,
+        sentences,
+        tuple(dict.fromkeys(cautions)),
+    )
+
+
+def _places_of(frame: pd.DataFrame, trays: NDArray[np.object_], row: str, column: str) -> dict[str, Array]:
+    """Values of each feature, a number per pot; those that are not known for any pot are not there."""
+    r, c = numbers(frame, row), numbers(frame, column)
+    if np.isnan(r).any() or np.isnan(c).any():
+        raise ValueError("places: a pot has no row or column")
+    first_last = pd.DataFrame({"tray": trays, "r": r, "c": c}).groupby("tray")[["r", "c"]].transform
+    low, high = first_last("min"), first_last("max")
+    edge = ((r == low["r"]) & (high["r"] > low["r"] + 1)) | ((r == high["r"]) & (high["r"] > low["r"] + 1))
+    edge |= (c == low["c"]) | (c == high["c"])
+    out = {"row": r, "column": c, "edge": edge.to_numpy(dtype=np.float64)}
+    if {"inlet_row", "inlet_column"} <= set(frame.columns):
+        distance = np.hypot(r - numbers(frame, "inlet_row"), c - numbers(frame, "inlet_column"))
+        out["inlet_distance"] = np.asarray(distance)
+    for name in ("light_factor", "height_m"):
+        if name in frame.columns:
+            out[name] = numbers(frame, name)
+    return {name: values for name, values in out.items() if not np.isnan(values).all()}
+
+
+def _features(
+    y: Array, blocks: Array, own: dict[str, Array], trays: NDArray[np.object_]
+) -> tuple[pd.DataFrame, list[str]]:
+    rows, cautions = [], []
+    for name, values in own.items():
+        known = ~np.isnan(values)
+        here, cells = y[known], _basis(blocks[known])
+        x = dummies(values[known].astype(object)) if name in ("row", "column") else values[known][:, None]
+        inside = _rest(x, cells)
+        if np.abs(inside).max() < 1e-9:
+            cautions.append(f"{name} does not differ between the pots of a tray: it cannot be told from the tray.")
+            continue
+        rss_without, rank_without = _rss(here, cells)
+        rss, rank = _rss(here, np.column_stack([cells, x]))
+        q, df = rank - rank_without, len(here) - rank
+        if df < _LEAST_SPARE or rss <= 0:
+            cautions.append(f"Too few pots to judge {name} by.")
+            continue
+        f = (rss_without - rss) / q / (rss / df)
+        share = max(0.0, 1 - (rss / df) / (rss_without / (df + q)))
+        estimate = low = high = np.nan
+        if q == 1 and x.shape[1] == 1:
+            estimate = float(inside[:, 0] @ here / (inside[:, 0] @ inside[:, 0]))
+            margin = float(stats.t.isf(0.025, df) * np.sqrt(rss / df / (inside[:, 0] @ inside[:, 0])))
+            low, high = estimate - margin, estimate + margin
+        n_trays = len(np.unique(trays[known]))
+        rows.append((name, estimate, low, high, f, q, df, stats.f.sf(f, q, df), np.nan, share, len(here), n_trays))
+        if not known.all():
+            cautions.append(f"{name} is known for {int(known.sum())} of {len(y)} pots; the others are left out of it.")
+    table = pd.DataFrame(
+        rows,
+        columns=[
+            "feature",
+            "estimate",
+            "low",
+            "high",
+            "f",
+            "df_num",
+            "df_den",
+            "p",
+            "p_adjusted",
+            "share",
+            "n_pots",
+            "n_trays",
+        ],
+    )
+    table["p_adjusted"] = adjust(table["p"].to_numpy(dtype=float), "holm") if len(table) else np.zeros(0)
+    return table, cautions
+
+
+def _explained(
+    residual: Array,
+    blocks: Array,
+    grid: dict[str, Array],
+    trays: NDArray[np.object_],
+    *,
+    permutations: int,
+    seed: int,
+) -> tuple[float, float, Array]:
+    """Share of the spread within trays that row and column explain (adjusted), its p, and their fitted effect."""
+    every = np.column_stack([blocks, *grid.values()])
+    basis = _basis(every)
+    effect = basis @ (basis.T @ residual)
+    total, rest = float(residual @ residual), float((residual - effect) @ (residual - effect))
+    df_total, df = len(residual) - blocks.shape[1], len(residual) - basis.shape[1]
+    if df < _LEAST_SPARE or total <= 0:
+        return float("nan"), float("nan"), effect
+    share = max(0.0, 1 - (rest / df) / (total / df_total))
+    rng = np.random.default_rng(seed)
+    draws = min(permutations, 1999)
+    drawn = np.repeat(residual[:, None], draws, axis=1)
+    for each in np.unique(trays):
+        at = np.flatnonzero(trays == each)
+        drawn[at] = rng.permuted(drawn[at], axis=0)
+    fitted = np.sum((basis.T @ drawn) ** 2, axis=0)
+    p = (1 + int(np.sum(fitted >= total - rest - 1e-12 * total))) / (draws + 1) if draws else float("nan")
+    return share, p, np.asarray(effect)
+
+
+def _standing(y: Array, blocks: Array, grid: dict[str, Array]) -> Array:
+    """How good a pot's row and column are, against the mean of all pots: also between trays that are filled unlike."""
+    lines = np.column_stack(list(grid.values()))
+    beta = np.linalg.lstsq(np.column_stack([blocks, lines]), y, rcond=None)[0]
+    effect = lines @ beta[blocks.shape[1] :]
+    return np.asarray(effect - effect.mean())
+
+
+def _place_means(place: dict[str, Array], residual: Array, trays: NDArray[np.object_]) -> pd.DataFrame:
+    frame = pd.DataFrame({"row": place["row"], "column": place["column"], "residual": residual, "tray": trays})
+    out = frame.groupby(["row", "column"])["residual"].agg(["mean", "std", "size"]).reset_index()
+    return pd.DataFrame(
+        {
+            "row": out["row"].astype(int),
+            "column": out["column"].astype(int),
+            "effect": out["mean"],
+            "se": out["std"] / np.sqrt(out["size"]),
+            "n_trays": out["size"],
+        }
+    )
+
+
+_NAMES = {
+    "row": "the row", "column": "the column", "edge": "edge or middle", "inlet_distance": "the distance from the inlet",
+    "light_factor": "the light measured at the place", "height_m": "the height above the floor",
+}  # fmt: skip
+
+
+def _sentences(
+    features: pd.DataFrame, explained: float, explained_p: float, moran: MoranI, after: MoranI
+) -> tuple[str, ...]:
+    out = []
+    if np.isnan(explained):
+        out.append("Too few pots a tray to say how much place explains.")
+    elif explained_p < LEVEL:
+        out.append(
+            f"Row and column explain {100 * explained:.0f} % of the spread between pots of a tray; chance seldom does that."
+        )
+    else:
+        out.append("Row and column explain no more of the spread between pots of a tray than chance does.")
+    found = features[features["p_adjusted"] < LEVEL].sort_values("share", ascending=False)
+    if len(found):
+        named = "; ".join(
+            f"{_NAMES[str(name)]} ({100 * share:.0f} % of the spread)"
+            for name, share in zip(found["feature"], found["share"], strict=True)
+        )
+        out.append(f"Settled, each by itself: {named}. They overlap: edge, column and light may be one and the same.")
+    elif len(features):
+        out.append(f"None of these is settled: {', '.join(_NAMES[str(name)] for name in features['feature'])}.")
+    out.append(_likeness("Neighbours", moran))
+    if moran.p_two_sided < LEVEL and not np.isnan(after.statistic):
+        out.append(_likeness("Once row and column are taken out, neighbours", after))
+    return tuple(out)
+
+
+def _likeness(who: str, moran: MoranI) -> str:
+    if np.isnan(moran.statistic):
+        return f"{who} could not be compared."
+    alike = "more alike" if moran.statistic > moran.expected else "less alike"
+    told = f"Moran's I {minus(moran.statistic)}, by chance {minus(moran.expected)}, {p_words(moran.p_two_sided)}"
+    if moran.p_two_sided < LEVEL:
+        return f"{who} are {alike} than chance has it ({told})."
+    return f"{who} are no more alike than chance has it ({told})."

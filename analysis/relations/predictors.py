@@ -1,0 +1,231 @@
+"""Causes that growth may be related to: their names and units, where they vary, and which cannot be told apart.
+
+In: numbers per pot and interval with tray and period. Out: per cause whether trays, times or pots tell about it,
+its variance inflation factor (VIF), how many trays it rests on, and which tray would part two that go together.
+Fits nothing and tests nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from tidetray.analysis.stats.derivatives import Array, Codes
+
+DEFAULT_CAUSES = ("dry_lit_h_d", "dry_dark_h_d", "light_factor", "air_temp_c", "vpd_dry_kpa")
+"""Asked of a trial where nobody says which, in this order: one that cannot be told apart from those before is left out."""
+
+_LEAST_KNOWN = 0.5  # share of the intervals: what is asked of all causes is asked of the intervals that know them all
+
+HIGH_VIF = 10.0
+"""From here on a cause counts as not told apart from the others (common practice: 5 to 10, no source)."""
+
+
+class Cause(NamedTuple):
+    """How people speak of a cause: `label`, `more` (what one step more is), `step` in the column's unit, `unit`."""
+
+    label: str
+    more: str
+    step: float
+    unit: str
+
+
+CAUSES: dict[str, Cause] = {
+    "dry_lit_h_d": Cause("dry hours in light", "extra lit dry hour a day", 1.0, "h/day"),
+    "dry_dark_h_d": Cause("dry hours in the dark", "extra dark dry hour a day", 1.0, "h/day"),
+    "wet_lit_h_d": Cause("wet hours in light", "extra lit wet hour a day", 1.0, "h/day"),
+    "wet_h_d": Cause("wet hours", "extra wet hour a day", 1.0, "h/day"),
+    "dry_h_d": Cause("dry hours", "extra dry hour a day", 1.0, "h/day"),
+    "floods_d": Cause("floods", "extra flood a day", 1.0, "1/day"),
+    "dry_spell_longest_h": Cause("longest dry spell", "extra hour of the longest dry spell", 1.0, "h"),
+    "plant_light_mol_m2_d": Cause("light on the plants", "extra mol of light per m² and day", 1.0, "mol/m²/day"),
+    "light_mol_m2_d": Cause("light at the place", "extra mol of light per m² and day", 1.0, "mol/m²/day"),
+    "light_factor": Cause("light factor of the place", "extra tenth of the tray's light at the place", 0.1, ""),
+    "air_temp_c": Cause("air temperature", "degree of warmer air", 1.0, "°C"),
+    "degree_h_d": Cause("degree hours", "extra 24 degree hours a day", 24.0, "°C h/day"),
+    "water_temp_c": Cause("water temperature", "degree of warmer water", 1.0, "°C"),
+    "vpd_dry_kpa": Cause("dryness of the air while dry (VPD)", "extra 0.1 kPa of VPD while dry", 0.1, "kPa"),
+    "height_m": Cause("height above the floor", "centimetre higher", 0.01, "m"),
+}
+
+
+def cause_table(
+    exposure: pd.DataFrame, environment: pd.DataFrame, growth: pd.DataFrame, pots: pd.DataFrame
+) -> pd.DataFrame:
+    """A row per pot and interval with growth, the columns of CAUSES per day of known hours, and what `relate` needs.
+
+    In: the frames of `exposure`, `environment`, `growth_per_interval` and placements with `height_m`. Added: `period` (the
+    days of both weigh-ins, UTC), `mass_first_g` (of the pot's first weigh-in). Rates of hours are per day of *known*
+    hours, and NaN where less than half of the interval is known.
+    """
+    keys = ["pot", "start", "end"]
+    table = exposure.merge(environment, on=keys).merge(growth, on=keys)
+    known_h = table["hours"] - table["unknown_h"]
+    per_day = 24.0 / known_h.where(known_h >= table["hours"] / 2)
+    lit_per_day = 24.0 / (table["wet_lit_h"] + table["wet_dark_h"] + table["dry_lit_h"] + table["dry_dark_h"]).where(
+        lambda h: h >= table["hours"] / 2
+    )
+    height = pots.drop_duplicates("pot").set_index("pot").get("height_m", pd.Series(dtype="float64"))
+    first = growth.sort_values("start").drop_duplicates("pot").set_index("pot")["mass_start_g"]
+    days = [table[name].dt.strftime("%Y-%m-%d") for name in ("start", "end")]
+    return table.assign(
+        dry_h_d=table["dry_h"] * per_day,
+        wet_h_d=table["wet_h"] * per_day,
+        floods_d=table["floods"] * per_day,
+        dry_lit_h_d=table["dry_lit_h"] * lit_per_day,
+        dry_dark_h_d=table["dry_dark_h"] * lit_per_day,
+        wet_lit_h_d=table["wet_lit_h"] * lit_per_day,
+        height_m=table["pot"].map(height),
+        mass_first_g=table["pot"].map(first),
+        period=days[0] + " to " + days[1],
+    )
+
+
+def described(name: str) -> Cause:
+    return CAUSES.get(name, Cause(name.replace("_", " "), f"unit more of {name}", 1.0, ""))
+
+
+@dataclass(frozen=True)
+class Variation:
+    """Where a cause varies once the periods' means are taken out: shares between trays, over time within trays,
+    between pots of a tray. `level` is the largest of them, or "time only" where all trays go together."""
+
+    tray: float
+    time: float
+    pot: float
+    level: str
+
+
+def variation(x: Array, tray: Codes, cell: Codes, period_basis: Array) -> Variation:
+    """`cell`: a code per tray and period; `period_basis`: orthonormal columns of the periods' means."""
+    centred = x - period_basis @ (period_basis.T @ x)
+    total, raw = float(centred @ centred), float(((x - x.mean()) ** 2).sum())
+    if total <= 1e-9 * max(raw, 1e-300) or total <= 1e-18 * max(float(x @ x), 1e-300):
+        return Variation(0.0, 0.0, 0.0, "constant" if raw <= 1e-18 * max(float(x @ x), 1e-300) else "time only")
+    by_tray, by_cell = _means(centred, tray), _means(centred, cell)
+    shares = {
+        "tray": float(by_tray @ by_tray) / total,
+        "time": float(((by_cell - by_tray) ** 2).sum()) / total,
+        "pot": float(((centred - by_cell) ** 2).sum()) / total,
+    }
+    return Variation(shares["tray"], shares["time"], shares["pot"], max(shares, key=lambda level: shares[level]))
+
+
+def _means(x: Array, group: Codes) -> Array:
+    return np.asarray((np.bincount(group, x) / np.maximum(np.bincount(group), 1))[group])
+
+
+def choose_causes(frame: pd.DataFrame, *, tray: str = "tray", period: str = "period") -> tuple[list[str], list[str]]:
+    """Of DEFAULT_CAUSES those that this trial can tell apart, and in words why not the others.
+
+    Left out is what a whole tray or half of the intervals have no value of (a tray always under water has no dryness
+    of air while dry), what is the
+    same for all, and what goes so closely with those before it that its VIF would be HIGH_VIF or more.
+    """
+    chosen: list[str] = []
+    said: list[str] = []
+    periods = np.unique(frame[period].astype(str), return_inverse=True)[1]
+    asked = list(DEFAULT_CAUSES)
+    lit = [name for name in asked if name in {"dry_lit_h_d", "dry_dark_h_d"}]
+    if "dry_h_d" in frame and frame[lit].isna().all(
+        axis=None
+    ):  # no light was measured: dry hours can still be asked of
+        asked.insert(0, "dry_h_d")
+    for name in asked:
+        known = frame[[*chosen, name]].notna().all(axis=1).to_numpy()
+        label = described(name).label
+        lost = sorted(set(frame[tray].dropna()) - set(frame.loc[known, tray].dropna()))
+        if lost or known.mean() < _LEAST_KNOWN:
+            why = (
+                f"{', '.join(map(str, lost[:6]))} {'has' if len(lost) == 1 else 'have'} none"
+                if lost
+                else f"it is known for {100 * known.mean():.0f} % of the intervals"
+            )
+            said.append(f"{label}: not asked, since {why}. Named, it is asked of the rest.")
+            continue
+        x = frame.loc[known, [*chosen, name]].to_numpy(dtype=np.float64)
+        basis = np.linalg.qr(np.eye(int(periods.max()) + 1)[periods[known]])[0]
+        centred = x[:, -1] - basis @ (basis.T @ x[:, -1])
+        if float(centred @ centred) <= 1e-9 * max(float(((x[:, -1] - x[:, -1].mean()) ** 2).sum()), 1e-12):
+            said.append(f"{label}: not asked, since it does not differ between trays or pots.")
+        elif chosen and vif(x, basis).max() >= HIGH_VIF:
+            other = partner(x - basis @ (basis.T @ x), len(chosen))
+            codes = np.unique(frame.loc[known, tray].astype(str), return_inverse=True)[1].astype(np.intp)
+            said.append(
+                f"{label}: not asked, since here it goes together with {described(chosen[other]).label}. What is said of one holds "
+                f"for both. {parting_words(name, chosen[other], x[:, [-1, other]], codes)}"
+            )
+        else:
+            chosen.append(name)
+    return chosen, said
+
+
+def vif(columns: Array, basis: Array) -> Array:
+    """Variance inflation factor of every column given the others, once `basis` (orthonormal) is taken out.
+
+    1 / (1 - R²) (Belsley, Kuh and Welsch 1980, Regression Diagnostics, from memory); infinite where one follows
+    from the others.
+    """
+    centred = columns - basis @ (basis.T @ columns)
+    out = np.ones(columns.shape[1])
+    for k in range(columns.shape[1]):
+        total = float(centred[:, k] @ centred[:, k])
+        rest = apart(centred, k)
+        left = float(rest @ rest)
+        out[k] = total / left if left > 1e-10 * total else np.inf
+    return out
+
+
+def apart(centred: Array, k: int) -> Array:
+    """What column k has that the others do not."""
+    others = np.delete(centred, k, axis=1)
+    if not others.shape[1]:
+        return np.asarray(centred[:, k])
+    return np.asarray(centred[:, k] - others @ np.linalg.lstsq(others, centred[:, k], rcond=None)[0])
+
+
+def trays_told_by(rest: Array, tray: Codes) -> tuple[float, int, float]:
+    """How many trays a cause rests on (1 / Σ share²), which tray (code) bears most of it, and its share."""
+    weight = np.bincount(tray, rest**2)
+    if weight.sum() <= 0:
+        return 0.0, 0, 0.0
+    share = weight / weight.sum()
+    return float(1 / np.sum(share**2)), int(np.argmax(share)), float(share.max())
+
+
+def partner(centred: Array, k: int) -> int:
+    """The other column that goes most closely with column k."""
+    size = np.sqrt((centred**2).sum(axis=0))
+    closeness = np.abs(centred.T @ centred[:, k]) / np.where(size > 0, size, 1.0)
+    closeness[k] = -1.0
+    return int(np.argmax(closeness))
+
+
+def parting_words(a: str, b: str, x: Array, tray: Codes) -> str:
+    """Which tray would part two causes, columns of x (n, 2)."""
+    n = np.bincount(tray)
+    best = separating_tray(np.bincount(tray, x[:, 0]) / n, np.bincount(tray, x[:, 1]) / n)
+    tried = [
+        f"{value:.3g} {described(name).unit} of {described(name).label}"
+        for name, value in zip((a, b), best, strict=True)
+    ]
+    return f"A tray with {tried[0]} and {tried[1]} would part them."
+
+
+def separating_tray(a: Array, b: Array) -> tuple[float, float]:
+    """Values of two causes that would part them best: of the corners of what was tried, the one furthest from
+    the line along which they went together."""
+    low_a, high_a, low_b, high_b = (float(f(x)) for x in (a, b) for f in (np.min, np.max))
+    size_a, size_b = max(high_a - low_a, 1e-12), max(high_b - low_b, 1e-12)
+    slope = np.sign(float(np.sum((a - a.mean()) * (b - b.mean())))) or 1.0
+    corners = [(low_a, high_b if slope > 0 else low_b), (high_a, low_b if slope > 0 else high_b)]
+    tried = np.column_stack([(a - low_a) / size_a, (b - low_b) / size_b])
+
+    def emptiness(corner: tuple[float, float]) -> float:
+        at = np.array([(corner[0] - low_a) / size_a, (corner[1] - low_b) / size_b])
+        return float(np.min(np.sum((tried - at) ** 2, axis=1)))
+
+    return max(corners, key=emptiness)

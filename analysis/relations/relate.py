@@ -1,0 +1,393 @@
+"""What growth went with: a mixed model of growth rate on exposure and environment.
+
+In: a row per pot and interval with growth rate, causes, tray, pot, period and starting mass. Out: a `Relation`:
+the effect of each cause with its interval, which causes cannot be told apart, what happens without each tray,
+points and lines to draw, and the answer in words.
+
+The model: rate ~ period + ln(starting mass) + causes + tray + tray in its period + pot. Periods are fixed, so that
+age and season, which all trays share, count for no cause. Starting mass is that of the pot's first weigh-in: a
+later one is itself made by the causes. Tray and tray-in-its-period are random: pots of a tray share them, so a
+cause given to trays has the df of trays (Kenward-Roger, and never more than trays less one less such causes).
+
+Going together is not causing: causes were not drawn by lot here unless the treatments were. Errors of weighing
+that pass from one interval to the next are not modelled; they make intervals wider, not narrower.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from tidetray.analysis.compare.design_checks import counted, labels, numbers, require, signed
+from tidetray.analysis.compare.tables import LEAST_DF
+from tidetray.analysis.relations.predictors import (
+    HIGH_VIF,
+    Variation,
+    apart,
+    described,
+    parting_words,
+    partner,
+    trays_told_by,
+    variation,
+    vif,
+)
+from tidetray.analysis.relations.relation_checks import Equations, bend, equations_by_tray, without_trays
+from tidetray.analysis.stats.derivatives import Array, Codes
+from tidetray.analysis.stats.grouped_design import MAX_DENSE_COLUMNS, RandomTerm
+from tidetray.analysis.stats.kenward_roger import KenwardRoger
+from tidetray.analysis.stats.reml import MixedFit, fit_mixed
+
+EFFECT_COLUMNS = (
+    "cause", "estimate", "se", "df", "low", "high", "p", "std_estimate", "std_low", "std_high", "vif", "level", "trays_told_by",
+    "without_low", "without_high", "without_tray", "settled", "n_trays", "n_pots", "n_rows", "unit",
+)  # fmt: skip
+
+LEVEL = 0.05
+_MOST_OF_IT = 0.5  # one tray's share from which a cause rests on it
+
+
+@dataclass(frozen=True)
+class Relation:
+    """What growth went with.
+
+    `effects`: a row per cause, EFFECT_COLUMNS: `estimate` [1/day per unit of the cause] with `se, df, low, high` (95 %)
+    and `p`; `std_…`: in standard deviations of both; `vif`; `level`: tray, time or pot, where the cause varies;
+    `trays_told_by`: on how many trays it rests; `without_low`..`without_high`: estimates with each tray left out, and
+    `without_tray` that moves it most; `settled`: the interval leaves out zero, no tray turns the sign, and it is
+    told apart. NaN where the design can tell nothing. `size`: the same of ln(starting mass). `variance`: source,
+    estimate. `points`: cause, tray, pot, x, y (partial residual [1/day]); `lines`: cause, x, y, low, high.
+    `without`: cause, tray, estimate. `sentences` answer in words; `cautions` say what to beware of.
+    """
+
+    effects: pd.DataFrame
+    size: pd.DataFrame
+    variance: pd.DataFrame
+    points: pd.DataFrame
+    lines: pd.DataFrame
+    without: pd.DataFrame
+    sentences: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """The rows that can be used; `fixed`: columns of periods and starting mass, `basis` orthonormal for them."""
+
+    y: Array
+    x: Array
+    causes: tuple[str, ...]
+    fixed: Array
+    basis: Array
+    size_at: int | None
+    tray: Codes
+    trays: tuple[str, ...]
+    pot: Codes
+    pots: tuple[str, ...]
+    period: Codes
+
+    @property
+    def cell(self) -> Codes:
+        """A code per tray and period."""
+        keys = self.tray * (int(self.period.max()) + 1) + self.period
+        return np.asarray(np.unique(keys, return_inverse=True)[1], dtype=np.intp)
+
+
+def relate(
+    frame: pd.DataFrame,
+    *,
+    causes: Sequence[str],
+    response: str = "rgr_per_day",
+    tray: str = "tray",
+    pot: str = "pot",
+    period: str | None = None,
+    size: str | None = None,
+) -> Relation:
+    """Relate growth to `causes`, columns of numbers; see `Relation`.
+
+    `frame`: a row per pot and interval. `period` names what rows share in time (none: one interval); `size` the
+    starting mass of each pot, above zero. Rows that lack a value are left out and counted; a cause that is known
+    nowhere, is constant, varies with time alone or follows from those before it is left out, and said so.
+    ValueError: missing columns, text in numbers, fewer than three trays or nothing left to relate.
+    """
+    require(frame, [response, tray, pot, *causes, *(name for name in (period, size) if name)])
+    rows, cautions = _read(frame, list(causes), response=response, tray=tray, pot=pot, period=period, size=size)
+    where = [variation(x, rows.tray, rows.cell, rows.basis) for x in rows.x.T]
+    rows, where = _tellable(rows, where, cautions)
+    if not rows.causes:
+        raise ValueError("nothing is left to relate growth to. " + " ".join(cautions))
+    inflation = vif(rows.x, rows.basis)
+    X = np.column_stack([rows.fixed, rows.x])
+    fit = fit_mixed(rows.y, X, _terms(rows, where, cautions))
+    effects, without = _effects(rows, fit, X, where, inflation)
+    cautions += (
+        _bend_cautions(rows, fit, effects, where) + _collinear_cautions(rows, inflation) + _tray_cautions(effects)
+    )
+    points, lines = _partial(rows, fit, effects)
+    variance = pd.DataFrame(
+        [*((name, float(g[0, 0])) for name, g in fit.variances), ("pot in its period", fit.residual)],
+        columns=["source", "estimate"],
+    )
+    sentences = tuple(_sentence(row) for row in effects.to_dict("records"))
+    return Relation(
+        effects, _size_row(rows, fit), variance, points, lines, without, sentences, tuple(dict.fromkeys(cautions))
+    )
+
+
+def _read(
+    frame: pd.DataFrame, causes: list[str], *, response: str, tray: str, pot: str, period: str | None, size: str | None
+) -> tuple[_Rows, list[str]]:
+    cautions = []
+    columns = {name: numbers(frame, name) for name in causes}
+    for name in [n for n in causes if np.isnan(columns[n]).all()]:
+        cautions.append(f"{described(name).label}: known for no interval, left out.")
+        del columns[name]
+    y = numbers(frame, response)
+    parts = [y, *columns.values()]
+    ln_size = None
+    if size is not None:
+        mass = numbers(frame, size)
+        if (mass <= 0).any():
+            raise ValueError(f"column '{size}' holds masses of zero or less: a starting mass must be above zero")
+        ln_size = np.log(mass)
+        parts.append(ln_size)
+    known = np.asarray(~np.isnan(np.column_stack(parts)).any(axis=1))
+    if not known.all():
+        cautions.append(f"{int((~known).sum())} of {len(known)} intervals lack a value and are left out.")
+    if not known.any():
+        raise ValueError("relate: no interval has growth and all causes known. " + " ".join(cautions))
+    kept = frame.iloc[np.flatnonzero(known)]
+    t, u = labels(kept, tray)[0], labels(kept, pot)[0]
+    tray_names, tray_code = np.unique(t.astype(str), return_inverse=True)
+    pot_names, pot_code = np.unique(u.astype(str), return_inverse=True)
+    p_code = (
+        np.unique(kept[period].astype(str), return_inverse=True)[1] if period else np.zeros(len(kept), dtype=np.intp)
+    )
+    if len(tray_names) < 3:
+        raise ValueError(
+            f"relate: growth and causes are known of {counted(len(tray_names), 'tray')}, and what a cause does cannot be told "
+            "from what a tray does with fewer than three. Add trays"
+        )
+    fixed = np.eye(int(p_code.max()) + 1)[p_code]
+    size_at = None
+    if ln_size is not None and np.ptp(ln_size[known]) > 0:
+        size_at = fixed.shape[1]
+        fixed = np.column_stack([fixed, ln_size[known] - ln_size[known].mean()])
+    x = np.column_stack([columns[name][known] for name in columns]) if columns else np.zeros((len(kept), 0))
+    return _Rows(
+        y[known], x, tuple(columns), fixed, np.linalg.qr(fixed)[0], size_at, tray_code.astype(np.intp), tuple(tray_names),
+        pot_code.astype(np.intp), tuple(pot_names), p_code.astype(np.intp),
+    ), cautions  # fmt: skip
+
+
+def _tellable(rows: _Rows, where: list[Variation], cautions: list[str]) -> tuple[_Rows, list[Variation]]:
+    """Without the causes that no design matrix could hold, or for which there are too few trays."""
+    kept: list[int] = []
+    spare = len(rows.trays) - 2  # a mean, and a df to judge by
+    for k, name in enumerate(rows.causes):
+        label = described(name).label
+        if where[k].level == "constant":
+            cautions.append(f"{label}: the same for all, so nothing can be said of it.")
+        elif where[k].level == "time only":
+            cautions.append(f"{label}: all trays had the same at one time, so it cannot be told from age and season.")
+        elif np.isinf(vif(rows.x[:, [*kept, k]], rows.basis)).any():
+            cautions.append(f"{label}: follows from {_listed(rows, kept)}, so it cannot be told apart and is left out.")
+        elif where[k].level == "tray" and spare < 1:
+            cautions.append(
+                f"{label}: {counted(len(rows.trays), 'tray')} cannot tell so many causes that differ between trays; left out. "
+                "Name fewer causes, or add trays."
+            )
+        else:
+            kept.append(k)
+            spare -= where[k].level == "tray"
+    x = rows.x[:, kept]
+    names = tuple(rows.causes[k] for k in kept)
+    return _Rows(
+        rows.y, x, names, rows.fixed, rows.basis, rows.size_at, rows.tray, rows.trays, rows.pot, rows.pots, rows.period
+    ), [where[k] for k in kept]
+
+
+def _listed(rows: _Rows, which: list[int]) -> str:
+    return " and ".join(described(rows.causes[k]).label for k in which)
+
+
+def _terms(rows: _Rows, where: list[Variation], cautions: list[str]) -> list[RandomTerm]:
+    """Random effects the data bear."""
+    terms = []
+    several_pots = len(rows.pots) > len(rows.trays)
+    cells = int(rows.cell.max()) + 1
+    repeated = len(rows.y) > 1.5 * len(rows.pots)
+    if len(rows.y) > len(rows.trays):
+        terms.append(RandomTerm("tray", rows.tray))
+    if repeated and several_pots:
+        terms.append(RandomTerm("pot in tray", rows.pot))
+    columns = cells + len(rows.pots) + len(rows.trays)
+    if repeated and len(rows.y) > 1.5 * cells and cells > len(rows.trays) and any(v.level != "pot" for v in where):
+        if columns <= MAX_DENSE_COLUMNS or not several_pots:
+            terms.append(RandomTerm("tray in its period", rows.cell))
+        else:
+            # pots cross periods, which is too large a model: the tray in its period matters more for what trays were given
+            terms = [term for term in terms if term.name != "pot in tray"] + [
+                RandomTerm("tray in its period", rows.cell)
+            ]
+            cautions.append(
+                "So many pots and periods that a pot's own pace is left to the scatter: trust what differs between trays more "
+                "than what differs between pots."
+            )
+    return terms
+
+
+def _effects(
+    rows: _Rows, fit: MixedFit, X: Array, where: list[Variation], inflation: Array
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    first = rows.fixed.shape[1]
+    kr = KenwardRoger(fit).contrasts(np.eye(X.shape[1])[first:])
+    left_out = without_trays(_equations(rows, fit, X))[:, first:]
+    centred = rows.x - rows.basis @ (rows.basis.T @ rows.x)
+    most = len(rows.trays) - 1 - sum(v.level == "tray" for v in where)
+    out = []
+    for k, name in enumerate(rows.causes):
+        df = min(float(kr.df[k]), float(most)) if where[k].level == "tray" else float(kr.df[k])
+        e, se = float(kr.estimate[k]), float(kr.se[k])
+        enough = df >= LEAST_DF
+        margin = float(stats.t.isf(0.025, df)) * se if enough else np.nan
+        p = float(2 * stats.t.sf(abs(e / se), df)) if enough else np.nan
+        ratio = float(np.std(rows.x[:, k]) / np.std(rows.y))
+        told_by, bearer, share = trays_told_by(apart(centred, k), rows.tray)
+        others = left_out[:, k]
+        seen = others[~np.isnan(others)]
+        low, high = (float(seen.min()), float(seen.max())) if len(seen) else (np.nan, np.nan)
+        moved = rows.trays[int(np.nanargmax(np.abs(others - e)))] if len(seen) else rows.trays[bearer]
+        settled = bool(enough and p < LEVEL and low * high > 0 and inflation[k] < HIGH_VIF and len(seen) == len(others))
+        out.append((
+            name, e, se, df, e - margin, e + margin, p, e * ratio, (e - margin) * ratio, (e + margin) * ratio, float(inflation[k]),
+            where[k].level, told_by if share < 1 else 1.0, low, high, moved, settled, len(rows.trays), len(rows.pots), len(rows.y),
+            "1/day per " + (described(name).unit or "unit"),
+        ))  # fmt: skip
+    without = pd.DataFrame(
+        [(name, t, left_out[i, k]) for k, name in enumerate(rows.causes) for i, t in enumerate(rows.trays)],
+        columns=["cause", "tray", "estimate"],
+    )
+    return pd.DataFrame(out, columns=list(EFFECT_COLUMNS)), without
+
+
+def _equations(rows: _Rows, fit: MixedFit, X: Array) -> Equations:
+    variances = {name: float(g[0, 0]) for name, g in fit.variances}
+    groups = {"tray": rows.tray, "pot in tray": rows.pot, "tray in its period": rows.cell}
+    terms = [(groups[name], variance) for name, variance in variances.items()]
+    return equations_by_tray(rows.y, X, rows.tray, terms, fit.residual)
+
+
+def _bend_cautions(rows: _Rows, fit: MixedFit, effects: pd.DataFrame, where: list[Variation]) -> list[str]:
+    """Causes along which growth bends from tray to tray, so that one figure per step hides what happens."""
+    out = []
+    first = rows.fixed.shape[1]
+    rest = rows.y - np.column_stack([rows.fixed, rows.x]) @ fit.beta
+    n = np.bincount(rows.tray)
+    between = sum(v.level == "tray" for v in where)
+    for k, effect in enumerate(effects.to_dict("records")):
+        if where[k].level != "tray":
+            continue
+        partial = rest + rows.x[:, k] * fit.beta[first + k]
+        x, y = (np.bincount(rows.tray, values) / n for values in (rows.x[:, k], partial))
+        bent = bend(x, y, df=len(rows.trays) - 2 - between)
+        if bent.p < LEVEL:
+            shape = "most in between" if bent.estimate < 0 else "least in between"
+            out.append(
+                f"Growth bends along {described(effect['cause']).label}: pots grew {shape}, so that one figure per step misleads. "
+                "Read the picture."
+            )
+    return out
+
+
+def _size_row(rows: _Rows, fit: MixedFit) -> pd.DataFrame:
+    columns = ["estimate", "se", "df", "low", "high"]
+    if rows.size_at is None:
+        return pd.DataFrame(columns=columns)
+    c = KenwardRoger(fit).contrasts(np.eye(len(fit.beta))[[rows.size_at]])
+    e, se, df = float(c.estimate[0]), float(c.se[0]), float(c.df[0])
+    margin = float(stats.t.isf(0.025, df)) * se if df >= LEAST_DF else np.nan
+    return pd.DataFrame([(e, se, df, e - margin, e + margin)], columns=columns)
+
+
+def _partial(rows: _Rows, fit: MixedFit, effects: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Partial residuals, a mean per pot, and the line of each cause with its band."""
+    first = rows.fixed.shape[1]
+    rest = rows.y - np.column_stack([rows.fixed, rows.x]) @ fit.beta
+    level = float(rows.y.mean())
+    points, lines = [], []
+    for k, effect in enumerate(effects.to_dict("records")):
+        x, b = rows.x[:, k], float(fit.beta[first + k])
+        partial = rest + b * (x - x.mean()) + level
+        n = np.bincount(rows.pot)
+        at = np.unique(rows.pot, return_index=True)[1]
+        points.append(
+            pd.DataFrame(
+                {
+                    "cause": effect["cause"],
+                    "tray": np.array(rows.trays, dtype=object)[rows.tray[at]],
+                    "pot": rows.pots,
+                    "x": np.bincount(rows.pot, x) / n,
+                    "y": np.bincount(rows.pot, partial) / n,
+                }
+            )
+        )
+        ends = np.linspace(x.min(), x.max(), 21)
+        half = (effect["high"] - effect["low"]) / 2 * np.abs(ends - x.mean())
+        middle = level + b * (ends - x.mean())
+        lines.append(
+            pd.DataFrame(
+                {"cause": effect["cause"], "x": ends, "y": middle, "low": middle - half, "high": middle + half}
+            )
+        )
+    return pd.concat(points, ignore_index=True), pd.concat(lines, ignore_index=True)
+
+
+def _collinear_cautions(rows: _Rows, inflation: Array) -> list[str]:
+    out = []
+    centred = rows.x - rows.basis @ (rows.basis.T @ rows.x)
+    told: set[frozenset[int]] = set()
+    for k in np.flatnonzero(inflation >= HIGH_VIF):
+        other = partner(centred, int(k))
+        pair = frozenset((int(k), other))
+        if pair in told:
+            continue
+        told.add(pair)
+        a, b = described(rows.causes[k]), described(rows.causes[other])
+        out.append(
+            f"{a.label} cannot be told apart from {b.label} here (VIF {inflation[k]:.0f}): where one was high so was the other, or the "
+            f"other way about. {parting_words(rows.causes[k], rows.causes[other], rows.x[:, [int(k), other]], rows.tray)}"
+        )
+    return out
+
+
+def _tray_cautions(effects: pd.DataFrame) -> list[str]:
+    out = []
+    for row in effects.to_dict("records"):
+        if row["trays_told_by"] < 1 / _MOST_OF_IT and row["level"] != "pot":
+            out.append(
+                f"{described(row['cause']).label} rests mostly on one tray ({row['without_tray']} moves it most): what is "
+                "particular to that tray cannot be told from it."
+            )
+        elif row["without_low"] * row["without_high"] < 0 and row["p"] < LEVEL:
+            out.append(f"Without {row['without_tray']} the effect of {described(row['cause']).label} turns its sign.")
+        if np.isnan(row["p"]):
+            out.append(f"Too few trays to put limits to the effect of {described(row['cause']).label}.")
+    return out
+
+
+def _sentence(row: Mapping[Hashable, Any]) -> str:
+    """'Each extra lit dry hour a day went with +0.40 %/day (-0.10 to +0.90): not settled.'"""
+    cause = described(str(row["cause"]))
+    estimate, low, high = (100 * cause.step * float(row[name]) for name in ("estimate", "low", "high"))
+    said = f"Each {cause.more} went with {signed(estimate)} %/day"
+    if np.isnan(low):
+        return f"{said}: too few trays to say how sure that is."
+    verdict = "settled" if row["settled"] else "not settled"
+    if float(row["vif"]) >= HIGH_VIF:
+        verdict = "not told apart from another cause"
+    return f"{said} ({signed(low)} to {signed(high)}): {verdict}."

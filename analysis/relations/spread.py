@@ -1,0 +1,159 @@
+"""Spread: whether pots grow apart over time, and how much of that is place, tray, scale and the rest.
+
+In: a weigh-in per pot and day, with treatment, tray, row and column, and how well the scale repeats. Out: the variance of
+ln mass split day by day, and whether it grew, in words. Works with ln mass, so that pots that all double do not
+count as growing apart. Compares no treatments: their means are taken out first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from tidetray.analysis.compare.design_checks import labels, numbers, p_words, require
+from tidetray.analysis.relations.positions import dummies, place_anova
+from tidetray.analysis.stats.derivatives import Array
+from tidetray.analysis.stats.grouped_design import RandomTerm
+from tidetray.analysis.stats.reml import fit_mixed
+
+SPREAD_COLUMNS = ("day", "n_pots", "n_trays", "sd_pct", "total", "tray", "place", "scale", "rest")
+
+
+@dataclass(frozen=True)
+class Spread:
+    """`split`: per day, variances of ln mass: `total` = `tray` + `place` (rows and columns) + `scale` + `rest`, and the
+    total as `sd_pct`, the typical distance of a pot from its treatment's mean [%]. `ratio` of the pots' variance within
+    trays, last day over first, with `p` (Pitman 1939, Biometrika 31:9-12; Morgan 1939, 31:13-19, from memory: the same
+    pots, so the two variances are not independent); NaN where there are too few pots on both days.
+    """
+
+    split: pd.DataFrame
+    ratio: float
+    p: float
+    sentences: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def spread(
+    weighins: pd.DataFrame,
+    *,
+    mass: str = "net_g",
+    day: str = "day",
+    pot: str = "pot",
+    treatment: str = "treatment",
+    tray: str = "tray",
+    row: str = "row",
+    column: str = "column",
+    scale_sd: float | None = None,
+) -> Spread:
+    """Split the spread of ln mass over time; see `Spread`.
+
+    `weighins`: one row per pot and weighing day, masses above zero. `scale_sd`: standard deviation of ln mass of one
+    weighing (`repeat_sd`); None: the scale's part stays in the rest. Days on which fewer than two trays or six
+    pots were weighed are left out. ValueError for missing columns, masses of zero or less, or no day left.
+    """
+    require(weighins, [mass, day, pot, treatment, tray, row, column])
+    mass_g = numbers(weighins, mass)
+    if (mass_g <= 0).any():
+        raise ValueError(f"column '{mass}' holds masses of zero or less; ln mass needs masses above 0")
+    frame = weighins.assign(_y=np.log(mass_g))
+    rows, cautions = [], []
+    for at, own in frame.groupby(day, sort=True):
+        known = own[own["_y"].notna()]
+        if known[tray].nunique() < 2 or len(known) < 6:
+            cautions.append(f"Day {at}: too few pots or trays to split their spread.")
+            continue
+        rows.append((at, *_split(known, treatment=treatment, tray=tray, row=row, column=column, scale_sd=scale_sd)))
+    if not rows:
+        raise ValueError("spread: on no day were six pots on two trays weighed")
+    split = pd.DataFrame(rows, columns=list(SPREAD_COLUMNS))
+    if scale_sd is None:
+        cautions.append(
+            "No pot was weighed twice on a day, so what the scale adds is not known and counts with the rest."
+        )
+    ratio, p = _grew(frame, split["day"].iloc[0], split["day"].iloc[-1], day=day, pot=pot, tray=tray)
+    return Spread(split, ratio, p, _sentences(split, ratio, p), tuple(cautions))
+
+
+def _split(
+    own: pd.DataFrame, *, treatment: str, tray: str, row: str, column: str, scale_sd: float | None
+) -> tuple[float, ...]:
+    y = own["_y"].to_numpy(dtype=np.float64)
+    trays = labels(own, tray)[0]
+    X = dummies(labels(own, treatment)[0])
+    n_trays = len(np.unique(trays))
+    between, within = 0.0, float("nan")
+    if n_trays > X.shape[1] and len(y) > n_trays + 1:
+        fit = fit_mixed(y, X, [RandomTerm("tray", trays)])
+        between, within = float(fit.variance("tray")[0, 0]), fit.residual
+    else:
+        blocks = dummies(trays)
+        rest = y - blocks @ (blocks.T @ y / blocks.sum(axis=0))
+        between, within = float("nan"), float(rest @ rest) / max(len(y) - n_trays, 1)
+    place = min(max(0.0, _place_part(own, y, trays, row, column)), within)
+    scale = 0.0 if scale_sd is None else min(scale_sd**2, within - place)
+    total = within + (0.0 if np.isnan(between) else between)
+    sd_pct = 100 * float(np.expm1(np.sqrt(total)))
+    return len(y), n_trays, sd_pct, total, between, place, scale, within - place - scale
+
+
+def _place_part(own: pd.DataFrame, y: Array, trays: np.ndarray, row: str, column: str) -> float:
+    """Variance that rows and columns explain within trays, less what they would by chance; 0 where it cannot be told."""
+    blocks = dummies(trays)
+    place = np.column_stack([dummies(own[name].astype(str).to_numpy(dtype=object)) for name in (row, column)])
+    try:
+        table = place_anova(y, blocks, {"place": place}).set_index("term")
+    except ValueError:
+        return 0.0
+    ss, df, ms = (table[name].to_dict() for name in ("ss", "df", "ms"))
+    if df["residual"] < 4 or not df["place"]:
+        return 0.0
+    return float((ss["place"] - df["place"] * ms["residual"]) / (df["place"] + df["residual"]))
+
+
+def _grew(frame: pd.DataFrame, first: object, last: object, *, day: str, pot: str, tray: str) -> tuple[float, float]:
+    """Variance of pots around their tray's mean, last day over first, and the Pitman-Morgan p."""
+    ends = [frame[frame[day] == at].groupby([tray, pot])["_y"].mean() for at in (first, last)]
+    both = pd.concat(ends, axis=1, keys=["a", "b"], join="inner").dropna()
+    df = len(both) - both.index.get_level_values(0).nunique() - 1
+    if first == last or df < 3:
+        return float("nan"), float("nan")
+    centred = both - both.groupby(level=0).transform("mean")
+    a, b = centred["a"].to_numpy(), centred["b"].to_numpy()
+    if not (a @ a > 0 and b @ b > 0):
+        return float("nan"), float("nan")
+    up, across = b - a, b + a
+    r = float(up @ across) / float(np.sqrt((up @ up) * (across @ across)))
+    t = r * np.sqrt(df / max(1 - r**2, 1e-300))
+    return float((b @ b) / (a @ a)), float(2 * stats.t.sf(abs(t), df))
+
+
+def repeat_sd(weighins: pd.DataFrame, *, mass: str = "net_g", pot: str = "pot", day: str = "day") -> float | None:
+    """Standard deviation of ln mass of one weighing, from pots weighed more than once on a day; None if none were."""
+    own = weighins.assign(_y=np.log(weighins[mass].where(weighins[mass] > 0))).dropna(subset=["_y"])
+    group = own.groupby([pot, day])["_y"]
+    n, var = group.size(), group.var(ddof=1)
+    df = int((n - 1).sum())
+    return None if df < 1 else float(np.sqrt((var.fillna(0) * (n - 1)).sum() / df))
+
+
+def _sentences(split: pd.DataFrame, ratio: float, p: float) -> tuple[str, ...]:
+    first, last = split.iloc[0], split.iloc[-1]
+    out = [f"Pots differ by {first['sd_pct']:.0f} % on the first day and by {last['sd_pct']:.0f} % on the last."]
+    if np.isnan(ratio):
+        out.append("Too few pots were weighed on both days to say whether their spread within trays changed.")
+    elif p < 0.05:
+        word = "grew" if ratio > 1 else "shrank"
+        out.append(
+            f"The spread within trays {word}: its variance is {ratio:.2g} times that of the first day ({p_words(p)})."
+        )
+    else:
+        out.append(f"The spread within trays is not shown to have changed (variance {ratio:.2g} times, {p_words(p)}).")
+    parts = {"tray": "the tray", "place": "the place", "scale": "the scale", "rest": "all else"}
+    known = {name: float(last[name]) for name in parts if not np.isnan(last[name])}
+    shares = ", ".join(f"{parts[name]} {100 * value / float(last['total']):.0f} %" for name, value in known.items())
+    out.append(f"On the last day it is owed to: {shares}.")
+    return tuple(out)

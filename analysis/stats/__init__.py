@@ -1,0 +1,1 @@
+"""General statistics, held to R in the tests; no trays, no sentences."""

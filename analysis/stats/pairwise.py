@@ -1,0 +1,152 @@
+"""Comparisons of independent values by group: one-way F, Welch, Games-Howell, Levene, Tukey's range, Holm.
+
+In: a value per independent unit (for this project: per tray) and its group. Out: F tests and tables of
+pairs. Knows nothing of trays, days or models.
+
+Sources: Welch (1951), Biometrika 38:330-336; Games & Howell (1976), J Educ Stat 1:113-125; Brown & Forsythe
+(1974), JASA 69:364-367; Holm (1979), Scand J Stat 6:65-70; Benjamini & Hochberg (1995), JRSS B 57:289-300
+(formulas from memory, held to R 4.2.2 and to scipy in the tests).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+from scipy import special, stats
+
+from tidetray.analysis.stats.derivatives import Array
+from tidetray.analysis.stats.kenward_roger import FTest
+
+_Z = np.linspace(-8.5, 8.5, 121)
+_PHI = np.exp(-(_Z**2) / 2) / np.sqrt(2 * np.pi) * (_Z[1] - _Z[0])
+
+
+@lru_cache(maxsize=256)
+def _scale_nodes(df: float) -> tuple[Array, Array]:
+    """Nodes and weights for s = sqrt(chi2_df / df): equal steps in log s, where the density falls off on both sides."""
+    low, high = stats.chi2.ppf(1e-14, df), stats.chi2.isf(1e-15, df)
+    log_s = np.linspace(np.log(low / df) / 2, np.log(high / df) / 2, 161)
+    log_density = (
+        np.log(2) + df / 2 * np.log(df / 2) - special.gammaln(df / 2) + df * log_s - df / 2 * np.exp(2 * log_s)
+    )
+    weights = np.exp(log_density) * (log_s[1] - log_s[0])
+    return np.exp(log_s), weights / weights.sum()
+
+
+def range_sf(q: float, k: int, df: float) -> float:
+    """P(studentized range of k means > q). k >= 2, df > 0.
+
+    The double integral by equal steps, which for integrands this smooth is as good as exact; within 1e-9
+    of scipy's adaptive integration, and about ten times as fast.
+    """
+    if k == 2:
+        return float(2 * stats.t.sf(q / np.sqrt(2), df))
+    s, weights = _scale_nodes(df)
+    below = special.ndtr(_Z) - special.ndtr(_Z[None, :] - q * s[:, None])
+    inner = k * (_PHI * below ** (k - 1)).sum(axis=1)
+    return float(np.clip(1 - weights @ inner, 0.0, 1.0))
+
+
+@lru_cache(maxsize=1024)
+def range_quantile(k: int, df: float, p: float = 0.05) -> float:
+    """The value the studentized range of k means exceeds with probability p."""
+    low, high = 0.0, float(np.sqrt(2) * stats.t.isf(p / (k * (k - 1)), df))  # Bonferroni's bound is never too small
+    f_low, f_high = 1.0 - p, range_sf(high, k, df) - p
+    while f_high > 0:
+        low, f_low, high = high, f_high, high * 2
+        f_high = range_sf(high, k, df) - p
+    for _ in range(60):
+        # Illinois: a secant that keeps the root between its ends.
+        q = (low * f_high - high * f_low) / (f_high - f_low)
+        f = range_sf(q, k, df) - p
+        if abs(f) < 1e-12:
+            break
+        if f > 0:
+            low, f_low, f_high = q, f, f_high / 2
+        else:
+            high, f_high, f_low = q, f, f_low / 2
+    return float(q)
+
+
+def adjust(p: ArrayLike, method: str = "holm") -> Array:
+    """p-values adjusted for their number: "holm" (any false claim) or "fdr" (share of false claims, Benjamini-Hochberg).
+
+    NaN stays NaN and is not counted.
+    """
+    p = np.asarray(p, dtype=float)
+    if method not in ("holm", "fdr"):
+        raise ValueError(f"multiplicity is 'holm' or 'fdr', not {method!r}")
+    out = np.full(p.shape, np.nan)
+    known = np.flatnonzero(~np.isnan(p))
+    order = known[np.argsort(p[known], kind="stable")]
+    n = len(order)
+    if method == "holm":
+        out[order] = np.minimum(np.maximum.accumulate(p[order] * np.arange(n, 0, -1)), 1.0)
+    else:
+        scaled = p[order] * n / np.arange(1, n + 1)
+        out[order] = np.minimum(np.minimum.accumulate(scaled[::-1])[::-1], 1.0)
+    return out
+
+
+def split(values: ArrayLike, groups: ArrayLike, levels: Sequence[object]) -> list[Array]:
+    """The values of each level, in the order of `levels`."""
+    values, labels = np.asarray(values, dtype=float), np.asarray(groups)
+    return [values[labels == level] for level in levels]
+
+
+def one_way(samples: Sequence[Array]) -> FTest:
+    """Ordinary one-way analysis of variance."""
+    n, k = sum(map(len, samples)), len(samples)
+    grand = np.concatenate(samples).mean()
+    between = sum(len(s) * (s.mean() - grand) ** 2 for s in samples)
+    within = sum(((s - s.mean()) ** 2).sum() for s in samples)
+    f = float(between / (k - 1) / (within / (n - k)))
+    return FTest(f, k - 1, n - k, float(stats.f.sf(f, k - 1, n - k)))
+
+
+def welch(samples: Sequence[Array]) -> FTest:
+    """One-way comparison of means that does not take the spreads to be equal. Needs two values a group, not all alike."""
+    k = len(samples)
+    n, mean = np.array([len(s) for s in samples]), np.array([s.mean() for s in samples])
+    w = n / np.array([s.var(ddof=1) for s in samples])
+    centre = (w * mean).sum() / w.sum()
+    lack = ((1 - w / w.sum()) ** 2 / (n - 1)).sum()
+    f = float((w * (mean - centre) ** 2).sum() / (k - 1) / (1 + 2 * (k - 2) / (k**2 - 1) * lack))
+    df = float((k**2 - 1) / (3 * lack))
+    return FTest(f, k - 1, df, float(stats.f.sf(f, k - 1, df)))
+
+
+def levene(samples: Sequence[Array]) -> FTest:
+    """Whether the spreads differ: one-way F of distances from the group's median (Brown-Forsythe)."""
+    distances = [np.abs(s - np.median(s)) for s in samples]
+    if sum(((d - d.mean()) ** 2).sum() for d in distances) == 0:
+        return FTest(np.nan, len(samples) - 1, sum(map(len, samples)) - len(samples), np.nan)
+    return one_way(distances)
+
+
+def games_howell(samples: Sequence[Array], levels: Sequence[object]) -> pd.DataFrame:
+    """All pairs without equal spreads: a - b with simultaneous 95 % intervals.
+
+    Columns: a, b, estimate, se, df, t, low, high, p. Needs two values a group, not all alike.
+    """
+    k = len(samples)
+    rows = []
+    for i, j in combinations(range(k), 2):
+        a, b = samples[i], samples[j]
+        va, vb = a.var(ddof=1) / len(a), b.var(ddof=1) / len(b)
+        estimate, se = float(a.mean() - b.mean()), float(np.sqrt(va + vb))
+        df = float((va + vb) ** 2 / (va**2 / (len(a) - 1) + vb**2 / (len(b) - 1)))
+        rows.append((levels[i], levels[j], *tukey(estimate, se, df, k)))
+    return pd.DataFrame(rows, columns=["a", "b", "estimate", "se", "df", "t", "low", "high", "p"])
+
+
+def tukey(estimate: float, se: float, df: float, k: int) -> tuple[float, float, float, float, float, float, float]:
+    """estimate, se, df, t, low, high, p of one of the pairs among k means, adjusted for all of them."""
+    t = estimate / se
+    margin = range_quantile(k, df) / np.sqrt(2) * se
+    return estimate, se, df, t, estimate - margin, estimate + margin, range_sf(abs(t) * np.sqrt(2), k, df)

@@ -1,0 +1,1 @@
+"""The node: contract, wiring, calibration, and its program for MicroPython in `node`."""

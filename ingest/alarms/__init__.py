@@ -1,0 +1,1 @@
+"""What is watched, what is kept of it, and how people are notified."""

@@ -1,0 +1,326 @@
+"""Alarms in the process that records: each commit watched, findings entered in the book, nothing twice after a restart.
+
+In: packs as they were committed, words of nodes, cycles as they are worked out, the time. Out: rows in the book and
+the outbox. A mark in the store says up to when all that was received has been watched. After a restart the last
+WATCHED_BACK_H of readings are watched again: silently up to the mark, only so that what is going on is known, and
+with effect from there on. What was committed and not watched when the recorder was killed is so found, once.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import time as clock_time
+from itertools import groupby
+
+from tidetray.ingest.alarms.alarm_settings import AlarmSettings
+from tidetray.ingest.alarms.book import AlarmBook, Key
+from tidetray.ingest.alarms.signal_rules import SignalPlan
+from tidetray.ingest.alarms.tray_rules import MAX_GAP_MS, Change, Plan
+from tidetray.ingest.alarms.watch import HISTORY_H, NODE_FAULTS, Watch, WatchPlan
+from tidetray.ingest.core.readings import Reading, Tray, from_ms
+from tidetray.ingest.core.wall_clock import Daily
+from tidetray.ingest.cycles.control_charts import SlowChange, slow_change
+from tidetray.ingest.cycles.expected_times import LEARN_CYCLES, Learned, drain_ratio, fill_ratio
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.store.recording import Store
+from tidetray.ingest.wire.packs import Here, Pack
+
+log = logging.getLogger("tidetray.alarms")
+
+WATCHED_BACK_H = HISTORY_H + 2.0
+TICK_MS = 1000
+MARK_MS = 5000
+
+FAILED_OUTCOMES = ("overflow", "did not drain", "drained slowly", "flood mark not reached", "no flood")
+"""Outcomes of a cycle that are alarms by the same name."""
+
+_MEASURES = {"drain": "drain slowing", "fill": "pump weakening"}
+_NOT_IN_READINGS = (
+    "silent node",
+    "no node heard",
+    "no connection to the broker",
+    "no readings",
+    "out of range",
+    "clock wrong",
+)
+
+
+def watch_plan(store: Store, settings: AlarmSettings) -> WatchPlan:
+    """What the notebook and the settings say is to be watched."""
+    notebook = Notebook(store)
+    trays: dict[tuple[str, str], Plan] = {}
+    signals: dict[tuple[str, str, str], SignalPlan] = {}
+    zones: dict[str, str] = {}
+    trials = sorted(notebook.trials(), key=lambda trial: trial.started)
+    for trial in trials:
+        zones[trial.site] = settings.zone or trial.zone
+        for tray, _lamp in notebook.trays(trial.site):
+            trays.setdefault((trial.site, tray.name), Plan(tray))
+        plan = notebook.plan(trial.name)
+        treatments = {treatment.name: treatment for treatment in plan.treatments}
+        for tray_plan in plan.trays:
+            # of several trials on a tray the latest counts
+            treatment = treatments[tray_plan.treatment]
+            floods = Daily(tuple(clock_time.fromisoformat(at) for at in treatment.flood_times), trial.zone)
+            trays[trial.site, tray_plan.name] = Plan(
+                tray_plan.tray, treatment.culture, floods, 60 * treatment.wet_minutes
+            )
+    for site, name in trays:
+        lamp = settings.tray[name].lamp if name in settings.tray and settings.tray[name].lamp else settings.lamp
+        on, off = (None, None) if lamp is None else (Daily((lamp.on,), zones[site]), Daily((lamp.off,), zones[site]))
+        signals[site, "tray", name] = SignalPlan(settings.limits_of(name), on, off)
+    lamp, zone = settings.lamp, settings.zone or next(iter(zones.values()), "UTC")
+    on, off = (None, None) if lamp is None else (Daily((lamp.on,), zone), Daily((lamp.off,), zone))
+    return WatchPlan(
+        trays, signals, SignalPlan(settings.limits_of(""), on, off), 60 * settings.silent_minutes,
+        {"": settings.off, **{name: own.off for name, own in settings.tray.items()}},
+    )  # fmt: skip
+
+
+def alarm_book(store: Store, settings: AlarmSettings, watch: Watch) -> AlarmBook:
+    sites = [site for site, _ in watch.trays]
+    return AlarmBook(
+        store,
+        first=settings.told_first,
+        mqtt=settings.mqtt,
+        pumps={pump.name: [key for key in watch.trays if key[1] in pump.trays] for pump in settings.pump}
+        if sites
+        else {},
+        node_of=watch.node_of,
+    )
+
+
+class AlarmKeeper:
+    """Used by the recorder's thread; raises sqlite3.Error when the disk stands in the way, and then loses nothing."""
+
+    def __init__(self, store: Store, settings: AlarmSettings, *, now_ms: int) -> None:
+        self._store = store
+        self._settings = settings
+        self._pending: list[tuple[str, Change]] = []
+        self._tick_ms = self._marked_ms = 0
+        self._finished: dict[tuple[str, str], int] = {}
+        self._begin(now_ms)
+
+    def take(self, packs: Iterable[Pack], heres: Iterable[tuple[str, str, Here]], *, now_ms: int) -> list[int]:
+        """What was just committed. The numbers of the alarms raised by it."""
+        for pack in packs:
+            bad = [(record.name, record.kind) for record in pack.set_aside]
+            self._watch.take(pack.site, pack.node, pack.readings, round(pack.received_at.timestamp() * 1000), bad)
+        for site, node, here in heres:
+            self._watch.here(site, node, here=here.here, at_ms=now_ms, faults=here.faults)
+        return self._enter(now_ms)
+
+    def run(self, *, online: bool, now_ms: int) -> list[int]:
+        """What time brings; call it often."""
+        if now_ms - self._tick_ms < TICK_MS:
+            return []
+        self._tick_ms = now_ms
+        if self._facts() != self._plan_facts:
+            self._begin(now_ms)
+        self._watch.connection(online=online, now_ms=now_ms)
+        self._watch.tick(now_ms)
+        raised = self._enter(now_ms)
+        self._book.tend(now_ms=now_ms)
+        if now_ms - self._marked_ms >= MARK_MS:
+            self._mark(now_ms)
+        return raised
+
+    def on_cycles(self, tray: Tray) -> None:
+        """Cycles of a tray were worked out again: its own times, slow change, and what late readings tell."""
+        now_ms = time.time_ns() // 1_000_000
+        watch = self._watch.trays.get((tray.site, tray.name))
+        if watch is None:
+            return
+        if watch.passed_over is not None:
+            self._enter_late(tray, *watch.passed_over, now_ms)
+            watch.passed_over = None
+        (last_ms,) = self._store.connection.execute(
+            "SELECT max(dry_ms) FROM cycle WHERE site = ? AND tray = ? AND outcome IN ('complete', 'drained slowly')",
+            (tray.site, tray.name),
+        ).fetchone()
+        if last_ms is not None and self._finished.get((tray.site, tray.name)) != last_ms:
+            self._finished[tray.site, tray.name] = last_ms
+            for measure in _MEASURES:
+                self._judge_slow_change(tray, measure, now_ms)
+            self._enter(now_ms)
+
+    # ----------------------------------------------------------------
+
+    def _begin(self, now_ms: int) -> None:
+        """Watch the last day again; from the mark on with effect."""
+        self._plan_facts = self._facts()
+        (mark,) = self._store.connection.execute("SELECT max(watched_ms) FROM alarm_mark").fetchone()
+        mark_ms = now_ms if mark is None else mark
+        silent = True
+
+        def tell(site: str, change: Change) -> None:
+            if not silent:
+                self._pending.append((site, change))
+
+        self._watch = Watch(watch_plan(self._store, self._settings), tell)
+        self._book = alarm_book(self._store, self._settings, self._watch)
+        self._learn()
+        in_book = {alarm.key: alarm for alarm in self._book.alarms(standing=True)}
+        for key, alarm in in_book.items():
+            self._watch.findings(key.site, key.place, key.name).restore(
+                key.kind, key.channel, alarm.since_ms, alarm.detail
+            )
+        for received_ms, site, node, readings in _measured(self._store, now_ms - round(3_600_000 * WATCHED_BACK_H)):
+            silent = received_ms <= mark_ms
+            self._watch.take(site, node, readings, received_ms, at_once=False)
+        silent = False
+        for site, node, here, at_ms, faults in self._store.connection.execute(
+            "SELECT site, node, here, here_ms, coalesce(faults, '') FROM node WHERE here IS NOT NULL"
+        ).fetchall():
+            # a sensor's fault may be over by a reading since; the book holds what stood, or the node says it again
+            named = [name for name in faults.split() if name in NODE_FAULTS]
+            self._watch.here(site, node, here=bool(here), at_ms=at_ms, faults=named)
+        standing = {Key(*each[:5]): each[5:] for each in self._watch.standing()}
+        missed = [
+            (key.site, Change(key.place, key.name, key.kind, key.channel, True, since_ms, now_ms, detail))
+            for key, (since_ms, detail) in standing.items()
+            if key not in in_book and not any(_is(change, key, site) for site, change in self._pending)
+        ]
+        self._enter(now_ms)
+        self._book.enter(missed, now_ms=now_ms)
+        self._book.reconcile([*standing, *(key for key in in_book if key.kind in _NOT_IN_READINGS)], now_ms=now_ms)
+        self._mark(now_ms)
+
+    def _facts(self) -> list[tuple[object, ...]]:
+        """What of the notebook the plan depends on."""
+        read = self._store.connection.execute
+        return [
+            *read("SELECT * FROM tray ORDER BY site, name").fetchall(),
+            *read("SELECT * FROM assignment ORDER BY trial, tray").fetchall(),
+            *read("SELECT * FROM treatment ORDER BY trial, name").fetchall(),
+            *read("SELECT site, tray, measure, from_ms FROM own_times ORDER BY 1, 2, 3").fetchall(),
+        ]
+
+    def _enter(self, now_ms: int) -> list[int]:
+        if not self._pending:
+            return []
+        raised = self._book.enter(self._pending, now_ms=now_ms)
+        self._pending.clear()
+        self._mark(now_ms)
+        return raised
+
+    def _mark(self, now_ms: int) -> None:
+        self._marked_ms = now_ms
+        with self._store.transaction() as connection:
+            connection.execute("INSERT OR REPLACE INTO alarm_mark VALUES (1, ?)", (now_ms,))
+
+    def _learn(self) -> None:
+        """What is known of the trays' own times."""
+        rows = self._store.connection.execute(
+            "SELECT site, tray, measure, factor, spread, cycles FROM own_times"
+        ).fetchall()
+        for site, tray, measure, factor, spread, cycles in rows:
+            watch = self._watch.trays.get((site, tray))
+            if watch is not None and factor is not None:
+                self._set_learned(watch, measure, Learned(factor, spread, cycles))
+
+    @staticmethod
+    def _set_learned(watch: object, measure: str, learned: Learned | None) -> None:
+        setattr(watch, f"{measure}_learned", learned)
+
+    def _judge_slow_change(self, tray: Tray, measure: str, now_ms: int) -> None:
+        (from_ms_,) = self._store.connection.execute(
+            "SELECT coalesce(max(from_ms), 0) FROM own_times WHERE site = ? AND tray = ? AND measure = ?",
+            (tray.site, tray.name, measure),
+        ).fetchone()
+        times, ratios = finished_ratios(self._store, tray, measure, from_ms_)
+        found = slow_change(ratios)
+        self._write_own_times(tray, measure, from_ms_, times, found)
+        watch = self._watch.trays[tray.site, tray.name]
+        self._set_learned(watch, measure, found.learned)
+        findings = self._watch.findings(tray.site, "tray", tray.name)
+        kind = _MEASURES[measure]
+        recent = bool(times) and now_ms - times[-1] <= 3_600_000 * HISTORY_H
+        if found.warns and found.since is not None and recent:
+            what = "draining takes" if measure == "drain" else "filling takes"
+            detail = f"{what} {100 * found.change:.0f} % longer than this tray's usual, and getting longer"
+            findings.begin(kind, times[found.since], times[-1], detail)
+        elif not found.warns and times:
+            findings.end(kind, times[-1])
+
+    def _write_own_times(
+        self, tray: Tray, measure: str, start_ms: int, times: Sequence[int], found: SlowChange
+    ) -> None:
+        learned = found.learned
+        after = len(times) - found.learned_from
+        with self._store.transaction() as connection:
+            connection.execute(
+                "INSERT OR REPLACE INTO own_times VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    tray.site, tray.name, measure, start_ms,
+                    None if learned is None else learned.factor, None if learned is None else learned.spread,
+                    min(after, LEARN_CYCLES) if learned is None else learned.cycles,
+                    None if learned is None else found.change,
+                    None if found.since is None else times[found.since], int(found.warns),
+                ),
+            )  # fmt: skip
+        self._plan_facts = self._facts()
+
+    def _enter_late(self, tray: Tray, first_ms: int, last_ms: int, now_ms: int) -> None:
+        """Failed cycles in a time of which readings came out of order, so that the watch could not see them."""
+        if last_ms < now_ms - 3_600_000 * HISTORY_H:
+            return
+        rows = self._store.connection.execute(
+            "SELECT coalesce(flood_start_ms, flood_reached_ms, drain_start_ms), drain_start_ms, coalesce(dry_ms, drain_start_ms), outcome"
+            " FROM cycle WHERE site = ? AND tray = ? AND outcome IN (?, ?, ?, ?, ?)",
+            (tray.site, tray.name, *FAILED_OUTCOMES),
+        ).fetchall()
+        for begin_ms, drain_ms, end_ms, outcome in rows:
+            in_time = begin_ms is not None and end_ms is not None
+            if in_time and begin_ms <= last_ms + MAX_GAP_MS and end_ms >= first_ms - MAX_GAP_MS:
+                since_ms = drain_ms if drain_ms is not None and "drain" in outcome else begin_ms
+                self._book.enter_past(
+                    Key(tray.site, "tray", tray.name, outcome, ""), since_ms=since_ms, ended_ms=end_ms, detail=f"the cycle of {from_ms(begin_ms):%d %b %H:%M} UTC: {outcome}", now_ms=now_ms
+                )  # fmt: skip
+
+
+def finished_ratios(store: Store, tray: Tray, measure: str, start_ms: int = 0) -> tuple[list[int], list[float]]:
+    """When a tray's cycles were dry again, and how long they took to drain or fill, over the geometric time."""
+    rows = store.connection.execute(
+        f"SELECT dry_ms, {measure}_s, peak_level_m FROM cycle WHERE site = ? AND tray = ? AND dry_ms > ? AND {measure}_s > 0"
+        " AND outcome IN ('complete', 'drained slowly') AND peak_level_m IS NOT NULL ORDER BY number",
+        (tray.site, tray.name, start_ms),
+    ).fetchall()
+    times = [dry_ms for dry_ms, _, _ in rows]
+    if measure == "drain":
+        return times, [drain_ratio(tray, seconds, peak_m) for _, seconds, peak_m in rows]
+    return times, [fill_ratio(tray, seconds) for _, seconds, _ in rows]
+
+
+def learn_anew(store: Store, site: str, tray: str, *, now_ms: int) -> None:
+    """Forget a tray's own times: they are learned again from the next cycles on."""
+    with store.transaction() as connection:
+        for measure in _MEASURES:
+            connection.execute(
+                "INSERT OR REPLACE INTO own_times VALUES (?, ?, ?, ?, NULL, NULL, 0, NULL, NULL, 0)",
+                (site, tray, measure, now_ms),
+            )
+
+
+def _measured(store: Store, since_ms: int) -> Iterator[tuple[int, str, str, list[Reading]]]:
+    """Readings measured since then, in the order of their times: a second of a node each, with when the last of it
+    was received (to the second)."""
+    rows: list[tuple[int, str, str, str, str, float, int]] = []
+    for series, site, node, tray, channel in store.connection.execute(
+        "SELECT id, site, node, tray, channel FROM series"
+    ).fetchall():
+        rows += [
+            (time_ms, site, node, tray, channel, value, time_ms + 1000 * delay_s + 999)
+            for time_ms, value, delay_s in store.raw.rows(series, since_ms).tolist()
+        ]
+    rows.sort(key=lambda row: (row[0] // 1000, row[1], row[2], row[0]))
+    for (_, site, node), part in groupby(rows, key=lambda row: (row[0] // 1000, row[1], row[2])):
+        of_node = list(part)
+        received_ms = max(row[6] for row in of_node)
+        yield received_ms, site, node, [Reading(row[3], row[4], row[0], row[5]) for row in of_node]
+
+
+def _is(change: Change, key: Key, site: str) -> bool:
+    return Key(site, change.place, change.name, change.kind, change.channel) == key

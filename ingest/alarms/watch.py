@@ -1,0 +1,305 @@
+"""All trays and nodes of all sites watched at once: what a pack of readings, a last will or the passing of time shows.
+
+In: packs as they were recorded, words of nodes that they are here or not, and the time. Out: changes, findings that
+began or ended (`tray_watch.Change`), each with its site. What becomes of them is for `alarm_book`; the clock is the
+caller's. Readings received more than HISTORY_H after they were measured are history: no alarm comes of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from tidetray.ingest.alarms.signal_rules import LABELS, SignalPlan, SignalWatch
+from tidetray.ingest.alarms.tray_rules import Change, Findings, Plan, TrayWatch, span
+from tidetray.ingest.core.readings import Reading
+
+HISTORY_H = 24.0
+
+WILL_DELAY_S = 120.0
+"""A node that its last will declared gone may come back within this: radio links break and mend."""
+
+AHEAD_S = 30.0
+"""A node's newest reading may be so far ahead of the recorder's clock (common practice, no source)."""
+
+HEARTBEAT_S = 300.0
+"""A node says something at least so often, see DEVELOPERS.md "On the wire"."""
+
+BEHIND_S = 120.0
+STEADY_S, STEADY_FOR_S = 10.0, 600.0
+"""Readings that arrive late by the same time for ten minutes come from a clock that is behind, not over a slow line."""
+
+NODE_FAULTS = {
+    "timetable": ("node stopped flooding", "the node says that it floods no more"),
+    "flash": ("node cannot store", "the node says that its journal cannot be written"),
+}
+"""What a node names among its faults that is no sensor, and the alarm it makes."""
+
+LOOK_MS = 30_000
+"""Sensors that fell silent are looked for so often."""
+
+_KNOWN_FOR_MS = 86_400_000
+
+SiteTell = Callable[[str, Change], None]
+
+
+@dataclass(frozen=True, slots=True)
+class WatchPlan:
+    """What to watch: trays by (site, name), signals by (site, place, name) with `default_signals` for the
+    rest; `off`: alarms that are not wanted, by tray, or everywhere under an empty name."""
+
+    trays: Mapping[tuple[str, str], Plan]
+    signals: Mapping[tuple[str, str, str], SignalPlan]
+    default_signals: SignalPlan
+    silent_s: float = 900.0
+    off: Mapping[str, Sequence[str]] = field(default_factory=dict)
+
+
+class _Node:
+    def __init__(self, findings: Findings) -> None:
+        self.findings = findings
+        self.heard_ms: int | None = None
+        self.gone_ms: int | None = None
+        self.trays: set[str] = set()
+        self.late_ms = 0
+        self.late_from_ms = 0
+        self.packs = 0
+
+
+class Watch:
+    """Give it everything in the order in which it was received."""
+
+    def __init__(self, plan: WatchPlan, tell: SiteTell) -> None:
+        self._plan = plan
+        self._tell = tell
+        self._findings: dict[tuple[str, str, str], Findings] = {}
+        self.trays = {(s, t): TrayWatch(each, self.findings(s, "tray", t)) for (s, t), each in plan.trays.items()}
+        self._nodes: dict[tuple[str, str], _Node] = {}
+        self._signals: dict[tuple[str, str, str], SignalWatch] = {}
+        self._heard: dict[tuple[str, str, str], dict[str, int]] = {}
+        self._home = self.findings("", "recorder", "")
+        self._online_ms: int | None = None
+        self._looked_ms = 0
+
+    def findings(self, site: str, place: str, name: str) -> Findings:
+        """What stands of one place."""
+        key = (site, place, name)
+        if key not in self._findings:
+            self._findings[key] = Findings(place, name, self._teller(site))
+        return self._findings[key]
+
+    def standing(self) -> list[tuple[str, str, str, str, str, int, str]]:
+        """(site, place, name, kind, channel, since, detail) of all that stands."""
+        return [
+            (*key, *each)
+            for key, found in self._findings.items()
+            for each in found.standing()
+            if not self._is_off(each[0], key[2])
+        ]
+
+    def _is_off(self, kind: str, name: str) -> bool:
+        return kind in self._plan.off.get("", ()) or kind in self._plan.off.get(name, ())
+
+    def node_of(self, site: str, tray: str) -> str | None:
+        return next((node for (at, node), each in self._nodes.items() if at == site and tray in each.trays), None)
+
+    def take(
+        self,
+        site: str,
+        node: str,
+        readings: Iterable[Reading],
+        received_ms: int,
+        bad: Iterable[tuple[str, str]] = (),
+        *,
+        at_once: bool = True,
+    ) -> None:
+        """A pack: its readings in order of time, and the records (name, kind of error) that were set aside.
+
+        `at_once` False: not as it was received, which then tells nothing of the node's clock.
+        """
+        state = self._node(site, node)
+        state.heard_ms = received_ms
+        state.gone_ms = None
+        state.findings.end("silent node", received_ms)
+        oldest_ms = received_ms - round(HISTORY_H * 3_600_000)
+        newest_ms = 0
+        touched: dict[str, TrayWatch] = {}
+        for tray, channel, time_ms, value in readings:
+            newest_ms = max(newest_ms, time_ms)
+            if time_ms < oldest_ms:
+                continue
+            watch = None
+            if tray:
+                watch = self.trays.get((site, tray))
+                if watch is None:
+                    continue
+                state.trays.add(tray)
+                touched[tray] = watch
+                watch.take(channel, time_ms, value)
+            self._signal(site, node, Reading(tray, channel, time_ms, value), received_ms, watch)
+        for watch in touched.values():
+            watch.settle()
+        if at_once:
+            self._judge_clock(state, newest_ms, received_ms, [kind for _name, kind in bad])
+        for name, kind in bad:
+            if kind == "range":
+                self._out_of_range(site, node, name, received_ms)
+
+    def here(self, site: str, node: str, *, here: bool, at_ms: int, faults: Sequence[str] = ()) -> None:
+        """A node's word, with the faults that it names (see firmware_notes/contract.md), or its last will."""
+        state = self._node(site, node)
+        state.gone_ms = None if here else (state.gone_ms or at_ms)
+        if not here:
+            return
+        state.heard_ms = max(state.heard_ms or 0, at_ms)
+        for name, (kind, detail) in NODE_FAULTS.items():
+            if name in faults:
+                state.findings.begin(kind, at_ms, at_ms, detail)
+            else:
+                state.findings.end(kind, at_ms)
+        for name in faults:
+            self._sensor_fault(site, node, name, at_ms)
+
+    def connection(self, *, online: bool, now_ms: int) -> None:
+        """Whether the recorder hears the broker: what it cannot hear is not held against the nodes."""
+        if online:
+            self._online_ms = now_ms if self._online_ms is None or self._online_ms < 0 else self._online_ms
+            self._home.end("no connection to the broker", now_ms)
+        elif self._online_ms is None or self._online_ms >= 0:
+            self._online_ms = -now_ms
+        elif now_ms + self._online_ms >= 1000 * WILL_DELAY_S:
+            detail = f"the recorder has not been connected for {span((now_ms + self._online_ms) / 1000)}"
+            self._home.begin("no connection to the broker", -self._online_ms, now_ms, detail)
+
+    def tick(self, now_ms: int) -> None:
+        """What only the passing of time shows."""
+        for signals in self._signals.values():
+            signals.hold(now_ms)
+        if self._online_ms is None or self._online_ms < 0:
+            return
+        for site in {site for site, _ in self._nodes}:
+            self._judge_site(site, {name: each for (at, name), each in self._nodes.items() if at == site}, now_ms)
+        if now_ms - self._looked_ms >= LOOK_MS:
+            self._looked_ms = now_ms
+            for (site, place, name), channels in self._heard.items():
+                self._judge_channels(site, place, name, channels, now_ms)
+
+    # ----------------------------------------------------------------
+
+    def _teller(self, site: str) -> Callable[[Change], None]:
+        def tell(change: Change) -> None:
+            if not self._is_off(change.kind, change.name):
+                self._tell(site, change)
+
+        return tell
+
+    def _node(self, site: str, name: str) -> _Node:
+        if (site, name) not in self._nodes:
+            self._nodes[site, name] = _Node(self.findings(site, "node", name))
+        return self._nodes[site, name]
+
+    def _signal(self, site: str, node: str, reading: Reading, received_ms: int, watch: TrayWatch | None) -> None:
+        tray, channel, time_ms, value = reading
+        key = (site, "tray", tray) if tray else (site, "node", node)
+        signals = self._signals.get(key)
+        if signals is None:
+            plan = self._plan.signals.get(key, self._plan.default_signals)
+            signals = self._signals[key] = SignalWatch(plan, self.findings(*key))
+            self._heard[key] = {}
+        heard = self._heard[key]
+        heard[channel] = received_ms
+        found = self._findings[key]
+        if found:
+            found.end("no readings", time_ms, channel=channel)
+            found.end("out of range", time_ms, channel=channel)
+        is_dry = not watch.is_wet if watch else not self._all_wet(site, node)
+        signals.take(channel, time_ms, value, is_dry=is_dry)
+
+    def _all_wet(self, site: str, node: str) -> bool:
+        trays = self._nodes[site, node].trays
+        return bool(trays) and all(self.trays[site, tray].is_wet for tray in trays)
+
+    def _out_of_range(self, site: str, node: str, name: str, at_ms: int) -> None:
+        tray, _, channel = name.rpartition(":")[2].rpartition("/")
+        if channel in LABELS and (not tray or (site, tray) in self.trays):
+            key = (site, "tray", tray) if tray else (site, "node", node)
+            self._heard.setdefault(key, {})[channel] = at_ms
+            detail = f"{LABELS[channel][0]}: a value that cannot be; it was set aside"
+            self.findings(*key).begin("out of range", at_ms, at_ms, detail, channel=channel)
+
+    def _sensor_fault(self, site: str, node: str, name: str, at_ms: int) -> None:
+        """A sensor that its node no longer believes; its next reading ends it."""
+        tray, _, channel = name.rpartition("/")
+        if channel in LABELS and (not tray or (site, tray) in self.trays):
+            key = (site, "tray", tray) if tray else (site, "node", node)
+            detail = f"{LABELS[channel][0]}: its node says that the sensor gives nothing sensible"
+            self.findings(*key).begin("no readings", at_ms, at_ms, detail, channel=channel)
+
+    def _judge_clock(self, state: _Node, newest_ms: int, received_ms: int, bad: list[str]) -> None:
+        if "time" in bad:
+            state.findings.begin(
+                "clock wrong", received_ms, received_ms, "it sends times that cannot be; they were set aside"
+            )
+            return
+        if not newest_ms:
+            return
+        late_ms = received_ms - newest_ms
+        if abs(late_ms - state.late_ms) > 1000 * STEADY_S:
+            state.late_ms, state.late_from_ms, state.packs = late_ms, received_ms, 0
+        state.packs += 1
+        if late_ms < -1000 * AHEAD_S:
+            state.findings.begin("clock wrong", received_ms, received_ms, f"its clock is {span(-late_ms / 1000)} ahead")
+        elif late_ms > 1000 * BEHIND_S:
+            steady_ms = received_ms - state.late_from_ms
+            if steady_ms >= 1000 * STEADY_FOR_S and state.packs >= 3:
+                detail = f"its clock is {span(late_ms / 1000)} behind"
+                state.findings.begin("clock wrong", state.late_from_ms, received_ms, detail)
+        else:
+            state.findings.end("clock wrong", received_ms)
+
+    def _judge_site(self, site: str, nodes: dict[str, _Node], now_ms: int) -> None:
+        silent = {name: why for name, state in nodes.items() if (why := self._silence(state, now_ms)) is not None}
+        found = self.findings(site, "site", site)
+        # the network or the broker stops them all at once, but each was heard last at another moment
+        all_silent = bool(silent) and all(
+            self._silence(each, now_ms, early_s=HEARTBEAT_S) is not None for each in nodes.values()
+        )
+        if all_silent and len(nodes) > 1:
+            found.begin(
+                "no node heard",
+                max(since for since, _ in silent.values()),
+                now_ms,
+                f"none of {len(nodes)} nodes is heard",
+            )
+        elif not silent:
+            found.end("no node heard", now_ms)
+        for name, (since_ms, reason) in silent.items():
+            trays = f"; it serves {', '.join(sorted(nodes[name].trays))}" if nodes[name].trays else ""
+            nodes[name].findings.begin("silent node", since_ms, now_ms, f"{reason}{trays}")
+
+    def _silence(self, state: _Node, now_ms: int, *, early_s: float = 0.0) -> tuple[int, str] | None:
+        """Since when a node is silent and why; None if it is not. `early_s`: if it were so much later."""
+        online_ms = self._online_ms or 0
+        heard_ms = max(state.heard_ms or 0, online_ms)
+        gone_for_ms = 0 if state.gone_ms is None else now_ms - max(state.gone_ms, online_ms)
+        if state.gone_ms is not None and gone_for_ms >= 1000 * (WILL_DELAY_S - min(early_s, WILL_DELAY_S)):
+            return state.gone_ms, "it left the broker"
+        if now_ms - heard_ms >= 1000 * (self._plan.silent_s - early_s):
+            return state.heard_ms or online_ms, f"nothing was heard of it for {span((now_ms - heard_ms) / 1000)}"
+        return None
+
+    def _judge_channels(self, site: str, place: str, name: str, channels: dict[str, int], now_ms: int) -> None:
+        silent_ms = round(1000 * self._plan.silent_s)
+        if now_ms - min(channels.values(), default=now_ms) < silent_ms:
+            return
+        node = name if place == "node" else self.node_of(site, name)
+        state = self._nodes.get((site, node)) if node is not None else None
+        if state is None or "silent node" in state.findings:
+            return
+        # counted up to the node's last message: when all of it is late, it is the node
+        at_ms = min(now_ms, state.heard_ms or 0)
+        for channel, heard_ms in channels.items():
+            quiet_ms = at_ms - max(heard_ms, self._online_ms or 0)
+            if silent_ms <= quiet_ms < _KNOWN_FOR_MS:
+                detail = f"{LABELS[channel][0]}: nothing for {span(quiet_ms / 1000)}, but its node is heard"
+                self.findings(site, place, name).begin("no readings", heard_ms, now_ms, detail, channel=channel)

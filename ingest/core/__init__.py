@@ -1,0 +1,1 @@
+"""Words, units, times and errors that every folder uses; no input or output."""

@@ -1,0 +1,1 @@
+"""Files that people bring or take away: sheets, trial files, calibrations, data packages."""

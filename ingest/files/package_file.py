@@ -1,0 +1,220 @@
+"""An exported package read back into a notebook: the same trial, weigh-ins with their trail, events.
+
+In: the folder of a package or its datapackage.json. Out: all of it in the notebook, or with any fault
+nothing. Only what was written down is read; exposure, growth and cycles follow from it and from readings.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from tidetray.ingest.core.readings import Tray, to_ms
+from tidetray.ingest.files.package_tables import TABLES, Field, Row, notebook_rows
+from tidetray.ingest.files.rows import read_text, refused
+from tidetray.ingest.files.trial_file import cross_faults
+from tidetray.ingest.files.written_values import quoted
+from tidetray.ingest.notebook.facts import (
+    EVENT_KINDS,
+    EntryError,
+    PotPlan,
+    RefusedError,
+    TrayPlan,
+    Treatment,
+    Trial,
+    TrialPlan,
+    WeighIn,
+)
+from tidetray.ingest.notebook.notebook import Notebook
+
+_TIME = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]{1,6})?Z")
+
+
+def load_package(notebook: Notebook, path: Path, *, now: datetime, dry_run: bool = False) -> str:
+    """Load a package; the same again changes nothing. What was done, in a sentence. RefusedError: nothing was."""
+    folder = path if path.is_dir() else path.parent
+    tables, faults = _tables(folder, path / "datapackage.json" if path.is_dir() else path)
+    if faults:
+        raise RefusedError(faults, where=path.name)
+    if len(tables["studies"]) != 1:
+        raise refused(path, f"it holds {len(tables['studies'])} studies", "Load a package of one trial")
+    study = tables["studies"][0]
+    entries, events = len(tables["weigh_ins"]), len(tables["events"])
+    summary = f"trial {study['study']}: {len(tables['pots'])} pots, {entries} entries of weigh-ins, {events} events"
+    if study["study"] in {trial.name for trial in notebook.trials()}:
+        if notebook_rows(notebook, study["study"]) == tables:
+            return "Everything in this package is in the notebook already."
+        what = f"the notebook has a trial {study['study']} already, with another record"
+        raise refused(path, what, "Load the package into another home (--home)")
+    if dry_run:
+        return f"Dry run: would add {summary}. Nothing was changed."
+    try:
+        with notebook.store.transaction():
+            plan = _plan(tables)
+            wrong = list(cross_faults([t.name for t in plan.treatments], list(plan.trays), list(plan.pots)))
+            if wrong:
+                raise RefusedError(wrong, where=path.name)
+            notebook.add_trial(plan)
+            _add_events(notebook, study["study"], tables["events"])
+            _add_weigh_ins(notebook, study["study"], tables["weigh_ins"], now)
+            _add_dry(notebook, study["study"], tables["dry_weighings"])
+    except (ValueError, KeyError) as error:
+        raise refused(path, f"the package contradicts itself: {error}", "Export it again") from error
+    return f"Added {summary}."
+
+
+def _tables(folder: Path, descriptor: Path) -> tuple[dict[str, list[Row]], list[EntryError]]:
+    try:
+        package = json.loads(read_text(descriptor))
+        resources = {str(resource["name"]): str(resource["path"]) for resource in package["resources"]}
+    except (ValueError, TypeError, KeyError, RecursionError) as error:
+        raise refused(
+            descriptor, f"it is no data package ({type(error).__name__})", "Name the datapackage.json of an export"
+        ) from error
+    faults: list[EntryError] = []
+    tables: dict[str, list[Row]] = {}
+    for name in TABLES:
+        path = resources.get(name.replace("_", "-"), "")
+        if not re.fullmatch(r"[a-z_]+\.csv", path):
+            faults.append(EntryError(f"there is no table {name}", where=descriptor.name, mend="Load a whole export"))
+            continue
+        tables[name] = list(_rows(folder / path, TABLES[name].fields, faults))
+    return tables, faults
+
+
+def _rows(path: Path, fields: tuple[Field, ...], faults: list[EntryError]) -> Iterator[Row]:
+    reader = csv.reader(io.StringIO(read_text(path), newline=""), strict=True)
+    try:
+        for number, cells in enumerate(reader, start=1):
+            where = f"{path.name}, row {number}"
+            if number == 1:
+                if cells != [field.name for field in fields]:
+                    faults.append(
+                        EntryError("the columns are not those of an export", where=where, mend="Export it again")
+                    )
+                    return
+                continue
+            if len(cells) != len(fields):
+                faults.append(
+                    EntryError(f"it has {len(cells)} cells, not {len(fields)}", where=where, mend="Export it again")
+                )
+                continue
+            row: Row = {}
+            for field, cell in zip(fields, cells, strict=True):
+                try:
+                    row[field.name] = _value(field, cell)
+                except ValueError as error:
+                    faults.append(EntryError(str(error), where=f"{where}, column {field.name}", mend="Mend the cell"))
+            if len(row) == len(fields):
+                yield row
+    except csv.Error as error:
+        faults.append(EntryError(f"cannot be read as CSV ({error})", where=path.name, mend="Export it again"))
+
+
+def _value(field: Field, cell: str) -> Any:
+    if cell == "":
+        if field.needed:
+            raise ValueError("it is missing")
+        return None if field.kind != "string" or field.name == "lamp" else ""
+    if field.kind == "string":
+        return cell
+    if field.kind == "boolean" and cell in {"true", "false"}:
+        return cell == "true"
+    if field.kind == "integer" and re.fullmatch(r"-?[0-9]{1,15}", cell):
+        return int(cell)
+    if field.kind == "number" and re.fullmatch(r"-?[0-9]+(\.[0-9]+)?(e-?[0-9]{1,2})?", cell):
+        return float(cell)
+    if field.kind == "datetime" and _TIME.fullmatch(cell):
+        return datetime.fromisoformat(cell).astimezone(UTC)
+    raise ValueError(f"{quoted(cell)} is no {field.kind}")
+
+
+_STUDY = ("site", "zone", "started", "species", "question", "layout_seed", "base_temp_c", "top_temp_c")
+
+
+def _plan(tables: dict[str, list[Row]]) -> TrialPlan:
+    study = tables["studies"][0]
+    place = ("treatment", "lamp", "block", "bench", "bench_row", "bench_column")
+    trays = []
+    for row in tables["trays"]:
+        measures = {k: v for k, v in row.items() if k not in {"tray", *place}}
+        trays.append(TrayPlan(Tray(row["tray"], study["site"], **measures), *(row[name] for name in place)))
+    return TrialPlan(
+        Trial(study["study"], *(study[name] for name in _STUDY)),
+        tuple(
+            Treatment(r["treatment"], r["culture"], tuple(r["flood_times"].split()), r["wet_minutes"])
+            for r in tables["treatments"]
+        ),
+        tuple(trays),
+        tuple(
+            PotPlan(r["pot"], *(r[n] for n in ("tray", "row", "column", "tare_g", "height_m", "stock")))
+            for r in tables["pots"]
+        ),
+    )
+
+
+def _add_events(notebook: Notebook, trial: str, rows: list[Row]) -> None:
+    numbers: dict[int | None, int | None] = {None: None}
+    execute = notebook.store.connection.execute
+    for row in rows:
+        if row["kind"] not in EVENT_KINDS:
+            raise ValueError(f"event {row['event']} is {quoted(row['kind'])}")
+        if row["kind"] == "pot split off" and row["takes_back"] is None:
+            execute(
+                "INSERT INTO pot VALUES (?, ?, ?, NULL, ?)",
+                (trial, row["pot"], row["tare_g"], f"split off from {row['value']}"),
+            )
+            execute(
+                "INSERT INTO placement (trial, pot, from_ms, tray, place_row, place_column) VALUES (?, ?, ?, ?, ?, ?)",
+                (trial, row["pot"], to_ms(row["time"]), row["tray"], row["row"], row["column"]),
+            )
+        done = execute(
+            "INSERT INTO event (trial, kind, happened_ms, pot, tray, place_row, place_column, tare_g, value, who, why, entered_ms, takes_back)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                trial, row["kind"], to_ms(row["time"]), row["pot"], row["tray"], row["row"], row["column"], row["tare_g"],
+                row["value"], row["who"], row["why"], to_ms(row["entered"]), numbers[row["takes_back"]],
+            ),
+        )  # fmt: skip
+        numbers[row["event"]] = done.lastrowid
+
+
+def _add_weigh_ins(notebook: Notebook, trial: str, rows: list[Row], now: datetime) -> None:
+    check, faults = notebook.check(trial, now=now), list[EntryError]()
+    numbers: dict[int | None, int | None] = {None: None}
+    for at, row in enumerate(rows, start=2):
+        w = WeighIn(
+            *(row[n] for n in ("pot", "time", "replicate", "gross_g", "tare_g", "blotted", "who", "note", "balance"))
+        )
+        place = f"weigh_ins.csv, row {at}, column "
+        found = check.faults(place, w.pot, time=w.time, replicate=w.replicate, gross_g=w.gross_g, tare_g=w.tare_g)
+        faults += found
+        if found:
+            continue
+        notebook.append(
+            trial, [w], now=row["entered"], replaces=numbers[row["replaces"]], removed=row["removed"],
+            entered_by=row["entered_by"], reason=row["reason"],
+        )  # fmt: skip
+        (numbers[row["entry"]],) = notebook.store.connection.execute("SELECT max(id) FROM weigh_in").fetchone()
+    if faults:
+        raise RefusedError(faults, where="weigh_ins.csv")
+
+
+def _add_dry(notebook: Notebook, trial: str, rows: list[Row]) -> None:
+    notebook.store.connection.executemany(
+        "INSERT INTO dry_weighing (trial, pot, weighed_ms, gross_g, dish_g, oven_temp_c, who, note, entered_ms)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            (
+                trial, r["pot"], to_ms(r["time"]), r["gross_g"], r["dish_g"], r["oven_temp_c"], r["who"], r["note"],
+                to_ms(r["entered"]),
+            )
+            for r in rows
+        ],
+    )  # fmt: skip

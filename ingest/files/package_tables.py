@@ -1,0 +1,220 @@
+"""What an exported package holds of a trial's notebook: its tables, their fields, units and keys.
+
+In: a notebook. Out: rows of plain values, and the Table Schema that describes them; `ingest/files/package_file.py`
+reads them back, `ui/prints/export.py` writes them. Terms are those of MIAPPE 1.1 (Papoutsoglou et al. 2020) where
+it has one: a field says which.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, fields
+from typing import Any
+
+from tidetray.ingest.core.readings import Tray, from_ms
+from tidetray.ingest.notebook.corrections import trail
+from tidetray.ingest.notebook.notebook import Notebook
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """`kind`: string, number, integer, boolean or datetime (UTC, with Z). `term`: the MIAPPE term."""
+
+    name: str
+    kind: str = "string"
+    unit: str = ""
+    says: str = ""
+    term: str = ""
+    needed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    fields: tuple[Field, ...]
+    key: tuple[str, ...]
+    refers: tuple[tuple[str, str, str], ...] = ()
+    """(own field, other table, its field)"""
+
+
+_UNITS = {"_per_m": "1/m", "_m": "m", "_m3_s": "m3/s", "_s": "s", "_g": "g", "_c": "Cel"}
+"""Ending of a name -> unit; without one a number counts or compares."""
+_TRAY_FIELDS = tuple(
+    Field(f.name)
+    if f.type == "str"
+    else Field(f.name, "number", next((unit for end, unit in _UNITS.items() if f.name.endswith(end)), "1"))
+    for f in fields(Tray)
+    if f.name not in {"name", "site"}
+)  # fmt: skip
+
+TABLES: dict[str, Table] = {
+    "studies": Table(
+        (
+            Field("study", term="Study unique ID", needed=True),
+            Field("site", term="Experimental site name", needed=True),
+            Field("zone", says="IANA name of the site's clock; all times here are in UTC", needed=True),
+            Field("started", "datetime", term="Start date of study", needed=True),
+            Field("species", term="Organism", needed=True),
+            Field("question", term="Study description"),
+            Field(
+                "layout_seed",
+                "integer",
+                says="seed that drew the layout",
+                term="Description of the experimental design",
+            ),
+            Field("base_temp_c", "number", "Cel", "warmth is counted above it"),
+            Field("top_temp_c", "number", "Cel", "warmth is counted up to it"),
+        ),
+        ("study",),
+    ),
+    "treatments": Table(
+        (
+            Field("treatment", term="Experimental Factor value", needed=True),
+            Field("culture", says="emersed, submersed or mixed", needed=True),
+            Field("flood_times", says="local times of the floods"),
+            Field("wet_minutes", "number", "min", "how long a flood stays", needed=True),
+        ),
+        ("treatment",),
+    ),
+    "trays": Table(
+        (
+            Field("tray", term="Observation unit ID (level tray); treatment assigned at this level", needed=True),
+            Field("treatment", term="Experimental Factor value", needed=True),
+            Field("lamp", says="lamp at the start"),
+            Field("block", term="Spatial distribution: block"),
+            Field("bench", term="Spatial distribution: bench"),
+            Field("bench_row", "integer", term="Spatial distribution: row"),
+            Field("bench_column", "integer", term="Spatial distribution: column"),
+            *_TRAY_FIELDS,
+        ),
+        ("tray",),
+        (("treatment", "treatments", "treatment"),),
+    ),
+    "pots": Table(
+        (
+            Field("pot", term="Observation unit ID (level block>tray>pot)", needed=True),
+            Field("tray", says="first tray; events say where it went", needed=True),
+            Field("row", "integer", term="Spatial distribution: row", needed=True),
+            Field("column", "integer", term="Spatial distribution: column", needed=True),
+            Field("tare_g", "number", "g", "empty net pot", needed=True),
+            Field("height_m", "number", "m", "above the tray floor"),
+            Field("stock", term="Biological material"),
+        ),
+        ("pot",),
+        (("tray", "trays", "tray"),),
+    ),
+    "weigh_ins": Table(
+        (
+            Field("entry", "integer", says="number in the trail", needed=True),
+            Field("pot", term="Observation unit ID", needed=True),
+            Field("time", "datetime", says="when it was weighed", term="Time scale", needed=True),
+            Field("replicate", "integer", needed=True),
+            Field("gross_g", "number", "g", "pot with plants", "Observed variable value", needed=True),
+            Field("tare_g", "number", "g", "empty pot", needed=True),
+            Field("net_g", "number", "g", "gross - tare", "Observed variable value", needed=True),
+            Field("blotted", "boolean", needed=True),
+            Field("who"),
+            Field("note"),
+            Field("balance", says="scale"),
+            Field("entered", "datetime", says="when it was written down", needed=True),
+            Field("stands", "boolean", says="false: corrected or removed since, or itself a removal", needed=True),
+            Field("replaces", "integer", says="the entry that it corrects or removes"),
+            Field("removed", "boolean", says="true: this entry takes the other one out", needed=True),
+            Field("entered_by", says="who corrected or removed"),
+            Field("reason"),
+        ),
+        ("entry",),
+    ),
+    "events": Table(
+        (
+            Field("event", "integer", says="number", needed=True),
+            Field("kind", term="Event type", needed=True),
+            Field("time", "datetime", term="Event date", needed=True),
+            Field("pot"),
+            Field("tray"),
+            Field("row", "integer"),
+            Field("column", "integer"),
+            Field("tare_g", "number", "g"),
+            Field("value", term="Event description"),
+            Field("who"),
+            Field("why"),
+            Field("entered", "datetime", needed=True),
+            Field("takes_back", "integer", says="the event that this one says did not happen"),
+        ),
+        ("event",),
+    ),
+    "dry_weighings": Table(
+        (
+            Field("pot", needed=True),
+            Field("time", "datetime", needed=True),
+            Field("gross_g", "number", "g", "sample and dish", needed=True),
+            Field("dish_g", "number", "g", "empty dish", needed=True),
+            Field("oven_temp_c", "number", "Cel", "oven", needed=True),
+            Field("who"),
+            Field("note"),
+            Field(
+                "entered",
+                "datetime",
+                says="when it was written down; of two for one time the later counts",
+                needed=True,
+            ),
+        ),
+        ("pot", "time", "entered"),
+    ),
+}
+
+
+def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
+    """All of a trial's notebook, trail and taken back events included; by table."""
+    plan = notebook.plan(trial_name)
+    trial = plan.trial
+    events = notebook.store.connection.execute(
+        "SELECT id, kind, happened_ms, pot, tray, place_row, place_column, tare_g, value, who, why, entered_ms, takes_back"
+        " FROM event WHERE trial = ? ORDER BY id",
+        (trial_name,),
+    ).fetchall()
+    names = [f.name for f in TABLES["events"].fields]
+    return {
+        "studies": [
+            {
+                "study": trial.name, "site": trial.site, "zone": trial.zone, "started": trial.started,
+                "species": trial.species, "question": trial.question, "layout_seed": trial.layout_seed,
+                "base_temp_c": trial.base_temp_c, "top_temp_c": trial.top_temp_c,
+            }
+        ],
+        "treatments": [
+            {"treatment": t.name, "culture": t.culture, "flood_times": " ".join(t.flood_times), "wet_minutes": t.wet_minutes}
+            for t in plan.treatments
+        ],
+        "trays": [
+            {
+                "tray": t.name, "treatment": t.treatment, "lamp": t.lamp, "block": t.block, "bench": t.bench,
+                "bench_row": t.bench_row, "bench_column": t.bench_column,
+            }
+            | {name: value for name, value in asdict(t.tray).items() if name not in {"name", "site"}}
+            for t in plan.trays
+        ],
+        "pots": [{"pot": p.name} | {k: v for k, v in asdict(p).items() if k != "name"} for p in plan.pots],
+        "weigh_ins": [
+            {
+                "entry": e.number, "pot": e.weigh_in.pot, "time": e.weigh_in.time, "replicate": e.weigh_in.replicate,
+                "gross_g": e.weigh_in.gross_g, "tare_g": e.weigh_in.tare_g, "net_g": e.weigh_in.net_g,
+                "blotted": e.weigh_in.blotted, "who": e.weigh_in.who, "note": e.weigh_in.note, "balance": e.weigh_in.balance,
+                "entered": e.entered, "stands": e.stands, "replaces": e.replaces, "removed": e.removed,
+                "entered_by": e.entered_by, "reason": e.reason,
+            }
+            for e in trail(notebook, trial_name)
+        ],
+        "events": [
+            dict(zip(names, row, strict=True)) | {"time": from_ms(row[2]), "entered": from_ms(row[11])} for row in events
+        ],
+        "dry_weighings": [
+            dict(zip([f.name for f in TABLES["dry_weighings"].fields], row, strict=True))
+            | {"time": from_ms(row[1]), "entered": from_ms(row[-1])}
+            for row in notebook.store.connection.execute(
+                "SELECT pot, weighed_ms, gross_g, dish_g, oven_temp_c, who, note, entered_ms FROM dry_weighing"
+                " WHERE trial = ? ORDER BY pot, weighed_ms, entered_ms, id",
+                (trial_name,),
+            ).fetchall()
+        ],
+    }  # fmt: skip

@@ -1,0 +1,265 @@
+"""A file of rows as it lies on disk: CSV text or a workbook's sheet, as rows of trimmed text.
+
+In: a path. Out: numbered rows of cells; numbers and dates of a workbook come as text with a decimal point
+and in ISO 8601. RefusedError if the file is too large, no such file, holds macros, or hides something.
+What the cells mean is not its business (`ingest/files/weighing_files.py`).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import warnings
+import zipfile
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import Any
+
+import python_calamine as calamine
+from openpyxl import load_workbook
+from openpyxl.utils import column_index_from_string, get_column_letter
+from openpyxl.utils.exceptions import InvalidFileException
+
+from tidetray.ingest.files.written_values import quoted
+from tidetray.ingest.notebook.facts import EntryError, RefusedError
+
+MAX_FILE_BYTES = 20_000_000
+"""Larger files are refused: some 380 000 weigh-ins fit, and more would take the memory of a small machine."""
+
+MAX_UNPACKED_BYTES = 300_000_000
+"""A workbook is packed; one that unpacks to more than this would fill the memory."""
+
+_OLE = b"\xd0\xcf\x11\xe0"  # older binary workbooks, and workbooks with a password
+_ZIP = b"PK\x03\x04"
+_HIDDEN = re.compile(rb"<(\w+:)?(f[ >/]|mergeCell )")
+_ERROR = re.compile(rb"\bt=[\"']e[\"']")
+_CELL = re.compile(rb"<c[ >/]")
+_CELL_AT = re.compile(rb' r="([A-Z]{1,3})([0-9]{1,7})"')
+MAX_QUICK_PLACES = 5_000_000
+"""The quick reader holds a sheet as a full table, empty places too: one with more than this is read row by row."""
+
+_DAMAGE = (
+    InvalidFileException, KeyError, ValueError, TypeError, AttributeError, IndexError, SyntaxError, OSError, EOFError,
+    zipfile.BadZipFile, zlib.error,
+)  # fmt: skip
+"""Whatever a damaged part of a workbook makes openpyxl's parsers raise: it lets all of it through."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row; `native` are the columns (from 0) whose cells the workbook held as numbers."""
+
+    number: int
+    cells: list[str]
+    native: frozenset[int] = frozenset()
+
+
+def refused(path: Path, what: str, mend: str, where: str = "") -> RefusedError:
+    return RefusedError([EntryError(what, where=where, mend=mend)], where=path.name)
+
+
+def read_bytes(path: Path) -> bytes:
+    """RefusedError if there is no such file, or it is too large."""
+    try:
+        size = path.stat().st_size
+        if size > MAX_FILE_BYTES:
+            what = f"the file has {size / 1e6:.1f} MB"
+            raise refused(path, what, f"Split it into files of at most {MAX_FILE_BYTES / 1e6:g} MB")
+        return path.read_bytes()
+    except OSError as error:
+        raise refused(path, f"the file cannot be read ({error.strerror})", "Mend the path or the rights") from error
+
+
+def text_of(path: Path, content: bytes) -> str:
+    """The text of a file in UTF-8. RefusedError if it is none."""
+    if content.startswith((_ZIP, _OLE)):
+        raise refused(path, "it is a spreadsheet workbook, not text", "Save the sheet as CSV in UTF-8, and load that")
+    try:
+        text, fault_at = content.decode("utf-8-sig"), content.find(b"\0")
+    except UnicodeDecodeError as error:
+        text, fault_at = "", error.start
+    if fault_at >= 0:
+        line = content.count(b"\n", 0, fault_at) + 1
+        raise refused(path, f"line {line} is not text in UTF-8", "Save it again as text in UTF-8")
+    if not text.strip():
+        raise refused(path, "the file is empty", "Load one with something in it")
+    return text
+
+
+def read_text(path: Path) -> str:
+    return text_of(path, read_bytes(path))
+
+
+def rows_of(path: Path, known: frozenset[str], faults: list[EntryError], sheet: str | None = None) -> Iterator[Row]:
+    """The rows that hold anything. `known` are names that a header may have: they tell which mark parts the columns."""
+    content = read_bytes(path)
+    if content.startswith(_OLE):
+        what = "it is an old binary workbook, or one with a password"
+        raise refused(path, what, "Save it as .xlsx without a password, or as CSV in UTF-8")
+    if content.startswith(_ZIP):
+        yield from _workbook_rows(path, content, faults, sheet)
+    else:
+        yield from _csv_rows(text_of(path, content), known, faults)
+
+
+def _csv_rows(text: str, known: frozenset[str], faults: list[EntryError]) -> Iterator[Row]:
+    first_line = text.lstrip().splitlines()[0].casefold()
+    counts = {mark: first_line.count(mark) for mark in ",;\t"}
+    delimiter = max(
+        counts, key=lambda mark: (len({c.strip(' "') for c in first_line.split(mark)} & known), counts[mark])
+    )
+    lines = enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True), start=1)
+    number = 0
+    try:
+        for number, written in lines:
+            cells = [cell.strip() for cell in written]
+            if any(cells):
+                yield Row(number, cells)
+    except csv.Error as error:
+        mend = "Mend its quotation marks; nothing below was read"
+        faults.append(EntryError(f"cannot be read as CSV ({error})", where=f"row {number + 1}", mend=mend))
+
+
+def _workbook_rows(path: Path, content: bytes, faults: list[EntryError], sheet: str | None) -> Iterator[Row]:
+    hidden, plain = _check_package(path, content)
+    quick = _quick_values(path, content, sheet) if plain else None
+    if quick is not None:
+        yield from _rows(quick)
+        return
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # openpyxl warns of print settings and the like that it leaves out
+        try:
+            with closing(load_workbook(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)) as book:
+                filled = [
+                    each.title
+                    for each in book.worksheets
+                    if any(value is not None for row in each.iter_rows(values_only=True) for value in row)
+                ]
+                name = _sheet_name(path, [each.title for each in book.worksheets], filled, sheet)
+                if hidden:
+                    faults += _hidden_faults(content, name, book[name])
+                yield from _rows(book[name].iter_rows(values_only=True))
+        except _DAMAGE as error:
+            what = f"the workbook is damaged ({type(error).__name__})"
+            raise refused(path, what, "Save it again, or as CSV in UTF-8") from None
+
+
+def _rows(table: Iterable[Sequence[object]]) -> Iterator[Row]:
+    width = 0
+    for number, values in enumerate(table, start=1):
+        cells = [_text(value) for value in values]
+        if any(cells):
+            width = width or len(cells)
+            cells += [""] * (width - len(cells))
+            numbers = {i for i, value in enumerate(values) if type(value) in {int, float}}
+            yield Row(number, cells, frozenset(numbers))
+
+
+def _quick_values(path: Path, content: bytes, sheet: str | None) -> Iterator[Sequence[object]] | None:
+    """The values of a plain sheet by the quick reader; None where it cannot read the workbook.
+
+    calamine reads a hundred thousand rows in a fraction of a second where openpyxl takes a quarter of a minute,
+    but shows an error as an empty cell and keeps no formulas: sheets with either go the other way.
+    """
+    try:
+        with calamine.load_workbook(io.BytesIO(content)) as book:
+            names = [each.name for each in book.sheets_metadata if each.typ is calamine.SheetTypeEnum.WorkSheet]
+            filled = [name for name in names if book.get_sheet_by_name(name).height]
+            return iter(
+                book.get_sheet_by_name(_sheet_name(path, names, filled, sheet)).to_python(skip_empty_area=False)
+            )
+    except calamine.CalamineError:
+        return None
+
+
+def _is_plain(worksheet: bytes) -> bool:
+    """Whether the quick reader shows all of a worksheet, and does not fill the memory with empty places."""
+    if _HIDDEN.search(worksheet) or _ERROR.search(worksheet):
+        return False
+    places = _CELL_AT.findall(worksheet)
+    if len(places) != len(_CELL.findall(worksheet)):
+        return False
+    rows = max((int(row) for _, row in places), default=0)
+    widest = max({column for column, _ in places}, key=lambda name: (len(name), name), default=b"A")
+    return rows * int(column_index_from_string(widest.decode())) <= MAX_QUICK_PLACES
+
+
+def _check_package(path: Path, content: bytes) -> tuple[bool, bool]:
+    """Whether any sheet has formulas or merged cells, which takes a slow look; and whether all are plain values.
+
+    RefusedError for what is no workbook, or holds more than values.
+    """
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as package:
+            names = {info.filename.lower() for info in package.infolist()}
+            unpacked = sum(info.file_size for info in package.infolist())
+            if any(name.endswith("vbaproject.bin") for name in names) or path.suffix.lower() in {
+                ".xlsm",
+                ".xlsb",
+                ".xltm",
+            }:
+                what = "the workbook holds macros, which are programs"
+                raise refused(path, what, "Save it as .xlsx or CSV, which hold none")
+            if unpacked > MAX_UNPACKED_BYTES:
+                what = f"the workbook unpacks to {unpacked / 1e6:.0f} MB"
+                raise refused(path, what, "Save only the sheet with the weigh-ins, or as CSV in UTF-8")
+            if "xl/workbook.xml" not in names:
+                what = "it is packed, but no .xlsx workbook"
+                raise refused(path, what, "Save the sheet as .xlsx, or as CSV in UTF-8")
+            sheets = [name for name in package.namelist() if name.startswith("xl/worksheets/")]
+            plain = bool(sheets) and all(_is_plain(package.read(name)) for name in sheets)
+            return not plain and any(_HIDDEN.search(package.read(name)) for name in sheets), plain
+    except (zipfile.BadZipFile, ValueError, EOFError, OSError, NotImplementedError, RuntimeError, zlib.error) as error:
+        raise refused(path, f"the workbook is damaged ({error})", "Save it again, or as CSV in UTF-8") from None
+
+
+def _hidden_faults(content: bytes, name: str, values: Any) -> Iterator[EntryError]:
+    """Merged cells, and formulas whose value the file does not hold: both would be read as nothing."""
+    with closing(load_workbook(io.BytesIO(content), keep_links=False)) as book:
+        for merged in book[name].merged_cells.ranges:
+            mend = "Undo the merging: every column needs its own header, and every row its own cells"
+            yield EntryError(f"cells {merged.coord} are merged", where=f"row {merged.min_row}", mend=mend)
+        pairs = zip(values.iter_rows(values_only=True), book[name].iter_rows(), strict=False)
+        for number, (row, raw) in enumerate(pairs, start=1):
+            for value, was in zip(row, raw, strict=False):
+                if was.data_type == "f" and value is None:
+                    where = f"row {number}, column {get_column_letter(was.column)}"
+                    mend = "Open the file in a spreadsheet and save it again, or write the value itself"
+                    yield EntryError("a formula was never worked out", where=where, mend=mend)
+
+
+def _sheet_name(path: Path, names: Sequence[str], filled: Sequence[str], sheet: str | None) -> str:
+    if sheet is not None:
+        if sheet not in names:
+            raise refused(path, f"there is no sheet {quoted(sheet)}", f"There are: {', '.join(names)}")
+        return sheet
+    if not filled:
+        raise refused(path, "all its sheets are empty", "Load one with something in it")
+    if len(filled) > 1:
+        raise refused(path, f"there are several sheets: {', '.join(filled)}", "Say which one, with --sheet NAME")
+    return filled[0]
+
+
+def _text(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        midnight = value.time() == time()
+        return value.date().isoformat() if midnight else value.isoformat(sep=" ", timespec="seconds")
+    if isinstance(value, date | time):
+        return value.isoformat()
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        # fifteen figures are what a spreadsheet holds: 0.1 + 0.2 is 0.3 there
+        return (
+            re.sub(r"\.0+$", "", f"{value:.15g}")
+            if "e" not in f"{value:.15g}"
+            else f"{value:.15f}".rstrip("0").rstrip(".")
+        )
+    return str(value).strip()

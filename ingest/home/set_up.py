@@ -1,0 +1,209 @@
+"""From nothing to a recorded tray: a broker chosen, what is heard on the air, trays put into a trial.
+
+In: a home, its record, and what a person said. Out: what was heard; and `tidetray.toml`, the trial's file and the
+notebook, each changed by the module that keeps it: whole, or not at all. Draws nothing, starts nothing.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import sqlite3
+import tempfile
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+
+from tidetray.ingest.core.readings import TidetrayError, from_ms
+from tidetray.ingest.files.rows import read_text
+from tidetray.ingest.files.trial_file import load_trial
+from tidetray.ingest.home.embedded_broker import Where
+from tidetray.ingest.notebook.facts import EntryError, PlanAdded
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.settings.edit import change_settings, replace_file, shown_settings
+from tidetray.ingest.settings.model import Settings, SettingsError
+from tidetray.ingest.store.quarantine import UNKNOWN_TRAY
+from tidetray.ingest.store.recording import Store
+from tidetray.ingest.wire import packs
+from tidetray.ingest.wire.plain_topics import PlainTopics
+
+TRIAL_FILE = "trial.toml"
+NODES_PASSWORD_FILE, RECORDER_PASSWORD_FILE = "broker-nodes-password", "broker-recorder-password"
+BROKER_PASSWORD_FILE = "broker-password"
+
+LOOKED_AT = 300
+"""So many of the latest messages of unknown trays are looked at: a node that tells its past fills quarantine by thousands."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeardNode:
+    """A node that was heard; `tray` is empty, or a tray it speaks of that is not in the notebook, with its last values."""
+
+    site: str
+    node: str
+    tray: str
+    received: datetime | None
+    values: dict[str, float] = field(default_factory=dict)
+
+
+def broker_is_chosen(home: Path) -> bool:
+    """Whether the file or the environment says anything of the broker."""
+    return any(each.source != "default" for each in shown_settings(home) if each.place[0] == "broker")
+
+
+def use_broker(home: Path, *, host: str, port: int, username: str, password: str, ca_file: str) -> None:
+    """Name a broker that runs already. The password goes into a file of its own; none given keeps the one there is."""
+    changes: dict[tuple[str, str], Any] = {
+        ("broker", "host"): host, ("broker", "port"): port, ("broker", "username"): username or None,
+        ("broker", "ca_file"): ca_file or None, ("broker", "listen"): None,
+    }  # fmt: skip
+    if password:
+        replace_file(home / BROKER_PASSWORD_FILE, password + "\n", mode=0o600)
+        changes |= {
+            ("broker", "password_file"): str((home / BROKER_PASSWORD_FILE).resolve()),
+            ("broker", "password"): None,
+        }
+    elif not username:
+        changes |= {("broker", "password_file"): None, ("broker", "password"): None}
+    change_settings(home, changes)
+
+
+def use_own_broker(home: Path, *, listen: str, port: int) -> None:
+    """Have `tidetray start` run a broker there, with passwords made now (or before)."""
+    for name in (NODES_PASSWORD_FILE, RECORDER_PASSWORD_FILE):
+        if not (home / name).is_file():
+            replace_file(home / name, secrets.token_urlsafe(12) + "\n", mode=0o600)
+    change_settings(
+        home,
+        {
+            ("broker", "listen"): listen, ("broker", "host"): "127.0.0.1", ("broker", "port"): port,
+            ("broker", "username"): "recorder", ("broker", "password"): None,
+            ("broker", "password_file"): str((home / RECORDER_PASSWORD_FILE).resolve()), ("broker", "ca_file"): None,
+        },
+    )  # fmt: skip
+
+
+def own_broker(home: Path, settings: Settings) -> Where | None:
+    """Where `tidetray start` is to run a broker, and for whom; None if it is not to."""
+    broker = settings.broker
+    if not broker.listen:
+        return None
+    return Where(broker.listen, broker.port, nodes_password(home), broker.read_password())
+
+
+def nodes_password(home: Path) -> str:
+    """The password of the user `nodes` of that broker."""
+    path = home / NODES_PASSWORD_FILE
+    try:
+        return path.read_text(encoding="utf-8").strip()
+    except OSError as error:
+        raise SettingsError(
+            f"the nodes' password cannot be read: {error.strerror}",
+            where=str(path),
+            mend="Write one into that file, or take `listen` under [broker] away",
+        ) from error
+
+
+def heard(store: Store, settings: Settings) -> tuple[HeardNode, ...]:
+    """Nodes heard, one by one for each tray they speak of that is not in the notebook, the latest first.
+
+    A node that speaks of known trays only is not among them; one that speaks of none yet is, with an empty tray.
+    """
+    found: dict[tuple[str, str, str], HeardNode] = {}
+    known = set(store.connection.execute("SELECT site, name FROM tray").fetchall())
+    plain = PlainTopics(settings.plain)
+    rows = store.connection.execute(
+        "SELECT topic, payload, received_ms FROM quarantine WHERE kind = ? AND settled_ms IS NULL ORDER BY id DESC LIMIT ?",
+        (UNKNOWN_TRAY, LOOKED_AT),
+    ).fetchall()
+    for topic, payload, received_ms in rows:
+        with suppress(TidetrayError):
+            pack = (plain if topic in plain else packs).decode(topic, bytes(payload), from_ms(received_ms))
+            for reading in reversed(pack.readings):
+                key = (pack.site, pack.node, reading.tray)
+                if reading.tray and (pack.site, reading.tray) not in known:
+                    seen = found.setdefault(key, HeardNode(*key, from_ms(received_ms)))
+                    seen.values.setdefault(reading.channel, reading.value)
+    speaking = {key[:2] for key in found} | {
+        (site, node)
+        for site, node in store.connection.execute("SELECT DISTINCT site, node FROM series WHERE tray != ''")
+    }
+    nodes = store.connection.execute(
+        "SELECT site, node, coalesce(last_message_ms, here_ms) FROM node ORDER BY site, node"
+    )
+    for site, node, at_ms in nodes.fetchall():
+        if (site, node) not in speaking:
+            found[site, node, ""] = HeardNode(site, node, "", None if at_ms is None else from_ms(at_ms))
+    return tuple(found.values())
+
+
+def can_add_trays(home: Path, store: Store) -> bool:
+    """Whether the one trial is kept in the home's own file, or there is none yet."""
+    trials = Notebook(store).trials()
+    return not trials or (len(trials) == 1 and (home / TRIAL_FILE).is_file())
+
+
+def add_trays(
+    home: Path,
+    store: Store,
+    *,
+    trial: Mapping[str, Any],
+    treatment: Mapping[str, Any] | None,
+    trays: Sequence[Mapping[str, Any]],
+) -> PlanAdded:
+    """Put trays into the trial of the home's file, and into the notebook; `trial` begins that file where there is none.
+
+    The tables are as in a trial's file (`ingest/files/trial_file.py`). What is wrong with them is raised as by loading the
+    file, and nothing is changed.
+    """
+    path = home / TRIAL_FILE
+    try:
+        document = tomlkit.parse(read_text(path)) if path.is_file() else _begun(trial)
+        if treatment is not None:
+            _append(document, "treatment", treatment)
+        for tray in trays:
+            _append(document, "tray", tray)
+        text = tomlkit.dumps(document)
+    except (TOMLKitError, ValueError, TypeError, AttributeError) as error:
+        raise EntryError(
+            f"it cannot be changed here: {error}", where=str(path), mend="Add the tray by hand and load the file"
+        ) from error
+    try:
+        # beside its place, under its own name, which errors then say
+        with tempfile.TemporaryDirectory(dir=home, prefix=".set-up-") as folder:
+            draft = Path(folder) / TRIAL_FILE
+            draft.write_text(text, encoding="utf-8")
+            plan = load_trial(draft)
+            with store.transaction():
+                added = Notebook(store).add_trial(plan)
+                draft.chmod(path.stat().st_mode & 0o777 if path.exists() else 0o644)
+                with draft.open("rb") as written:
+                    os.fsync(written.fileno())
+                draft.replace(path)
+    except (OSError, sqlite3.Error) as error:
+        raise EntryError(
+            f"cannot be written: {error}", where=str(path), mend="Check the disk and the rights"
+        ) from error
+    return added
+
+
+def _begun(trial: Mapping[str, Any]) -> tomlkit.TOMLDocument:
+    document = tomlkit.document()
+    document.add(tomlkit.comment("Written by the set-up page; change it as you like, then `tidetray load` it again."))
+    document.add(tomlkit.nl())
+    document["trial"] = trial
+    return document
+
+
+def _append(document: tomlkit.TOMLDocument, name: str, values: Mapping[str, Any]) -> None:
+    if name not in document:
+        document[name] = tomlkit.aot()
+    table = tomlkit.table()
+    table.update({key: value for key, value in values.items() if value is not None})
+    document[name].append(table)

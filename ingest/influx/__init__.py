@@ -1,0 +1,1 @@
+"""Readings and hours sent to InfluxDB 2, and read from it."""

@@ -1,0 +1,110 @@
+"""What waits for InfluxDB, by the record on disk: begun, ended, counted, sent again. Talks to no server (`forwarder` does).
+
+Comes in: the record and the settings of [influx]. Goes out: how it stands. The tables are told in `migrations`.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from dataclasses import dataclass
+
+from tidetray.ingest.settings.model import InfluxSettings
+from tidetray.ingest.store.database import Database
+from tidetray.ingest.store.hourly import HOUR_MS
+from tidetray.ingest.store.raw_readings import RawReadings
+
+log = logging.getLogger("tidetray.influx")
+
+READING = "reading"
+HOURLY = "hourly"
+DAILY = "daily"
+"""The measurements on the server; the last one is made by its own task."""
+
+REFUSED = "influx"
+"""The kind under which refused points are set aside."""
+
+_NO_KEY = -1
+
+
+@dataclass(frozen=True, slots=True)
+class Forwarding:
+    """How it stands. `waiting`: readings that the server does not have yet. `refused`: points set aside.
+
+    `trouble`: why nothing goes out at the moment; empty if nothing stands in the way.
+    """
+
+    target: str
+    waiting: int
+    refused: int
+    trouble: str = ""
+
+    @property
+    def sentence(self) -> str:
+        words = "all readings are passed on" if not self.waiting else f"{self.waiting} readings wait"
+        refused = f", {self.refused} points refused and set aside" if self.refused else ""
+        return f"{words}{refused}" + (f"; {self.trouble}" if self.trouble else "")
+
+
+def target_of(settings: InfluxSettings) -> str:
+    return f"{settings.url} {settings.org}/{settings.bucket}"
+
+
+def forwarding_of(store: Database, trouble: str = "") -> Forwarding | None:
+    """How forwarding stands by the record on disk; None if it passes nothing on."""
+    row = store.connection.execute("SELECT target, history, reading_series FROM forwarding").fetchone()
+    if row is None:
+        return None
+    target, history, series = row
+    # numbers are given without gaps and go from the front: no need to count millions
+    (queued,) = store.connection.execute(
+        "SELECT coalesce((SELECT max(id) FROM forward_queue) - (SELECT min(id) FROM forward_queue) + 1, 0)"
+    ).fetchone()
+    (refused,) = store.connection.execute(
+        "SELECT count(*) FROM quarantine WHERE kind = ? AND settled_ms IS NULL", (REFUSED,)
+    ).fetchone()
+    return Forwarding(target, queued + (history if series is not None else 0), refused, trouble)
+
+
+def set_forwarding(store: Database, settings: InfluxSettings) -> None:
+    """Begin, go on, or end, as the settings say; another target begins anew with all that was ever recorded."""
+    wanted = target_of(settings) if settings.url is not None and settings.forward else None
+    found = store.connection.execute("SELECT target FROM forwarding").fetchone()
+    if (wanted is None and found is None) or (found is not None and found[0] == wanted):
+        return
+    history = RawReadings(store.connection, store.path).count()
+    with store.transaction() as connection:
+        for table in ("forwarding", "forward_queue", "forward_hour"):
+            connection.execute(f"DELETE FROM {table}")
+        if wanted is not None:
+            first = 0 if history else None  # nothing to walk: all of it will be in the queue
+            connection.execute(
+                "INSERT INTO forwarding VALUES (1, ?, ?, ?, ?, ?, ?)", (wanted, history, first, _NO_KEY, first, _NO_KEY)
+            )
+    log.info("readings go to InfluxDB at %s" if wanted else "readings go to InfluxDB no more (%s)", wanted or found[0])
+
+
+def send_refused_again(store: Database) -> int:
+    """Put what was set aside back into the queue, after its cause was mended; how many points."""
+    with store.transaction() as connection:
+        rows = connection.execute(
+            "SELECT id, payload FROM quarantine WHERE kind = ? AND settled_ms IS NULL ORDER BY id", (REFUSED,)
+        ).fetchall()
+        for number, payload in rows:
+            key, line = payload.decode().split("\n", 1)
+            what, series, time_ms = key.split(" ")
+            if what == READING:
+                value = float(line.rsplit(" ", 2)[1].removeprefix("value="))
+                connection.execute(
+                    "INSERT INTO forward_queue (series, time_ms, value) VALUES (?, ?, ?)",
+                    (int(series), int(time_ms), value),
+                )
+            else:
+                connection.execute(
+                    "INSERT OR REPLACE INTO forward_hour VALUES (?, ?, random())",
+                    (int(series), int(time_ms) // HOUR_MS),
+                )
+            connection.execute(
+                "UPDATE quarantine SET settled_ms = ? WHERE id = ?", (time.time_ns() // 1_000_000, number)
+            )
+    return len(rows)

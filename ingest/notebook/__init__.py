@@ -1,0 +1,1 @@
+"""Trials, pots, weigh-ins, events and scales as facts, each with its history."""

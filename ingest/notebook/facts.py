@@ -1,0 +1,227 @@
+"""What a notebook holds, as plain facts: trials, treatments, trays in a trial, pots, weigh-ins; and its errors.
+
+Frozen dataclasses without behaviour; `ingest/notebook/notebook.py` keeps them, `ingest/notebook/weigh_in_rules.py` judges them.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from tidetray.ingest.core.readings import CHANNELS, TidetrayError, Tray
+
+MAX_MASS_G = CHANNELS["mass"].high * 1000
+"""Heaviest weigh-in believed [g]: what the load cell channel takes."""
+
+BASE_C = 5.0
+"""Warmth counts above this where a trial names no other base (common practice for plants of cool waters, no source)."""
+
+WARMTH_C = (-10.0, 50.0)
+"""Between these a base or top temperature lies."""
+
+FAULTS_SHOWN = 20
+_NAMES_SHOWN = 8
+
+
+class EntryError(TidetrayError):
+    """One entry that cannot be taken as it is written."""
+
+
+class RefusedError(TidetrayError):
+    """A file or a list of entries of which nothing was taken; `faults` holds everything wrong with it."""
+
+    def __init__(self, faults: Sequence[EntryError], *, where: str, mend: str = "Nothing was changed") -> None:
+        self.faults = tuple(faults)
+        super().__init__(f"things to mend: {len(self.faults)}", where=where, mend=mend)
+
+    def __str__(self) -> str:
+        lines = [super().__str__(), *(f"  {fault}" for fault in self.faults[:FAULTS_SHOWN])]
+        more = len(self.faults) - FAULTS_SHOWN
+        return "\n".join([*lines, f"  and {more} more"] if more > 0 else lines)
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """`zone` is the IANA name of the site's clock, `started` a UTC time; `layout_seed` drew the layout, if one did.
+
+    Warmth is counted above `base_temp_c` (None: BASE_C) and up to `top_temp_c` (None: without end).
+    """
+
+    name: str
+    site: str
+    zone: str
+    started: datetime
+    species: str
+    question: str
+    layout_seed: int | None = None
+    base_temp_c: float | None = None
+    top_temp_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Treatment:
+    """`culture` is emersed, submersed or mixed; `flood_times` are local 'HH:MM', only where mixed."""
+
+    name: str
+    culture: str
+    flood_times: tuple[str, ...] = ()
+    wet_minutes: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class TrayPlan:
+    """A tray in a trial: its treatment and the lamp above it (a name `tidetray.analysis.conditions.light` knows, or None).
+
+    Where it stands, if known: its block of a layout, bench, and row and column on the bench.
+    """
+
+    tray: Tray
+    treatment: str
+    lamp: str | None = None
+    block: str = ""
+    bench: str = ""
+    bench_row: int | None = None
+    bench_column: int | None = None
+
+    @property
+    def name(self) -> str:
+        return self.tray.name
+
+
+@dataclass(frozen=True, slots=True)
+class PotPlan:
+    """A pot and its first place; rows and columns count from 1, `height_m` is above the tray floor."""
+
+    name: str
+    tray: str
+    row: int
+    column: int
+    tare_g: float
+    height_m: float | None = None
+    stock: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TrialPlan:
+    trial: Trial
+    treatments: tuple[Treatment, ...]
+    trays: tuple[TrayPlan, ...]
+    pots: tuple[PotPlan, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanAdded:
+    """What was new to the notebook; nothing at all when the same plan comes again. `warmth`: it is counted anew."""
+
+    trial: bool
+    trays: tuple[str, ...]
+    pots: tuple[str, ...]
+    warmth: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """A pot in one place from `start` until `end` (UTC; None while it stands there)."""
+
+    pot: str
+    tray: str
+    row: int
+    column: int
+    treatment: str
+    tare_g: float
+    start: datetime
+    end: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class WeighIn:
+    """One weighing of one pot [g]; `time` in UTC."""
+
+    pot: str
+    time: datetime
+    replicate: int
+    gross_g: float
+    tare_g: float
+    blotted: bool = True
+    who: str = ""
+    note: str = ""
+    balance: str = ""
+
+    @property
+    def net_g(self) -> float:
+        return self.gross_g - self.tare_g
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line of the trail of weigh-ins: as it was entered, and what it replaces.
+
+    `number` names it. `stands`: nothing replaced it since, and it is no removal. `entered_by` and `reason`
+    belong to a correction or a removal; who weighed is in `weigh_in`.
+    """
+
+    number: int
+    weigh_in: WeighIn
+    entered: datetime
+    stands: bool
+    replaces: int | None = None
+    removed: bool = False
+    entered_by: str = ""
+    reason: str = ""
+
+
+EVENT_KINDS = {
+    "pot moved": "stands in another place from then on",
+    "pots swapped": "two pots stand in each other's places from then on",
+    "pot lost": "is gone or dead: no weigh-in after that",
+    "pot sampled": "was taken out to be dried: spent, no weigh-in after that",
+    "pot split": "was divided: growth starts anew",
+    "pot split off": "came from dividing another pot",
+    "pot re-potted": "stands in a new net pot with a new tare",
+    "tray moved": "stands in another place",
+    "lamp changed": "has another lamp above it",
+    "water changed": "has water that dims light by another attenuation (1/m) from then on",
+    "treatment changed": "is given another treatment from then on (crossover)",
+    "feed dosed": "got feed",
+}
+"""What can happen to a pot or a tray in the course of a trial -> what that means."""
+
+POT_ENDS = ("pot lost", "pot sampled")
+BREAKS = ("pot split", "pot split off")
+"""Events after which a mass cannot be set against one from before."""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """What happened to a pot or a tray; `time` in UTC.
+
+    `value` is the new lamp, attenuation, treatment or place of a tray, what was dosed, the other one of two pots that
+    were swapped, or the pot that a new one was split off from. `number` and `entered` are given by the notebook.
+    """
+
+    kind: str
+    time: datetime
+    pot: str = ""
+    tray: str = ""
+    row: int | None = None
+    column: int | None = None
+    tare_g: float | None = None
+    value: str = ""
+    who: str = ""
+    why: str = ""
+    number: int | None = None
+    entered: datetime | None = None
+
+
+def near_names(name: str, known: Iterable[str]) -> str:
+    """A sentence that names what may have been meant, or else what there is."""
+    known = sorted(set(known))
+    near = difflib.get_close_matches(name.casefold(), known, n=3, cutoff=0.7)
+    if near:
+        return f"Did you mean {' or '.join(near)}?"
+    if not known:
+        return "There are none yet"
+    more = f" and {len(known) - _NAMES_SHOWN} more" if len(known) > _NAMES_SHOWN else ""
+    return f"There are: {', '.join(known[:_NAMES_SHOWN])}{more}"

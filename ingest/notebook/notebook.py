@@ -1,0 +1,430 @@
+"""The notebook of a tidetray home: trials, treatments, trays, pots and where they stand, weigh-ins.
+
+In: whole trial plans and weigh-ins, checked here before anything is written.
+Out: the same as frozen dataclasses, as they stand or as they stood `as_of` a time;
+`analysis/record/trial_data.py` makes frames of them. Weigh-ins are only ever added: `ingest/notebook/corrections.py` corrects
+and removes, `ingest/notebook/trial_events.py` notes what happened to pots and trays. It reads no files, keeps no clock
+(`now` is passed in) and works out nothing from masses but their difference.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import asdict, astuple, fields
+from datetime import date, datetime
+from typing import Any
+
+from tidetray.ingest.core.readings import Tray, from_ms, to_ms
+from tidetray.ingest.notebook.calibration import Calibration
+from tidetray.ingest.notebook.facts import (
+    EntryError,
+    Event,
+    Placement,
+    PlanAdded,
+    PotPlan,
+    RefusedError,
+    TrayPlan,
+    Treatment,
+    Trial,
+    TrialPlan,
+    WeighIn,
+    near_names,
+)
+from tidetray.ingest.notebook.placements import Stand, Tares, ends, placements
+from tidetray.ingest.notebook.weigh_in_rules import WeighInCheck
+from tidetray.ingest.store.recording import Store
+
+_TRAY_COLUMNS = (*(field.name for field in fields(Tray)), "lamp")
+
+FEW_POTS = 50
+"""Weigh-ins of so many pots at most are looked up pot by pot: one beside 100,000 others costs a millisecond."""
+
+FOREVER_MS = 2**62
+
+# A weigh-in stands unless it is a removal, or another row known by then names it as the one it replaces.
+STANDS = (
+    "removed = 0 AND NOT EXISTS (SELECT 1 FROM weigh_in AS later"
+    " WHERE later.replaces = weigh_in.id AND later.entered_ms <= :as_of)"
+)
+WEIGH_IN_COLUMNS = "pot, weighed_ms, replicate, gross_g, tare_g, blotted, who, note, balance"
+
+
+class Notebook:
+    """Trials and weigh-ins in a store. What a method adds is on disk when it returns."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self._db = store.connection
+
+    def add_trial(self, plan: TrialPlan) -> PlanAdded:
+        """Add a trial, or the new trays and pots of one that is there; the same plan again changes nothing.
+
+        A pot stands in its place from the trial's start, also if it is added later: what counts of
+        it begins with its first weigh-in, and one file loaded in two parts gives the same notebook.
+        RefusedError lists all that differs from the notebook.
+        """
+        trial = plan.trial
+        with self.store.transaction():
+            is_new = trial.name not in (known.name for known in self.trials())
+            old = TrialPlan(trial, plan.treatments, (), ()) if is_new else self.plan(trial.name)
+            known_trays = {tray.name: _tray_facts(tray, lamp) for tray, lamp in self.trays(trial.site)}
+            new_trays = [tray for tray in plan.trays if tray.name not in {known.name for known in old.trays}]
+            new_pots = [pot for pot in plan.pots if pot.name not in {known.name for known in old.pots}]
+            before = _facts(old)
+            warmth = (trial.base_temp_c, trial.top_temp_c)
+            counts_anew = warmth != (old.trial.base_temp_c, old.trial.top_temp_c)
+            for tray in new_trays:
+                before |= known_trays.get(tray.name, {})
+            differences = list(_differences(before, _facts(plan)))
+            if differences:
+                mend = "Nothing was changed: a running trial takes only new trays and pots. Give a changed trial a new name"
+                raise RefusedError(differences, where=f"trial {trial.name}", mend=mend)
+            if is_new:
+                self._db.execute(
+                    "INSERT INTO trial (name, site, zone, started_ms, species, question, layout_seed) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                    (
+                        trial.name,
+                        trial.site,
+                        trial.zone,
+                        to_ms(trial.started),
+                        trial.species,
+                        trial.question,
+                        trial.layout_seed,
+                    ),
+                )
+                self._db.executemany(
+                    "INSERT INTO treatment (trial, name, culture, flood_times, wet_minutes) VALUES (?, ?, ?, ?, ?)",
+                    [(trial.name, t.name, t.culture, " ".join(t.flood_times), t.wet_minutes) for t in plan.treatments],
+                )
+            if is_new or counts_anew:  # how warmth is counted is no fact of the trial: it may change while it runs
+                self._db.execute(
+                    "UPDATE trial SET base_temp_c = ?, top_temp_c = ? WHERE name = ?", (*warmth, trial.name)
+                )
+            self._db.executemany(
+                f"INSERT INTO tray ({', '.join(_TRAY_COLUMNS)}) VALUES ({', '.join('?' * len(_TRAY_COLUMNS))})",
+                [(*astuple(tray.tray), tray.lamp) for tray in new_trays if tray.name not in known_trays],
+            )
+            self._db.executemany(
+                "INSERT INTO assignment (trial, tray, treatment, block, bench, bench_row, bench_column) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                [(trial.name, t.name, t.treatment, t.block, t.bench, t.bench_row, t.bench_column) for t in new_trays],
+            )
+            self._db.executemany(
+                "INSERT INTO pot (trial, name, tare_g, height_m, stock) VALUES (?, ?, ?, ?, ?)",
+                [(trial.name, pot.name, pot.tare_g, pot.height_m, pot.stock) for pot in new_pots],
+            )
+            started_ms = to_ms(trial.started)
+            self._db.executemany(
+                "INSERT INTO placement (trial, pot, from_ms, tray, place_row, place_column) VALUES (?, ?, ?, ?, ?, ?)",
+                [(trial.name, pot.name, started_ms, pot.tray, pot.row, pot.column) for pot in new_pots],
+            )
+        return PlanAdded(is_new, tuple(t.name for t in new_trays), tuple(p.name for p in new_pots), counts_anew)
+
+    def add_calibrations(self, calibrations: Sequence[Calibration]) -> int:
+        """Add those that are not there yet, all or none; how many were new. RefusedError if one differs from the notebook."""
+        faults, new = [], []
+        with self.store.transaction():
+            for one in calibrations:
+                known = {old.on: old for old in self.calibrations(one.site, one.node) if old.name == one.name}
+                if one.on not in known:
+                    new.append(one)
+                elif known[one.on] != one:
+                    faults.append(
+                        EntryError(
+                            f"{one.name} of {one.on} is there, and not the same", mend="Give the new one its own date"
+                        )
+                    )
+            if faults:
+                raise RefusedError(faults, where="calibration")
+            self._db.executemany(
+                "INSERT INTO calibration VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                [
+                    (
+                        c.site,
+                        c.node,
+                        c.tray,
+                        c.channel,
+                        c.on.isoformat(),
+                        c.who,
+                        c.against,
+                        json.dumps(c.points),
+                        c.gain,
+                        c.offset,
+                    )
+                    for c in new
+                ],
+            )
+        return len(new)
+
+    def calibrations(self, site: str, node: str) -> tuple[Calibration, ...]:
+        """All calibrations of a node's sensors, oldest first."""
+        rows = self._db.execute(
+            "SELECT site, node, tray, channel, done_on, who, against, points, gain, zero_offset FROM calibration"
+            " WHERE site = ? AND node = ? ORDER BY done_on, tray, channel",
+            (site, node),
+        )
+        return tuple(
+            Calibration(
+                s,
+                n,
+                tray,
+                channel,
+                date.fromisoformat(on),
+                who,
+                against,
+                tuple((x, y) for x, y in json.loads(points)),
+                gain,
+                offset,
+            )
+            for s, n, tray, channel, on, who, against, points, gain, offset in rows.fetchall()
+        )
+
+    def trials(self) -> tuple[Trial, ...]:
+        rows = self._db.execute(
+            "SELECT name, site, zone, started_ms, species, question, layout_seed, base_temp_c, top_temp_c FROM trial ORDER BY name"
+        )
+        return tuple(Trial(n, site, zone, from_ms(ms), *more) for n, site, zone, ms, *more in rows.fetchall())
+
+    def trial(self, name: str) -> Trial:
+        trials = {trial.name: trial for trial in self.trials()}
+        if name not in trials:
+            raise EntryError(f"there is no trial {name[:40]!r}", mend=near_names(name[:40], trials))
+        return trials[name]
+
+    def trays(self, site: str) -> tuple[tuple[Tray, str | None], ...]:
+        """The trays of a site, each with the lamp above it."""
+        rows = self._db.execute(f"SELECT {', '.join(_TRAY_COLUMNS)} FROM tray WHERE site = ? ORDER BY name", (site,))
+        return tuple((Tray(*row[:-1]), row[-1]) for row in rows.fetchall())
+
+    def scheduled_trays(self) -> dict[str, bool]:
+        """Every tray of the notebook, and whether a treatment floods it by a schedule."""
+        rows = self._db.execute(
+            "SELECT tray.name, coalesce(max(flood_times != ''), 0) FROM tray LEFT JOIN assignment ON assignment.tray = tray.name"
+            " LEFT JOIN treatment ON treatment.trial = assignment.trial AND treatment.name = assignment.treatment GROUP BY tray.name"
+        )
+        return {name: bool(scheduled) for name, scheduled in rows.fetchall()}
+
+    def plan(self, trial_name: str) -> TrialPlan:
+        """A trial as it was set up: pots in the places where they stood first, without those split off since."""
+        trial = self.trial(trial_name)
+        treatments = self._db.execute(
+            "SELECT name, culture, flood_times, wet_minutes FROM treatment WHERE trial = ? ORDER BY name", (trial_name,)
+        ).fetchall()
+        assigned = self._db.execute(
+            "SELECT tray, treatment, block, bench, bench_row, bench_column FROM assignment WHERE trial = ?",
+            (trial_name,),
+        )
+        place_of = {tray: place for tray, *place in assigned.fetchall()}
+        pots = self._db.execute(
+            "SELECT name, tray, place_row, place_column, tare_g, height_m, stock, MIN(from_ms)"
+            " FROM pot JOIN placement ON placement.trial = pot.trial AND placement.pot = pot.name"
+            " WHERE pot.trial = ? AND NOT EXISTS (SELECT 1 FROM event WHERE event.trial = pot.trial"
+            " AND event.pot = pot.name AND kind = 'pot split off') GROUP BY name ORDER BY name",
+            (trial_name,),
+        ).fetchall()
+        return TrialPlan(
+            trial,
+            tuple(Treatment(n, culture, tuple(times.split()), wet) for n, culture, times, wet in treatments),
+            tuple(
+                TrayPlan(t, treatment, lamp, *place)
+                for t, lamp in self.trays(trial.site)
+                if t.name in place_of
+                for treatment, *place in (place_of[t.name],)
+            ),
+            tuple(PotPlan(*row[:-1]) for row in pots),
+        )
+
+    def events(self, trial_name: str, *, as_of: datetime | None = None) -> tuple[Event, ...]:
+        """What happened and was not taken back, in order of time."""
+        rows = self._db.execute(
+            "SELECT id, kind, happened_ms, pot, tray, place_row, place_column, tare_g, value, who, why, entered_ms"
+            " FROM event WHERE trial = :trial AND entered_ms <= :as_of AND takes_back IS NULL AND NOT EXISTS"
+            " (SELECT 1 FROM event AS later WHERE later.takes_back = event.id AND later.entered_ms <= :as_of)"
+            " ORDER BY happened_ms, id",
+            {"trial": trial_name, "as_of": as_of_ms(as_of)},
+        ).fetchall()
+        return tuple(
+            Event(kind, from_ms(ms), pot, tray, row, column, tare_g, value, who, why, number, from_ms(entered_ms))
+            for number, kind, ms, pot, tray, row, column, tare_g, value, who, why, entered_ms in rows
+        )
+
+    def placements(self, trial_name: str, *, as_of: datetime | None = None) -> tuple[Placement, ...]:
+        """Where every pot stood and when, with its treatment and tare, in order of pot and time."""
+        events = self.events(trial_name, as_of=as_of)
+        rows = self._db.execute(
+            "SELECT pot, from_ms, tray, place_row, place_column FROM placement WHERE trial = ? ORDER BY pot, from_ms",
+            (trial_name,),
+        ).fetchall()
+        tares = self.tares(trial_name, as_of=as_of)
+        stands = [
+            Stand(pot, from_ms(ms), tray, row, column)
+            for pot, ms, tray, row, column in rows
+            if tares.at(pot, None) is not None
+        ]
+        return placements(stands, events, self.treatments(trial_name), tares)
+
+    def treatments(self, trial_name: str) -> dict[str, str]:
+        """Tray -> the treatment it was given at first."""
+        rows = self._db.execute("SELECT tray, treatment FROM assignment WHERE trial = ?", (trial_name,))
+        return dict(rows.fetchall())
+
+    def weigh_ins(
+        self, trial_name: str, *, pot: str | None = None, as_of: datetime | None = None
+    ) -> tuple[WeighIn, ...]:
+        """The weigh-ins that stand (a corrected one counts as corrected), in order of pot, time, replicate."""
+        one_pot = "" if pot is None else " AND pot = :pot"
+        rows = self._db.execute(
+            f"SELECT {WEIGH_IN_COLUMNS} FROM weigh_in WHERE trial = :trial{one_pot} AND entered_ms <= :as_of AND {STANDS}"
+            " ORDER BY pot, weighed_ms, replicate",
+            {"trial": trial_name, "pot": pot, "as_of": as_of_ms(as_of)},
+        ).fetchall()
+        return tuple(weigh_in_of(row) for row in rows)
+
+    def weighed_since(self, trial_name: str, since: datetime) -> dict[str, int]:
+        """Pots weighed at or after a time, and how many times (only weigh-ins that stand)."""
+        rows = self._db.execute(
+            f"SELECT pot, count(*) FROM weigh_in WHERE trial = :trial AND weighed_ms >= :since AND {STANDS} GROUP BY pot",
+            {"trial": trial_name, "since": to_ms(since), "as_of": FOREVER_MS},
+        )
+        return dict(rows.fetchall())
+
+    def tares(self, trial_name: str, *, as_of: datetime | None = None) -> Tares:
+        """Tares by time, of the pots there are: those split off count from when that was entered."""
+        events = self.events(trial_name, as_of=as_of)
+        there = {event.pot for event in events if event.kind == "pot split off"}
+        rows = self._db.execute(
+            "SELECT name, tare_g, EXISTS (SELECT 1 FROM event WHERE event.trial = pot.trial AND event.pot = pot.name"
+            " AND kind = 'pot split off') FROM pot WHERE trial = ?",
+            (trial_name,),
+        )
+        first = {name: tare_g for name, tare_g, split_off in rows.fetchall() if not split_off or name in there}
+        return Tares(first, events)
+
+    def tares_g(self, trial_name: str) -> dict[str, float]:
+        """The tare of each pot as it is now."""
+        return self.tares(trial_name).latest_g()
+
+    def add_weigh_in(
+        self,
+        trial_name: str,
+        *,
+        pot: str,
+        time: datetime,
+        gross_g: float,
+        now: datetime,
+        tare_g: float | None = None,
+        replicate: int = 1,
+        blotted: bool = True,
+        who: str = "",
+        note: str = "",
+        balance: str = "",
+    ) -> bool:
+        """Add one weigh-in; without `tare_g` the pot's own counts. False: the very same was there already."""
+        if tare_g is None:
+            own_g = self.tares(trial_name).at(pot, time if time.tzinfo else None)
+            tare_g = gross_g if own_g is None else own_g
+        weigh_in = WeighIn(pot, time, replicate, gross_g, tare_g, blotted, who, note, balance)
+        return self.add_weigh_ins(trial_name, [weigh_in], now=now) == 1
+
+    def check(self, trial_name: str, *, now: datetime, pots: Collection[str] | None = None) -> WeighInCheck:
+        """The rules for weigh-ins of a trial at `now`, or of some of its pots. EntryError if there is no such trial."""
+        trial, events = self.trial(trial_name), self.events(trial_name)
+        few = pots is not None and len(pots) <= FEW_POTS
+        asked = [{"trial": trial_name, "pot": pot, "as_of": FOREVER_MS} for pot in (set(pots or ()) if few else {None})]
+        recorded = [
+            row
+            for one in asked
+            for row in self._db.execute(
+                f"SELECT pot, weighed_ms, replicate, gross_g, tare_g, blotted, {STANDS} FROM weigh_in"
+                f" WHERE trial = :trial{' AND pot = :pot' if few else ''}",
+                one,
+            ).fetchall()
+        ]
+        began = {event.pot: event.time for event in events if event.kind == "pot split off"}
+        return WeighInCheck(trial, self.tares_g(trial_name), recorded, now, began=began, ended=ends(events))
+
+    def add_weigh_ins(self, trial_name: str, weigh_ins: Sequence[WeighIn], *, now: datetime) -> int:
+        """Add all or none; gives how many were new. RefusedError lists everything that is wrong."""
+        with self.store.transaction():
+            check = self.check(trial_name, now=now, pots={w.pot for w in weigh_ins})
+            faults: list[EntryError] = []
+            new: list[WeighIn] = []
+            for w in weigh_ins:
+                place = f"pot {w.pot[:40]}, "
+                wrong = check.faults(
+                    place, w.pot, time=w.time, replicate=w.replicate, gross_g=w.gross_g, tare_g=w.tare_g
+                )
+                if not wrong and check.is_new(place, w, wrong):
+                    new.append(w)
+                faults += wrong
+            if faults:
+                raise RefusedError(faults, where=f"trial {trial_name}")
+            self.append(trial_name, new, now=now)
+        return len(new)
+
+    def append(
+        self,
+        trial_name: str,
+        weigh_ins: Sequence[WeighIn],
+        *,
+        now: datetime,
+        replaces: int | None = None,
+        removed: bool = False,
+        entered_by: str = "",
+        reason: str = "",
+    ) -> None:
+        """Write rows as they are, inside a transaction of the caller, who has checked them."""
+        self._db.executemany(
+            f"INSERT INTO weigh_in (trial, {WEIGH_IN_COLUMNS}, entered_ms, replaces, removed, entered_by, reason)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (
+                    trial_name, w.pot, to_ms(w.time), w.replicate, w.gross_g, w.tare_g, w.blotted, w.who, w.note,
+                    w.balance, to_ms(now), replaces, removed, entered_by, reason,
+                )
+                for w in weigh_ins
+            ],
+        )  # fmt: skip
+
+
+def weigh_in_of(row: Sequence[Any]) -> WeighIn:
+    """A row of WEIGH_IN_COLUMNS as a fact."""
+    pot, ms, replicate, gross_g, tare_g, blotted, who, note, balance = row
+    return WeighIn(pot, from_ms(ms), replicate, gross_g, tare_g, bool(blotted), who, note, balance)
+
+
+def as_of_ms(as_of: datetime | None) -> int:
+    return FOREVER_MS if as_of is None else to_ms(as_of)
+
+
+_Facts = dict[str, dict[str, object]]
+
+
+def _tray_facts(tray: Tray, lamp: str | None) -> _Facts:
+    return {f"tray {tray.name}": {**asdict(tray), "lamp": lamp}}
+
+
+def _facts(plan: TrialPlan) -> _Facts:
+    """Everything a plan says, by what it says it of."""
+    how_counted = {"base_temp_c": None, "top_temp_c": None}
+    facts: _Facts = {f"trial {plan.trial.name}": {**asdict(plan.trial), **how_counted}}
+    for tray in plan.trays:
+        facts |= _tray_facts(tray.tray, tray.lamp)
+        facts[f"tray {tray.name}"] |= {
+            name: getattr(tray, name) for name in ("treatment", "block", "bench", "bench_row", "bench_column")
+        }
+    facts |= {f"treatment {treatment.name}": asdict(treatment) for treatment in plan.treatments}
+    return facts | {f"pot {pot.name}": asdict(pot) for pot in plan.pots}
+
+
+def _differences(old: _Facts, new: _Facts) -> Iterator[EntryError]:
+    for where in new:
+        if where.startswith("treatment ") and where not in old:
+            yield EntryError("is not in the notebook", where=where)
+    for where, facts in old.items():
+        if where not in new:
+            yield EntryError("is in the notebook and no longer in the plan", where=where)
+        else:
+            for field, value in facts.items():
+                if new[where][field] != value:
+                    yield EntryError(f"{field} was {value} and is now {new[where][field]}", where=where)

@@ -1,0 +1,1 @@
+"""A made-up nursery and its nodes, for the demo and the tests."""

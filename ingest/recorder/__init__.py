@@ -1,0 +1,1 @@
+"""The process that records, and its threads."""

@@ -1,0 +1,130 @@
+"""Keeps what is derived from readings up to date: cycles, and messages that waited for their tray.
+
+The store notes, in the transaction that commits readings, from when on a tray's cycles are to be
+worked out again; a crash in between loses nothing. Runs in the process that records.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable
+from typing import Any
+
+import pandas as pd
+
+from tidetray.ingest.core.readings import EVIDENCE, Tray, to_ms
+from tidetray.ingest.cycles.detect import detect_cycles
+from tidetray.ingest.cycles.redo import redo_from
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.store import queries
+from tidetray.ingest.store.raw_readings import SealedError
+from tidetray.ingest.store.recording import Decode, Store
+from tidetray.ingest.wire import packs
+
+log = logging.getLogger("tidetray.upkeep")
+
+SHARE_OF_TIME = 0.05
+"""What one tray may take of the recorder's time: a tray under water for months is read whole, so it is done less often."""
+
+SHARE_OF_ALL = 0.2
+"""What all trays together may take of it."""
+
+SLICE_S = 0.02
+"""After so long one call begins no further tray: commits and alarms do not wait for the cycles of many trays."""
+
+PUT_OFF_S = 30.0
+"""Messages that wait to be committed go first, but for no longer than this."""
+
+
+SEALED_PAUSE_S = 300.0
+"""Between two tries where sealed readings are missing: somebody has to put their file back first."""
+
+
+class Upkeep:
+    """Call `run` often; it does something only when there is something due and time for it.
+
+    `on_cycles` is called with each tray whose cycles were worked out again.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        *,
+        decode: Decode = packs.decode,
+        pause_s: float = 1.0,
+        on_cycles: Callable[[Tray], None] = lambda _tray: None,
+    ) -> None:
+        self._store = store
+        self._decode = decode
+        self._on_cycles = on_cycles
+        self._pause_s = pause_s
+        self._next_s: dict[tuple[str, str], float] = {}
+        self._turn_s = self._ran_s = time.monotonic()
+        self._trays: list[tuple[str, str]] = []
+
+    def run(self, *, now: bool = False, busy: bool = False) -> int:
+        """Bring the cycles of trays that have new readings up to date; the number of trays done.
+
+        `busy`: messages wait to be committed. `now`: all of it, whatever waits.
+        """
+        at_s = time.monotonic()
+        if not now and (at_s < self._turn_s or (busy and at_s < self._ran_s + PUT_OFF_S)):
+            return 0
+        self._ran_s = at_s
+        self._record_what_waited()
+        due = self._store.connection.execute("SELECT site, tray, from_ms FROM cycles_due").fetchall()
+        due = [row for row in due if now or self._next_s.get(row[:2], 0.0) <= time.monotonic()]
+        notebook = Notebook(self._store)
+        trays = {(site, tray.name): tray for site in {row[0] for row in due} for tray, _lamp in notebook.trays(site)}
+        due.sort(key=lambda row: self._next_s.get(row[:2], 0.0))
+        begun_s = time.monotonic()
+        done = 0
+        for site, name, due_ms in due:
+            started_s = time.monotonic()
+            if not now and started_s - begun_s > SLICE_S:
+                break  # readings wait to be committed: the others come next time, first
+            try:
+                _redo_cycles(self._store, trays[site, name], due_ms)
+            except SealedError as error:  # what is due stays noted; the other trays do not wait for it
+                log.warning("the cycles of %s cannot be worked out: %s", name, error)
+                self._next_s[site, name] = time.monotonic() + SEALED_PAUSE_S
+                continue
+            done += 1
+            self._on_cycles(trays[site, name])
+            took_s = time.monotonic() - started_s
+            self._next_s[site, name] = time.monotonic() + max(self._pause_s, took_s / SHARE_OF_TIME)
+        ended_s = time.monotonic()
+        self._turn_s = ended_s + (ended_s - begun_s) * (1 / SHARE_OF_ALL - 1)
+        return done
+
+    def _record_what_waited(self) -> None:
+        trays = self._store.connection.execute("SELECT site, name FROM tray ORDER BY site, name").fetchall()
+        if trays == self._trays:
+            return
+        done = self._store.readmit(self._decode)
+        if done.readings:
+            log.info("recorded %d readings that had waited for their tray", done.readings)
+        self._trays = trays
+
+
+def _redo_cycles(store: Store, tray: Tray, due_ms: int) -> None:
+    site, name = tray.site, tray.name
+    before_ms = queries.last_before_ms(store, site, name, EVIDENCE, due_ms)
+    redo = redo_from(queries.cycles(store, site, name), tray, due_ms if before_ms is None else before_ms)
+    start_ms = redo.read_from_ms
+    found = queries.readings(store, site, name, EVIDENCE, start_ms=start_ms or 0, lead=start_ms is not None)
+    again = detect_cycles(found, tray, dry_at_ms=redo.dry_at_ms)
+    with store.transaction() as connection:
+        connection.execute("DELETE FROM cycle WHERE site = ? AND tray = ? AND number >= ?", (site, name, redo.kept))
+        connection.executemany(
+            "INSERT INTO cycle VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [(site, name, number, *row) for number, row in enumerate(_rows(again), start=redo.kept)],
+        )
+        connection.execute("DELETE FROM cycles_due WHERE site = ? AND tray = ?", (site, name))
+
+
+def _rows(cycles: pd.DataFrame) -> list[tuple[Any, ...]]:
+    times = [[None if pd.isna(time) else to_ms(time) for time in cycles[name]] for name in queries.CYCLE_TIMES]
+    numbers = [[None if pd.isna(value) else float(value) for value in cycles[name]] for name in queries.CYCLE_NUMBERS]
+    return list(zip(*times, *numbers, cycles["outcome"].astype(str), strict=True))

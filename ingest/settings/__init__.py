@@ -1,0 +1,1 @@
+"""`tidetray.toml`: read, checked, changed with its comments kept."""

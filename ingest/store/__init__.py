@@ -1,0 +1,1 @@
+"""The record on disk, and the only SQL for readings, hours, message numbers and quarantine."""

@@ -1,0 +1,106 @@
+"""Hourly summaries of readings: pure arithmetic on arrays, no I/O.
+
+Comes in: sorted times [ms] and values of one or several series, each with the reading before the
+first. Goes out: one `HourlyPart` array set per (series, hour), to be added to what is stored.
+Between two readings at most `MAX_GAP_S` apart a number runs straight, a flag and the state above
+a channel's threshold hold; longer gaps cover nothing. Does not decide what is new: `store` does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tidetray.ingest.core.readings import MAX_GAP_S
+
+HOUR_MS = 3_600_000
+_MAX_GAP_MS = round(MAX_GAP_S * 1000)
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class HourlyParts:
+    """Equal-length arrays, one entry per (series, hour); `integral` is value × s, `above_s` in s."""
+
+    series: Ints
+    hour: Ints
+    n: Ints
+    total: Floats
+    low: Floats
+    high: Floats
+    integral: Floats
+    covered_s: Floats
+    above_s: Floats
+
+
+def hourly_parts(
+    series: Ints, time_ms: Ints, value: Floats, *, new: NDArray[np.bool_], is_flag: NDArray[np.bool_], threshold: Floats
+) -> HourlyParts:
+    """Sum up readings sorted by (series, time).
+
+    `new` is False for a reading that only lends its time and value as the start of a segment.
+    `threshold` is NaN where the channel has none. A segment counts if its end is new.
+    """
+    hour = time_ms // HOUR_MS
+    joined = (series[1:] == series[:-1]) & new[1:] & (time_ms[1:] - time_ms[:-1] <= _MAX_GAP_MS)
+    start = np.flatnonzero(joined)
+    end = start + 1
+    # MAX_GAP_S is below an hour, so a segment touches two hours at most
+    boundary = np.minimum(hour[end] * HOUR_MS, time_ms[end])
+    crosses = hour[end] > hour[start]
+    split = np.where(crosses, boundary, time_ms[end])
+    span = (time_ms[end] - time_ms[start]).astype(np.float64)
+    share = np.divide(split - time_ms[start], span, out=np.ones_like(span), where=span > 0)
+    at_split = np.where(is_flag[start], value[start], value[start] + (value[end] - value[start]) * share)
+    left_end = at_split
+    right_end = np.where(is_flag[start], value[start], value[end])
+    left_s = (split - time_ms[start]) / 1000.0
+    right_s = (time_ms[end] - split) / 1000.0
+    above = value[start] >= threshold[start]  # NaN compares False
+
+    keys = np.concatenate(
+        [_key(series[new], hour[new]), _key(series[start], hour[start]), _key(series[end], hour[end])]
+    )
+    unique, place = np.unique(keys, return_inverse=True)
+    size, n_new = len(unique), int(new.sum())
+    at_reading, at_left, at_right = np.split(place, [n_new, n_new + len(start)])
+
+    low = np.full(size, np.inf)
+    high = np.full(size, -np.inf)
+    np.minimum.at(low, at_reading, value[new])
+    np.maximum.at(high, at_reading, value[new])
+    seconds = np.concatenate([left_s, right_s])
+    at_part = np.concatenate([at_left, at_right])
+    n: Ints = np.bincount(at_reading, minlength=size)
+    areas = np.concatenate([(value[start] + left_end) / 2 * left_s, (at_split + right_end) / 2 * right_s])
+    return HourlyParts(
+        series=unique // _KEY_HOURS,
+        hour=unique % _KEY_HOURS,
+        n=n,
+        total=_sums(at_reading, value[new], size),
+        low=low,
+        high=high,
+        integral=_sums(at_part, areas, size),
+        covered_s=_sums(at_part, seconds, size),
+        above_s=_sums(at_part, seconds * np.tile(above, 2), size),
+    )
+
+
+def hours_around(time_ms: int) -> set[int]:
+    """The hours whose summaries hang on a reading at this time."""
+    return {(time_ms + d) // HOUR_MS for d in (-_MAX_GAP_MS, 0, _MAX_GAP_MS)}
+
+
+def _sums(place: NDArray[np.intp], amounts: Floats, size: int) -> Floats:
+    return np.bincount(place, weights=amounts, minlength=size).astype(np.float64)
+
+
+_KEY_HOURS = 10_000_000  # hours since 1970 stay below this until the year 3110
+
+
+def _key(series: Ints, hour: Ints) -> Ints:
+    return series * _KEY_HOURS + hour

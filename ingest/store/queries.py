@@ -1,0 +1,391 @@
+"""What readers ask of the store: frames and small dataclasses out, nothing written.
+
+Every query is fetched whole and closed at once: an open cursor would keep SQLite's log from shrinking.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Protocol
+
+import numpy as np
+import pandas as pd
+
+from tidetray.ingest.core.readings import CHANNELS, from_ms, to_ms
+from tidetray.ingest.store.hourly import HOUR_MS
+from tidetray.ingest.store.message_numbers import MessageNumbers
+from tidetray.ingest.store.raw_readings import FAR_MS
+from tidetray.ingest.store.recording import Store
+
+CYCLE_TIMES = ["flood_start", "flood_reached", "drain_start", "dry"]
+CYCLE_NUMBERS = ["fill_s", "wet_s", "drain_s", "peak_level_m"]
+
+
+@dataclass(frozen=True, slots=True)
+class NodeState:
+    """A node as last heard. `missing`: message numbers that have not come; `gone`: that never will.
+
+    What it said of itself: how much it dropped because its journal was full, records of its journal that were
+    spoilt, and the records whose sensors are in trouble (`flash`: the journal cannot be written).
+    """
+
+    site: str
+    node: str
+    here: bool | None
+    here_at: datetime | None
+    last_message: datetime | None
+    boot: str | None
+    missing: int
+    gone: int
+    dropped_messages: int = 0
+    dropped_readings: int = 0
+    spoilt_records: int = 0
+    faults: tuple[str, ...] = ()
+    boots: tuple[BootState, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BootState:
+    """The messages of one boot of a node, by their numbers: all up to `upto` are settled, which is what its receipt
+    says; `highest` is the highest that came. `missing`: ranges (first, last) below it that have not come and may yet;
+    `outstanding`: how many numbers from `upto` to `highest` have no receipt, those that came and those that did not.
+    """
+
+    boot: str
+    upto: int
+    highest: int
+    missing: tuple[tuple[int, int], ...]
+    gone: int
+
+    @property
+    def outstanding(self) -> int:
+        return self.highest - self.upto
+
+
+@dataclass(frozen=True, slots=True)
+class SetAsideMessage:
+    id: int
+    received: datetime
+    topic: str
+    kind: str
+    reason: str
+    payload_bytes: int
+    settled: datetime | None
+
+
+class Elsewhere(Protocol):
+    """Another place that holds readings and hourly summaries, and gives the same frames of them.
+
+    `records_here`: whether this home records them too, so that what is derived from them is in its own record.
+    """
+
+    records_here: bool
+
+    def readings(
+        self, site: str, tray: str, channels: Sequence[str], *, start_ms: int, end_ms: int, lead: bool
+    ) -> pd.DataFrame: ...
+
+    def hourly(self, site: str, channel: str, *, start_ms: int, end_ms: int) -> pd.DataFrame: ...
+
+    def latest(self, site: str) -> pd.DataFrame: ...
+
+    def span_ms(self, site: str, tray: str, channels: Sequence[str]) -> tuple[int, int] | None: ...
+
+    def close(self) -> None: ...
+
+
+def frame_times(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
+    """Turn `<name>_ms` columns into UTC times named `<name>`."""
+    for column in columns:
+        frame[column] = pd.to_datetime(frame.pop(f"{column}_ms"), unit="ms", utc=True).astype("datetime64[ms, UTC]")
+    return frame
+
+
+def readings(
+    store: Store,
+    site: str,
+    tray: str,
+    channels: Sequence[str],
+    *,
+    start_ms: int = 0,
+    end_ms: int = FAR_MS,
+    lead: bool = False,
+) -> pd.DataFrame:
+    """Readings of one tray in [start_ms, end_ms): columns `time, channel, value`, by channel and time.
+
+    `lead` adds per channel the last reading before `start_ms`, so that the state at the start is known.
+    """
+    if store.elsewhere is not None:
+        return store.elsewhere.readings(site, tray, channels, start_ms=start_ms, end_ms=end_ms, lead=lead)
+    marks = ", ".join("?" * len(channels))
+    series = store.connection.execute(
+        f"SELECT id, channel FROM series WHERE site = ? AND tray = ? AND channel IN ({marks})", (site, tray, *channels)
+    ).fetchall()
+    parts = []
+    names = sorted({channel for _, channel in series})
+    for series_id, channel in series:
+        before = store.raw.last(series_id, start_ms) if lead else None
+        found = store.raw.rows(series_id, start_ms if before is None else before[0], end_ms)
+        parts.append(
+            pd.DataFrame(
+                {
+                    "time_ms": found["time_ms"],
+                    "channel": pd.Categorical.from_codes(np.full(len(found), names.index(channel)), pd.Index(names)),
+                    "value": found["value"],
+                }
+            )
+        )
+    if not parts:
+        parts = [pd.DataFrame({"time_ms": np.zeros(0, np.int64), "channel": "", "value": np.zeros(0)})]
+    return frame_times(pd.concat(parts, ignore_index=True), ["time"])[["time", "channel", "value"]]
+
+
+def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: int = FAR_MS) -> pd.DataFrame:
+    """Hourly summaries of one channel over all trays of a site.
+
+    Columns `node, tray` (empty for a node's own place), `time` (start of the hour), `n, mean, min, max,
+    integral, covered_s, above_s`.
+    """
+    if channel not in CHANNELS:
+        raise ValueError(f"no channel {channel!r}: choose one of {', '.join(CHANNELS)}")
+    if store.elsewhere is not None:
+        return store.elsewhere.hourly(site, channel, start_ms=start_ms, end_ms=end_ms)
+    series = store.connection.execute(
+        "SELECT id, node, tray FROM series WHERE site = ? AND channel = ? ORDER BY tray, node", (site, channel)
+    ).fetchall()
+    columns = ("n", "mean", "min", "max", "integral", "covered_s", "above_s")
+    kind = [("hour", np.int64), ("n", np.int64), *((name, np.float64) for name in columns[1:])]
+    # straight into arrays, series by series: a year of 40 trays has 350,000 hours a channel
+    parts = [
+        np.fromiter(
+            store.connection.execute(
+                f"SELECT hour, {', '.join(columns[:-1])}, coalesce(above_s, -1.0) FROM hourly"
+                " WHERE series = ? AND hour >= ? AND hour < ? ORDER BY hour",
+                (number, start_ms // HOUR_MS, -(-end_ms // HOUR_MS)),
+            ),
+            dtype=kind,
+        )
+        for number, _, _ in series
+    ]
+    found = np.concatenate(parts) if parts else np.zeros(0, dtype=kind)
+    of = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
+    frame = pd.DataFrame(
+        {
+            name: pd.Series([row[at] for row in series], dtype="str").take(of).reset_index(drop=True)
+            for name, at in (("node", 1), ("tray", 2))
+        }
+        | {"time_ms": found["hour"] * HOUR_MS}
+        | {name: found[name] for name in columns}
+    )
+    frame["above_s"] = frame["above_s"].where(frame["above_s"] >= 0)
+    return frame_times(frame, ["time"])
+
+
+def latest(store: Store, site: str) -> pd.DataFrame:
+    """The last reading of every series of a site: `node, tray, channel, time, value`."""
+    if store.elsewhere is not None:
+        return store.elsewhere.latest(site)
+    series = store.connection.execute("SELECT id, node, tray, channel FROM series WHERE site = ?", (site,)).fetchall()
+    rows = [(*names, *last) for number, *names in series if (last := store.raw.last(number)) is not None]
+    frame = pd.DataFrame(rows, columns=["node", "tray", "channel", "time_ms", "value"])
+    return frame_times(frame.astype({"value": "float64"}), ["time"])
+
+
+def cycles(store: Store, site: str, tray: str | None = None, *, start_ms: int = 0) -> pd.DataFrame:
+    """Cycles as last worked out by the recorder (`detect_cycles` columns and `tray`), not over before `start_ms`."""
+    trays = [tray] if tray is not None else _trays_with_cycles(store, site)
+    rows = [row for each in sorted(trays) for row in _cycle_rows(store, site, each, start_ms)]
+    frame = pd.DataFrame(rows, columns=["tray", *(f"{name}_ms" for name in CYCLE_TIMES), *CYCLE_NUMBERS, "outcome"])
+    kinds = dict.fromkeys(CYCLE_NUMBERS, "float64") | {"tray": "str", "outcome": "str"}
+    return frame_times(frame.astype(kinds), CYCLE_TIMES)[["tray", *CYCLE_TIMES, *CYCLE_NUMBERS, "outcome"]]
+
+
+def _trays_with_cycles(store: Store, site: str) -> list[str]:
+    """One step in the index for each, however many cycles there are."""
+    found: list[str] = []
+    last = ""
+    while True:
+        (following,) = store.connection.execute(
+            "SELECT min(tray) FROM cycle WHERE site = ? AND tray > ?", (site, last)
+        ).fetchone()
+        if following is None:
+            return found
+        found.append(following)
+        last = following
+
+
+def _cycle_rows(store: Store, site: str, tray: str, start_ms: int) -> list[tuple[Any, ...]]:
+    """Back from the last one to the first that was not over by `start_ms`: of a long record only its end is read.
+
+    A row that was never seen dry is over when the pump stopped in vain, or when the tray's next row begins.
+    """
+    rows: list[tuple[Any, ...]] = []
+    follows_ms = FAR_MS
+    cursor = store.connection.execute(
+        "SELECT tray, flood_start_ms, flood_reached_ms, drain_start_ms, dry_ms, fill_s, wet_s, drain_s, peak_level_m, outcome"
+        " FROM cycle WHERE site = ? AND tray = ? ORDER BY number DESC",
+        (site, tray),
+    )
+    for row in cursor:
+        _, flood_ms, reached_ms, drain_ms, dry_ms, *_, outcome = row
+        over_ms = next(
+            each for each in (dry_ms, drain_ms if outcome == "no flood" else None, follows_ms) if each is not None
+        )
+        if over_ms < start_ms:
+            break
+        rows.append(row)
+        begins_ms = next((each for each in (flood_ms, reached_ms, drain_ms) if each is not None), None)
+        follows_ms = FAR_MS if begins_ms is None else begins_ms
+    cursor.close()
+    return rows[::-1]
+
+
+def hourly_of_tray(store: Store, site: str, tray: str, channel: str, *, start_ms: int = 0) -> pd.DataFrame:
+    """Hourly summaries of one channel of one tray: `time, mean, min, max, integral, covered_s`; of the place of the nodes
+    that serve it, where the tray has no readings of that channel of its own."""
+    columns = ["time", "mean", "min", "max", "integral", "covered_s"]
+    if store.elsewhere is not None:
+        found = hourly(store, site, channel, start_ms=start_ms)
+        own = found[found["tray"] == tray]
+        if own.empty:
+            last = latest(store, site)
+            serve = last.loc[last["tray"] == tray, "node"].unique()
+            own = found[(found["tray"] == "") & found["node"].isin(serve)]
+        return own.sort_values("time", ignore_index=True)[columns]
+    its_own = "site = ?1 AND tray = ?2 AND channel = ?3"
+    lent = (
+        "site = ?1 AND tray = '' AND channel = ?3 AND node IN (SELECT node FROM series WHERE site = ?1 AND tray = ?2)"
+    )
+    for which in (its_own, lent):
+        rows = store.connection.execute(
+            "SELECT hour * ?4, mean, min, max, integral, covered_s FROM series JOIN hourly ON series = id"
+            f" WHERE {which} AND hour >= ?5 ORDER BY hour",
+            (site, tray, channel, HOUR_MS, start_ms // HOUR_MS),
+        ).fetchall()
+        if rows:
+            break
+    frame = pd.DataFrame(rows, columns=["time_ms", *columns[1:]]).astype(dict.fromkeys(columns[1:], "float64"))
+    return frame_times(frame, ["time"])[columns]
+
+
+def nodes(store: Store, site: str) -> list[NodeState]:
+    found = store.connection.execute(
+        "SELECT node, here, here_ms, last_message_ms, boot, dropped_messages, dropped_readings, spoilt_records, faults"
+        " FROM node WHERE site = ? ORDER BY node",
+        (site,),
+    ).fetchall()
+    states = []
+    for node, here, here_ms, last_ms, boot, messages, readings, spoilt, faults in found:
+        of_boots = _boots(store, site, node)
+        missing = sum(last - first + 1 for each in of_boots for first, last in each.missing)
+        states.append(
+            NodeState(
+                site, node, None if here is None else bool(here), _time(here_ms), _time(last_ms), boot, missing,
+                sum(each.gone for each in of_boots), messages, readings, spoilt, tuple(faults.split()),
+                tuple(each for each in of_boots if each.missing or each.boot == boot),
+            )
+        )  # fmt: skip
+    return states
+
+
+def _boots(store: Store, site: str, node: str) -> list[BootState]:
+    boots = store.connection.execute(
+        "SELECT DISTINCT boot FROM message_range WHERE site = ? AND node = ?", (site, node)
+    ).fetchall()
+    found = []
+    for (boot,) in boots:
+        key = (site, node, boot)
+        came = MessageNumbers(_ranges(store, "message_range", key))
+        said_gone = MessageNumbers(_ranges(store, "message_gap", key))
+        settled = MessageNumbers([*came.ranges, *said_gone.ranges])
+        missing = tuple(settled.missing(settled.highest()))
+        never = sum(last - first + 1 for first, last in came.missing(came.highest()))
+        gone = never - sum(last - first + 1 for first, last in missing)
+        found.append(BootState(boot, settled.upto(), settled.highest(), missing, gone))
+    return found
+
+
+def set_aside(store: Store, *, limit: int = 100, open_only: bool = False) -> list[SetAsideMessage]:
+    """Messages set aside, newest first."""
+    rows = store.connection.execute(
+        "SELECT id, received_ms, topic, kind, reason, payload_bytes, settled_ms FROM quarantine"
+        " WHERE NOT ? OR settled_ms IS NULL ORDER BY id DESC LIMIT ?",
+        (int(open_only), limit),
+    ).fetchall()
+    return [
+        SetAsideMessage(i, from_ms(r), topic, kind, why, size, _time(s)) for i, r, topic, kind, why, size, s in rows
+    ]
+
+
+def counters(store: Store) -> dict[str, int]:
+    """Since the home was made: `received` messages, `doubled` ones, `readings`, `set_aside`."""
+    return dict.fromkeys(("received", "doubled", "readings", "set_aside"), 0) | dict(
+        store.connection.execute("SELECT name, value FROM counter").fetchall()
+    )
+
+
+def evidence_span_ms(store: Store, site: str, tray: str, channels: Sequence[str]) -> tuple[int, int] | None:
+    """Times of the first and last reading of a tray's channels; None if there is none."""
+    if store.elsewhere is not None:
+        return store.elsewhere.span_ms(site, tray, channels)
+    series = _series(store, site, tray, channels)
+    first = [first_ms for number in series if (first_ms := store.raw.first_ms(number)) is not None]
+    last = [found[0] for number in series if (found := store.raw.last(number)) is not None]
+    return (min(first), max(last)) if first else None
+
+
+def last_before_ms(store: Store, site: str, tray: str, channels: Sequence[str], time_ms: int) -> int | None:
+    """Time of the last reading of a tray's channels before a time; None if there is none."""
+    last = [store.raw.last(number, time_ms) for number in _series(store, site, tray, channels)]
+    return max((found[0] for found in last if found is not None), default=None)
+
+
+def for_trays(store: Store, site: str, hours: pd.DataFrame) -> pd.DataFrame:
+    """Hourly summaries by tray: what a node measures of its own place holds for the trays it serves,
+    as far as these have no readings of that channel of their own."""
+    shared = hours[hours["tray"] == ""].drop(columns="tray")
+    own = hours[hours["tray"] != ""]
+    if shared.empty:
+        return own
+    if store.elsewhere is not None:
+        serves = store.elsewhere.latest(site)[["node", "tray"]].query("tray != ''").drop_duplicates()
+    else:
+        serves = pd.DataFrame(
+            store.connection.execute(
+                "SELECT DISTINCT node, tray FROM series WHERE site = ? AND tray != ''", (site,)
+            ).fetchall(),
+            columns=["node", "tray"],
+        )
+    lent = shared.merge(serves[~serves["tray"].isin(own["tray"])], on="node")
+    return pd.concat([own, lent[own.columns]], ignore_index=True)
+
+
+def node_of_trays(store: Store, site: str) -> dict[str, str]:
+    """Tray -> the node that measured in it last."""
+    rows = store.connection.execute("SELECT id, tray, node FROM series WHERE site = ? AND tray != ''", (site,))
+    lasts = [(store.raw.last(number) or (0, 0.0), tray, node) for number, tray, node in rows.fetchall()]
+    return {tray: node for _, tray, node in sorted(lasts, key=lambda each: each[0][0])}
+
+
+def since_ms(time: datetime | None) -> int:
+    return 0 if time is None else to_ms(time)
+
+
+def _series(store: Store, site: str, tray: str, channels: Sequence[str]) -> list[int]:
+    marks = ", ".join("?" * len(channels))
+    rows = store.connection.execute(
+        f"SELECT id FROM series WHERE site = ? AND tray = ? AND channel IN ({marks})", (site, tray, *channels)
+    )
+    return [number for (number,) in rows.fetchall()]
+
+
+def _ranges(store: Store, table: str, key: tuple[str, str, str]) -> list[tuple[int, int]]:
+    return store.connection.execute(
+        f"SELECT first_seq, last_seq FROM {table} WHERE site = ? AND node = ? AND boot = ?", key
+    ).fetchall()
+
+
+def _time(time_ms: int | None) -> datetime | None:
+    return None if time_ms is None else from_ms(time_ms)

@@ -1,0 +1,99 @@
+"""The records of a pack that speak of the message itself: boot, seq, oldest, uptime, ended.
+
+Comes in: what SenML made of them. Goes out: a `MessageRecords`, or WireError `message-number`. No I/O,
+no clock; what was seen of other messages is the store's business.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from tidetray.ingest.core.readings import ID_PATTERN
+from tidetray.ingest.wire.senml import (
+    ABSOLUTE_FROM_S,
+    MAX_NUMBER,
+    Outcome,
+    Record,
+    ResolvedRecord,
+    WireError,
+    record_place,
+)
+
+KIND = "message-number"
+LABELS = ("boot", "seq", "oldest", "uptime", "ended")
+_NUMBERS_MEND = "Send boot as vs, seq and oldest as whole v, 1 <= oldest <= seq < 2^53"
+_UPTIME_MEND = 'Send seconds since the node\'s start: {"n":"uptime","u":"s","v":8123.25}'
+_ENDED_MEND = 'Send "vb":true beside an uptime, or leave it out'
+
+
+class MessageRecords(NamedTuple):
+    """`boot` and `seq` are both set or both None; `uptime_s` and `ended` as in `wire.Pack`."""
+
+    boot: str | None = None
+    seq: int | None = None
+    oldest: int | None = None
+    uptime_s: float | None = None
+    ended: bool = False
+
+
+def are_about_the_message(tail: str) -> bool:
+    """Whether a record name (without a device URN) is one of LABELS, in a tray or not."""
+    return tail.endswith(LABELS) and tail.rpartition("/")[2] in LABELS
+
+
+def message_records(found: Sequence[Outcome], records: Sequence[Record]) -> MessageRecords:
+    """What `found`, the outcomes that are about the message, say. `records`: the whole pack as sent."""
+    values: dict[str, object] = {}
+    for number, name, result in found:
+        label = name.rpartition(":")[2]
+        where = record_place(number, name)
+        try:
+            value = _value(label, result)
+        except WireError as error:
+            raise error.at(where) from None
+        if values.setdefault(label, value) != value:
+            raise WireError(KIND, "sent twice, and not the same", where=where, mend="Send it once")
+    if "uptime" in values:
+        values["uptime_s"] = values.pop("uptime")
+    message = MessageRecords(**values)  # type: ignore[arg-type]  # _value gives each label its own type
+    boot, seq, oldest = message.boot, message.seq, message.oldest
+    if (boot is None) != (seq is None) or (oldest is not None and (seq is None or oldest > seq)):
+        what = f"boot {boot or 'missing'}, seq {seq or 'missing'} and oldest {oldest or 'missing'} do not fit together"
+        raise WireError(KIND, what, mend=f"{_NUMBERS_MEND}; boot and seq both or neither")
+    if message.uptime_s is not None:
+        if boot is None:
+            raise WireError(KIND, "an uptime without its boot", mend=f"{_NUMBERS_MEND} beside it")
+        if any(record.get("bt", 0.0) + max(0.0, record.get("t", 0.0)) >= ABSOLUTE_FROM_S for record in records):
+            raise WireError(
+                KIND, "an uptime beside times since 1970", mend="Leave uptime out, or count times back from it: t <= 0"
+            )
+    elif message.ended:
+        raise WireError(KIND, "ended without an uptime", mend=_ENDED_MEND)
+    return message
+
+
+def _value(label: str, result: ResolvedRecord | WireError) -> str | int | float | bool:
+    if label not in LABELS:
+        mend = 'Send it before the first base name, or with "bn":""'
+        raise WireError(KIND, "it speaks of the message, not of a tray", mend=mend)
+    mend = {"uptime": _UPTIME_MEND, "ended": _ENDED_MEND}.get(label, _NUMBERS_MEND)
+    if isinstance(result, WireError):
+        raise WireError(KIND, result.what, mend=mend)
+    if label == "boot":
+        if result.text is None or ID_PATTERN.fullmatch(result.text) is None:
+            id_mend = "Use a-z, 0-9 and '-', at most 32 characters"
+            raise WireError(KIND, "not a boot id", mend=f"{mend}. {id_mend}")
+        return result.text
+    if label == "ended":
+        if result.flag is None:
+            raise WireError(KIND, "neither true nor false", mend=mend)
+        return result.flag
+    value = result.value
+    if label == "uptime":
+        if value is None or not 0 <= value < ABSOLUTE_FROM_S or result.unit != "s":
+            raise WireError(KIND, "not a number of seconds from 0 on", mend=mend)
+        return value
+    if value is None or not 1 <= value < MAX_NUMBER or not value.is_integer():
+        raise WireError(KIND, "not a whole number from 1 on", mend=mend)
+    return int(value)

@@ -1,0 +1,76 @@
+"""A tray's timetable as messages for its node: what to publish, retained, and where.
+
+In: start times [s after midnight UTC], seconds from flood mark to the opening of the drain, a number, an end. Out: topics and payloads:
+the JSON object of `firmware_notes/contract.md` for a node that serves this one tray, and the same as a SenML pack (RFC 8428) under a
+topic of the tray's own, for nodes of several trays. Sends nothing.
+
+A node floods by its own clock and its own float switch; a message can be late or lost. Only a hardware cut-out stops an overflow.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from tidetray.ingest.core.readings import to_ms
+
+DAY_S = 86_400
+MAX_STARTS = 96
+
+
+@dataclass(frozen=True, slots=True)
+class TrayTimetable:
+    """`starts_s`: seconds after midnight UTC; `wet_s`: flood mark to drain opening; after `until` nothing is flooded any more."""
+
+    site: str
+    node: str
+    tray: str
+    number: int
+    starts_s: tuple[int, ...]
+    wet_s: int
+    until: datetime
+
+    def __post_init__(self) -> None:
+        if not self.starts_s or len(self.starts_s) > MAX_STARTS or not all(0 <= s < DAY_S for s in self.starts_s):
+            raise ValueError(f"tray {self.tray}: 1 to {MAX_STARTS} starts between 0 and {DAY_S - 1} s are needed")
+        if self.wet_s <= 0 or self.number < 1:
+            raise ValueError(f"tray {self.tray}: wet seconds and number must be above zero")
+
+    @property
+    def until_s(self) -> int:
+        return to_ms(self.until) // 1000
+
+    @property
+    def node_topic(self) -> str:
+        return f"tidetray/v1/{self.site}/{self.node}/timetable"
+
+    @property
+    def tray_topic(self) -> str:
+        return f"{self.node_topic}/{self.tray}"
+
+    def contract_json(self) -> bytes:
+        """The object of the contract, which our node takes."""
+        told = {
+            "tray": self.tray, "number": self.number, "starts_s": sorted(self.starts_s), "wet_s": self.wet_s, "until": self.until_s,
+        }  # fmt: skip
+        return json.dumps(told, separators=(",", ":")).encode()
+
+    def senml(self) -> bytes:
+        """A SenML pack: `<tray>/timetable/number`, `until` and `wet` [s], and one `start` [s after midnight UTC] per flood."""
+        pack: list[dict[str, object]] = [
+            {"bn": f"{self.tray}/timetable/", "n": "number", "v": self.number},
+            {"n": "until", "u": "s", "v": self.until_s},
+            {"n": "wet", "u": "s", "v": self.wet_s},
+        ]
+        pack += [{"n": f"start/{i}", "u": "s", "v": start} for i, start in enumerate(sorted(self.starts_s), start=1)]
+        return json.dumps(pack, separators=(",", ":")).encode()
+
+
+def messages(timetables: Sequence[TrayTimetable]) -> list[tuple[str, bytes]]:
+    """What to publish, retained, QoS 1: the SenML pack of every tray, and the contract's object where a node serves one tray."""
+    served = [(t.site, t.node) for t in timetables]
+    out = [(t.tray_topic, t.senml()) for t in timetables]
+    out += [(t.node_topic, t.contract_json()) for t in timetables if served.count((t.site, t.node)) == 1]
+    return out

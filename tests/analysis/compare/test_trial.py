@@ -1,0 +1,243 @@
+"""All comparisons of one trial: what is asked, what is left out and why, and how command, page and pictures show it."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import streamlit as st
+from click.testing import CliRunner
+from streamlit.runtime.context import ContextProxy
+from streamlit.testing.v1 import AppTest
+
+from tidetray.analysis.compare.one_day import compare_treatments
+from tidetray.analysis.compare.trajectories import mean_courses
+from tidetray.analysis.compare.trial import compare_trial
+from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.nursery.nursery import make_nursery
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui.charts.growth import differences, growth_over_time, pots_of_a_day, wet_against_dry
+from tidetray.ui.cli.main import cli
+from tidetray.ui.parts.pictures import png, svg
+
+APP = str(Path(__file__).parents[3] / "ui" / "app.py")
+NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The made-up nursery's weigh-ins of nine weeks; no readings."""
+    path = tmp_path_factory.mktemp("home")
+    nursery = make_nursery(NOW)
+    with open_store(path / RECORD_FILE) as store:
+        notebook = Notebook(store)
+        notebook.add_trial(nursery.plan)
+        notebook.add_weigh_ins(nursery.plan.trial.name, nursery.weigh_ins, now=NOW)
+    return path
+
+
+@pytest.fixture(scope="module")
+def masses(home: Path) -> pd.DataFrame:
+    with open_record(home) as store:
+        return TrialData(store, choose_trial(store)).masses
+
+
+def test_masses_have_a_row_per_pot_and_day(masses: pd.DataFrame) -> None:
+    assert len(masses) == 72 * 10
+    assert sorted(masses["day"].unique()) == list(range(0, 64, 7))
+    assert not masses.duplicated(["pot", "day"]).any()
+    first = masses[masses["day"] == 0]
+    assert (first["net_g"] == first["start_g"]).all()
+    assert masses["stock"].nunique() == 2
+
+
+def test_a_pot_under_two_treatments_in_turn_is_left_out_of_the_day(masses: pd.DataFrame) -> None:
+    mine = masses["pot"] == "t1-a1"
+    other = masses[masses["tray"] == "tray-5"].iloc[0]
+    late = mine & (masses["day"] >= 28)
+    moved = masses.assign(
+        tray=masses["tray"].where(~late, other["tray"]), treatment=masses["treatment"].where(~late, other["treatment"])
+    )
+    found = compare_trial(moved)
+    assert found.at_day.means["n_pots"].sum() == 71
+    assert any("t1-a1. What they weigh on day 63 is due to both: they are left out" in told for told in found.cautions)
+
+
+def test_of_a_crossover_one_run_is_compared(masses: pd.DataFrame) -> None:
+    """Treatments change trays on day 35: later days stand alone, under the new ones, and earlier days as before."""
+    names = sorted(masses["treatment"].unique())
+    other = dict(zip(names, [*names[1:], names[0]], strict=True))
+    crossed = masses.assign(
+        treatment=masses["treatment"].where(masses["day"] < 35, masses["treatment"].map(other)),
+    )
+    found, plain = compare_trial(crossed), compare_trial(masses)
+    assert found.cautions[0].startswith("Trays changed treatments on the way (crossover): this compares days 35 to 63")
+    late = masses[masses["day"] >= 35]
+    late = late.assign(start_g=late["pot"].map(late[late["day"] == 35].set_index("pot")["net_g"]))
+    alone = compare_trial(late.assign(treatment=late["treatment"].map(other)))
+    assert found.growth.rates["estimate"].tolist() == pytest.approx(alone.growth.rates["estimate"].tolist())
+    first = compare_trial(crossed, day=28)
+    assert not any("crossover" in told for told in first.cautions)
+    assert first.growth.rates.equals(compare_trial(masses, day=28).growth.rates)
+    just_begun = compare_trial(crossed[crossed["day"] <= 35])
+    assert just_begun.day == 28, "one weigh-in makes no run"
+    assert not any("crossover" in told for told in plain.cautions)
+
+
+def test_a_day_is_compared_with_start_and_stock_held_equal(masses: pd.DataFrame) -> None:
+    found = compare_trial(masses, day=42)
+    alone = compare_treatments(
+        masses[masses["day"] == 42],
+        response="net_g",
+        treatment="treatment",
+        tray="tray",
+        covariates=("start_g", "stock"),
+    )
+    pd.testing.assert_frame_equal(found.at_day.pairs, alone.pairs)
+    assert found.growth.days["day"].max() == 42
+    assert found.sentences[0].startswith("After 42 days: Long floods beat submersed")
+    assert found.to_mass is None
+    assert found.wet_dry is None
+    assert "two trays each this would rarely be chance" in found.sentences[0]
+
+
+def test_days_to_a_mass_and_the_lag_are_told(masses: pd.DataFrame) -> None:
+    found = compare_trial(masses, saleable_g=2.5)
+    assert found.to_mass is not None
+    assert any(s.startswith("To 2.5 g: long floods") for s in found.sentences)
+    assert any("days were lost at first" in s for s in found.sentences)
+
+
+def test_stock_that_goes_with_the_treatment_cannot_be_told_apart(masses: pd.DataFrame) -> None:
+    own = masses.assign(stock=masses["treatment"].map(lambda name: f"for {name}"))
+    found = compare_trial(own)
+    assert found.cautions[0].startswith("No stock is shared by")
+    assert "stock" not in set(found.at_day.anova["term"])
+
+
+def test_dry_masses_are_compared_beside_wet_ones(masses: pd.DataFrame) -> None:
+    last = masses["day"] == masses["day"].max()
+    solid = np.random.default_rng(1).normal(0.07, 0.001, len(masses))
+    dried = masses.assign(dry_g=np.where(last, solid * masses["net_g"], np.nan))
+    found = compare_trial(dried)
+    assert found.wet_dry is not None
+    assert found.wet_dry.holds
+    assert "93" in found.sentences[-1]
+    wrong = compare_trial(masses.assign(dry_g=np.where(last, 2 * masses["net_g"], np.nan)))
+    assert wrong.wet_dry is None
+    assert any("not below 'net_g'" in c for c in wrong.cautions)
+
+
+def test_a_day_without_weigh_ins_is_refused_with_those_there_are(masses: pd.DataFrame) -> None:
+    with pytest.raises(ValueError, match="days 0, 7, 14"):
+        compare_trial(masses, day=3)
+
+
+def test_a_day_whose_weighing_goes_on_is_not_compared_yet(masses: pd.DataFrame) -> None:
+    today = masses[masses["day"] == 63].iloc[:3].assign(day=64)
+    assert compare_trial(pd.concat([masses, today], ignore_index=True)).day == 63
+
+
+def test_mean_courses_by_hand() -> None:
+    """Trays at ln 0 and 0.2 of one treatment: mean 0.1, variance 0.02 on 1 df, t 12.706: 0.1 ± 12.706 * 0.1."""
+    courses = pd.DataFrame({"treatment": "wet", "tray": ["a", "b"], "day": 7.0, "ln_g": [0.0, 0.2], "n_pots": 1})
+    row = mean_courses(courses).iloc[0]
+    assert np.log(row[["mass_g", "low", "high"]].astype(float)).tolist() == pytest.approx(
+        [0.1, -1.17062, 1.37062], abs=1e-5
+    )
+    assert mean_courses(courses.iloc[:1])["low"].isna().all()
+
+
+# ---------------------------------------------------------------- command
+
+
+def run(home: Path, *words: str) -> str:
+    result = CliRunner().invoke(cli, ["compare", "--home", str(home), *words], catch_exceptions=False)
+    assert result.exit_code == 0
+    return result.output
+
+
+def test_compare_prints_sentences_cautions_and_tables(home: Path) -> None:
+    text = run(home, "--saleable", "2.5")
+    assert text.startswith("After 63 days: Long floods beat submersed")
+    for said in (
+        "Note: With two trays a side",
+        "growth %/day",
+        "doubles in days",
+        "Days lost at first",
+        "Kenward-Roger",
+    ):
+        assert said in text
+
+
+def test_compare_as_json_is_all_tables_without_nan(home: Path) -> None:
+    found = json.loads(run(home, "--json", "--saleable", "2.5", "--multiplicity", "fdr"))
+    assert {
+        "sentences",
+        "cautions",
+        "at_day",
+        "growth",
+        "means",
+        "crossings",
+        "lag",
+        "to_mass",
+        "wet_dry",
+        "day",
+    } == set(found)
+    assert len(found["growth"]["days"]) == 10 * 6
+    assert found["growth"]["rates"][0]["doubling_d"] == pytest.approx(
+        np.log(2) / found["growth"]["rates"][0]["rate_per_day"]
+    )
+    assert found["to_mass"]["mass_g"] == 2.5
+    assert len(found["to_mass"]["trays"]) == 9
+
+
+# ---------------------------------------------------------------- pictures and page
+
+
+def test_pictures_become_png_and_svg(masses: pd.DataFrame) -> None:
+    found = compare_trial(masses)
+    order = found.at_day.means["treatment"].tolist()
+    last = masses[masses["day"] == 63].assign(dry_g=lambda rows: 0.07 * rows["net_g"])
+    specs = {
+        "hills": pots_of_a_day(last, order, found.at_day.tray_means),
+        "growth": growth_over_time(masses, found.means, order),
+        "pairs": differences(found.at_day.pairs, factor=1.0, title="g"),
+        "dry": wet_against_dry(last, order),
+    }
+    for name, spec in specs.items():
+        json.dumps(spec, allow_nan=False)
+        drawn = svg(spec)
+        assert drawn.startswith("<svg"), name
+    assert "long floods" in svg(specs["hills"])
+    assert "emersed − long floods" in svg(specs["pairs"])
+    assert png(specs["growth"]).startswith(b"\x89PNG")
+
+
+def test_the_page_says_the_verdict_first(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TIDETRAY_HOME", str(home))
+    monkeypatch.setattr(ContextProxy, "cookies", {})  # AppTest has a mock there
+    st.cache_data.clear()
+    app = AppTest.from_file(APP, default_timeout=60)
+    app.run()
+    app.switch_page("views/compare.py")
+    app.run()
+    assert not app.exception
+    blocks = [element.proto.body for element in app.get("html") if "tt-say" in element.proto.body]
+    blocks = [block for block in blocks if not block.startswith("<style") and "NOT RUNNING" not in block]
+    assert "After 63 days: Long floods beat submersed" in blocks[0]
+    assert "What cannot be told" in blocks[1]
+    assert len(app.get("vega_lite_chart")) == 4
+    app.text_input[0].input("2,5")
+    app.run()
+    assert any("To 2.5 g" in e.proto.body for e in app.get("html"))
+    app.text_input[0].input("heavy")
+    app.run()
+    assert any("heavy" in e.proto.body and "tt-wrong" in e.proto.body for e in app.get("html"))
+    assert not app.exception

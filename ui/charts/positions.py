@@ -1,0 +1,277 @@
+"""Charts of causes and places: the map of a tray, partial effects, the spread over time.
+
+In: frames of `ui/cache/place_views.py`. Out: Vega-Lite specifications as plain dicts in the palette. Every figure that a
+colour or a shade tells stands beside it as a number or a shape too. Fits nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import pandas as pd
+
+from tidetray.analysis.live.trays_now import natural
+from tidetray.ui import palette as p
+from tidetray.ui.charts.base import Spec, measured, named, plain
+
+FASTER, SLOWER, ALIKE = "faster", "slower", "as the mean"
+NEAR_PCT = 0.05
+"""A pot within this of its tray's mean [points of % a day] counts as alike."""
+
+PARTS = {"tray": "the tray", "place": "the place", "scale": "the scale", "rest": "all else"}
+_CELL_PX = 92
+_BRIGHT, _DIM = "#fff6cf", "#b9b7ac"
+MOSTLY = 0.5
+"""Of a tray whose water is unknown for a larger share of the time no hours a day are told."""
+
+_BASIN = "#e3eef3"
+
+
+def tray_map(pots: pd.DataFrame, tray: pd.Series, largest_pct: float) -> Spec:
+    """One tray from above. `pots`: pot, row, column, residual_pct, light_factor (NaN where not surveyed).
+
+    A triangle up grew faster than its tray's mean, one down slower, the larger the more; the number says by how
+    much. Cells are shaded by the light of the place, with its number; water comes in at the arrow. The bar below is a
+    day: full as far as the tray was under water (`tray`: wet_h_d, unknown_share), hatched by a broken line where unknown.
+    """
+    rows, columns = int(pots["row"].max()), int(pots["column"].max())
+    marked = pots[["pot", "row", "column", "residual_pct", "growth_pct", "light_factor"]].assign(
+        kind=pots["residual_pct"].map(lambda r: ALIKE if abs(r) < NEAR_PCT else FASTER if r > 0 else SLOWER),
+        said=pots["residual_pct"].map(lambda r: f"{r:+.2f}".replace("-", "−")),
+        size=60 + 640 * (pots["residual_pct"].abs() / max(largest_pct, NEAR_PCT)).clip(upper=1.0),
+        left=pots["column"] - 0.45, right=pots["column"] + 0.45, top=pots["row"] - 0.45, bottom=pots["row"] + 0.45,
+        pot_y=pots["row"] - 0.34, said_y=pots["row"] + 0.16, light_y=pots["row"] + 0.34, mark_y=pots["row"] - 0.09,
+        light=pots["light_factor"].map(lambda f: "" if math.isnan(f) else f"light {100 * f:.0f} %"),
+    )  # fmt: skip
+    inlet = pd.DataFrame({"x": [tray["inlet_column"]], "y": [tray["inlet_row"]], "said": ["water ➤"]}).dropna()
+    low_x, low_y = min([0.3, *(inlet["x"] - 0.95)]), min([0.3, *(inlet["y"] - 0.3)])
+    high_x, high_y = max([columns + 0.7, *(inlet["x"] + 0.3)]), max([rows + 0.7, *(inlet["y"] + 0.3)]) + 0.42
+    rim = pd.DataFrame({"left": [0.4], "right": [columns + 0.6], "top": [0.4], "bottom": [rows + 0.6]})
+    day = _day(tray, rows, columns)
+    x_scale, y_scale = (
+        {"domain": domain, "nice": False, "zero": False} for domain in ([low_x, high_x], [high_y, low_y])
+    )
+    axis = {"grid": False, "ticks": False, "domain": False, "tickMinStep": 1, "labelColor": p.QUIET, "title": None}
+    x_axis = axis | {"values": list(range(1, columns + 1)), "format": "d", "orient": "top"}
+    y_axis = axis | {"values": list(range(1, rows + 1)), "format": "d"}
+
+    def at(x: str, y: str) -> Spec:
+        return {
+            "x": {**measured(x), "scale": x_scale, "axis": x_axis},
+            "y": {**measured(y), "scale": y_scale, "axis": y_axis},
+        }
+
+    shade = {
+        **measured("light_factor"),
+        "scale": {"domain": [0.5, 1.0], "range": [_DIM, _BRIGHT], "clamp": True},
+        "legend": None,
+    }
+    about = [
+        named("pot"),
+        {**measured("residual_pct"), "format": "+.2f", "title": "against its tray, points of % a day"},
+        {**measured("growth_pct"), "format": ".2f", "title": "growth, % a day"},
+        {**measured("light_factor"), "format": ".2f", "title": "light factor"},
+    ]
+    kinds = [FASTER, SLOWER, ALIKE]
+    mark = at("column", "mark_y") | {
+        "shape": {
+            **named("kind"),
+            "scale": {"domain": kinds, "range": ["triangle-up", "triangle-down", "circle"]},
+            "legend": None,
+        },
+        "color": {
+            **named("kind"),
+            "scale": {"domain": kinds, "range": [p.SERIES[2], p.SERIES[0], p.QUIET]},
+            "legend": None,
+        },
+        "size": {**measured("size"), "scale": None, "legend": None},
+        "tooltip": about,
+    }
+    text = {"type": "text", "color": p.INK, "fontSize": 12}
+    cell = at("left", "top") | {"x2": {"field": "right"}, "y2": {"field": "bottom"}}
+    has_light, no_light = marked[marked["light"] != ""], marked[marked["light"] == ""]
+    plain_cell = {"type": "rect", "stroke": p.LINE, "fill": p.PAPER, "cornerRadius": 4}
+    wet = {"type": "rect", "fill": p.WET, "stroke": p.WET}
+    unknown = {"type": "rect", "fill": "#e4e5e2", "stroke": p.UNKNOWN, "strokeDash": [3, 3]}
+    layers = [
+        _layer(rim, {"type": "rect", "fill": _BASIN, "stroke": p.WET, "strokeWidth": 2.5, "cornerRadius": 12}, cell),
+        _layer(day[day["kind"] == "day"], {"type": "rect", "fill": p.PAPER, "stroke": p.WET}, cell),
+        _layer(day[day["kind"] == "unknown"], unknown, cell),
+        _layer(day[day["kind"] == "wet"], wet, cell),
+        _layer(
+            day[day["kind"] == "day"],
+            text | {"fontSize": 11, "align": "left", "dx": 5, "color": p.INK},
+            at("right", "middle") | {"text": named("said")},
+        ),
+        _layer(no_light.drop(columns="light_factor"), plain_cell, cell),
+        _layer(has_light, {"type": "rect", "stroke": p.LINE, "cornerRadius": 4}, cell | {"color": shade}),
+        _layer(marked, {"type": "point", "filled": True, "opacity": 0.9}, mark),
+        _layer(marked, text | {"fontSize": 11}, at("column", "pot_y") | {"text": named("pot")}),
+        _layer(marked, text | {"fontWeight": "bold", "fontSize": 13}, at("column", "said_y") | {"text": named("said")}),
+        _layer(has_light, text | {"fontSize": 10}, at("column", "light_y") | {"text": named("light")}),
+        _layer(
+            inlet,
+            text | {"color": p.WET, "fontWeight": "bold", "align": "right", "dx": -10},
+            at("x", "y") | {"text": named("said")},
+        ),
+    ]
+    spec = plain([layer for layer in layers if layer["data"]["values"]], height=60 + rows * _CELL_PX)
+    # shades of cells and colours of pots are two scales
+    spec["resolve"] = {"scale": {"color": "independent"}}
+    spec["config"]["view"] = {"stroke": None, "fill": None}
+    return spec
+
+
+def tray_maps(pots: pd.DataFrame, trays: pd.DataFrame) -> list[tuple[pd.Series, str, Spec]]:
+    """The map of every tray with pots on it: the tray, its water and light in words, the picture.
+
+    `pots` as in `Positions.pots`; `trays`: `tray, treatment, wet_h_d, unknown_share, light_mol_m2_d, inlet_row, inlet_column`.
+    """
+    pots = pots.assign(residual_pct=100 * pots["residual"], growth_pct=100 * pots["rgr_per_day"])
+    if "light_factor" not in pots.columns:
+        pots["light_factor"] = float("nan")
+    largest = float(pots["residual_pct"].abs().max())
+    ordered = trays.sort_values("tray", key=lambda names: names.map(natural), kind="stable")
+    own = {str(tray): rows for tray, rows in pots.groupby("tray")}
+    return [
+        (tray, _water(tray), tray_map(own[tray["tray"]], tray, largest))
+        for _, tray in ordered.iterrows()
+        if tray["tray"] in own
+    ]
+
+
+def _water(tray: pd.Series) -> str:
+    if pd.isna(tray["wet_h_d"]):
+        return "water: unknown all the time"
+    if tray["unknown_share"] > MOSTLY:
+        return f"water: {100 * tray['unknown_share']:.0f} % of the time unknown, too much to tell hours a day"
+    unknown = f", {100 * tray['unknown_share']:.0f} % of the time unknown" if tray["unknown_share"] > 0.005 else ""
+    light = "" if pd.isna(tray["light_mol_m2_d"]) else f" · light {tray['light_mol_m2_d']:.1f} mol/m² a day"
+    return f"under water {tray['wet_h_d']:.1f} h a day{unknown}{light}"
+
+
+def _day(tray: pd.Series, rows: int, columns: int) -> pd.DataFrame:
+    """A bar of 24 hours below the tray: under water, then unknown; nothing where the tray's water is not told of."""
+    wet_h, unknown = float(tray.get("wet_h_d", math.nan)), float(tray.get("unknown_share", 0.0))
+    if math.isnan(unknown) or (math.isnan(wet_h) and unknown == 0):
+        return pd.DataFrame(columns=["kind", "left", "right", "top", "bottom", "middle", "said"])
+    first, width = 0.5, 0.55 * columns
+    wet = 0.0 if math.isnan(wet_h) else wet_h / 24 * (1 - unknown)
+    told = f"{wet_h:.1f} of 24 h wet" if unknown <= MOSTLY and not math.isnan(wet_h) else "water unknown"
+    parts = [("day", 0.0, 1.0), ("unknown", wet, wet + unknown), ("wet", 0.0, wet)]
+    return pd.DataFrame(
+        [
+            (kind, first + begin * width, first + end * width, rows + 0.75, rows + 0.95, rows + 0.85, told)
+            for kind, begin, end in parts
+            if end - begin > 0.002
+        ],
+        columns=["kind", "left", "right", "top", "bottom", "middle", "said"],
+    )
+
+
+def whole_map(maps: Sequence[tuple[str | list[str], Spec]]) -> Spec:
+    """The maps of all trays as one picture, each under its name, with what the marks mean: to print, or to show a friend."""
+    each = [
+        {
+            "title": {"text": title, "anchor": "start"},
+            "width": 320,
+            "height": spec["height"],
+            "layer": spec["layer"],
+            "resolve": spec["resolve"],
+        }
+        for title, spec in maps
+    ]
+    told = [
+        "▲ grew faster, ▼ slower than the mean of its tray, by so many points of % a day",
+        "Small number: light at the place, of what the tray's sensor sees. Bar: the tray's day under water",
+    ]
+    meaning = {"text": told, "anchor": "start", "fontSize": 13, "fontWeight": "normal", "color": p.INK, "offset": 14}
+    return {
+        "title": meaning,
+        "concat": each,
+        "columns": 3 if len(each) > 2 else len(each),
+        "config": maps[0][1]["config"],
+    }
+
+
+def partial_effect(points: pd.DataFrame, line: pd.DataFrame, title: str) -> Spec:
+    """Pots as dots, trays as named rings, the line of one cause with its 95 % band; y in % a day."""
+    pots = points.assign(y=100 * points["y"])
+    trays = pots.groupby("tray", as_index=False)[["x", "y"]].mean()
+    trays["short"] = _short(trays["tray"])
+    drawn = line.assign(**{name: 100 * line[name] for name in ("y", "low", "high")})
+    x = {**measured("x"), "title": title, "scale": {"zero": False}}
+    # room for labels: the title would else stand on those of one digit
+    y = {**measured("y"), "title": "growth, % a day", "scale": {"zero": False}, "axis": {"minExtent": 34}}
+    about = [named("pot"), named("tray"), {**x, "format": ".2f"}, {**y, "format": ".2f"}]
+    band = drawn.dropna(subset=["low"])
+    layers = [
+        _layer(
+            band,
+            {"type": "area", "opacity": 0.25, "color": p.WET},
+            {"x": x, "y": y | {"field": "low"}, "y2": {"field": "high"}},
+        ),
+        _layer(drawn, {"type": "line", "color": p.DEEP, "strokeWidth": 3}, {"x": x, "y": y}),
+        _layer(
+            pots,
+            {"type": "point", "filled": True, "size": 28, "color": p.QUIET, "opacity": 0.55},
+            {"x": x, "y": y, "tooltip": about},
+        ),
+        _layer(
+            trays,
+            {
+                "type": "point",
+                "size": 420,
+                "strokeWidth": 2,
+                "stroke": p.INK,
+                "fill": p.PAPER,
+                "fillOpacity": 0.85,
+                "opacity": 1,
+            },
+            {"x": x, "y": y, "tooltip": about[1:]},
+        ),
+        _layer(
+            trays,
+            {"type": "text", "fontSize": 12, "fontWeight": "bold", "color": p.INK},
+            {"x": x, "y": y, "text": named("short"), "tooltip": about[1:]},
+        ),
+    ]
+    return plain([layer for layer in layers if layer["data"]["values"]], height=300)
+
+
+def _short(names: pd.Series) -> pd.Series:
+    """Names without what stands before the last '-' of all of them: tray-1, tray-2 as 1, 2."""
+    parts = [name.rpartition("-") for name in names]
+    alike = len({head for head, _, _ in parts}) == 1
+    return pd.Series([tail for _, _, tail in parts], index=names.index) if alike else names
+
+
+def spread_over_time(split: pd.DataFrame) -> Spec:
+    """Bars of the variance of ln mass per weigh-in, the parts stacked from the tray upwards."""
+    parts = split.melt(id_vars=["day"], value_vars=list(PARTS), var_name="part", value_name="value").dropna(
+        subset=["value"]
+    )
+    parts = parts.assign(of=parts["part"].map(PARTS), order=parts["part"].map(list(PARTS).index))
+    colour = {
+        **named("of"),
+        "scale": {"domain": list(PARTS.values()), "range": [p.SERIES[2], p.SERIES[1], p.SERIES[0], "#d9dcd7"]},
+        "legend": {"title": None, "orient": "top", "columns": 2},
+    }
+    encoding = {
+        "x": {"field": "day", "type": "ordinal", "title": "days since the first weigh-in", "axis": {"labelAngle": 0}},
+        "y": {**measured("value"), "title": "variance of ln mass", "stack": "zero"},
+        "color": colour,
+        "order": {**measured("order")},
+        "tooltip": [{"field": "day", "type": "ordinal"}, named("of"), {**measured("value"), "format": ".4f"}],
+    }
+    return plain([_layer(parts, {"type": "bar", "stroke": p.INK, "strokeWidth": 0.5}, encoding)], height=260)
+
+
+def _layer(rows: pd.DataFrame, mark: Spec, encoding: Spec) -> Spec:
+    """A layer; what is not known is null, which JSON has, and no NaN, which it has not."""
+    values = [
+        {name: None if isinstance(value, float) and math.isnan(value) else value for name, value in row.items()}
+        for row in rows.to_dict("records")
+    ]
+    return {"data": {"values": values}, "mark": mark, "encoding": encoding}

@@ -1,0 +1,1 @@
+"""The command `tidetray`: calls in, prints out."""

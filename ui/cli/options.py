@@ -1,0 +1,42 @@
+"""Options that several commands take, and how an example is shown in their help."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import wraps
+from pathlib import Path
+from typing import Any
+
+import click
+
+from tidetray.ingest.settings.model import home_folder
+
+HOME_HELP = "The folder that holds the record; else TIDETRAY_HOME, else the platform's data folder."
+
+
+def home_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    @click.option("--home", type=click.Path(path_type=Path, file_okay=False), help=HOME_HELP)
+    @wraps(command)
+    def with_home(*args: Any, home: Path | None, **more: Any) -> Any:
+        return command(*args, home=home_folder(home), **more)
+
+    return with_home
+
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON: UTC times, SI units as named.")
+trial_option = click.option("--trial", metavar="NAME", help="Which trial; needed only if there are several.")
+tray_option = click.option("--tray", metavar="NAME", help="Only this tray.")
+since_option = click.option(
+    "--since",
+    metavar="DATE",
+    help="Only from this day or time on, in the trial's zone, as 2026-06-01 or 2026-06-01T14:30.",
+)
+
+
+def example(text: str) -> str:
+    return f"\b\nExample:\n  {text}"
+
+
+as_of_option = click.option(
+    "--as-of", metavar="DATE", help="As the notebook stood at the end of that day, or at that time."
+)

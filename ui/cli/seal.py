@@ -1,0 +1,79 @@
+"""`tidetray seal`: old readings into sealed files now, or what would be sealed."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+import click
+
+from tidetray.ui.cli.options import example, home_option, json_option
+
+REST = 4.0
+"""While a recorder is at work, this many times as long as each step took is left to it."""
+
+
+@click.command(epilog=example("tidetray seal --dry-run"))
+@click.option("--older-than", "days", type=click.IntRange(1, 36500), metavar="DAYS", help="Months that ended so long ago; else as in the settings (90).")  # fmt: skip
+@click.option("--dry-run", is_flag=True, help="Only say what would be sealed.")
+@home_option
+@json_option
+def seal(home: Path, days: int | None, *, dry_run: bool, as_json: bool) -> None:
+    """Put old raw readings into sealed files, a month each: small, checked, and read as before."""
+    from tidetray.ingest.recorder.recorder import is_recording
+    from tidetray.ingest.settings.model import RECORD_FILE, load_settings
+    from tidetray.ingest.store import sealing
+    from tidetray.ingest.store.recording import open_store
+    from tidetray.ui.cli import printing
+
+    days = days or load_settings(home).record.seal_after_days
+    if not days:
+        raise click.UsageError("The settings say never (`seal_after_days = 0`): give --older-than DAYS.")
+    open_store(home / RECORD_FILE, read_only=True).close()  # an empty record is not made by looking for old readings
+    now_ms = time.time_ns() // 1_000_000
+    before_ms = now_ms - days * sealing.DAY_MS
+    rest = REST if is_recording(home) else 0.0
+    lines: list[str] = []
+    rows: list[dict[str, object]] = []
+    failed = 0
+    with open_store(home / RECORD_FILE, read_only=dry_run) as store:
+        held = sealing.held_back(store.connection)
+        if held:
+            lines.append(f"Nothing is sealed now: {held}.")
+        elif dry_run:
+            for month in sealing.due(store, before_ms=before_ms):
+                count = sealing.waiting(store, month)
+                rows.append({"site": month.site, "month": month.month, "readings": count, "late": month.rewrites})
+                lines.append(
+                    f"{month.site} {month.month}: {count:,} {'late ' if month.rewrites else ''}readings would be sealed."
+                )
+        else:
+            for done in sealing.seal(
+                store,
+                before_ms=before_ms,
+                now_ms=now_ms,
+                pause=lambda took_s: time.sleep(rest * took_s),
+                rebuild=not rest,
+            ):
+                if isinstance(done, sealing.Sealed):
+                    rows.append(
+                        {
+                            "site": done.site, "month": done.month, "file": str(done.path), "readings": done.readings,
+                            "new": done.new, "bytes": done.size_bytes,
+                        }
+                    )  # fmt: skip
+                    lines.append(
+                        f"{done.site} {done.month}: {done.new:,} readings sealed, {done.readings:,} in"
+                        f" {done.path} ({done.size_bytes / 1e6:.1f} MB)."
+                    )
+                else:
+                    failed += 1
+                    rows.append({"error": str(done)})
+                    lines.append(f"Not sealed: {done}")
+    if as_json:
+        printing.print_json(rows)
+    else:
+        for line in lines or [f"No month that ended more than {days} days ago has readings to be sealed."]:
+            click.echo(line)
+    sys.exit(1 if failed else 0)

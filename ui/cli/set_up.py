@@ -1,0 +1,123 @@
+"""The commands of setting up: all of it started by one, and who may use the pages."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from tidetray.ingest.home.accounts import ROLES, People, PeopleError
+from tidetray.ui.cli.options import example, home_option, json_option
+
+COMMAND_LINE = "command line"
+"""Who does what is done there, in the trail of accounts."""
+
+
+@click.group(epilog=example("tidetray people add NAME --role weigh"))
+def people() -> None:
+    """Who may use the pages, and what each may do: look, weigh, manage."""
+
+
+_role_help = "; ".join(f"{role}: {does}" for role, does in ROLES.items())
+
+
+def _password_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option(
+        "--password-file",
+        type=click.Path(path_type=Path, dir_okay=False, exists=True),
+        metavar="FILE",
+        help="Take the password from the first line of FILE; else it is asked for.",
+    )(command)
+
+
+@people.command("add", epilog=example("tidetray people add NAME --role weigh"))
+@click.argument("name")
+@click.option("--role", type=click.Choice(list(ROLES)), required=True, help=f"{_role_help}.")
+@_password_option
+@home_option
+def add(home: Path, name: str, role: str, password_file: Path | None) -> None:
+    """Make an account. Its password is asked for, or read from a file."""
+    person = People(home).add(name, _password(password_file), role, by=COMMAND_LINE, now=datetime.now(UTC))
+    click.echo(f"{person.name} may {role} now: {ROLES[role]}. From now on the pages ask for name and password.")
+    if not any(each.role == "manage" for each in People(home).all()):
+        click.echo("Note: nobody may manage on the pages yet; what takes that is done here.")
+
+
+@people.command("password", epilog=example("tidetray people password NAME"))
+@click.argument("name")
+@_password_option
+@home_option
+def password(home: Path, name: str, password_file: Path | None) -> None:
+    """Give NAME a new password, and end all sessions of NAME."""
+    People(home).set_password(name, _password(password_file), by=COMMAND_LINE, now=datetime.now(UTC))
+    click.echo(f"{name} has a new password, and is signed out everywhere.")
+
+
+@people.command("role", epilog=example("tidetray people role NAME look"))
+@click.argument("name")
+@click.argument("role", type=click.Choice(list(ROLES)))
+@home_option
+def change_role(home: Path, name: str, role: str) -> None:
+    """Change what NAME may do; it holds at once."""
+    People(home).set_role(name, role, by=COMMAND_LINE, now=datetime.now(UTC))
+    click.echo(f"{name} may {role} now: {ROLES[role]}.")
+
+
+@people.command("remove", epilog=example("tidetray people remove NAME"))
+@click.argument("name")
+@home_option
+def remove(home: Path, name: str) -> None:
+    """Take the account of NAME away; what NAME did stays in the trail."""
+    accounts = People(home)
+    accounts.remove(name, by=COMMAND_LINE, now=datetime.now(UTC))
+    click.echo(f"{name} has no account any more.")
+    if not accounts:
+        click.echo("Nobody has one now: the pages ask for no password, and are shown on this machine only.")
+
+
+@people.command("list", epilog=example("tidetray people list --json"))
+@home_option
+@json_option
+def list_people(home: Path, as_json: bool) -> None:
+    """The accounts and their roles."""
+    from tidetray.ui.cli import printing
+
+    found = People(home).all()
+    if as_json:
+        printing.print_json([{"name": person.name, "role": person.role} for person in found])
+        return
+    for person in found:
+        click.echo(f"{person.name}: {person.role} ({ROLES[person.role]})")
+    if not found:
+        click.echo("Nobody has an account: the pages ask for no password, and are shown on this machine only.")
+
+
+def _password(file: Path | None) -> str:
+    if file is None:
+        return str(click.prompt("Password", hide_input=True, confirmation_prompt="Once more"))
+    try:
+        lines = file.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise PeopleError(f"the password cannot be read: {error}", where=str(file), mend="Mend that file") from error
+    return lines[0] if lines else ""
+
+
+@click.command(epilog=example("tidetray start --home trials"))
+@click.option("--port", type=click.IntRange(0, 65535), help="Of the web pages; else as in the settings (8501).")
+@home_option
+def start(home: Path, port: int | None) -> None:
+    """Pages, recorder and, if so set up, a broker, until stopped with Ctrl-C. Begin here: the pages lead on."""
+    from tidetray.ui.web.start import run_start
+
+    logging.basicConfig(level=logging.WARNING, stream=sys.stderr)
+    sys.exit(run_start(home, port=port))
+
+
+def add_commands(cli: click.Group) -> None:
+    cli.add_command(people)
+    cli.add_command(start)

@@ -1,0 +1,126 @@
+"""The command `tune`: prints the verdict, the next trial and the timetable; writes files and begins trials when asked."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import click
+
+from tidetray.analysis.plan.step import Tuned, TunedPair, tune_pair
+from tidetray.analysis.record.trial_data import TuningData
+from tidetray.ingest.files.written_values import parse_time
+from tidetray.ingest.settings.model import Settings
+from tidetray.ingest.store.recording import Store
+from tidetray.ingest.wire.timetables import messages
+from tidetray.ui.cache.tuning import (
+    CAUTION,
+    DAYS,
+    GROWTH,
+    MOST_HOLD_S,
+    begin,
+    limits_of,
+    read,
+    tray_timetables,
+    tuned,
+    value_table,
+)
+from tidetray.ui.cli import printing
+from tidetray.ui.prints import timetable_files
+
+
+def run(
+    store: Store, settings: Settings, *, trials: tuple[str, ...], factor: str, planned: bool, weeks: float, seed: int, saleable_g: float | None,
+    out: Path | None, publish: bool, begin_as: str | None, started: str | None, as_json: bool, now: datetime,
+) -> None:  # fmt: skip
+    data = read(store, trials, saleable_g)
+    response = GROWTH if saleable_g is None else DAYS
+    found = tuned(data, settings, factor=factor, planned=planned, weeks=weeks, response=response, seed=seed)
+    done = []
+    if begin_as:
+        zone = ZoneInfo(data.plan.trial.zone)
+        at = now if started is None else parse_time(started, zone, hour_of_date=0).time
+        done.append(begin(store, found, data, settings, name=begin_as, started=at, seed=seed, now=now))
+    if out is not None or publish:
+        if found.timetable is None:
+            raise ValueError(f"there is no timetable: {found.why_no_timetable}")
+        own = tray_timetables(found, data, now)
+        if out is not None:
+            done += timetable_files.write(out, found.timetable, own, data.plan.trial.zone)
+        if publish:
+            done.append(timetable_files.publish(settings.broker, messages(own)))
+        if any(each.wet_s > MOST_HOLD_S for each in own):
+            done.append(
+                f"Some floods are longer than {MOST_HOLD_S // 60} min: a node refuses them unless its max_wet_s allows it."
+            )
+        done.append(CAUTION)
+    pots = data.planned if planned else data.measured
+    both = tune_pair(pots, data.plan, data.water, limits=limits_of(settings.flooding), weeks=weeks, seed=seed)
+    if as_json:
+        printing.print_json(as_plain(found, data, settings) | {"floods_and_minutes": pair_as_plain(both), "done": done})
+        return
+    _print(found, data, settings)
+    click.echo(f"\nFloods a day and wet minutes together: {both.fit.verdict}")
+    for line in done:
+        click.echo(line)
+
+
+def as_plain(found: Tuned, data: TuningData, settings: Settings) -> dict[str, Any]:
+    """Everything as plain values, unrounded, NaN as null."""
+    fit, top, worth = found.fit, found.fit.quadratic, value_table(found, data, settings)
+    plain = lambda value: printing.records(printing.one_row(value))[0]["value"]  # noqa: E731
+    return {
+        "trials": list(data.trials), "factor": found.factor, "response": found.response, "verdict": fit.verdict, "finding": fit.finding, "best": fit.best,
+        "optimum": plain(fit.optimum), "low": plain(fit.low), "high": plain(fit.high), "recommended": plain(fit.recommended),
+        "delta_low": plain(top.delta_low if top else None), "delta_high": plain(top.delta_high if top else None),
+        "bootstrap_low": plain(top.boot_low if top else None), "bootstrap_high": plain(top.boot_high if top else None),
+        "curves": printing.records(fit.curves), "trays": printing.records(fit.units), "chances": printing.records(found.chances),
+        "next_trial": printing.records(found.proposal.schedules) if found.proposal else [],
+        "expects": found.proposal.sentence if found.proposal else found.why_no_proposal,
+        "timetable": printing.records(found.timetable.floods) if found.timetable else [],
+        "why_no_timetable": found.why_no_timetable, "forbidden": list(found.possible.forbidden),
+        "value": printing.records(worth) if worth is not None else [], "cautions": [*fit.cautions, *data.cautions],
+    }  # fmt: skip
+
+
+def pair_as_plain(both: TunedPair) -> dict[str, Any]:
+    plain = printing.records(printing.one_row(both.fit.optimum[0]).assign(second=both.fit.optimum[1]))[0]
+    return {
+        "verdict": both.fit.verdict, "finding": both.fit.finding, "best": both.fit.best,
+        "optimum": [plain["value"], plain["second"]], "surfaces": printing.records(both.fit.surfaces),
+        "next_trial": printing.records(both.proposal.schedules) if both.proposal else [],
+        "expects": both.proposal.sentence if both.proposal else both.why_no_proposal,
+    }  # fmt: skip
+
+
+def _print(found: Tuned, data: TuningData, settings: Settings) -> None:
+    fit, zone = found.fit, data.plan.trial.zone
+    click.echo(fit.verdict)
+    printing.frame(fit.curves[["curve", "aicc", "delta", "weight"]].dropna(), zone, as_json=False)
+    for caution in (*fit.cautions, *data.cautions):
+        click.echo(f"Note: {caution}")
+    if found.proposal is None:
+        click.echo(found.why_no_proposal)
+        return
+    click.echo("\nThe next trial:")
+    names = ["dose", "floods_day", "hold_minutes", "trays", "expected", "near_best", "is_present_best"]
+    rows = found.proposal.schedules[names]
+    if found.response == DAYS:
+        rows = rows.rename(columns={"expected": "days"})
+    printing.frame(rows, zone, as_json=False)
+    click.echo(found.proposal.sentence)
+    for reason in found.possible.forbidden[:3]:
+        click.echo(f"Left out: {reason}.")
+    if found.timetable is None:
+        click.echo(found.why_no_timetable)
+    else:
+        click.echo("\nFloods of a day, local time:")
+        for tray in sorted(found.timetable.schedules):
+            click.echo(f"  {tray}: {timetable_files.times_text(found.timetable, tray)}")
+    worth = value_table(found, data, settings)
+    if worth is not None:
+        printing.frame(
+            worth[["dose", "pots_tray_month", "kwh_pot", "electricity_pot", "earned_tray_month"]], zone, as_json=False
+        )

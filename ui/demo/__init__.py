@@ -1,0 +1,1 @@
+"""The made-up nursery on stage."""

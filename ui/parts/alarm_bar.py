@@ -1,0 +1,72 @@
+"""The bar above every page: the recorder is not running, alarms reach nobody, alarms that nobody has acknowledged."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from html import escape
+from urllib.parse import quote
+
+import streamlit as st
+
+from tidetray.ingest.alarms.book import Alarm
+from tidetray.ingest.alarms.kinds import KINDS, MAINS
+from tidetray.ingest.alarms.text import headline
+from tidetray.ui import words
+from tidetray.ui.cache.reading import AlarmsView, alarms_view
+from tidetray.ui.parts import look
+
+REFRESH_S = 10
+SHOWN = 4
+
+
+@st.fragment(run_every=REFRESH_S)
+def bar(*, alarms: bool = True, whole: bool = True) -> None:
+    """Single alarms: left out where the page below shows them; `whole` with what to look at first, else in one line each."""
+    with look.clear_words():
+        view = alarms_view()
+    if not view.recording:
+        look.say(
+            "wrong",
+            "The recorder is NOT RUNNING: nothing is being recorded now, and no alarm is raised. Start it with 'tidetray record'.",
+            loud=True,
+        )
+    if view.failing:
+        who = " and ".join("MQTT" if trouble.recipient == "mqtt" else trouble.recipient for trouble in view.failing)
+        first = min(view.failing, key=lambda trouble: trouble.since)
+        look.say(
+            "wrong",
+            f"ALARMS DO NOT REACH {who}: {words.many(sum(t.waiting for t in view.failing), 'message')} waiting, the first since "
+            f"{words.when(first.since, view.zone, datetime.now(UTC))} ({first.error}). "
+            "Look first at the network, then try 'tidetray alarms test'.",
+            loud=True,
+        )
+    if alarms:
+        _unacknowledged(view, whole=whole)
+
+
+def _named(alarm: Alarm) -> str:
+    said = f"<strong>{escape(headline(alarm))}</strong>"
+    return (
+        f'<a href="tray?tray={quote(alarm.key.name)}" target="_self">{said}</a>' if alarm.key.place == "tray" else said
+    )
+
+
+def _unacknowledged(view: AlarmsView, *, whole: bool) -> None:
+    open_ = view.unacknowledged()
+    if not open_:
+        return
+    now = datetime.now(UTC)
+    lines = "".join(
+        f"<li>{_named(a)}, since {words.when(view.since(a), view.zone, now)}"
+        + (f". {escape(KINDS[a.key.kind].look_first)}" if whole else "")
+        + "</li>"
+        for a in open_[:SHOWN]
+    )
+    if len(open_) > SHOWN:
+        lines += f"<li>and {len(open_) - SHOWN} more</li>"
+    mains = f"<div>{escape(MAINS)}</div>" if whole and any(KINDS[a.key.kind].water for a in open_) else ""
+    link = "Acknowledge" if whole else "What to do"
+    st.html(
+        f'<div class="tt-say tt-wrong" role="alert"><b>{look.MARKS["wrong"]}</b>{words.many(len(open_), "alarm")} that nobody has '
+        f'acknowledged. <a href="alarms" target="_self">{link}</a><ul>{lines}</ul>{mains}</div>'
+    )

@@ -1,0 +1,47 @@
+"""The head of every page: its title, and in one place below it what is shown: trial, tray, time. All of it in the address.
+
+A page begins with `chosen = head("Growth")`. Choices that a page offers are kept when another one is opened, and an
+address with them (`?trial=plugs&tray=tray-3&back=7+days`) opens the page as it was.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import streamlit as st
+
+from tidetray.analysis.live.trays_now import natural
+from tidetray.ui.cache.answers import prepare
+from tidetray.ui.cache.reading import tray_names, trial_names
+from tidetray.ui.parts import look
+
+DAYS = {"2 days": 2, "7 days": 7, "4 weeks": 28, "a year": 365}
+"""How far back a page that asks for it looks."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """What is shown; `tray` is empty and `days` 0 where the page does not ask for them."""
+
+    trial: str
+    tray: str = ""
+    days: int = 0
+
+
+def head(title: str, *, tray: bool = False, days: bool = False) -> Chosen:
+    """The title and the choices. What is wrong with the record is said in their place, and the page ends there."""
+    st.title(title, anchor=False)
+    with look.clear_words():
+        trials = trial_names()
+        with st.container(horizontal=True, gap="small", key="choices"):
+            trial = trials[0]
+            if len(trials) > 1:
+                trial = st.selectbox("Trial", trials, key="trial", bind="query-params", width=220)
+            chosen_tray, chosen_days = "", 0
+            if tray:
+                names = sorted(tray_names(trial), key=natural)
+                chosen_tray = st.selectbox("Tray", names, key="tray", bind="query-params", width=220)
+            if days:
+                chosen_days = DAYS[st.selectbox("Looking back", list(DAYS), key="back", bind="query-params", width=160)]
+        prepare(trial, trials)
+    return Chosen(trial, chosen_tray, chosen_days)

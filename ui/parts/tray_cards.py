@@ -1,0 +1,88 @@
+"""A tray as a card: how it stands, its alarms, its last two days as a strip, its next flood, how it drains. HTML, no page."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from html import escape
+from typing import Any
+from urllib.parse import quote
+
+import pandas as pd
+
+from tidetray.ingest.cycles.expected_times import LEARN_CYCLES
+from tidetray.ui import words
+from tidetray.ui.cache.reading import AlarmsView
+from tidetray.ui.cache.tray_reading import StripsView
+from tidetray.ui.parts import look
+
+_STANDS = {"standing": "▲", "acknowledged": "◆", "shelved": "◇"}
+_UNFLOODED = {"emersed": "none: kept dry", "submersed": "none: kept under water"}
+
+
+def card(row: Any, past: StripsView, alarms: AlarmsView, now: datetime, *, link: bool = True) -> str:
+    """`row` of `tidetray.analysis.live.trays_now`; with `link` its name leads to the tray's own page."""
+    mark, state = words.STATES[row.state]
+    since = (
+        f" since {words.clock(row.since, past.zone, now)}" if row.state != "unknown" and not pd.isna(row.since) else ""
+    )
+    open_ = alarms.of_tray(row.tray)
+    told = "".join(
+        f"<div>{_STANDS[stands]} {escape(_alarm(alarm))} ({stands_in_words(stands)})</div>" for alarm, stands in open_
+    )
+    if row.failure and not any(alarm.key.kind == row.failure for alarm, _ in open_):
+        told = f"<div>▲ FAILED: {escape(row.failure)} at {words.clock(row.failed_at, past.zone, now)}</div>{told}"
+    level = "–" if pd.isna(row.level_m) else f"{round(row.level_m * 1000)} mm"
+    facts = look.facts(
+        {
+            "level": level if row.state != "unknown" else f"{level} when last heard",
+            "last flood": words.when(row.last_flood, past.zone, now),
+            "next flood": next_flood(past, row.tray, now),
+            "drains in": drains_in(past, row.tray),
+            "last 48 h": past.hours.get(row.tray, "–"),
+            "last reading": words.when(row.last_reading, past.zone, now),
+        }
+    )
+    name = escape(row.tray)
+    if link:
+        name = f'<a href="tray?tray={quote(row.tray)}" target="_self">{name}</a>'
+    css = f"tt-card {row.state}{' failed' if row.failure or open_ else ''}"
+    return (
+        f'<div class="{css}"><div class="head">{name}<span>{escape(row.treatment)}</span></div>'
+        f'<div class="state"><span class="mark">{mark}</span> {state}{escape(since)}</div>'
+        + (f'<div class="failure">{told}</div>' if told else "")
+        + past.strips.get(row.tray, "")
+        + f"{facts}</div>"
+    )
+
+
+def next_flood(past: StripsView, tray: str, now: datetime) -> str:
+    """'20:00 (in 2 h)', by the schedule."""
+    at = past.next_flood.get(tray)
+    if at is None:
+        return _UNFLOODED.get(past.culture.get(tray, ""), "none in the schedule")
+    return f"{words.clock(at, past.zone, now)} ({words.ahead(at, now)})"
+
+
+def drains_in(past: StripsView, tray: str) -> str:
+    """How long it takes, and how the last drainings differ from what is expected of it."""
+    if tray not in past.own.index:
+        return "not known"
+    own = past.own.loc[tray]
+    if pd.isna(own["drain_learned_s"]):
+        cycles = 0 if pd.isna(own["drain_cycles"]) else int(own["drain_cycles"])
+        by_geometry = "" if pd.isna(own["drain_geometry_s"]) else f"{own['drain_geometry_s']:.0f} s by its geometry; "
+        return f"{by_geometry}own time after {LEARN_CYCLES} cycles ({cycles} so far)"
+    change = 0 if pd.isna(own["drain_change"]) else round(100 * own["drain_change"])
+    trend = (
+        "as expected" if abs(change) < 1 else f"{abs(change)} % {'slower' if change > 0 else 'faster'} than expected"
+    )
+    return f"{'▲ ' if own['drain_warns'] else ''}{own['drain_learned_s'] * (1 + change / 100):.1f} s, {trend}"
+
+
+def stands_in_words(state: str) -> str:
+    return "not acknowledged" if state == "standing" else state
+
+
+def _alarm(alarm: Any) -> str:
+    channel = f"{alarm.key.channel.replace('_', ' ')} " if alarm.key.channel else ""
+    return f"{channel}{alarm.key.kind}"

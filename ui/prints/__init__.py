@@ -1,0 +1,1 @@
+"""What is handed out: labels, maps, timetables, the data package."""

@@ -1,0 +1,88 @@
+"""Pages to print: pot labels with a code that opens the pot's weigh-in, and maps of the trays.
+
+In: pots with their places, and where phones reach the pages. Out: one HTML page each, whole in itself: no
+script, no font and no picture from elsewhere. QR codes are drawn by segno (ISO/IEC 18004), error level M,
+so that a splash of mud does not stop a camera; the pot's name stands beside the code in plain text.
+"""
+
+from __future__ import annotations
+
+from html import escape
+from urllib.parse import quote, urlsplit
+
+import pandas as pd
+import segno
+
+from tidetray.ingest.notebook.facts import EntryError, TrialPlan
+
+_STYLE = """<style>
+@page { size: A4; margin: 10mm; }
+body { font: 11pt/1.25 sans-serif; color: #000; margin: 0; }
+h1 { font-size: 15pt; margin: 0 0 4mm; } h2 { font-size: 13pt; margin: 5mm 0 2mm; }
+.labels { display: grid; grid-template-columns: repeat(3, 1fr); gap: 3mm; }
+.label { border: 1px dashed #999; padding: 2.5mm; display: flex; gap: 3mm; align-items: center; break-inside: avoid; }
+.label svg { width: 26mm; height: 26mm; flex: none; }
+.label b { font-size: 16pt; display: block; overflow-wrap: anywhere; }
+.tray { break-inside: avoid; margin-bottom: 6mm; }
+table { border-collapse: collapse; } td, th { border: 1px solid #000; padding: 2mm 3mm; text-align: center; min-width: 16mm; }
+th { border: 0; font-weight: 400; color: #444; } .treatment { font-weight: 700; }
+.bench { display: grid; gap: 3mm; } .bench div { border: 2px solid #000; padding: 3mm; text-align: center; }
+small { color: #444; }
+</style>"""
+
+
+def weigh_in_address(url: str, pot: str) -> str:
+    """The address a label opens. EntryError if `url` is none that a phone could open."""
+    parts = urlsplit(url)
+    if parts.scheme not in {"http", "https"} or not parts.hostname or parts.query or parts.fragment:
+        raise EntryError(f"{url[:60]!r} is no address of the pages", mend="Write it as http://192.168.1.20:8501")
+    return f"{url.rstrip('/')}/weigh?pot={quote(pot)}"
+
+
+def label_page(trial: str, pots: pd.DataFrame, url: str) -> str:
+    """Labels of all `pots` (`pot, tray, row, column, treatment`) in the order in which they stand."""
+    labels = []
+    for row in pots.sort_values(["tray", "row", "column"]).itertuples():
+        code = segno.make(weigh_in_address(url, str(row.pot)), error="m", micro=False)
+        drawn = code.svg_inline(border=2, omitsize=True)
+        labels.append(
+            f'<div class="label">{drawn}<div><b>{escape(str(row.pot))}</b>{escape(str(row.tray))}<br>row {row.row}, column {row.column}</div></div>'
+        )
+    foot = f"<p><small>Trial {escape(trial)}. The code opens the weigh-in of that pot at {escape(url)}; its name can be typed there too.</small></p>"
+    return _page(f"Labels of {trial}", f'<div class="labels">{"".join(labels)}</div>{foot}')
+
+
+def map_page(plan: TrialPlan, pots: pd.DataFrame, treatments: dict[str, str]) -> str:
+    """Which tray gets what, where trays stand on the benches if that is known, and which pot stands where."""
+    seed = plan.trial.layout_seed
+    drawn = f"Layout drawn by seed {seed}. Leave trays and pots in place." if seed is not None else ""
+    parts = [f"<p>{escape(plan.trial.question)} {drawn}</p>"]
+    for bench in dict.fromkeys(t.bench for t in plan.trays if t.bench_row and t.bench_column):
+        cells = "".join(
+            f'<div style="grid-row: {t.bench_row}; grid-column: {t.bench_column}">{escape(t.name)}<br>'
+            f'<span class="treatment">{escape(treatments[t.name])}</span></div>'
+            for t in plan.trays
+            if t.bench == bench and t.bench_row and t.bench_column
+        )
+        parts.append(f'<h2>Bench {escape(bench)}</h2><div class="bench">{cells}</div>')
+    for tray in plan.trays:
+        mine = pots[pots["tray"] == tray.name]
+        names = {(r.row, r.column): str(r.pot) for r in mine.itertuples()}
+        rows = range(1, max((r for r, _ in names), default=0) + 1)
+        columns = range(1, max((c for _, c in names), default=0) + 1)
+        head = "".join(f"<th>{c}</th>" for c in columns)
+        cells = {r: "".join(f"<td>{escape(names.get((r, c), ''))}</td>" for c in columns) for r in rows}
+        body = "".join(f"<tr><th>{r}</th>{cells[r]}</tr>" for r in rows)
+        block = f", block {escape(tray.block)}" if tray.block else ""
+        parts.append(
+            f'<div class="tray"><h2>{escape(tray.name)}: <span class="treatment">{escape(treatments[tray.name])}</span>{block}</h2>'
+            f"<table><tr><th></th>{head}</tr>{body}</table></div>"
+        )
+    return _page(f"Map of {plan.trial.name}", "".join(parts))
+
+
+def _page(title: str, body: str) -> str:
+    return (
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>{_STYLE}</head>'
+        f"<body><h1>{escape(title)}</h1>{body}</body></html>\n"
+    )

@@ -1,0 +1,265 @@
+"""Sections of a report that answer: growth, comparison, causes, positions, the next schedule.
+
+In: what the commands and pages show (`compare_trial`, `ui/cache/place_views.py`, `ui/cache/tuning.py`). Out: sections that say the same
+sentences. Works nothing out. What cannot be told is said in words, first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from tidetray.analysis.compare.trajectories import mean_courses, tray_courses
+from tidetray.analysis.compare.trial import TrialComparison
+from tidetray.analysis.live.trays_now import natural
+from tidetray.analysis.plan.step import Tuned
+from tidetray.analysis.record.trial_data import TrialData, TuningData
+from tidetray.analysis.relations.predictors import CAUSES
+from tidetray.ui.cache.place_views import FEATURE_WORDS, NO_GROWTH, PlaceView, RelationView
+from tidetray.ui.cache.tuning import CAUTION
+from tidetray.ui.charts import base, dose, positions
+from tidetray.ui.charts import growth as growth_charts
+from tidetray.ui.cli.compare import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
+from tidetray.ui.cli.printing import Shown
+from tidetray.ui.prints.timetable_files import clock_text
+from tidetray.ui.report.parts import Cautions, Figure, Section, Table, Words, noted, table, words
+
+FACTOR, FACTOR_WORDS = "dry_h_day", "dry hours a day"
+WEEKS = 4.0
+NEIGHBOURS = "rook"
+MAPS_PER_PICTURE = 6
+
+_TRAYS: Shown = {
+    "treatment": ("treatment", 1, 0), "tray": ("tray", 1, 0), "pots": ("pots", 1, 0), "days": ("days", 1, 1),
+    "mass_start_g": ("mass g", 1, 2), "mass_end_g": ("to g", 1, 2), "rgr_per_day": ("growth %/day", 100, 2), "u": ("± weighing", 100, 2),
+}  # fmt: skip
+_EFFECTS: Shown = {
+    "of": ("cause", 1, 0), "each": ("one step more", 1, 0), "effect": ("%/day a step", 1, 2), "low": ("from", 1, 2), "high": ("to", 1, 2),
+    "p": ("p", 1, 3), "df": ("df", 1, 0), "trays_told_by": ("rests on trays", 1, 1), "vif": ("VIF", 1, 1),
+}  # fmt: skip
+_FEATURES: Shown = {
+    "of": ("of the place", 1, 0), "estimate": ("%/day each", 100, 2), "low": ("from", 100, 2), "high": ("to", 100, 2), "p": ("p", 1, 3),
+    "p_adjusted": ("p, Holm", 1, 3), "share": ("share %", 100, 0), "n_pots": ("pots", 1, 0), "n_trays": ("trays", 1, 0),
+}  # fmt: skip
+_NEXT: Shown = {
+    "schedule": ("schedule", 1, 0), "trays": ("trays", 1, 0), "dose": (FACTOR_WORDS, 1, 1), "expected": ("expected %/day", 100, 2),
+    "low": ("from", 100, 2), "high": ("to", 100, 2), "near_best": ("near best, of 100", 100, 0), "best": ("", 1, 0),
+}  # fmt: skip
+
+
+def growth(data: TrialData, found: TrialComparison | None) -> Section:
+    whole = data.growth_of_whole
+    if whole.empty:
+        return Section("Growth", (Words(NO_GROWTH, "note"),))
+    parts: list[Words | Table | Figure] = []
+    drawn = data.masses if found is None else data.masses[data.masses["day"] <= found.day]
+    if drawn["day"].nunique() > 1:
+        means = (
+            mean_courses(tray_courses(drawn, mass="net_g", day="day", treatment="treatment", tray="tray"))
+            if found is None
+            else found.means
+        )
+        caption = (
+            "Mass over time, on a log scale. Thick, with marks: mean of the trays; band: where the mean lies with 95 % confidence, by the scatter of trays "
+            "(no band: one tray a treatment). Thin: each pot."
+        )
+        order = sorted(set(means["treatment"])) if found is None else _order(found)
+        parts.append(Figure("growth-over-time", caption, growth_charts.growth_over_time(drawn, means, order)))
+    if found is not None:
+        parts += table("Growth rates with 95 % intervals, from the scatter of trays", rates(found), RATES)
+    points = _points(data)
+    if len(points):
+        order = points.groupby("treatment")["dry_h_day"].mean().sort_values(kind="stable").index.astype(str).tolist()
+        parts.append(
+            Figure(
+                "growth-against-dry",
+                "Growth of each pot against the dry hours a day that it stood through. Shape and colour tell the treatment; trays with like dry hours "
+                "stand side by side, under their names. A thin line reaches from the least dry hours to the most, by unknown hours.",
+                base.growth_against_dry(points, order),
+            )
+        )
+    means = whole.merge(data.pots.drop_duplicates("pot", keep="last")[["pot", "tray"]], on="pot").rename(
+        columns={"rgr_u_per_day": "u"}
+    )
+    trays = means.groupby("tray", as_index=False).agg(
+        pots=("pot", "nunique"), days=("days", "mean"), mass_start_g=("mass_start_g", "mean"), mass_end_g=("mass_end_g", "mean"),
+        rgr_per_day=("rgr_per_day", "mean"), u=("u", "mean"),
+    )  # fmt: skip
+    trays = trays.assign(treatment=trays["tray"].map(data.treatments)).sort_values(
+        "tray", key=lambda names: names.map(natural)
+    )
+    trays = trays.sort_values("treatment", kind="stable", ignore_index=True)
+    parts += table("Each tray: means of its pots, first weigh-in to last", trays, _TRAYS)
+    parts.append(
+        Words(
+            "± weighing: the standard uncertainty of one pot's growth by the weighing alone. Masses are wet and net.",
+            "small",
+        )
+    )
+    return Section("Growth", tuple(parts))
+
+
+def comparison(found: TrialComparison | None, why_not: str, data: TrialData, said: Cautions) -> Section:
+    if found is None:
+        return Section("Comparison", (Words(why_not, "note"),))
+    first, *more = found.sentences
+    order, day = _order(found), found.at_day
+    one_day = data.masses[data.masses["day"] == found.day][["treatment", "tray", "pot", "net_g"]]
+    parts: list[Words | Table | Figure] = [
+        Words(first, "answer", tuple(more)),
+        *noted("What cannot be told, and what to mind:", said.new(found.cautions)),
+        Figure(
+            "pots-of-a-day",
+            f"All pots on day {found.day}. Points: pots; the hill above them: where most lie. Diamonds: means of the trays, which are what is compared.",
+            growth_charts.pots_of_a_day(one_day, order, day.tray_means),
+        ),
+    ]
+    for name, pairs, factor, title in (
+        ("mass", day.pairs, 1.0, f"difference in mass on day {found.day}, g"),
+        ("growth", found.growth.pairs, 100.0, "difference in growth, points of % a day"),
+    ):
+        if pairs["low"].notna().any():
+            caption = f"{title[0].upper()}{title[1:]}. Lines: 95 % intervals for all pairs together; one that crosses zero may be chance."
+            parts.append(
+                Figure(f"differences-{name}", caption, growth_charts.differences(pairs, factor=factor, title=title))
+            )
+    if found.wet_dry is not None:
+        dried = data.masses[data.masses["dry_g"].notna() & (data.masses["day"] <= found.day)]
+        drawn = growth_charts.wet_against_dry(dried[["treatment", "tray", "pot", "net_g", "dry_g"]], order)
+        parts.append(Figure("wet-against-dry", "Wet against dry mass of the pots that were dried.", drawn))
+    for title, frame, shown in (
+        (f"Mass on day {found.day}, 95 % intervals", day.means, MEANS),
+        ("Pairs, p for all pairs together", day.pairs, PAIRS),
+        (f"Tests of mass on day {found.day}", day.anova, TESTS),
+        ("Pairs of growth rates", found.growth.pairs, RATE_PAIRS),
+        ("Tests of growth", found.growth.anova, TESTS),
+        ("Days lost at first; below zero a head start", found.lag.table, LAG),
+    ):
+        parts += table(title, frame, shown)
+    return Section("Comparison", tuple(parts))
+
+
+def causes(view: RelationView, said: Cautions) -> Section:
+    cautions = noted("Before you read on:", said.new(view.cautions))
+    if view.relation is None:
+        return Section("What growth went with", (Words(view.why_not, "note"), *cautions))
+    found, effects = view.relation, view.relation.effects
+    first, *more = found.sentences
+    parts: list[Words | Table | Figure] = [
+        Words(first, "answer", tuple(more)),
+        Words(
+            f"From {int(effects['n_rows'].iloc[0])} intervals between weigh-ins of {int(effects['n_pots'].iloc[0])} pots on "
+            f"{int(effects['n_trays'].iloc[0])} trays, at like age and starting mass. In brackets: where the true figure lies 95 times in 100. Going "
+            "with is not causing, unless treatments were drawn by lot."
+        ),
+        *cautions,
+    ]
+    for name in effects["cause"]:
+        cause = CAUSES[name]
+        points, line = (frame[frame["cause"] == name] for frame in (found.points, found.lines))
+        title = f"{cause.label}, {cause.unit}" if cause.unit else cause.label
+        caption = (
+            f"Growth against {cause.label}, the other causes held alike. A dot is a pot, a ring its tray. The line is the effect found, the band where "
+            "it may lie."
+        )
+        parts.append(Figure(f"cause-{name.replace('_', '-')}", caption, positions.partial_effect(points, line, title)))
+    step = effects["cause"].map(lambda name: 100 * CAUSES[name].step)
+    shown = effects.assign(
+        of=effects["cause"].map(lambda name: CAUSES[name].label), each=effects["cause"].map(lambda name: CAUSES[name].more),
+        effect=effects["estimate"] * step, low=effects["low"] * step, high=effects["high"] * step,
+    )  # fmt: skip
+    return Section("What growth went with", (*parts, *table("Effects with 95 % intervals", shown, _EFFECTS)))
+
+
+def places(view: PlaceView, said: Cautions) -> Section:
+    cautions = noted("Before you read on:", said.new(view.cautions))
+    found = view.positions
+    if found is None:
+        return Section("Places", (Words(view.why_not, "note"), *cautions, *_spread(view)))
+    first, *more = found.sentences
+    parts: list[Words | Table | Figure] = [
+        Words(first, "answer", tuple(more)),
+        Words("What to do:", "note" if found.advice.at_risk is True else "plain", tuple(found.advice.sentences)),
+        *cautions,
+    ]
+    maps = [
+        ([f"{tray['tray']}, {tray['treatment']}", water], drawn)
+        for tray, water, drawn in positions.tray_maps(found.pots, view.trays)
+    ]
+    for n, first_map in enumerate(range(0, len(maps), MAPS_PER_PICTURE), start=1):
+        of = f" ({n} of {-(-len(maps) // MAPS_PER_PICTURE)})" if len(maps) > MAPS_PER_PICTURE else ""
+        spec = positions.whole_map(maps[first_map : first_map + MAPS_PER_PICTURE]) | {"columns": 2}
+        caption = (
+            f"The trays from above{of}. A triangle up grew faster than the mean of its tray, one down slower, the larger the more; the bold number says by "
+            "how much, in points of % a day. Shade and small number: light at the place, against the tray's own sensor."
+        )
+        parts.append(Figure(f"places-{n}", caption, spec))
+    features = found.features.assign(of=found.features["feature"].map(FEATURE_WORDS))
+    parts += table("Each feature of a place asked alone, of pots of one tray", features, _FEATURES)
+    return Section("Places", (*parts, *_spread(view)))
+
+
+def _spread(view: PlaceView) -> Iterator[Words | Figure]:
+    if view.spread is None:
+        return
+    first, *more = view.spread.sentences
+    yield Words(f"How pots grew apart: {first}", "plain", tuple(more))
+    caption = (
+        "The variance of ln mass around the means of treatments, and what it is owed to, from weigh-in to weigh-in."
+    )
+    yield Figure("spread", caption, positions.spread_over_time(view.spread.split))
+
+
+def decision(found: Tuned | None, data: TuningData | None, said: Cautions) -> Section:
+    if found is None or data is None:
+        return Section("Next schedule", (Words("Tuning needs growth: weigh all pots, and again in a week.", "note"),))
+    fit = found.fit
+    parts: list[Words | Table | Figure] = [
+        Words(fit.verdict, "answer" if fit.best else "note"),
+        Words(f"From {'trials' if len(data.trials) > 1 else 'trial'} {', '.join(data.trials)}.", "small"),
+        *noted("Keep in mind:", said.new((*fit.cautions, *data.cautions))),
+    ]
+    if len(fit.units):
+        of = {(row.trial, row.tray): row.treatment for row in data.measured.itertuples()}
+        caption = (
+            "Growth of each tray (the mean of its pots) against its measured dose. Ground: the doses that were tested. Line and band: the expected growth "
+            "and 95 of 100 plausible curves, where there are enough trays. Dashed: the top between its limits, where one may be claimed."
+        )
+        parts.append(Figure("response", caption, dose.response_chart(fit, FACTOR_WORDS, of)))
+    if found.proposal is None:
+        return Section("Next schedule", (*parts, Words(found.why_no_proposal, "note")))
+    rows = found.proposal.schedules
+    low, high = found.predicted.band() if found.predicted is not None else (np.nan, np.nan)
+    shown = rows.assign(
+        schedule=[f"{int(n)} × {m:.0f} min a day" for n, m in zip(rows["floods_day"], rows["hold_minutes"], strict=True)],
+        low=low, high=high, best=["best so far" if best else "" for best in rows["is_present_best"]],
+    )  # fmt: skip
+    parts += table(f"The next trial, {WEEKS:.0f} weeks", shown, _NEXT)
+    parts.append(Words(found.proposal.sentence))
+    parts += noted("Left out:", tuple(f"{reason}." for reason in found.possible.forbidden[:3]))
+    if found.timetable is None:
+        return Section("Next schedule", (*parts, Words(found.why_no_timetable, "note")))
+    plan = found.timetable
+    times = pd.DataFrame(
+        [
+            (tray, plan.schedules[tray].text, ", ".join(map(clock_text, plan.starts(tray))))
+            for tray in sorted(plan.schedules, key=natural)
+        ],
+        columns=["tray", "schedule", "times"],
+    )
+    columns: Shown = {"tray": ("tray", 1, 0), "schedule": ("schedule", 1, 0), "times": ("pump on, local time", 1, 0)}
+    parts += table("Its timetable, trays drawn by lot", times, columns)
+    return Section("Next schedule", (*parts, *words((CAUTION,), "note")))
+
+
+def _order(found: TrialComparison) -> list[str]:
+    """Treatments, the heaviest first, as on the page."""
+    return found.at_day.means.sort_values("estimate", ascending=False, kind="stable")["treatment"].astype(str).tolist()
+
+
+def _points(data: TrialData) -> pd.DataFrame:
+    whole = data.growth_of_whole
+    both = data.exposure_of(whole[["pot", "start", "end"]]).merge(whole, on=["pot", "start", "end"])
+    return base.dry_points(both.assign(treatment=both["tray"].map(data.treatments)))

@@ -1,0 +1,270 @@
+"""Sections of a report that tell what was done and measured: question, design, conditions, methods. Compares nothing."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Iterator
+from importlib.metadata import PackageNotFoundError, version
+
+import pandas as pd
+
+from tidetray.analysis.conditions.environment import LEAST_COVER
+from tidetray.analysis.live.trays_now import FAILURES, natural
+from tidetray.analysis.record.trial_data import TrialData
+from tidetray.ingest.notebook.scales import all_balances
+from tidetray.ingest.store.recording import Store
+from tidetray.ui.charts.design_map import design_maps
+from tidetray.ui.cli.printing import Shown
+from tidetray.ui.report.parts import Cautions, Figure, Section, Table, Words, noted, table, words
+from tidetray.ui.words import many
+
+EVENTS_SHOWN = 40
+SEED = 1
+"""Of all chance that a report draws, as of the commands it stands beside."""
+
+SOFTWARE = ("numpy", "scipy", "pandas", "vl-convert-python", "reportlab", "jinja2")
+
+_CONDITIONS: Shown = {
+    "treatment": ("treatment", 1, 0), "tray": ("tray", 1, 0), "wet_h_d": ("wet h/day", 1, 1), "dry_h_d": ("dry h/day", 1, 1),
+    "unknown_pct": ("unknown %", 1, 1), "floods_d": ("floods a day", 1, 1), "failed": ("failed cycles", 1, 0),
+    "light_mol_m2_d": ("light mol/m²/day", 1, 1), "light_cover": ("known %", 100, 0), "air_temp_c": ("air °C", 1, 1),
+    "air_temp_cover": ("known %", 100, 0), "water_temp_c": ("water °C", 1, 1), "water_temp_cover": ("known %", 100, 0),
+    "vpd_dry_kpa": ("VPD while dry kPa", 1, 2),
+}  # fmt: skip
+_MEASURED = {"light": "light_cover", "air temperature": "air_temp_cover", "water temperature": "water_temp_cover"}
+
+
+def question(data: TrialData) -> Section:
+    trial = data.trial
+    asked = Words(trial.question, "answer") if trial.question.strip() else Words("No question is noted for this trial.")
+    return Section("Question", (asked,))
+
+
+def design(data: TrialData) -> Section:
+    trial, treatments = data.trial, data.treatments
+    standing = data.pots.drop_duplicates("pot", keep="last")
+    parts: list[Words | Table | Figure] = [
+        Words(
+            f"{many(len(treatments), 'tray')} with {many(standing['pot'].nunique(), 'pot')} of {trial.species.strip().rstrip('.') or 'an unnamed species'}. "
+            "The treatment was given to trays, so the tray is the unit: pots of one tray share its water, its light and its luck."
+        ),
+        *_treatments(data, standing),
+        Words(
+            f"The layout was drawn by lot, with seed {trial.layout_seed}."
+            if trial.layout_seed is not None
+            else "No seed of a layout is noted. If trays were not drawn for their treatments by lot, whatever else they differ in is mixed into "
+            "the comparison.",
+            "small",
+        ),
+        *_trays(data, standing),
+    ]
+    named = [
+        (f"{tray}: {treatments[tray]}", standing[standing["tray"] == tray]) for tray in sorted(treatments, key=natural)
+    ]
+    pictures = design_maps(named) if len(standing) else []
+    for n, spec in enumerate(pictures, start=1):
+        of = f" ({n} of {len(pictures)})" if len(pictures) > 1 else ""
+        parts.append(
+            Figure(f"map-{n}", f"Map{of}: each tray with its treatment and its pots, by row and column.", spec)
+        )
+    if not pictures:
+        parts.append(Words("The notebook holds no pots of this trial yet: there is no map.", "note"))
+    return Section("Design", (*parts, *_events(data)))
+
+
+def _treatments(data: TrialData, standing: pd.DataFrame) -> tuple[Table, ...]:
+    trays = pd.Series(data.treatments)
+    rows = [
+        {
+            "treatment": each.name, "culture": each.culture,
+            "floods": f"{', '.join(each.flood_times)}; {each.wet_minutes:g} min each" if each.flood_times else "none",
+            "trays": int((trays == each.name).sum()), "pots": int(standing["tray"].map(trays).eq(each.name).sum()),
+        }
+        for each in data.plan.treatments
+    ]  # fmt: skip
+    shown: Shown = {
+        "treatment": ("treatment", 1, 0), "culture": ("culture", 1, 0), "floods": ("planned floods", 1, 0), "trays": ("trays", 1, 0),
+        "pots": ("pots", 1, 0),
+    }  # fmt: skip
+    return table("Treatments", pd.DataFrame(rows), shown)
+
+
+def _trays(data: TrialData, standing: pd.DataFrame) -> tuple[Table, ...]:
+    pots = standing.groupby("tray").size()
+    rows = []
+    for each in sorted(data.plan.trays, key=lambda tray: natural(tray.name)):
+        on = f"row {each.bench_row}, column {each.bench_column}" if each.bench_row and each.bench_column else ""
+        rows.append(
+            {
+                "tray": each.name, "treatment": data.treatments[each.name], "block": each.block or "–",
+                "place": ", ".join(part for part in (each.bench, on) if part) or "not noted", "lamp": each.lamp or "not named",
+                "length": each.tray.length_m, "width": each.tray.width_m, "pots": int(pots.get(each.name, 0)),
+            }
+        )  # fmt: skip
+    shown: Shown = {
+        "tray": ("tray", 1, 0), "treatment": ("treatment", 1, 0), "block": ("block", 1, 0), "place": ("stands at", 1, 0),
+        "lamp": ("lamp", 1, 0), "length": ("length cm", 100, 0), "width": ("width cm", 100, 0), "pots": ("pots", 1, 0),
+    }  # fmt: skip
+    return table("Trays", pd.DataFrame(rows), shown)
+
+
+def _events(data: TrialData) -> Iterator[Words | Table]:
+    events = data.events
+    if events.empty:
+        yield Words(
+            "Nothing is noted to have happened to pots or trays (moved, lost, split, lamp or treatment changed).",
+            "small",
+        )
+        return
+    last = events.tail(EVENTS_SHOWN)
+    rows = last.assign(
+        at=[stamp(at, data.trial.zone) for at in last["time"]],
+        of=[pot or tray for pot, tray in zip(last["pot"], last["tray"], strict=True)],
+    )
+    shown: Shown = {
+        "at": ("when", 1, 0),
+        "kind": ("what", 1, 0),
+        "of": ("of", 1, 0),
+        "value": ("to", 1, 0),
+        "why": ("why", 1, 0),
+    }
+    yield from table("What happened to pots and trays", rows[list(shown)].fillna(""), shown)
+    if len(events) > len(last):
+        yield Words(f"The last {len(last)} of {len(events)}; the others stand in the notebook.", "small")
+
+
+def conditions(data: TrialData, said: Cautions) -> Section:
+    if data.record_span is None:
+        said.new(data.light[1])  # that no tray has light readings goes without saying
+        return Section(
+            "Conditions",
+            (
+                Words(
+                    "Nothing was recorded of these trays yet: hours wet and dry, light and temperatures are not known. What was planned stands "
+                    "under Design; what the trays really did may differ.",
+                    "note",
+                ),
+            ),
+        )
+    trays, over = _went_through(data)
+    if trays.empty:
+        return Section("Conditions", (Words("No pot stood on these trays while they were recorded.", "note"),))
+    treatments = trays.groupby("treatment", as_index=False).mean(numeric_only=True)
+    together = pd.concat([treatments.assign(tray="mean", order=0), trays.assign(order=1)], ignore_index=True)
+    together = together.sort_values(["treatment", "order"], kind="stable", ignore_index=True)
+    strong = together.index[together["order"] == 0]
+    parts: list[Words | Table] = [
+        Words(over),
+        *table("What the trays went through", together, _CONDITIONS, strong=strong),
+    ]
+    parts.append(
+        Words(
+            "Hours are of known hours; unknown ones count neither as wet nor as dry. 'Known' is the share of the time that a mean rests on. "
+            "Light: mol of photons of 400 to 700 nm. VPD: dryness of the air. –: not known, or never dry.",
+            "small",
+        )
+    )
+    return Section(
+        "Conditions", (*parts, *noted("What is not known, or was left out:", said.new(_missing(data, trays))))
+    )
+
+
+def _went_through(data: TrialData) -> tuple[pd.DataFrame, str]:
+    """A row per tray, means over its pots; and over which time, in words."""
+    whole = data.growth_of_whole[["pot", "start", "end"]]
+    if len(whole):
+        told = "From each pot's first weigh-in to its last: the time that growth is set against."
+    else:
+        start, end = (pd.Timestamp(each).as_unit("ms") for each in data.record_span or ())
+        whole = pd.DataFrame({"pot": data.pots["pot"].unique()}).assign(start=start, end=end)
+        told = f"From the first reading ({stamp(start, data.trial.zone)}) to the last ({stamp(end, data.trial.zone)}): no pot was weighed twice yet."
+    wet, around = data.exposure_of(whole), data.environment_of(whole)
+    known_h = (wet["hours"] - wet["unknown_h"]).where(lambda h: h > 0)
+    pots = wet.assign(
+        wet_h_d=24 * wet["wet_h"] / known_h,
+        dry_h_d=24 * wet["dry_h"] / known_h,
+        unknown_pct=100 * wet["unknown_h"] / wet["hours"],
+        floods_d=24 * wet["floods"] / known_h,
+    ).merge(around, on=["pot", "start", "end"])
+    names = [name for name in _CONDITIONS if name not in ("treatment", "tray", "failed")]
+    trays = pots.groupby("tray", as_index=False)[names].mean()
+    cycles = data.cycles()
+    failed = cycles[cycles["outcome"].isin(FAILURES)].groupby("tray").size()
+    trays["failed"] = trays["tray"].map(failed).fillna(0.0)
+    trays["treatment"] = trays["tray"].map(data.treatments)
+    return trays.sort_values("tray", key=lambda names: names.map(natural), kind="stable", ignore_index=True), told
+
+
+def _missing(data: TrialData, trays: pd.DataFrame) -> Iterator[str]:
+    silent = [tray for tray in sorted(data.treatments, key=natural) if tray not in set(trays["tray"])]
+    if silent:
+        yield f"Nothing is known of {', '.join(silent)}."
+    always = trays.loc[trays["unknown_pct"] > 99.5, "tray"]
+    if len(always):
+        yield f"Wet or dry is unknown all the time on {', '.join(always)}."
+    for what, cover in _MEASURED.items():
+        none = trays.loc[~(trays[cover] > 0), "tray"]
+        if len(none):
+            yield f"No readings of {what} for {', '.join(none)}."
+        few = trays.loc[(trays[cover] > 0) & (trays[cover] < LEAST_COVER), "tray"]
+        if len(few):
+            yield f"{what.capitalize()} is known less than half of the time on {', '.join(few)}: its mean is withheld."
+    yield from data.light[1]
+    yield from data.left_out
+
+
+def methods(store: Store, data: TrialData, fingerprint: str, limits: str) -> Section:
+    """How it was worked out: enough to do it again."""
+    found: list[Words | Table] = [*words(_HOW)]
+    for balance in all_balances(store):
+        quality = data.weighing_quality(balance).sentences
+        found.append(Words(f"Scale {balance.name}, step {balance.resolution_g:g} g.", "plain", quality))
+    found.append(Words(f"Limits for the next schedule, from the settings: {limits}."))
+    software = pd.DataFrame(
+        [
+            ("tidetray", _version("tidetray")),
+            ("Python", platform.python_version()),
+            *((name, _version(name)) for name in SOFTWARE),
+        ],
+        columns=["what", "version"],
+    )
+    found += table("Software", software, {"what": ("software", 1, 0), "version": ("version", 1, 0)})
+    found.append(
+        Words(
+            f"Everything that rests on chance is drawn with seed {SEED}: permutations of places (9999), trays drawn again for crossings (2000), plausible "
+            "curves, the trays of the next trial. The same data and software give this report again, byte for byte.",
+        )
+    )
+    found.append(
+        Words(
+            f"Fingerprint of the data (SHA-256 over the plan, all entries of weigh-ins, events, the light survey, cycles and hourly summaries, of this trial and the earlier ones it is tuned with; and the limits): {fingerprint}"
+        )
+    )
+    return Section("Methods", tuple(found))
+
+
+_HOW = (
+    "Growth is the difference of ln net mass per day, pot by pot (Hunt 1982), then averaged over the pots of a tray (Hoffmann and Poorter 2002). Wet mass "
+    "holds water: blotting alike each time is part of the method.",
+    "Treatments are compared by linear mixed models with the tray as a random effect and the degrees of freedom of Kenward and Roger; pairs with Tukey's "
+    "range. The tray is the experimental unit (Hurlbert 1984); no p-value takes pots for independent.",
+    "What growth went with: a mixed model of growth rate on what was measured, with period fixed, and tray, tray in its period and pot as random effects. A "
+    "cause that was given to trays has the degrees of freedom of trays. Going together is not causing.",
+    "Places: each feature of a place against the pots of the same tray; likeness of neighbours by Moran's I of residuals.",
+    "The best dose: curves side by side by AICc, a top only where the quadratic surely turns down inside the doses tested (Fieller's limits), plausible "
+    "curves by Akaike weight and profile likelihood.",
+    "Wet and dry come from level, float switch and pump. A time without readings, or with readings that contradict each other, is unknown.",
+)
+
+
+def stamp(at: pd.Timestamp, zone: str) -> str:
+    """'31 May 2026 10:55', in the trial's zone."""
+    local = pd.Timestamp(at).tz_convert(zone)
+    return f"{local.day} {local:%b %Y %H:%M}"
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed as a package"

@@ -1,0 +1,182 @@
+"""A trial's report: what was asked, done, measured and found, what cannot be told, and what to do next.
+
+In: an open store, a trial, the settings. Out: a `Report`, for `ui/report/html.py` and `ui/report/pdf.py` to set out. It says the
+sentences of the commands and pages, works out nothing of its own, and knows no clock: its time is that of the data.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+
+import pandas as pd
+
+from tidetray.analysis.base.fingerprint import fingerprint
+from tidetray.analysis.compare.trial import TrialComparison, compare_trial
+from tidetray.analysis.plan.step import Tuned
+from tidetray.analysis.record.trial_data import TrialData, TuningData, choose_trial, tuning_data
+from tidetray.ingest.files.light_survey import light_survey
+from tidetray.ingest.notebook.facts import Trial
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.scales import all_balances, check_weighings, dry_weighings
+from tidetray.ingest.settings.model import FloodingSettings, Settings
+from tidetray.ingest.store.recording import Store
+from tidetray.ui.cache.place_views import place_view_of, relation_view_of
+from tidetray.ui.cache.tuning import tuned
+from tidetray.ui.report import answers
+from tidetray.ui.report import done_and_measured as bench
+from tidetray.ui.report.html import as_html, draw
+from tidetray.ui.report.parts import Cautions, Report, Section, Words, noted
+from tidetray.ui.report.pdf import as_pdf
+
+_HOURLY = ("ppfd", "light", "air_temp", "water_temp", "humidity")
+
+
+def make_report(store: Store, settings: Settings, trial_name: str | None) -> Report:
+    """The report of a trial (the only one, unless named), from what the store holds. NoTrialError, EntryError as for commands."""
+    data = TrialData(store, choose_trial(store, trial_name))
+    said = Cautions()
+    found, why_not = _compared(data)
+    trials, limits = _up_to(store, data.trial), limits_in_words(settings.flooding)
+    tuning, step = _tuned(store, data, trials, settings)
+    relation, places = relation_view_of(data, ()), place_view_of(data, answers.NEIGHBOURS)
+    went_through, compared = bench.conditions(data, said), answers.comparison(found, why_not, data, said)
+    earlier = [TrialData(store, trial) for trial in trials if trial != data.trial]
+    marked = data_fingerprint(store, [data, *earlier], limits)
+    sections = (
+        bench.question(data),
+        bench.design(data),
+        went_through,
+        answers.growth(data, found),
+        compared,
+        _cautions(data, said),
+        answers.causes(relation, said),
+        answers.places(places, said),
+        answers.decision(step, tuning, said),
+        bench.methods(store, data, marked, limits),
+    )
+    trial = data.trial
+    facts = {
+        "Trial": trial.name, "Site": trial.site, "Plants": trial.species or "not named",
+        "Started": bench.stamp(pd.Timestamp(trial.started), trial.zone),
+        "Data up to": f"{bench.stamp(_as_of(data), trial.zone)} ({trial.zone})",
+        "Fingerprint": marked[:16],
+    }  # fmt: skip
+    stem = f"report-{trial.name}-{_as_of(data).tz_convert(trial.zone):%Y-%m-%d}"
+    return Report(stem, f"Trial {trial.name}", facts, _short(data, found, why_not, step), sections, marked)
+
+
+def write_report(report: Report, folder: Path) -> tuple[Path, Path]:
+    """The report's page and its PDF in `folder`, made where it is missing. A report of the same name is replaced."""
+    page, paper = as_files(report)
+    folder.mkdir(parents=True, exist_ok=True)
+    paths = folder / f"{report.name}.html", folder / f"{report.name}.pdf"
+    for path, content in zip(paths, (page, paper), strict=True):
+        path.write_bytes(content)
+    return paths
+
+
+def as_files(report: Report) -> tuple[bytes, bytes]:
+    """The report as HTML and as PDF."""
+    drawn = draw(report)
+    return as_html(report, drawn).encode(), as_pdf(report, drawn)
+
+
+def data_fingerprint(store: Store, several: Sequence[TrialData], limits: str) -> str:
+    """Of all that a report rests on: plans, entries of the notebook, the light survey, cycles and hours of the trials' trays,
+    and the limits of the next schedule."""
+    balances = all_balances(store)
+    lists: dict[str, Sequence[object]] = {
+        "balances": balances, "limits": [limits], "survey": light_survey(store, several[0].trial.site),
+        "checks": [check for balance in balances for check in check_weighings(store, balance.name)],
+    }  # fmt: skip
+    frames: dict[str, pd.DataFrame] = {}
+    for data in several:
+        name = data.trial.name
+        lists[f"plan of {name}"] = [json.dumps(asdict(data.plan), default=str, sort_keys=True)]
+        lists[f"dried of {name}"] = dry_weighings(store, name)
+        own = {"trail": data.trail, "events": data.events, "cycles": data.cycles()}
+        own |= {f"hours of {channel}": data.flagged_hours(channel) for channel in _HOURLY}
+        frames |= {f"{what} of {name}": frame for what, frame in own.items()}
+    return fingerprint(
+        frames | {what: pd.DataFrame({"each": [str(each) for each in rows]}) for what, rows in lists.items()}
+    )
+
+
+def limits_in_words(limits: FloodingSettings) -> str:
+    said = []
+    if limits.longest_dry_h is not None:
+        said.append(f"no dry spell longer than {limits.longest_dry_h:g} h")
+    if (limits.flood_from, limits.flood_until) != ("00:00", "24:00"):
+        said.append(f"floods between {limits.flood_from} and {limits.flood_until}")
+    if limits.pump_share < 1:
+        said.append(f"the pump at most {100 * limits.pump_share:g} % of the day")
+    if limits.sump_m3 is not None:
+        said.append(f"a sump of {1000 * limits.sump_m3:g} L, of which {1000 * limits.sump_min_m3:g} L must stay")
+    return "; ".join(said) or "none are set"
+
+
+def _compared(data: TrialData) -> tuple[TrialComparison | None, str]:
+    masses = data.masses
+    if masses["day"].nunique() < 2:
+        return None, "A comparison of growth needs two days of weighing: weigh all pots, and again in a week."
+    try:
+        return compare_trial(masses), ""
+    except ValueError as why:
+        return None, f"Nothing can be compared: {why}."
+
+
+def _up_to(store: Store, trial: Trial) -> list[Trial]:
+    """The trial, and those of its site that began before it: later ones would change an old report."""
+    return [
+        t
+        for t in Notebook(store).trials()
+        if t.site == trial.site and (t.started, t.name) <= (trial.started, trial.name)
+    ]
+
+
+def _tuned(
+    store: Store, data: TrialData, trials: Sequence[Trial], settings: Settings
+) -> tuple[TuningData | None, Tuned | None]:
+    """One step of tuning on `trials`, as `tidetray tune` takes it."""
+    if data.growth.table.empty:
+        return None, None
+    found = tuning_data(store, trials)
+    return found, tuned(found, settings, factor=answers.FACTOR, planned=False, weeks=answers.WEEKS, seed=bench.SEED)
+
+
+def _cautions(data: TrialData, said: Cautions) -> Section:
+    """What to mind of growth and exposure as a whole; what concerns one question stands beside its answer."""
+    lines = ["Fresh mass holds water too: blot alike each time, or water is taken for growth."]
+    table = data.exposure_and_growth.table
+    unknown = table[table["unknown_h"] > 0.05]
+    if len(unknown):
+        lines.append(
+            f"{len(unknown)} of {len(table)} intervals between weigh-ins had unknown hours, up to {unknown['unknown_h'].max():.1f} h. They count neither "
+            "as dry nor as wet."
+        )
+    lines += said.new((*data.exposure_and_growth.cautions, *data.places[1]))
+    lead = Words("The cautions of each question stand beside its answer. Of the data as a whole:")
+    return Section("Cautions", (lead, *noted("To mind:", lines)))
+
+
+def _short(data: TrialData, found: TrialComparison | None, why_not: str, step: Tuned | None) -> Words:
+    """The answers to take along, with the first thing that cannot be told."""
+    lines = [found.sentences[0] if found is not None else why_not]
+    if found is not None and found.cautions:
+        lines.append(found.cautions[0])
+    if step is not None:
+        lines.append(step.fit.verdict)
+    if data.record_span is None:
+        lines.append("Nothing was recorded of these trays yet.")
+    first, *more = lines
+    return Words(first, "answer", tuple(more))
+
+
+def _as_of(data: TrialData) -> pd.Timestamp:
+    """The latest time that the data know of."""
+    ends = [data.trial.started, *(data.record_span or ())[1:]]
+    ends += [frame["time"].max() for frame in (data.weighins, data.events) if len(frame)]
+    return max(pd.Timestamp(end) for end in ends)

@@ -1,0 +1,124 @@
+"""What a report is made of: sections of words, tables and pictures, the same for the page and for paper.
+
+Frozen facts without behaviour. Whoever writes a section says it once here; `ui/report/html.py` and `ui/report/pdf.py` only
+set it out. All text is plain text: escaping is theirs.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from tidetray.ui.charts.base import Spec
+from tidetray.ui.cli.printing import Shown
+
+NOT_KNOWN = "–"
+
+_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ufffe\uffff]|[\ud800-\udfff]")
+
+
+@dataclass(frozen=True)
+class Words:
+    """A paragraph. `kind`: 'answer' (what was found), 'note' (to mind), 'small' (how to read it) or 'plain'; `more`: lines of
+    a list below it."""
+
+    text: str
+    kind: str = "plain"
+    more: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Table:
+    """`rows` are text as people read it; `right`: which columns hold numbers. `strong`: rows that stand out, by place."""
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    right: tuple[bool, ...]
+    strong: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A picture with what it shows, in words; `name` is part of its ids."""
+
+    name: str
+    caption: str
+    spec: Spec = field(hash=False)
+
+
+@dataclass(frozen=True)
+class Section:
+    title: str
+    parts: tuple[Words | Table | Figure, ...]
+
+
+@dataclass(frozen=True)
+class Report:
+    """`facts`: name -> what stands under the title. `short`: the few sentences to take along."""
+
+    name: str
+    title: str
+    facts: Mapping[str, str]
+    short: Words
+    sections: tuple[Section, ...]
+    fingerprint: str
+
+
+@dataclass
+class Cautions:
+    """What was said already: a caution stands where it is first needed, and once."""
+
+    said: set[str] = field(default_factory=set)
+
+    def new(self, lines: Iterable[str]) -> tuple[str, ...]:
+        fresh = tuple(line for line in dict.fromkeys(lines) if line not in self.said)
+        self.said |= set(fresh)
+        return fresh
+
+
+def words(lines: Iterable[str], kind: str = "plain") -> tuple[Words, ...]:
+    """A paragraph each."""
+    return tuple(Words(line, kind) for line in lines)
+
+
+def noted(lead: str, lines: Iterable[str]) -> tuple[Words, ...]:
+    """Lines to mind under a lead; nothing where there are none."""
+    lines = tuple(dict.fromkeys(lines))
+    return (Words(lead, "note", lines),) if lines else ()
+
+
+def table(title: str, frame: pd.DataFrame, shown: Shown, *, strong: Iterable[int] = ()) -> tuple[Table, ...]:
+    """A table as `tidetray.ui.cli.printing.listed` prints it; none for no rows."""
+    if frame.empty:
+        return ()
+    rows = tuple(
+        tuple(_cell(name, row[name], factor, digits) for name, (_, factor, digits) in shown.items())
+        for row in frame[list(shown)].to_dict("records")
+    )
+    head = tuple(heading for heading, _, _ in shown.values())
+    return (Table(title, head, rows, tuple(frame[name].dtype.kind in "fi" for name in shown), frozenset(strong)),)
+
+
+def _cell(name: str, value: object, factor: float, digits: int) -> str:
+    if name in ("p", "p_adjusted") and isinstance(value, float) and value < 0.5 * 10**-digits:
+        return f"<{10**-digits:.{digits}f}"
+    return number(value, factor, digits)
+
+
+def number(value: object, factor: float = 1.0, digits: int = 0) -> str:
+    """As people read it: rounded, a true minus, a dash where nothing is known; text as it is."""
+    if value is None or pd.isna(value):  # type: ignore[call-overload]
+        return NOT_KNOWN
+    if isinstance(value, str | bool):
+        return str(value)
+    said = f"{float(value) * factor:.{digits}f}"  # type: ignore[arg-type]
+    return said.replace("-", "−") if float(said) else said.removeprefix("-")
+
+
+def plain(text: str) -> str:
+    """Without what neither a page nor a PDF can hold: control characters and halves of letters."""
+    return _CONTROL.sub("\ufffd", text)

@@ -1,0 +1,5 @@
+"""`python -m tidetray`: the command `tidetray`."""
+
+from tidetray.ui.cli.main import main
+
+main()

@@ -1,0 +1,117 @@
+"""Places: a map of each tray, whether place went with growth, how pots grew apart, and what to do about it."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from tidetray.ui.cache.place_reading import place_view
+from tidetray.ui.cache.place_views import FEATURE_WORDS, PlaceView
+from tidetray.ui.cache.reading import chosen_trial
+from tidetray.ui.charts import positions
+from tidetray.ui.parts import look
+from tidetray.ui.parts.head import head
+from tidetray.ui.parts.pictures import draw, files, picture
+
+NEIGHBOURS = {
+    "beside, before and behind": "rook",
+    "at the corners too": "queen",
+    "along the row": "row",
+    "along the column": "column",
+}
+# So many maps are drawn at first: a browser takes seconds over forty.
+MAPS = 9
+_HEADINGS = {
+    "feature": ("of the place", 0), "estimate": ("%/day each", 2), "low": ("from", 2), "high": ("to", 2), "f": ("F", 2),
+    "df_num": ("df", 0), "df_den": ("of", 0), "p": ("p", 3), "p_adjusted": ("p, Holm", 3), "share": ("share %", 0),
+    "n_pots": ("pots", 0), "n_trays": ("trays", 0),
+}  # fmt: skip
+
+
+def page() -> None:
+    with look.clear_words():
+        view = place_view(chosen_trial(), NEIGHBOURS[st.session_state.get("neighbours", "beside, before and behind")])
+    if view.positions is None:
+        look.say("note", view.why_not, view.cautions)
+    else:
+        _answers(view)
+        _map(view)
+        _figures(view)
+    _spread(view)
+
+
+def _answers(view: PlaceView) -> None:
+    if view.positions is None:
+        return
+    first, *more = view.positions.sentences
+    settled = view.positions.explained_p < 0.05
+    look.say("note" if settled else "fine", first, tuple(more))
+    risky = view.positions.advice.at_risk is True
+    look.say("wrong" if risky else "fine", "What to do:", view.positions.advice.sentences)
+    if view.cautions:
+        look.say("note", "Before you read on:", view.cautions)
+
+
+def _map(view: PlaceView) -> None:
+    if view.positions is None:
+        return
+    st.subheader("The trays from above", anchor=False)
+    look.small(
+        "▲ grew faster than the mean of its tray, ▼ slower, the larger the more; the bold number says by how much, in points of % a day. "
+        "Shade and small number: light at the place, against the tray's own sensor. The bar below a tray is its day: dark as long as it "
+        "was under water."
+    )
+    pots = view.positions.pots
+    maps = positions.tray_maps(pots, view.trays)
+    if len(maps) > MAPS and not st.toggle(
+        f"All {len(maps)} trays, not only the {MAPS} whose pots differ most", key="all_maps"
+    ):
+        most = set(pots["residual"].abs().groupby(pots["tray"]).max().nlargest(MAPS).index)
+        maps = [each for each in maps if each[0]["tray"] in most]
+    per_line = 2 if int(pots["column"].max()) > 5 else 3
+    for first in range(0, len(maps), per_line):
+        for column, (tray, water, drawn) in zip(st.columns(per_line), maps[first : first + per_line], strict=False):
+            with column:
+                st.markdown(f"**{tray['tray']}** · {tray['treatment']}")
+                look.small(water)
+                draw(drawn)
+    look.small("These maps as one file, to print or to show a friend:")
+    titled = [(f"{tray['tray']}, {tray['treatment']}", drawn) for tray, _, drawn in maps]
+    files(positions.whole_map(titled), "places", pots)
+
+
+def _figures(view: PlaceView) -> None:
+    if view.positions is None:
+        return
+    st.subheader("The figures", anchor=False)
+    st.selectbox("Neighbours are the pots", list(NEIGHBOURS), key="neighbours")
+    features = view.positions.features
+    table = features.assign(
+        feature=features["feature"].map(FEATURE_WORDS),
+        share=100 * features["share"],
+        **{name: 100 * features[name] for name in ("estimate", "low", "high")},
+    )
+    columns = {
+        name: st.column_config.NumberColumn(heading, format=f"%.{digits}f")
+        if name != "feature"
+        else st.column_config.TextColumn(heading, pinned=True)
+        for name, (heading, digits) in _HEADINGS.items()
+    }
+    st.dataframe(table, hide_index=True, column_config=columns)
+    look.small(
+        "Each is asked alone, of pots of one tray. Share: of the spread between pots of a tray. 'p, Holm' allows for asking several. "
+        "%/day each: per place further from the inlet, per whole tray's light, per metre of height."
+    )
+
+
+def _spread(view: PlaceView) -> None:
+    if view.spread is None:
+        return
+    st.subheader("How pots grew apart", anchor=False)
+    first, *more = view.spread.sentences
+    look.say("note", first, tuple(more))
+    picture(positions.spread_over_time(view.spread.split), "spread", view.spread.split)
+    look.small("The variance of ln mass around the means of treatments, and what it is owed to.")
+
+
+head("Places")
+page()

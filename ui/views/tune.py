@@ -1,0 +1,284 @@
+"""Flood schedule: growth against a dose, the verdict, the next trial, its timetable, what it is worth, what came of earlier ones."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from html import escape
+
+import pandas as pd
+import streamlit as st
+
+from tidetray.analysis.dose.fit import DOSE_WORDS
+from tidetray.analysis.dose.schedules import FACTORS
+from tidetray.analysis.plan.next_plan import predicted_and_happened
+from tidetray.analysis.plan.step import Tuned
+from tidetray.analysis.record.trial_data import TuningData, open_record
+from tidetray.ingest.files.written_values import parse_time
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.settings.model import Settings, home_folder, load_settings
+from tidetray.ui import words
+from tidetray.ui.cache.answers import ask
+from tidetray.ui.cache.reading import as_csv
+from tidetray.ui.cache.tuning import CAUTION, GROWTH, begin, tray_timetables, value_table
+from tidetray.ui.charts.dose import response_chart
+from tidetray.ui.cli import printing
+from tidetray.ui.parts import look
+from tidetray.ui.parts.head import head
+from tidetray.ui.parts.pictures import picture
+from tidetray.ui.prints import timetable_files
+from tidetray.ui.web import sign_in
+
+NAMES = DOSE_WORDS | {"hold_minutes": "minutes each flood"}
+KIND = {"top": "fine", "levels off": "fine", "flat": "fine", "go further": "note"}
+MEASURED, PLANNED = "what the trays really did", "the planned schedule"
+
+
+def page() -> None:
+    with look.clear_words():
+        settings = load_settings(home_folder())
+        trials = trial_choice()
+    top = st.container()
+    left, right, third = st.columns([2, 2, 1])
+    factor = left.selectbox("Tune", FACTORS, format_func=lambda name: NAMES[name], key="factor")
+    dose = right.selectbox("Dose is", (MEASURED, PLANNED), key="dose")
+    weeks = third.selectbox("Weeks of the next trial", (2, 3, 4, 6, 8), index=2, key="weeks")
+    with look.clear_words():
+        data, found = ask("tuning", list(trials), factor, dose == PLANNED, float(weeks))
+    if found is None:
+        look.say("note", "Tuning needs growth: weigh all pots, and again in a week.")
+        return
+    fit = found.fit
+    with top:
+        look.say(KIND.get(fit.finding, "wrong"), fit.verdict)
+    chart(found, data)
+    notes(found, data)
+    next_trial(found, data, settings, trials)
+    if found.proposal is not None:
+        timetable(found, data)
+    two_factors(trials, planned=dose == PLANNED, weeks=float(weeks))
+    value(found, data, settings)
+    earlier(data)
+
+
+def trial_choice() -> tuple[str, ...]:
+    """All trials of the site count together unless fewer are chosen."""
+    with open_record(home_folder()) as store:
+        known = read_names(store)
+    if len(known) < 2:
+        return known
+    chosen = st.multiselect("Trials brought together", known, default=list(known), key="tuned-trials")
+    return tuple(chosen) or known
+
+
+def read_names(store: object) -> tuple[str, ...]:
+    return tuple(trial.name for trial in Notebook(store).trials())  # type: ignore[arg-type]
+
+
+def chart(found: Tuned, data: TuningData) -> None:
+    if found.fit.units.empty:
+        return
+    of = {(row.trial, row.tray): row.treatment for row in data.measured.itertuples()}
+    picture(
+        response_chart(found.fit, NAMES[found.factor], of),
+        f"growth-against-{found.factor.replace('_', '-')}",
+        found.fit.units,
+    )
+    band = (
+        " The line is the expected growth, the band around it holds 95 of 100 plausible curves."
+        if len(found.fit.band)
+        else ""
+    )
+    top = " Dashed: the top, between its limits." if pd.notna(found.fit.optimum) else ""
+    look.small(f"Each mark is a tray (the mean of its pots). Pale green: the doses that were tested.{band}{top}")
+
+
+def notes(found: Tuned, data: TuningData) -> None:
+    lines = [*found.fit.cautions, *data.cautions]
+    if lines:
+        look.say("note", "Keep in mind:", tuple(lines))
+    if found.fit.best:
+        with st.expander("The curves side by side"):
+            table = found.fit.curves[["curve", "aicc", "delta", "weight", "x0"]].rename(
+                columns={"aicc": "AICc", "delta": "above the least", "x0": "levels off at"}
+            )
+            st.dataframe(table, hide_index=True)
+            look.small(
+                "The lower AICc, the better a curve fits for its number of coefficients. Within 2 of the least fits as well."
+            )
+
+
+def next_trial(found: Tuned, data: TuningData, settings: Settings, trials: tuple[str, ...]) -> None:
+    st.subheader("The next trial", anchor=False)
+    if found.proposal is None:
+        look.say("wrong", found.why_no_proposal)
+        return
+    rows = found.proposal.schedules
+    cards = "".join(card(row, NAMES[found.factor]) for row in rows.to_dict("records"))
+    st.html(f'<div class="tt-cards">{cards}</div>')
+    look.say("note", found.proposal.sentence, tuple(f"Left out: {reason}." for reason in found.possible.forbidden[:3]))
+    if sign_in.may("manage"):
+        begin_form(found, data, settings)
+    else:
+        look.small("Whoever manages the record can create this trial here.")
+
+
+def card(row: dict[str, float], factor: str) -> str:
+    best = "best so far" if row["is_present_best"] else ""
+    facts = look.facts(
+        {
+            factor: f"{row['dose']:.1f}",
+            "expected": f"{100 * row['expected']:.2f} % a day",
+            "as good as the best": f"{100 * row['near_best']:.0f} in 100",
+        },
+    )
+    return (
+        f'<div class="tt-card"><div class="head">{words.many(int(row["trays"]), "tray")}<span>{best}</span></div>'
+        f'<div class="state">{int(row["floods_day"])} × {row["hold_minutes"]:.0f} min</div>{facts}</div>'
+    )
+
+
+def begin_form(found: Tuned, data: TuningData, settings: Settings) -> None:
+    with st.form("begin", border=True):
+        look.small(
+            "Trays are drawn for the schedules by chance and keep their pots and tares. Weigh every pot on the first day; what is "
+            "predicted now is kept, to be set beside what happens."
+        )
+        name = st.text_input("Name of the new trial", placeholder="a-z, 0-9 and -", key="new-trial")
+        started = st.text_input(
+            "Begins (in the trial's zone; empty: now)", placeholder="2026-06-01 08:00", key="new-start"
+        )
+        if not st.form_submit_button("Create the trial in the notebook"):
+            return
+    if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,31}", name):
+        look.say("wrong", "A trial's name has a-z, 0-9 and '-', at most 32, and begins with a letter or digit.")
+        return
+    with look.clear_words(), sign_in.writing("manage") as store:
+        now = datetime.now(UTC)
+        zone = printing.ZoneInfo(data.plan.trial.zone)
+        at = parse_time(started, zone, hour_of_date=0).time if started.strip() else now
+        said = begin(store, found, data, settings, name=name, started=at, seed=1, now=now)
+    sign_in.note(f"trial {name} begun")
+    look.say("fine", said)
+
+
+def timetable(found: Tuned, data: TuningData) -> None:
+    st.subheader("Its timetable", anchor=False)
+    if found.timetable is None:
+        look.say("wrong", found.why_no_timetable)
+        return
+    zone = data.plan.trial.zone
+    cards = "".join(
+        f'<div class="tt-card"><div class="head">{escape(tray)}<span>{escape(found.timetable.schedules[tray].text)}</span></div>'
+        f"<div>{escape(', '.join(map(timetable_files.clock_text, found.timetable.starts(tray))))}</div></div>"
+        for tray in sorted(found.timetable.schedules, key=timetable_files.natural)
+    )
+    st.html(f'<div class="tt-cards">{cards}</div>')
+    sump = found.timetable.day.least_m3
+    told = (
+        f" At the lowest, the sump holds {1000 * sump:.1f} L."
+        if pd.notna(sump) and sump < float("inf")
+        else " The sump has no size in the settings, so it was not checked."
+    )
+    look.small(
+        f"Local times. One pump fills one tray after another: {found.timetable.day.pump_s / 60:.0f} min a day in all.{told}"
+    )
+    look.say("note", CAUTION)
+    own = tray_timetables(found, data, datetime.now(UTC))
+    first, second, third = st.columns(3)
+    first.download_button(
+        "Card to print",
+        timetable_files.card_html(found.timetable, zone),
+        file_name="timetable.html",
+        mime="text/html",
+        on_click="ignore",
+    )
+    second.download_button(
+        "CSV", timetable_files.as_csv(found.timetable), file_name="timetable.csv", mime="text/csv", on_click="ignore"
+    )
+    if own:
+        third.download_button(
+            "Messages for nodes",
+            timetable_files.bundle(own),
+            file_name="timetables.zip",
+            mime="application/zip",
+            on_click="ignore",
+        )
+
+
+def two_factors(trials: tuple[str, ...], *, planned: bool, weeks: float) -> None:
+    with st.expander("Floods a day and wet minutes together"):
+        both = ask("pair", list(trials), planned, weeks)
+        look.say(KIND.get(both.fit.finding, "wrong"), both.fit.verdict)
+        if both.proposal is not None:
+            look.small(f"A trial of both would be: {both.proposal.sentence}")
+            names = ["floods_day", "hold_minutes", "trays", "expected", "near_best"]
+            shown = both.proposal.schedules[names].assign(
+                expected=(100 * both.proposal.schedules["expected"]).round(2),
+                near_best=(100 * both.proposal.schedules["near_best"]).round(),
+            )
+            headings = {
+                "floods_day": "floods a day",
+                "hold_minutes": "min each",
+                "expected": "expected %/day",
+                "near_best": "near best, of 100",
+            }
+            st.dataframe(shown.rename(columns=headings), hide_index=True)
+
+
+def value(found: Tuned, data: TuningData, settings: Settings) -> None:
+    st.subheader("What it is worth", anchor=False)
+    with look.clear_words():
+        worth = value_table(found, data, settings)
+    if worth is None:
+        look.small(
+            "Put your price, masses, tariff and the powers of lamp and pump under [value] in tidetray.toml to see pots and electricity here."
+        )
+        return
+    shown = worth[
+        [
+            "dose",
+            "floods_day",
+            "hold_minutes",
+            "days",
+            "pots_tray_month",
+            "pots_low",
+            "pots_high",
+            "kwh_pot",
+            "electricity_pot",
+            "earned_tray_month",
+        ]
+    ]
+    headings = {
+        "dose": NAMES[found.factor], "floods_day": "floods a day", "hold_minutes": "min each", "days": "days to sale", "pots_tray_month": "pots per tray-month",
+        "pots_low": "at least", "pots_high": "at most", "kwh_pot": "kWh a pot", "electricity_pot": "electricity a pot", "earned_tray_month": "earned per tray-month",
+    }  # fmt: skip
+    st.dataframe(shown.rename(columns=headings).round(2), hide_index=True)
+    look.small(
+        "Earned: price less electricity. Labour, plants and water are not in it. Days assume that growth goes on as it was measured."
+    )
+
+
+def earlier(data: TuningData) -> None:
+    if not data.predictions:
+        return
+    st.subheader("Predicted, and what happened", anchor=False)
+    table = predicted_and_happened(data.predictions, data.measured)
+    done = table[table["happened"].notna()]
+    if len(done):
+        inside = int(done["inside"].astype(bool).sum())
+        look.say("note", f"Of {len(done)} predictions, {inside} came within their limits (about 95 in 100 should).")
+    scale = [100.0 if told.response == GROWTH else 1.0 for told in data.predictions]
+    shown = table.assign(
+        **{name: (table[name] * scale).round(2) for name in ("expected", "low", "high", "happened")},
+        inside=[{True: "yes", False: "NO", None: "not yet"}[each] for each in table["inside"]],
+    )
+    headings = {"expected": "predicted (% a day, or days)", "low": "from", "high": "to", "happened": "happened", "inside": "within", "measured_dose": "measured dose", "is_best": "best so far"}  # fmt: skip
+    st.dataframe(shown.rename(columns=headings), hide_index=True)
+    st.download_button(
+        "Download as CSV", as_csv(table), file_name="predictions.csv", mime="text/csv", on_click="ignore"
+    )
+
+
+head("Flood schedule")
+page()

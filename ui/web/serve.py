@@ -1,0 +1,52 @@
+"""Starts the web server that shows the pages: as a child process, or in place of this one."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+from tidetray.ui.palette import THEME_FLAGS
+
+
+def serve(home: Path, *, host: str, port: int) -> None:
+    """Become the web server. Does not return."""
+    os.environ["TIDETRAY_HOME"] = str(home)
+    os.execv(sys.executable, _command(host, port))
+
+
+def start(home: Path, *, host: str, port: int, log: Path) -> subprocess.Popen[bytes]:
+    """Start the web server beside this process; what it prints goes to `log`."""
+    with log.open("wb") as out:
+        return subprocess.Popen(
+            _command(host, port),
+            stdout=out,
+            stderr=subprocess.STDOUT,
+            start_new_session=True,
+            env={**os.environ, "TIDETRAY_HOME": str(home)},
+        )
+
+
+def free_port(host: str, wanted: int) -> int:
+    """`wanted` if it is free, else one that is."""
+    for port in (wanted, 0):
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind((host, port))
+            except OSError:
+                continue
+            return int(probe.getsockname()[1])
+    raise OSError(f"no free port on {host}")
+
+
+def _command(host: str, port: int) -> list[str]:
+    return [
+        sys.executable, "-m", "streamlit", "run", str(Path(__file__).parent / "server.py"),
+        f"--server.address={host}", f"--server.port={port}", "--server.headless=true",
+        "--browser.gatherUsageStats=false", "--server.fileWatcherType=none",
+        "--client.toolbarMode=minimal", "--client.showErrorDetails=none", "--client.showErrorLinks=false",
+        "--runner.magicEnabled=false", *THEME_FLAGS,
+    ]  # fmt: skip
