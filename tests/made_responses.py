@@ -27,8 +27,9 @@ class MadeNursery:
 
 
 def made_nursery(kind: str, seed: int, *, tray_cv: float = 0.08) -> MadeNursery:
-    """Peaked: a parabola with its top at 6 to 18 h. Plateau: rising to 8 to 14 h, with or without a kink, or level and then falling.
-    Edge: a line, or a parabola with its top 4 to 12 h beyond what can be tested. Effects of 30 to 70 %."""
+    """Peaked: a parabola with its top at 6 to 18 h. Plateau: rising to 8 to 14 h, with or without a kink, or level and
+    then falling. Edge: a line, or a parabola with its top 4 to 12 h beyond what can be tested. Effects of 30 to 70
+    %."""
     rng = np.random.default_rng([seed, 0])
     fall, bent = rng.uniform(0.3, 0.7), rng.random() < 0.5
     if kind == "flat":
@@ -60,7 +61,9 @@ def grow(nursery: MadeNursery, doses: Array, rng: np.random.Generator, *, trial:
     scatter = rng.normal(0, nursery.tray_cv * LEVEL, len(doses))
     return pd.DataFrame(
         {
-            "trial": trial, "tray": [f"tray-{n + 1}" for n in range(len(doses))], "dry_h_day": doses,
+            "trial": trial,
+            "tray": [f"tray-{n + 1}" for n in range(len(doses))],
+            "dry_h_day": doses,
             "rgr_per_day": nursery.growth(doses) + level + scatter,
         }
-    )  # fmt: skip
+    )

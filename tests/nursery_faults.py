@@ -40,7 +40,8 @@ SentFault = Callable[[list[Sent]], list[Sent]]
 
 
 def quiet_nursery(until: datetime, *, days: int, seed: int = 7) -> Nursery:
-    """Nine trays whose floods all go well, for so many days up to the midnight (local) before `until`, and no silence."""
+    """Nine trays whose floods all go well, for so many days up to the midnight (local) before `until`, and no
+    silence."""
     made = make_nursery(until, seed=seed)
     last = until.astimezone(ZoneInfo(ZONE)).date()
     dates = [last - timedelta(days=days - n) for n in range(days)]

@@ -37,7 +37,7 @@ SHOTS = {
     "compare": ("compare", {"width": WIDTH_PX, "height": 900}, 1300),
     "places": ("positions", {"width": WIDTH_PX, "height": 900}, 1500),
     "tuning": ("tune", {"width": WIDTH_PX, "height": 900}, 900),
-}  # fmt: skip
+}
 
 
 def shoot(page: Page, url: str, name: str, tray: str) -> None:

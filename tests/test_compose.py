@@ -48,9 +48,12 @@ class Tls:
 
     def settings(self, **more: Any) -> BrokerSettings:
         known = {
-            "host": "localhost", "port": self.broker.port, "username": "recorder",
-            "password_file": self.secrets / "recorder-password", "ca_file": self.secrets / "authority.pem",
-        }  # fmt: skip
+            "host": "localhost",
+            "port": self.broker.port,
+            "username": "recorder",
+            "password_file": self.secrets / "recorder-password",
+            "ca_file": self.secrets / "authority.pem",
+        }
         return BrokerSettings(**{**known, **more})
 
 
@@ -234,10 +237,16 @@ def test_a_node_writes_only_its_own_topics(tls: Tls, bench_store: Store) -> None
     node = Client(tls, "bench-1", tls.password("bench-1"))
     assert node.is_let_in
     for topic in (
-        f"{BENCH_2}/data", f"{BENCH_2}/here", f"{BENCH_2}/receipt", f"{BENCH_1}/receipt", f"{BENCH_1}/timetable",
-        f"{BENCH_1}/data/more", "tidetray/v1/other-site/bench-1/data",
-        "tidetray/alarms/v1/recorder/here", "shed/probe",
-    ):  # fmt: skip
+        f"{BENCH_2}/data",
+        f"{BENCH_2}/here",
+        f"{BENCH_2}/receipt",
+        f"{BENCH_1}/receipt",
+        f"{BENCH_1}/timetable",
+        f"{BENCH_1}/data/more",
+        "tidetray/v1/other-site/bench-1/data",
+        "tidetray/alarms/v1/recorder/here",
+        "shed/probe",
+    ):
         assert not node.publish(topic, pack(1)), topic
     with recording(bench_store, tls.settings()) as recorder:
         assert recorder.connected.wait(15)

@@ -89,9 +89,11 @@ def test_the_pages_need_the_password(pages: tuple[int, int], secrets: Path) -> N
 
     right = (secrets / "pages-password").read_text().strip()
     wanted = {
-        "Connection": "Upgrade", "Upgrade": "websocket", "Sec-WebSocket-Version": "13",
+        "Connection": "Upgrade",
+        "Upgrade": "websocket",
+        "Sec-WebSocket-Version": "13",
         "Sec-WebSocket-Key": base64.b64encode(b"0123456789abcdef").decode(),
-    }  # fmt: skip
+    }
     origin = {"Origin": "https://greenhouse.lan", "Host": "greenhouse.lan"}
     assert answer("/", right) == 200
     assert answer("/_stcore/stream", right, **wanted, **origin) == 101
@@ -106,7 +108,8 @@ def test_the_pages_need_the_password(pages: tuple[int, int], secrets: Path) -> N
 
 
 def test_accounts_behind_the_proxy(pages: tuple[int, int], secrets: Path, tmp_path: Path) -> None:
-    """Both are asked for: the proxy's password, then a name; the cookie is for TLS only, and opens pages and web socket."""
+    """Both are asked for: the proxy's password, then a name; the cookie is for TLS only, and opens pages and web
+    socket."""
     port, _ = pages
     People(tmp_path / "home").add("Robin", "seven wet pots", "manage", by="", now=datetime.now(UTC))
     trusting = ssl.create_default_context(cafile=str(secrets / "authority.pem"))
@@ -129,9 +132,12 @@ def test_accounts_behind_the_proxy(pages: tuple[int, int], secrets: Path, tmp_pa
     cookie = {"Cookie": headers["Set-Cookie"].split(";")[0]}
     assert answer("GET", "/weigh?pot=pot-1", **cookie)[0] == 200
     socket = {
-        "Connection": "Upgrade", "Upgrade": "websocket", "Sec-WebSocket-Version": "13",
-        "Sec-WebSocket-Key": base64.b64encode(b"0123456789abcdef").decode(), **own,
-    }  # fmt: skip
+        "Connection": "Upgrade",
+        "Upgrade": "websocket",
+        "Sec-WebSocket-Version": "13",
+        "Sec-WebSocket-Key": base64.b64encode(b"0123456789abcdef").decode(),
+        **own,
+    }
     assert answer("GET", "/_stcore/stream", **socket, **cookie)[0] == 101
     assert answer("GET", "/_stcore/stream", **socket)[0] == 403
 
@@ -155,6 +161,9 @@ def test_the_units_are_in_order(tmp_path: Path) -> None:
     if verify is not None:
         done = subprocess.run(
             [verify, "verify", "--man=no", *map(str, sorted(tmp_path.glob("tidetray-*")))],
-            capture_output=True, text=True, timeout=60, check=False,
-        )  # fmt: skip
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
         assert [line for line in done.stderr.splitlines() if "tidetray-" in line] == []

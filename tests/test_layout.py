@@ -9,8 +9,16 @@ from pathlib import Path
 
 ROOT = Path(__file__).parent.parent
 TOP = {
-    "README.md", "DEVELOPERS.md", "pyproject.toml", "ingest", "analysis", "ui", "firmware_notes", "tests", "compose.yaml",
-}  # fmt: skip
+    "README.md",
+    "DEVELOPERS.md",
+    "pyproject.toml",
+    "ingest",
+    "analysis",
+    "ui",
+    "firmware_notes",
+    "tests",
+    "compose.yaml",
+}
 MAY_IMPORT = {"ingest": {"ingest"}, "analysis": {"analysis", "ingest"}, "ui": {"ui", "analysis", "ingest"}}
 DOERS_OF_IO = {"trial_data.py"}
 IO_MODULES = {

@@ -105,9 +105,14 @@ def test_the_walk_goes_on_as_the_readme_types_it(tmp_path: Path) -> None:
         AlarmBook(store).enter([("nursery", change)], now_ms=now_ms)
     script = block("<!-- walk: after -->").replace(".venv/bin/", "")
     done = subprocess.run(
-        ["bash", "-euo", "pipefail", "-c", script], cwd=tmp_path, env=with_command(tmp_path), capture_output=True, text=True,
-        check=False, timeout=240,
-    )  # fmt: skip
+        ["bash", "-euo", "pipefail", "-c", script],
+        cwd=tmp_path,
+        env=with_command(tmp_path),
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=240,
+    )
     assert done.returncode == 0, done.stderr
     assert "did not drain" in done.stdout
     assert "Alarm 1 (tray-5: did not drain) is acknowledged by me." in done.stdout
@@ -126,8 +131,10 @@ def test_the_example_pack_of_developers_md_decodes() -> None:
     assert (pack.boot, pack.seq, pack.oldest, pack.set_aside) == ("7f3a", 12, 3, ())
     time_ms = to_ms(datetime(2026, 6, 1, 8, tzinfo=UTC))
     assert set(pack.readings) == {
-        ("tray-1", "level", time_ms, 0.0312), ("tray-1", "flooded", time_ms, 1.0), ("tray-1", "water_temp", time_ms, 21.4),
-    }  # fmt: skip
+        ("tray-1", "level", time_ms, 0.0312),
+        ("tray-1", "flooded", time_ms, 1.0),
+        ("tray-1", "water_temp", time_ms, 21.4),
+    }
 
 
 def test_paths_that_the_readme_names_exist() -> None:

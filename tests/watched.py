@@ -1,4 +1,5 @@
-"""A simulated nursery watched without broker and recorder: what is told of what its nodes send. For tests and benches."""
+"""A simulated nursery watched without broker and recorder: what is told of what its nodes send. For tests and
+benches."""
 
 from __future__ import annotations
 

@@ -56,10 +56,12 @@ def _plan(trays: int, start: datetime, rng: np.random.Generator) -> TrialPlan:
     placed = tuple(
         TrayPlan(
             Tray(f"tray-{n + 1}", SITE, 0.5, 0.3, 0.06, 0.012, 2e-4, inlet_row=1.5, inlet_column=0.5),
-            TREATMENTS[order[n]].name, "white LED", bench=f"{n // TRAYS_PER_NODE + 1}",
+            TREATMENTS[order[n]].name,
+            "white LED",
+            bench=f"{n // TRAYS_PER_NODE + 1}",
         )
         for n in range(trays)
-    )  # fmt: skip
+    )
     pots = tuple(
         PotPlan(f"t{n + 1}-p{k + 1}", tray.name, k // 4 + 1, k % 4 + 1, round(float(rng.normal(14.0, 0.2)), 2))
         for n, tray in enumerate(placed)
@@ -125,9 +127,21 @@ def _cycles(db: object, plan: TrialPlan, start: datetime, until: datetime, rng: 
                 break
             dry = at + round(wet_ms)
             rows.append(
-                (SITE, tray.name, number, at, at + 12_000, dry - round(1000 * drain_s), dry, 12.0, wet_ms / 1000, drain_s, 0.028,
-                 "complete")
-            )  # fmt: skip
+                (
+                    SITE,
+                    tray.name,
+                    number,
+                    at,
+                    at + 12_000,
+                    dry - round(1000 * drain_s),
+                    dry,
+                    12.0,
+                    wet_ms / 1000,
+                    drain_s,
+                    0.028,
+                    "complete",
+                )
+            )
     db.executemany(f"INSERT INTO cycle VALUES ({', '.join('?' * 12)})", rows)  # type: ignore[attr-defined]
 
 
@@ -146,8 +160,15 @@ def _series(db: object, plan: TrialPlan, start: datetime, until: datetime, rng: 
             value = np.where(lit, value, 0.0)
         value = np.maximum(value, 0.0)
         above = np.where(lit, 3600.0, 0.0) if channel == "light" else np.full(len(hours), np.nan)
-        rows = zip([channel] * len(hours), hours.tolist(), value.tolist(), (value - scatter).tolist(), (value + scatter).tolist(),
-                   [None if np.isnan(each) else each for each in above.tolist()], strict=True)  # fmt: skip
+        rows = zip(
+            [channel] * len(hours),
+            hours.tolist(),
+            value.tolist(),
+            (value - scatter).tolist(),
+            (value + scatter).tolist(),
+            [None if np.isnan(each) else each for each in above.tolist()],
+            strict=True,
+        )
         db.executemany("INSERT INTO made_hour VALUES (?, ?, ?, ?, ?, ?)", rows)  # type: ignore[attr-defined]
         at = value[np.minimum((raw // HOUR_MS - hours[0]), len(hours) - 1)]
         single = zip([channel] * len(raw), raw.tolist(), at.tolist(), strict=True)
@@ -155,19 +176,24 @@ def _series(db: object, plan: TrialPlan, start: datetime, until: datetime, rng: 
         execute("INSERT INTO made_reading VALUES (?, ?, ?)", (channel, to_ms(start), mean))
     for n, tray in enumerate(plan.trays):
         node = f"bench-{n // TRAYS_PER_NODE + 1}"
-        execute("INSERT OR IGNORE INTO node (site, node, here, here_ms, boot, last_message_ms) VALUES (?, ?, 1, ?, '7f3a', ?)",
-                (SITE, node, to_ms(until), to_ms(until)))  # fmt: skip
+        execute(
+            (
+                "INSERT OR IGNORE INTO node (site, node, here, here_ms, boot, last_message_ms) VALUES (?, ?, 1, "
+                "?, '7f3a', ?)"
+            ),
+            (SITE, node, to_ms(until), to_ms(until)),
+        )
         for channel in CHANNELS:
             execute(
                 "INSERT INTO series (site, node, tray, channel) VALUES (?, ?, ?, ?)", (SITE, node, tray.name, channel)
             )
     execute(
-        "INSERT INTO hourly SELECT id, hour, 60, v * (1 + 0.001 * (id % 13)), low, high, 3600.0 * v * (1 + 0.001 * (id % 13)), 3600.0, above"
-        " FROM series CROSS JOIN made_hour USING (channel) ORDER BY id, hour"
+        "INSERT INTO hourly SELECT id, hour, 60, v * (1 + 0.001 * (id % 13)), low, high, 3600.0 * v * (1 + "
+        "0.001 * (id % 13)), 3600.0, above FROM series CROSS JOIN made_hour USING (channel) ORDER BY id, hour"
     )
     execute(
-        "INSERT INTO reading SELECT id, time_ms, v * (1 + 0.001 * (id % 13)), 0 FROM series CROSS JOIN made_reading USING (channel)"
-        " ORDER BY id, time_ms"
+        "INSERT INTO reading SELECT id, time_ms, v * (1 + 0.001 * (id % 13)), 0 FROM series CROSS JOIN "
+        "made_reading USING (channel) ORDER BY id, time_ms"
     )
     execute("INSERT INTO counter SELECT 'readings', count(*) FROM reading")
     execute("DROP TABLE made_hour")

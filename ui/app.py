@@ -18,7 +18,8 @@ NOW = (
     st.Page("views/alarms.py", title="Alarms"),
     st.Page("views/weigh.py", title="Weigh-in"),
 )
-"""Beside the bench: open on a phone too; the others stand under More there (`ui/parts/look.py` hides what is too much of either)."""
+"""Beside the bench: open on a phone too; the others stand under More there (`ui/parts/look.py` hides what is too much
+of either)."""
 
 # In the order in which a grower asks.
 TRIAL = (

@@ -39,14 +39,34 @@ SERIES = ("#b0641a", "#2f9bd0", "#17415e", "#8a4f9e", "#00856f", "#222222")
 SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "triangle-left", "triangle-right")
 
 AT_NIGHT = {
-    INK: "#e8eeed", QUIET: "#aebcbe", GROUND: "#0f1719", PAPER: "#172225", FIELD: "#213034", LINE: "#3b4b4f", EDGE: "#84969a",
-    DEEP: "#177a89", WET: "#5aaee6", DRY: "#dba75f", UNKNOWN: "#98a4a7", HATCH: "#2b373a", LIT: "#4a4220",
-    WRONG: "#ff8f78", WRONG_GROUND: "#3a1b15", FINE: "#77cf9d", FINE_GROUND: "#15301f", NOTE: "#d9c26a", NOTE_GROUND: "#302a13",
+    INK: "#e8eeed",
+    QUIET: "#aebcbe",
+    GROUND: "#0f1719",
+    PAPER: "#172225",
+    FIELD: "#213034",
+    LINE: "#3b4b4f",
+    EDGE: "#84969a",
+    DEEP: "#177a89",
+    WET: "#5aaee6",
+    DRY: "#dba75f",
+    UNKNOWN: "#98a4a7",
+    HATCH: "#2b373a",
+    LIT: "#4a4220",
+    WRONG: "#ff8f78",
+    WRONG_GROUND: "#3a1b15",
+    FINE: "#77cf9d",
+    FINE_GROUND: "#15301f",
+    NOTE: "#d9c26a",
+    NOTE_GROUND: "#302a13",
     **dict(zip(SERIES, ("#e58a3a", "#59b8ec", "#cfe4f7", "#9a4fb8", "#1fae93", "#fff8d0"), strict=True)),
     # of charts alone: their grid, shades of a map, the rest of a sum, tested doses
-    "#e6e9e4": "#2a3639", "#fff6cf": "#4a4220", "#b9b7ac": "#23282a", "#d9dcd7": "#46545a", "#eef3ea": "#1d2b26",
+    "#e6e9e4": "#2a3639",
+    "#fff6cf": "#4a4220",
+    "#b9b7ac": "#23282a",
+    "#d9dcd7": "#46545a",
+    "#eef3ea": "#1d2b26",
     "#e3eef3": "#1b2d35",
-}  # fmt: skip
+}
 """Colour by day -> by night, of everything that pages and charts are drawn in."""
 
 LINK_AT_NIGHT = "#7fd3e0"

@@ -15,8 +15,17 @@ if TYPE_CHECKING:
     from tidetray.ingest.store.queries import NodeState
 
 __all__ = [
-    "LOOK_FIRST", "MAINS", "STATES", "age", "ahead", "clock", "is_today", "many", "span", "when",
-]  # fmt: skip
+    "LOOK_FIRST",
+    "MAINS",
+    "STATES",
+    "age",
+    "ahead",
+    "clock",
+    "is_today",
+    "many",
+    "span",
+    "when",
+]
 
 STATES = {"wet": ("●", "wet"), "dry": ("○", "dry"), "unknown": ("?", "unknown")}
 """State -> its mark and its word."""
@@ -95,9 +104,13 @@ def node_troubles(node: NodeState) -> dict[str, str]:
     return found
 
 
-SPENT = "A dried pot is spent: it leaves the trial, and what it would have grown is not known. Take few, and choose them by lot."
+SPENT = (
+    "A dried pot is spent: it leaves the trial, and what it would have grown is not known. Take few, and choose "
+    "them by lot."
+)
 
 OVEN = (
-    "Oven: take plastic pots and labels out first; at most 105 °C (60 to 70 °C for plant tissue, the same all through the trial); a thin "
-    "layer on a fire-safe dish; ventilated; never unattended, never in a kitchen. Let it cool dry before weighing. Follow your local rules."
+    "Oven: take plastic pots and labels out first; at most 105 °C (60 to 70 °C for plant tissue, the same "
+    "all through the trial); a thin layer on a fire-safe dish; ventilated; never unattended, never in a "
+    "kitchen. Let it cool dry before weighing. Follow your local rules."
 )

@@ -1,8 +1,8 @@
 """A fingerprint of frames: two reports with the same one rest on the same data.
 
 SHA-256 (FIPS 180-4) over every column's name and bytes: times as milliseconds since 1970 UTC and numbers as IEEE 754
-doubles, both little-endian, texts as UTF-8, each once in the order in which they come, then a 32-bit number per row (-1:
-none). The order of rows counts. Pure.
+doubles, both little-endian, texts as UTF-8, each once in the order in which they come, then a 32-bit number per row
+(-1: none). The order of rows counts. Pure.
 """
 
 from __future__ import annotations

@@ -132,8 +132,8 @@ def days_to_mass(
     ahead = int(trays["extrapolated"].sum())
     if ahead:
         cautions.append(
-            f"{counted(ahead, 'tray').capitalize()} had not reached it at the last weigh-in: the day is where the curve "
-            "would come to it if it ran on."
+            f"{counted(ahead, 'tray').capitalize()} had not reached it at the last weigh-in: the day is "
+            "where the curve would come to it if it ran on."
         )
     reached = trays.dropna(subset=["days"])
     if reached["treatment"].nunique() < 2:

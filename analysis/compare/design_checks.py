@@ -57,9 +57,12 @@ def _layout(treatment: Codes, tray: Codes, levels: Sequence[str], trays: Sequenc
     used, t = np.unique(treatment, return_inverse=True)
     stood, u = np.unique(tray, return_inverse=True)
     return Layout(
-        t.astype(np.intp), tuple(levels[i] for i in used), u.astype(np.intp), tuple(trays[i] for i in stood),
+        t.astype(np.intp),
+        tuple(levels[i] for i in used),
+        u.astype(np.intp),
+        tuple(trays[i] for i in stood),
         len(np.unique(u * len(used) + t)) > len(stood),
-    )  # fmt: skip
+    )
 
 
 def layout(frame: pd.DataFrame, treatment: str, tray: str) -> Layout:
@@ -170,8 +173,8 @@ def replication_cautions(where: Layout) -> list[str]:
     out = []
     if alone:
         out.append(
-            f"{_listed(alone)} stood on one tray only: what is particular to the treatment and what to that tray cannot "
-            "be told apart, so its pairs have no p-value."
+            f"{_listed(alone)} stood on one tray only: what is particular to the treatment and what to that "
+            "tray cannot be told apart, so its pairs have no p-value."
         )
     fewest = min(n for i in range(len(where.levels)) if (n := where.trays_of(i)) > 1)
     if fewest < 4:

@@ -236,8 +236,8 @@ def _slope_checks(data: _Data) -> tuple[list[dict[str, object]], list[str]]:
         rows.append({"check": f"one slope of {name}", **test._asdict()})
         if test.p < LEVEL:
             cautions.append(
-                f"The effect of {name} differs between treatments: the difference between treatments depends on it, and "
-                "the one given holds at its mean."
+                f"The effect of {name} differs between treatments: the difference between treatments depends "
+                "on it, and the one given holds at its mean."
             )
     return rows, cautions
 
@@ -330,14 +330,20 @@ def compare_treatments(
         pairs = _with_percent(described_pairs(value, n, unit), means, None, cautions)
         return Comparison(
             pd.DataFrame([{"term": "treatment", "method": KENWARD_ROGER}], columns=F_COLUMNS),
-            means, pairs, empty(columns=["source", "estimate", "share"]),
+            means,
+            pairs,
+            empty(columns=["source", "estimate", "share"]),
             empty(columns=["covariate", "estimate", "se", "df", "low", "high"]),
-            table, unequal, empty(columns=CHECK_COLUMNS), tuple(cautions), _summary(pairs, means, cautions),
-        )  # fmt: skip
+            table,
+            unequal,
+            empty(columns=CHECK_COLUMNS),
+            tuple(cautions),
+            _summary(pairs, means, cautions),
+        )
     if np.linalg.matrix_rank(data.design) < data.design.shape[1]:
         raise ValueError(
-            f"covariates {', '.join(name for name, _ in data.columns)} follow from the treatments, from each other or do "
-            "not vary: their effects cannot be told apart; leave out those that do"
+            f"covariates {', '.join(name for name, _ in data.columns)} follow from the treatments, from each "
+            "other or do not vary: their effects cannot be told apart; leave out those that do"
         )
     fit = fit_mixed(data.y, data.design, data.terms)
     rows = data.mean_rows
@@ -391,13 +397,20 @@ def compare_treatments(
 
 
 def resample_trays(
-    pots: pd.DataFrame, *, response: str, treatment: str, tray: str, covariates: Sequence[str] = (),
-    refits: int = 2000, seed: int,
-) -> pd.DataFrame:  # fmt: skip
+    pots: pd.DataFrame,
+    *,
+    response: str,
+    treatment: str,
+    tray: str,
+    covariates: Sequence[str] = (),
+    refits: int = 2000,
+    seed: int,
+) -> pd.DataFrame:
     """All pairs a - b with 95 % percentile limits from refits to trays drawn again within their treatments.
 
-    Columns: a, b, estimate, low, high, refits. A cross-check that needs no normal distribution, and too narrow with
-    few trays: such limits cover 80 % with three a side, 85 % with four, 91 % with eight (simulated in tests/analysis/compare/test_one_day.py).
+    Columns: a, b, estimate, low, high, refits. A cross-check that needs no normal distribution, and too narrow with few
+    trays: such limits cover 80 % with three a side, 85 % with four, 91 % with eight (simulated in
+    tests/analysis/compare/test_one_day.py).
     """
     data = _read(pots, response, treatment, tray, covariates)
     where = data.where

@@ -54,9 +54,23 @@ _LEVEL = 0.05
 _LARGEST_LOG = 700.0  # e to more than this is no number; an interval that wide says nothing anyway
 
 DAY_COLUMNS = [
-    "day", "a", "b", "estimate", "se", "df", "t", "low", "high", "p_unadjusted", "p",
-    "percent", "percent_low", "percent_high", "n_trays", "n_pots",
-]  # fmt: skip
+    "day",
+    "a",
+    "b",
+    "estimate",
+    "se",
+    "df",
+    "t",
+    "low",
+    "high",
+    "p_unadjusted",
+    "p",
+    "percent",
+    "percent_low",
+    "percent_high",
+    "n_trays",
+    "n_pots",
+]
 
 
 @dataclass(frozen=True)
@@ -137,8 +151,8 @@ def _read(weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: 
     moved = once.groupby("own")["code"].nunique() > 1
     if moved.any() and not once.duplicated(["own", "t"]).any():
         cautions.append(
-            f"{counted(int(moved.sum()), 'pot').capitalize()} changed trays: each counts as another pot after the move, "
-            "and carries the first tray's effect with it."
+            f"{counted(int(moved.sum()), 'pot').capitalize()} changed trays: each counts as another pot "
+            "after the move, and carries the first tray's effect with it."
         )
     rows = once["row"].to_numpy()
     where = everywhere.take(rows)
@@ -283,11 +297,23 @@ def _day_pairs(s: _Series, day: float) -> tuple[list[list[object]], str]:
     for m, (i, j) in enumerate(pairs):
         e, low, high = kr.estimate[m], kr.estimate[m] - margin[m], kr.estimate[m] + margin[m]
         withheld = {where.levels[i], where.levels[j]} & set(where.unreplicated)
-        out.append([
-            day, where.levels[i], where.levels[j], e, kr.se[m], kr.df[m], e / kr.se[m], low, high,
-            np.nan if withheld else p[m], np.nan, *(100 * np.expm1(np.minimum([e, low, high], _LARGEST_LOG))),
-            *(int(n[c].iloc[i] + n[c].iloc[j]) for c in ("n_trays", "n_pots")),
-        ])  # fmt: skip
+        out.append(
+            [
+                day,
+                where.levels[i],
+                where.levels[j],
+                e,
+                kr.se[m],
+                kr.df[m],
+                e / kr.se[m],
+                low,
+                high,
+                np.nan if withheld else p[m],
+                np.nan,
+                *(100 * np.expm1(np.minimum([e, low, high], _LARGEST_LOG))),
+                *(int(n[c].iloc[i] + n[c].iloc[j]) for c in ("n_trays", "n_pots")),
+            ]
+        )
     return out, ""
 
 
@@ -322,7 +348,10 @@ def _summary(rates: pd.DataFrame, pairs: pd.DataFrame, days: pd.DataFrame, first
         size, *limits = (100 * np.expm1(min(sign * end[c], _LARGEST_LOG)) for c in ("estimate", "low", "high"))
         low, high = sorted(limits)
         ahead = "ahead of" if size >= 0 else "behind"
-        text += f" After {end['day']:g} days {x.best} stood {abs(size):.0f} % {ahead} {x.worst} ({low:.0f} to {high:.0f} %)."
+        text += (
+            f" After {end['day']:g} days {x.best} stood {abs(size):.0f} % {ahead} {x.worst} ({low:.0f} to "
+            f"{high:.0f} %)."
+        )
     return text
 
 

@@ -51,7 +51,10 @@ def thin_cautions(df: Iterable[float]) -> list[str]:
     if all(x >= LEAST_DF for x in df):
         return []
     return [
-        "Too little is left to judge some differences by (less than one degree of freedom): they have no limits and no p."
+        (
+            "Too little is left to judge some differences by (less than one degree of freedom): they have no "
+            "limits and no p."
+        )
     ]
 
 
@@ -88,9 +91,23 @@ def _pair_counts(n: pd.DataFrame, i: int, j: int) -> tuple[int, int]:
 
 
 PAIR_COLUMNS = [
-    "a", "b", "estimate", "se", "df", "t", "low", "high", "p", "p_unadjusted",
-    "se_satterthwaite", "df_satterthwaite", "p_satterthwaite", "n_trays", "n_pots", "unit",
-]  # fmt: skip
+    "a",
+    "b",
+    "estimate",
+    "se",
+    "df",
+    "t",
+    "low",
+    "high",
+    "p",
+    "p_unadjusted",
+    "se_satterthwaite",
+    "df_satterthwaite",
+    "p_satterthwaite",
+    "n_trays",
+    "n_pots",
+    "unit",
+]
 
 
 def pairs_table(fit: MixedFit, rows: Array, n: pd.DataFrame, unit: str, withheld: Sequence[str]) -> pd.DataFrame:

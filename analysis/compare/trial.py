@@ -69,10 +69,20 @@ def compare_trial(
     lag = early_lag(tray_courses(masses, **_NAMED, stock="stock"))
     to_mass = None if saleable_g is None else days_to_mass(masses, **_NAMED, pot="pot", mass_g=saleable_g)
     wet_dry, dry_cautions = _wet_dry(masses)
-    cautions = dict.fromkeys((
-        *run, *changed, *own, *at_day.cautions, *growth.cautions, *crossed.cautions, *lag.cautions, *dry_cautions,
-        *(to_mass.cautions if to_mass else ()), *(wet_dry.cautions if wet_dry else ()),
-    ))  # fmt: skip
+    cautions = dict.fromkeys(
+        (
+            *run,
+            *changed,
+            *own,
+            *at_day.cautions,
+            *growth.cautions,
+            *crossed.cautions,
+            *lag.cautions,
+            *dry_cautions,
+            *(to_mass.cautions if to_mass else ()),
+            *(wet_dry.cautions if wet_dry else ()),
+        )
+    )
     sentences = [f"After {day} days: {at_day.summary}", growth.summary]
     if to_mass and to_mass.summary:
         sentences.append(to_mass.summary)
@@ -115,8 +125,9 @@ def _one_run(masses: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     first, last = int(run["day"].min()), int(run["day"].max())
     start_g = run[run["day"] == first].set_index("pot")["net_g"]
     told = (
-        f"Trays changed treatments on the way (crossover): this compares days {first} to {last} only, under the treatments "
-        "of that time. What the time before did to the plants is not taken off; ask for an earlier day to see that run."
+        f"Trays changed treatments on the way (crossover): this compares days {first} to {last} only, under "
+        "the treatments of that time. What the time before did to the plants is not taken off; ask for an "
+        "earlier day to see that run."
     )
     return run.assign(start_g=run["pot"].map(start_g)), [told]
 

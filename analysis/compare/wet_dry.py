@@ -57,7 +57,8 @@ def compare_wet_and_dry(
         )
     if (d >= w).any():
         raise ValueError(
-            f"'{dry}' is not below '{wet}' in {rows_named(both, d >= w)}: were the columns mixed up, or is a tare missing?"
+            f"'{dry}' is not below '{wet}' in {rows_named(both, d >= w)}: were the columns mixed up, or is a "
+            "tare missing?"
         )
     both = both.assign(water_fraction=1 - d / w)
     found = {

@@ -90,7 +90,8 @@ WARMTH_COLUMNS = (
     "clamped_dd",
 )
 WHOLE_DAY = 0.9
-"""Share of a day that must be known for it to count: else its least or greatest may be missed (common practice, no source)."""
+"""Share of a day that must be known for it to count: else its least or greatest may be missed (common practice, no
+source)."""
 
 
 def daily_warmth(
@@ -144,7 +145,8 @@ def daily_warmth(
 
 
 def total_warmth(daily: pd.DataFrame) -> pd.DataFrame:
-    """Per tray: `days`, `days_known`, `mean_c` over the known hours, and the sums of the degree days over the days known.
+    """Per tray: `days`, `days_known`, `mean_c` over the known hours, and the sums of the degree days over the days
+    known.
 
     Compare trays by `per_day_dd`, the mean of `hours_dd`, where not the same days are known.
     """

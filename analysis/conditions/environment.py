@@ -26,9 +26,24 @@ from tidetray.ingest.core.readings import Tray
 from tidetray.ingest.notebook.facts import BASE_C
 
 ENVIRONMENT_COLUMNS = (
-    "pot", "start", "end", "light_factor", "light_mol_m2_d", "dry_light_mol_m2_d", "plant_light_mol_m2_d", "light_cover",
-    "water_depth_m", "attenuation_per_m", "air_temp_c", "degree_h_d", "air_temp_cover", "water_temp_c", "water_temp_cover", "vpd_dry_kpa", "vpd_dry_cover",
-)  # fmt: skip
+    "pot",
+    "start",
+    "end",
+    "light_factor",
+    "light_mol_m2_d",
+    "dry_light_mol_m2_d",
+    "plant_light_mol_m2_d",
+    "light_cover",
+    "water_depth_m",
+    "attenuation_per_m",
+    "air_temp_c",
+    "degree_h_d",
+    "air_temp_cover",
+    "water_temp_c",
+    "water_temp_cover",
+    "vpd_dry_kpa",
+    "vpd_dry_cover",
+)
 
 ATTENUATION_PER_M = 1.0
 """Of the water in a tray where it was not measured, 400-700 nm: clear to slightly coloured (a teaching text, read in a
@@ -56,18 +71,18 @@ def environment(
 ) -> pd.DataFrame:
     """One row per row of `intervals`, in its order, with the columns ENVIRONMENT_COLUMNS.
 
-    `cycles`, `light`, `intervals`, `pots` as in `exposure`; `hours`: channel (`air_temp`, `water_temp`, `humidity`)
-    -> hourly means (`tray, time, mean, covered_s`), without the hours that are flagged; `places`: `tray, row,
-    column, factor` from `place_factors`, for pots with `row` and `column`; `water`: `tray, time, attenuation_per_m`, from when
+    `cycles`, `light`, `intervals`, `pots` as in `exposure`; `hours`: channel (`air_temp`, `water_temp`, `humidity`) ->
+    hourly means (`tray, time, mean, covered_s`), without the hours that are flagged; `places`: `tray, row, column,
+    factor` from `place_factors`, for pots with `row` and `column`; `water`: `tray, time, attenuation_per_m`, from when
     a tray had which water, that of its geometry in `trays` or else ATTENUATION_PER_M before.
 
-    Per day [mol m⁻² d⁻¹]: `light_mol_m2_d` falls on the pot's place, `dry_light_mol_m2_d` of it while the pot
-    is dry, and `plant_light_mol_m2_d` reaches it: in full while dry, through the water above the pot's height while
-    wet, each flood at its peak, or at the tray's flood mark where no level was measured. `water_depth_m` and
-    `attenuation_per_m` are means over its wet time, NaN if it has none. `light_factor` is that of its place, 1 where
-    none was surveyed. `degree_h_d` [°C h per day] above `base_c`, up to `top_c`. `vpd_dry_kpa`: mean over the dry hours. `…_cover`: share of the
-    interval (for VPD: of its dry hours) that a figure rests on; below LEAST_COVER it is NaN.
-    ValueError as in `exposure`.
+    Per day [mol m⁻² d⁻¹]: `light_mol_m2_d` falls on the pot's place, `dry_light_mol_m2_d` of it while the pot is dry,
+    and `plant_light_mol_m2_d` reaches it: in full while dry, through the water above the pot's height while wet, each
+    flood at its peak, or at the tray's flood mark where no level was measured. `water_depth_m` and `attenuation_per_m`
+    are means over its wet time, NaN if it has none. `light_factor` is that of its place, 1 where none was surveyed.
+    `degree_h_d` [°C h per day] above `base_c`, up to `top_c`. `vpd_dry_kpa`: mean over the dry hours. `…_cover`: share
+    of the interval (for VPD: of its dry hours) that a figure rests on; below LEAST_COVER it is NaN. ValueError as in
+    `exposure`.
     """
     cut = cut_intervals(intervals, pots)
     n = len(cut.start_ms)
@@ -98,9 +113,23 @@ def environment(
 
 
 _SUMS = (
-    "light", "dry_light", "plant_light", "light_ms", "air", "air_ms", "degree", "water", "water_ms", "vpd", "vpd_ms", "dry_ms",
-    "placed_ms", "depth", "attenuation", "wet_ms",
-)  # fmt: skip
+    "light",
+    "dry_light",
+    "plant_light",
+    "light_ms",
+    "air",
+    "air_ms",
+    "degree",
+    "water",
+    "water_ms",
+    "vpd",
+    "vpd_ms",
+    "dry_ms",
+    "placed_ms",
+    "depth",
+    "attenuation",
+    "wet_ms",
+)
 _LIGHT_ROWS = slice(0, 3)
 _NONE = (np.empty(0, dtype=np.int64), np.empty(0))
 _NO_SERIES = (_NONE, _NONE, _NONE)
@@ -114,17 +143,28 @@ def _rates(line: Timeline, base_c: float, top_c: float) -> list[FloatArray]:
     # light of unknown hours reached the pot through air or water: in a tray the difference is a few per cent
     through = np.where(line.wet, left, np.where(line.dry, 1.0, (1.0 + left) / 2))
     return [
-        line.ppfd, line.ppfd * dry, line.ppfd * through, line.light_known.astype(np.float64),
-        np.where(air_known, air, 0.0), air_known.astype(np.float64),
+        line.ppfd,
+        line.ppfd * dry,
+        line.ppfd * through,
+        line.light_known.astype(np.float64),
+        np.where(air_known, air, 0.0),
+        air_known.astype(np.float64),
         np.where(air_known, degree_hours(air, base_c, top_c), 0.0),
-        np.where(water_known, water, 0.0), water_known.astype(np.float64),
-        np.where(vpd_known, vpd, 0.0) * dry, vpd_known * dry, dry, np.ones(len(dry)),
-        depth_m * wet, attenuation * wet, wet,
-    ]  # fmt: skip
+        np.where(water_known, water, 0.0),
+        water_known.astype(np.float64),
+        np.where(vpd_known, vpd, 0.0) * dry,
+        vpd_known * dry,
+        dry,
+        np.ones(len(dry)),
+        depth_m * wet,
+        attenuation * wet,
+        wet,
+    ]
 
 
 def _depths(cycles: pd.DataFrame, height_m: float, mark_m: float) -> tuple[IntArray, FloatArray]:
-    """Depth of water above the pot's height at the peak of each flood, from its start on; at the flood mark where none is known."""
+    """Depth of water above the pot's height at the peak of each flood, from its start on; at the flood mark where none
+    is known."""
     least_m = max(mark_m - height_m, 0.0)
     floods = cycles[~cycles["kind"].isin([UNKNOWN, NO_FLOOD])]
     peaks = floods["peak_level_m"].to_numpy(dtype=np.float64)

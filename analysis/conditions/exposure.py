@@ -4,8 +4,8 @@ In: cycles of trays (`tidetray.ingest.cycles.detect.detect_cycles`), their light
 where the pots stood; the frames are in DEVELOPERS.md. Out: one row per pot and interval, or per tray
 and local day.
 
-The state of a tray at any instant is told in `analysis/conditions/tray_states.py`; a pot without a place is unknown. What
-no row of the cycles covers is dry: whoever makes them says by `unknown` rows where readings are missing.
+The state of a tray at any instant is told in `analysis/conditions/tray_states.py`; a pot without a place is unknown.
+What no row of the cycles covers is dry: whoever makes them says by `unknown` rows where readings are missing.
 
 It does not guess: what is unknown is reported beside wet and dry, so that wet hours lie between
 `wet_h` and `wet_most_h`, dry ones between `dry_h` and `dry_most_h`.
@@ -26,10 +26,27 @@ from tidetray.analysis.conditions.tray_states import Timeline, cycles_by_tray, l
 from tidetray.ingest.core.readings import Tray
 
 EXPOSURE_COLUMNS = (
-    "pot", "tray", "start", "end", "hours", "wet_h", "dry_h", "unknown_h",
-    "wet_lit_h", "wet_dark_h", "dry_lit_h", "dry_dark_h", "floods", "dli_mol_m2_d", "light_known_h",
-    "wet_most_h", "dry_most_h", "dry_spell_mean_h", "dry_spell_longest_h", "wet_spell_mean_h",
-)  # fmt: skip
+    "pot",
+    "tray",
+    "start",
+    "end",
+    "hours",
+    "wet_h",
+    "dry_h",
+    "unknown_h",
+    "wet_lit_h",
+    "wet_dark_h",
+    "dry_lit_h",
+    "dry_dark_h",
+    "floods",
+    "dli_mol_m2_d",
+    "light_known_h",
+    "wet_most_h",
+    "dry_most_h",
+    "dry_spell_mean_h",
+    "dry_spell_longest_h",
+    "wet_spell_mean_h",
+)
 
 _MS_PER_H = 3_600_000.0
 _MS_PER_DAY = 86_400_000.0
@@ -128,9 +145,14 @@ def _sum_pieces(
             line = Timeline(floods_here, of_tray(light_of, tray), low_ms, high_ms)
             dark = line.light_known & ~line.lit
             states = (
-                line.wet, line.unknown, line.wet & line.lit, line.wet & dark,
-                line.dry & line.lit, line.dry & dark, line.light_known,
-            )  # fmt: skip
+                line.wet,
+                line.unknown,
+                line.wet & line.lit,
+                line.wet & dark,
+                line.dry & line.lit,
+                line.dry & dark,
+                line.light_known,
+            )
             np.add.at(ms.T, row, line.running(states, np.int64).between(from_ms, to_ms).T)
             np.add.at(ms[_UNKNOWN], row, from_ms - to_ms)
             np.add.at(photons, row, line.running([line.ppfd], np.float64).between(from_ms, to_ms)[0])

@@ -27,7 +27,8 @@ IntArray = NDArray[np.int64]
 FloatArray = NDArray[np.float64]
 
 LIT_PPFD = 1.0
-"""From this PPFD [µmol m⁻² s⁻¹] on it is light (common practice: 1 to 2, no source); the threshold of channel `ppfd`."""
+"""From this PPFD [µmol m⁻² s⁻¹] on it is light (common practice: 1 to 2, no source); the threshold of channel
+`ppfd`."""
 
 NO_TIME = np.iinfo(np.int64).min
 """What `utc_ms` gives for NaT."""
@@ -56,7 +57,8 @@ LAMPS: dict[str, Lamp] = {
 
 
 def lux_per_ppfd(lamp: str | float) -> float:
-    """Lux per µmol m⁻² s⁻¹ of a lamp type in LAMPS, or a measured factor given as a number, also one in writing ("62.5").
+    """Lux per µmol m⁻² s⁻¹ of a lamp type in LAMPS, or a measured factor given as a number, also one in writing
+    ("62.5").
 
     ValueError for any other lamp and for a factor that is not positive.
     """
@@ -180,10 +182,11 @@ def _days_frame(days: pd.DatetimeIndex, mol_m2: FloatArray, covered_s: FloatArra
 
 
 def hours_of_several(hours: pd.DataFrame) -> pd.DataFrame:
-    """Hourly summaries of what several nodes measured on a tray, as when one was replaced, as one row per tray and hour.
+    """Hourly summaries of what several nodes measured on a tray, as when one was replaced, as one row per tray and
+    hour.
 
-    `hours`: `tray, time, integral, covered_s, above_s`. Out: `tray, time, mean` (over the covered seconds, NaN where none
-    is), `covered_s, above_s` (shares of one hour, however many nodes there were).
+    `hours`: `tray, time, integral, covered_s, above_s`. Out: `tray, time, mean` (over the covered seconds, NaN where
+    none is), `covered_s, above_s` (shares of one hour, however many nodes there were).
     """
     sums = hours.groupby(["tray", "time"], as_index=False)[["integral", "covered_s", "above_s"]].sum()
     nodes = (sums["covered_s"] / _HOUR_S).clip(lower=1.0)

@@ -161,7 +161,8 @@ def sound_hours(flagged: pd.DataFrame) -> pd.DataFrame:
 
 
 def count_flags(flagged: pd.DataFrame, by: Sequence[str] = ("tray",)) -> pd.DataFrame:
-    """How many rows of each tray (or whatever `by` names) bear which flag: `tray, flag, n, of`; what is good is not listed."""
+    """How many rows of each tray (or whatever `by` names) bear which flag: `tray, flag, n, of`; what is good is not
+    listed."""
     keys = list(by)
     of = flagged.groupby(keys, observed=True).size().rename("of").reset_index()
     bad = flagged[flagged["flag"] != GOOD]

@@ -1,7 +1,7 @@
 """When the water reaches a pot that stands above the tray's floor.
 
-In: the cycles of one tray in milliseconds (`tidetray.analysis.conditions.tray_states.cycles_by_tray`) and a height [m] above the
-floor. Out: the same cycles as a pot at that height has them.
+In: the cycles of one tray in milliseconds (`tidetray.analysis.conditions.tray_states.cycles_by_tray`) and a height [m]
+above the floor. Out: the same cycles as a pot at that height has them.
 
 From `flood_start` to the flood mark the level rises evenly; from `drain_start` to `dry` its root falls evenly
 (Torricelli). So a flood wets the pot from when the level passes its height upwards until it passes it

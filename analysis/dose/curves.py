@@ -43,9 +43,9 @@ from tidetray.analysis.stats.derivatives import Array
 class DoseCurve:
     """One curve at its least AICc.
 
-    `shape`: x0 or k (NaN where there is none), with its profile limits (95 %). `estimates`, `se`: by the names of the module's formulas; an
-    `se` is NaN where it cannot be had. `inner`, `beta` (level first): the fit in doses brought to 0 .. 1 by `low` and
-    `span`. `mirrored`: see `fit_level_first`; then `estimates` and limits are in negative doses.
+    `shape`: x0 or k (NaN where there is none), with its profile limits (95 %). `estimates`, `se`: by the names of the
+    module's formulas; an `se` is NaN where it cannot be had. `inner`, `beta` (level first): the fit in doses brought to
+    0 .. 1 by `low` and `span`. `mirrored`: see `fit_level_first`; then `estimates` and limits are in negative doses.
     """
 
     curve: str
@@ -186,10 +186,21 @@ def _outer(found: Inner, units: Units, span: float) -> DoseCurve:
         (lambda s: s / span) if curve == "saturating" else (lambda s: s * span + units.low)
     )
     return DoseCurve(
-        curve, estimates, dict(zip(estimates, se, strict=True)), found.rss, df, float(aicc), float(likelihood),
-        shape if curve in LEVELLING else np.nan, scale(low), scale(high),
-        found, np.r_[beta[0], beta[q:]], units.low, span,
-    )  # fmt: skip
+        curve,
+        estimates,
+        dict(zip(estimates, se, strict=True)),
+        found.rss,
+        df,
+        float(aicc),
+        float(likelihood),
+        shape if curve in LEVELLING else np.nan,
+        scale(low),
+        scale(high),
+        found,
+        np.r_[beta[0], beta[q:]],
+        units.low,
+        span,
+    )
 
 
 def _by_shape(found: Inner, x: Array, b: float) -> Array:
@@ -214,7 +225,8 @@ def _covariance(jacobian: Array, variance: float) -> Array:
 def _in_given_doses(
     curve: str, beta: Array, shape: float, q: int, *, low: float, span: float
 ) -> tuple[dict[str, float], Array]:
-    """Parameters for doses as given, and how they follow from the inner ones (levels, slopes, shape), to first order."""
+    """Parameters for doses as given, and how they follow from the inner ones (levels, slopes, shape), to first
+    order."""
     p = len(beta) + (curve in LEVELLING)
     shift, names = low / span, {"flat": "a", "linear": "ab", "quadratic": "abc"}.get(curve, "")
     a, rest = beta[0], beta[q:]

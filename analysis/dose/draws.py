@@ -1,8 +1,8 @@
 """Plausible curves: draws of what growth may be at any dose, given what the trays showed.
 
-In: fitted curves (`tidetray.analysis.dose.curves`, `tidetray.analysis.dose.two_doses`). Out: a matrix of draws, one row a curve that
-agrees with the data, one column a dose; and what follows from it: expected growth, a band, the chance
-that a dose is within 2 % of the best.
+In: fitted curves (`tidetray.analysis.dose.curves`, `tidetray.analysis.dose.two_doses`). Out: a matrix of draws, one row
+a curve that agrees with the data, one column a dose; and what follows from it: expected growth, a band, the chance that
+a dose is within 2 % of the best.
 
 A curve's kind is drawn by its Akaike weight, its shape (x0, k) by the profile likelihood, its other
 coefficients from their normal distribution given the residual variance, drawn from its chi-square. So a

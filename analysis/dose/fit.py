@@ -47,13 +47,13 @@ _BAND_POINTS = 61
 class ResponseFit:
     """How a response hangs on a dose.
 
-    `curves`: a row per curve, with AICc (`tidetray.analysis.dose.curves.DoseCurves.table`); `estimates`: their parameters.
-    `best`: the curve with the least AICc, '' where that is undefined. `optimum`, `low`, `high`: the top and its
-    Fieller limits (95 %), NaN unless one may be claimed. `finding`: one of `tidetray.analysis.dose.verdict.FINDINGS`; `verdict`: the
-    same as a sentence; `edge`: the side to go on to, if any. `quadratic`: the quadratic's turning point whether claimed or
-    not, or None. `units`: the points, `trial, tray, dose, response, pots`. `band`: `dose, response, low, high` of plausible
-    curves (95 %) over the tested doses. `recommended`: the tested dose or one between with the best expected response.
-    `cautions`: what to keep in mind.
+    `curves`: a row per curve, with AICc (`tidetray.analysis.dose.curves.DoseCurves.table`); `estimates`: their
+    parameters. `best`: the curve with the least AICc, '' where that is undefined. `optimum`, `low`, `high`: the top and
+    its Fieller limits (95 %), NaN unless one may be claimed. `finding`: one of
+    `tidetray.analysis.dose.verdict.FINDINGS`; `verdict`: the same as a sentence; `edge`: the side to go on to, if any.
+    `quadratic`: the quadratic's turning point whether claimed or not, or None. `units`: the points, `trial, tray, dose,
+    response, pots`. `band`: `dose, response, low, high` of plausible curves (95 %) over the tested doses.
+    `recommended`: the tested dose or one between with the best expected response. `cautions`: what to keep in mind.
     """
 
     curves: pd.DataFrame
@@ -86,10 +86,13 @@ class ResponseFit:
         low, high = found.band()
         return pd.DataFrame(
             {
-                "dose": doses, "response": found.expected(), "low": low, "high": high,
+                "dose": doses,
+                "response": found.expected(),
+                "low": low,
+                "high": high,
                 "near_best": found.near_best(self.words.sign),
             }
-        )  # fmt: skip
+        )
 
 
 def fit_response(
@@ -104,9 +107,9 @@ def fit_response(
 ) -> ResponseFit:
     """Fit `response` against `dose`, both columns of `frame`, with the tray as the unit.
 
-    A missing dose (exposure unknown) or response leaves the row out, and says so. `best`: 'highest' or 'lowest' response is
-    wanted. Data that cannot tell give a `verdict` that says so and what would help. ValueError for columns that are missing
-    or not numbers, and for another `best`.
+    A missing dose (exposure unknown) or response leaves the row out, and says so. `best`: 'highest' or 'lowest'
+    response is wanted. Data that cannot tell give a `verdict` that says so and what would help. ValueError for columns
+    that are missing or not numbers, and for another `best`.
     """
     if best not in ("highest", "lowest"):
         raise ValueError(f"best must be 'highest' or 'lowest', not {best!r}")
@@ -159,21 +162,22 @@ def _refusal(rows: pd.DataFrame, points: pd.DataFrame, given: int, words: Wordin
     if len(rows) < given / 2:
         return Verdict(
             "not enough spread",
-            f"Not enough spread: of {given} rows only {len(rows)} have a known dose and a response, so too much of what the "
-            "trays went through is unknown. Mend the sensors or the gaps in the record, or use the planned schedule as dose.",
+            f"Not enough spread: of {given} rows only {len(rows)} have a known dose and a response, so too "
+            "much of what the trays went through is unknown. Mend the sensors or the gaps in the record, or "
+            "use the planned schedule as dose.",
         )
     doses = distinct_doses(rows["dose"].to_numpy(dtype=float))
     if doses == 1:
         return Verdict(
             "not enough spread",
-            f"Not enough spread: all trays had one dose ({rows['dose'].mean():.3g} {words.dose}). Give the trays at least four "
-            "different ones.",
+            f"Not enough spread: all trays had one dose ({rows['dose'].mean():.3g} {words.dose}). Give the "
+            "trays at least four different ones.",
         )
     if doses < 3:
         return Verdict(
             "not enough spread",
-            f"Not enough spread: only {counted(doses, 'dose')} of {words.dose} were tested, and a best between them cannot be "
-            "told from a straight line. Test at least four.",
+            f"Not enough spread: only {counted(doses, 'dose')} of {words.dose} were tested, and a best "
+            "between them cannot be told from a straight line. Test at least four.",
         )
     return None
 
@@ -197,15 +201,15 @@ def _beyond_telling(units: Units, points: pd.DataFrame, words: Wording) -> Verdi
     if (own**2).sum() < 1e-6 * ((X[:, -1] - X[:, -1].mean()) ** 2).sum():
         return Verdict(
             "not enough spread",
-            f"Not enough spread: each trial had a dose of its own, so {words.dose} and trial cannot be told apart. Test several "
-            "doses in one trial.",
+            f"Not enough spread: each trial had a dose of its own, so {words.dose} and trial cannot be told "
+            "apart. Test several doses in one trial.",
         )
     least = 5 + units.levels.shape[1]  # what AICc of a curve with a shape needs
     if len(units.x) < least or len(points) < 2:
         return Verdict(
             "too few trays",
-            f"Too few trays: {counted(len(points), 'tray')} cannot tell one curve from another. At least {least} are needed "
-            "for any verdict, and twelve or more for one that holds.",
+            f"Too few trays: {counted(len(points), 'tray')} cannot tell one curve from another. At least "
+            f"{least} are needed for any verdict, and twelve or more for one that holds.",
         )
     return None
 
@@ -226,9 +230,15 @@ def _fitted(
     differs_p, slope_se, df = _dependence(units, fits)
     mean = float(np.mean(units.y))
     evidence = Evidence(
-        fits, level_first, top, doses, draws, len(points), differs_p,
+        fits,
+        level_first,
+        top,
+        doses,
+        draws,
+        len(points),
+        differs_p,
         findable_share(slope_se, df, units.high - units.low, mean),
-    )  # fmt: skip
+    )
     verdict = judge(evidence, words)
     low, high = draws.band()
     expected = draws.expected()
@@ -236,7 +246,9 @@ def _fitted(
         curves=fits.table(),
         estimates=fits.estimates(),
         best=fits.best,
-        optimum=float(verdict.dose), low=float(verdict.low), high=float(verdict.high),
+        optimum=float(verdict.dose),
+        low=float(verdict.low),
+        high=float(verdict.high),
         finding=verdict.finding,
         verdict=verdict.sentence,
         edge=verdict.edge,
@@ -248,7 +260,7 @@ def _fitted(
         words=words,
         fits=fits,
         level_first=level_first,
-    )  # fmt: skip
+    )
 
 
 def _dependence(units: Units, fits: DoseCurves) -> tuple[float, float, float]:
@@ -283,8 +295,8 @@ def _cautions(units: Units, fits: DoseCurves, points: pd.DataFrame) -> list[str]
             p = float(stats.f.sf((best.rss - pure) / df_lack / (pure / df_pure), df_lack, df_pure))
             if p < 0.01:
                 out.append(
-                    f"Even the curve that fits best ({best.curve}) misses the means of the doses by more than trays differ: read the "
-                    "points, not the line."
+                    f"Even the curve that fits best ({best.curve}) misses the means of the doses by more "
+                    "than trays differ: read the points, not the line."
                 )
     return out
 
@@ -293,7 +305,19 @@ def _without(verdict: Verdict, points: pd.DataFrame, cautions: list[str], words:
     nothing = pd.DataFrame({name: np.full(len(CURVES), np.nan) for name in ("rss", "aicc", "delta", "weight")})
     nothing.insert(0, "curve", list(CURVES))
     return ResponseFit(
-        nothing, pd.DataFrame(columns=["curve", "parameter", "estimate", "se"]), "", np.nan, np.nan, np.nan,
-        verdict.finding, verdict.sentence, verdict.edge, None, points,
-        pd.DataFrame(columns=["dose", "response", "low", "high"], dtype=float), np.nan, tuple(cautions), words,
-    )  # fmt: skip
+        nothing,
+        pd.DataFrame(columns=["curve", "parameter", "estimate", "se"]),
+        "",
+        np.nan,
+        np.nan,
+        np.nan,
+        verdict.finding,
+        verdict.sentence,
+        verdict.edge,
+        None,
+        points,
+        pd.DataFrame(columns=["dose", "response", "low", "high"], dtype=float),
+        np.nan,
+        tuple(cautions),
+        words,
+    )

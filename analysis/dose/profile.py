@@ -1,7 +1,8 @@
-"""Under the dose curves: their shapes, the profile over the one number that is not linear, the tray's share of variance.
+"""Under the dose curves: their shapes, the profile over the one number that is not linear, the tray's share of
+variance.
 
-In: `Units` with doses brought to 0 .. 1. Out: `Inner` fits: shape, residual sum of squares, λ, the profile and its limits. Knows no units
-of doses and no standard errors (`tidetray.analysis.dose.curves`).
+In: `Units` with doses brought to 0 .. 1. Out: `Inner` fits: shape, residual sum of squares, λ, the profile and its
+limits. Knows no units of doses and no standard errors (`tidetray.analysis.dose.curves`).
 """
 
 from __future__ import annotations
@@ -147,7 +148,8 @@ def _ratio(units: Units, columns: Array) -> float:
 
 
 def _profile(curve: str, units: Units, ratio: float) -> Inner:
-    """The shape with the least RSS given λ. Doses 0 .. 1 span the same curves: only where x0 lies matters, not where 0 is."""
+    """The shape with the least RSS given λ. Doses 0 .. 1 span the same curves: only where x0 lies matters, not where 0
+    is."""
     if curve == "saturating":
         grid = np.exp(np.linspace(np.log(0.01), np.log(200.0), _GRID))
     else:

@@ -53,7 +53,8 @@ class QuadraticTop:
 
 
 def quadratic_top(units: Units, *, bootstraps: int = BOOTSTRAPS, seed: int = 1) -> QuadraticTop:
-    """The top of the quadratic through `units`. ValueError unless there are more units than coefficients and three doses."""
+    """The top of the quadratic through `units`. ValueError unless there are more units than coefficients and three
+    doses."""
     span = units.high - units.low
     x = (units.x - units.low) / span
     X = np.column_stack([units.levels, x, x**2])
@@ -81,13 +82,21 @@ def quadratic_top(units: Units, *, bootstraps: int = BOOTSTRAPS, seed: int = 1) 
     t = c / np.sqrt(cov[2, 2])
     boot = _bootstrap_limits(units, X, terms, bootstraps=bootstraps, seed=seed, df=df)
     return QuadraticTop(
-        x=units.low + span * top, se_delta=span * se,
-        delta_low=units.low + span * (top - q * se), delta_high=units.low + span * (top + q * se),
-        fieller_low=units.low + span * low, fieller_high=units.low + span * high,
-        boot_low=units.low + span * boot[0], boot_high=units.low + span * boot[1],
-        response=float(a - b**2 / (4 * c)), response_se=float(np.sqrt(height @ cov @ height)),
-        curvature_t=float(t), curvature_p=float(2 * stats.t.sf(abs(t), df)), df=df, is_maximum=bool(c < 0),
-    )  # fmt: skip
+        x=units.low + span * top,
+        se_delta=span * se,
+        delta_low=units.low + span * (top - q * se),
+        delta_high=units.low + span * (top + q * se),
+        fieller_low=units.low + span * low,
+        fieller_high=units.low + span * high,
+        boot_low=units.low + span * boot[0],
+        boot_high=units.low + span * boot[1],
+        response=float(a - b**2 / (4 * c)),
+        response_se=float(np.sqrt(height @ cov @ height)),
+        curvature_t=float(t),
+        curvature_p=float(2 * stats.t.sf(abs(t), df)),
+        df=df,
+        is_maximum=bool(c < 0),
+    )
 
 
 def fieller(b: float, c: float, cov: Array, q: float) -> tuple[float, float]:

@@ -20,7 +20,8 @@ from tidetray.analysis.stats.derivatives import Array
 
 DAY_S = 86_400
 FACTORS = ("dry_h_day", "floods_day", "dry_spell_h", "hold_minutes")
-"""What a trial may vary: dry hours (by longer or shorter floods), floods a day, the dry spell at equal wet hours, holding minutes."""
+"""What a trial may vary: dry hours (by longer or shorter floods), floods a day, the dry spell at equal wet hours,
+holding minutes."""
 
 MOST_FLOODS = 24
 _LEAST_HOLD_MIN = 2.0
@@ -41,7 +42,8 @@ class FloodSchedule:
 
 @dataclass(frozen=True)
 class TrayWater:
-    """What a flood of a tray takes, as learned from its cycles: seconds to fill and to drain, water [m³]; NaN: not known."""
+    """What a flood of a tray takes, as learned from its cycles: seconds to fill and to drain, water [m³]; NaN: not
+    known."""
 
     fill_s: float
     drain_s: float
@@ -52,9 +54,9 @@ class TrayWater:
 class Limits:
     """What a grower's place allows.
 
-    `longest_dry_h`: longest safe dry spell. `window`: floods only between these minutes of the local day (start, end; the end
-    may lie after midnight as start + length). `pump_share`: most of a day that the pump may run. `sump_m3`, `sump_min_m3`: water
-    in the full sump, and what must stay in it.
+    `longest_dry_h`: longest safe dry spell. `window`: floods only between these minutes of the local day (start, end;
+    the end may lie after midnight as start + length). `pump_share`: most of a day that the pump may run. `sump_m3`,
+    `sump_min_m3`: water in the full sump, and what must stay in it.
     """
 
     longest_dry_h: float = np.inf
@@ -113,18 +115,20 @@ def why_not(schedule: FloodSchedule, water: TrayWater, limits: Limits, trays: in
     wet, (_, length_s) = wet_s(schedule, water), limits.window_s
     if schedule.floods_day * wet >= length_s:
         out.append(
-            f"{schedule.text}: a flood takes {wet / 60:.0f} min with filling and draining, and {schedule.floods_day} of them do not fit "
-            f"into {length_s / 3600:.3g} h"
+            f"{schedule.text}: a flood takes {wet / 60:.0f} min with filling and draining, and "
+            f"{schedule.floods_day} of them do not fit into {length_s / 3600:.3g} h"
         )
     dry_h = dose_of(schedule, water, limits).longest_dry_h
     if dry_h > limits.longest_dry_h + 1e-9:
         out.append(
-            f"{schedule.text}: the longest dry spell would be {dry_h:.1f} h; the longest safe one is {limits.longest_dry_h:g} h"
+            f"{schedule.text}: the longest dry spell would be {dry_h:.1f} h; the longest safe one is "
+            f"{limits.longest_dry_h:g} h"
         )
     pump_s = schedule.floods_day * water.fill_s * trays
     if pump_s > limits.pump_share * DAY_S:
         out.append(
-            f"{schedule.text}: the pump would run {pump_s / 3600:.1f} h a day for {trays} trays; {limits.pump_share * 24:.1f} h are allowed"
+            f"{schedule.text}: the pump would run {pump_s / 3600:.1f} h a day for {trays} trays; "
+            f"{limits.pump_share * 24:.1f} h are allowed"
         )
     if water.volume_m3 > limits.sump_m3 - limits.sump_min_m3:
         out.append(
@@ -136,7 +140,8 @@ def why_not(schedule: FloodSchedule, water: TrayWater, limits: Limits, trays: in
 
 @dataclass(frozen=True)
 class Possible:
-    """`table`: `dose, floods_day, hold_minutes` and the other doses of each possible schedule, by dose. `forbidden`: the limits met."""
+    """`table`: `dose, floods_day, hold_minutes` and the other doses of each possible schedule, by dose. `forbidden`:
+    the limits met."""
 
     table: pd.DataFrame
     forbidden: tuple[str, ...]
@@ -155,8 +160,8 @@ def possible_schedules(
 ) -> Possible:
     """Schedules that give `factor` a dose between `low` and `high`, with all else as in `usual`.
 
-    `dry_h_day` varies the holding time, `floods_day` the floods at equal holding, `dry_spell_h` the floods at equal wet hours,
-    `hold_minutes` the holding at equal floods. ValueError for another factor.
+    `dry_h_day` varies the holding time, `floods_day` the floods at equal holding, `dry_spell_h` the floods at equal wet
+    hours, `hold_minutes` the holding at equal floods. ValueError for another factor.
     """
     if factor not in FACTORS:
         raise ValueError(f"no factor '{factor}'; there are {', '.join(FACTORS)}")

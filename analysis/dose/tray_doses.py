@@ -21,11 +21,12 @@ MOSTLY_UNKNOWN = 0.5
 
 
 def measured_doses(table: pd.DataFrame) -> pd.DataFrame:
-    """A row per pot over all its intervals: `pot, tray, treatment, days, rgr_per_day, dry_h_day, wet_h_day, floods_day, dry_spell_h,
-    wet_minutes, unknown_share`.
+    """A row per pot over all its intervals: `pot, tray, treatment, days, rgr_per_day, dry_h_day, wet_h_day, floods_day,
+    dry_spell_h, wet_minutes, unknown_share`.
 
-    `table`: exposure beside growth (`TrialData.exposure_and_growth`). Hours are per day of known hours; doses are NaN where more than
-    MOSTLY_UNKNOWN is unknown, dry spell and wet minutes (per flood) also without floods. Growth is ln mass from first to last.
+    `table`: exposure beside growth (`TrialData.exposure_and_growth`). Hours are per day of known hours; doses are NaN
+    where more than MOSTLY_UNKNOWN is unknown, dry spell and wet minutes (per flood) also without floods. Growth is ln
+    mass from first to last.
     """
     if table.empty:
         columns = (
@@ -80,9 +81,11 @@ def planned_doses(
 
 
 def learned_water(trays: Mapping[str, Tray], cycles: pd.DataFrame) -> dict[str, TrayWater]:
-    """Filling and draining of each tray: medians of its complete cycles, else of all trays' cycles, else worked out from its geometry.
+    """Filling and draining of each tray: medians of its complete cycles, else of all trays' cycles, else worked out
+    from its geometry.
 
-    Volume from area and the median peak level, NaN without an area. A tray of which nothing at all is known is left out.
+    Volume from area and the median peak level, NaN without an area. A tray of which nothing at all is known is left
+    out.
     """
     complete = cycles[cycles["outcome"] == "complete"]
     columns = ["fill_s", "drain_s", "peak_level_m"]

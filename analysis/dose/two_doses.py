@@ -1,12 +1,13 @@
 """Two factors at once: floods a day and wet minutes, as a surface of growth.
 
-In: a row per pot (or tray): response, two doses, tray, optionally the trial. Out: a `SurfaceFit`: polynomial surfaces set side by
-side by AICc, the top with its limits where one may be claimed, draws for `tidetray.analysis.plan.design_search`. The tray is the unit; pots are
-averaged first. Doses that varied inside a tray are averaged too.
+In: a row per pot (or tray): response, two doses, tray, optionally the trial. Out: a `SurfaceFit`: polynomial surfaces
+set side by side by AICc, the top with its limits where one may be claimed, draws for
+`tidetray.analysis.plan.design_search`. The tray is the unit; pots are averaged first. Doses that varied inside a tray
+are averaged too.
 
-A top is claimed only if the full quadratic fits best, both curvatures are significantly downward (the larger of the Hessian's
-two eigenvalues is below zero by its t), and the top lies inside the tested doses (Box and Draper 2007, Response Surfaces,
-chapter 11, from memory).
+A top is claimed only if the full quadratic fits best, both curvatures are significantly downward (the larger of the
+Hessian's two eigenvalues is below zero by its t), and the top lies inside the tested doses (Box and Draper 2007,
+Response Surfaces, chapter 11, from memory).
 """
 
 from __future__ import annotations
@@ -54,8 +55,9 @@ class Polynomial:
 
 @dataclass(frozen=True)
 class SurfaceFit:
-    """`surfaces`: a row per surface with n, k, df, rss, aicc, delta, weight. `best`: the least AICc. `optimum`: (first, second) and
-    `se`: by the delta method, NaN unless a top may be claimed. `verdict`: a sentence. `units`: `trial, tray, first, second, response`.
+    """`surfaces`: a row per surface with n, k, df, rss, aicc, delta, weight. `best`: the least AICc. `optimum`: (first,
+    second) and `se`: by the delta method, NaN unless a top may be claimed. `verdict`: a sentence. `units`: `trial,
+    tray, first, second, response`.
     """
 
     surfaces: pd.DataFrame
@@ -90,7 +92,8 @@ class SurfaceFit:
 def fit_surface(
     frame: pd.DataFrame, *, response: str, doses: tuple[str, str], tray: str, trial: str | None = None, sign: int = 1
 ) -> SurfaceFit:
-    """Fit `response` against two `doses`. `sign` -1: the least is wanted. ValueError for missing columns or no numbers."""
+    """Fit `response` against two `doses`. `sign` -1: the least is wanted. ValueError for missing columns or no
+    numbers."""
     require(frame, (response, *doses, tray, *([trial] if trial else [])))
     rows = pd.DataFrame(
         {
@@ -108,7 +111,10 @@ def fit_surface(
         return _refused(
             units,
             "not enough spread" if min(distinct, default=0) < 2 else "too few trays",
-            f"Not enough spread: the trays had {distinct[0]} and {distinct[1]} different values of the two; vary both, at least three each."
+            (
+                f"Not enough spread: the trays had {distinct[0]} and {distinct[1]} different values of the two; "
+                "vary both, at least three each."
+            )
             if min(distinct, default=0) < 2
             else f"Too few trays: {len(units)} cannot tell a surface. Nine or more, over three values of each, could.",
         )
@@ -154,10 +160,16 @@ def _judged(units: pd.DataFrame, fits: tuple[Polynomial, ...], low: Array, span:
     n = len(units)
     table = pd.DataFrame(
         {
-            "surface": [f.surface for f in fits], "n": n, "k": [n - f.df + 1 for f in fits], "df": [f.df for f in fits],
-            "rss": [f.rss for f in fits], "aicc": aicc, "delta": aicc - np.nanmin(aicc), "weight": akaike_weights(aicc),
+            "surface": [f.surface for f in fits],
+            "n": n,
+            "k": [n - f.df + 1 for f in fits],
+            "df": [f.df for f in fits],
+            "rss": [f.rss for f in fits],
+            "aicc": aicc,
+            "delta": aicc - np.nanmin(aicc),
+            "weight": akaike_weights(aicc),
         }
-    )  # fmt: skip
+    )
     best = fits[int(np.nanargmin(aicc))]
     optimum, se, claimed = _top(best, low, span, sign)
     curved = {f.surface: f.aicc for f in fits}
@@ -176,7 +188,10 @@ def _judged(units: pd.DataFrame, fits: tuple[Polynomial, ...], low: Array, span:
         verdict = "Not enough spread: two values of a factor cannot show a top. Test at least three of each."
     else:
         finding = "too few trays"
-        verdict = "The two matter, but no top is claimed: it may lie at an edge of what was tested, or more trays are needed to see it."
+        verdict = (
+            "The two matter, but no top is claimed: it may lie at an edge of what was tested, or more trays are "
+            "needed to see it."
+        )
     if not claimed:
         optimum = se = (np.nan, np.nan)
     return SurfaceFit(table, best.surface, optimum, se, finding, verdict, units, fits, low, span)

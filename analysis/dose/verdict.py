@@ -27,7 +27,8 @@ FINDINGS = ("top", "levels off", "go further", "flat", "too few trays", "not eno
 AS_WELL = 2.0
 ALPHA = 0.05
 WORTH_SHARE = 0.2
-"""A difference of this part of the mean response is worth finding; trays that could miss it are too few to call it flat."""
+"""A difference of this part of the mean response is worth finding; trays that could miss it are too few to call it
+flat."""
 
 _POWER = 0.8
 _SURE_OF_EDGE = 0.6
@@ -91,8 +92,10 @@ def judge(evidence: Evidence, words: Wording) -> Verdict:
             "top",
             f"There is a top: {words.response} is {words.best} at {_n(top.x)} {words.dose}, "
             f"and the best lies between {_n(top.fieller_low)} and {_n(top.fieller_high)} (95 % limits).",
-            top.x, top.fieller_low, top.fieller_high,
-        )  # fmt: skip
+            top.x,
+            top.fieller_low,
+            top.fieller_high,
+        )
     few = _tested(evidence) < 4  # then a levelling curve goes through the means as well as a quadratic
     found = (None if few else _levels_off(evidence, least, turns, words)) or _at_edge(evidence, words)
     return found or _unsettled(evidence, words, turns and inside)
@@ -104,14 +107,14 @@ def _flat(evidence: Evidence, words: Wording) -> Verdict:
     if evidence.findable > WORTH_SHARE:
         return Verdict(
             "too few trays",
-            f"Too few trays: no effect of {words.dose} shows, but from {low} to {high} a difference of {missed} in "
-            f"{words.response} could have been missed. About {_trays_for(evidence)} trays over the same range would show "
-            f"{100 * WORTH_SHARE:.0f} %.",
+            f"Too few trays: no effect of {words.dose} shows, but from {low} to {high} a difference of "
+            f"{missed} in {words.response} could have been missed. About {_trays_for(evidence)} trays over "
+            f"the same range would show {100 * WORTH_SHARE:.0f} %.",
         )
     return Verdict(
         "flat",
-        f"Flat: {words.response} does not hang on {words.dose} between {low} and {high}; a difference of more than {missed} "
-        "would probably have shown. Choose what is least work.",
+        f"Flat: {words.response} does not hang on {words.dose} between {low} and {high}; a difference of "
+        f"more than {missed} would probably have shown. Choose what is least work.",
     )
 
 
@@ -139,14 +142,15 @@ def _levels_off(evidence: Evidence, least: DoseCurve, turns: bool, words: Wordin
     side, surely = ("from", "at the latest from") if level_high else ("up to", "surely up to")
     return Verdict(
         "levels off",
-        f"{words.response.capitalize()} levels off: {side} about {_n(join)} {words.dose} it is as good as it gets ({surely} "
-        f"{_n(latest)}).{told}",
+        f"{words.response.capitalize()} levels off: {side} about {_n(join)} {words.dose} it is as good as it "
+        f"gets ({surely} {_n(latest)}).{told}",
         edge="high" if level_high else "low",
     )
 
 
 def _levelled(fit: DoseCurve, span: float) -> tuple[float, float]:
-    """Where a curve has levelled off (a saturating one: 95 % of the way), and the last dose at which that is plausible."""
+    """Where a curve has levelled off (a saturating one: 95 % of the way), and the last dose at which that is
+    plausible."""
     if fit.curve == "saturating":
         start, sign = fit.low, 1.0
         at = [start + np.log(20) / rate for rate in (fit.shape, fit.shape_low)]
@@ -171,8 +175,8 @@ def _at_edge(evidence: Evidence, words: Wording) -> Verdict | None:
     end, way = (doses[0], "less") if edge == "low" else (doses[-1], "more")
     return Verdict(
         "go further",
-        f"Go further: {words.response} is {words.best} at the edge of what was tested ({_n(end)} {words.dose}), so the best may "
-        f"lie beyond it. Try {way}.",
+        f"Go further: {words.response} is {words.best} at the edge of what was tested ({_n(end)} "
+        f"{words.dose}), so the best may lie beyond it. Try {way}.",
         edge=edge,
     )
 
@@ -186,14 +190,14 @@ def _unsettled(evidence: Evidence, words: Wording, near_top: bool) -> Verdict:
     if tested < 4:
         return Verdict(
             "not enough spread",
-            f"Not enough spread: {words.response} changes with {words.dose}, but {tested} doses cannot tell a top from a "
-            f"levelling off. Add one or two doses between them.{where}",
+            f"Not enough spread: {words.response} changes with {words.dose}, but {tested} doses cannot tell "
+            f"a top from a levelling off. Add one or two doses between them.{where}",
         )
     why = "a levelling off fits as well as a top" if near_top else "where it is best is not settled"
     return Verdict(
         "too few trays",
-        f"Too few trays: {words.response} changes with {words.dose}, but {why}, so no best is claimed. More trays at the "
-        f"likely doses would settle it.{where}",
+        f"Too few trays: {words.response} changes with {words.dose}, but {why}, so no best is claimed. More "
+        f"trays at the likely doses would settle it.{where}",
     )
 
 
@@ -209,10 +213,11 @@ def distinct_doses(doses: Array) -> int:
 
 
 def differs(fits: DoseCurves) -> float:
-    """p that the response does not hang on the dose: the least of three F tests against a flat line, times three (Bonferroni).
+    """p that the response does not hang on the dose: the least of three F tests against a flat line, times three
+    (Bonferroni).
 
-    Line, quadratic, and the best of the levelling curves; a test of the latter with the shape counted as a coefficient is an
-    approximation.
+    Line, quadratic, and the best of the levelling curves; a test of the latter with the shape counted as a coefficient
+    is an approximation.
     """
     flat = fits.of("flat")
     levelling = min(fits.fits[3:], key=lambda fit: fit.rss)
@@ -226,7 +231,8 @@ def differs(fits: DoseCurves) -> float:
 
 
 def findable_share(slope_se: float, df: float, span: float, mean: float) -> float:
-    """The least difference between the ends of the doses found with 80 % power by a 5 % t test, as a part of the mean."""
+    """The least difference between the ends of the doses found with 80 % power by a 5 % t test, as a part of
+    the mean."""
     if df < 1 or mean == 0:
         return np.inf
     quantiles = float(stats.t.ppf(1 - ALPHA / 2, df) + stats.t.ppf(_POWER, df))

@@ -82,10 +82,16 @@ def judge_drying(weighings: pd.DataFrame, *, wet_g: float | None = None) -> Dryi
         said = f"{mass_g:.4g} g: the last {hours:.1f} hours took {step:.2%}, more than {STOP_SHARE:.1%}. Dry on."
         return Drying(False, mass_g, step, math.nan, (said,))
     if hours < STOP_SPELL_H:
-        said = f"{mass_g:.4g} g: constant, but only over {hours:.1f} hours. Dry on until {STOP_SPELL_H:g} hours have passed."
+        said = (
+            f"{mass_g:.4g} g: constant, but only over {hours:.1f} hours. Dry on until {STOP_SPELL_H:g} hours "
+            "have passed."
+        )
         return Drying(False, mass_g, step, math.nan, (said,))
     told = [
-        f"Dry: {mass_g:.4g} g. The last {hours:.1f} hours took {max(step, 0):.2%} (rule: at most {STOP_SHARE:.1%} in {STOP_SPELL_H:g} hours, ISO 11465)."
+        (
+            f"Dry: {mass_g:.4g} g. The last {hours:.1f} hours took {max(step, 0):.2%} (rule: at most "
+            f"{STOP_SHARE:.1%} in {STOP_SPELL_H:g} hours, ISO 11465)."
+        )
     ]
     water = math.nan
     if wet_g is not None and wet_g >= mass_g:

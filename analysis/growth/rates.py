@@ -1,4 +1,5 @@
-"""Growth: relative and absolute growth rates per pot and interval; growth curves are `tidetray.analysis.growth.curves`'.
+"""Growth: relative and absolute growth rates per pot and interval; growth curves are
+`tidetray.analysis.growth.curves`'.
 
 In: net masses [g] of weigh-ins with their times. Out: rates per day, one row per pot and interval.
 
@@ -22,9 +23,17 @@ from tidetray.analysis.conditions.light import NO_TIME, need, utc_ms
 from tidetray.analysis.growth.curves import CurveFit, above_zero, fit_curve
 
 __all__ = [
-    "CurveFit", "Growth", "MeanRate", "absolute_growth_rate", "doubling_time", "fit_curve", "growth_of_whole",
-    "growth_per_interval", "mean_rgr", "relative_growth_rate",
-]  # fmt: skip
+    "CurveFit",
+    "Growth",
+    "MeanRate",
+    "absolute_growth_rate",
+    "doubling_time",
+    "fit_curve",
+    "growth_of_whole",
+    "growth_per_interval",
+    "mean_rgr",
+    "relative_growth_rate",
+]
 
 Values = TypeVar("Values", float, NDArray[np.float64], "pd.Series[float]")
 

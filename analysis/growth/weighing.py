@@ -133,7 +133,8 @@ def shown_step_g(gross_g: ArrayLike) -> float:
 def trial_reading_u_g(weighins: pd.DataFrame) -> tuple[float, tuple[str, ...]]:
     """Standard uncertainty [g] of a reading of a trial, and what to mind.
 
-    weighins: `pot, time, gross_g`. Repeatability comes from the pots weighed twice, the display's step from the readings.
+    weighins: `pot, time, gross_g`. Repeatability comes from the pots weighed twice, the display's step from the
+    readings.
     """
     groups = repeated_readings(weighins)
     found = repeatability(groups) if groups else None
@@ -214,13 +215,20 @@ def repeatability(groups: Iterable[ArrayLike], *, between: bool = False) -> Prec
         n_mean = (n.sum() - (n**2).sum() / n.sum()) / (len(values) - 1)
         between_variance = max(0.0, (spread - within) / n_mean)
     return Precision(
-        math.sqrt(within), low, high, df, len(repeated),
-        math.sqrt(between_variance), math.sqrt(within + between_variance), tuple(cautions),
-    )  # fmt: skip
+        math.sqrt(within),
+        low,
+        high,
+        df,
+        len(repeated),
+        math.sqrt(between_variance),
+        math.sqrt(within + between_variance),
+        tuple(cautions),
+    )
 
 
 def repeated_readings(weighins: pd.DataFrame) -> list[NDArray[np.float64]]:
-    """Gross masses [g] of pots weighed more than once in a session (`tidetray.analysis.growth.rates.SESSION_H`), a group for each.
+    """Gross masses [g] of pots weighed more than once in a session (`tidetray.analysis.growth.rates.SESSION_H`), a
+    group for each.
 
     `weighins`: `pot, time, gross_g`, and where it is there `blotted`: a group holds readings blotted alike.
     """
@@ -261,7 +269,10 @@ def _scattered(groups: Sequence[NDArray[np.float64]]) -> Iterable[str]:
         if share > cochran_critical(variances.size, size, risk=0.01):
             worst = groups[[i for i, group in enumerate(groups) if group.size == size][int(variances.argmax())]]
             shown = " and ".join(f"{value:g}" for value in worst)
-            yield f"One pot's readings ({shown} g) lie further apart than all others: look for a slip (Cochran's test, 1 %)."
+            yield (
+                f"One pot's readings ({shown} g) lie further apart than all others: look for a slip (Cochran's "
+                "test, 1 %)."
+            )
 
 
 @dataclass(frozen=True)

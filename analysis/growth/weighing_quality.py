@@ -49,12 +49,14 @@ def judge_weighing(
         s_r = found.repeatability_g
         said.append(
             f"Weighed twice: {found.n_groups} pots. Readings repeat with a standard deviation of {s_r:.3g} g "
-            f"(95 %: {found.low_g:.2g} to {found.high_g:.2g}); two of one pot differ by more than {found.repeatability_limit_g:.2g} g once in twenty."
+            f"(95 %: {found.low_g:.2g} to {found.high_g:.2g}); two of one pot differ by more than "
+            f"{found.repeatability_limit_g:.2g} g once in twenty."
         )
         said += found.cautions
     else:
         said.append(
-            "No pot was weighed twice in a session: how well weighing repeats is not known, and masses are surer on paper than in truth."
+            "No pot was weighed twice in a session: how well weighing repeats is not known, and masses are "
+            "surer on paper than in truth."
         )
     drift_g = _drift(checks, resolution_g, said)
     known_s_r = 0.0 if math.isnan(s_r) else s_r
@@ -67,8 +69,12 @@ def judge_weighing(
     u_rate = _growth(growth, resolution_g, known_s_r, known_drift, least, said)
     share = math.nan if math.isnan(s_r) else _share(weighins, u_net, said)
     figures = {
-        "repeatability_g": s_r, "drift_g": drift_g, "net_mass_u_g": u_net, "growth_rate_u_per_day": u_rate, "scale_share": share,
-    }  # fmt: skip
+        "repeatability_g": s_r,
+        "drift_g": drift_g,
+        "net_mass_u_g": u_net,
+        "growth_rate_u_per_day": u_rate,
+        "scale_share": share,
+    }
     return WeighingQuality({k: None if math.isnan(v) else v for k, v in figures.items()}, tuple(said))
 
 
@@ -91,8 +97,9 @@ def _drift(checks: pd.DataFrame, resolution_g: float, said: list[str]) -> float:
         said.append(f"The check weight of {last['nominal_g']:g} g shows no drift over {len(series)} weighings.")
     else:
         said.append(
-            f"The scale has moved by {found.drift_g:.2g} g on the check weight of {last['nominal_g']:g} g, seen since check "
-            f"{found.first_outside + 1} of {len(series)}: level it, clean it, have it adjusted, and weigh the check weight anew."
+            f"The scale has moved by {found.drift_g:.2g} g on the check weight of {last['nominal_g']:g} g, "
+            f"seen since check {found.first_outside + 1} of {len(series)}: level it, clean it, have it "
+            "adjusted, and weigh the check weight anew."
         )
     return found.drift_g
 
@@ -106,8 +113,8 @@ def _growth(  # noqa: PLR0917
     middle = float(np.median(rates_u_per_day(growth, read)))
     rate = float(np.median(growth["rgr_per_day"].abs()))
     said.append(
-        f"A growth rate between two weigh-ins has a standard uncertainty of {least}{middle * 100:.2g} % per day (median); "
-        f"rates are about {rate * 100:.2g} % per day."
+        f"A growth rate between two weigh-ins has a standard uncertainty of {least}{middle * 100:.2g} % per "
+        f"day (median); rates are about {rate * 100:.2g} % per day."
     )
     if middle > rate / 2:
         said.append("That is more than half of the rates themselves: weigh further apart in time, or twice.")

@@ -32,17 +32,31 @@ FEW = 20
 """Fewer alarms tell nothing of a share (our choice)."""
 
 COLUMNS = (
-    "number", "site", "place", "name", "alarm", "channel", "priority", "detail", "since", "raised", "returned",
-    "acknowledged", "acknowledged_by", "to_acknowledge_min", "times", "state",
-)  # fmt: skip
+    "number",
+    "site",
+    "place",
+    "name",
+    "alarm",
+    "channel",
+    "priority",
+    "detail",
+    "since",
+    "raised",
+    "returned",
+    "acknowledged",
+    "acknowledged_by",
+    "to_acknowledge_min",
+    "times",
+    "state",
+)
 
 _WEEK = pd.Timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmLoad:
-    """`table`: `measure, value, target, good` (None: cannot be told) of the time looked at; `weeks`: `week` (its Monday), `alarms`;
-    `most`: the alarms that make the most of it, `alarm, name, alarms, share`."""
+    """`table`: `measure, value, target, good` (None: cannot be told) of the time looked at; `weeks`: `week` (its
+    Monday), `alarms`; `most`: the alarms that make the most of it, `alarm, name, alarms, share`."""
 
     table: pd.DataFrame
     weeks: pd.DataFrame
@@ -55,12 +69,25 @@ def alarm_frame(alarms: Sequence[Alarm]) -> pd.DataFrame:
     acknowledged, shelved, muted, over, over and not acknowledged."""
     rows = [
         (
-            a.id, a.key.site, a.key.place, a.key.name, a.key.kind, a.key.channel, a.priority, a.detail, a.since_ms,
-            a.raised_ms, a.returned_ms, a.acknowledged_ms, a.acknowledged_by or "",
-            np.nan if a.acknowledged_ms is None else (a.acknowledged_ms - a.raised_ms) / 60_000, a.times, state(a),
+            a.id,
+            a.key.site,
+            a.key.place,
+            a.key.name,
+            a.key.kind,
+            a.key.channel,
+            a.priority,
+            a.detail,
+            a.since_ms,
+            a.raised_ms,
+            a.returned_ms,
+            a.acknowledged_ms,
+            a.acknowledged_by or "",
+            np.nan if a.acknowledged_ms is None else (a.acknowledged_ms - a.raised_ms) / 60_000,
+            a.times,
+            state(a),
         )
         for a in alarms
-    ]  # fmt: skip
+    ]
     frame = pd.DataFrame(rows, columns=list(COLUMNS))
     for column in ("since", "raised", "returned", "acknowledged"):
         frame[column] = pd.to_datetime(frame[column], unit="ms", utc=True).astype("datetime64[ms, UTC]")
@@ -94,16 +121,31 @@ def alarm_load(alarms: Sequence[Alarm], start: datetime, end: datetime) -> Alarm
     answered = told["to_acknowledge_min"].dropna()
     table = pd.DataFrame(
         [
-            ("alarms a day", per_day, f"at most {ACCEPTABLE_PER_DAY:.0f}, {MOST_PER_DAY:.0f} can just be managed", per_day <= ACCEPTABLE_PER_DAY),
+            (
+                "alarms a day",
+                per_day,
+                f"at most {ACCEPTABLE_PER_DAY:.0f}, {MOST_PER_DAY:.0f} can just be managed",
+                per_day <= ACCEPTABLE_PER_DAY,
+            ),
             ("most alarms within 10 minutes", float(flood), f"at most {FLOOD_ALARMS}", flood <= FLOOD_ALARMS),
             ("stood longer than a day, most at once", float(stale), f"fewer than {STALE_MOST}", stale < STALE_MOST),
             ("came and went three times or more", float(chattering), "none", chattering == 0),
-            ("share of high priority, %", 100 * high, f"about {100 * HIGH_SHARE:.0f}", None if np.isnan(high) else high <= 2 * HIGH_SHARE),
+            (
+                "share of high priority, %",
+                100 * high,
+                f"about {100 * HIGH_SHARE:.0f}",
+                None if np.isnan(high) else high <= 2 * HIGH_SHARE,
+            ),
             ("median minutes to acknowledge", float(answered.median()) if len(answered) else np.nan, "", True),
-            ("not acknowledged", float(told["acknowledged"].isna().sum()), "none", bool(told["acknowledged"].notna().all())),
+            (
+                "not acknowledged",
+                float(told["acknowledged"].isna().sum()),
+                "none",
+                bool(told["acknowledged"].notna().all()),
+            ),
         ],
         columns=["measure", "value", "target", "good"],
-    )  # fmt: skip
+    )
     cautions = []
     if len(told) < FEW:
         cautions.append(f"Fewer than {FEW} alarms in {days:.0f} days: too few to judge their shares.")

@@ -20,8 +20,8 @@ def drain_times(cycles: pd.DataFrame, tray: Tray, learned_s: float) -> pd.DataFr
     """`time, drain_s, share, expectation`: each draining of one tray, and as a share of what is expected of it.
 
     cycles: of this tray, `detect_cycles` columns. `learned_s`: the tray's own time from the flood mark
-    (`tidetray.ingest.cycles.own_times`), NaN while not learned: then its geometry tells, which is a lower bound. `expectation` is
-    learned, geometry or none (`share` NaN). Only whole drainings count.
+    (`tidetray.ingest.cycles.own_times`), NaN while not learned: then its geometry tells, which is a lower bound.
+    `expectation` is learned, geometry or none (`share` NaN). Only whole drainings count.
     """
     seen = cycles[cycles["outcome"].isin(["complete", "drained slowly"]) & cycles["drain_s"].notna()]
     by_geometry = has_drain_geometry(tray)

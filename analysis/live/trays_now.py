@@ -43,11 +43,17 @@ def trays_now(cycles: pd.DataFrame, latest: pd.DataFrame, treatments: dict[str, 
         failure, failed_at = _failure(own, moment)
         rows.append(
             (
-                tray, treatment, state, since, float(levels.get(tray, float("nan"))),
+                tray,
+                treatment,
+                state,
+                since,
+                float(levels.get(tray, float("nan"))),
                 floods["flood_start"].fillna(floods["flood_reached"]).max() if len(floods) else pd.NaT,
-                last_reading, failure, failed_at,
+                last_reading,
+                failure,
+                failed_at,
             )
-        )  # fmt: skip
+        )
     frame = pd.DataFrame(rows, columns=list(COLUMNS))
     for column in ("since", "last_flood", "last_reading", "failed_at"):
         frame[column] = pd.to_datetime(frame[column], utc=True).astype("datetime64[ms, UTC]")

@@ -4,10 +4,11 @@ In: draws of plausible responses (`tidetray.analysis.dose.draws`) at the possibl
 `Proposal`: two to four schedules, one of them the present best, with the trays of each, and by how much
 the spread of the best dose is expected to shrink.
 
-Bayesian design by simulation (Chaloner and Verdinelli 1995, Statistical Science 10:273-304, from memory): each of some draws
-is taken for the truth in turn, a trial of it is simulated, all draws are weighted by how well they agree with it, and the
-spread of the best dose is worked out again. The level of the new trial is unknown, as trials differ; only differences between
-its schedules teach. Every subset of up to three schedules beside the present best is tried, then trays are exchanged one by one.
+Bayesian design by simulation (Chaloner and Verdinelli 1995, Statistical Science 10:273-304, from memory): each of some
+draws is taken for the truth in turn, a trial of it is simulated, all draws are weighted by how well they agree with it,
+and the spread of the best dose is worked out again. The level of the new trial is unknown, as trials differ; only
+differences between its schedules teach. Every subset of up to three schedules beside the present best is tried, then
+trays are exchanged one by one.
 """
 
 from __future__ import annotations
@@ -32,9 +33,10 @@ _EXCHANGES = 3
 
 @dataclass(frozen=True)
 class Proposal:
-    """`schedules`: the rows of the candidates that were chosen, with `trays`, `is_present_best`, `expected` response and
-    `near_best` chance. `spread_now`, `spread_after`: standard deviation of the best dose, now and as expected after the trial
-    (in shares of the candidates' range where there are two factors). `sentence` says it in words; `tray_weeks`: what it costs.
+    """`schedules`: the rows of the candidates that were chosen, with `trays`, `is_present_best`, `expected` response
+    and `near_best` chance. `spread_now`, `spread_after`: standard deviation of the best dose, now and as expected after
+    the trial (in shares of the candidates' range where there are two factors). `sentence` says it in words;
+    `tray_weeks`: what it costs.
     """
 
     schedules: pd.DataFrame
@@ -58,9 +60,9 @@ def propose(
 ) -> Proposal:
     """The next trial on `trays` trays for `weeks` weeks.
 
-    `candidates`: the possible schedules, in the order of the columns of `draws`; `factors`: the columns that say where a
-    schedule lies. `sign` -1: the least response is best. ValueError where the limits (`forbidden`) leave fewer than two
-    schedules, or for fewer than two trays: the sentence says which limit.
+    `candidates`: the possible schedules, in the order of the columns of `draws`; `factors`: the columns that say where
+    a schedule lies. `sign` -1: the least response is best. ValueError where the limits (`forbidden`) leave fewer than
+    two schedules, or for fewer than two trays: the sentence says which limit.
     """
     if len(candidates) < 2:
         why = f" {forbidden[0]}." if forbidden else ""
@@ -91,15 +93,22 @@ def propose(
         after, counts = min(moved, key=lambda m: m[0])
     scale = float(width[0]) if len(factors) == 1 else 1.0
     now = learner.spread_now * scale
-    table = candidates.iloc[chosen].assign(
-        trays=counts.astype(int), is_present_best=chosen == best,
-        expected=draws.expected()[chosen], near_best=draws.near_best(sign)[chosen],
-    ).sort_values(list(factors), ignore_index=True)  # fmt: skip
+    table = (
+        candidates.iloc[chosen]
+        .assign(
+            trays=counts.astype(int),
+            is_present_best=chosen == best,
+            expected=draws.expected()[chosen],
+            near_best=draws.near_best(sign)[chosen],
+        )
+        .sort_values(list(factors), ignore_index=True)
+    )
     return Proposal(table, now, after * scale, trays * weeks, _sentence(now, after * scale, trays * weeks, dose_words))
 
 
 class _Learner:
-    """How far the best place is known before and after a trial. `values` (draws, candidates), `where` (candidates, factors)."""
+    """How far the best place is known before and after a trial. `values` (draws, candidates), `where` (candidates,
+    factors)."""
 
     def __init__(self, values: Array, where: Array, sigma: float, rng: np.random.Generator) -> None:
         self._values, self._sigma = values, max(sigma, 1e-12)
@@ -161,6 +170,6 @@ def _sentence(now: float, after: float, tray_weeks: float, dose_words: str) -> s
         return "All plausible curves agree where the best is; another trial would teach nothing about it."
     unit = f" {dose_words}" if dose_words else ""
     return (
-        f"The best is known to within about ± {2 * now:.2g}{unit} now; after this trial ({tray_weeks:.0f} tray-weeks) it is expected "
-        f"to be known to ± {2 * after:.2g}."
+        f"The best is known to within about ± {2 * now:.2g}{unit} now; after this trial ({tray_weeks:.0f} "
+        f"tray-weeks) it is expected to be known to ± {2 * after:.2g}."
     )

@@ -1,7 +1,8 @@
 """What a schedule is worth: saleable pots per tray-month, electricity and money per pot.
 
-In: expected growth rates of schedules (with limits), and a grower's own masses, price, tariff and powers. Out: a table. It knows no
-prices of its own and counts no labour, plants or water; days beyond what was weighed are an extrapolation of exponential growth.
+In: expected growth rates of schedules (with limits), and a grower's own masses, price, tariff and powers. Out: a table.
+It knows no prices of its own and counts no labour, plants or water; days beyond what was weighed are an extrapolation
+of exponential growth.
 """
 
 from __future__ import annotations
@@ -16,8 +17,8 @@ DAYS_PER_MONTH = 365.25 / 12
 
 @dataclass(frozen=True)
 class Costs:
-    """A grower's own figures. Masses are net [g]; `turnaround_d`: days a tray stands empty between batches; powers per tray [W]
-    (`pump_w`: of the pump while it runs); `price` per pot and `tariff_kwh` per kWh in one currency.
+    """A grower's own figures. Masses are net [g]; `turnaround_d`: days a tray stands empty between batches; powers per
+    tray [W] (`pump_w`: of the pump while it runs); `price` per pot and `tariff_kwh` per kWh in one currency.
     """
 
     start_g: float
@@ -42,8 +43,8 @@ class Costs:
 def value_of(schedules: pd.DataFrame, costs: Costs) -> pd.DataFrame:
     """`schedules` with `days, pots_tray_month, kwh_pot, electricity_pot, earned_tray_month` added.
 
-    Needs `rgr_per_day` and `floods_day, fill_s`; with `rgr_low, rgr_high` also `pots_low, pots_high`. A schedule that does not grow
-    gives no pots (0) and no electricity per pot (NaN).
+    Needs `rgr_per_day` and `floods_day, fill_s`; with `rgr_low, rgr_high` also `pots_low, pots_high`. A schedule that
+    does not grow gives no pots (0) and no electricity per pot (NaN).
     """
     out = schedules.copy()
     days = _days(schedules["rgr_per_day"], costs)

@@ -1,7 +1,7 @@
 """The next trial made ready for the notebook, and afterwards predicted set beside happened.
 
-In: a proposal, the plan it builds on, a name, a day and a seed. Out: trays given to schedules by chance, a `TrialPlan`, and a
-`Prediction` per treatment; later a table of what came of them. Writes nothing.
+In: a proposal, the plan it builds on, a name, a day and a seed. Out: trays given to schedules by chance, a `TrialPlan`,
+and a `Prediction` per treatment; later a table of what came of them. Writes nothing.
 """
 
 from __future__ import annotations
@@ -71,7 +71,8 @@ def predictions_of(
 ) -> tuple[Prediction, ...]:
     """A prediction per proposed schedule. `draws`: columns in the order of the proposal's rows.
 
-    The limits (95 %) hold the doubt about the curve and the scatter of as many trays; not that a whole trial may run better or worse.
+    The limits (95 %) hold the doubt about the curve and the scatter of as many trays; not that a whole trial may run
+    better or worse.
     """
     rng = np.random.default_rng(seed)
     out = []
@@ -81,18 +82,27 @@ def predictions_of(
         name = treatment_name(FloodSchedule(int(row["floods_day"]), float(row["hold_minutes"])))
         out.append(
             Prediction(
-                trial, name, ", ".join(based_on), factor, response, float(row["dose"]),
-                float(draws.values[:, i].mean()), float(low), float(high), bool(row["is_present_best"]),
+                trial,
+                name,
+                ", ".join(based_on),
+                factor,
+                response,
+                float(row["dose"]),
+                float(draws.values[:, i].mean()),
+                float(low),
+                float(high),
+                bool(row["is_present_best"]),
             )
-        )  # fmt: skip
+        )
     return tuple(out)
 
 
 def predicted_and_happened(predictions: Sequence[Prediction], pots: pd.DataFrame) -> pd.DataFrame:
-    """`trial, treatment, dose, expected, low, high, happened, measured_dose, trays, inside, is_best` for each prediction.
+    """`trial, treatment, dose, expected, low, high, happened, measured_dose, trays, inside, is_best` for each
+    prediction.
 
-    `pots`: rows of all trials as `tidetray.analysis.dose.tray_doses.measured_doses` with `trial`. Happened is the mean over trays of the means of
-    their pots, NaN (and `inside` None) as long as there is no growth.
+    `pots`: rows of all trials as `tidetray.analysis.dose.tray_doses.measured_doses` with `trial`. Happened is the mean
+    over trays of the means of their pots, NaN (and `inside` None) as long as there is no growth.
     """
     columns = [
         "trial",

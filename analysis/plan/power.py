@@ -44,7 +44,8 @@ def sd_of_tray_mean(*, tray_sd: float, pot_sd: float = 0.0, pots: float | Sequen
 
 
 def design_effect(*, pots: float, icc: float) -> float:
-    """How many times the variance of a mean grows since pots share trays: 1 + (pots - 1) icc (Kish 1965; from memory)."""
+    """How many times the variance of a mean grows since pots share trays: 1 + (pots - 1) icc (Kish 1965; from
+    memory)."""
     if pots < 1 or not 0 <= icc <= 1:
         raise ValueError("the design effect needs one pot at least and an icc from 0 to 1")
     return 1 + (pots - 1) * icc
@@ -94,7 +95,8 @@ def power(
         raise ValueError("a paired plan takes the sd of the differences as tray_sd, and no pot_sd")
     if not trays > 1:
         raise ValueError(
-            "one tray per treatment has no power at all: tray and treatment cannot be told apart. Give two trays or more"
+            "one tray per treatment has no power at all: tray and treatment cannot be told apart. Give two "
+            "trays or more"
         )
     if sd == 0:
         raise ValueError("without any spread every difference is found: give the spread that is expected")
@@ -148,11 +150,20 @@ def trays_needed(
     def missing(trays: float) -> float:
         return (
             power(
-                trays=trays, difference=difference, means=means, between_variance=between_variance, treatments=treatments,
-                tray_sd=tray_sd, pot_sd=pot_sd, pots=pots, alpha=alpha, sides=sides, paired=paired,
+                trays=trays,
+                difference=difference,
+                means=means,
+                between_variance=between_variance,
+                treatments=treatments,
+                tray_sd=tray_sd,
+                pot_sd=pot_sd,
+                pots=pots,
+                alpha=alpha,
+                sides=sides,
+                paired=paired,
             )
             - target
-        )  # fmt: skip
+        )
 
     low, high = 1 + 1e-6, 2.0
     while missing(high) < 0:
@@ -185,11 +196,18 @@ def detectable_difference(
     def missing(difference: float) -> float:
         return (
             power(
-                trays=trays, difference=difference, treatments=treatments, tray_sd=tray_sd, pot_sd=pot_sd, pots=pots,
-                alpha=alpha, sides=sides, paired=paired,
+                trays=trays,
+                difference=difference,
+                treatments=treatments,
+                tray_sd=tray_sd,
+                pot_sd=pot_sd,
+                pots=pots,
+                alpha=alpha,
+                sides=sides,
+                paired=paired,
             )
             - target
-        )  # fmt: skip
+        )
 
     high = sd
     while missing(high) < 0:
@@ -231,7 +249,8 @@ def permutation_floor(trays: int) -> float:
 def trays_or_pots(
     *, difference: float, tray_sd: float, pot_sd: float, trays: Sequence[int], pots: Sequence[int], alpha: float = 0.05
 ) -> pd.DataFrame:
-    """Power of two treatments for every number of trays and pots: `trays, pots, pots_in_all, power`, `trays` per treatment."""
+    """Power of two treatments for every number of trays and pots: `trays, pots, pots_in_all, power`, `trays` per
+    treatment."""
     rows = [
         (t, m, 2 * t * m, power(trays=t, pots=m, difference=difference, tray_sd=tray_sd, pot_sd=pot_sd, alpha=alpha))
         for t in trays

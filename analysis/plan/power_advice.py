@@ -63,7 +63,8 @@ def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str)
     df = int((trays - 1).sum())
     if found.variance.empty or df < 1:
         raise ValueError(
-            "the past trial had one tray per treatment: it says nothing of how trays differ. Give the spread that you expect"
+            "the past trial had one tray per treatment: it says nothing of how trays differ. Give the spread "
+            "that you expect"
         )
     estimates = dict(zip(found.variance["source"], found.variance["estimate"], strict=True))
     pot_variance = float(estimates.get("between pots in a tray", 0.0) or 0.0)
@@ -72,17 +73,23 @@ def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str)
     cautions = []
     if df < FEWEST_DF:
         cautions.append(
-            f"The spread between trays rests on {df} degrees of freedom: it may really be {low:.1f} to {high:.1f} times that. "
-            "Plan for the larger end."
+            f"The spread between trays rests on {df} degrees of freedom: it may really be {low:.1f} to "
+            f"{high:.1f} times that. Plan for the larger end."
         )
     if tray_variance == 0:
         cautions.append(
             "Trays differed no more than their pots do. That may be luck: expect some difference between trays."
         )
     return Spread(
-        math.sqrt(tray_variance), math.sqrt(pot_variance), df, low, high,
-        int(found.tray_means["tray"].nunique()), len(pots), tuple(cautions),
-    )  # fmt: skip
+        math.sqrt(tray_variance),
+        math.sqrt(pot_variance),
+        df,
+        low,
+        high,
+        int(found.tray_means["tray"].nunique()),
+        len(pots),
+        tuple(cautions),
+    )
 
 
 @dataclass(frozen=True)
@@ -124,9 +131,10 @@ def advise(
     said = []
     if trays == 1:
         said.append(
-            "One tray per treatment describes these trays and tells nothing of the treatments: whatever differs between two trays "
-            "(light, draught, pump) cannot be told apart from the treatment, however many pots stand in them (Hurlbert 1984). "
-            "Take a second tray for each treatment, or swap the treatments between the trays in a second run."
+            "One tray per treatment describes these trays and tells nothing of the treatments: whatever "
+            "differs between two trays (light, draught, pump) cannot be told apart from the treatment, "
+            "however many pots stand in them (Hurlbert 1984). Take a second tray for each treatment, or swap "
+            "the treatments between the trays in a second run."
         )
         found = detect = math.nan
     else:
@@ -135,21 +143,23 @@ def advise(
             trays=trays, pots=pots, target=target, treatments=treatments, alpha=alpha, **spread
         )
         said.append(
-            f"With {trays} trays per treatment and {pots} pots in each, a true difference of {difference:g}{unit} is found "
-            f"{_in_ten(found)}; what is found {_in_ten(target)} is a difference of {detect:.3g}{unit}."
+            f"With {trays} trays per treatment and {pots} pots in each, a true difference of "
+            f"{difference:g}{unit} is found {_in_ten(found)}; what is found {_in_ten(target)} is a "
+            f"difference of {detect:.3g}{unit}."
         )
     own = needed[needed["pots"] == pots].iloc[0]
     said.append(
-        f"For {difference:g}{unit}, found {_in_ten(target)}: {int(own['trays'])} trays per treatment with {pots} pots each "
-        f"({int(own['trays_in_all'])} trays in all)."
+        f"For {difference:g}{unit}, found {_in_ten(target)}: {int(own['trays'])} trays per treatment with "
+        f"{pots} pots each ({int(own['trays_in_all'])} trays in all)."
     )
     said.append(_more_trays_or_pots(max(trays, 2), pots, difference, spread, alpha))
     if pots > 1 and trays > 1:
         wrong = pot_level_claims(trays=trays, pots=pots, alpha=alpha, **spread)
         said.append(
-            f"Pots of one tray are no independent witnesses ({icc(**spread):.0%} of the variance lies between trays: {pots} tell as "
-            f"much as {pots / design_effect(pots=pots, icc=icc(**spread)):.1f} on trays of their own): a test that "
-            f"counts pots would claim a difference that is not there {wrong * 100:.0f} times in 100 instead of {alpha * 100:.0f}."
+            f"Pots of one tray are no independent witnesses ({icc(**spread):.0%} of the variance lies "
+            f"between trays: {pots} tell as much as {pots / design_effect(pots=pots, icc=icc(**spread)):.1f} "
+            "on trays of their own): a test that counts pots would claim a difference that is not there "
+            f"{wrong * 100:.0f} times in 100 instead of {alpha * 100:.0f}."
         )
     if trays > 1 and permutation_floor(trays) > alpha:
         said.append(
@@ -184,7 +194,10 @@ def _more_trays_or_pots(trays: int, pots: int, difference: float, spread: _Sds, 
     now, tray, double = of(trays, pots), of(trays + 1, pots), of(trays, 2 * pots)
     best = of(trays, 10**9)
     sd, floor = sd_of_tray_mean(pots=pots, **spread), spread["tray_sd"]
-    start = f"Between two treatments, one more tray each would raise the power from {now:.2f} to {tray:.2f}, twice the pots to {double:.2f}"
+    start = (
+        f"Between two treatments, one more tray each would raise the power from {now:.2f} to {tray:.2f}, twice "
+        f"the pots to {double:.2f}"
+    )
     if floor > 0.8 * sd:
         return (
             f"{start}. More pots hardly help here: with any number of them it would be {best:.2f}, since trays differ."

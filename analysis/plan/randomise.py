@@ -70,12 +70,14 @@ def lay_out(treatments: Sequence[str], trays: Sequence[TrayPlace], *, seed: int)
     cautions = []
     if min(counts.values()) == 1:
         cautions.append(
-            "A treatment on one tray only: its effect cannot be told from its tray's. Take more trays, or swap in a second run."
+            "A treatment on one tray only: its effect cannot be told from its tray's. Take more trays, or "
+            "swap in a second run."
         )
     if len(set(counts.values())) > 1:
         shown = ", ".join(f"{name} {counts[name]}" for name in treatments)
         cautions.append(
-            f"Not every treatment has as many trays ({shown}): {len(treatments)} treatments do not go into {len(trays)} trays."
+            f"Not every treatment has as many trays ({shown}): {len(treatments)} treatments do not go into "
+            f"{len(trays)} trays."
         )
     return Layout(seed, {place.tray: chosen[place.tray] for place in trays}, best, tuple(cautions))
 

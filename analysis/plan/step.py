@@ -1,7 +1,8 @@
 """One whole step of tuning: fit, verdict, what is possible, next trial, timetable.
 
-In: doses and growth of trays (`tidetray.analysis.record.trial_data.TuningData` holds them), what is known of their water, the limits. Out: a
-`Tuned`. Where a part cannot be had, its sentence says which limit or lack is in the way; the rest still stands.
+In: doses and growth of trays (`tidetray.analysis.record.trial_data.TuningData` holds them), what is known of their
+water, the limits. Out: a `Tuned`. Where a part cannot be had, its sentence says which limit or lack is in the way; the
+rest still stands.
 """
 
 from __future__ import annotations
@@ -43,8 +44,8 @@ _HOLDS = 8
 
 @dataclass(frozen=True)
 class Tuned:
-    """`chances`: `dose, response, low, high, near_best` with the schedule of each possible dose. `dealt`: tray -> schedule of the
-    proposal. `why_no_proposal`, `why_no_timetable`: a sentence where there is none, else ''.
+    """`chances`: `dose, response, low, high, near_best` with the schedule of each possible dose. `dealt`: tray ->
+    schedule of the proposal. `why_no_proposal`, `why_no_timetable`: a sentence where there is none, else ''.
     """
 
     factor: str
@@ -99,9 +100,10 @@ def tune(
         why = "Nothing is known of how the trays fill and drain; let them flood a few times, recorded."
         return Tuned(factor, response, fit, nothing, pd.DataFrame(), None, None, {}, None, why, why)
     typical = TrayWater(
-        float(np.median([w.fill_s for w in flows])), float(np.median([w.drain_s for w in flows])),
+        float(np.median([w.fill_s for w in flows])),
+        float(np.median([w.drain_s for w in flows])),
         float(np.nanmax([*(w.volume_m3 for w in flows), 0.0])),
-    )  # fmt: skip
+    )
     if fit.fits is None:
         why = "No next trial is proposed before growth can be set against a dose at all."
         return Tuned(factor, response, fit, nothing, pd.DataFrame(), None, None, {}, None, why, why)
@@ -111,16 +113,25 @@ def tune(
     if len(possible.table) < 2:
         reasons = (*why_not(usual, typical, limits, len(names)), *possible.forbidden)
         told = f" {reasons[0]}." if reasons else ""
-        why = f"The limits leave {len(possible.table)} possible schedule(s) between {low:.3g} and {high:.3g}.{told} Ease a limit."
+        why = (
+            f"The limits leave {len(possible.table)} possible schedule(s) between {low:.3g} and "
+            f"{high:.3g}.{told} Ease a limit."
+        )
         return Tuned(factor, response, fit, possible, pd.DataFrame(), None, None, {}, None, why, why)
     doses = possible.table["dose"].to_numpy(dtype=float)
     seen = fit.chances(doses).drop(columns="dose")
     chances = pd.concat([possible.table.reset_index(drop=True), seen], axis=1)
     try:
         proposal = propose(
-            possible.table, fit.draws(doses, draws=_DRAWS), trays=len(names), weeks=weeks, sign=fit.words.sign,
-            dose_words=fit.words.dose, forbidden=possible.forbidden, seed=seed,
-        )  # fmt: skip
+            possible.table,
+            fit.draws(doses, draws=_DRAWS),
+            trays=len(names),
+            weeks=weeks,
+            sign=fit.words.sign,
+            dose_words=fit.words.dose,
+            forbidden=possible.forbidden,
+            seed=seed,
+        )
     except ValueError as error:
         return Tuned(factor, response, fit, possible, chances, None, None, {}, None, f"{error}.", f"{error}.")
     predicted = fit.draws(proposal.schedules["dose"].to_numpy(dtype=float))
@@ -179,9 +190,16 @@ def tune_pair(
             table["floods_day"].to_numpy(dtype=float), table["wet_minutes"].to_numpy(dtype=float), draws=_DRAWS
         )
         proposal = propose(
-            table, draws, trays=len(plan.trays), weeks=weeks, factors=("floods_day", "wet_minutes"), sign=sign,
-            dose_words="of the range tested", forbidden=possible.forbidden, seed=seed,
-        )  # fmt: skip
+            table,
+            draws,
+            trays=len(plan.trays),
+            weeks=weeks,
+            factors=("floods_day", "wet_minutes"),
+            sign=sign,
+            dose_words="of the range tested",
+            forbidden=possible.forbidden,
+            seed=seed,
+        )
     except ValueError as error:
         return TunedPair(fit, possible, None, f"{error}.")
     return TunedPair(fit, possible, proposal, "")

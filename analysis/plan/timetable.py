@@ -1,13 +1,13 @@
 """The timetable: flood start times of every tray, so that one pump and one sump serve them all.
 
-In: a schedule and the water of each tray, the limits. Out: a `Timetable`: start times in whole seconds after midnight, and an
-exact account of pump and sump over the day; or `NoTimetableError` with the limit that makes it impossible.
+In: a schedule and the water of each tray, the limits. Out: a `Timetable`: start times in whole seconds after midnight,
+and an exact account of pump and sump over the day; or `NoTimetableError` with the limit that makes it impossible.
 
-Trays are placed one after another, those with most pumping first, each at the earliest offset at which the pump is free at
-all its floods and the sump stays above its minimum. `simulate` then checks the whole day without approximation. Between two
-events (a pump starts or stops, a drain opens or runs dry) the water in the sump is concave in time: the pump's draw is
-constant, and a drain gives back ever less as its head falls (Torricelli). So the least stands at an event, and only events
-are looked at.
+Trays are placed one after another, those with most pumping first, each at the earliest offset at which the pump is free
+at all its floods and the sump stays above its minimum. `simulate` then checks the whole day without approximation.
+Between two events (a pump starts or stops, a drain opens or runs dry) the water in the sump is concave in time: the
+pump's draw is constant, and a drain gives back ever less as its head falls (Torricelli). So the least stands at an
+event, and only events are looked at.
 """
 
 from __future__ import annotations
@@ -22,7 +22,8 @@ from tidetray.analysis.dose.schedules import DAY_S, FloodSchedule, Limits, TrayW
 from tidetray.analysis.stats.derivatives import Array, Codes
 
 STEPS_S = (60, 5)
-"""Starts are sought on whole minutes, which any timer knows; on multiples of five seconds only where that is too tight."""
+"""Starts are sought on whole minutes, which any timer knows; on multiples of five seconds only where that is
+too tight."""
 
 REST_S = 5.0
 """From the end of one filling to the start of the next: the valves turn (common practice, no source)."""
@@ -34,7 +35,8 @@ class NoTimetableError(ValueError):
 
 @dataclass(frozen=True)
 class SumpDay:
-    """A day as it goes: `events` (`time_s, sump_m3`), least water in the sump, the pump's seconds, and what is wrong, if anything."""
+    """A day as it goes: `events` (`time_s, sump_m3`), least water in the sump, the pump's seconds, and what is wrong,
+    if anything."""
 
     events: pd.DataFrame
     least_m3: float
@@ -44,7 +46,8 @@ class SumpDay:
 
 @dataclass(frozen=True)
 class Timetable:
-    """`floods`: `tray, start_s, pump_off_s, drain_s, dry_s` after midnight, by start. `schedules`: by tray. `day`: the check."""
+    """`floods`: `tray, start_s, pump_off_s, drain_s, dry_s` after midnight, by start. `schedules`: by tray. `day`: the
+    check."""
 
     floods: pd.DataFrame
     schedules: Mapping[str, FloodSchedule]
@@ -55,7 +58,8 @@ class Timetable:
 
 
 def make_timetable(schedules: Mapping[str, FloodSchedule], water: Mapping[str, TrayWater], limits: Limits) -> Timetable:
-    """Start times for all trays. NoTimetableError (a ValueError) if a limit forbids it; ValueError for a tray without water facts."""
+    """Start times for all trays. NoTimetableError (a ValueError) if a limit forbids it; ValueError for a tray without
+    water facts."""
     missing = sorted(set(schedules) - set(water))
     if missing:
         raise ValueError(
@@ -90,7 +94,8 @@ def _placed(
 
 
 def simulate(floods: pd.DataFrame, water: Mapping[str, TrayWater], limits: Limits) -> SumpDay:
-    """A day that repeats itself, event by event. `floods` as in `Timetable`; a tray without known volume takes no water."""
+    """A day that repeats itself, event by event. `floods` as in `Timetable`; a tray without known volume takes no
+    water."""
     faults = []
     start = floods["start_s"].to_numpy(dtype=float)
     off, drain, dry = (floods[c].to_numpy(dtype=float) for c in ("pump_off_s", "drain_s", "dry_s"))
@@ -118,7 +123,8 @@ def simulate(floods: pd.DataFrame, water: Mapping[str, TrayWater], limits: Limit
     if least < limits.sump_min_m3 - 1e-9:
         at = times[int(np.argmin(sump))]
         faults.append(
-            f"the sump would be down to {1000 * least:.1f} L at {clock_text(at)}; at least {1000 * limits.sump_min_m3:.1f} L must stay"
+            f"the sump would be down to {1000 * least:.1f} L at {clock_text(at)}; at least "
+            f"{1000 * limits.sump_min_m3:.1f} L must stay"
         )
     return SumpDay(pd.DataFrame({"time_s": times, "sump_m3": sump}), least, pump_s, tuple(faults))
 
@@ -136,14 +142,14 @@ def _check_totals(schedules: Mapping[str, FloodSchedule], water: Mapping[str, Tr
     pumping = sum(s.floods_day * water[t].fill_s for t, s in schedules.items())
     if pumping > limits.pump_share * DAY_S:
         raise NoTimetableError(
-            f"the pump would run {pumping / 3600:.1f} h a day, more than the {24 * limits.pump_share:.1f} h allowed. Fewer floods, "
-            "fewer trays or a stronger pump would help"
+            f"the pump would run {pumping / 3600:.1f} h a day, more than the {24 * limits.pump_share:.1f} h "
+            "allowed. Fewer floods, fewer trays or a stronger pump would help"
         )
     needed = sum(s.floods_day * (water[t].fill_s + REST_S) for t, s in schedules.items())
     if needed > length_s:
         raise NoTimetableError(
-            f"one pump cannot fill all trays: that takes {needed / 3600:.1f} h of the {length_s / 3600:.3g} h in which floods are allowed. "
-            "A wider window, fewer floods or a second pump would help"
+            f"one pump cannot fill all trays: that takes {needed / 3600:.1f} h of the {length_s / 3600:.3g} "
+            "h in which floods are allowed. A wider window, fewer floods or a second pump would help"
         )
     for tray, schedule in schedules.items():
         if schedule.floods_day * wet_s(schedule, water[tray]) >= length_s:
@@ -153,8 +159,9 @@ def _check_totals(schedules: Mapping[str, FloodSchedule], water: Mapping[str, Tr
         volume = np.nan_to_num(water[tray].volume_m3)
         if volume > limits.sump_m3 - limits.sump_min_m3:
             raise NoTimetableError(
-                f"{tray}: one flood takes {1000 * volume:.1f} L, and the sump can give {1000 * (limits.sump_m3 - limits.sump_min_m3):.1f} L "
-                "above its minimum. A larger sump or a lower flood would help"
+                f"{tray}: one flood takes {1000 * volume:.1f} L, and the sump can give "
+                f"{1000 * (limits.sump_m3 - limits.sump_min_m3):.1f} L above its minimum. A larger sump or a "
+                "lower flood would help"
             )
 
 
@@ -176,9 +183,11 @@ class _Room:
         bases = np.round((self._first + np.arange(n) * between) / self._step).astype(int)
         pumps = int(np.ceil((water.fill_s + REST_S) / self._step))
         wet = int(np.ceil(wet_s(schedule, water) / self._step)) + 1
-        offsets = np.arange(max(int((between - wet_s(schedule, water)) // self._step) + 1, 1)) if self._length < DAY_S else (
-            np.arange(max(int(between // self._step), 1))
-        )  # fmt: skip
+        offsets = (
+            np.arange(max(int((between - wet_s(schedule, water)) // self._step) + 1, 1))
+            if self._length < DAY_S
+            else (np.arange(max(int(between // self._step), 1)))
+        )
         ahead = np.r_[0, np.cumsum(np.r_[self._busy, self._busy])]
         at = (bases[:, None] + offsets) % day
         free = (ahead[at + pumps] - ahead[at] == 0).all(axis=0)
@@ -218,7 +227,13 @@ class _Room:
     def _why(self, tray: str, schedule: FloodSchedule, pump_free: bool, sump_enough: bool) -> str:
         what = f"{tray} ({schedule.text}) finds no place"
         if not pump_free:
-            return f"{what}: the pump is busy with other trays at one of its floods, whenever it begins. Fewer floods or a second pump would help"
+            return (
+                f"{what}: the pump is busy with other trays at one of its floods, whenever it begins. Fewer "
+                "floods or a second pump would help"
+            )
         if not sump_enough:
-            return f"{what}: with the water that other trays hold, the sump would fall below its minimum. Shorter floods, fewer trays or a larger sump would help"
+            return (
+                f"{what}: with the water that other trays hold, the sump would fall below its minimum. Shorter "
+                "floods, fewer trays or a larger sump would help"
+            )
         return f"{what}: where the pump is free the sump is low. Shorter floods, or a larger sump, would help"

@@ -1,6 +1,7 @@
 """What the notebook keeps, as frames; and what events do to them: lamps by time, treatments by time, splits.
 
-In: facts of `tidetray.ingest.notebook.facts`, frames of `analysis/record/trial_data.py`. Out: frames. Reads nothing itself.
+In: facts of `tidetray.ingest.notebook.facts`, frames of `analysis/record/trial_data.py`. Out: frames. Reads nothing
+itself.
 """
 
 from __future__ import annotations
@@ -41,9 +42,19 @@ def weigh_in_frame(weigh_ins: Iterable[WeighIn]) -> pd.DataFrame:
 def trail_frame(entries: Iterable[Entry]) -> pd.DataFrame:
     """`number`, the columns of weigh-ins, `balance, entered, stands, replaces, removed, entered_by, reason`."""
     rows = [
-        (e.number, *_weigh_in(e.weigh_in), e.weigh_in.balance, e.entered, e.stands, e.replaces, e.removed, e.entered_by, e.reason)
+        (
+            e.number,
+            *_weigh_in(e.weigh_in),
+            e.weigh_in.balance,
+            e.entered,
+            e.stands,
+            e.replaces,
+            e.removed,
+            e.entered_by,
+            e.reason,
+        )
         for e in entries
-    ]  # fmt: skip
+    ]
     more = ["balance", "entered", "stands", "replaces", "removed", "entered_by", "reason"]
     kinds = {"replaces": "Int64", "blotted": "bool", "stands": "bool", "removed": "bool"}
     frame = pd.DataFrame(rows, columns=["number", *WEIGH_IN_COLUMNS, *more]).astype(kinds)
@@ -161,8 +172,8 @@ def light_hours(
 ) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
     """Hourly PPFD of one tray (`tray, time, covered_s, above_s, ppfd`), None where there is none; cautions.
 
-    `found`: channel (`ppfd` before `light`) -> the tray's sound hourly summaries. Several nodes may have measured in one
-    hour, as when one was replaced.
+    `found`: channel (`ppfd` before `light`) -> the tray's sound hourly summaries. Several nodes may have measured in
+    one hour, as when one was replaced.
     """
     if not found:
         return None, (f"{tray.name} has no light readings: its hours cannot be split into lit and dark.",)
@@ -197,10 +208,14 @@ def water_cautions(trays: Iterable[Tray], water: pd.DataFrame, cycles: pd.DataFr
     if unsaid and len(flooded):
         which = "no tray" if len(unsaid) == len(known) else f"{len(unsaid)} of {len(known)} trays"
         said.append(
-            f"How clear the water is was measured of {which}: light under it is counted for clear water, {ATTENUATION_PER_M:g} per "
-            "metre, which takes 2 to 5 % in a tray. Say it by attenuation_per_m in the trial's file or 'tidetray event water'."
+            f"How clear the water is was measured of {which}: light under it is counted for clear water, "
+            f"{ATTENUATION_PER_M:g} per metre, which takes 2 to 5 % in a tray. Say it by attenuation_per_m "
+            "in the trial's file or 'tidetray event water'."
             if which == "no tray"
-            else f"How clear the water is was not measured of {which}: theirs counts as clear water, {ATTENUATION_PER_M:g} per metre."
+            else (
+                f"How clear the water is was not measured of {which}: theirs counts as clear water, "
+                f"{ATTENUATION_PER_M:g} per metre."
+            )
         )
     if without:
         said.append(
@@ -234,7 +249,8 @@ def without_splits(growth: pd.DataFrame, events: Iterable[Event]) -> tuple[pd.Da
 
 
 def until_split(masses: pd.DataFrame, events: Iterable[Event]) -> pd.DataFrame:
-    """`pot, time` and more, without what was weighed of a pot after it was split: mass that was taken away is no loss."""
+    """`pot, time` and more, without what was weighed of a pot after it was split: mass that was taken away is
+    no loss."""
     after = pd.Series(False, index=masses.index)
     for event in events:
         if event.kind == "pot split":

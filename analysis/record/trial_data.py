@@ -66,7 +66,8 @@ class ExposureAndGrowth:
 
 
 def open_record(home: Path) -> Store:
-    """The home's record, for reading; readings come from InfluxDB where the settings say so. StoreError if there is none."""
+    """The home's record, for reading; readings come from InfluxDB where the settings say so. StoreError if there is
+    none."""
     return open_to_read(home)
 
 
@@ -113,7 +114,8 @@ class TrialData:
 
     @cached_property
     def events(self) -> pd.DataFrame:
-        """What happened to pots and trays, in order of time; columns as `tidetray.analysis.record.frames.event_frame`."""
+        """What happened to pots and trays, in order of time; columns as
+        `tidetray.analysis.record.frames.event_frame`."""
         return frames.event_frame(self._happened)
 
     @cached_property
@@ -160,7 +162,8 @@ class TrialData:
         return frame[["tray", *CYCLE_COLUMNS]]
 
     def flagged_hours(self, channel: str) -> pd.DataFrame:
-        """Hourly summaries of a channel for the trial's trays, with a flag each (`tidetray.analysis.conditions.quality_flags`)."""
+        """Hourly summaries of a channel for the trial's trays, with a flag each
+        (`tidetray.analysis.conditions.quality_flags`)."""
         if channel not in self._flagged:
             site = self.trial.site
             hours = queries.for_trays(self._store, site, queries.hourly(self._store, site, channel))
@@ -223,8 +226,9 @@ class TrialData:
 
     @cached_property
     def masses(self) -> pd.DataFrame:
-        """A row per pot and day of weighing, until a pot is split: pot, tray, treatment, stock, day (as `weigh_days`), time,
-        net_g (geometric mean of the day's weighings), start_g (day 0), dry_g (of a sampled pot, once dry, on its last day)."""
+        """A row per pot and day of weighing, until a pot is split: pot, tray, treatment, stock, day (as `weigh_days`),
+        time, net_g (geometric mean of the day's weighings), start_g (day 0), dry_g (of a sampled pot, once dry, on its
+        last day)."""
         known = self.weigh_days.assign(ln_g=np.log(self.weigh_days["net_g"]))
         frame = known.groupby(["pot", "day"], as_index=False).agg(
             tray=("tray", "first"), treatment=("treatment", "first"), time=("time", "first"), ln_g=("ln_g", "mean")
@@ -335,16 +339,22 @@ class TrialData:
         return BASE_C if base is None else base, np.inf if top is None else top
 
     def daily_warmth(self, channel: str, *, base_c: float, top_c: float, since: datetime | None = None) -> pd.DataFrame:
-        """Warmth of `air_temp` or `water_temp` per tray and local day of the record (`tidetray.analysis.conditions.degree_days`); empty without one."""
+        """Warmth of `air_temp` or `water_temp` per tray and local day of the record
+        (`tidetray.analysis.conditions.degree_days`); empty without one."""
         start, end = self.record_span or (None, None)
         if start is not None and since is not None:
             start = max(start, since)
         if start is None or end is None or start >= end:
             return pd.DataFrame(columns=["tray", "day", *WARMTH_COLUMNS])
         return daily_warmth(
-            self._sound_means(channel), list(self.treatments), pd.Timestamp(start), pd.Timestamp(end),
-            zone=self.trial.zone, low_c=base_c, high_c=top_c,
-        )  # fmt: skip
+            self._sound_means(channel),
+            list(self.treatments),
+            pd.Timestamp(start),
+            pd.Timestamp(end),
+            zone=self.trial.zone,
+            low_c=base_c,
+            high_c=top_c,
+        )
 
     @cached_property
     def left_out(self) -> tuple[str, ...]:
@@ -353,7 +363,8 @@ class TrialData:
 
     @cached_property
     def causes(self) -> pd.DataFrame:
-        """Growth per pot and interval beside all it may be related to (`tidetray.analysis.relations.predictors`), with the treatment."""
+        """Growth per pot and interval beside all it may be related to (`tidetray.analysis.relations.predictors`), with
+        the treatment."""
         table = cause_table(self.exposure, self.environment, self.growth.table, self.pots)
         return table.assign(treatment=table["tray"].map(self.treatments))
 
@@ -403,8 +414,9 @@ class TrialData:
 class TuningData:
     """What tuning needs of one or several trials of a site, oldest first.
 
-    `measured`, `planned`: a row per pot with `trial` and the doses of `tidetray.analysis.dose.tray_doses`; `water`: by tray; `plan`: of the latest
-    trial; `nodes`: tray -> node that serves it; `predictions`: of all trials in the notebook; `cautions`.
+    `measured`, `planned`: a row per pot with `trial` and the doses of `tidetray.analysis.dose.tray_doses`; `water`: by
+    tray; `plan`: of the latest trial; `nodes`: tray -> node that serves it; `predictions`: of all trials in the
+    notebook; `cautions`.
     """
 
     trials: tuple[str, ...]
@@ -418,7 +430,8 @@ class TuningData:
 
 
 def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | None = None) -> TuningData:
-    """Growth and doses of `trials`, brought together; with `saleable_g` also `days_to_mass`, that of the pot's tray. NoTrialError for none, or for trials of several sites."""
+    """Growth and doses of `trials`, brought together; with `saleable_g` also `days_to_mass`, that of the pot's tray.
+    NoTrialError for none, or for trials of several sites."""
     if not trials or len({trial.site for trial in trials}) > 1:
         raise NoTrialError("tuning needs trials of one site", where=store.path, mend="Name them with --trial")
     ordered = sorted(trials, key=lambda trial: (trial.started, trial.name))
@@ -441,6 +454,12 @@ def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | No
         planned.append(planned_doses(known, {t.name: t for t in data.plan.treatments}, water))
         cautions += [caution for caution in both.cautions if caution not in cautions]
     return TuningData(
-        tuple(trial.name for trial in ordered), pd.concat(measured, ignore_index=True), pd.concat(planned, ignore_index=True),
-        water, several[-1].plan, queries.node_of_trays(store, ordered[0].site), predictions(store), tuple(cautions),
-    )  # fmt: skip
+        tuple(trial.name for trial in ordered),
+        pd.concat(measured, ignore_index=True),
+        pd.concat(planned, ignore_index=True),
+        water,
+        several[-1].plan,
+        queries.node_of_trays(store, ordered[0].site),
+        predictions(store),
+        tuple(cautions),
+    )

@@ -16,7 +16,8 @@ from tidetray.analysis.compare.design_checks import signed
 LEVEL = 0.05
 
 RISK_SHARE = 0.25
-"""From this share of a comparison's own standard error on, uneven places count as a risk (common practice, no source)."""
+"""From this share of a comparison's own standard error on, uneven places count as a risk (common practice, no
+source)."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +46,8 @@ def advise(
     explained: float,
     unit: str,
 ) -> Advice:
-    """`pots`: with `residual` and `place_effect`; `places`: row, column, effect, n_trays; `features`: as in `Positions`."""
+    """`pots`: with `residual` and `place_effect`; `places`: row, column, effect, n_trays; `features`: as in
+    `Positions`."""
     settled = features[features["p_adjusted"] < LEVEL].set_index("feature")
     lines = [name for name in ("row", "column") if name in settled.index]
     block_by = max(lines, key=lambda name: settled["share"].to_dict()[name]) if lines else ""
@@ -86,8 +88,8 @@ def _even_out_words(even_out: pd.DataFrame, unit: str) -> list[str]:
         for line, effect in zip(first["line"], first["effect"], strict=True)
     )
     return [
-        f"Fell behind the mean of their tray: {listed}. Even these out first (lamp, inlet, draught); until then leave them "
-        "empty or fill them with pots that are not weighed."
+        f"Fell behind the mean of their tray: {listed}. Even these out first (lamp, inlet, draught); until "
+        "then leave them empty or fill them with pots that are not weighed."
     ]
 
 
@@ -104,12 +106,16 @@ def _light_words(settled: pd.DataFrame) -> list[str]:
 def _block_words(block_by: str) -> list[str]:
     if not block_by:
         return [
-            "Next layout: places need no blocks of their own; draw the places by lot all the same, and keep pots where they are."
+            (
+                "Next layout: places need no blocks of their own; draw the places by lot all the same, and keep "
+                "pots where they are."
+            )
         ]
     other = "rows" if block_by == "column" else "columns"
     return [
-        f"Next layout: take each {block_by} as a block. Whatever is compared within a tray stands equally often in every "
-        f"{block_by}, drawn by lot along its {other}; then keep the pots where they are. Moving pots about mixes places into every pot instead."
+        f"Next layout: take each {block_by} as a block. Whatever is compared within a tray stands equally "
+        f"often in every {block_by}, drawn by lot along its {other}; then keep the pots where they are. "
+        "Moving pots about mixes places into every pot instead."
     ]
 
 
@@ -131,8 +137,8 @@ def _balance(
             balance,
             False,
             (
-                "The comparison of treatments is not tilted by place: each treatment stands in the same places. Place adds "
-                "scatter between pots, and no bias."
+                "The comparison of treatments is not tilted by place: each treatment stands in the same "
+                "places. Place adds scatter between pots, and no bias."
             ),
         )
     if not settled:
@@ -166,6 +172,7 @@ def _balance(
         balance,
         False,
         (
-            f"Treatments stand in slightly different places ({best} best, {worst} worst), too little to tilt their comparison."
+            f"Treatments stand in slightly different places ({best} best, {worst} worst), too little to tilt "
+            "their comparison."
         ),
     )

@@ -27,7 +27,8 @@ from tidetray.analysis.stats.pairwise import adjust
 __all__ = ["MoranI", "Positions", "morans_i", "place_anova", "positions"]
 
 FEATURES = ("row", "column", "edge", "inlet_distance", "light_factor", "height_m")
-"""What is asked of a place, each alone. Row and column have a level for each; edge is yes or no; the others run straight."""
+"""What is asked of a place, each alone. Row and column have a level for each; edge is yes or no; the others run
+straight."""
 
 LEVEL = 0.05
 _LEAST_SPARE = 4  # pots beyond the coefficients, below which nothing is tested
@@ -171,7 +172,8 @@ def positions(
     cautions += skipped + [c for m in (moran, moran_after) for c in m.cautions]
     if len(set(trays)) < 3:
         cautions.append(
-            f"The trial has {counted(len(set(trays)), 'tray')} here: what belongs to a place and what to single pots cannot be told well apart."
+            f"The trial has {counted(len(set(trays)), 'tray')} here: what belongs to a place and what to "
+            "single pots cannot be told well apart."
         )
     sentences = _sentences(features, explained, explained_p, moran, moran_after)
     return Positions(
@@ -309,9 +311,13 @@ def _place_means(place: dict[str, Array], residual: Array, trays: NDArray[np.obj
 
 
 _NAMES = {
-    "row": "the row", "column": "the column", "edge": "edge or middle", "inlet_distance": "the distance from the inlet",
-    "light_factor": "the light measured at the place", "height_m": "the height above the floor",
-}  # fmt: skip
+    "row": "the row",
+    "column": "the column",
+    "edge": "edge or middle",
+    "inlet_distance": "the distance from the inlet",
+    "light_factor": "the light measured at the place",
+    "height_m": "the height above the floor",
+}
 
 
 def _sentences(
@@ -322,7 +328,8 @@ def _sentences(
         out.append("Too few pots a tray to say how much place explains.")
     elif explained_p < LEVEL:
         out.append(
-            f"Row and column explain {100 * explained:.0f} % of the spread between pots of a tray; chance seldom does that."
+            f"Row and column explain {100 * explained:.0f} % of the spread between pots of a tray; chance "
+            "seldom does that."
         )
     else:
         out.append("Row and column explain no more of the spread between pots of a tray than chance does.")

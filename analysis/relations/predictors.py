@@ -16,7 +16,8 @@ import pandas as pd
 from tidetray.analysis.stats.derivatives import Array, Codes
 
 DEFAULT_CAUSES = ("dry_lit_h_d", "dry_dark_h_d", "light_factor", "air_temp_c", "vpd_dry_kpa")
-"""Asked of a trial where nobody says which, in this order: one that cannot be told apart from those before is left out."""
+"""Asked of a trial where nobody says which, in this order: one that cannot be told apart from those before is
+left out."""
 
 _LEAST_KNOWN = 0.5  # share of the intervals: what is asked of all causes is asked of the intervals that know them all
 
@@ -57,9 +58,9 @@ def cause_table(
 ) -> pd.DataFrame:
     """A row per pot and interval with growth, the columns of CAUSES per day of known hours, and what `relate` needs.
 
-    In: the frames of `exposure`, `environment`, `growth_per_interval` and placements with `height_m`. Added: `period` (the
-    days of both weigh-ins, UTC), `mass_first_g` (of the pot's first weigh-in). Rates of hours are per day of *known*
-    hours, and NaN where less than half of the interval is known.
+    In: the frames of `exposure`, `environment`, `growth_per_interval` and placements with `height_m`. Added: `period`
+    (the days of both weigh-ins, UTC), `mass_first_g` (of the pot's first weigh-in). Rates of hours are per day of
+    *known* hours, and NaN where less than half of the interval is known.
     """
     keys = ["pot", "start", "end"]
     table = exposure.merge(environment, on=keys).merge(growth, on=keys)
@@ -155,8 +156,9 @@ def choose_causes(frame: pd.DataFrame, *, tray: str = "tray", period: str = "per
             other = partner(x - basis @ (basis.T @ x), len(chosen))
             codes = np.unique(frame.loc[known, tray].astype(str), return_inverse=True)[1].astype(np.intp)
             said.append(
-                f"{label}: not asked, since here it goes together with {described(chosen[other]).label}. What is said of one holds "
-                f"for both. {parting_words(name, chosen[other], x[:, [-1, other]], codes)}"
+                f"{label}: not asked, since here it goes together with {described(chosen[other]).label}. "
+                "What is said of one holds for both. "
+                f"{parting_words(name, chosen[other], x[:, [-1, other]], codes)}"
             )
         else:
             chosen.append(name)

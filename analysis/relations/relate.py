@@ -43,9 +43,28 @@ from tidetray.analysis.stats.kenward_roger import KenwardRoger
 from tidetray.analysis.stats.reml import MixedFit, fit_mixed
 
 EFFECT_COLUMNS = (
-    "cause", "estimate", "se", "df", "low", "high", "p", "std_estimate", "std_low", "std_high", "vif", "level", "trays_told_by",
-    "without_low", "without_high", "without_tray", "settled", "n_trays", "n_pots", "n_rows", "unit",
-)  # fmt: skip
+    "cause",
+    "estimate",
+    "se",
+    "df",
+    "low",
+    "high",
+    "p",
+    "std_estimate",
+    "std_low",
+    "std_high",
+    "vif",
+    "level",
+    "trays_told_by",
+    "without_low",
+    "without_high",
+    "without_tray",
+    "settled",
+    "n_trays",
+    "n_pots",
+    "n_rows",
+    "unit",
+)
 
 LEVEL = 0.05
 _MOST_OF_IT = 0.5  # one tray's share from which a cause rests on it
@@ -169,8 +188,8 @@ def _read(
     )
     if len(tray_names) < 3:
         raise ValueError(
-            f"relate: growth and causes are known of {counted(len(tray_names), 'tray')}, and what a cause does cannot be told "
-            "from what a tray does with fewer than three. Add trays"
+            f"relate: growth and causes are known of {counted(len(tray_names), 'tray')}, and what a cause "
+            "does cannot be told from what a tray does with fewer than three. Add trays"
         )
     fixed = np.eye(int(p_code.max()) + 1)[p_code]
     size_at = None
@@ -179,9 +198,18 @@ def _read(
         fixed = np.column_stack([fixed, ln_size[known] - ln_size[known].mean()])
     x = np.column_stack([columns[name][known] for name in columns]) if columns else np.zeros((len(kept), 0))
     return _Rows(
-        y[known], x, tuple(columns), fixed, np.linalg.qr(fixed)[0], size_at, tray_code.astype(np.intp), tuple(tray_names),
-        pot_code.astype(np.intp), tuple(pot_names), p_code.astype(np.intp),
-    ), cautions  # fmt: skip
+        y[known],
+        x,
+        tuple(columns),
+        fixed,
+        np.linalg.qr(fixed)[0],
+        size_at,
+        tray_code.astype(np.intp),
+        tuple(tray_names),
+        pot_code.astype(np.intp),
+        tuple(pot_names),
+        p_code.astype(np.intp),
+    ), cautions
 
 
 def _tellable(rows: _Rows, where: list[Variation], cautions: list[str]) -> tuple[_Rows, list[Variation]]:
@@ -198,8 +226,8 @@ def _tellable(rows: _Rows, where: list[Variation], cautions: list[str]) -> tuple
             cautions.append(f"{label}: follows from {_listed(rows, kept)}, so it cannot be told apart and is left out.")
         elif where[k].level == "tray" and spare < 1:
             cautions.append(
-                f"{label}: {counted(len(rows.trays), 'tray')} cannot tell so many causes that differ between trays; left out. "
-                "Name fewer causes, or add trays."
+                f"{label}: {counted(len(rows.trays), 'tray')} cannot tell so many causes that differ between "
+                "trays; left out. Name fewer causes, or add trays."
             )
         else:
             kept.append(k)
@@ -230,13 +258,14 @@ def _terms(rows: _Rows, where: list[Variation], cautions: list[str]) -> list[Ran
         if columns <= MAX_DENSE_COLUMNS or not several_pots:
             terms.append(RandomTerm("tray in its period", rows.cell))
         else:
-            # pots cross periods, which is too large a model: the tray in its period matters more for what trays were given
+            # pots cross periods, which is too large a model: the tray in its period matters more for what trays were
+            # given
             terms = [term for term in terms if term.name != "pot in tray"] + [
                 RandomTerm("tray in its period", rows.cell)
             ]
             cautions.append(
-                "So many pots and periods that a pot's own pace is left to the scatter: trust what differs between trays more "
-                "than what differs between pots."
+                "So many pots and periods that a pot's own pace is left to the scatter: trust what differs "
+                "between trays more than what differs between pots."
             )
     return terms
 
@@ -263,11 +292,31 @@ def _effects(
         low, high = (float(seen.min()), float(seen.max())) if len(seen) else (np.nan, np.nan)
         moved = rows.trays[int(np.nanargmax(np.abs(others - e)))] if len(seen) else rows.trays[bearer]
         settled = bool(enough and p < LEVEL and low * high > 0 and inflation[k] < HIGH_VIF and len(seen) == len(others))
-        out.append((
-            name, e, se, df, e - margin, e + margin, p, e * ratio, (e - margin) * ratio, (e + margin) * ratio, float(inflation[k]),
-            where[k].level, told_by if share < 1 else 1.0, low, high, moved, settled, len(rows.trays), len(rows.pots), len(rows.y),
-            "1/day per " + (described(name).unit or "unit"),
-        ))  # fmt: skip
+        out.append(
+            (
+                name,
+                e,
+                se,
+                df,
+                e - margin,
+                e + margin,
+                p,
+                e * ratio,
+                (e - margin) * ratio,
+                (e + margin) * ratio,
+                float(inflation[k]),
+                where[k].level,
+                told_by if share < 1 else 1.0,
+                low,
+                high,
+                moved,
+                settled,
+                len(rows.trays),
+                len(rows.pots),
+                len(rows.y),
+                "1/day per " + (described(name).unit or "unit"),
+            )
+        )
     without = pd.DataFrame(
         [(name, t, left_out[i, k]) for k, name in enumerate(rows.causes) for i, t in enumerate(rows.trays)],
         columns=["cause", "tray", "estimate"],
@@ -298,8 +347,8 @@ def _bend_cautions(rows: _Rows, fit: MixedFit, effects: pd.DataFrame, where: lis
         if bent.p < LEVEL:
             shape = "most in between" if bent.estimate < 0 else "least in between"
             out.append(
-                f"Growth bends along {described(effect['cause']).label}: pots grew {shape}, so that one figure per step misleads. "
-                "Read the picture."
+                f"Growth bends along {described(effect['cause']).label}: pots grew {shape}, so that one "
+                "figure per step misleads. Read the picture."
             )
     return out
 
@@ -359,8 +408,9 @@ def _collinear_cautions(rows: _Rows, inflation: Array) -> list[str]:
         told.add(pair)
         a, b = described(rows.causes[k]), described(rows.causes[other])
         out.append(
-            f"{a.label} cannot be told apart from {b.label} here (VIF {inflation[k]:.0f}): where one was high so was the other, or the "
-            f"other way about. {parting_words(rows.causes[k], rows.causes[other], rows.x[:, [int(k), other]], rows.tray)}"
+            f"{a.label} cannot be told apart from {b.label} here (VIF {inflation[k]:.0f}): where one was "
+            "high so was the other, or the other way about. "
+            f"{parting_words(rows.causes[k], rows.causes[other], rows.x[:, [int(k), other]], rows.tray)}"
         )
     return out
 
@@ -370,8 +420,8 @@ def _tray_cautions(effects: pd.DataFrame) -> list[str]:
     for row in effects.to_dict("records"):
         if row["trays_told_by"] < 1 / _MOST_OF_IT and row["level"] != "pot":
             out.append(
-                f"{described(row['cause']).label} rests mostly on one tray ({row['without_tray']} moves it most): what is "
-                "particular to that tray cannot be told from it."
+                f"{described(row['cause']).label} rests mostly on one tray ({row['without_tray']} moves it "
+                "most): what is particular to that tray cannot be told from it."
             )
         elif row["without_low"] * row["without_high"] < 0 and row["p"] < LEVEL:
             out.append(f"Without {row['without_tray']} the effect of {described(row['cause']).label} turns its sign.")

@@ -1,8 +1,8 @@
 """Checks of a fitted relation that need no new search: without each tray in turn, and whether it bends.
 
-In: response, columns, trays, and the variances of a fit whose random effects all lie within trays. Out: normal equations
-summed tray by tray, coefficients without each tray, the test of a bend over tray means. The variances stay as the whole fit
-has them.
+In: response, columns, trays, and the variances of a fit whose random effects all lie within trays. Out: normal
+equations summed tray by tray, coefficients without each tray, the test of a bend over tray means. The variances stay as
+the whole fit has them.
 """
 
 from __future__ import annotations
@@ -59,7 +59,8 @@ def without_trays(equations: Equations) -> Array:
 
 
 def bend(x: Array, y: Array, *, df: float) -> Bend:
-    """Whether y bends along x, a point per tray: the square in y ~ x + x² by least squares, on `df` degrees of freedom."""
+    """Whether y bends along x, a point per tray: the square in y ~ x + x² by least squares, on `df` degrees of
+    freedom."""
     centred = (x - x.mean()) / max(float(np.ptp(x)), 1e-300)
     X = np.column_stack([np.ones(len(x)), centred, centred**2])
     if not df >= 1 or np.linalg.matrix_rank(X, tol=1e-6) < X.shape[1]:

@@ -1,7 +1,7 @@
 """Spread: whether pots grow apart over time, and how much of that is place, tray, scale and the rest.
 
-In: a weigh-in per pot and day, with treatment, tray, row and column, and how well the scale repeats. Out: the variance of
-ln mass split day by day, and whether it grew, in words. Works with ln mass, so that pots that all double do not
+In: a weigh-in per pot and day, with treatment, tray, row and column, and how well the scale repeats. Out: the variance
+of ln mass split day by day, and whether it grew, in words. Works with ln mass, so that pots that all double do not
 count as growing apart. Compares no treatments: their means are taken out first.
 """
 
@@ -101,7 +101,8 @@ def _split(
 
 
 def _place_part(own: pd.DataFrame, y: Array, trays: np.ndarray, row: str, column: str) -> float:
-    """Variance that rows and columns explain within trays, less what they would by chance; 0 where it cannot be told."""
+    """Variance that rows and columns explain within trays, less what they would by chance; 0 where it cannot
+    be told."""
     blocks = dummies(trays)
     place = np.column_stack([dummies(own[name].astype(str).to_numpy(dtype=object)) for name in (row, column)])
     try:

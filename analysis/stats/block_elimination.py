@@ -65,7 +65,8 @@ def _sum_children(a: Jet, level: Level, axis: int) -> Jet:
 
 
 def _families(a: Array, level: Level) -> Iterator[tuple[Codes | slice, Array]]:
-    """Parents with as many children each, and what belongs to these: (derivatives, replicates, parents, children, ...)."""
+    """Parents with as many children each, and what belongs to these: (derivatives, replicates, parents,
+    children, ...)."""
     alone = len(level.families) == 1  # the usual case, in which nothing need be moved
     for at, children in level.families:
         mine = a if alone else a[:, :, children]

@@ -272,9 +272,20 @@ def prepare(y: ArrayLike, X: ArrayLike, terms: Sequence[RandomTerm], *, units: A
         tensor[children].reshape(len(at), children.shape[1] * q * q, -1) for at, children in levels[0].families
     )
     return Model(
-        levels, p, len(bounded), n_unit, inner[first], np.bincount(pattern).astype(float), products, totals,
-        np.array(bounded), ols, size, R, tuple(fitted),
-    )  # fmt: skip
+        levels,
+        p,
+        len(bounded),
+        n_unit,
+        inner[first],
+        np.bincount(pattern).astype(float),
+        products,
+        totals,
+        np.array(bounded),
+        ols,
+        size,
+        R,
+        tuple(fitted),
+    )
 
 
 def _gram_by_pattern(lead: Array, pattern: Codes, patterns: int, q: int) -> Array:

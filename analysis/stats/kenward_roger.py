@@ -3,8 +3,8 @@
 In: a `MixedFit` and rows of contrasts of its coefficients. Out: estimates with standard errors and df,
 and F tests, by Kenward-Roger (the default of the project) or Satterthwaite.
 
-Kenward-Roger keeps the trays' df even when the variance between trays is estimated at zero; Satterthwaite
-then returns those of the pots, as if they were independent. No p-value adjustment here: see `tidetray.analysis.stats.pairwise`.
+Kenward-Roger keeps the trays' df even when the variance between trays is estimated at zero; Satterthwaite then returns
+those of the pots, as if they were independent. No p-value adjustment here: see `tidetray.analysis.stats.pairwise`.
 
 Sources (formulas from memory, held to R's pbkrtest 0.5.2 and lmerTest 3.1-3 in tests/published):
 Kenward & Roger (1997), Biometrics 53:983-997; Halekoh & Hojsgaard (2014), J Stat Softw 59(9);

@@ -25,7 +25,8 @@ NEIGHBOURS = ("rook", "queen", "row", "column")
 
 @dataclass(frozen=True)
 class _Joins:
-    """Pairs of neighbours `i`, `j`, each once; `weight` of a pair both ways taken together; `share` a pot gives each."""
+    """Pairs of neighbours `i`, `j`, each once; `weight` of a pair both ways taken together; `share` a pot
+    gives each."""
 
     i: Ints
     j: Ints
@@ -72,10 +73,10 @@ def morans_i(
 ) -> MoranI:
     """Moran's I of `values` (n,) at grid places `rows`, `columns`; see `MoranI`.
 
-    Only pots of one tray are neighbours if `trays` (a label per pot) says which is whose; values are then
-    permuted within trays. `standardised`: every pot's neighbours weigh 1 together. With `design` (n, k) the
-    values are residuals of a linear model with these columns. NaN values are left out.
-    ValueError: lengths differ, two pots in one place, an unknown choice of neighbours, residuals that do not fit the design.
+    Only pots of one tray are neighbours if `trays` (a label per pot) says which is whose; values are then permuted
+    within trays. `standardised`: every pot's neighbours weigh 1 together. With `design` (n, k) the values are residuals
+    of a linear model with these columns. NaN values are left out. ValueError: lengths differ, two pots in one place, an
+    unknown choice of neighbours, residuals that do not fit the design.
     """
     z, place, tray, X, cautions = _read(values, rows, columns, trays, design)
     i, j = _pairs(place, tray, neighbours)
@@ -123,9 +124,19 @@ def morans_i(
     p, p_less = ((x + 1) / (permutations + 1) if permutations else nan for x in (more, less))
     score = (statistic - expected) / float(np.sqrt(variance)) if variance > 0 else nan
     return MoranI(
-        statistic, expected, variance, score, p, min(1.0, 2 * min(p, p_less)), float(2 * stats.norm.sf(abs(score))),
-        n, len(i), alone, permutations, tuple(cautions),
-    )  # fmt: skip
+        statistic,
+        expected,
+        variance,
+        score,
+        p,
+        min(1.0, 2 * min(p, p_less)),
+        float(2 * stats.norm.sf(abs(score))),
+        n,
+        len(i),
+        alone,
+        permutations,
+        tuple(cautions),
+    )
 
 
 def _read(

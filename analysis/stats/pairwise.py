@@ -74,7 +74,8 @@ def range_quantile(k: int, df: float, p: float = 0.05) -> float:
 
 
 def adjust(p: ArrayLike, method: str = "holm") -> Array:
-    """p-values adjusted for their number: "holm" (any false claim) or "fdr" (share of false claims, Benjamini-Hochberg).
+    """p-values adjusted for their number: "holm" (any false claim) or "fdr" (share of false claims,
+    Benjamini-Hochberg).
 
     NaN stays NaN and is not counted.
     """
@@ -110,7 +111,8 @@ def one_way(samples: Sequence[Array]) -> FTest:
 
 
 def welch(samples: Sequence[Array]) -> FTest:
-    """One-way comparison of means that does not take the spreads to be equal. Needs two values a group, not all alike."""
+    """One-way comparison of means that does not take the spreads to be equal. Needs two values a group, not
+    all alike."""
     k = len(samples)
     n, mean = np.array([len(s) for s in samples]), np.array([s.mean() for s in samples])
     w = n / np.array([s.var(ddof=1) for s in samples])

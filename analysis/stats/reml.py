@@ -1,8 +1,8 @@
 """Linear mixed models by restricted maximum likelihood (REML).
 
-In: a response, the columns of the fixed effects, and `RandomTerm`s (trays, pots in trays, benches;
-intercepts, or intercepts and slopes). Out: a `MixedFit` with estimates, variance components and the
-derivatives that `tidetray.analysis.stats.kenward_roger` turns into degrees of freedom; `refit_resampled` for a bootstrap.
+In: a response, the columns of the fixed effects, and `RandomTerm`s (trays, pots in trays, benches; intercepts, or
+intercepts and slopes). Out: a `MixedFit` with estimates, variance components and the derivatives that
+`tidetray.analysis.stats.kenward_roger` turns into degrees of freedom; `refit_resampled` for a bootstrap.
 
 The model is y = X b + Z u + e, V = s2 (I + Z G Z'). Variances are bounded at zero and zero is a proper
 answer. Not here: degrees of freedom, p-values, formulas, generalised models.
@@ -42,12 +42,11 @@ _SEVERAL_STARTS = 500  # groups up to which several starts cost little
 class MixedFit:
     """A fitted model.
 
-    `beta` (p,) and its covariance `beta_cov` (p, p); `residual` variance; `variances`: (term, covariance
-    matrix of its columns) as called; `groups`: how many per term; `criterion`: -2 log restricted
-    likelihood; `singular`: a variance is zero or a correlation is ±1.
-    The rest serves `tidetray.analysis.stats.kenward_roger`: a contrast l of `beta` is l @ `to_inner` in the orthonormal columns
-    and units used inside; `relative` are the (co)variances over the residual's `scale` there, and `zero`
-    marks those estimated at zero.
+    `beta` (p,) and its covariance `beta_cov` (p, p); `residual` variance; `variances`: (term, covariance matrix of its
+    columns) as called; `groups`: how many per term; `criterion`: -2 log restricted likelihood; `singular`: a variance
+    is zero or a correlation is ±1. The rest serves `tidetray.analysis.stats.kenward_roger`: a contrast l of `beta` is l
+    @ `to_inner` in the orthonormal columns and units used inside; `relative` are the (co)variances over the residual's
+    `scale` there, and `zero` marks those estimated at zero.
     """
 
     beta: Array

@@ -31,7 +31,8 @@ PRESSURE_PIN = 35  # the other analogue pin is the pump's current
 
 
 def level_m(at):
-    """Water over the tray's floor `at` s after the flood began: a rise in FILL_S, WET_S of rest, an emptying that slows down."""
+    """Water over the tray's floor `at` s after the flood began: a rise in FILL_S, WET_S of rest, an emptying that slows
+    down."""
     if at < FILL_S:
         return FLOOD_M * at / FILL_S
     if at < FILL_S + WET_S:

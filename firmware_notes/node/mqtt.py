@@ -19,7 +19,20 @@ REFUSED = ("", "protocol", "client id", "broker not ready", "user or password", 
 class Link:
     """`tls` is an SSLContext that demands a certificate, or None; `will` is (topic, payload), retained."""
 
-    def __init__(self, host, port, client_id, on_message, user="", password="", will=None, keepalive_s=60, answer_ms=10000, tls=None, server_name=""):  # fmt: skip
+    def __init__(
+        self,
+        host,
+        port,
+        client_id,
+        on_message,
+        user="",
+        password="",
+        will=None,
+        keepalive_s=60,
+        answer_ms=10000,
+        tls=None,
+        server_name="",
+    ):
         self.up = False
         self.why = ""
         self._address = (host, port)
@@ -73,7 +86,8 @@ class Link:
             self._socket = None
 
     def leave(self, topic, payload):
-        """Say a last retained word and goodbye, so that no last will is sent; as far as the network takes it at once."""
+        """Say a last retained word and goodbye, so that no last will is sent; as far as the network takes it
+        at once."""
         if self.up:
             self.publish(topic, payload, True)
             self._out += bytes((DISCONNECT << 4, 0))

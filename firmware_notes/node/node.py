@@ -31,8 +31,13 @@ class Node:
             raise config.SettingsError("node.json: two sensors give the same channel of the same tray")
         boot = int.from_bytes(os.urandom(4), "little")
         self.journal = journal.Journal(
-            folder + "/" + settings["journal"], boot, names, settings["journal_bytes"], settings["segment_bytes"], sampling.summary
-        )  # fmt: skip
+            folder + "/" + settings["journal"],
+            boot,
+            names,
+            settings["journal_bytes"],
+            settings["segment_bytes"],
+            sampling.summary,
+        )
         self.outbox = outbox.Outbox(self.journal, settings["window"], settings["resend_s"] * 1000)
         self.clock = clock.Clock(settings["ntp_host"], settings["ntp_port"], settings["ntp_every_s"] * 1000)
         self.faults = {}
@@ -51,10 +56,18 @@ class Node:
         self._open_at = 0
         self._was_up = False
         self.link = mqtt.Link(
-            settings["host"], settings["port"], settings["site"] + "-" + settings["node"], self._message,
-            settings["user"], settings["password"], self._will, settings["keepalive_s"], settings["answer_ms"],
-            _authority(settings, folder), settings["server_name"],
-        )  # fmt: skip
+            settings["host"],
+            settings["port"],
+            settings["site"] + "-" + settings["node"],
+            self._message,
+            settings["user"],
+            settings["password"],
+            self._will,
+            settings["keepalive_s"],
+            settings["answer_ms"],
+            _authority(settings, folder),
+            settings["server_name"],
+        )
         if settings["flooding"]:
             self._fit_flooding(settings["flooding"], names)
 

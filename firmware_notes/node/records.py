@@ -9,7 +9,8 @@ from binascii import crc32
 RECORD = 32
 READING, HEAD, CLOCK, NAME = 1, 2, 3, 4
 READING_LAYOUT = "<IBBHIIqd"  # crc, READING, name, 0, boot, seq, uptime_ms, value
-HEAD_LAYOUT = "<IBBHIIqII"  # crc, HEAD|CLOCK, version, summarised, boot, dropped messages, offset_ms, dropped readings, names' crc
+# crc, HEAD|CLOCK, version, summarised, boot, dropped messages, offset_ms, dropped readings, names' crc
+HEAD_LAYOUT = "<IBBHIIqII"
 NAME_LAYOUT = "<IBBH24s"  # crc, NAME, name, part, 24 bytes of the text
 NAME_PARTS = 2
 VERSION = 1
@@ -31,8 +32,19 @@ def head(kind, boot, summarised, dropped_messages, dropped_readings, offset_ms, 
     """A head or clock record twice: without it what follows would have no time."""
     record = bytearray(RECORD)
     struct.pack_into(
-        HEAD_LAYOUT, record, 0, 0, kind, VERSION, int(summarised), boot, dropped_messages, offset_ms, dropped_readings, names_crc
-    )  # fmt: skip
+        HEAD_LAYOUT,
+        record,
+        0,
+        0,
+        kind,
+        VERSION,
+        int(summarised),
+        boot,
+        dropped_messages,
+        offset_ms,
+        dropped_readings,
+        names_crc,
+    )
     _seal(record, 0)
     return record + record
 

@@ -1,4 +1,5 @@
-"""The self-test: what each sensor says, and whether flash can be written. At the prompt: `import selftest; selftest.main()`.
+"""The self-test: what each sensor says, and whether flash can be written. At the prompt: `import selftest;
+selftest.main()`.
 
 Starts no watchdog and opens no line.
 """

@@ -195,7 +195,8 @@ class PressureLevel:
 
 
 class PumpCurrent:
-    """Current sensor in the pump's low-voltage line: `zero` is its reading (0..1) at rest, the pump runs beyond `threshold`.
+    """Current sensor in the pump's low-voltage line: `zero` is its reading (0..1) at rest, the pump runs beyond
+    `threshold`.
 
     0 and 1 exactly are a broken wire. What the relay was told is not asked: a burnt pump draws nothing.
     """

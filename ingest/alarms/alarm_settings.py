@@ -67,12 +67,14 @@ class LimitSettings(_Part):
                 )
             if self.deadband is not None and self.deadband >= self.high - self.low:
                 raise ValueError(
-                    f"the deadband {self.deadband:g} is as wide as the limits are apart: it would never end. Make it smaller"
+                    f"the deadband {self.deadband:g} is as wide as the limits are apart: it would never end. "
+                    "Make it smaller"
                 )
         for name, delay_s in (("on_delay_s", self.on_delay_s), ("off_delay_s", self.off_delay_s)):
             if delay_s is not None and delay_s > MAX_GAP_S:
                 raise ValueError(
-                    f"{name} {delay_s:g} is longer than a reading holds ({MAX_GAP_S:g} s): it can never fire. Make it shorter"
+                    f"{name} {delay_s:g} is longer than a reading holds ({MAX_GAP_S:g} s): it can never "
+                    "fire. Make it shorter"
                 )
         return self
 
@@ -146,13 +148,15 @@ def _limits(limits: dict[str, LimitSettings]) -> dict[str, LimitSettings]:
         for name, value in (("low", given.low), ("high", given.high)):
             if value is not None and not low < value < high:
                 raise ValueError(
-                    f"{channel}: {name} {value:g} can never fire: readings lie between {low:g} and {high:g}, others are set aside"
+                    f"{channel}: {name} {value:g} can never fire: readings lie between {low:g} and {high:g}, "
+                    "others are set aside"
                 )
         if merged.low is None and merged.high is None:
             raise ValueError(f"{channel}: it has neither low nor high, and can never fire. Give one of them")
         if merged.low is not None and merged.high is not None and merged.low + merged.deadband >= merged.high:
             raise ValueError(
-                f"{channel}: low {merged.low:g} with its deadband is not below high {merged.high:g} (one of them may be the usual one). Give both"
+                f"{channel}: low {merged.low:g} with its deadband is not below high {merged.high:g} (one of "
+                "them may be the usual one). Give both"
             )
         if channel in ("battery", "supply") and given.high is not None:
             raise ValueError(f"{channel}: only low is looked at. Take high out")

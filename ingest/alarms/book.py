@@ -70,9 +70,21 @@ class Alarm:
 
 
 _FACTS = (
-    "priority", "detail", "since_ms", "raised_ms", "known_ms", "returned_ms", "times", "acknowledged_ms", "acknowledged_by", "muted_by",
-)  # fmt: skip
-_COLUMNS = f"alarm.id, alarm.site, alarm.place, alarm.name, alarm.kind, alarm.channel, {', '.join(_FACTS)}, told, shelf.until_ms"
+    "priority",
+    "detail",
+    "since_ms",
+    "raised_ms",
+    "known_ms",
+    "returned_ms",
+    "times",
+    "acknowledged_ms",
+    "acknowledged_by",
+    "muted_by",
+)
+_COLUMNS = (
+    f"alarm.id, alarm.site, alarm.place, alarm.name, alarm.kind, alarm.channel, {', '.join(_FACTS)}, told, "
+    "shelf.until_ms"
+)
 _FROM = " FROM alarm LEFT JOIN shelf USING (site, place, name, kind, channel)"
 
 
@@ -230,7 +242,10 @@ class AlarmBook:
             number, returned_ms = known
             if returned_ms is not None and since_ms > returned_ms:
                 self._store.connection.execute(
-                    "UPDATE alarm SET returned_ms = NULL, returned_seen_ms = NULL, times = times + 1, detail = ? WHERE id = ?",
+                    (
+                        "UPDATE alarm SET returned_ms = NULL, returned_seen_ms = NULL, times = times + 1, detail "
+                        "= ? WHERE id = ?"
+                    ),
                     (detail, number),
                 )
                 self._event(number, now_ms, "again")
@@ -247,8 +262,8 @@ class AlarmBook:
         shelved = self._is_shelved(key, now_ms)
         told = cause is None and not shelved
         cursor = self._store.connection.execute(
-            "INSERT INTO alarm (site, place, name, kind, channel, priority, detail, since_ms, raised_ms, known_ms, times,"
-            " muted_by, told) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 1, ?, ?)",
+            "INSERT INTO alarm (site, place, name, kind, channel, priority, detail, since_ms, raised_ms, "
+            "known_ms, times, muted_by, told) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 1, ?, ?)",
             (*key, kind.priority, detail, since_ms, now_ms, now_ms, cause, int(told)),
         )
         number = int(cursor.lastrowid or 0)
@@ -270,7 +285,10 @@ class AlarmBook:
         self._event(alarm.id, now_ms, "returned")
         # who has not been told of it yet is told once, that it was and is over
         for (person,) in connection.execute(
-            "SELECT DISTINCT recipient FROM outbox WHERE alarm = ? AND what != ? AND recipient != ? AND sent_ms IS NOT NULL",
+            (
+                "SELECT DISTINCT recipient FROM outbox WHERE alarm = ? AND what != ? AND recipient != ? AND "
+                "sent_ms IS NOT NULL"
+            ),
             (alarm.id, RETURNED, MQTT),
         ).fetchall():
             self._post(alarm.id, person, RETURNED, now_ms)
@@ -336,7 +354,8 @@ class AlarmBook:
                     self._end(Key(key.site, "pump", pump, "pump or reservoir failed", ""), now_ms, now_ms)
 
     def _known(self, key: Key, since_ms: int) -> tuple[int, int | None] | None:
-        """An alarm of that key that began at about that time, spans it, or returned shortly before: (number, returned)."""
+        """An alarm of that key that began at about that time, spans it, or returned shortly before: (number,
+        returned)."""
         row = self._store.connection.execute(
             "SELECT id, returned_ms FROM alarm WHERE site = ? AND place = ? AND name = ? AND kind = ? AND channel = ?"
             " AND since_ms - ? <= ? AND (returned_ms IS NULL OR returned_ms + ? >= ?) ORDER BY id DESC LIMIT 1",
@@ -346,15 +365,18 @@ class AlarmBook:
 
     def _standing(self, key: Key) -> Alarm | None:
         row = self._store.connection.execute(
-            f"SELECT {_COLUMNS}{_FROM} WHERE returned_ms IS NULL AND alarm.site = ? AND alarm.place = ? AND alarm.name = ?"
-            " AND alarm.kind = ? AND alarm.channel = ?",
+            f"SELECT {_COLUMNS}{_FROM} WHERE returned_ms IS NULL AND alarm.site = ? AND alarm.place = ? AND "
+            "alarm.name = ? AND alarm.kind = ? AND alarm.channel = ?",
             key,
         ).fetchone()
         return None if row is None else _alarm(row)
 
     def _is_shelved(self, key: Key, now_ms: int) -> bool:
         found = self._store.connection.execute(
-            "SELECT 1 FROM shelf WHERE site = ? AND place = ? AND name = ? AND kind = ? AND channel = ? AND until_ms > ?",
+            (
+                "SELECT 1 FROM shelf WHERE site = ? AND place = ? AND name = ? AND kind = ? AND channel = ? AND "
+                "until_ms > ?"
+            ),
             (*key, now_ms),
         ).fetchone()
         return found is not None

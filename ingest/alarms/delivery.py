@@ -94,9 +94,10 @@ def sender(person: PersonSettings) -> Sender:
     for n, url in enumerate(urls, start=1):
         if not services.add(url):
             raise DeliveryError(
-                f"address {n} of {person.name} is none that Apprise knows", where="[[alarms.person]]",
+                f"address {n} of {person.name} is none that Apprise knows",
+                where="[[alarms.person]]",
                 mend="See Apprise's list of services for how it is written",
-            )  # fmt: skip
+            )
     if not len(services):
         raise DeliveryError(
             f"{person.name} has no address", where="[[alarms.person]]", mend="Give one in urls or urls_file"
@@ -139,8 +140,8 @@ class Delivery:
         self._plan(now_ms)
         sent = self._send_states(now_ms)
         rows = self._store.connection.execute(
-            "SELECT id, alarm, recipient, what, tries FROM outbox WHERE sent_ms IS NULL AND due_ms <= ? AND recipient != ?"
-            " ORDER BY id",
+            "SELECT id, alarm, recipient, what, tries FROM outbox WHERE sent_ms IS NULL AND due_ms <= ? AND "
+            "recipient != ? ORDER BY id",
             (now_ms, MQTT),
         ).fetchall()
         for row in rows:
@@ -238,7 +239,10 @@ class Delivery:
             error = "there is no connection to the broker"
             if self._publish is not None:
                 error = self._publish(topic(site, place, name), self._state(site, place, name))
-            which = "recipient = ? AND sent_ms IS NULL AND id <= ? AND alarm IN (SELECT id FROM alarm WHERE site = ? AND place = ? AND name = ?)"
+            which = (
+                "recipient = ? AND sent_ms IS NULL AND id <= ? AND alarm IN (SELECT id FROM alarm WHERE site = ? "
+                "AND place = ? AND name = ?)"
+            )
             of = (MQTT, last, site, place, name)
             with self._store.transaction() as connection:
                 if error:
@@ -270,7 +274,10 @@ class Delivery:
                 connection.execute("DELETE FROM outbox WHERE id = ?", (number,))
             else:
                 connection.execute(
-                    "UPDATE outbox SET sent_ms = ?, error = ?, due_ms = coalesce(?, due_ms), tries = tries + ? WHERE id = ?",
+                    (
+                        "UPDATE outbox SET sent_ms = ?, error = ?, due_ms = coalesce(?, due_ms), tries = tries + "
+                        "? WHERE id = ?"
+                    ),
                     (sent_ms, error, due_ms, int(error is not None), number),
                 )
 
@@ -293,8 +300,8 @@ def post_test(store: Store, persons: Sequence[str], *, now_ms: int) -> list[int]
 def failing(store: Store) -> list[Failing]:
     """Whom messages do not reach: FAILING_TRIES failed tries or more."""
     rows = store.connection.execute(
-        "SELECT recipient, max(tries), min(made_ms), count(*), max(error) FROM outbox WHERE sent_ms IS NULL GROUP BY recipient"
-        " HAVING max(tries) >= ? ORDER BY recipient",
+        "SELECT recipient, max(tries), min(made_ms), count(*), max(error) FROM outbox WHERE sent_ms IS NULL "
+        "GROUP BY recipient HAVING max(tries) >= ? ORDER BY recipient",
         (FAILING_TRIES,),
     ).fetchall()
     return [Failing(*row) for row in rows]
@@ -324,10 +331,16 @@ def _wait_ms(tries: int) -> int:
 
 def _as_json(alarm: Alarm) -> dict[str, object]:
     return {
-        "number": alarm.id, "alarm": alarm.key.kind, "channel": alarm.key.channel or None, "priority": alarm.priority,
-        "since": _utc(from_ms(alarm.since_ms)), "text": headline(alarm), "detail": alarm.detail,
-        "acknowledged_by": alarm.acknowledged_by, "muted": alarm.muted_by is not None,
-    }  # fmt: skip
+        "number": alarm.id,
+        "alarm": alarm.key.kind,
+        "channel": alarm.key.channel or None,
+        "priority": alarm.priority,
+        "since": _utc(from_ms(alarm.since_ms)),
+        "text": headline(alarm),
+        "detail": alarm.detail,
+        "acknowledged_by": alarm.acknowledged_by,
+        "muted": alarm.muted_by is not None,
+    }
 
 
 def _utc(time: datetime) -> str:

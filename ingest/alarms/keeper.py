@@ -74,9 +74,12 @@ def watch_plan(store: Store, settings: AlarmSettings) -> WatchPlan:
     lamp, zone = settings.lamp, settings.zone or next(iter(zones.values()), "UTC")
     on, off = (None, None) if lamp is None else (Daily((lamp.on,), zone), Daily((lamp.off,), zone))
     return WatchPlan(
-        trays, signals, SignalPlan(settings.limits_of(""), on, off), 60 * settings.silent_minutes,
+        trays,
+        signals,
+        SignalPlan(settings.limits_of(""), on, off),
+        60 * settings.silent_minutes,
         {"": settings.off, **{name: own.off for name, own in settings.tray.items()}},
-    )  # fmt: skip
+    )
 
 
 def alarm_book(store: Store, settings: AlarmSettings, watch: Watch) -> AlarmBook:
@@ -254,13 +257,18 @@ class AlarmKeeper:
             connection.execute(
                 "INSERT OR REPLACE INTO own_times VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
-                    tray.site, tray.name, measure, start_ms,
-                    None if learned is None else learned.factor, None if learned is None else learned.spread,
+                    tray.site,
+                    tray.name,
+                    measure,
+                    start_ms,
+                    None if learned is None else learned.factor,
+                    None if learned is None else learned.spread,
                     min(after, LEARN_CYCLES) if learned is None else learned.cycles,
                     None if learned is None else found.change,
-                    None if found.since is None else times[found.since], int(found.warns),
+                    None if found.since is None else times[found.since],
+                    int(found.warns),
                 ),
-            )  # fmt: skip
+            )
         self._plan_facts = self._facts()
 
     def _enter_late(self, tray: Tray, first_ms: int, last_ms: int, now_ms: int) -> None:
@@ -268,8 +276,9 @@ class AlarmKeeper:
         if last_ms < now_ms - 3_600_000 * HISTORY_H:
             return
         rows = self._store.connection.execute(
-            "SELECT coalesce(flood_start_ms, flood_reached_ms, drain_start_ms), drain_start_ms, coalesce(dry_ms, drain_start_ms), outcome"
-            " FROM cycle WHERE site = ? AND tray = ? AND outcome IN (?, ?, ?, ?, ?)",
+            "SELECT coalesce(flood_start_ms, flood_reached_ms, drain_start_ms), drain_start_ms, "
+            "coalesce(dry_ms, drain_start_ms), outcome FROM cycle WHERE site = ? AND tray = ? AND outcome IN "
+            "(?, ?, ?, ?, ?)",
             (tray.site, tray.name, *FAILED_OUTCOMES),
         ).fetchall()
         for begin_ms, drain_ms, end_ms, outcome in rows:
@@ -277,15 +286,20 @@ class AlarmKeeper:
             if in_time and begin_ms <= last_ms + MAX_GAP_MS and end_ms >= first_ms - MAX_GAP_MS:
                 since_ms = drain_ms if drain_ms is not None and "drain" in outcome else begin_ms
                 self._book.enter_past(
-                    Key(tray.site, "tray", tray.name, outcome, ""), since_ms=since_ms, ended_ms=end_ms, detail=f"the cycle of {from_ms(begin_ms):%d %b %H:%M} UTC: {outcome}", now_ms=now_ms
-                )  # fmt: skip
+                    Key(tray.site, "tray", tray.name, outcome, ""),
+                    since_ms=since_ms,
+                    ended_ms=end_ms,
+                    detail=f"the cycle of {from_ms(begin_ms):%d %b %H:%M} UTC: {outcome}",
+                    now_ms=now_ms,
+                )
 
 
 def finished_ratios(store: Store, tray: Tray, measure: str, start_ms: int = 0) -> tuple[list[int], list[float]]:
     """When a tray's cycles were dry again, and how long they took to drain or fill, over the geometric time."""
     rows = store.connection.execute(
-        f"SELECT dry_ms, {measure}_s, peak_level_m FROM cycle WHERE site = ? AND tray = ? AND dry_ms > ? AND {measure}_s > 0"
-        " AND outcome IN ('complete', 'drained slowly') AND peak_level_m IS NOT NULL ORDER BY number",
+        f"SELECT dry_ms, {measure}_s, peak_level_m FROM cycle WHERE site = ? AND tray = ? AND dry_ms > ? AND "
+        f"{measure}_s > 0 AND outcome IN ('complete', 'drained slowly') AND peak_level_m IS NOT NULL ORDER "
+        "BY number",
         (tray.site, tray.name, start_ms),
     ).fetchall()
     times = [dry_ms for dry_ms, _, _ in rows]

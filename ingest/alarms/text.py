@@ -41,7 +41,11 @@ def body(alarm: Alarm, what: str, zone: str, now_ms: int) -> str:
     """A few lines; the caution about mains wherever hands may go near water."""
     since, told_late = from_ms(alarm.since_ms), now_ms - alarm.since_ms > 1000 * LATE_S
     lines = [
-        f"Since {_clock(since, zone)}{f', {span((now_ms - alarm.since_ms) / 1000)} ago' if told_late else ''}: {alarm.detail}."
+        (
+            "Since "
+            f"{_clock(since, zone)}{f', {span((now_ms - alarm.since_ms) / 1000)} ago' if told_late else ''}: "
+            f"{alarm.detail}."
+        )
     ]
     if alarm.raised_ms - alarm.since_ms > 1000 * LATE_S and alarm.returned_ms is None:
         lines.append(f"Found at {_clock(from_ms(alarm.raised_ms), zone)}: what shows it came then.")

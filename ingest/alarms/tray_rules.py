@@ -43,7 +43,8 @@ floor is there sooner."""
 
 
 class Change(NamedTuple):
-    """A finding began or ended. `since_ms`: since when, by the readings; `at_ms`: the time of the reading that shows it."""
+    """A finding began or ended. `since_ms`: since when, by the readings; `at_ms`: the time of the reading that shows
+    it."""
 
     place: str
     name: str
@@ -344,7 +345,10 @@ class TrayWatch:
                         "pump running dry", start, at, f"the pump has run for {span(ran_s)} and no water came"
                     )
             elif not self._reached and ran_s >= 2 * (USUAL_FILL_S if fill_s is None else max(fill_s, DRY_RUN_S)):
-                detail = f"the water is at {mm(self._level or 0.0)} after {span(ran_s)}, the mark is at {mm(self._tray.flood_mark_m)}"
+                detail = (
+                    f"the water is at {mm(self._level or 0.0)} after {span(ran_s)}, the mark is at "
+                    f"{mm(self._tray.flood_mark_m)}"
+                )
                 self._findings.begin("flood mark not reached", start, at, detail)
             return
         self._findings.end("pump did not stop", at)

@@ -138,22 +138,30 @@ class Tray:
 
     def __post_init__(self) -> None:
         for field in (
-            "length_m", "width_m", "overflow_height_m", "drain_hole_diameter_m", "pump_flow_m3_s", "standpipe_diameter_m",
-        ):  # fmt: skip
+            "length_m",
+            "width_m",
+            "overflow_height_m",
+            "drain_hole_diameter_m",
+            "pump_flow_m3_s",
+            "standpipe_diameter_m",
+        ):
             value = getattr(self, field)
             if value is not None and not (math.isfinite(value) and value > 0):
                 raise ValueError(f"tray {self.name}: {field} must be a positive number, not {value!r}")
         if not 0 <= self.dry_mark_m < self.flood_mark_m:
             raise ValueError(
-                f"tray {self.name}: the dry mark ({self.dry_mark_m} m) must be below the flood mark ({self.flood_mark_m} m)"
+                f"tray {self.name}: the dry mark ({self.dry_mark_m} m) must be below the flood mark "
+                f"({self.flood_mark_m} m)"
             )
         if self.overflow_height_m is not None and self.overflow_height_m <= self.flood_mark_m:
             raise ValueError(
-                f"tray {self.name}: the overflow ({self.overflow_height_m} m) must be above the flood mark ({self.flood_mark_m} m)"
+                f"tray {self.name}: the overflow ({self.overflow_height_m} m) must be above the flood mark "
+                f"({self.flood_mark_m} m)"
             )
         if self.attenuation_per_m is not None and not 0 <= self.attenuation_per_m <= MOST_ATTENUATION_PER_M:
             raise ValueError(
-                f"tray {self.name}: attenuation_per_m is 0 to {MOST_ATTENUATION_PER_M:g} per metre, not {self.attenuation_per_m!r}"
+                f"tray {self.name}: attenuation_per_m is 0 to {MOST_ATTENUATION_PER_M:g} per metre, not "
+                f"{self.attenuation_per_m!r}"
             )
         if self.drain not in DRAINS:
             raise ValueError(f"tray {self.name}: the drain is one of {', '.join(DRAINS)}, not {self.drain!r}")

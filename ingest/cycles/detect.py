@@ -57,12 +57,27 @@ __all__ = [
 ]
 
 CYCLE_COLUMNS = (
-    "flood_start", "flood_reached", "drain_start", "dry", "fill_s", "wet_s", "drain_s", "peak_level_m", "outcome",
-)  # fmt: skip
+    "flood_start",
+    "flood_reached",
+    "drain_start",
+    "dry",
+    "fill_s",
+    "wet_s",
+    "drain_s",
+    "peak_level_m",
+    "outcome",
+)
 
 OUTCOMES = (
-    "overflow", "did not drain", "drained slowly", "flood mark not reached", "no flood", "complete", "under way", "unknown",
-)  # fmt: skip
+    "overflow",
+    "did not drain",
+    "drained slowly",
+    "flood mark not reached",
+    "no flood",
+    "complete",
+    "under way",
+    "unknown",
+)
 """Worst first: the first that holds is the outcome."""
 
 SLOW = 2.0

@@ -38,8 +38,10 @@ def own_times(store: Store) -> pd.DataFrame:
                 row |= {
                     f"{measure}_geometry_s": None if geometric_s is None else geometric_s - left_s,
                     f"{measure}_learned_s": None if factor is None else factor * (geometric_s or 1.0),
-                    f"{measure}_cycles": cycles, f"{measure}_change": change, f"{measure}_warns": bool(warns),
-                }  # fmt: skip
+                    f"{measure}_cycles": cycles,
+                    f"{measure}_change": change,
+                    f"{measure}_warns": bool(warns),
+                }
             rows.append(row)
     frame = pd.DataFrame(rows)
     numbers = [column for column in frame if str(column).endswith(("_geometry_s", "_learned_s", "_change"))]

@@ -78,8 +78,17 @@ def _calibration(entry: _Entry) -> Calibration:
     points = [(read, true) for read, true in entry.points]
     gain, offset = fit(points, through_zero=entry.channel in THROUGH_ZERO)
     return Calibration(
-        entry.site, entry.node, entry.tray, entry.channel, entry.date, entry.who, entry.against, tuple(points), gain, offset
-    )  # fmt: skip
+        entry.site,
+        entry.node,
+        entry.tray,
+        entry.channel,
+        entry.date,
+        entry.who,
+        entry.against,
+        tuple(points),
+        gain,
+        offset,
+    )
 
 
 def _fault(detail: Any) -> EntryError:

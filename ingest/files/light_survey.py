@@ -1,7 +1,8 @@
 """A light survey: readings by hand at the places of the trays, kept in the store.
 
 In: a CSV file `tray, row, column, measured, ppfd` (or `lux`). Out: facts in the notebook's tables, and back. A file is
-taken whole or not at all; the same file again changes nothing. It makes no factors of them (`tidetray.analysis.conditions.environment`).
+taken whole or not at all; the same file again changes nothing. It makes no factors of them
+(`tidetray.analysis.conditions.environment`).
 """
 
 from __future__ import annotations
@@ -110,7 +111,10 @@ def add_light_survey(store: Store, site: str, readings: Sequence[SurveyReading])
         before = {
             (*key, ms, channel): value
             for *key, ms, channel, value in store.connection.execute(
-                "SELECT site, tray, place_row, place_column, measured_ms, channel, value FROM light_survey WHERE site = ?",
+                (
+                    "SELECT site, tray, place_row, place_column, measured_ms, channel, value FROM light_survey "
+                    "WHERE site = ?"
+                ),
                 (site,),
             ).fetchall()
         }

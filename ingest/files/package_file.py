@@ -175,13 +175,24 @@ def _add_events(notebook: Notebook, trial: str, rows: list[Row]) -> None:
                 (trial, row["pot"], to_ms(row["time"]), row["tray"], row["row"], row["column"]),
             )
         done = execute(
-            "INSERT INTO event (trial, kind, happened_ms, pot, tray, place_row, place_column, tare_g, value, who, why, entered_ms, takes_back)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO event (trial, kind, happened_ms, pot, tray, place_row, place_column, tare_g, value, "
+            "who, why, entered_ms, takes_back) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
-                trial, row["kind"], to_ms(row["time"]), row["pot"], row["tray"], row["row"], row["column"], row["tare_g"],
-                row["value"], row["who"], row["why"], to_ms(row["entered"]), numbers[row["takes_back"]],
+                trial,
+                row["kind"],
+                to_ms(row["time"]),
+                row["pot"],
+                row["tray"],
+                row["row"],
+                row["column"],
+                row["tare_g"],
+                row["value"],
+                row["who"],
+                row["why"],
+                to_ms(row["entered"]),
+                numbers[row["takes_back"]],
             ),
-        )  # fmt: skip
+        )
         numbers[row["event"]] = done.lastrowid
 
 
@@ -198,9 +209,14 @@ def _add_weigh_ins(notebook: Notebook, trial: str, rows: list[Row], now: datetim
         if found:
             continue
         notebook.append(
-            trial, [w], now=row["entered"], replaces=numbers[row["replaces"]], removed=row["removed"],
-            entered_by=row["entered_by"], reason=row["reason"],
-        )  # fmt: skip
+            trial,
+            [w],
+            now=row["entered"],
+            replaces=numbers[row["replaces"]],
+            removed=row["removed"],
+            entered_by=row["entered_by"],
+            reason=row["reason"],
+        )
         (numbers[row["entry"]],) = notebook.store.connection.execute("SELECT max(id) FROM weigh_in").fetchone()
     if faults:
         raise RefusedError(faults, where="weigh_ins.csv")
@@ -212,9 +228,16 @@ def _add_dry(notebook: Notebook, trial: str, rows: list[Row]) -> None:
         " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
             (
-                trial, r["pot"], to_ms(r["time"]), r["gross_g"], r["dish_g"], r["oven_temp_c"], r["who"], r["note"],
+                trial,
+                r["pot"],
+                to_ms(r["time"]),
+                r["gross_g"],
+                r["dish_g"],
+                r["oven_temp_c"],
+                r["who"],
+                r["note"],
                 to_ms(r["entered"]),
             )
             for r in rows
         ],
-    )  # fmt: skip
+    )

@@ -45,7 +45,7 @@ _TRAY_FIELDS = tuple(
     else Field(f.name, "number", next((unit for end, unit in _UNITS.items() if f.name.endswith(end)), "1"))
     for f in fields(Tray)
     if f.name not in {"name", "site"}
-)  # fmt: skip
+)
 
 TABLES: dict[str, Table] = {
     "studies": Table(
@@ -169,27 +169,43 @@ def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
     plan = notebook.plan(trial_name)
     trial = plan.trial
     events = notebook.store.connection.execute(
-        "SELECT id, kind, happened_ms, pot, tray, place_row, place_column, tare_g, value, who, why, entered_ms, takes_back"
-        " FROM event WHERE trial = ? ORDER BY id",
+        "SELECT id, kind, happened_ms, pot, tray, place_row, place_column, tare_g, value, who, why, "
+        "entered_ms, takes_back FROM event WHERE trial = ? ORDER BY id",
         (trial_name,),
     ).fetchall()
     names = [f.name for f in TABLES["events"].fields]
     return {
         "studies": [
             {
-                "study": trial.name, "site": trial.site, "zone": trial.zone, "started": trial.started,
-                "species": trial.species, "question": trial.question, "layout_seed": trial.layout_seed,
-                "base_temp_c": trial.base_temp_c, "top_temp_c": trial.top_temp_c,
+                "study": trial.name,
+                "site": trial.site,
+                "zone": trial.zone,
+                "started": trial.started,
+                "species": trial.species,
+                "question": trial.question,
+                "layout_seed": trial.layout_seed,
+                "base_temp_c": trial.base_temp_c,
+                "top_temp_c": trial.top_temp_c,
             }
         ],
         "treatments": [
-            {"treatment": t.name, "culture": t.culture, "flood_times": " ".join(t.flood_times), "wet_minutes": t.wet_minutes}
+            {
+                "treatment": t.name,
+                "culture": t.culture,
+                "flood_times": " ".join(t.flood_times),
+                "wet_minutes": t.wet_minutes,
+            }
             for t in plan.treatments
         ],
         "trays": [
             {
-                "tray": t.name, "treatment": t.treatment, "lamp": t.lamp, "block": t.block, "bench": t.bench,
-                "bench_row": t.bench_row, "bench_column": t.bench_column,
+                "tray": t.name,
+                "treatment": t.treatment,
+                "lamp": t.lamp,
+                "block": t.block,
+                "bench": t.bench,
+                "bench_row": t.bench_row,
+                "bench_column": t.bench_column,
             }
             | {name: value for name, value in asdict(t.tray).items() if name not in {"name", "site"}}
             for t in plan.trays
@@ -197,16 +213,29 @@ def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
         "pots": [{"pot": p.name} | {k: v for k, v in asdict(p).items() if k != "name"} for p in plan.pots],
         "weigh_ins": [
             {
-                "entry": e.number, "pot": e.weigh_in.pot, "time": e.weigh_in.time, "replicate": e.weigh_in.replicate,
-                "gross_g": e.weigh_in.gross_g, "tare_g": e.weigh_in.tare_g, "net_g": e.weigh_in.net_g,
-                "blotted": e.weigh_in.blotted, "who": e.weigh_in.who, "note": e.weigh_in.note, "balance": e.weigh_in.balance,
-                "entered": e.entered, "stands": e.stands, "replaces": e.replaces, "removed": e.removed,
-                "entered_by": e.entered_by, "reason": e.reason,
+                "entry": e.number,
+                "pot": e.weigh_in.pot,
+                "time": e.weigh_in.time,
+                "replicate": e.weigh_in.replicate,
+                "gross_g": e.weigh_in.gross_g,
+                "tare_g": e.weigh_in.tare_g,
+                "net_g": e.weigh_in.net_g,
+                "blotted": e.weigh_in.blotted,
+                "who": e.weigh_in.who,
+                "note": e.weigh_in.note,
+                "balance": e.weigh_in.balance,
+                "entered": e.entered,
+                "stands": e.stands,
+                "replaces": e.replaces,
+                "removed": e.removed,
+                "entered_by": e.entered_by,
+                "reason": e.reason,
             }
             for e in trail(notebook, trial_name)
         ],
         "events": [
-            dict(zip(names, row, strict=True)) | {"time": from_ms(row[2]), "entered": from_ms(row[11])} for row in events
+            dict(zip(names, row, strict=True)) | {"time": from_ms(row[2]), "entered": from_ms(row[11])}
+            for row in events
         ],
         "dry_weighings": [
             dict(zip([f.name for f in TABLES["dry_weighings"].fields], row, strict=True))
@@ -217,4 +246,4 @@ def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
                 (trial_name,),
             ).fetchall()
         ],
-    }  # fmt: skip
+    }

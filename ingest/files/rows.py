@@ -44,9 +44,18 @@ MAX_QUICK_PLACES = 5_000_000
 """The quick reader holds a sheet as a full table, empty places too: one with more than this is read row by row."""
 
 _DAMAGE = (
-    InvalidFileException, KeyError, ValueError, TypeError, AttributeError, IndexError, SyntaxError, OSError, EOFError,
-    zipfile.BadZipFile, zlib.error,
-)  # fmt: skip
+    InvalidFileException,
+    KeyError,
+    ValueError,
+    TypeError,
+    AttributeError,
+    IndexError,
+    SyntaxError,
+    OSError,
+    EOFError,
+    zipfile.BadZipFile,
+    zlib.error,
+)
 """Whatever a damaged part of a workbook makes openpyxl's parsers raise: it lets all of it through."""
 
 

@@ -37,12 +37,22 @@ T = TypeVar("T")
 _CLOCK = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
 
 _LIMITS = {
-    "length_m": (0.01, 20.0), "width_m": (0.01, 20.0), "overflow_height_m": (0.001, 1.0),
-    "drain_hole_diameter_m": (0.0005, 0.5), "pump_flow_m3_s": (1e-7, 0.1), "flood_mark_m": (0.0, 1.0),
-    "dry_mark_m": (0.0, 1.0), "deadband_m": (0.0, 0.1), "debounce_s": (0.0, 600.0), "discharge_coefficient": (0.05, 1.0),
-    "inlet_row": (0.0, 100.0), "inlet_column": (0.0, 100.0),
-    "attenuation_per_m": (0.0, MOST_ATTENUATION_PER_M), "drain_drop_m": (0.0, 5.0), "standpipe_diameter_m": (0.002, 0.5),
-}  # fmt: skip
+    "length_m": (0.01, 20.0),
+    "width_m": (0.01, 20.0),
+    "overflow_height_m": (0.001, 1.0),
+    "drain_hole_diameter_m": (0.0005, 0.5),
+    "pump_flow_m3_s": (1e-7, 0.1),
+    "flood_mark_m": (0.0, 1.0),
+    "dry_mark_m": (0.0, 1.0),
+    "deadband_m": (0.0, 0.1),
+    "debounce_s": (0.0, 600.0),
+    "discharge_coefficient": (0.05, 1.0),
+    "inlet_row": (0.0, 100.0),
+    "inlet_column": (0.0, 100.0),
+    "attenuation_per_m": (0.0, MOST_ATTENUATION_PER_M),
+    "drain_drop_m": (0.0, 5.0),
+    "standpipe_diameter_m": (0.002, 0.5),
+}
 _UNITS = {
     "_per_m": "1/m",
     "_c": "°C",

@@ -33,7 +33,8 @@ MEANINGS = (*COLUMNS, *_ALSO)
 """What a column can be; 'clock' is the time of day beside a date, 'ignore' is nothing of ours."""
 
 _SESSION_MS = 7_200_000
-"""Two weighings of a pot within this are replicates of one session (as in `tidetray.analysis.growth.rates.SESSION_H`)."""
+"""Two weighings of a pot within this are replicates of one session (as in
+`tidetray.analysis.growth.rates.SESSION_H`)."""
 
 _YES_NO = {
     "": True,
@@ -54,7 +55,8 @@ _Notes = defaultdict[str, list[str]]  # what was taken for granted -> where
 
 @dataclass(frozen=True, slots=True)
 class How:
-    """How a file is written, as far as that was said. `columns`: header -> one of MEANINGS. `sure`: unlikely masses too."""
+    """How a file is written, as far as that was said. `columns`: header -> one of MEANINGS. `sure`: unlikely masses
+    too."""
 
     decimal_comma: bool = False
     day_first: bool | None = None
@@ -261,7 +263,10 @@ def _twice_in_a_session(place: str, weigh_in: WeighIn, sessions: dict[tuple[str,
     apart = [abs(each - ms) for each in near if each is not None and 0 < abs(each - ms) <= _SESSION_MS]
     if not apart:
         return None
-    what = f"pot {weigh_in.pot} comes twice in one session, {apart[0] // 60_000} minutes apart, both as replicate {weigh_in.replicate}"
+    what = (
+        f"pot {weigh_in.pot} comes twice in one session, {apart[0] // 60_000} minutes apart, both as replicate "
+        f"{weigh_in.replicate}"
+    )
     return EntryError(what, where=f"{place}pot", mend="Give the second the next replicate number, or mend the pot")
 
 
@@ -324,8 +329,11 @@ def _lines(path: Path, how: How, known: Mapping[str, str], notes: _Notes, faults
                 own = frozenset({"gross_g"}) if i in row.native else frozenset()
                 place = f"row {row.number}, column {header[i]}"
                 yield _Line(
-                    f"{place}, ", cells | {"weighed": header[i], "gross_g": row.cells[i]}, (native - {"gross_g"}) | own, {"gross_g": "gross mass"},
-                )  # fmt: skip
+                    f"{place}, ",
+                    cells | {"weighed": header[i], "gross_g": row.cells[i]},
+                    (native - {"gross_g"}) | own,
+                    {"gross_g": "gross mass"},
+                )
 
 
 def _wrong_length(row: Row, expected: int) -> EntryError:

@@ -25,9 +25,21 @@ _NAMED = re.compile(
 _CLOCK = re.compile(r"([0-9]{1,2})[:.h]([0-9]{2})(?::([0-9]{2}))?(?: ?([ap])\.?m\.?)?", re.IGNORECASE)
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _MONTH_NAMES = {
-    "january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november", "december",
-    "sept", *_MONTHS,
-}  # fmt: skip
+    "january",
+    "february",
+    "march",
+    "april",
+    "may",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+    "november",
+    "december",
+    "sept",
+    *_MONTHS,
+}
 _DAY_NUMBER = re.compile(r"[345][0-9]{4}(?:[.,][0-9]+)?")
 _SPREADSHEET_ERROR = re.compile(r"#(REF|DIV/0|N/A|VALUE|NAME|NUM|NULL|SPILL|CALC)[!?]?", re.IGNORECASE)
 

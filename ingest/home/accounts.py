@@ -279,7 +279,10 @@ def _hash(password: str, name: str) -> str:
     if not SHORTEST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
         raise PeopleError(
             f"the password has {len(password)} characters",
-            mend=f"Take {SHORTEST_PASSWORD} to {LONGEST_PASSWORD}: three or four words that do not belong together are good",
+            mend=(
+                f"Take {SHORTEST_PASSWORD} to {LONGEST_PASSWORD}: three or four words that do not belong "
+                "together are good"
+            ),
         )
     if _key(password) == _key(name):
         raise PeopleError("the password is the name", mend="Take another one")

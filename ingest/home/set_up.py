@@ -38,12 +38,14 @@ NODES_PASSWORD_FILE, RECORDER_PASSWORD_FILE = "broker-nodes-password", "broker-r
 BROKER_PASSWORD_FILE = "broker-password"
 
 LOOKED_AT = 300
-"""So many of the latest messages of unknown trays are looked at: a node that tells its past fills quarantine by thousands."""
+"""So many of the latest messages of unknown trays are looked at: a node that tells its past fills quarantine by
+thousands."""
 
 
 @dataclass(frozen=True, slots=True)
 class HeardNode:
-    """A node that was heard; `tray` is empty, or a tray it speaks of that is not in the notebook, with its last values."""
+    """A node that was heard; `tray` is empty, or a tray it speaks of that is not in the notebook, with its
+    last values."""
 
     site: str
     node: str
@@ -60,9 +62,12 @@ def broker_is_chosen(home: Path) -> bool:
 def use_broker(home: Path, *, host: str, port: int, username: str, password: str, ca_file: str) -> None:
     """Name a broker that runs already. The password goes into a file of its own; none given keeps the one there is."""
     changes: dict[tuple[str, str], Any] = {
-        ("broker", "host"): host, ("broker", "port"): port, ("broker", "username"): username or None,
-        ("broker", "ca_file"): ca_file or None, ("broker", "listen"): None,
-    }  # fmt: skip
+        ("broker", "host"): host,
+        ("broker", "port"): port,
+        ("broker", "username"): username or None,
+        ("broker", "ca_file"): ca_file or None,
+        ("broker", "listen"): None,
+    }
     if password:
         replace_file(home / BROKER_PASSWORD_FILE, password + "\n", mode=0o600)
         changes |= {
@@ -82,11 +87,15 @@ def use_own_broker(home: Path, *, listen: str, port: int) -> None:
     change_settings(
         home,
         {
-            ("broker", "listen"): listen, ("broker", "host"): "127.0.0.1", ("broker", "port"): port,
-            ("broker", "username"): "recorder", ("broker", "password"): None,
-            ("broker", "password_file"): str((home / RECORDER_PASSWORD_FILE).resolve()), ("broker", "ca_file"): None,
+            ("broker", "listen"): listen,
+            ("broker", "host"): "127.0.0.1",
+            ("broker", "port"): port,
+            ("broker", "username"): "recorder",
+            ("broker", "password"): None,
+            ("broker", "password_file"): str((home / RECORDER_PASSWORD_FILE).resolve()),
+            ("broker", "ca_file"): None,
         },
-    )  # fmt: skip
+    )
 
 
 def own_broker(home: Path, settings: Settings) -> Where | None:
@@ -119,7 +128,10 @@ def heard(store: Store, settings: Settings) -> tuple[HeardNode, ...]:
     known = set(store.connection.execute("SELECT site, name FROM tray").fetchall())
     plain = PlainTopics(settings.plain)
     rows = store.connection.execute(
-        "SELECT topic, payload, received_ms FROM quarantine WHERE kind = ? AND settled_ms IS NULL ORDER BY id DESC LIMIT ?",
+        (
+            "SELECT topic, payload, received_ms FROM quarantine WHERE kind = ? AND settled_ms IS NULL ORDER BY "
+            "id DESC LIMIT ?"
+        ),
         (UNKNOWN_TRAY, LOOKED_AT),
     ).fetchall()
     for topic, payload, received_ms in rows:
@@ -159,8 +171,8 @@ def add_trays(
 ) -> PlanAdded:
     """Put trays into the trial of the home's file, and into the notebook; `trial` begins that file where there is none.
 
-    The tables are as in a trial's file (`ingest/files/trial_file.py`). What is wrong with them is raised as by loading the
-    file, and nothing is changed.
+    The tables are as in a trial's file (`ingest/files/trial_file.py`). What is wrong with them is raised as by loading
+    the file, and nothing is changed.
     """
     path = home / TRIAL_FILE
     try:

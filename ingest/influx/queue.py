@@ -1,4 +1,5 @@
-"""What waits for InfluxDB, by the record on disk: begun, ended, counted, sent again. Talks to no server (`forwarder` does).
+"""What waits for InfluxDB, by the record on disk: begun, ended, counted, sent again. Talks to no server (`forwarder`
+does).
 
 Comes in: the record and the settings of [influx]. Goes out: how it stands. The tables are told in `migrations`.
 """

@@ -79,7 +79,8 @@ class InfluxReader:
         return frame.astype({"n": "int64"}).sort_values(["tray", "node", "time"], ignore_index=True)
 
     def latest(self, site: str | None = None) -> pd.DataFrame:
-        """The last reading of every series: `node, tray, channel, value, time`; without `site` of all, and `site` first."""
+        """The last reading of every series: `node, tray, channel, value, time`; without `site` of all, and `site`
+        first."""
         mine = where(_measurement=READING) if site is None else where(_measurement=READING, site=site)
         frame = _typed(self._ask(_LATEST, mine, 0, _LAST_MS), ["site", "node", "tray", "channel"], ["value"])
         columns = ["node", "tray", "channel", "value", "time"]
@@ -96,7 +97,8 @@ class InfluxReader:
         return to_ms(ends[0].min()), to_ms(ends[1].max())
 
     def days(self, site: str | None = None, *, start_ms: int = 0) -> pd.DataFrame:
-        """Days (UTC) as the server makes them of the hours: `site, tray, node, channel, time, n, mean, min, max, integral, covered_s`."""
+        """Days (UTC) as the server makes them of the hours: `site, tray, node, channel, time, n, mean, min, max,
+        integral, covered_s`."""
         mine = where(_measurement=DAILY) if site is None else where(_measurement=DAILY, site=site)
         found = self._ask(_SUMMARIES, mine, start_ms, _LAST_MS, bucket=self._influx.settings.hourly_bucket)
         names, numbers = ["site", "tray", "node", "channel"], ["n", "min", "max", "integral", "covered_s"]
@@ -121,7 +123,8 @@ class InfluxReader:
 
 
 def _typed(found: pd.DataFrame, words: list[str], numbers: list[str]) -> pd.DataFrame:
-    """The server's text as `time` [ms, UTC], `words` (empty where there is no such tag) and `numbers` (NaN where none)."""
+    """The server's text as `time` [ms, UTC], `words` (empty where there is no such tag) and `numbers` (NaN
+    where none)."""
     frame = pd.DataFrame({"time": _times(found)})
     for name in words:
         frame[name] = found[name].astype("str") if name in found else ""

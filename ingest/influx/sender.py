@@ -130,7 +130,8 @@ class Forwarder:
         return not is_over
 
     def _recorded_after(self, series: int, time_ms: int) -> list[tuple[int, int, float]]:
-        """The next batch of readings by their keys, of the table and of sealed files alike. SealedError as `RawReadings`."""
+        """The next batch of readings by their keys, of the table and of sealed files alike. SealedError as
+        `RawReadings`."""
         raw = self._raw
         raw.forget()
         found: list[tuple[int, int, float]] = []
@@ -224,7 +225,8 @@ class Forwarder:
         return []
 
     def _set_aside(self, measurement: str, refused: Sequence[tuple[_Point, str]]) -> None:
-        """Into the quarantine, in the transaction that moves on. InfluxError, and no moving on, when it holds too many."""
+        """Into the quarantine, in the transaction that moves on. InfluxError, and no moving on, when it holds
+        too many."""
         if not refused:
             return
         connection = self._store.connection
@@ -241,10 +243,16 @@ class Forwarder:
         for point, reason in refused:
             site, tray, channel, node = self._series_of(point.series)
             place = f"{site}/{node} {tray or 'node'} {channel} at {from_ms(point.time_ms).isoformat()}"
-            text = f"{place}: recorded here, but InfluxDB refused it: {reason}. Mend that, then `tidetray check --prepare` sends it again"
+            text = (
+                f"{place}: recorded here, but InfluxDB refused it: {reason}. Mend that, then `tidetray check "
+                "--prepare` sends it again"
+            )
             payload = f"{measurement} {point.series} {point.time_ms}\n{point.line}".encode()
             connection.execute(
-                "INSERT INTO quarantine (received_ms, topic, kind, reason, payload, payload_bytes) VALUES (?, ?, ?, ?, ?, ?)",
+                (
+                    "INSERT INTO quarantine (received_ms, topic, kind, reason, payload, payload_bytes) VALUES "
+                    "(?, ?, ?, ?, ?, ?)"
+                ),
                 (now_ms, place, REFUSED, text, payload, len(payload)),
             )
         log.warning("InfluxDB refused %d points, which are set aside: %s", len(refused), refused[0][1])

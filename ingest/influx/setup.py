@@ -42,7 +42,8 @@ _PROBE = "from(bucket: _bucket) |> range(start: -1m) |> limit(n: 1)"
 
 
 def daily_task(settings: InfluxSettings) -> str:
-    """Days (UTC) out of hourly summaries, in Flux. The hours themselves come from the recorders, which redo them for late readings."""
+    """Days (UTC) out of hourly summaries, in Flux. The hours themselves come from the recorders, which redo them for
+    late readings."""
     bucket = settings.hourly_bucket  # a name of letters, digits, '.', '_' and '-' by the settings: it ends no string
     parts = [("n", "sum"), ("min", "min"), ("max", "max"), ("integral", "sum"), ("covered_s", "sum")]
     made = "\n".join(f'days(field: "{field}", fn: {function}) |> to(bucket: "{bucket}")' for field, function in parts)
@@ -84,11 +85,15 @@ def _try_to_write(influx: Influx, bucket: str) -> None:
     api = influx.client.api_client
     influx.tried(
         lambda: api.call_api(
-            "/api/v2/write", "POST", query_params=[("org", influx.settings.org), ("bucket", bucket), ("precision", "ms")],
-            header_params={"Content-Type": "text/plain; charset=utf-8"}, body=b"", auth_settings=[],
+            "/api/v2/write",
+            "POST",
+            query_params=[("org", influx.settings.org), ("bucket", bucket), ("precision", "ms")],
+            header_params={"Content-Type": "text/plain; charset=utf-8"},
+            body=b"",
+            auth_settings=[],
         ),
         f"to write into '{bucket}'",
-    )  # fmt: skip
+    )
 
 
 # -------------------------------------------------------------------- making ready
@@ -131,9 +136,13 @@ def _first_of_all(settings: InfluxSettings) -> Iterator[str]:
         _keep_secret(settings.admin_token_file, token)
         _keep_secret(settings.admin_token_file.with_name(f"{settings.admin_token_file.name}.password"), password)
         request = OnboardingRequest(
-            username=ADMIN, password=password, org=settings.org, bucket=settings.bucket, token=token,
+            username=ADMIN,
+            password=password,
+            org=settings.org,
+            bucket=settings.bucket,
+            token=token,
             retention_period_seconds=settings.keep_days * 86_400,
-        )  # fmt: skip
+        )
         nobody.tried(lambda: service.post_setup(request), "to be set up")
     yield f"administrator '{ADMIN}': token in {settings.admin_token_file}, password beside it"
 

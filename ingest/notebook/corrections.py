@@ -80,10 +80,15 @@ def correct(
         given = {
             name: value
             for name, value in (
-                ("pot", pot), ("time", time), ("replicate", replicate), ("gross_g", gross_g), ("tare_g", tare_g), ("blotted", blotted),
+                ("pot", pot),
+                ("time", time),
+                ("replicate", replicate),
+                ("gross_g", gross_g),
+                ("tare_g", tare_g),
+                ("blotted", blotted),
             )
             if value is not None
-        }  # fmt: skip
+        }
         if tare_g is None and (pot is not None or time is not None):
             own_g = notebook.tares(trial_name).at(pot or old.weigh_in.pot, time or old.weigh_in.time)
             if own_g is not None:

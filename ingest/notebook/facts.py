@@ -1,6 +1,7 @@
 """What a notebook holds, as plain facts: trials, treatments, trays in a trial, pots, weigh-ins; and its errors.
 
-Frozen dataclasses without behaviour; `ingest/notebook/notebook.py` keeps them, `ingest/notebook/weigh_in_rules.py` judges them.
+Frozen dataclasses without behaviour; `ingest/notebook/notebook.py` keeps them, `ingest/notebook/weigh_in_rules.py`
+judges them.
 """
 
 from __future__ import annotations
@@ -72,7 +73,8 @@ class Treatment:
 
 @dataclass(frozen=True, slots=True)
 class TrayPlan:
-    """A tray in a trial: its treatment and the lamp above it (a name `tidetray.analysis.conditions.light` knows, or None).
+    """A tray in a trial: its treatment and the lamp above it (a name `tidetray.analysis.conditions.light` knows, or
+    None).
 
     Where it stands, if known: its block of a layout, bench, and row and column on the bench.
     """

@@ -1,10 +1,10 @@
 """The notebook of a tidetray home: trials, treatments, trays, pots and where they stand, weigh-ins.
 
-In: whole trial plans and weigh-ins, checked here before anything is written.
-Out: the same as frozen dataclasses, as they stand or as they stood `as_of` a time;
-`analysis/record/trial_data.py` makes frames of them. Weigh-ins are only ever added: `ingest/notebook/corrections.py` corrects
-and removes, `ingest/notebook/trial_events.py` notes what happened to pots and trays. It reads no files, keeps no clock
-(`now` is passed in) and works out nothing from masses but their difference.
+In: whole trial plans and weigh-ins, checked here before anything is written. Out: the same as frozen dataclasses, as
+they stand or as they stood `as_of` a time; `analysis/record/trial_data.py` makes frames of them. Weigh-ins are only
+ever added: `ingest/notebook/corrections.py` corrects and removes, `ingest/notebook/trial_events.py` notes what happened
+to pots and trays. It reads no files, keeps no clock (`now` is passed in) and works out nothing from masses but their
+difference.
 """
 
 from __future__ import annotations
@@ -78,11 +78,17 @@ class Notebook:
                 before |= known_trays.get(tray.name, {})
             differences = list(_differences(before, _facts(plan)))
             if differences:
-                mend = "Nothing was changed: a running trial takes only new trays and pots. Give a changed trial a new name"
+                mend = (
+                    "Nothing was changed: a running trial takes only new trays and pots. Give a changed trial a "
+                    "new name"
+                )
                 raise RefusedError(differences, where=f"trial {trial.name}", mend=mend)
             if is_new:
                 self._db.execute(
-                    "INSERT INTO trial (name, site, zone, started_ms, species, question, layout_seed) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                    (
+                        "INSERT INTO trial (name, site, zone, started_ms, species, question, layout_seed) VALUES "
+                        "(?, ?, ?, ?, ?, ?, ?)"
+                    ),
                     (
                         trial.name,
                         trial.site,
@@ -106,7 +112,10 @@ class Notebook:
                 [(*astuple(tray.tray), tray.lamp) for tray in new_trays if tray.name not in known_trays],
             )
             self._db.executemany(
-                "INSERT INTO assignment (trial, tray, treatment, block, bench, bench_row, bench_column) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (
+                    "INSERT INTO assignment (trial, tray, treatment, block, bench, bench_row, bench_column) "
+                    "VALUES (?, ?, ?, ?, ?, ?, ?)"
+                ),
                 [(trial.name, t.name, t.treatment, t.block, t.bench, t.bench_row, t.bench_column) for t in new_trays],
             )
             self._db.executemany(
@@ -121,7 +130,8 @@ class Notebook:
         return PlanAdded(is_new, tuple(t.name for t in new_trays), tuple(p.name for p in new_pots), counts_anew)
 
     def add_calibrations(self, calibrations: Sequence[Calibration]) -> int:
-        """Add those that are not there yet, all or none; how many were new. RefusedError if one differs from the notebook."""
+        """Add those that are not there yet, all or none; how many were new. RefusedError if one differs from the
+        notebook."""
         faults, new = [], []
         with self.store.transaction():
             for one in calibrations:
@@ -181,7 +191,8 @@ class Notebook:
 
     def trials(self) -> tuple[Trial, ...]:
         rows = self._db.execute(
-            "SELECT name, site, zone, started_ms, species, question, layout_seed, base_temp_c, top_temp_c FROM trial ORDER BY name"
+            "SELECT name, site, zone, started_ms, species, question, layout_seed, base_temp_c, top_temp_c "
+            "FROM trial ORDER BY name"
         )
         return tuple(Trial(n, site, zone, from_ms(ms), *more) for n, site, zone, ms, *more in rows.fetchall())
 
@@ -199,8 +210,9 @@ class Notebook:
     def scheduled_trays(self) -> dict[str, bool]:
         """Every tray of the notebook, and whether a treatment floods it by a schedule."""
         rows = self._db.execute(
-            "SELECT tray.name, coalesce(max(flood_times != ''), 0) FROM tray LEFT JOIN assignment ON assignment.tray = tray.name"
-            " LEFT JOIN treatment ON treatment.trial = assignment.trial AND treatment.name = assignment.treatment GROUP BY tray.name"
+            "SELECT tray.name, coalesce(max(flood_times != ''), 0) FROM tray LEFT JOIN assignment ON "
+            "assignment.tray = tray.name LEFT JOIN treatment ON treatment.trial = assignment.trial AND "
+            "treatment.name = assignment.treatment GROUP BY tray.name"
         )
         return {name: bool(scheduled) for name, scheduled in rows.fetchall()}
 
@@ -274,8 +286,8 @@ class Notebook:
         """The weigh-ins that stand (a corrected one counts as corrected), in order of pot, time, replicate."""
         one_pot = "" if pot is None else " AND pot = :pot"
         rows = self._db.execute(
-            f"SELECT {WEIGH_IN_COLUMNS} FROM weigh_in WHERE trial = :trial{one_pot} AND entered_ms <= :as_of AND {STANDS}"
-            " ORDER BY pot, weighed_ms, replicate",
+            f"SELECT {WEIGH_IN_COLUMNS} FROM weigh_in WHERE trial = :trial{one_pot} AND entered_ms <= :as_of "
+            f"AND {STANDS} ORDER BY pot, weighed_ms, replicate",
             {"trial": trial_name, "pot": pot, "as_of": as_of_ms(as_of)},
         ).fetchall()
         return tuple(weigh_in_of(row) for row in rows)
@@ -283,7 +295,10 @@ class Notebook:
     def weighed_since(self, trial_name: str, since: datetime) -> dict[str, int]:
         """Pots weighed at or after a time, and how many times (only weigh-ins that stand)."""
         rows = self._db.execute(
-            f"SELECT pot, count(*) FROM weigh_in WHERE trial = :trial AND weighed_ms >= :since AND {STANDS} GROUP BY pot",
+            (
+                f"SELECT pot, count(*) FROM weigh_in WHERE trial = :trial AND weighed_ms >= :since AND {STANDS} "
+                "GROUP BY pot"
+            ),
             {"trial": trial_name, "since": to_ms(since), "as_of": FOREVER_MS},
         )
         return dict(rows.fetchall())
@@ -379,12 +394,25 @@ class Notebook:
             " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
                 (
-                    trial_name, w.pot, to_ms(w.time), w.replicate, w.gross_g, w.tare_g, w.blotted, w.who, w.note,
-                    w.balance, to_ms(now), replaces, removed, entered_by, reason,
+                    trial_name,
+                    w.pot,
+                    to_ms(w.time),
+                    w.replicate,
+                    w.gross_g,
+                    w.tare_g,
+                    w.blotted,
+                    w.who,
+                    w.note,
+                    w.balance,
+                    to_ms(now),
+                    replaces,
+                    removed,
+                    entered_by,
+                    reason,
                 )
                 for w in weigh_ins
             ],
-        )  # fmt: skip
+        )
 
 
 def weigh_in_of(row: Sequence[Any]) -> WeighIn:

@@ -19,7 +19,8 @@ _COLUMNS = "trial, treatment, based_on, factor, response, dose, expected, low, h
 
 @dataclass(frozen=True, slots=True)
 class Prediction:
-    """Of one treatment: `expected` mean response of its trays, between `low` and `high` (95 %). `based_on`: trials, by commas."""
+    """Of one treatment: `expected` mean response of its trays, between `low` and `high` (95 %). `based_on`: trials, by
+    commas."""
 
     trial: str
     treatment: str
@@ -36,8 +37,8 @@ class Prediction:
 def begin_trial(store: Store, plan: TrialPlan, predictions: Sequence[Prediction], *, now: datetime) -> PlanAdded:
     """Keep the predictions, then add the trial to the notebook. EntryError if there is a trial of that name already.
 
-    In this order: a prediction without its trial means nothing and is replaced by the next try; a trial whose prediction got lost
-    could never be judged.
+    In this order: a prediction without its trial means nothing and is replaced by the next try; a trial whose
+    prediction got lost could never be judged.
     """
     notebook = Notebook(store)
     if plan.trial.name in {trial.name for trial in notebook.trials()}:

@@ -1,8 +1,8 @@
 """Scales and their check weights, and sampled pots on their way to constant mass: kept in the store.
 
 In: what a scale shows of a check weight, a dried sample in its dish. Out: the same as facts;
-`analysis/growth/weighing.py` and `analysis/growth/drying.py` judge them. Nothing is edited: of two dry weighings of one pot
-and time the one entered last counts, and none whose sampling was taken back.
+`analysis/growth/weighing.py` and `analysis/growth/drying.py` judge them. Nothing is edited: of two dry weighings of one
+pot and time the one entered last counts, and none whose sampling was taken back.
 """
 
 from __future__ import annotations
@@ -73,7 +73,8 @@ def balance_named(store: Store, name: str | None) -> Balance:
 
 
 def add_balance(store: Store, name: str, resolution_g: float, *, now: datetime) -> bool:
-    """Name a scale; False if it was there already with that step. EntryError for another step, or one that cannot be."""
+    """Name a scale; False if it was there already with that step. EntryError for another step, or one that
+    cannot be."""
     if not name.strip() or len(name) > 40:
         raise EntryError("the scale needs a name", mend="At most 40 letters, such as kitchen-scale")
     if not (math.isfinite(resolution_g) and 0 < resolution_g <= 10):
@@ -98,7 +99,10 @@ def add_check_weighing(store: Store, check: CheckWeighing, *, now: datetime) -> 
     with store.transaction() as connection:
         balance_named(store, check.balance)
         connection.execute(
-            "INSERT INTO check_weighing (balance, weighed_ms, nominal_g, shown_g, who, entered_ms) VALUES (?, ?, ?, ?, ?, ?)",
+            (
+                "INSERT INTO check_weighing (balance, weighed_ms, nominal_g, shown_g, who, entered_ms) VALUES "
+                "(?, ?, ?, ?, ?, ?)"
+            ),
             (check.balance, to_ms(check.time), check.nominal_g, check.shown_g, check.who, to_ms(now)),
         )
 
@@ -149,9 +153,17 @@ def add_dry_weighing(
                 "INSERT INTO dry_weighing (trial, pot, weighed_ms, gross_g, dish_g, oven_temp_c, who, note, entered_ms)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
-                    trial_name, dry.pot, to_ms(dry.time), dry.gross_g, dry.dish_g, dry.oven_temp_c, dry.who, dry.note, to_ms(now),
+                    trial_name,
+                    dry.pot,
+                    to_ms(dry.time),
+                    dry.gross_g,
+                    dry.dish_g,
+                    dry.oven_temp_c,
+                    dry.who,
+                    dry.note,
+                    to_ms(now),
                 ),
-            )  # fmt: skip
+            )
     return dry_weighings(notebook.store, trial_name, dry.pot)
 
 

@@ -100,9 +100,7 @@ def note_split(
             if part.pot in taken:
                 raise EntryError(f"there is or was a pot {part.pot} already", mend="Give the new pot another name")
             taken.add(part.pot)
-            event = Event(
-                "pot split off", time, part.pot, part.tray, part.row, part.column, part.tare_g, pot, who, why
-            )  # fmt: skip
+            event = Event("pot split off", time, part.pot, part.tray, part.row, part.column, part.tare_g, pot, who, why)
             _check_tare(event)
             _check_place(notebook, trial_name, event, events)
             events.append(event)
@@ -156,8 +154,8 @@ def _no_clash(notebook: Notebook, trial_name: str) -> Iterator[None]:
         first, second = found
         start = second.start.astimezone(ZoneInfo(notebook.trial(trial_name).zone))
         what = (
-            f"pots {first.pot} and {second.pot} would both stand in {second.tray}, row {second.row}, column {second.column} "
-            f"from {start:%Y-%m-%d %H:%M}"
+            f"pots {first.pot} and {second.pot} would both stand in {second.tray}, row {second.row}, column "
+            f"{second.column} from {start:%Y-%m-%d %H:%M}"
         )
         raise EntryError(what, mend="Note or take back first what brought the other one there")
 
@@ -259,7 +257,10 @@ def _check_tray(notebook: Notebook, trial_name: str, event: Event) -> None:
     if not event.value.strip():
         raise EntryError(f"{event.kind} needs a word", mend=f"Say {_VALUE[event.kind]}")
     if event.kind == "water changed" and attenuation_per_m(event) is None:
-        mend = f"Write a number of 0 to {MOST_ATTENUATION_PER_M:g} per metre, with a decimal point: clear water has 0.2 to 1"
+        mend = (
+            f"Write a number of 0 to {MOST_ATTENUATION_PER_M:g} per metre, with a decimal point: clear water has "
+            "0.2 to 1"
+        )
         raise EntryError(f"the attenuation is {event.value[:40]!r}", mend=mend)
     if event.kind == "treatment changed":
         known = {treatment.name for treatment in notebook.plan(trial_name).treatments}
@@ -300,10 +301,20 @@ def _write(
     why: str = "",
 ) -> Event:
     row: Mapping[str, object] = {
-        "trial": trial_name, "kind": event.kind, "happened_ms": to_ms(event.time), "pot": event.pot, "tray": event.tray,
-        "place_row": event.row, "place_column": event.column, "tare_g": event.tare_g, "value": event.value.strip(),
-        "who": who or event.who.strip(), "why": why or event.why.strip(), "entered_ms": to_ms(now), "takes_back": takes_back,
-    }  # fmt: skip
+        "trial": trial_name,
+        "kind": event.kind,
+        "happened_ms": to_ms(event.time),
+        "pot": event.pot,
+        "tray": event.tray,
+        "place_row": event.row,
+        "place_column": event.column,
+        "tare_g": event.tare_g,
+        "value": event.value.strip(),
+        "who": who or event.who.strip(),
+        "why": why or event.why.strip(),
+        "entered_ms": to_ms(now),
+        "takes_back": takes_back,
+    }
     done = notebook.store.connection.execute(
         f"INSERT INTO event ({', '.join(row)}) VALUES ({', '.join(f':{name}' for name in row)})", row
     )

@@ -25,7 +25,8 @@ from tidetray.ingest.wire import packs
 log = logging.getLogger("tidetray.upkeep")
 
 SHARE_OF_TIME = 0.05
-"""What one tray may take of the recorder's time: a tray under water for months is read whole, so it is done less often."""
+"""What one tray may take of the recorder's time: a tray under water for months is read whole, so it is done
+less often."""
 
 SHARE_OF_ALL = 0.2
 """What all trays together may take of it."""

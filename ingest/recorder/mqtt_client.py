@@ -6,7 +6,8 @@ the thread that calls `loop`, for two that write at once could tear a packet in 
 
 paho reads a packet with three calls of the system or more, and each of them hands Python to the other thread. Here
 whole PUBLISH packets are taken out of what one call has read; all else is left to paho. That rests on names of paho 2.2
-that are not public; pyproject.toml allows no other paho, and tests/ingest/recorder/test_mqtt_client.py fails if one of them is gone.
+that are not public; pyproject.toml allows no other paho, and tests/ingest/recorder/test_mqtt_client.py fails if one of
+them is gone.
 """
 
 from __future__ import annotations

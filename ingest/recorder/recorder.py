@@ -43,7 +43,8 @@ from tidetray.ingest.wire.plain_topics import PlainTopics
 log = logging.getLogger("tidetray.recorder")
 
 BATCH_MESSAGES = 1400
-"""So that while these are written the next ones come: a broker sends no more than its window without acknowledgements."""
+"""So that while these are written the next ones come: a broker sends no more than its window without
+acknowledgements."""
 
 BATCH_BYTES = 256 * 1024
 """A batch ends here too: decoded, a payload takes many times its size in memory."""
@@ -56,10 +57,12 @@ QUEUE_MESSAGES = 5000
 """Held in memory at most; beyond this the connection's reading waits, and TCP makes the broker wait."""
 
 WATCH_LATEST_S, WATCH_MESSAGES = 2.0, 10_000
-"""While messages wait to be committed they go first: the watch for alarms is put off by so long, and so many, at most."""
+"""While messages wait to be committed they go first: the watch for alarms is put off by so long, and so many,
+at most."""
 
 BREATH_S = 0.002
-"""While there is enough to commit, listening waits so long between two reads: each takes Python from the other thread."""
+"""While there is enough to commit, listening waits so long between two reads: each takes Python from the other
+thread."""
 
 GARBAGE_OBJECTS = 20_000
 """Of Python's, between two looks for what nobody holds any more: a batch has thousands that go by themselves."""
@@ -170,7 +173,8 @@ class Recorder:
         self.totals = Totals()
 
     def stop(self) -> None:
-        """Ask for a clean stop: what has been received is committed and acknowledged first. Safe in a signal handler."""
+        """Ask for a clean stop: what has been received is committed and acknowledged first. Safe in a signal
+        handler."""
         self._stop.set()
 
     def is_well(self) -> bool:
@@ -414,8 +418,10 @@ class Recorder:
         self._failures_in_a_row += 1
         log.error(
             "cannot record (%s): nothing was acknowledged, and it will come again. Of %s: %s",
-            error, self._store.path, how_to_mend(error),
-        )  # fmt: skip
+            error,
+            self._store.path,
+            how_to_mend(error),
+        )
         while not self._queue.empty():
             self._got += len(self._queue.get_nowait())
         self._client.disconnect()

@@ -33,12 +33,12 @@ STALE_S = 120.0
 class RecorderState:
     """How a recorder stood at `at_ms` [ms since 1970]; counts since it was started.
 
-    `received`: messages of nodes and sensors, each time they came. `committed`: those dealt with on disk, whether new, doubled or
-    set aside; `quarantined` is how often something was. `backlog`: received and not yet committed (what the
-    broker and the nodes hold is not known here). `lag_s`: from receiving to committing, of the oldest message of
-    the last batch; while writing fails, since the first message that could not be written. `failures_in_a_row`: of
-    writing to the disk, till now. `offline_since_ms`: since when there has been no connection to the broker; None
-    while there is one. `influx_waiting`: readings on disk that InfluxDB, where one is named, does not have yet, and
+    `received`: messages of nodes and sensors, each time they came. `committed`: those dealt with on disk, whether new,
+    doubled or set aside; `quarantined` is how often something was. `backlog`: received and not yet committed (what the
+    broker and the nodes hold is not known here). `lag_s`: from receiving to committing, of the oldest message of the
+    last batch; while writing fails, since the first message that could not be written. `failures_in_a_row`: of writing
+    to the disk, till now. `offline_since_ms`: since when there has been no connection to the broker; None while there
+    is one. `influx_waiting`: readings on disk that InfluxDB, where one is named, does not have yet, and
     `influx_trouble` why.
     """
 

@@ -57,7 +57,8 @@ def environment_name(place: tuple[str | int, ...]) -> str | None:
 
 
 def change_settings(home: Path, changes: Mapping[tuple[str, str], Any]) -> None:
-    """Set `(table, key)` to a value, or take it out (None). All of it or nothing, and only if the whole is in order then."""
+    """Set `(table, key)` to a value, or take it out (None). All of it or nothing, and only if the whole is in order
+    then."""
     load_settings(home)  # what is wrong already is for a person to mend
     path = (home / SETTINGS_FILE).resolve()
     for place, value in changes.items():
@@ -79,7 +80,8 @@ def change_settings(home: Path, changes: Mapping[tuple[str, str], Any]) -> None:
 
 
 def replace_file(path: Path, text: str, *, mode: int | None = None) -> None:
-    """Put a file in the place of `path` as a whole: a crash leaves the old one or the new one. SettingsError if it cannot."""
+    """Put a file in the place of `path` as a whole: a crash leaves the old one or the new one. SettingsError if it
+    cannot."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if mode is None:

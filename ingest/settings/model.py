@@ -38,7 +38,8 @@ class SettingsError(TidetrayError):
 
 
 class BrokerSettings(BaseModel):
-    """The MQTT broker that nodes and recorder talk to. `listen`: where `tidetray start` runs one of its own; else none."""
+    """The MQTT broker that nodes and recorder talk to. `listen`: where `tidetray start` runs one of its own;
+    else none."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 

@@ -1,8 +1,9 @@
 """A consistent copy of a record, taken while it is being recorded into.
 
-Comes in: the record and where the copy shall be. Goes out: one whole file, and beside it a folder with
-the sealed files that it counts on; all checked from end to end, or StoreError and no copy. The writer is not held up: SQLite's backup reads one moment of the write-ahead log. Sealed files never
-change, and one that is replaced meanwhile is kept for an hour.
+Comes in: the record and where the copy shall be. Goes out: one whole file, and beside it a folder with the sealed files
+that it counts on; all checked from end to end, or StoreError and no copy. The writer is not held up: SQLite's backup
+reads one moment of the write-ahead log. Sealed files never change, and one that is replaced meanwhile is kept for an
+hour.
 
 Restoring is putting that file, and the folder, into a fresh home under the record's name (README). Not into a
 home that was used: a leftover write-ahead log of the old record would be taken for part of the copy.

@@ -36,7 +36,7 @@ class StoreError(TidetrayError):
 _MEND = {
     sqlite3.SQLITE_FULL: "the disk is full: make room",
     sqlite3.SQLITE_IOERR: "the disk fails or is full: check it",
-    sqlite3.SQLITE_READONLY: "it may be read only: check the rights, and whether the disk went read-only after an error",
+    sqlite3.SQLITE_READONLY: "it may be read only: check the rights, and whether the disk turned read-only",
     sqlite3.SQLITE_BUSY: "another program holds it: end that program",
     sqlite3.SQLITE_LOCKED: "another program holds it: end that program",
     sqlite3.SQLITE_CORRUPT: "it is damaged: stop the recorder and put a copy made by `tidetray backup` in its place",
@@ -157,7 +157,10 @@ class Database:
         done = self._step()
         if done > len(MIGRATIONS):
             raise StoreError(
-                f"the record was written by a newer tidetray (its tables are at step {done}, this one knows {len(MIGRATIONS)})",
+                (
+                    f"the record was written by a newer tidetray (its tables are at step {done}, this one knows "
+                    f"{len(MIGRATIONS)})"
+                ),
                 where=self.path,
                 mend="Update tidetray",
             )

@@ -27,7 +27,8 @@ Rows = NDArray[np.void]
 
 ZSTD_LEVEL = 9
 LARGEST_GROUP = 64 * 2**20
-"""Rows in one row group at most, by the format's library; a series that is read once a second has 2.7 million a month."""
+"""Rows in one row group at most, by the format's library; a series that is read once a second has 2.7 million
+a month."""
 
 
 class FileDamagedError(Exception):
@@ -104,10 +105,15 @@ def write(path: Path, site: str, month: str, series: Iterable[tuple[int, tuple[s
                 times = rows["time_ms"]
                 parts.append(
                     Part(
-                        number, len(parts), len(rows), int(times[0]), int(times[-1]), float(rows["value"][-1]),
+                        number,
+                        len(parts),
+                        len(rows),
+                        int(times[0]),
+                        int(times[-1]),
+                        float(rows["value"][-1]),
                         digest(names, rows),
                     )
-                )  # fmt: skip
+                )
         file.flush()
         os.fsync(file.fileno())
     written = Written(tuple(parts), path.stat().st_size, _sha256(path))
@@ -128,7 +134,8 @@ def verify(path: Path, parts: Sequence[Part]) -> None:
 
 
 def read(path: Path, place: int, *, size_bytes: int, sha256: str) -> Rows:
-    """The rows in one row group. FileDamagedError if the file is not, byte for byte, the one of this size and checksum."""
+    """The rows in one row group. FileDamagedError if the file is not, byte for byte, the one of this size and
+    checksum."""
     with _opened(path, _sound(path, size_bytes, sha256)) as file:
         return _rows(file, place)
 

@@ -36,7 +36,10 @@ def unknown_trays(pack: Pack, trays: list[str], topic: str, payload: bytes) -> A
 
 
 def fault_of_ours(received_ms: int, topic: str, payload: bytes, error: Exception) -> Aside:
-    reason = f"{topic}: tidetray itself failed on it ({type(error).__name__}: {str(error)[:200]}). The message is kept; report the fault with it"
+    reason = (
+        f"{topic}: tidetray itself failed on it ({type(error).__name__}: {str(error)[:200]}). The message is "
+        "kept; report the fault with it"
+    )
     return Aside(received_ms, topic, payload, FAULT, reason)
 
 

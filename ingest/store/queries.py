@@ -224,8 +224,8 @@ def _cycle_rows(store: Store, site: str, tray: str, start_ms: int) -> list[tuple
     rows: list[tuple[Any, ...]] = []
     follows_ms = FAR_MS
     cursor = store.connection.execute(
-        "SELECT tray, flood_start_ms, flood_reached_ms, drain_start_ms, dry_ms, fill_s, wet_s, drain_s, peak_level_m, outcome"
-        " FROM cycle WHERE site = ? AND tray = ? ORDER BY number DESC",
+        "SELECT tray, flood_start_ms, flood_reached_ms, drain_start_ms, dry_ms, fill_s, wet_s, drain_s, "
+        "peak_level_m, outcome FROM cycle WHERE site = ? AND tray = ? ORDER BY number DESC",
         (site, tray),
     )
     for row in cursor:
@@ -243,8 +243,8 @@ def _cycle_rows(store: Store, site: str, tray: str, start_ms: int) -> list[tuple
 
 
 def hourly_of_tray(store: Store, site: str, tray: str, channel: str, *, start_ms: int = 0) -> pd.DataFrame:
-    """Hourly summaries of one channel of one tray: `time, mean, min, max, integral, covered_s`; of the place of the nodes
-    that serve it, where the tray has no readings of that channel of its own."""
+    """Hourly summaries of one channel of one tray: `time, mean, min, max, integral, covered_s`; of the place of the
+    nodes that serve it, where the tray has no readings of that channel of its own."""
     columns = ["time", "mean", "min", "max", "integral", "covered_s"]
     if store.elsewhere is not None:
         found = hourly(store, site, channel, start_ms=start_ms)
@@ -282,11 +282,21 @@ def nodes(store: Store, site: str) -> list[NodeState]:
         missing = sum(last - first + 1 for each in of_boots for first, last in each.missing)
         states.append(
             NodeState(
-                site, node, None if here is None else bool(here), _time(here_ms), _time(last_ms), boot, missing,
-                sum(each.gone for each in of_boots), messages, readings, spoilt, tuple(faults.split()),
+                site,
+                node,
+                None if here is None else bool(here),
+                _time(here_ms),
+                _time(last_ms),
+                boot,
+                missing,
+                sum(each.gone for each in of_boots),
+                messages,
+                readings,
+                spoilt,
+                tuple(faults.split()),
                 tuple(each for each in of_boots if each.missing or each.boot == boot),
             )
-        )  # fmt: skip
+        )
     return states
 
 

@@ -191,8 +191,9 @@ class Store(Database):
         heard = {pack[:2]: pack.received_at for pack in packs}  # of each node the last
         boots = {pack[:2]: pack.boot for pack in packs if pack.boot}
         self.connection.executemany(
-            "INSERT INTO node (site, node, boot, last_message_ms) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
-            " boot = coalesce(excluded.boot, boot), last_message_ms = max(coalesce(last_message_ms, 0), excluded.last_message_ms)",
+            "INSERT INTO node (site, node, boot, last_message_ms) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE "
+            "SET boot = coalesce(excluded.boot, boot), last_message_ms = max(coalesce(last_message_ms, 0), "
+            "excluded.last_message_ms)",
             [(*node, boots.get(node), to_ms(last)) for node, last in heard.items()],
         )
 
@@ -347,8 +348,15 @@ class Store(Database):
             for series, value in zip(parts.series.tolist(), parts.above_s.tolist(), strict=True)
         ]
         columns = (
-            parts.series, parts.hour, parts.n, parts.total, parts.low, parts.high, parts.integral, parts.covered_s,
-        )  # fmt: skip
+            parts.series,
+            parts.hour,
+            parts.n,
+            parts.total,
+            parts.low,
+            parts.high,
+            parts.integral,
+            parts.covered_s,
+        )
         return list(zip(*(column.tolist() for column in columns), above, strict=True))
 
     def _mark_cycles_due(self, first_ms: dict[int, int]) -> None:
@@ -359,7 +367,10 @@ class Store(Database):
             if tray and channel in EVIDENCE:
                 due[site, tray] = min(due.get((site, tray), time_ms), time_ms)
         self.connection.executemany(
-            "INSERT INTO cycles_due VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET from_ms = min(from_ms, excluded.from_ms)",
+            (
+                "INSERT INTO cycles_due VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET from_ms = min(from_ms, "
+                "excluded.from_ms)"
+            ),
             [(*key, from_ms_) for key, from_ms_ in due.items()],
         )
 
@@ -371,7 +382,10 @@ class Store(Database):
             if first not in gone or last not in gone:
                 gone.add(first, last)
                 self.connection.execute(
-                    "INSERT INTO message_gap VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET last_seq = excluded.last_seq",
+                    (
+                        "INSERT INTO message_gap VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET last_seq = "
+                        "excluded.last_seq"
+                    ),
                     (*key, first, last, to_ms(noticed)),
                 )
 
@@ -388,7 +402,10 @@ class Store(Database):
         done.set_aside += 1
         payload = message.payload[:KEPT_PAYLOAD_BYTES]
         self.connection.execute(
-            "INSERT INTO quarantine (received_ms, topic, kind, reason, payload, payload_bytes) VALUES (?, ?, ?, ?, ?, ?)",
+            (
+                "INSERT INTO quarantine (received_ms, topic, kind, reason, payload, payload_bytes) VALUES (?, ?, "
+                "?, ?, ?, ?)"
+            ),
             (message.received_ms, message.topic, message.kind, message.reason, payload, len(message.payload)),
         )
 

@@ -144,7 +144,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
             who TEXT NOT NULL, against TEXT NOT NULL, points TEXT NOT NULL, gain REAL NOT NULL, zero_offset REAL NOT NULL,
             PRIMARY KEY (site, node, tray, channel, done_on)
         ) STRICT, WITHOUT ROWID;
-        """,
+        """,  # noqa: E501, landed migrations are never edited
     ),
     (
         "predictions",

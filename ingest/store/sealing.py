@@ -337,7 +337,8 @@ class _Sealing:
             )
 
     def give_back(self, *, rebuild: bool) -> None:
-        """Free pages beyond `FREE_SHARE` go back to the disk. Records of before there was sealing are not made for that."""
+        """Free pages beyond `FREE_SHARE` go back to the disk. Records of before there was sealing are not made for
+        that."""
         before = math.inf
         while 0 < (free := self._free_pages()) < before:
             before = free

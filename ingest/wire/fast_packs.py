@@ -3,8 +3,8 @@
 A node sends packs of the same few shapes over and over; only numbers change. So a payload is parted into its numbers
 and what stands between them. What stands between them is its shape, looked through once: which number is whose time,
 which is whose value, and that all else is good. After that only the numbers are read and checked, in a quarter of the
-time that it takes to put together what could explain an error. Whatever is not so is `wire`'s, which says what is wrong;
-tests/ingest/wire/test_fast_packs.py holds that both read alike. No I/O, no clock.
+time that it takes to put together what could explain an error. Whatever is not so is `wire`'s, which says what is
+wrong; tests/ingest/wire/test_fast_packs.py holds that both read alike. No I/O, no clock.
 """
 
 from __future__ import annotations
@@ -22,10 +22,12 @@ from tidetray.ingest.wire.message_records import MessageRecords
 from tidetray.ingest.wire.senml import ABSOLUTE_FROM_S, MAX_NUMBER, MAX_PAYLOAD_BYTES
 
 _split = re.compile(rb": ?(-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?|true|false)(?=[,} ])").split
-"""Into what stands before a colon, the number after it, what stands before the next colon … True and false count, too."""
+"""Into what stands before a colon, the number after it, what stands before the next colon … True and false
+count, too."""
 
 _LONGEST_REMEMBERED = 4096
-"""Bytes of a payload: the shapes of longer ones are looked through each time, so that what is remembered stays small."""
+"""Bytes of a payload: the shapes of longer ones are looked through each time, so that what is remembered stays
+small."""
 
 _FLAGS = {b"true": 1.0, b"false": 0.0}
 _TOLERANCE_MS = round(FUTURE_TOLERANCE_S * 1000)
@@ -161,10 +163,17 @@ def _shape(between: tuple[bytes, ...]) -> _Shape:
                 raise _UnusualError
         places.append(
             _Place(
-                tray, channel.name, channel.low, channel.high, channel.is_flag, bool(bits & _VB),
-                number_at(record["vb" if bits & _VB else "v"]), base_time_at, number_at(record["t"]) if bits & _T else -1,
+                tray,
+                channel.name,
+                channel.low,
+                channel.high,
+                channel.is_flag,
+                bool(bits & _VB),
+                number_at(record["vb" if bits & _VB else "v"]),
+                base_time_at,
+                number_at(record["t"]) if bits & _T else -1,
             )
-        )  # fmt: skip
+        )
     boot = about.get("boot")
     numbered = isinstance(boot, str) and ID_PATTERN.fullmatch(boot) is not None and "seq" in about
     if colons or sorted(found) != list(range(count)) or not (places or about) or not (numbered or not about):

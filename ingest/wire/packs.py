@@ -192,9 +192,17 @@ def decode(topic: str, payload: bytes, received_at: datetime) -> Pack:
             SetAside(shown(name), fault.kind, str(fault.at(record_place(number, name)))) for number, name, fault in bad
         )
     pack = Pack(
-        place.site, place.node, message.boot, message.seq, message.oldest, received_at, tuple(readings), set_aside,
-        message.uptime_s, message.ended,
-    )  # fmt: skip
+        place.site,
+        place.node,
+        message.boot,
+        message.seq,
+        message.oldest,
+        received_at,
+        tuple(readings),
+        set_aside,
+        message.uptime_s,
+        message.ended,
+    )
     if bad and not readings:
         number, name, first = bad[0]
         rest = f" (and none of the {len(bad)} records is good)" if len(bad) > 1 else ""

@@ -39,7 +39,8 @@ _CONVERSIONS: dict[tuple[str, str], tuple[float, float]] = {
 }
 """(channel's unit, sent unit) -> gain and offset to the channel's unit.
 
-t/°C = T/K - 273.15 exactly, t/°C = (t/°F - 32)/1.8 (NIST Special Publication 811, 2008, appendix B.8 and B.10; from memory).
+t/°C = T/K - 273.15 exactly, t/°C = (t/°F - 32)/1.8 (NIST Special Publication 811, 2008, appendix B.8 and B.10; from
+memory).
 """
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
@@ -145,7 +146,8 @@ class PlainTopic(BaseModel):
 
 
 def contradiction(mappings: Sequence[PlainTopic]) -> tuple[int, str] | None:
-    """The first mapping that cannot stand beside an earlier one of the same topics: its place, and why. None if all can."""
+    """The first mapping that cannot stand beside an earlier one of the same topics: its place, and why. None if all
+    can."""
     for number, mapping in enumerate(mappings):
         topic, _ = mapping.subscription
         for earlier_number, earlier in enumerate(mappings[:number], start=1):

@@ -1,10 +1,11 @@
 """A tray's timetable as messages for its node: what to publish, retained, and where.
 
-In: start times [s after midnight UTC], seconds from flood mark to the opening of the drain, a number, an end. Out: topics and payloads:
-the JSON object of `firmware_notes/contract.md` for a node that serves this one tray, and the same as a SenML pack (RFC 8428) under a
-topic of the tray's own, for nodes of several trays. Sends nothing.
+In: start times [s after midnight UTC], seconds from flood mark to the opening of the drain, a number, an end. Out:
+topics and payloads: the JSON object of `firmware_notes/contract.md` for a node that serves this one tray, and the same
+as a SenML pack (RFC 8428) under a topic of the tray's own, for nodes of several trays. Sends nothing.
 
-A node floods by its own clock and its own float switch; a message can be late or lost. Only a hardware cut-out stops an overflow.
+A node floods by its own clock and its own float switch; a message can be late or lost. Only a hardware cut-out stops an
+overflow.
 """
 
 from __future__ import annotations
@@ -22,7 +23,8 @@ MAX_STARTS = 96
 
 @dataclass(frozen=True, slots=True)
 class TrayTimetable:
-    """`starts_s`: seconds after midnight UTC; `wet_s`: flood mark to drain opening; after `until` nothing is flooded any more."""
+    """`starts_s`: seconds after midnight UTC; `wet_s`: flood mark to drain opening; after `until` nothing is flooded
+    any more."""
 
     site: str
     node: str
@@ -53,12 +55,17 @@ class TrayTimetable:
     def contract_json(self) -> bytes:
         """The object of the contract, which our node takes."""
         told = {
-            "tray": self.tray, "number": self.number, "starts_s": sorted(self.starts_s), "wet_s": self.wet_s, "until": self.until_s,
-        }  # fmt: skip
+            "tray": self.tray,
+            "number": self.number,
+            "starts_s": sorted(self.starts_s),
+            "wet_s": self.wet_s,
+            "until": self.until_s,
+        }
         return json.dumps(told, separators=(",", ":")).encode()
 
     def senml(self) -> bytes:
-        """A SenML pack: `<tray>/timetable/number`, `until` and `wet` [s], and one `start` [s after midnight UTC] per flood."""
+        """A SenML pack: `<tray>/timetable/number`, `until` and `wet` [s], and one `start` [s after midnight UTC] per
+        flood."""
         pack: list[dict[str, object]] = [
             {"bn": f"{self.tray}/timetable/", "n": "number", "v": self.number},
             {"n": "until", "u": "s", "v": self.until_s},
@@ -69,7 +76,8 @@ class TrayTimetable:
 
 
 def messages(timetables: Sequence[TrayTimetable]) -> list[tuple[str, bytes]]:
-    """What to publish, retained, QoS 1: the SenML pack of every tray, and the contract's object where a node serves one tray."""
+    """What to publish, retained, QoS 1: the SenML pack of every tray, and the contract's object where a node serves one
+    tray."""
     served = [(t.site, t.node) for t in timetables]
     out = [(t.tray_topic, t.senml()) for t in timetables]
     out += [(t.node_topic, t.contract_json()) for t in timetables if served.count((t.site, t.node)) == 1]

@@ -1,13 +1,12 @@
 """How fast, and how often wrong: alarms from the reading that proves them to the outbox, and slow change.
 
-`p99_ms`: a real Mosquitto, the recorder in a process of its own, 1,000 readings a second of 100 trays; in the midst of it
-trays do not drain. From the moment at which the reading that proves it is handed to the broker until its row is seen in
-the outbox (looked for every 5 ms), 99th percentile of all failures.
-`trays_500_ms`: one look at all of 500 trays with 12 signals each, worst of 50.
-`false_per_tray_year`, `detect_percent_slower`: draining times measured by simulated sensors, worked out by
-`detect_cycles`. The first over TRAY_YEARS of trays whose drain is what it was, of every pattern of floods; the second
-over trays whose drain slows by 2 % a day from day 20 on, 4 floods a day: how much slower it is when the warning comes,
-worst of all (mean printed above).
+`p99_ms`: a real Mosquitto, the recorder in a process of its own, 1,000 readings a second of 100 trays; in the midst of
+it trays do not drain. From the moment at which the reading that proves it is handed to the broker until its row is seen
+in the outbox (looked for every 5 ms), 99th percentile of all failures. `trays_500_ms`: one look at all of 500 trays
+with 12 signals each, worst of 50. `false_per_tray_year`, `detect_percent_slower`: draining times measured by simulated
+sensors, worked out by `detect_cycles`. The first over TRAY_YEARS of trays whose drain is what it was, of every pattern
+of floods; the second over trays whose drain slows by 2 % a day from day 20 on, 4 floods a day: how much slower it is
+when the warning comes, worst of all (mean printed above).
 
 Run: python tests/bench/alarms.py [quick]
 """
@@ -115,8 +114,10 @@ def latency_ms() -> list[float]:
         time.sleep(1)
         recorder = subprocess.Popen(
             [sys.executable, "-m", "tidetray", "record", "--home", folder],
-            cwd=Path(__file__).parents[2], env={**os.environ, "TIDETRAY_BROKER__PORT": str(port)}, **quiet,
-        )  # fmt: skip
+            cwd=Path(__file__).parents[2],
+            env={**os.environ, "TIDETRAY_BROKER__PORT": str(port)},
+            **quiet,
+        )
         try:
             time.sleep(5)
             return _measure(home, port)
@@ -188,7 +189,8 @@ def _second(n: int, state: dict[str, float], second: float) -> tuple[list[Readin
         since = state["at"]
         pump = 1.0 if since < 10 else 0.0
         level = min(0.03, 0.006 * since) if since < 10 else 0.03
-        # drained from 30 mm in 11.06 s by Torricelli; failed after 33.2 s: the readings of the second from 10 + 33 s on prove it
+        # drained from 30 mm in 11.06 s by Torricelli; failed after 33.2 s: the readings of the second from 10 + 33 s on
+        # prove it
         proves = since == 43
         if since > 50:
             level = 0.0005
@@ -212,8 +214,9 @@ def _look(home: Path, found: dict[str, list[float]], stop: threading.Event) -> N
     while not stop.is_set():
         rows = connection.execute(
             "SELECT outbox.id, alarm.name, alarm.id FROM outbox JOIN alarm ON alarm.id = outbox.alarm"
-            " WHERE outbox.id > ? AND kind = 'did not drain' AND returned_ms IS NULL ORDER BY outbox.id", (last,)
-        ).fetchall()  # fmt: skip
+            " WHERE outbox.id > ? AND kind = 'did not drain' AND returned_ms IS NULL ORDER BY outbox.id",
+            (last,),
+        ).fetchall()
         now = time.time()
         for number, name, _alarm in rows:
             last = number
@@ -257,13 +260,15 @@ def main() -> None:
             continue
         slower.append(100 * 0.02 * (at_s[first - 1] - from_s) / 86_400)
     print(
-        f"2 % a day slower: warned at {np.mean(slower):.1f} % on average, {min(slower):.1f} to {max(slower):.1f} %, {missed} of {SLOWING} missed"
+        f"2 % a day slower: warned at {np.mean(slower):.1f} % on average, {min(slower):.1f} to "
+        f"{max(slower):.1f} %, {missed} of {SLOWING} missed"
     )
     took = latency_ms()
     p50, p99 = np.percentile(took, [50, 99])
     print(f"to the outbox: {len(took)} failures, median {p50:.0f} ms, p99 {p99:.0f} ms, worst {max(took):.0f} ms")
     print(
-        f"alarms p99_ms={p99:.0f} trays_500_ms={trays_500_ms:.1f} false_per_tray_year={false / years:.2f} detect_percent_slower={max(slower):.1f}"
+        f"alarms p99_ms={p99:.0f} trays_500_ms={trays_500_ms:.1f} false_per_tray_year={false / years:.2f} "
+        f"detect_percent_slower={max(slower):.1f}"
     )
 
 

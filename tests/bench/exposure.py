@@ -100,13 +100,15 @@ def year() -> float:
     took = [seconds(ask) for _ in range(5)]
     busy = (time.process_time() - begun) / len(took)
     print(
-        f"a year, {len(intervals):,} intervals of {len(names)} pots, {4 * n:,} hourly summaries: {', '.join(f'{t:.2f}' for t in took)} s (of processor time {busy:.2f} s)"
+        f"a year, {len(intervals):,} intervals of {len(names)} pots, {4 * n:,} hourly summaries: "
+        f"{', '.join(f'{t:.2f}' for t in took)} s (of processor time {busy:.2f} s)"
     )
     return float(np.median(took))
 
 
 def year_record(path: Path) -> None:
-    """A record of a year as the recorder leaves it: hourly summaries, cycles and weekly weigh-ins of 40 trays of 20 pots."""
+    """A record of a year as the recorder leaves it: hourly summaries, cycles and weekly weigh-ins of 40 trays of 20
+    pots."""
     rng = np.random.default_rng(1)
     start = START.to_pydatetime()
     trays = [f"tray-{n}" for n in range(1, TRAYS + 1)]
@@ -140,9 +142,17 @@ def year_record(path: Path) -> None:
                 shape, above_s = shapes[channel]
                 mean = shape + np.where(shape > 0, rng.normal(0, 0.05, len(shape)), 0.0)
                 rows = zip(
-                    [number] * len(hour), hour.tolist(), [60] * len(hour), mean.tolist(), (mean - 0.1).clip(0).tolist(),
-                    (mean + 0.1).tolist(), (mean * 3600).tolist(), [3600.0] * len(hour), above_s or [None] * len(hour), strict=True,
-                )  # fmt: skip
+                    [number] * len(hour),
+                    hour.tolist(),
+                    [60] * len(hour),
+                    mean.tolist(),
+                    (mean - 0.1).clip(0).tolist(),
+                    (mean + 0.1).tolist(),
+                    (mean * 3600).tolist(),
+                    [3600.0] * len(hour),
+                    above_s or [None] * len(hour),
+                    strict=True,
+                )
                 db.executemany("INSERT INTO hourly VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
                 edges = [(number, 3_600_000 * int(hour[0]), 0.0, 0), (number, 3_600_000 * int(hour[-1] + 1), 0.0, 0)]
                 db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?)", edges)
@@ -180,7 +190,8 @@ def year_from_store(folder: Path) -> float:
     busy = (time.process_time() - begun) / len(took)
     parts = ", ".join(f"{what} {np.median(s):.2f}" for what, s in asked.items())
     print(
-        f"a year from the record ({(home / RECORD_FILE).stat().st_size / 1e6:.0f} MB): {', '.join(f'{t:.2f}' for t in took)} s (of processor time {busy:.2f} s); {parts} s"
+        f"a year from the record ({(home / RECORD_FILE).stat().st_size / 1e6:.0f} MB): "
+        f"{', '.join(f'{t:.2f}' for t in took)} s (of processor time {busy:.2f} s); {parts} s"
     )
     return float(np.median(took))
 
@@ -257,7 +268,8 @@ def raw_rate_ratio(folder: Path) -> float:
     pairs = [[seconds(lambda home=home: ask(home)) for home in homes.values()] for _ in range(15)]
     slow, fast = (float(np.median([pair[k] for pair in pairs])) for k in (1, 0))
     print(
-        f"exposure and environment from the record: {1000 * fast:.0f} ms at one a minute, {1000 * slow:.0f} ms at one every 5 s"
+        f"exposure and environment from the record: {1000 * fast:.0f} ms at one a minute, {1000 * slow:.0f} "
+        "ms at one every 5 s"
     )
     return slow / fast
 
@@ -288,9 +300,9 @@ def honesty(runs: int = 500) -> None:
     said = zip(ALL, covered.mean(axis=0), claimed.mean(axis=0), settled.mean(axis=0), strict=True)
     for cause, *rates in said:
         print(
-            "relate, {}: limits hold the truth in {:.3f}, p below 0.05 without effect {:.3f}, called settled {:.3f}".format(
-                cause, *rates
-            )
+            (
+                "relate, {}: limits hold the truth in {:.3f}, p below 0.05 without effect {:.3f}, called settled {:.3f}"
+            ).format(cause, *rates)
         )
     found = [positions(made_up_pots(seed), response="rgr_per_day", permutations=199) for seed in range(runs)]
     rates = {
@@ -308,5 +320,6 @@ if __name__ == "__main__":
         from_store_s, ratio = year_from_store(Path(made)), raw_rate_ratio(Path(made))
     honesty()
     print(
-        f"exposure year_s={year_s:.2f} year_from_store_s={from_store_s:.2f} raw_rate_ratio={ratio:.2f} moran_s={moran_s:.2f}"
+        f"exposure year_s={year_s:.2f} year_from_store_s={from_store_s:.2f} raw_rate_ratio={ratio:.2f} "
+        f"moran_s={moran_s:.2f}"
     )

@@ -1,4 +1,5 @@
-"""What passing on to InfluxDB costs and takes; run as `python tests/bench/influx.py`, with a server as the tests have it.
+"""What passing on to InfluxDB costs and takes; run as `python tests/bench/influx.py`, with a server as the tests have
+it.
 
 days            of the made-up nursery's nine trays, recorded before and passed on from the first to the last
 series          of readings on the server
@@ -47,8 +48,11 @@ from tidetray.ingest.wire.packs import Pack  # noqa: E402
 
 UNTIL = datetime(2026, 6, 1, 8, tzinfo=UTC)
 SOON_AT_REST = (
-    "--storage-cache-snapshot-write-cold-duration", "3s", "--storage-compact-full-write-cold-duration", "10s",
-)  # fmt: skip
+    "--storage-cache-snapshot-write-cold-duration",
+    "3s",
+    "--storage-compact-full-write-cold-duration",
+    "10s",
+)
 """Else it writes out its log after ten minutes, and packs its files after four hours."""
 
 BATCHES = 60
@@ -133,7 +137,10 @@ def recording(server: Server, folder: Path) -> str:
         left = forwarding_of(store)
         print(f"{left.waiting if left else 0} readings still waited at the end of it", file=sys.stderr)
         service.stop()
-    return f"off_per_s={off:.0f} queue_per_s={queue:.0f} beside_per_s={beside:.0f} slowest_ms={slowest_off * 1000:.0f},{slowest * 1000:.0f}"
+    return (
+        f"off_per_s={off:.0f} queue_per_s={queue:.0f} beside_per_s={beside:.0f} "
+        f"slowest_ms={slowest_off * 1000:.0f},{slowest * 1000:.0f}"
+    )
 
 
 def main() -> None:

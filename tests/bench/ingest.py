@@ -1,8 +1,9 @@
-"""How fast the recorder records: beside a bare subscriber, beside decoding and inserting alone, and from publish to disk.
+"""How fast the recorder records: beside a bare subscriber, beside decoding and inserting alone, and from publish to
+disk.
 
-One Mosquitto, as in compose.yaml. In every round the same messages (packs of four SenML records: boot, number, level and
-water temperature; of TRAYS nodes with a tray each) wait for two persistent sessions; then, in turn and each in a process
-of its own:
+One Mosquitto, as in compose.yaml. In every round the same messages (packs of four SenML records: boot, number, level
+and water temperature; of TRAYS nodes with a tray each) wait for two persistent sessions; then, in turn and each in a
+process of its own:
 
 - bare: a paho client that counts what comes, with paho's own acknowledgement;
 - durable: the recorder: decoded, checked, committed with fsync, acknowledged, receipts sent; alarms and cycles go on.
@@ -164,8 +165,13 @@ def alone(home: Path, count: int, start_ms: int) -> None:
 
 def run(*arguments: object) -> dict[str, Any]:
     done = subprocess.run(
-        [sys.executable, __file__, *map(str, arguments)], cwd=Path(__file__).parents[2], capture_output=True, text=True, timeout=600, check=False
-    )  # fmt: skip
+        [sys.executable, __file__, *map(str, arguments)],
+        cwd=Path(__file__).parents[2],
+        capture_output=True,
+        text=True,
+        timeout=600,
+        check=False,
+    )
     if done.returncode:
         sys.exit(done.stderr)
     found: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
@@ -211,9 +217,12 @@ def compare(home: Path, port: int, start_ms: int) -> tuple[list[float], list[flo
             processor.setdefault(name, []).append(found["cpu_us"])
         rates["alone"].append(run("alone", home, MESSAGES, start_ms)["rate"])
         (home / "alone.sqlite").unlink()
-        print("round {}: bare {:,.0f}/s, durable {:,.0f}/s, decoded and inserted alone {:,.0f}/s".format(
-            turn + 1, *(rates[name][-1] for name in ("bare", "durable", "alone"))
-        ), flush=True)  # fmt: skip
+        print(
+            "round {}: bare {:,.0f}/s, durable {:,.0f}/s, decoded and inserted alone {:,.0f}/s".format(
+                turn + 1, *(rates[name][-1] for name in ("bare", "durable", "alone"))
+            ),
+            flush=True,
+        )
     client.disconnect()
     client.loop_stop()
     for name, took in processor.items():
@@ -252,8 +261,9 @@ def main() -> None:
             probe.bind(("127.0.0.1", 0))
             port = probe.getsockname()[1]
         (home / "mosquitto.conf").write_text(
-            f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 1000000\nmax_inflight_messages 2000\n"
-            f"persistence true\npersistence_location {home}/\nautosave_interval 60\n"
+            f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages "
+            "1000000\nmax_inflight_messages 2000\npersistence true\npersistence_location "
+            f"{home}/\nautosave_interval 60\n"
         )
         notebook_of(home / RECORD_FILE)
         broker = subprocess.Popen([executable, "-c", str(home / "mosquitto.conf")], **QUIET)
@@ -269,12 +279,14 @@ def main() -> None:
     shares = np.array(durables) / np.array(alones)
     p50, p99 = np.percentile(waits_ms, [50, 99])
     print(
-        f"of {ROUNDS} rounds: bare_ratio {ratios.min():.2f} to {ratios.max():.2f}, limit_share {shares.min():.2f} to {shares.max():.2f}"
+        f"of {ROUNDS} rounds: bare_ratio {ratios.min():.2f} to {ratios.max():.2f}, limit_share "
+        f"{shares.min():.2f} to {shares.max():.2f}"
     )
     print(f"publish to commit: median {p50:.0f} ms, p99 {p99:.0f} ms, worst {max(waits_ms):.0f} ms")
     print(
-        f"ingest bare_ratio={np.median(ratios):.2f} limit_share={np.median(shares):.2f} {on_disk() if 'no-disk' not in sys.argv else 'growth_ratio=nan bytes_row=nan bytes_sealed=nan'} p99_ms={p99:.0f}"
-        f" durable_per_s={np.median(durables):.0f} load={os.getloadavg()[0]:.1f}"
+        f"ingest bare_ratio={np.median(ratios):.2f} limit_share={np.median(shares):.2f} "
+        f"{on_disk() if 'no-disk' not in sys.argv else 'growth_ratio=nan bytes_row=nan bytes_sealed=nan'} "
+        f"p99_ms={p99:.0f} durable_per_s={np.median(durables):.0f} load={os.getloadavg()[0]:.1f}"
     )
 
 

@@ -7,8 +7,8 @@ growth_ratio  readings per second into a record that holds 100 million, over the
               `Store.record` (packs of five readings, hours and cycles due along with them, each batch with fsync),
               median of rounds in which the two take turns, batch by batch; processor time alone is printed beside it
 
-Run: python tests/bench/ingest_disk.py [ROWS]. The large record takes some 2.5 GB in the folder for temporary files while it
-is measured.
+Run: python tests/bench/ingest_disk.py [ROWS]. The large record takes some 2.5 GB in the folder for temporary files
+while it is measured.
 """
 
 from __future__ import annotations
@@ -67,8 +67,8 @@ def measure_disk() -> dict[str, float]:
             if left or store.raw.count() != rows:
                 raise SystemExit("not everything was sealed")
     print(
-        f"{rows:,} readings in {len(done)} months: {in_table:.2f} bytes each in their table, {sealed_bytes / rows:.2f} sealed;"
-        f" the whole record, with hours, cycles and notebook, {in_all:.2f}"
+        f"{rows:,} readings in {len(done)} months: {in_table:.2f} bytes each in their table, "
+        f"{sealed_bytes / rows:.2f} sealed; the whole record, with hours, cycles and notebook, {in_all:.2f}"
     )
     return {"bytes_row": in_table, "bytes_sealed": sealed_bytes / rows}
 

@@ -35,7 +35,8 @@ DAY_S = 86400
 QUIET_DAY = {"speed_until_s": DAY_S, "ticks_per_step": 20, "cycle_s": 14400}
 CHIP_BLOCKS = 512
 FLAT_BYTES = 2048
-"""A heap that grew by less than this [bytes] between 1,000 and 10,000 samples did not grow: dicts and lists come in steps."""
+"""A heap that grew by less than this [bytes] between 1,000 and 10,000 samples did not grow: dicts and lists come in
+steps."""
 
 
 def main() -> int:
@@ -86,7 +87,8 @@ def _say_sizes(folder: Path, port: int) -> dict[str, int]:
     print(f"program: {len(program)} files, {sum(path.stat().st_size for path in program)} bytes of source")
     found: dict[str, int] = _run("ram_node.py", _settings(folder / "ram", port, "ram-1", samples=10_000))
     print(
-        f"heap in use, 64-bit build: {found['start']} bytes after 1,000 samples, {found['end']} after {found['samples']}"
+        f"heap in use, 64-bit build: {found['start']} bytes after 1,000 samples, {found['end']} after "
+        f"{found['samples']}"
     )
     for kilobytes in (160, 192, 224, 256, 384):
         settings = _settings(folder / f"heap-{kilobytes}", port, "ram-2", samples=1500)
@@ -99,17 +101,26 @@ def _say_sizes(folder: Path, port: int) -> dict[str, int]:
 def _busy_day(folder: Path, port: int, node: str, **more: Any) -> dict[str, Any]:
     folder.mkdir()
     given = {
-        "folder": str(folder), "site": "nursery", "node": node, "host": "127.0.0.1", "port": port,
-        "ca_file": "", "ntp_host": "", "tick_ms": 100, "first_wait_ms": 20,
+        "folder": str(folder),
+        "site": "nursery",
+        "node": node,
+        "host": "127.0.0.1",
+        "port": port,
+        "ca_file": "",
+        "ntp_host": "",
+        "tick_ms": 100,
+        "first_wait_ms": 20,
         "sensors": [
             {"kind": "float", "tray": "tray-1", "pin": 4, "every_ms": 2000},
             {"kind": "pressure", "tray": "tray-1", "pin": 35, "full_pa": 2000, "every_ms": 2000},
             {"kind": "pump", "tray": "tray-1", "pin": 34, "zero": 0.5, "threshold": 0.05, "every_ms": 2000},
             {"kind": "thermometer", "tray": "tray-1", "pin": 15},
-            {"kind": "lux"}, {"kind": "air"},
+            {"kind": "lux"},
+            {"kind": "air"},
         ],
-        "bench": {"speed_until_s": DAY_S, "ticks_per_step": 20}, **more,
-    }  # fmt: skip
+        "bench": {"speed_until_s": DAY_S, "ticks_per_step": 20},
+        **more,
+    }
     day: dict[str, Any] = _run("day_node.py", given, "-X", "heapsize=8M")
     return day
 
@@ -118,8 +129,8 @@ def _say_day(folder: Path, port: int) -> None:
     began = time.monotonic()
     day = _busy_day(folder / "day", port, "day-1", send=True)
     print(
-        f"a day of one tray flooding {DAY_S // 360} times: {day['samples']} samples, {day['flash_bytes']} bytes of journal,"
-        f" {day['wire_bytes']} bytes of packs ({time.monotonic() - began:.0f} s)"
+        f"a day of one tray flooding {DAY_S // 360} times: {day['samples']} samples, {day['flash_bytes']} "
+        f"bytes of journal, {day['wire_bytes']} bytes of packs ({time.monotonic() - began:.0f} s)"
     )
     quiet = _busy_day(folder / "quiet", port, "day-2", send=True, bench=QUIET_DAY)
     print(f"a day of six floods: {quiet['flash_bytes']} bytes of journal, {quiet['wire_bytes']} bytes of packs")
@@ -138,9 +149,20 @@ def _settings(folder: Path, port: int, node: str, *, samples: int) -> dict[str, 
     folder.mkdir()
     fast = [{**sensor, "every_ms": 2} for sensor in NOISE]
     return {
-        "folder": str(folder), "site": "nursery", "node": node, "host": "127.0.0.1", "port": port, "ca_file": "",
-        "ntp_host": "", "tick_ms": 1, "sensors": fast, "pack_s": 1, "flush_s": 1, "first_wait_ms": 20, "samples": samples,
-    }  # fmt: skip
+        "folder": str(folder),
+        "site": "nursery",
+        "node": node,
+        "host": "127.0.0.1",
+        "port": port,
+        "ca_file": "",
+        "ntp_host": "",
+        "tick_ms": 1,
+        "sensors": fast,
+        "pack_s": 1,
+        "flush_s": 1,
+        "first_wait_ms": 20,
+        "samples": samples,
+    }
 
 
 def _run(script: str, settings: dict[str, Any], *options: str, may_fail: bool = False) -> Any:

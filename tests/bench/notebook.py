@@ -123,7 +123,8 @@ def main() -> None:
             saves.append(save(app, f"{pot.tare_g + 4.05:.2f}"))
     print(
         f"notebook load_s={load_s:.2f} load_xlsx_s={load_xlsx_s:.2f} again_s={again_s:.2f} "
-        f"load_cpu_s={load_cpu_s:.2f} load_xlsx_cpu_s={load_xlsx_cpu_s:.2f} form_ms={np.median(forms):.0f} save_ms={np.median(saves):.0f}"
+        f"load_cpu_s={load_cpu_s:.2f} load_xlsx_cpu_s={load_xlsx_cpu_s:.2f} form_ms={np.median(forms):.0f} "
+        f"save_ms={np.median(saves):.0f}"
     )
 
 

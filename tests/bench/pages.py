@@ -46,8 +46,9 @@ MOST_WAIT_MS = 300_000
 
 # Done: a title, and neither a spinner nor an element that waits to be renewed.
 DONE = (
-    "document.querySelector('h1') && document.querySelectorAll('.stMainBlockContainer [data-testid]').length > 8 && "
-    "!document.querySelector('[data-testid=stApp][data-test-script-state=running], [data-testid=stSpinner], [data-testid=stSkeleton], [data-stale=true]')"
+    "document.querySelector('h1') && document.querySelectorAll('.stMainBlockContainer [data-testid]').length "
+    "> 8 && !document.querySelector('[data-testid=stApp][data-test-script-state=running], "
+    "[data-testid=stSpinner], [data-testid=stSkeleton], [data-stale=true]')"
 )
 
 
@@ -126,7 +127,8 @@ def main() -> None:
         load = os.getloadavg()[0]
         slowest = max(times, key=lambda name: times[name])
         print(
-            f"{VISITORS} visitors of the first page take {100 * cores:.0f} % of a core; load {load:.1f} on {os.cpu_count()} cores; slowest: {slowest}"
+            f"{VISITORS} visitors of the first page take {100 * cores:.0f} % of a core; load {load:.1f} on "
+            f"{os.cpu_count()} cores; slowest: {slowest}"
         )
         print(
             f"pages first_s={np.median(firsts):.2f} slowest_s={times[slowest]:.2f} refresh_ms={np.median(renewed):.0f} "

@@ -1,7 +1,7 @@
 """How long the demo's report takes: `tidetray report` as it is typed, on nine trays and 63 days of readings.
 
-`seconds`: the command from its start to its end, the best of three; `cpu_s`: processor time of that one; `html_kib`, `pdf_kib`:
-what it writes; `pages`: sheets of A4.
+`seconds`: the command from its start to its end, the best of three; `cpu_s`: processor time of that one; `html_kib`,
+`pdf_kib`: what it writes; `pages`: sheets of A4.
 
 Run: python tests/bench/report.py
 """

@@ -32,9 +32,12 @@ def trial(trays: int, pots: int, days: int, *, seed: int = 1) -> pd.DataFrame:
     pot = np.repeat(np.arange(trays * pots), days)
     day = np.tile(np.arange(days) * 7.0, trays * pots)
     y = (
-        0.7 + rng.normal(0, 0.2, trays)[tray] + rng.normal(0, 0.2, trays * pots)[pot] + rng.normal(0, 0.1, len(day))
+        0.7
+        + rng.normal(0, 0.2, trays)[tray]
+        + rng.normal(0, 0.2, trays * pots)[pot]
+        + rng.normal(0, 0.1, len(day))
         + day * (0.02 + rng.normal(0, 0.001, trays)[tray] + rng.normal(0, 0.002, trays * pots)[pot])
-    )  # fmt: skip
+    )
     names = np.array(["emersed", "mixed", "submersed"])
     return pd.DataFrame(
         {"treatment": names[tray % 3], "tray": tray, "pot": pot, "day": day, "y": y, "mass_g": np.exp(y)}

@@ -1,15 +1,16 @@
 """Tuning measured: how long it takes, how often its verdict is right, how many tray-weeks its proposals save.
 
 `python tests/bench/tuning.py [NURSERIES]` (300 unless told). Prints what it measured and ends with one line:
-  proposal_s         fit, bootstrap of 2,000 and proposal for 40 trays
-  timetable_s        60 trays of 12 floods a day on one pump and one sump
-  verdict_right      share of right verdicts, one trial of 40 trays on 8 doses, a quarter of the nurseries of each kind
-  false_top_flat     share of flat nurseries in which a top was claimed
-  trayweek_ratio     tray-weeks until the schedule held best is within 2 % of the true best and stays so: closed loop over evenly spaced
+  proposal_s         fit, bootstrap of 2,000 and proposal for 40 trays timetable_s        60 trays of 12 floods a day on
+  one pump and one sump verdict_right      share of right verdicts, one trial of 40 trays on 8 doses, a quarter of the
+  nurseries of each kind false_top_flat     share of flat nurseries in which a top was claimed trayweek_ratio
+  tray-weeks until the schedule held best is within 2 % of the true best and stays so: closed loop over evenly spaced
                      grid. A grid takes the dose with the best mean, as one does without curves
-  ratio_same_curves  the same against a grid whose results go through the same curves as the loop's: what the proposals alone save
-Nurseries that need more than SEVERAL trials count as SEVERAL + 1. Trays differ by 8 % for the verdict and by 15 % for the loop: a small
-grower's six trays, where more than one trial is needed. Flat nurseries are not in the loop: there every schedule is the best.
+  ratio_same_curves  the same against a grid whose results go through the same curves as the loop's: what the proposals
+  alone save
+Nurseries that need more than SEVERAL trials count as SEVERAL + 1. Trays differ by 8 % for the verdict and by 15 % for
+the loop: a small grower's six trays, where more than one trial is needed. Flat nurseries are not in the loop: there
+every schedule is the best.
 """
 
 from __future__ import annotations
@@ -77,7 +78,8 @@ def verdicts(nurseries: int) -> tuple[float, float]:
 
 
 def trials_needed(kind: str, seed: int) -> dict[str, int]:
-    """Trials until the schedule held best is near the true best, and stays so: by proposals, and by the grid judged both ways."""
+    """Trials until the schedule held best is near the true best, and stays so: by proposals, and by the grid judged
+    both ways."""
     nursery = made_nursery(kind, seed, tray_cv=0.15)
     enough = (1 - NEAR_BEST) * nursery.growth(DOSES).max()
     good: dict[str, list[bool]] = {}
@@ -118,8 +120,9 @@ def main() -> None:
     right, false_top = verdicts(nurseries)
     ratio, same = loops(nurseries)
     print(
-        f"tuning proposal_s={proposal:.2f} timetable_s={timetable:.2f} trayweek_ratio={ratio:.2f} verdict_right={right:.3f} "
-        f"false_top_flat={false_top:.3f} ratio_same_curves={same:.2f} nurseries={nurseries}"
+        f"tuning proposal_s={proposal:.2f} timetable_s={timetable:.2f} trayweek_ratio={ratio:.2f} "
+        f"verdict_right={right:.3f} false_top_flat={false_top:.3f} ratio_same_curves={same:.2f} "
+        f"nurseries={nurseries}"
     )
 
 

@@ -22,16 +22,34 @@ from tidetray.ui.web.serve import free_port, start
 
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = (
-    "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-)  # fmt: skip
+    "--no-sandbox",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
 HOST = "127.0.0.1"
 WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 
 PAGES = (
-    "", "alarms", "weigh", "weigh?pot={pot}", "trial", "growth", "compare", "relate", "positions", "tune", "tray?tray={tray}",
-    "report", "notebook", "plan", "set_up", "settings",
-)  # fmt: skip
+    "",
+    "alarms",
+    "weigh",
+    "weigh?pot={pot}",
+    "trial",
+    "growth",
+    "compare",
+    "relate",
+    "positions",
+    "tune",
+    "tray?tray={tray}",
+    "report",
+    "notebook",
+    "plan",
+    "set_up",
+    "settings",
+)
 """Address of every page; a test puts in a pot and a tray of its home."""
 
 DRAWN_S = 60
@@ -84,7 +102,10 @@ def drawn(page: Page) -> None:
     """Wait until the page's script has run to its end, and what it drew has settled."""
     page.wait_for_selector("h1", timeout=1000 * DRAWN_S)
     page.wait_for_function(
-        "!document.querySelector('[data-testid=stApp][data-test-script-state=running], [data-testid=stSpinner], [data-testid=stSkeleton], [data-stale=true]')",
+        (
+            "!document.querySelector('[data-testid=stApp][data-test-script-state=running], "
+            "[data-testid=stSpinner], [data-testid=stSkeleton], [data-stale=true]')"
+        ),
         timeout=1000 * DRAWN_S,
     )
     page.wait_for_timeout(300)

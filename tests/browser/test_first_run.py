@@ -1,4 +1,5 @@
-"""From an empty home to the first reading in a browser: broker, recorder and pages by one command, one node, no file edited."""
+"""From an empty home to the first reading in a browser: broker, recorder and pages by one command, one node, no file
+edited."""
 
 from __future__ import annotations
 
@@ -37,8 +38,11 @@ def started(home: Path, port: int) -> Iterator[subprocess.Popen[str]]:
     """`tidetray start` on a home; ended gently."""
     process = subprocess.Popen(
         [sys.executable, "-m", "tidetray", "start", "--home", str(home), "--port", str(port)],
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    )  # fmt: skip
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
     try:
         yield process
     finally:

@@ -46,8 +46,12 @@ def recorder(home: Path) -> Iterator[None]:
     environment = {**os.environ, "TIDETRAY_BROKER__PORT": str(free_port(HOST, 0))}
     with (home / "recorder.log").open("wb") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "tidetray", "record", "--home", str(home)], cwd=ROOT, env=environment, stdout=log, stderr=subprocess.STDOUT
-        )  # fmt: skip
+            [sys.executable, "-m", "tidetray", "record", "--home", str(home)],
+            cwd=ROOT,
+            env=environment,
+            stdout=log,
+            stderr=subprocess.STDOUT,
+        )
     try:
         yield
     finally:

@@ -105,9 +105,7 @@ def test_a_label_leads_to_its_pot_and_a_reload_stays_there(url: str, phone: Page
     expect(other.get_by_role("heading", name="Sign in")).to_be_visible()
 
 
-def test_two_people_at_once_stand_in_the_trail_under_their_own_names(
-    url: str, browser: Browser, home: Path
-) -> None:  # fmt: skip
+def test_two_people_at_once_stand_in_the_trail_under_their_own_names(url: str, browser: Browser, home: Path) -> None:
     pages: dict[str, Page] = {}
     pots = {"Robin": "t3-a1", "Kim": "t4-a1"}
     for name, pot in pots.items():

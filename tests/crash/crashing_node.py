@@ -1,9 +1,9 @@
 """A simulated node as a process of its own, with its journal on disk, made to be killed at any moment.
 
-Measures what `stream.measured` says, at an even rate by the clock, so that after a start it catches up. A message is
-on disk before it is sent, and stays there until a receipt covers it. Each start is a new boot; what earlier boots left
-goes out under their boot and number, as contract.md asks. When to send what is `tidetray.ingest.nursery.node_journal.Node`'s, as it is
-for the demo's nodes.
+Measures what `stream.measured` says, at an even rate by the clock, so that after a start it catches up. A message is on
+disk before it is sent, and stays there until a receipt covers it. Each start is a new boot; what earlier boots left
+goes out under their boot and number, as contract.md asks. When to send what is
+`tidetray.ingest.nursery.node_journal.Node`'s, as it is for the demo's nodes.
 
 Run: python -m tests.crash.crashing_node, with its settings as one JSON object in the first argument.
 """

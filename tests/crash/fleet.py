@@ -59,9 +59,14 @@ def nodes(folder: Path, port: int, *, readings: int, rate: float, start_s: int, 
     made = []
     for number in range(NODES):
         settings = {
-            "journal": str(folder / f"journal-{number}.sqlite"), "number": number, "port": port, "readings": readings,
-            "rate": rate, "start_s": start_s, "began_s": began_s,
-        }  # fmt: skip
+            "journal": str(folder / f"journal-{number}.sqlite"),
+            "number": number,
+            "port": port,
+            "readings": readings,
+            "rate": rate,
+            "start_s": start_s,
+            "began_s": began_s,
+        }
         command = [sys.executable, "-m", "tests.crash.crashing_node", json.dumps(settings)]
         made.append(Killable(command, folder / f"node-{number}.log"))
     return made

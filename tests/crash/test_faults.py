@@ -1,5 +1,5 @@
-"""Disks, files and locks that stand in the way: a clear error, no receipt for what is not on disk, and all of it recorded
-as soon as the fault is mended, because nothing was acknowledged.
+"""Disks, files and locks that stand in the way: a clear error, no receipt for what is not on disk, and all of it
+recorded as soon as the fault is mended, because nothing was acknowledged.
 """
 
 from __future__ import annotations
@@ -113,11 +113,14 @@ def test_a_record_that_became_read_only(
     mosquitto: Mosquitto, node: NodeSide, bench_store: Store, caplog: pytest.LogCaptureFixture
 ) -> None:
     in_the_way(
-        bench_store, mosquitto, node, caplog,
+        bench_store,
+        mosquitto,
+        node,
+        caplog,
         lambda connection: [connection.execute("PRAGMA query_only = ON")],
         lambda connection: [connection.execute("PRAGMA query_only = OFF")],
         "it may be read only: check the rights",
-    )  # fmt: skip
+    )
 
 
 def test_a_record_that_another_program_holds(
@@ -130,9 +133,14 @@ def test_a_record_that_another_program_holds(
             other.execute("BEGIN IMMEDIATE")
 
         in_the_way(
-            bench_store, mosquitto, node, caplog,
-            hold, lambda _connection: [other.execute("ROLLBACK")], "another program holds it: end that program",
-        )  # fmt: skip
+            bench_store,
+            mosquitto,
+            node,
+            caplog,
+            hold,
+            lambda _connection: [other.execute("ROLLBACK")],
+            "another program holds it: end that program",
+        )
 
 
 def test_a_damaged_page(
@@ -159,10 +167,14 @@ def test_a_damaged_page(
             another.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     in_the_way(
-        bench_store, mosquitto, node, caplog,
-        lambda connection: write(connection, b"\xa5" * page_bytes), lambda connection: write(connection, kept[0]),
+        bench_store,
+        mosquitto,
+        node,
+        caplog,
+        lambda connection: write(connection, b"\xa5" * page_bytes),
+        lambda connection: write(connection, kept[0]),
         "it is damaged: stop the recorder and put a copy",
-    )  # fmt: skip
+    )
 
 
 def test_a_spoilt_write_ahead_log_loses_nothing_silently(
@@ -192,11 +204,13 @@ def test_a_spoilt_write_ahead_log_loses_nothing_silently(
         node.send(
             json.dumps(
                 [
-                    {"n": "boot", "vs": "a1"}, {"n": "seq", "v": 51}, {"n": "oldest", "v": 51},
+                    {"n": "boot", "vs": "a1"},
+                    {"n": "seq", "v": 51},
+                    {"n": "oldest", "v": 51},
                     {"n": "tray-1/level", "u": "m", "v": 0.01, "t": -1},
                 ]
             ).encode()
-        )  # fmt: skip
+        )
         until(lambda: on_disk(bench_store.path) == 51 or _gone(bench_store.path) > 0)
     finally:
         process.kill()
@@ -306,8 +320,12 @@ def test_a_home_that_is_read_only_or_no_database_is_said_at_the_start(tmp_path: 
         subprocess.run(["mount", "-o", "remount,ro", str(home)], check=True)
         done = subprocess.run(
             [sys.executable, "-m", "tidetray", "record", "--home", str(home)],
-            cwd=ROOT, capture_output=True, text=True, timeout=60, check=False,
-        )  # fmt: skip
+            cwd=ROOT,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
     assert done.returncode != 0
     assert "Traceback" not in done.stderr
     assert "cannot write into the home: " in done.stderr

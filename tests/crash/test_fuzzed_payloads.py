@@ -1,7 +1,7 @@
 """100,000 messages gone wrong, through the recorder: each recorded or set aside with its reason, memory flat.
 
-What Hypothesis looks for one by one stands in tests/ingest/wire/test_packs_properties.py; here it is the number, and that the
-recorder forgets nothing and keeps nothing. No broker: batches go straight to what commits them.
+What Hypothesis looks for one by one stands in tests/ingest/wire/test_packs_properties.py; here it is the number, and
+that the recorder forgets nothing and keeps nothing. No broker: batches go straight to what commits them.
 """
 
 from __future__ import annotations
@@ -35,16 +35,33 @@ NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
 NODE = "tidetray/v1/nursery/bench-1"
 PLAIN = "shed/probe"
 PLAIN_TOPICS = tuple(
-    PlainTopic(
-        topic=PLAIN, site="nursery", node="probe-1", tray="tray-1", channel=channel, unit=unit, member=member
-    )
+    PlainTopic(topic=PLAIN, site="nursery", node="probe-1", tray="tray-1", channel=channel, unit=unit, member=member)
     for channel, unit, member in (("water_temp", "Cel", "t"), ("pump", "", "p"))
-)  # fmt: skip
+)
 SEEDS = [*(path.read_bytes() for path in sorted(DATA.glob("pack-*.json"))), b'{"t":21.5,"p":true}']
 SCRAPS = [
-    b"null", b"true", b"-1", b"1e400", b"NaN", b"[]", b"{}", b'""', b"\xff", b"\x00", b"\xef\xbb\xbf", b"[[[[[[[[", b'"v":',
-    b'"n":"seq"', b'"vs":7', b'"bt":1e10', b'"bver":99', b'"t":-1e9', b"9007199254740993", "\u2028".encode(), b"\\ud800",
-]  # fmt: skip
+    b"null",
+    b"true",
+    b"-1",
+    b"1e400",
+    b"NaN",
+    b"[]",
+    b"{}",
+    b'""',
+    b"\xff",
+    b"\x00",
+    b"\xef\xbb\xbf",
+    b"[[[[[[[[",
+    b'"v":',
+    b'"n":"seq"',
+    b'"vs":7',
+    b'"bt":1e10',
+    b'"bver":99',
+    b'"t":-1e9',
+    b"9007199254740993",
+    "\u2028".encode(),
+    b"\\ud800",
+]
 
 
 def gone_wrong(rng: random.Random, payload: bytes) -> bytes:

@@ -105,7 +105,10 @@ def readings_of(home: Path) -> set[tuple[object, ...]]:
 
 
 def hours_of(home: Path) -> pd.DataFrame:
-    query = "SELECT node, tray, channel, hour, n, mean, min, max, covered_s FROM hourly JOIN series ON series.id = hourly.series"
+    query = (
+        "SELECT node, tray, channel, hour, n, mean, min, max, covered_s FROM hourly JOIN series ON series.id = "
+        "hourly.series"
+    )
     columns = ["node", "tray", "channel", "hour", "n", "mean", "min", "max", "covered_s"]
     return pd.DataFrame(rows(home, query), columns=columns).sort_values(columns[:4], ignore_index=True)
 
@@ -171,11 +174,11 @@ def test_nothing_is_lost_or_doubled_by_kills(tmp_path: Path, mosquitto: Mosquitt
     lost, doubled = len(expected - recorded), count - len(recorded & expected)
     cycles, wanted = cycles_of(home), cycles_of(quiet_home)
     print(
-        f"\nkills={sum(killed.values())} readings={count} lost={lost} doubled={doubled} cycles_equal={cycles.equals(wanted)}"
-        f" in_influx={forwarded} influx_equal={influx_equal}"
-        f" seconds={time.time() - began_s:.0f} seed={SEED} cycles={len(wanted)}"
-        f" messages_twice={dict(rows(home, 'SELECT name, value FROM counter')).get('doubled', 0)}"
-        f" boots={len(rows(home, 'SELECT DISTINCT node, boot FROM message_range'))} killed={killed}"
+        f"\nkills={sum(killed.values())} readings={count} lost={lost} doubled={doubled} "
+        f"cycles_equal={cycles.equals(wanted)} in_influx={forwarded} influx_equal={influx_equal} "
+        f"seconds={time.time() - began_s:.0f} seed={SEED} cycles={len(wanted)} "
+        f"messages_twice={dict(rows(home, 'SELECT name, value FROM counter')).get('doubled', 0)} "
+        f"boots={len(rows(home, 'SELECT DISTINCT node, boot FROM message_range'))} killed={killed}"
     )
     assert len(expected) == READINGS
     assert (lost, doubled) == (0, 0)

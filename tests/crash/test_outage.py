@@ -40,9 +40,15 @@ def status(home: Path) -> dict[str, Any]:
 def restart_with(mosquitto: Mosquitto, *lines: str) -> None:
     mosquitto.stop()
     config = "\n".join(
-        [f"listener {mosquitto.port} 127.0.0.1", "allow_anonymous true", "persistence true",
-         f"persistence_location {mosquitto.folder}/", *lines, ""]
-    )  # fmt: skip
+        [
+            f"listener {mosquitto.port} 127.0.0.1",
+            "allow_anonymous true",
+            "persistence true",
+            f"persistence_location {mosquitto.folder}/",
+            *lines,
+            "",
+        ]
+    )
     mosquitto.config = lambda: config  # type: ignore[method-assign]
     mosquitto.start()
 
@@ -64,7 +70,8 @@ def send(node: NodeSide, numbers: range) -> None:
 def test_what_a_broker_dropped_silently_is_seen_and_comes_again(
     mosquitto: Mosquitto, node: NodeSide, bench_store: Store
 ) -> None:
-    """Mosquitto as it comes keeps 1,000 messages for who is away, acknowledges all, and drops the rest without a word."""
+    """Mosquitto as it comes keeps 1,000 messages for who is away, acknowledges all, and drops the rest without
+    a word."""
     restart_with(mosquitto)
     until(node._client.is_connected)
     home = Path(bench_store.path).parent
@@ -90,8 +97,12 @@ def test_what_a_broker_dropped_silently_is_seen_and_comes_again(
         assert 900 < upto < 1100
         assert node.upto() == upto
         assert boot == {
-            "boot": "a1", "receipt_upto": upto, "highest": 3001, "missing": [[upto + 1, 3000]], "outstanding": 3001 - upto,
-        }  # fmt: skip
+            "boot": "a1",
+            "receipt_upto": upto,
+            "highest": 3001,
+            "missing": [[upto + 1, 3000]],
+            "outstanding": 3001 - upto,
+        }
         assert (shown_node["messages_missing"], shown_node["messages_outstanding"]) == (3000 - upto, 3001 - upto)
         assert f"Node bench-1: never said hello, {3000 - upto} messages missing" in run("status", "--home", home)
         send(node, range(upto + 1, 3001))  # as a node does when no receipt comes
@@ -125,9 +136,12 @@ def test_an_outage_shows_and_passes_while_nodes_measure(tmp_path: Path, mosquitt
         shown = status(home)
         state = shown["recorder"]
         return (
-            state is not None and state["connected"] and state["offline_since_ms"] is None and len(shown["nodes"]) == NODES
+            state is not None
+            and state["connected"]
+            and state["offline_since_ms"] is None
+            and len(shown["nodes"]) == NODES
             and max(node["silent_s"] for node in shown["nodes"]) < patience_s
-        )  # fmt: skip
+        )
 
     try:
         eventually(is_calm)

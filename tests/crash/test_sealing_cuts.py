@@ -60,8 +60,13 @@ def test_killed_at_any_step_nothing_is_lost_and_nothing_comes_twice(bench_store:
     work.mkdir()
     counted = subprocess.run(
         [sys.executable, str(Path(__file__).with_name("cut_sealing.py")), str(home), str(work), str(LATER)],
-        cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, text=True, timeout=250, check=True,
-    )  # fmt: skip
+        cwd=ROOT,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        text=True,
+        timeout=250,
+        check=True,
+    )
     steps = int(counted.stdout)
     assert steps > 80
     seen: Counter[tuple[str, bool]] = Counter()

@@ -71,9 +71,9 @@ def test_a_day_leaves_memory_files_and_threads_as_they_were(tmp_path: Path, mosq
     memory, files, threads = np.array(samples).T
     slope = np.polyfit(np.arange(SETTLED_H, HOURS), memory[SETTLED_H:], 1)[0]
     print(
-        f"\nsoak hours={HOURS} readings={recorded(home)} rss_mib={memory[0]:.1f}..{memory[-1]:.1f} mib_an_hour={slope:.3f}"
-        f" files={int(files.min())}..{int(files.max())} threads={int(threads.min())}..{int(threads.max())}"
-        f" seconds={time.monotonic() - began:.0f}"
+        f"\nsoak hours={HOURS} readings={recorded(home)} rss_mib={memory[0]:.1f}..{memory[-1]:.1f} "
+        f"mib_an_hour={slope:.3f} files={int(files.min())}..{int(files.max())} "
+        f"threads={int(threads.min())}..{int(threads.max())} seconds={time.monotonic() - began:.0f}"
     )
     assert slope < MOST_MIB_AN_HOUR
     assert len(set(files[SETTLED_H:])) <= 2, "one may be open for a moment"

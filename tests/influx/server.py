@@ -22,7 +22,8 @@ START_S = 60.0
 
 
 def executable() -> str:
-    """The server's program, as .ci/run exports it or leaves it in the cache. CI fails without it, elsewhere tests are skipped."""
+    """The server's program, as .ci/run exports it or leaves it in the cache. CI fails without it, elsewhere tests are
+    skipped."""
     cache = (
         os.environ.get("TIDETRAY_CI_CACHE")
         or f"{os.environ.get('XDG_CACHE_HOME') or Path.home() / '.cache'}/tidetray-ci"
@@ -73,12 +74,25 @@ class Server:
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
                 [
-                    self.program, "--http-bind-address", f"127.0.0.1:{self.port}", "--reporting-disabled",
-                    "--bolt-path", str(self.folder / "influxd.bolt"), "--sqlite-path", str(self.folder / "influxd.sqlite"),
-                    "--engine-path", str(self.folder / "engine"), "--log-level", "warn", *self.options,
+                    self.program,
+                    "--http-bind-address",
+                    f"127.0.0.1:{self.port}",
+                    "--reporting-disabled",
+                    "--bolt-path",
+                    str(self.folder / "influxd.bolt"),
+                    "--sqlite-path",
+                    str(self.folder / "influxd.sqlite"),
+                    "--engine-path",
+                    str(self.folder / "engine"),
+                    "--log-level",
+                    "warn",
+                    *self.options,
                 ],
-                stdout=log, stderr=log, cwd=self.folder, env={"HOME": str(self.folder), "PATH": os.environ["PATH"]},
-            )  # fmt: skip
+                stdout=log,
+                stderr=log,
+                cwd=self.folder,
+                env={"HOME": str(self.folder), "PATH": os.environ["PATH"]},
+            )
 
     def wait_until_ready(self) -> None:
         deadline = time.monotonic() + START_S
@@ -110,9 +124,12 @@ class Server:
     def settings(self, folder: Path, bucket: str = "tidetray", **more: object) -> InfluxSettings:
         """Of a home whose secrets lie in `folder`; the administrator's lies beside the server."""
         known = {
-            "url": self.url, "org": "nurseries", "bucket": bucket, "token_file": folder / f"{bucket}-token",
+            "url": self.url,
+            "org": "nurseries",
+            "bucket": bucket,
+            "token_file": folder / f"{bucket}-token",
             "admin_token_file": self.folder / "admin-token",
-        }  # fmt: skip
+        }
         return InfluxSettings.model_validate({**known, **more})
 
     def administer(self, path: str, body: object | None = None, method: str | None = None) -> object:

@@ -1,4 +1,5 @@
-"""Passing on: in order, nothing lost, nothing doubled, whatever stops in between; and what the server will never take."""
+"""Passing on: in order, nothing lost, nothing doubled, whatever stops in between; and what the server will
+never take."""
 
 from __future__ import annotations
 
@@ -14,10 +15,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.ingest.store import test_raw_readings
 from tests.influx.passing import Levels, Notes, levels, passing_on, record_levels
 from tests.influx.server import Server
 from tests.ingest.recorder.test_recorder import until
+from tests.ingest.store import test_raw_readings
 from tests.ingest.store.test_raw_readings import seal_all, spring
 from tests.ingest.store.test_recording import T0, sent, stored
 from tidetray.ingest.core.readings import to_ms
@@ -188,8 +189,10 @@ def test_the_forwarder_itself_killed_at_any_moment(bench_store: Store, influx: I
     for delay_s in (0.0, 0.02, 0.05, 0.11, 0.17, 0.3):
         process = subprocess.Popen(
             [sys.executable, "-c", FORWARDER_PROCESS, bench_store.path, influx.model_dump_json()],
-            stdout=subprocess.PIPE, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)},
-        )  # fmt: skip
+            stdout=subprocess.PIPE,
+            cwd=ROOT,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
         assert process.stdout is not None
         process.stdout.readline()
         time.sleep(delay_s)

@@ -1,4 +1,5 @@
-"""`check --prepare` and `check`: what is made, that it is made once, with which rights; and what is said when it is not."""
+"""`check --prepare` and `check`: what is made, that it is made once, with which rights; and what is said when it is
+not."""
 
 from __future__ import annotations
 
@@ -58,8 +59,9 @@ def test_a_new_server_is_set_up_and_the_second_time_changes_nothing(own_server: 
     before = [secret.read_text() for secret in secrets]
     assert len({*before}) == 3
     assert examine_influx(settings) == (
-        True, f"{own_server.url} answers; the token may read and write 'tidetray' and 'tidetray-hourly'",
-    )  # fmt: skip
+        True,
+        f"{own_server.url} answers; the token may read and write 'tidetray' and 'tidetray-hourly'",
+    )
     own_server.stop()
     own_server.start()
     things = own_server.administer("/api/v2/buckets"), own_server.administer("/api/v2/tasks")
@@ -114,8 +116,9 @@ def test_the_token_may_do_what_it_has_to_and_no_more(server: Server, buckets: Ca
     reading = mine.model_copy(update={"forward": False, "token_file": Path(f"{mine.token_file}-to-read")})
     assert list(prepare_influx(reading))[-1].endswith("it may read these two buckets, and nothing else")
     assert examine_influx(reading) == (
-        True, f"{server.url} answers; the token may read '{mine.bucket}' and '{mine.bucket}-hourly'",
-    )  # fmt: skip
+        True,
+        f"{server.url} answers; the token may read '{mine.bucket}' and '{mine.bucket}-hourly'",
+    )
     with Influx(reading) as influx, pytest.raises(InfluxError, match="the token is not allowed to write into"):
         influx.write(mine.bucket, ["reading,site=x value=1.0 0"])
     # a token that may only read is found out by the recorder's home
@@ -191,8 +194,11 @@ def test_commands_from_a_new_home_to_all_sites(
     assert waiting in run("status", "--home", home)
     assert waiting in run("check", "--home", home, expect=1)
     assert json.loads(run("status", "--home", home, "--json"))["influx"] == {
-        "target": f"{settings.url} nurseries/{settings.bucket}", "waiting": 250, "refused": 0, "trouble": "",
-    }  # fmt: skip
+        "target": f"{settings.url} nurseries/{settings.bucket}",
+        "waiting": 250,
+        "refused": 0,
+        "trouble": "",
+    }
     with open_store(home / "tidetray.sqlite") as store, Influx(settings) as writer:
         Forwarder(store, writer, settings).drain()
         state = forwarding_of(store)
@@ -206,8 +212,11 @@ def test_commands_from_a_new_home_to_all_sites(
     assert {row["site"] for row in rows} == {"nursery", "hillside"}
     (theirs,) = [row for row in rows if row["site"] == "hillside"]
     assert (theirs["tray"], theirs["unit"], theirs["value"], theirs["time"]) == (
-        "tray-9", "m", 0.0125, "2026-06-01T08:00:00.000Z",
-    )  # fmt: skip
+        "tray-9",
+        "m",
+        0.0125,
+        "2026-06-01T08:00:00.000Z",
+    )
     assert "0.0125" in run("sites", "--home", home)
     assert "hillside" not in run("sites", "--home", home, "--site", "nursery")
     assert "No readings of a site 'x' there." in run("sites", "--home", home, "--site", "x")

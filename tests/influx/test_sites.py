@@ -55,8 +55,11 @@ def recorder(home: Path) -> Iterator[subprocess.Popen[bytes]]:
     with (home / "log").open("ab") as log:
         process = subprocess.Popen(
             [sys.executable, "-m", "tidetray", "record", "--home", str(home)],
-            stdout=log, stderr=log, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)},
-        )  # fmt: skip
+            stdout=log,
+            stderr=log,
+            cwd=ROOT,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
     try:
         until(lambda: (state := read_state(home)) is not None and state.connected)
         yield process
@@ -132,5 +135,6 @@ def test_two_recorders_write_and_one_home_reads_all_sites(
     run("check", "--prepare", "--home", reading_home, expect=1)  # it has no broker and no record, and needs none
     rows = json.loads(run("sites", "--home", reading_home, "--json"))["rows"]
     assert [(row["site"], row["tray"], row["channel"], row["value"]) for row in rows] == [
-        ("hillside", "tray-1", "level", 0.53), ("nursery", "tray-1", "level", 0.03),
-    ]  # fmt: skip
+        ("hillside", "tray-1", "level", 0.53),
+        ("nursery", "tray-1", "level", 0.03),
+    ]

@@ -1,4 +1,5 @@
-"""Run by MicroPython: a bench node's day without a network, as fast as the computer can; then what it holds, in figures.
+"""Run by MicroPython: a bench node's day without a network, as fast as the computer can; then what it holds, in
+figures.
 
 Settings as for bench.py; with "send" it goes on in real time until all is recorded; with "chip_blocks" its journal
 is on a simulated flash chip of so many blocks, and what that took is counted.

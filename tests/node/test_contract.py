@@ -43,9 +43,17 @@ def test_all_examples_are_run() -> None:
     """A new kind of example needs a test here; blocks without a mark are refused."""
     kinds = [kind for kind, _ in examples("contract.md")]
     assert kinds == [
-        "data", "data without a number", "empty data", "receipt", "here", "here", "data without a clock",
-        "data of an earlier boot without a clock", "timetable", "acl",
-    ]  # fmt: skip
+        "data",
+        "data without a number",
+        "empty data",
+        "receipt",
+        "here",
+        "here",
+        "data without a clock",
+        "data of an earlier boot without a clock",
+        "timetable",
+        "acl",
+    ]
     assert [kind for kind, _ in examples("calibration.md")] == ["calibration.toml", "what load prints", "factors"]
     assert [kind for kind, _ in examples("README.md")] == ["demo settings", "node.json", "secrets.json"]
     for document in ("contract.md", "calibration.md"):
@@ -148,8 +156,10 @@ def test_the_broker_rights_let_a_node_do_its_work_and_no_more(tmp_path: Path, mo
         recorder.publish("tidetray/v1/nursery/bench-1/receipt", b"y", 1).wait_for_publish(5)
         until(lambda: heard["bench-1"] and heard["recorder"])
         assert heard == {
-            "bench-1": ["tidetray/v1/nursery/bench-1/receipt"], "bench-2": [], "recorder": ["tidetray/v1/nursery/bench-1/data"],
-        }  # fmt: skip
+            "bench-1": ["tidetray/v1/nursery/bench-1/receipt"],
+            "bench-2": [],
+            "recorder": ["tidetray/v1/nursery/bench-1/data"],
+        }
     finally:
         for client in clients:
             client.disconnect()

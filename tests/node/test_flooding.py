@@ -21,7 +21,8 @@ def seconds(f, seen, start=3590, end=3800, utc=lambda s: DAY + s):
     said = []
     for s in range(start, end):
         utc_s = utc(s)
-        step = f.step(1000 * s, None if utc_s is None else 1000 * utc_s, {k: (v(s), 1000 * s) for k, v in seen.items() if v(s) is not None})
+        now_seen = {k: (v(s), 1000 * s) for k, v in seen.items() if v(s) is not None}
+        step = f.step(1000 * s, None if utc_s is None else 1000 * utc_s, now_seen)
         if not said or said[-1][1:] != step:
             said.append((s,) + step)
     return [list(one) for one in said]
@@ -60,7 +61,8 @@ def test_what_goes_wrong_during_a_flood_ends_it_and_the_next_ones(tmp_path: Path
     script = """
 f = made(); out.append([seconds(f, {"flooded": lambda s: 0}), f.why])  # no water comes
 f = made(); out.append([seconds(f, {"flooded": lambda s: 0 if s < 3605 else None}), f.why])  # the float's wire breaks
-f = made(pump_sensor=True); out.append([seconds(f, {"flooded": lambda s: 0, "pump": lambda s: 0}), f.why])  # a burnt pump
+f = made(pump_sensor=True)  # a burnt pump
+out.append([seconds(f, {"flooded": lambda s: 0, "pump": lambda s: 0}), f.why])
 f = made(); out.append([seconds(f, {"flooded": lambda s: int(s >= 3610)}), f.why])  # it does not drain
 out.append(seconds(f, {"flooded": lambda s: 0}, 3590 + 86400, 3700 + 86400, lambda s: DAY + s - 86400))
 f.take(json.dumps(dict(GOOD, number=2)).encode()); out.append(f.why)  # a person looked after it

@@ -1,4 +1,5 @@
-"""The journal under MicroPython: cuts at any byte, spoilt bytes, a full flash (LittleFS on a simulated chip), old names."""
+"""The journal under MicroPython: cuts at any byte, spoilt bytes, a full flash (LittleFS on a simulated chip), old
+names."""
 
 from __future__ import annotations
 
@@ -33,7 +34,10 @@ def held(folder, names=("tray-1/level", "light"), boot=0xB2):
 
 def test_messages_come_back_after_a_start_as_they_were(tmp_path: Path) -> None:
     said = run_script(
-        f"FOLDER = {str(tmp_path / 'j')!r}{FILL}{READ}j, found = held(FOLDER)\nprint(json.dumps([found, j.seq, j.bad]))",
+        (
+            f"FOLDER = {str(tmp_path / 'j')!r}{FILL}{READ}j, found = held(FOLDER)\nprint(json.dumps([found, "
+            "j.seq, j.bad]))"
+        ),
         folder=tmp_path,
     )
     found, seq, bad = json.loads(said)
@@ -118,7 +122,10 @@ print(len(whole))
 
 
 def test_names_of_an_earlier_boot_stay_its_own(tmp_path: Path) -> None:
-    script = f"FOLDER = {str(tmp_path / 'j')!r}{FILL}{READ}j, found = held(FOLDER, ('mass', 'tray-2/level', 'humidity'))\nprint(json.dumps(found))"
+    script = (
+        f"FOLDER = {str(tmp_path / 'j')!r}{FILL}{READ}j, found = held(FOLDER, ('mass', 'tray-2/level', "
+        "'humidity'))\nprint(json.dumps(found))"
+    )
     found = json.loads(run_script(script, folder=tmp_path))
     assert [[reading[0] for reading in message[2]] for message in found][:1] == [
         ["tray-1/level", "light", "tray-1/level"]
@@ -149,7 +156,8 @@ while True:
         break
     found.append((message[1], message[2]))
 again = journal.Journal(FOLDER, 0xB2, ["mass"], 131072, 16384, sampling.summary)
-print(json.dumps([first, drop, j.dropped_messages, j.dropped_readings, found[0], len(found), found[0][0], again.dropped_messages]))
+lost = [j.dropped_messages, j.dropped_readings]
+print(json.dumps([first, drop] + lost + [found[0], len(found), found[0][0], again.dropped_messages]))
 """
     first, drop, messages, readings, oldest, held, lowest, after_start = json.loads(run_script(script, folder=tmp_path))
     assert 0 < first < drop

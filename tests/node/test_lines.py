@@ -1,4 +1,5 @@
-"""A node's lines, under MicroPython: TLS and wrong certificates, a frozen broker, growing waits, a time server, no clock."""
+"""A node's lines, under MicroPython: TLS and wrong certificates, a frozen broker, growing waits, a time server, no
+clock."""
 
 from __future__ import annotations
 
@@ -165,11 +166,12 @@ def test_tls_refuses_another_authority_and_another_name(
     given = settings(folder, tls_broker, ca_file="ca.der", server_name=name, user="node", password="secret")
     (folder / "ca.der").write_bytes((authority / ca).read_bytes())
     tried, up, why, samples = watch(
-        tmp_path, given,
+        tmp_path,
+        given,
         "ups = []\nturn(400, lambda: ups.append(n.link.up))\n"
         "while not n.link.why and len(ups) < 20000: turn(1, lambda: ups.append(n.link.up))\n"
         "print(json.dumps([len(ups), any(ups), n.link.why, n.samples]))",
-    )  # fmt: skip
+    )
     assert tried >= 400
     assert not up
     assert "CERT" in why.upper()

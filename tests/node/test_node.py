@@ -70,14 +70,20 @@ def test_a_day_without_a_network_is_recorded_whole(tmp_path: Path, mosquitto: Mo
 
 def test_edges_are_dated_to_a_tenth_of_a_second_while_packs_go_each_minute(tmp_path: Path) -> None:
     given = settings(
-        tmp_path / "node", 1, sensors=[{"kind": "float", "tray": "tray-1", "pin": 4}], tick_ms=50, pack_s=60, flush_s=10,
+        tmp_path / "node",
+        1,
+        sensors=[{"kind": "float", "tray": "tray-1", "pin": 4}],
+        tick_ms=50,
+        pack_s=60,
+        flush_s=10,
         bench={"speed_until_s": 1100},
-    )  # fmt: skip
+    )
     figures = json.loads(finished(start(HERE / "day_node.py", given, stdout=subprocess.PIPE, stderr=subprocess.PIPE)))
     assert figures["messages"] <= 19
     seen = sorted((time_ms, value) for _, time_ms, value in journaled(tmp_path / "node" / "journal"))
     edges = [(time_ms / 1000 % 360, after) for (_, before), (time_ms, after) in pairwise(seen) if before != after]
-    # the made-up water passes the float at 0.02 of 0.05 m: 0.4 · 40 s after the start, and at (1 - √0.4) · 60 s of the drain
+    # the made-up water passes the float at 0.02 of 0.05 m: 0.4 · 40 s after the start, and at (1 - √0.4) · 60 s of the
+    # drain
     assert len(edges) >= 5
     for at_s, value in edges:
         assert at_s == pytest.approx(16.0 if value else 120 + 60 * (1 - 0.4**0.5), abs=0.101)
@@ -213,7 +219,10 @@ def faults_of(tmp_path: Path, node: str, secrets: str = "{}") -> str:
     (tmp_path / "node.json").write_text(node)
     (tmp_path / "secrets.json").write_text(secrets)
     return run_script(
-        f"import config\ntry:\n    config.load({str(tmp_path)!r})\nexcept config.SettingsError as error:\n    print(error)",
+        (
+            f"import config\ntry:\n    config.load({str(tmp_path)!r})\nexcept config.SettingsError as error:\n   "
+            " print(error)"
+        ),
         folder=tmp_path,
     )
 
@@ -240,32 +249,48 @@ def test_settings_say_all_that_is_wrong_at_once(tmp_path: Path) -> None:
 def test_a_slip_in_a_sensor_or_a_flood_is_refused(tmp_path: Path) -> None:
     """A limit whose name is misspelt must not silently be the default one."""
     sensors = [
-        {"kind": "float", "tray": "tray-1", "pin": "4"}, {"kind": "float", "tray": "tray-2", "pin": 4, "brake_pn": 5}, {"kind": "sonar"},
-        {"kind": "ultrasonic", "trigger_pin": 1, "echo_pin": 2, "height_m": "0.25"}, {"kind": "pump", "pin": 3, "zero": 0.5},
-        {"kind": "lux", "calibration": {"light": 1.1}}, {"kind": "air", "calibration": {"lihgt": [1, 0]}}, 7,
-    ]  # fmt: skip
+        {"kind": "float", "tray": "tray-1", "pin": "4"},
+        {"kind": "float", "tray": "tray-2", "pin": 4, "brake_pn": 5},
+        {"kind": "sonar"},
+        {"kind": "ultrasonic", "trigger_pin": 1, "echo_pin": 2, "height_m": "0.25"},
+        {"kind": "pump", "pin": 3, "zero": 0.5},
+        {"kind": "lux", "calibration": {"light": 1.1}},
+        {"kind": "air", "calibration": {"lihgt": [1, 0]}},
+        7,
+    ]
     flooding = {"tray": "tray-3", "pump_pin": 26, "max_fil_s": 60, "max_wet_s": 0, "pump_on": 2}
     node = {"site": "nursery", "node": "bench-1", "host": "h", "sensors": sensors, "flooding": flooding}
     said = faults_of(tmp_path, json.dumps(node)).splitlines()
     for part in (
-        "sensor 1 (float): pin is '4'", "sensor 2 (float): brake_pn is not known", "sensor 3: kind is 'sonar'", "sensor 4 (ultrasonic): height_m",
-        "sensor 5 (pump): threshold is missing", "sensor 6 (lux): calibration", "sensor 7 (air): calibration", "sensor 8: kind is None",
-        "flooding: drain_pin is missing", "flooding: max_fil_s is not known", "flooding: max_wet_s is 0", "flooding: pump_on is 2",
+        "sensor 1 (float): pin is '4'",
+        "sensor 2 (float): brake_pn is not known",
+        "sensor 3: kind is 'sonar'",
+        "sensor 4 (ultrasonic): height_m",
+        "sensor 5 (pump): threshold is missing",
+        "sensor 6 (lux): calibration",
+        "sensor 7 (air): calibration",
+        "sensor 8: kind is None",
+        "flooding: drain_pin is missing",
+        "flooding: max_fil_s is not known",
+        "flooding: max_wet_s is 0",
+        "flooding: pump_on is 2",
         "flooding: no float switch on tray 'tray-3'",
-    ):  # fmt: skip
+    ):
         assert [line for line in said if part in line], part
 
 
 def test_the_real_board_against_made_up_hardware(tmp_path: Path) -> None:
     """All that can be tested of board.py without a board: watchdog, Wi-Fi, pins, an uptime that never turns over."""
     (tmp_path / "machine.py").write_text(
-        "class Pin:\n    IN, OUT, PULL_UP = 0, 1, 2\n    def __init__(self, *a, **k):\n        self.a, self.k = a, k\n"
-        "class WDT:\n    fed = []\n    def __init__(self, timeout):\n        self.fed.append(timeout)\n    def feed(self):\n        self.fed.append('fed')\n"
-        "class I2C:\n    def __init__(self, *a, **k):\n        self.k = k\nADC = Pin\n"
+        "class Pin:\n    IN, OUT, PULL_UP = 0, 1, 2\n    def __init__(self, *a, **k):\n        self.a, "
+        "self.k = a, k\nclass WDT:\n    fed = []\n    def __init__(self, timeout):\n        "
+        "self.fed.append(timeout)\n    def feed(self):\n        self.fed.append('fed')\nclass I2C:\n    def "
+        "__init__(self, *a, **k):\n        self.k = k\nADC = Pin\n"
     )
     (tmp_path / "network.py").write_text(
-        "STA_IF = 0\nclass WLAN:\n    said, up = [], False\n    def __init__(self, kind):\n        pass\n    def isconnected(self):\n        return WLAN.up\n"
-        "    def active(self, on):\n        self.said.append(on)\n    def connect(self, *a):\n        self.said.append(a)\n"
+        "STA_IF = 0\nclass WLAN:\n    said, up = [], False\n    def __init__(self, kind):\n        pass\n    "
+        "def isconnected(self):\n        return WLAN.up\n    def active(self, on):\n        "
+        "self.said.append(on)\n    def connect(self, *a):\n        self.said.append(a)\n"
     )
     (tmp_path / "onewire.py").write_text("class OneWire:\n    def __init__(self, pin):\n        pass\n")
     script = f"""
@@ -273,7 +298,8 @@ sys.path.insert(0, {str(tmp_path)!r})
 import json
 sys.modules.pop("machine", None)
 import machine, network, board, time
-b = board.Board({{"watchdog_ms": 8000, "wifi_name": "shed", "wifi_password": "p", "i2c": {{"scl_pin": 1, "sda_pin": 2}}}})
+pins = {{"scl_pin": 1, "sda_pin": 2}}
+b = board.Board({{"watchdog_ms": 8000, "wifi_name": "shed", "wifi_password": "p", "i2c": pins}})
 b.feed(); b.feed()
 ups = [b.network_up(0), b.network_up(1000), b.network_up(61001)]
 network.WLAN.up = True
@@ -285,7 +311,8 @@ class Time:
     ticks_diff = staticmethod(time.ticks_diff)
 board.time = Time
 ticks[0] = 500
-print(json.dumps([machine.WDT.fed, ups, network.WLAN.said, b.output(3, 1).k["value"], b.i2c().k["freq"], 0 <= b.random() <= 1, b.now_ms()]))
+said = [machine.WDT.fed, ups, network.WLAN.said]
+print(json.dumps(said + [b.output(3, 1).k["value"], b.i2c().k["freq"], 0 <= b.random() <= 1, b.now_ms()]))
 """
     fed, ups, wifi, value, frequency, is_random, uptime = json.loads(run_script(script, folder=tmp_path))
     assert fed == [8000, "fed", "fed"]

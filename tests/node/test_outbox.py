@@ -65,8 +65,10 @@ def test_a_receipt_for_the_future_and_junk_are_ignored(tmp_path: Path) -> None:
 o = outbox.Outbox(fill(0x7F3A, 5), 3)
 o.connected()
 sent = len(all_due(o))
-for payload in (b'{"boot":"00007f3a","upto":4}', b'{"boot":"00007f3a","upto":1000}', b'{"boot":"0000ffff","upto":1}', b'junk', b'[]', b'\\xff\\xfe',
-                b'{"boot":"00007f3a","upto":true}', b'{"boot":"00007f3a","upto":-1}', b'{"boot":"7f3a","upto":1}', b'{"boot":7,"upto":1}', b'{}'):
+for payload in (b'{"boot":"00007f3a","upto":4}', b'{"boot":"00007f3a","upto":1000}',
+                b'{"boot":"0000ffff","upto":1}', b'junk', b'[]', b'\\xff\\xfe',
+                b'{"boot":"00007f3a","upto":true}', b'{"boot":"00007f3a","upto":-1}',
+                b'{"boot":"7f3a","upto":1}', b'{"boot":7,"upto":1}', b'{}'):
     o.receipt(payload, 0)
 before = o.ignored, o.journal.receipted(0x7F3A), len(all_due(o))
 o.receipt(b'{"boot":"00007f3a","upto":2}', 0)
@@ -162,16 +164,24 @@ out.append([c.heard(T - 86400000, 6000), c.offset_ms - T])     # a day back ...
 out.append([c.heard(T - 86400000 + 60000, 66000), c.offset_ms - T])  # ... and a second answer that agrees
 """
     assert run(tmp_path, script) == [
-        [False, None], [True, -1000], [False, -1000], [True, -100], [False, -100], [False, -100],
-        [False, -100], [True, -86_406_000],
-    ]  # fmt: skip
+        [False, None],
+        [True, -1000],
+        [False, -1000],
+        [True, -100],
+        [False, -100],
+        [False, -100],
+        [False, -100],
+        [True, -86_406_000],
+    ]
 
 
 def test_debounce_and_deadband(tmp_path: Path) -> None:
     script = """
 import sampling
 switch = sampling.Debounced(2000)
-out.append([at for at in range(0, 20000, 100) if (since := switch.see(int(3000 <= at < 3500 or at >= 10000), at)) is not None and out.append([at, since]) is None])
+seen = [(at, switch.see(int(3000 <= at < 3500 or at >= 10000), at)) for at in range(0, 20000, 100)]
+out += [[at, since] for at, since in seen if since is not None]
+out.append([at for at, since in seen if since is not None])
 band = sampling.Deadband(0.002, 10000)
 kept = []
 for at in range(0, 700000, 10000):
@@ -194,7 +204,8 @@ for at in range(0, 1200000, 1000):
     level = 0.04 if at < 300000 else 0.001
     kept += [t for t, _ in band.see(level, at, watch.heartbeat_ms("tray-1", level, at))]
 out.append(kept)
-out.append([watch.heartbeat_ms("tray-1", 0.04, 659000), watch.heartbeat_ms("tray-1", 0.04, 660000), watch.heartbeat_ms("tray-2", 0.04, 70000)])
+two = [watch.heartbeat_ms("tray-1", 0.04, 659000)]
+out.append(two + [watch.heartbeat_ms("tray-1", 0.04, 660000), watch.heartbeat_ms("tray-2", 0.04, 70000)])
 """
     kept, beats = run(tmp_path, script)
     assert kept[:3] == [0, 60_000, 70_000]  # as soon as it stopped, then each 10 s

@@ -1,4 +1,5 @@
-"""A node killed at any moment, before a real broker and the real recorder: all that was on its flash is recorded, once."""
+"""A node killed at any moment, before a real broker and the real recorder: all that was on its flash is
+recorded, once."""
 
 from __future__ import annotations
 

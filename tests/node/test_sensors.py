@@ -68,7 +68,10 @@ def ask(tmp_path: Path, expressions: list[str]) -> list[Any]:
 
 
 def thermometer(raw: int, configuration: int = 0x7F) -> str:
-    said = f'(lambda b: b + bytes((sensors.crc8(b, 0x8C, 0, True),)))(struct.pack("<H", {raw}) + bytes((0x4B, 0x46, {configuration}, 255, 12, 16)))'
+    said = (
+        f'(lambda b: b + bytes((sensors.crc8(b, 0x8C, 0, True),)))(struct.pack("<H", {raw}) + bytes((0x4B, 0x46, '
+        f"{configuration}, 255, 12, 16)))"
+    )
     return f"ask(sensors.Thermometer(Wire({said})), 2)"
 
 
@@ -87,8 +90,17 @@ def test_checksums(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("raw", "celsius"),
-    [(0x07D0, 125.0), (0x0191, 25.0625), (0x00A2, 10.125), (0x0008, 0.5), (0, 0.0), (0xFFF8, -0.5), (0xFF5E, -10.125), (0xFC90, -55.0)],
-)  # fmt: skip
+    [
+        (0x07D0, 125.0),
+        (0x0191, 25.0625),
+        (0x00A2, 10.125),
+        (0x0008, 0.5),
+        (0, 0.0),
+        (0xFFF8, -0.5),
+        (0xFF5E, -10.125),
+        (0xFC90, -55.0),
+    ],
+)
 def test_thermometer_says_what_its_data_sheet_says(tmp_path: Path, raw: int, celsius: float) -> None:
     assert ask(tmp_path, [thermometer(raw)]) == [[["water_temp", celsius]]]
 
@@ -166,7 +178,10 @@ def test_ultrasonic_level(tmp_path: Path) -> None:
     found = ask(
         tmp_path,
         [
-            "ask(sensors.UltrasonicLevel(Pin([0]), None, 0.25, 20.0, lambda p, l, t, v=[1000, 1000, -1, 400, 1000]: v.pop()), 1)",
+            (
+                "ask(sensors.UltrasonicLevel(Pin([0]), None, 0.25, 20.0, lambda p, l, t, v=[1000, 1000, -1, 400, "
+                "1000]: v.pop()), 1)"
+            ),
             "ask(sensors.UltrasonicLevel(Pin([0]), None, 0.25, 20.0, lambda p, l, t: -1), 1)",
             "ask(sensors.UltrasonicLevel(Pin([0]), None, 0.25, 20.0, lambda p, l, t: 100), 1)",
         ],
@@ -202,7 +217,10 @@ def load_cell(raw: int) -> str:
 
 
 def test_load_cell(tmp_path: Path) -> None:
-    uncalibrated = "sensors.Fitted({'kind': 'load'}, type('D', (), {'every_ms': 1, 'read': lambda self, now: [('mass', 0.501)]})())"
+    uncalibrated = (
+        "sensors.Fitted({'kind': 'load'}, type('D', (), {'every_ms': 1, 'read': lambda self, now: [('mass', "
+        "0.501)]})())"
+    )
     found = ask(
         tmp_path,
         [

@@ -99,7 +99,10 @@ def recorded(path: str | Path, node: str) -> list[Kept]:
     """What is on the recorder's disk of a node."""
     rows = ask(
         path,
-        "SELECT series.tray, series.channel, time_ms, value FROM reading JOIN series ON series.id = reading.series WHERE node = ?",
+        (
+            "SELECT series.tray, series.channel, time_ms, value FROM reading JOIN series ON series.id = "
+            "reading.series WHERE node = ?"
+        ),
         node,
     )
     return [(f"{tray}/{channel}".lstrip("/"), time_ms, value) for tray, channel, time_ms, value in rows]
@@ -130,10 +133,21 @@ def journaled(folder: Path) -> list[Kept]:
 def settings(folder: Path, port: int, **changes: Any) -> dict[str, Any]:
     folder.mkdir(exist_ok=True)
     return {
-        "folder": str(folder), "site": "nursery", "node": "bench-1", "host": "127.0.0.1", "port": port, "ca_file": "",
-        "ntp_host": "", "sensors": NOISE, "tick_ms": 5, "pack_s": 1, "flush_s": 0, "first_wait_ms": 20, "longest_wait_ms": 200,
+        "folder": str(folder),
+        "site": "nursery",
+        "node": "bench-1",
+        "host": "127.0.0.1",
+        "port": port,
+        "ca_file": "",
+        "ntp_host": "",
+        "sensors": NOISE,
+        "tick_ms": 5,
+        "pack_s": 1,
+        "flush_s": 0,
+        "first_wait_ms": 20,
+        "longest_wait_ms": 200,
         **changes,
-    }  # fmt: skip
+    }
 
 
 @contextmanager
@@ -195,10 +209,23 @@ class Lane:
     @property
     def settings(self) -> dict[str, Any]:
         return {
-            "folder": str(self.folder), "trace": str(self.folder / "trace"), "site": "nursery", "node": self.name,
-            "host": "127.0.0.1", "port": self.port, "ca_file": "", "ntp_host": "", "tick_ms": 1, "sensors": NOISE,
-            "pack_s": 1, "flush_s": 0, "resend_s": 1, "first_wait_ms": 20, "longest_wait_ms": 100, "segment_bytes": 8192,
-        }  # fmt: skip
+            "folder": str(self.folder),
+            "trace": str(self.folder / "trace"),
+            "site": "nursery",
+            "node": self.name,
+            "host": "127.0.0.1",
+            "port": self.port,
+            "ca_file": "",
+            "ntp_host": "",
+            "tick_ms": 1,
+            "sensors": NOISE,
+            "pack_s": 1,
+            "flush_s": 0,
+            "resend_s": 1,
+            "first_wait_ms": 20,
+            "longest_wait_ms": 100,
+            "segment_bytes": 8192,
+        }
 
     def cut(self, times: int, longest_s: float, seed: int) -> None:
         """Let it run and kill it, `times` times; then let it send all that it holds."""

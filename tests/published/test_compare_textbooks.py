@@ -6,27 +6,30 @@ import pytest
 
 from tidetray.analysis.compare.one_day import compare_treatments
 
-# Sokal and Rohlf, Biometry, box 10.1: left wing lengths of mosquitoes, two measurements of each of four females from each
-# of three cages. Data and sums of squares from memory; that the data give the sums (665.68, 1720.68, 15.62) was checked.
+# Sokal and Rohlf, Biometry, box 10.1: left wing lengths of mosquitoes, two measurements of each of four females from
+# each
+# of three cages. Data and sums of squares from memory; that the data give the sums (665.68, 1720.68, 15.62) was
+# checked.
 WINGS = [
     [[58.5, 59.5], [77.8, 80.9], [84.0, 83.6], [70.1, 68.3]],
     [[69.8, 69.8], [56.0, 54.5], [50.7, 49.3], [63.8, 65.8]],
     [[56.6, 57.5], [77.8, 79.2], [69.9, 69.2], [62.1, 64.5]],
 ]
 
-# Fisher 1936, Annals of Eugenics 7:179-188: sepal length of 50 flowers of each species, in mm (a public copy of the set).
+# Fisher 1936, Annals of Eugenics 7:179-188: sepal length of 50 flowers of each species, in mm (a public copy of the
+# set).
 SEPALS_MM = {
     "setosa": (
-        "51 49 47 46 50 54 46 50 44 49 54 48 48 43 58 57 54 51 57 51 54 51 46 51 48 50 50 52 52 47 48 54 52 55 49 50 55 49 "
-        "44 51 50 45 44 50 51 48 51 46 53 50"
+        "51 49 47 46 50 54 46 50 44 49 54 48 48 43 58 57 54 51 57 51 54 51 46 51 48 50 50 52 52 47 48 54 52 "
+        "55 49 50 55 49 44 51 50 45 44 50 51 48 51 46 53 50"
     ),
     "versicolor": (
-        "70 64 69 55 65 57 63 49 66 52 50 59 60 61 56 67 56 58 62 56 59 61 63 61 64 66 68 67 60 57 55 55 58 60 54 60 67 63 "
-        "56 55 55 61 58 50 56 57 57 62 51 57"
+        "70 64 69 55 65 57 63 49 66 52 50 59 60 61 56 67 56 58 62 56 59 61 63 61 64 66 68 67 60 57 55 55 58 "
+        "60 54 60 67 63 56 55 55 61 58 50 56 57 57 62 51 57"
     ),
     "virginica": (
-        "63 58 71 63 65 76 49 73 67 72 65 64 68 57 58 64 65 77 77 60 69 56 77 63 67 72 62 61 64 72 74 79 64 63 61 77 63 64 "
-        "60 69 67 69 58 68 67 67 63 65 62 59"
+        "63 58 71 63 65 76 49 73 67 72 65 64 68 57 58 64 65 77 77 60 69 56 77 63 67 72 62 61 64 72 74 79 64 "
+        "63 61 77 63 64 60 69 67 69 58 68 67 67 63 65 62 59"
     ),
 }
 

@@ -1,7 +1,7 @@
 """Curves against a dose, against R 4.2.2 (lm, optimize, uniroot, lme4 1.1-31, lmerTest 3.1-3, msm 1.7).
 
-The calls stand in `reference/06_dose_*.json`. Data: Puromycin (Treloar 1974), CO2 (Potvin, Lechowicz and Tardif 1990), Oats (Yates 1935), ethanol
-(Brinkman 1981), methionine (Kratzer and Littell 2006), all as in R's packages.
+The calls stand in `reference/06_dose_*.json`. Data: Puromycin (Treloar 1974), CO2 (Potvin, Lechowicz and Tardif 1990),
+Oats (Yates 1935), ethanol (Brinkman 1981), methionine (Kratzer and Littell 2006), all as in R's packages.
 """
 
 import numpy as np
@@ -95,7 +95,8 @@ def test_profile_limits_of_the_join_agree(key: tuple[str, str]) -> None:
         expected = reference[R_NAMES[row.curve]]
         limits = [np.nan if v is None else v for v in expected["x0_profileF"]]
         if expected["join_inside_range"]:
-            # Between the lowest dose and the next the RSS of the linear plateau does not hang on x0: a limit at the very end is where
+            # Between the lowest dose and the next the RSS of the linear plateau does not hang on x0: a limit at the
+            # very end is where
             # R's least squares takes its columns for one, not a crossing.
             reach = np.ptp(SETS[key][0])
             low = np.nan if limits[0] < SETS[key][0].min() + 1e-3 * reach else limits[0]

@@ -71,7 +71,8 @@ def test_daily_light_integral_of_a_half_sine_day():
 
 
 def test_daily_light_integral_runs_straight_between_readings():
-    # 0 at the start of the day rising to 200 at 1 h, 200 until 12 h: 8.28 (own arithmetic; steps would say 8.64 or 7.92)
+    # 0 at the start of the day rising to 200 at 1 h, 200 until 12 h: 8.28 (own arithmetic; steps would say 8.64 or
+    # 7.92)
     times = pd.DatetimeIndex([MIDNIGHT + pd.Timedelta(hours=h) for h in (0, 1, 12)])
     times = times.append(pd.DatetimeIndex([times[-1] + pd.Timedelta("1ms"), MIDNIGHT + pd.Timedelta(hours=24)]))
     day = dli(times, np.array([0.0, 200, 200, 0, 0]), max_gap_s=12 * 3600)
@@ -158,8 +159,14 @@ def rising_and_falling(floods: int, hold_s: float) -> pd.DataFrame:
     reached = start + pd.Timedelta(86.4, "s")
     drain = reached + pd.Timedelta(hold_s, "s")
     return pd.DataFrame(
-        {"flood_start": start, "flood_reached": reached, "drain_start": drain, "dry": drain + pd.Timedelta(238.86, "s"), "outcome": "complete"}
-    )  # fmt: skip
+        {
+            "flood_start": start,
+            "flood_reached": reached,
+            "drain_start": drain,
+            "dry": drain + pd.Timedelta(238.86, "s"),
+            "outcome": "complete",
+        }
+    )
 
 
 def a_day() -> pd.DataFrame:

@@ -28,7 +28,8 @@ def test_the_eye_as_fitted() -> None:
 
 
 def test_lux_per_photon_flux_of_sun_and_sky() -> None:
-    """Thimijan and Heins 1983 have 54 for sun and sky; the spectrum on a tilted plane at air mass 1.5 has 54 within 3 %."""
+    """Thimijan and Heins 1983 have 54 for sun and sky; the spectrum on a tilted plane at air mass 1.5 has 54 within 3
+    %."""
     reference = spectrum.get_reference_spectra(wavelengths=NM, standard="ASTM G173-03")["global"].to_numpy()
     lux = 683.0 * float((reference * eye(NM)).sum())
     grown = (NM >= 400) & (NM <= 700)

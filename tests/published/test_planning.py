@@ -40,18 +40,25 @@ def spread(row: dict[str, Any]) -> dict[str, float]:
 def test_t_tests_two_sample_paired_and_one_sided() -> None:
     for row in cases("t"):
         found = power(
-            trays=row["n"], difference=row["delta"], tray_sd=row["sd"], alpha=row["sig"],
-            sides=1 if row["alternative"] == "one.sided" else 2, paired=row["type"] == "paired",
-        )  # fmt: skip
+            trays=row["n"],
+            difference=row["delta"],
+            tray_sd=row["sd"],
+            alpha=row["sig"],
+            sides=1 if row["alternative"] == "one.sided" else 2,
+            paired=row["type"] == "paired",
+        )
         assert found == pytest.approx(row["power_strict"], rel=TOLERANCE), row
 
 
 def test_f_tests() -> None:
     for row in cases("anova"):
         found = power(
-            trays=row["n"], between_variance=row["between_var"], treatments=row["groups"], tray_sd=row["within_var"] ** 0.5,
+            trays=row["n"],
+            between_variance=row["between_var"],
+            treatments=row["groups"],
+            tray_sd=row["within_var"] ** 0.5,
             alpha=row["sig"],
-        )  # fmt: skip
+        )
         assert found == pytest.approx(row["power"], rel=TOLERANCE), row
 
 
@@ -62,9 +69,12 @@ def test_trays_for_a_power_wanted() -> None:
         assert found.trays == row["n_ceiling"], row
     for row in cases("anova_solve_n"):
         found = trays_needed(
-            target=row["power"], between_variance=row["between_var"], treatments=row["groups"],
-            tray_sd=row["within_var"] ** 0.5, alpha=row["sig"],
-        )  # fmt: skip
+            target=row["power"],
+            between_variance=row["between_var"],
+            treatments=row["groups"],
+            tray_sd=row["within_var"] ** 0.5,
+            alpha=row["sig"],
+        )
         assert found.exact == pytest.approx(row["n_exact"], rel=TOLERANCE), row
     for row in cases("nested_solve_trays"):
         found = trays_needed(target=row["power"], difference=row["delta"], pots=row["pots"], **spread(row))
@@ -105,7 +115,8 @@ def test_unequal_pots_as_simulated() -> None:
 
 
 def test_textbook_power_of_the_t_test() -> None:
-    """Cohen 1988, table 2.3.5 (two-sided 0.05; from memory), printed to 0.01; statsmodels 0.15.0 gives 0.8015, 0.8070, 0.6569."""
+    """Cohen 1988, table 2.3.5 (two-sided 0.05; from memory), printed to 0.01; statsmodels 0.15.0 gives 0.8015, 0.8070,
+    0.6569."""
     for d, n, printed in ((0.5, 64, 0.80), (1.0, 17, 0.81), (2.0, 4, 0.66), (2.0, 6, 0.88)):
         assert power(trays=n, difference=d, tray_sd=1.0) == pytest.approx(printed, abs=6e-3)
     assert power(trays=17, difference=1.0, tray_sd=1.0) == pytest.approx(0.8070, abs=5e-5)
@@ -143,10 +154,11 @@ def test_shuffling_has_a_floor() -> None:
 
 
 def test_the_spread_of_a_past_trial() -> None:
-    """Pastes (Davies and Goldsmith 1972; lme4 1.1-31: lmer(strength ~ 1 + (1 | batch) + (1 | sample)))) as a plan's past.
+    """Pastes (Davies and Goldsmith 1972; lme4 1.1-31: lmer(strength ~ 1 + (1 | batch) + (1 | sample)))) as a plan's
+    past.
 
-    Casks as trays within batches as treatments, balanced: the mean squares of Davies and Goldsmith's analysis of variance give
-    the variance between casks (17.545 - 0.678) / 2 = 8.434 and within 0.678 (table 6.7, from memory).
+    Casks as trays within batches as treatments, balanced: the mean squares of Davies and Goldsmith's analysis of
+    variance give the variance between casks (17.545 - 0.678) / 2 = 8.434 and within 0.678 (table 6.7, from memory).
     """
     frame = pd.read_csv(DATA.parent / "Pastes.csv")
     frame["tray"] = frame["batch"].astype(str) + frame["cask"].astype(str)

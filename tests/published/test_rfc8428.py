@@ -1,4 +1,5 @@
-"""RFC 8428 (Jennings, Shelby, Arkko, Keranen, Bormann 2018), section 5.1: the JSON examples against their resolved form.
+"""RFC 8428 (Jennings, Shelby, Arkko, Keranen, Bormann 2018), section 5.1: the JSON examples against their resolved
+form.
 
 Examples and resolved forms were read in the authors' drafts and generated example files (repository
 core-wg/senml-spec), not in the printed RFC. Resolved times of examples without a base time are "now".

@@ -72,9 +72,9 @@ def test_critical_values_of_cochran(groups: int, replicates: int, one_percent: f
 def test_the_check_standard_of_nist_drifts_and_the_average_sees_it() -> None:
     """NIST mass check standard (dataplot CROARK5.DAT, read): 105 values before 1985.4 give the baseline.
 
-    Its mean -19.47882 and sd 0.030412 give the limits -19.50923 and -19.44841 of the NIST/SEMATECH e-Handbook's
-    control chart for check standards (2.3.5.1.3, from memory: lambda 0.2, 3 sd); the first signal comes with the 49th new value, of
-    1986.511 (worked out here with numpy), though no reading of those 49 lies 4 sd away.
+    Its mean -19.47882 and sd 0.030412 give the limits -19.50923 and -19.44841 of the NIST/SEMATECH e-Handbook's control
+    chart for check standards (2.3.5.1.3, from memory: lambda 0.2, 3 sd); the first signal comes with the 49th new
+    value, of 1986.511 (worked out here with numpy), though no reading of those 49 lies 4 sd away.
     """
     frame = pd.read_csv(DATA / "nist_check_standard.csv", comment="#", names=["value", "year"])
     old, new = frame[frame["year"] < 85.4], frame[frame["year"] >= 85.4].reset_index(drop=True)
@@ -92,12 +92,49 @@ def test_the_check_standard_of_nist_drifts_and_the_average_sees_it() -> None:
 def test_an_average_within_limits_gives_no_signal() -> None:
     """NIST/SEMATECH e-Handbook 6.3.2.4 (read in a copy): lambda 0.3, target 50, sd 2.0539; averages printed to 0.01."""
     shown = [
-        52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1,
-    ]  # fmt: skip
+        52.0,
+        47.0,
+        53.0,
+        49.3,
+        50.1,
+        47.0,
+        51.0,
+        50.1,
+        51.2,
+        50.5,
+        49.6,
+        47.6,
+        49.9,
+        51.3,
+        47.8,
+        51.2,
+        52.6,
+        52.4,
+        53.6,
+        52.1,
+    ]
     printed = [
-        50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33, 50.11, 49.36, 49.52, 50.05, 49.38, 49.92, 50.73,
-        51.23, 51.94, 51.99,
-    ]  # fmt: skip
+        50.60,
+        49.52,
+        50.56,
+        50.18,
+        50.16,
+        49.21,
+        49.75,
+        49.85,
+        50.26,
+        50.33,
+        50.11,
+        49.36,
+        49.52,
+        50.05,
+        49.38,
+        49.92,
+        50.73,
+        51.23,
+        51.94,
+        51.99,
+    ]
     drift = scale_drift(shown, 50.0, sd_g=2.0539, weight=0.3)
     np.testing.assert_allclose(drift.table["average_g"] + 50, printed, atol=6e-3)
     assert (drift.low_g, drift.high_g) == (pytest.approx(47.4115, abs=1e-3), pytest.approx(52.5884, abs=1e-3))

@@ -21,10 +21,19 @@ TEXTS = [
 ]
 MARKS = [
     *((mark, ground) for mark in (p.WET, p.DRY) for ground in (p.PAPER, p.LIT)),
-    (p.UNKNOWN, p.PAPER), (p.UNKNOWN, p.HATCH), (p.WRONG, p.PAPER), (p.WRONG, p.WRONG_GROUND), (p.WRONG, p.LIT),
-    (p.FINE, p.FINE_GROUND), (p.NOTE, p.NOTE_GROUND), (p.EDGE, p.GROUND), (p.EDGE, p.FIELD), (p.DEEP, p.PAPER), (p.DEEP, p.GROUND),
+    (p.UNKNOWN, p.PAPER),
+    (p.UNKNOWN, p.HATCH),
+    (p.WRONG, p.PAPER),
+    (p.WRONG, p.WRONG_GROUND),
+    (p.WRONG, p.LIT),
+    (p.FINE, p.FINE_GROUND),
+    (p.NOTE, p.NOTE_GROUND),
+    (p.EDGE, p.GROUND),
+    (p.EDGE, p.FIELD),
+    (p.DEEP, p.PAPER),
+    (p.DEEP, p.GROUND),
     *((colour, p.PAPER) for colour in p.SERIES),
-]  # fmt: skip
+]
 
 
 def _linear(colour: str) -> np.ndarray:
@@ -74,8 +83,11 @@ def test_a_chart_at_night_keeps_what_is_drawn() -> None:
     data = {"values": [{"tray": p.INK}]}
     spec = {"data": data, "mark": {"fill": p.INK}, "range": (p.PAPER, 3), "height": 8}
     assert base.at_night(spec) == {
-        "data": data, "mark": {"fill": p.AT_NIGHT[p.INK]}, "range": [p.AT_NIGHT[p.PAPER], 3], "height": 8,
-    }  # fmt: skip
+        "data": data,
+        "mark": {"fill": p.AT_NIGHT[p.INK]},
+        "range": [p.AT_NIGHT[p.PAPER], 3],
+        "height": 8,
+    }
 
 
 # Machado, Oliveira and Fernandes 2009, severity 1.0 (from memory)

@@ -127,7 +127,10 @@ def ask(question: str, *arguments: Any) -> Any:
     if earlier:
         look.say(
             "note",
-            "Something was entered since this was worked out. The new answer is on its way: open the page again in a minute.",
+            (
+                "Something was entered since this was worked out. The new answer is on its way: open the page "
+                "again in a minute."
+            ),
         )
     return value
 
@@ -175,7 +178,8 @@ def _stamp(home: Path) -> tuple[tuple[Any, ...], bool]:
             for table in ("trial", "tray", "treatment", "assignment", "calibration")
         )
         series, hours = one(
-            "SELECT count(*), coalesce(max((SELECT max(hour) FROM hourly WHERE series = id) - (SELECT min(hour) FROM hourly WHERE series = id)), 0) FROM series"
+            "SELECT count(*), coalesce(max((SELECT max(hour) FROM hourly WHERE series = id) - (SELECT "
+            "min(hour) FROM hourly WHERE series = id)), 0) FROM series"
         ).fetchone()
     settings = home / "tidetray.toml"
     changed = settings.stat().st_mtime_ns if settings.exists() else 0
@@ -185,13 +189,20 @@ def _stamp(home: Path) -> tuple[tuple[Any, ...], bool]:
 def _in_a_process(home: Path, question: str, arguments: list[Any]) -> tuple[str, Any]:
     asked = json.dumps({"home": str(home), "question": question, "arguments": arguments}).encode()
     done = subprocess.run(
-        [sys.executable, "-m", "tidetray.ui.cache.worker"], input=asked, capture_output=True, check=False, start_new_session=True,
-    )  # fmt: skip
+        [sys.executable, "-m", "tidetray.ui.cache.worker"],
+        input=asked,
+        capture_output=True,
+        check=False,
+        start_new_session=True,
+    )
     if done.returncode != 0:
         last = done.stderr.decode(errors="replace").strip().splitlines()[-1:]
         return (
             "wrong",
-            f"This could not be worked out ({' '.join(last)}). Look first at the memory of this machine, then open the page again",
+            (
+                f"This could not be worked out ({' '.join(last)}). Look first at the memory of this machine, "
+                "then open the page again"
+            ),
         )
     kind, value = pickle.loads(done.stdout)
     return kind, value

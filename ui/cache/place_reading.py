@@ -21,6 +21,7 @@ def place_view(trial: str, neighbours: str) -> PlaceView:
 def warmth_totals(
     trial: str, channel: str, base_c: float | None, top_c: float | None
 ) -> tuple[pd.DataFrame, tuple[str, ...], tuple[float, float]]:
-    """Degree days of every tray, what to mind, and the base and top temperature asked of. EntryError as `warmth_asked`."""
+    """Degree days of every tray, what to mind, and the base and top temperature asked of. EntryError as
+    `warmth_asked`."""
     found: tuple[pd.DataFrame, tuple[str, ...], tuple[float, float]] = ask("warmth", trial, channel, base_c, top_c)
     return found

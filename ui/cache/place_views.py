@@ -22,13 +22,24 @@ from tidetray.analysis.relations.spread import Spread, repeat_sd, spread
 from tidetray.ingest.notebook.facts import EntryError
 
 MEANS_OF = (
-    "light_mol_m2_d", "plant_light_mol_m2_d", "water_depth_m", "attenuation_per_m", "air_temp_c", "degree_h_d", "water_temp_c", "vpd_dry_kpa",
-)  # fmt: skip
+    "light_mol_m2_d",
+    "plant_light_mol_m2_d",
+    "water_depth_m",
+    "attenuation_per_m",
+    "air_temp_c",
+    "degree_h_d",
+    "water_temp_c",
+    "vpd_dry_kpa",
+)
 
 FEATURE_WORDS = {
-    "row": "row", "column": "column", "edge": "edge or middle", "inlet_distance": "distance from the inlet",
-    "light_factor": "light at the place", "height_m": "height above the floor",
-}  # fmt: skip
+    "row": "row",
+    "column": "column",
+    "edge": "edge or middle",
+    "inlet_distance": "distance from the inlet",
+    "light_factor": "light at the place",
+    "height_m": "height above the floor",
+}
 """What is asked of a place -> how people call it."""
 
 NO_GROWTH = "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week."
@@ -51,7 +62,8 @@ class RelationView:
 
 @dataclass(frozen=True)
 class PlaceView:
-    """`positions` or `spread` None: `why_not` or a caution says what is missing. `trays`: tray, wet_share, what is known of it."""
+    """`positions` or `spread` None: `why_not` or a caution says what is missing. `trays`: tray, wet_share, what is
+    known of it."""
 
     positions: Positions | None
     why_not: str
@@ -63,8 +75,13 @@ class PlaceView:
 def relation_view_of(data: TrialData, causes: Sequence[str]) -> RelationView:
     """Ask `causes`, or where none are named those that this trial can tell apart."""
     about = (
-        *data.light[1], *data.places[1], *data.water[1], *data.left_out, *data.growth.cautions, *not_weighed_twice(data)
-    )  # fmt: skip
+        *data.light[1],
+        *data.places[1],
+        *data.water[1],
+        *data.left_out,
+        *data.growth.cautions,
+        *not_weighed_twice(data),
+    )
     kept = (data.flags, data.recent_flags, tray_means(data))
     if data.growth.table.empty:
         return RelationView(None, NO_GROWTH, pd.DataFrame(), *kept, about)
@@ -96,7 +113,8 @@ def not_weighed_twice(data: TrialData) -> tuple[str, ...]:
 
 
 def tray_means(data: TrialData) -> pd.DataFrame:
-    """What each tray went through from the first weigh-in of its pots to the last, or in all of the record before there are two.
+    """What each tray went through from the first weigh-in of its pots to the last, or in all of the record before there
+    are two.
 
     Means over its pots: `tray, treatment, wet_h_d, dry_lit_h_d, dry_dark_h_d, floods_d` (per day of known hours),
     `dry_spell_longest_h`, `unknown_share`, and of the environment MEANS_OF. Empty without readings.
@@ -149,8 +167,8 @@ def warmth_view_of(
     daily = data.daily_warmth(channel, base_c=asked[0], top_c=asked[1], since=since)
     what = {"air_temp": "air", "water_temp": "water"}[channel]
     said = [
-        f"{warmth_words(asked)} Degree days of the {what} hour by hour are the measured ones; the others are what is published for a "
-        "day's least and greatest temperature."
+        f"{warmth_words(asked)} Degree days of the {what} hour by hour are the measured ones; the others are "
+        "what is published for a day's least and greatest temperature."
     ]
     if daily.empty:
         return daily, [*said, "There are no readings yet."]
@@ -163,7 +181,8 @@ def warmth_view_of(
     partly = int((known["size"] - known["count"])[known["count"] > 0].sum())
     if partly:
         said.append(
-            f"{partly} days of trays, the first and last among them, are known in part and not counted: compare degree days a day."
+            f"{partly} days of trays, the first and last among them, are known in part and not counted: "
+            "compare degree days a day."
         )
     return daily, said
 
@@ -207,7 +226,8 @@ def _spread_of(data: TrialData) -> tuple[Spread | None, list[str]]:
 
 
 def _trays(data: TrialData, pots: pd.DataFrame) -> pd.DataFrame:
-    """`tray, treatment, wet_h_d, dry_h_d, unknown_share, light_mol_m2_d, inlet_row, inlet_column`, means over the pots."""
+    """`tray, treatment, wet_h_d, dry_h_d, unknown_share, light_mol_m2_d, inlet_row, inlet_column`, means over
+    the pots."""
     known_h = (pots["hours"] - pots["unknown_h"]).where(lambda h: h > 0)
     rates = pots.assign(
         wet_h_d=24 * pots["wet_h"] / known_h,

@@ -18,8 +18,8 @@ USUAL_DAYS = 7.0
 
 @dataclass(frozen=True)
 class Progress:
-    """`days`: a row per day of weighing: `day` (since the first), `last` (UTC), `pots`, `twice`, `mean_g`; `pots` stand now;
-    `usual_days` between weigh-ins."""
+    """`days`: a row per day of weighing: `day` (since the first), `last` (UTC), `pots`, `twice`, `mean_g`; `pots` stand
+    now; `usual_days` between weigh-ins."""
 
     trial: Trial
     pots: int

@@ -41,7 +41,8 @@ ALARM_DAYS = 28
 
 @dataclass(frozen=True)
 class Bench:
-    """The pots of a trial in the order in which they stand, with the tare; which of them are weighed today, which twice."""
+    """The pots of a trial in the order in which they stand, with the tare; which of them are weighed today, which
+    twice."""
 
     trial: str
     site: str

@@ -32,7 +32,8 @@ DAILY_DAYS = 60
 
 @dataclass(frozen=True)
 class StripsView:
-    """The last STRIP of every tray of a trial: `next_flood` and `culture` by tray; `own`: the trays' own times (`tidetray.ingest.cycles.own_times`), by tray; `strips` as HTML and `hours` in words, by tray."""
+    """The last STRIP of every tray of a trial: `next_flood` and `culture` by tray; `own`: the trays' own times
+    (`tidetray.ingest.cycles.own_times`), by tray; `strips` as HTML and `hours` in words, by tray."""
 
     zone: str
     next_flood: dict[str, datetime | None]
@@ -44,8 +45,8 @@ class StripsView:
 
 @dataclass(frozen=True)
 class TrayView:
-    """One tray: `cycles` newest first, `drains` (`tidetray.analysis.live.tray_history`), `channels` (channel, time, mean, low, high), its
-    events, pots (with `mass_g`, `weighed`), and the calibrations of its sensors."""
+    """One tray: `cycles` newest first, `drains` (`tidetray.analysis.live.tray_history`), `channels` (channel, time,
+    mean, low, high), its events, pots (with `mass_g`, `weighed`), and the calibrations of its sensors."""
 
     zone: str
     treatment: str
@@ -140,9 +141,14 @@ def _tray_view(home: str, trial: str, tray: str, days: int) -> TrayView:
         events = data.events[(data.events["tray"] == tray) | data.events["pot"].isin(standing["pot"])]
         place = ", ".join(
             f"{name} {value}"
-            for name, value in (("block", plan.block), ("bench", plan.bench), ("row", plan.bench_row), ("column", plan.bench_column))
+            for name, value in (
+                ("block", plan.block),
+                ("bench", plan.bench),
+                ("row", plan.bench_row),
+                ("column", plan.bench_column),
+            )
             if value
-        )  # fmt: skip
+        )
         return TrayView(
             zone=data.trial.zone,
             treatment=data.treatments[tray],

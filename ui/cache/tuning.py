@@ -1,4 +1,5 @@
-"""Tuning as pages and command use it: which trials, which limits, what it is worth, messages to nodes, the next trial begun.
+"""Tuning as pages and command use it: which trials, which limits, what it is worth, messages to nodes, the next trial
+begun.
 
 Comes in: an open store and the settings. Goes out: what `analysis` worked out. Prints and draws nothing.
 """
@@ -27,8 +28,9 @@ MOST_HOLD_S = 3600
 """Our node refuses longer wet times unless its max_wet_s says otherwise (firmware_notes)."""
 
 CAUTION = (
-    "A timetable switches pumps near water and mains. Stay for the first floods of every tray; a float that cuts the pump in hardware is the "
-    "only protection against an overflow. Work on mains is for a licensed electrician, under your local code."
+    "A timetable switches pumps near water and mains. Stay for the first floods of every tray; a float that "
+    "cuts the pump in hardware is the only protection against an overflow. Work on mains is for a licensed "
+    "electrician, under your local code."
 )
 
 
@@ -68,13 +70,21 @@ def tuned(
     """One step of tuning `response`: GROWTH, of which more is better, or DAYS, of which fewer are."""
     pots = data.planned if planned else data.measured
     return tune(
-        pots, data.plan, data.water, factor=factor, limits=limits_of(settings.flooding), weeks=weeks, seed=seed,
-        response=response, best="highest" if response == GROWTH else "lowest",
-    )  # fmt: skip
+        pots,
+        data.plan,
+        data.water,
+        factor=factor,
+        limits=limits_of(settings.flooding),
+        weeks=weeks,
+        seed=seed,
+        response=response,
+        best="highest" if response == GROWTH else "lowest",
+    )
 
 
 def value_table(found: Tuned, data: TuningData, settings: Settings) -> pd.DataFrame | None:
-    """What each possible schedule is worth, or None without a price in the settings, without schedules, or where days were tuned."""
+    """What each possible schedule is worth, or None without a price in the settings, without schedules, or where days
+    were tuned."""
     own = settings.value
     if own.price is None or found.chances.empty or found.response != GROWTH:
         return None
@@ -103,13 +113,17 @@ def tray_timetables(found: Tuned, data: TuningData, now: datetime, days: int = D
     shift = int(offset.total_seconds())
     return [
         TrayTimetable(
-            data.plan.trial.site, data.nodes[tray], tray, int(now.timestamp()) // 60,
+            data.plan.trial.site,
+            data.nodes[tray],
+            tray,
+            int(now.timestamp()) // 60,
             tuple(sorted((s - shift) % 86_400 for s in found.timetable.starts(tray))),
-            round(schedule.hold_minutes * 60), now + timedelta(days=days),
+            round(schedule.hold_minutes * 60),
+            now + timedelta(days=days),
         )
         for tray, schedule in found.timetable.schedules.items()
         if tray in data.nodes
-    ]  # fmt: skip
+    ]
 
 
 def begin(
@@ -134,4 +148,7 @@ def begin(
         found.proposal, found.predicted, trial=name, based_on=data.trials, factor=found.factor, response=found.response
     )
     added = begin_trial(store, plan, foretold, now=now)
-    return f"Trial {name} is in the notebook: {len(added.trays)} trays, {len(added.pots)} pots, {len(plan.treatments)} schedules."
+    return (
+        f"Trial {name} is in the notebook: {len(added.trays)} trays, {len(added.pots)} pots, "
+        f"{len(plan.treatments)} schedules."
+    )

@@ -1,7 +1,7 @@
 """What takes seconds on a long record, each as one function of a home: run here, or as a process of its own.
 
-`python -m tidetray.ui.cache.worker` reads one question as JSON, writes its answer as a pickle, and ends: its memory goes with it, and
-the pages of everybody else stay quick. No Streamlit here. `ui/cache/answers.py` asks.
+`python -m tidetray.ui.cache.worker` reads one question as JSON, writes its answer as a pickle, and ends: its memory
+goes with it, and the pages of everybody else stay quick. No Streamlit here. `ui/cache/answers.py` asks.
 """
 
 from __future__ import annotations

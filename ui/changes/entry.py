@@ -69,7 +69,8 @@ def enter_weigh_in(
     decimal_comma: bool = False,
     sure: bool = False,
 ) -> Entered:
-    """Note one weigh-in. EntryError or RefusedError say what is wrong, UnlikelyError (unless `sure`) what to confirm."""
+    """Note one weigh-in. EntryError or RefusedError say what is wrong, UnlikelyError (unless `sure`) what to
+    confirm."""
     trial = choose_trial(store, trial_name)
     notebook = Notebook(store)
     tares = notebook.tares(trial.name)
@@ -83,9 +84,18 @@ def enter_weigh_in(
     if doubt and gross_g > tare_g:
         raise UnlikelyError(doubt, where=f"pot {pot}", mend="Say --sure if it is right; else mend it")
     new = notebook.add_weigh_in(
-        trial.name, pot=pot, time=time, replicate=replicate, gross_g=gross_g, tare_g=tare_g,
-        blotted=blotted, who=who, note=note, balance=balance, now=now,
-    )  # fmt: skip
+        trial.name,
+        pot=pot,
+        time=time,
+        replicate=replicate,
+        gross_g=gross_g,
+        tare_g=tare_g,
+        blotted=blotted,
+        who=who,
+        note=note,
+        balance=balance,
+        now=now,
+    )
     before = max(earlier, key=lambda w: w.time, default=None)
     net_g = gross_g - tare_g
     number = newest(notebook, trial.name, pot, time, replicate)
@@ -95,7 +105,8 @@ def enter_weigh_in(
 def load_file(
     store: Store, path: Path, trial_name: str | None, *, how: How, now: datetime, dry_run: bool = False
 ) -> Iterator[str]:
-    """Load a trial, calibrations, weigh-ins or an exported package, by the file's ending and contents; the lines to print.
+    """Load a trial, calibrations, weigh-ins or an exported package, by the file's ending and contents; the lines to
+    print.
 
     EntryError or RefusedError: nothing was loaded. With `dry_run` nothing is, and each row is told.
     """
@@ -123,7 +134,9 @@ def load_file(
         if would.faults:
             raise RefusedError(would.faults, where=path.name)
         new = sum(line.endswith(": new") for line in would.lines)
-        yield f"Dry run: {new} weigh-ins would be added, {len(would.lines) - new} are there already. Nothing was changed."
+        yield (
+            f"Dry run: {new} weigh-ins would be added, {len(would.lines) - new} are there already. Nothing was changed."
+        )
         return
     report = load_weigh_ins(path, notebook, name, now=now, how=how)
     yield f"{report.new} weigh-ins added, {report.already_there} were there already."
@@ -137,18 +150,23 @@ def _load_calibrations(notebook: Notebook, path: Path) -> Iterator[str]:
     yield f"{words.many(new, 'calibration')} added, {len(calibrations) - new} there already."
     for one in calibrations:
         unit = CHANNELS[one.channel].unit
-        yield f"{one.name}: true = {one.gain:.6g} × read {'-' if one.offset < 0 else '+'} {abs(one.offset):.6g} {unit}".rstrip()
+        yield (
+            f"{one.name}: true = {one.gain:.6g} × read {'-' if one.offset < 0 else '+'} {abs(one.offset):.6g} {unit}"
+        ).rstrip()
         yield f'  in node.json: "calibration": {{"{one.channel}": [{one.gain:.8g}, {one.offset:.8g}]}}'
         if one.farthest > one.tolerance:
             yield (
-                f"  Note: a point is {one.farthest:.3g} {unit} off the line, more than {one.tolerance:.3g}. Measure it again; "
-                "if it stays, the sensor or its place is not straight enough"
+                f"  Note: a point is {one.farthest:.3g} {unit} off the line, more than {one.tolerance:.3g}. "
+                "Measure it again; if it stays, the sensor or its place is not straight enough"
             )
         earlier = [c for c in notebook.calibrations(one.site, one.node) if c.name == one.name and c.on < one.on]
         if earlier:
             middle = sum(read for read, _ in one.points) / len(one.points)
             means, meant = one.true(middle), earlier[-1].true(middle)
-            yield f"  a reading of {middle:.4g} now means {means:.4g} {unit}; by that of {earlier[-1].on} it meant {meant:.4g}"
+            yield (
+                f"  a reading of {middle:.4g} now means {means:.4g} {unit}; by that of {earlier[-1].on} it meant "
+                f"{meant:.4g}"
+            )
 
 
 def _load_light_survey(store: Store, path: Path, trial_name: str, *, now: datetime, dry_run: bool) -> str:
@@ -164,7 +182,10 @@ def _load_trial(notebook: Notebook, path: Path, *, dry_run: bool) -> str:
     plan = load_trial(path)
     _check_lamps(plan, path)
     if dry_run:
-        return f"Dry run: would add what is new of trial {plan.trial.name} ({len(plan.trays)} trays, {len(plan.pots)} pots). Nothing was changed."
+        return (
+            f"Dry run: would add what is new of trial {plan.trial.name} ({len(plan.trays)} trays, "
+            f"{len(plan.pots)} pots). Nothing was changed."
+        )
     added = notebook.add_trial(plan)
     if not (added.trial or added.trays or added.pots):
         counted = "warmth is counted by its base and top temperature from now on."

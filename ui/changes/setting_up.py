@@ -28,7 +28,8 @@ FIGURES = {
     "pump_flow_m3_s": ("Pump, L/min", 1 / 60_000),
     "flood_mark_m": ("Flooded from this level on, mm (empty: 20)", 0.001),
 }
-"""Key of a tray's table -> what the field is called, and the factor to SI. All may stay empty: what needs them says so."""
+"""Key of a tray's table -> what the field is called, and the factor to SI. All may stay empty: what needs them
+says so."""
 
 
 def first_run(home: Path) -> bool:
@@ -49,9 +50,13 @@ def save_broker(home: Path, typed: Mapping[str, Any]) -> str:
     known = old.read_password() if not password and username and username == old.username else None
     tried = try_broker(
         BrokerSettings(
-            host=host, port=port, username=username or None, password=password or known, ca_file=Path(ca_file) if ca_file else None
+            host=host,
+            port=port,
+            username=username or None,
+            password=password or known,
+            ca_file=Path(ca_file) if ca_file else None,
         )
-    )  # fmt: skip
+    )
     if not tried.ok:
         raise SettingsError(
             tried.text.replace("[broker] in the settings", "the fields here").replace(" under [broker]", "")
@@ -67,7 +72,10 @@ def save_own_broker(home: Path, *, port: str, on_the_network: bool) -> str:
     if not runs and not _is_free(listen, number):
         raise SettingsError(
             f"port {number} is taken on this machine",
-            mend="A broker may be running here already: choose 'one that runs already' with 127.0.0.1; or take another port",
+            mend=(
+                "A broker may be running here already: choose 'one that runs already' with 127.0.0.1; or take "
+                "another port"
+            ),
         )
     use_own_broker(home, listen=listen, port=number)
     return f"tidetray's own broker will listen at port {number}."
@@ -96,7 +104,10 @@ def save_trays(home: Path, store: Store, typed: Mapping[str, Any], *, now: datet
     added = add_trays(
         home, store, trial=trial, treatment=_treatment(typed), trays=[{"name": name, **tray} for name in names]
     )
-    return f"In the trial now: {', '.join(added.trays)}, with {len(added.pots)} pots. What waited for them is recorded in a moment."
+    return (
+        f"In the trial now: {', '.join(added.trays)}, with {len(added.pots)} pots. What waited for them is "
+        "recorded in a moment."
+    )
 
 
 def _treatment(typed: Mapping[str, Any]) -> dict[str, Any] | None:
@@ -105,9 +116,11 @@ def _treatment(typed: Mapping[str, Any]) -> dict[str, Any] | None:
     if typed["culture"] != "mixed":
         return {"name": typed["treatment"].strip(), "culture": typed["culture"]}
     return {
-        "name": typed["treatment"].strip(), "culture": "mixed", "floods_per_day": int(typed["floods"]),
+        "name": typed["treatment"].strip(),
+        "culture": "mixed",
+        "floods_per_day": int(typed["floods"]),
         "wet_minutes": _number("Minutes under water each time", typed["wet_minutes"]),
-    }  # fmt: skip
+    }
 
 
 def _number(label: str, text: str) -> float:

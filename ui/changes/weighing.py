@@ -74,9 +74,18 @@ def save(weighing: Weighing, trial: str, pot: str, typed: Typed) -> None:
         def act(store: Store) -> None:
             if weighing.correcting is None:
                 weighing.done = enter_weigh_in(
-                    store, trial, pot, typed.gross, now=now, replicate=typed.replicate, blotted=typed.blotted,
-                    who=sign_in.who(typed.who), balance=typed.balance, decimal_comma=typed.decimal_comma, sure=sure,
-                )  # fmt: skip
+                    store,
+                    trial,
+                    pot,
+                    typed.gross,
+                    now=now,
+                    replicate=typed.replicate,
+                    blotted=typed.blotted,
+                    who=sign_in.who(typed.who),
+                    balance=typed.balance,
+                    decimal_comma=typed.decimal_comma,
+                    sure=sure,
+                )
             else:
                 weighing.done = _correct(store, trial, weighing.correcting, typed, now, sure=sure)
             weighing.done_at = now

@@ -35,10 +35,12 @@ def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
     y = {**measured("growth_pct"), "scale": {"domain": [low, high + room], "nice": False}, "title": "growth, % a day"}
     colour, shape = treatment_scales(treatments)
     about = [
-        named("pot"), named("tray"), named("treatment"),
+        named("pot"),
+        named("tray"),
+        named("treatment"),
         {**measured("dry_h_day"), "format": ".1f", "title": "dry h a day"},
         {**measured("growth_pct"), "format": ".2f", "title": "growth, % a day"},
-    ]  # fmt: skip
+    ]
     if points["tray"].nunique() > MANY_TRAYS:
         from_least = {**measured("dry_least"), "scale": x_scale, "title": x["title"]}
         doubtful = points[points["dry_most"] - points["dry_least"] > 0.05]
@@ -71,18 +73,20 @@ def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
 
 
 def dry_points(table: pd.DataFrame) -> pd.DataFrame:
-    """What `growth_against_dry` draws, of exposure and growth per pot: dry hours of a day of known hours, with the least and the
-    most they can be; growth in % a day. Pots whose surroundings are unknown all the time are left out."""
+    """What `growth_against_dry` draws, of exposure and growth per pot: dry hours of a day of known hours, with the
+    least and the most they can be; growth in % a day. Pots whose surroundings are unknown all the time are left out."""
     known_h = table["dry_h"] + table["wet_h"]
     points = pd.DataFrame(
         {
-            "treatment": table["treatment"], "tray": table["tray"], "pot": table["pot"],
+            "treatment": table["treatment"],
+            "tray": table["tray"],
+            "pot": table["pot"],
             "dry_h_day": 24 * table["dry_h"] / known_h.where(known_h > 0),
             "dry_least": 24 * table["dry_h"] / table["hours"],
             "dry_most": 24 * (table["dry_h"] + table["unknown_h"]) / table["hours"],
             "growth_pct": 100 * table["rgr_per_day"],
         }
-    )  # fmt: skip
+    )
     return points.dropna(subset=["dry_h_day", "growth_pct"])
 
 

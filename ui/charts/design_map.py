@@ -1,6 +1,7 @@
 """The map of a trial for its report: every tray with its treatment and the pots in their places.
 
-In: frames of pots. Out: Vega-Lite specifications as plain dicts, in the palette, told apart by words alone. Fits nothing.
+In: frames of pots. Out: Vega-Lite specifications as plain dicts, in the palette, told apart by words alone. Fits
+nothing.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ _LONGEST_TITLE = 34
 
 
 def design_maps(trays: list[tuple[str, pd.DataFrame]]) -> list[Spec]:
-    """`trays`: what stands over each, and its pots (`pot, row, column`). Several pictures where there are many trays."""
+    """`trays`: what stands over each, and its pots (`pot, row, column`). Several pictures where there are many
+    trays."""
     return [_map(trays[n : n + PER_PICTURE]) for n in range(0, len(trays), PER_PICTURE)]
 
 
@@ -41,8 +43,11 @@ def _tray(title: str, pots: pd.DataFrame, rows: int, columns: int) -> Spec:
     x |= {"axis": axis | {"orient": "top", "values": list(range(1, columns + 1))}}
     y |= {"axis": axis | {"values": list(range(1, rows + 1))}}
     cell = {
-        "x": measured("left") | x, "y": measured("top") | y, "x2": {"field": "right"}, "y2": {"field": "bottom"},
-    }  # fmt: skip
+        "x": measured("left") | x,
+        "y": measured("top") | y,
+        "x2": {"field": "right"},
+        "y2": {"field": "bottom"},
+    }
     name = {"x": measured("column") | x, "y": measured("row") | y, "text": named("pot")}
     small = 11 if columns <= 4 else 9
     return {

@@ -1,6 +1,7 @@
 """The chart of tuning: growth against a dose, every tray a dot, plausible curves as a band.
 
-In: frames of `tidetray.analysis.dose.fit.ResponseFit`. Out: a Vega-Lite specification as a plain dict, in the palette. Fits nothing.
+In: frames of `tidetray.analysis.dose.fit.ResponseFit`. Out: a Vega-Lite specification as a plain dict, in the palette.
+Fits nothing.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ HEIGHT = 400
 
 
 def response_chart(fit: ResponseFit, title: str, treatments: dict[tuple[str, str], str]) -> Spec:
-    """Dots: `fit.units`, named by `treatments` {(trial, tray): name}. Shaded ground: the tested doses. Rule: the claimed top.
+    """Dots: `fit.units`, named by `treatments` {(trial, tray): name}. Shaded ground: the tested doses. Rule: the
+    claimed top.
 
     Growth is drawn in % a day.
     """
@@ -58,9 +60,12 @@ def response_chart(fit: ResponseFit, title: str, treatments: dict[tuple[str, str
     order = list(units.groupby("treatment")["dose"].mean().sort_values().index)
     colour, shape = treatment_scales(order)
     about = [
-        named("trial"), named("tray"), named("treatment"), {**measured("dose"), "format": ".2f", "title": title},
+        named("trial"),
+        named("tray"),
+        named("treatment"),
+        {**measured("dose"), "format": ".2f", "title": title},
         {**measured("response"), "format": ".2f", "title": "growth, % a day"},
-    ]  # fmt: skip
+    ]
     dot = {"type": "point", "size": 110, "strokeWidth": 2.5, "filled": False, "opacity": 1}
     layers.append(layer(units, dot, {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": about}))
     return plain(layers, height=HEIGHT)

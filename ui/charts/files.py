@@ -1,7 +1,7 @@
 """A picture's specification as a file: PNG or SVG, in a font that is the same on every machine.
 
-In: a Vega-Lite specification as `ui/charts/base.py` makes them. Out: bytes or text. Needs no page: `ui/parts/pictures.py` offers the
-files on one, `ui/report/html.py` and `ui/report/pdf.py` put them into a report.
+In: a Vega-Lite specification as `ui/charts/base.py` makes them. Out: bytes or text. Needs no page:
+`ui/parts/pictures.py` offers the files on one, `ui/report/html.py` and `ui/report/pdf.py` put them into a report.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ def png(spec: Spec, *, width_px: int = WIDTH_PX, sharpness: float = SHARPNESS) -
 
 
 def svg(spec: Spec, *, width_px: int = WIDTH_PX, name: str = "p") -> str:
-    """The same text whenever it is drawn: the drawer numbers its ids on from picture to picture, so they are named anew.
-    `name` begins each id, so that several pictures can stand in one page."""
+    """The same text whenever it is drawn: the drawer numbers its ids on from picture to picture, so they are named
+    anew. `name` begins each id, so that several pictures can stand in one page."""
     drawn = str(_drawer().vegalite_to_svg(_fixed(spec, width_px)))
     for n, found in enumerate(dict.fromkeys(_ID.findall(drawn)), start=1):
         for before, after in ((f'id="{found}"', f'id="{name}-{n}"'), (f"(#{found})", f"(#{name}-{n})")):

@@ -33,13 +33,18 @@ def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFra
     room = 0.12 * (high - low or 1.0)
     edges = [max(low - room, 0.0), high + room]
     x = measured("net_g") | {
-        "title": "mass, g", "scale": {"domain": edges, "nice": False},
-    }  # fmt: skip
+        "title": "mass, g",
+        "scale": {"domain": edges, "nice": False},
+    }
     names = {str(int(v)): name for name, v in place.items()}
     y_axis = {
-        "title": None, "grid": False, "values": list(place.values()), "labelFontWeight": "bold", "labelLimit": 140,
+        "title": None,
+        "grid": False,
+        "values": list(place.values()),
+        "labelFontWeight": "bold",
+        "labelLimit": 140,
         "labelExpr": f"{_as_object(names)}[datum.value]",
-    }  # fmt: skip
+    }
     y = measured("at") | {"scale": {"domain": [-len(treatments) + 0.45, 0.6], "nice": False}, "axis": y_axis}
     scatter = np.random.default_rng(0)
     colour, _ = treatment_scales(treatments, legend=False)
@@ -82,7 +87,8 @@ def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFra
 
 
 def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, treatments: list[str]) -> Spec:
-    """Means of trays with their 95 % interval over single pots; mass on a log scale, so that steady growth is straight."""
+    """Means of trays with their 95 % interval over single pots; mass on a log scale, so that steady growth is
+    straight."""
     x = measured("day") | {"title": "days", "axis": {"tickMinStep": 1}}
     low, high = float(masses["net_g"].min()), float(masses["net_g"].max())
     scale = {"type": "log", "domain": [low / 1.15, high * 1.15], "nice": False}
@@ -98,9 +104,10 @@ def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, treatments: list
     thin = {"type": "line", "strokeWidth": 0.7, "opacity": 1, "strokeOpacity": 0.28, "tooltip": None}
     marks = {"type": "point", "filled": True, "size": 70, "opacity": 1}
     about = [
-        named("treatment"), measured("day"),
+        named("treatment"),
+        measured("day"),
         *({**measured(c), "format": ".2f"} for c in ("mass_g", "low", "high")),
-    ]  # fmt: skip
+    ]
     limits = means.dropna(subset=["low"])
     layers = [layer(pots, thin, {"x": x, "y": y, "color": colour, "detail": named(thin_of)})]
     if len(limits):
@@ -135,9 +142,17 @@ def differences(pairs: pd.DataFrame, *, factor: float, title: str) -> Spec:
     zero = pd.DataFrame({"estimate": [0.0]})
     layers = [
         layer(zero, {"type": "rule", "strokeDash": [4, 4], "color": p.QUIET}, {"x": x}),
-        layer(rows.dropna(subset=["low"]), {"type": "rule", "strokeWidth": 2.5, "color": p.INK}, {"y": y, "x": lower, "x2": {"field": "high"}}),
-        layer(rows, {"type": "point", "size": 110, "stroke": p.INK, "strokeWidth": 2, "opacity": 1}, {"y": y, "x": x, "fill": fill, "tooltip": about}),
-    ]  # fmt: skip
+        layer(
+            rows.dropna(subset=["low"]),
+            {"type": "rule", "strokeWidth": 2.5, "color": p.INK},
+            {"y": y, "x": lower, "x2": {"field": "high"}},
+        ),
+        layer(
+            rows,
+            {"type": "point", "size": 110, "stroke": p.INK, "strokeWidth": 2, "opacity": 1},
+            {"y": y, "x": x, "fill": fill, "tooltip": about},
+        ),
+    ]
     return plain(layers, height=44 * len(rows) + 20)
 
 
@@ -151,16 +166,26 @@ def wet_against_dry(masses: pd.DataFrame, treatments: list[str]) -> Spec:
         [{"water": f"{w} % water", "net_g": g, "dry_g": g * (100 - w) / 100} for w in (90, 93, 96) for g in (0.0, top)]
     )
     about = [
-        named("pot"), named("tray"), named("treatment"),
+        named("pot"),
+        named("tray"),
+        named("treatment"),
         *({**measured(c), "format": ".3f"} for c in ("net_g", "dry_g")),
-    ]  # fmt: skip
+    ]
     ends = lines[lines["net_g"] > 0]
     dashes = {"type": "line", "strokeDash": [4, 4], "strokeWidth": 1, "color": p.QUIET}
     layers = [
         layer(lines, dashes, {"x": x, "y": y, "detail": named("water")}),
-        layer(ends, {"type": "text", "align": "right", "dy": -6, "color": p.QUIET}, {"x": x, "y": y, "text": named("water")}),
-        layer(masses[["treatment", "tray", "pot", "net_g", "dry_g"]], {"type": "point", "size": 70, "strokeWidth": 2}, {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": about}),
-    ]  # fmt: skip
+        layer(
+            ends,
+            {"type": "text", "align": "right", "dy": -6, "color": p.QUIET},
+            {"x": x, "y": y, "text": named("water")},
+        ),
+        layer(
+            masses[["treatment", "tray", "pot", "net_g", "dry_g"]],
+            {"type": "point", "size": 70, "strokeWidth": 2},
+            {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": about},
+        ),
+    ]
     return plain(layers, height=360)
 
 

@@ -1,7 +1,7 @@
 """Charts of causes and places: the map of a tray, partial effects, the spread over time.
 
-In: frames of `ui/cache/place_views.py`. Out: Vega-Lite specifications as plain dicts in the palette. Every figure that a
-colour or a shade tells stands beside it as a number or a shape too. Fits nothing.
+In: frames of `ui/cache/place_views.py`. Out: Vega-Lite specifications as plain dicts in the palette. Every figure that
+a colour or a shade tells stands beside it as a number or a shape too. Fits nothing.
 """
 
 from __future__ import annotations
@@ -31,19 +31,25 @@ _BASIN = "#e3eef3"
 def tray_map(pots: pd.DataFrame, tray: pd.Series, largest_pct: float) -> Spec:
     """One tray from above. `pots`: pot, row, column, residual_pct, light_factor (NaN where not surveyed).
 
-    A triangle up grew faster than its tray's mean, one down slower, the larger the more; the number says by how
-    much. Cells are shaded by the light of the place, with its number; water comes in at the arrow. The bar below is a
-    day: full as far as the tray was under water (`tray`: wet_h_d, unknown_share), hatched by a broken line where unknown.
+    A triangle up grew faster than its tray's mean, one down slower, the larger the more; the number says by how much.
+    Cells are shaded by the light of the place, with its number; water comes in at the arrow. The bar below is a day:
+    full as far as the tray was under water (`tray`: wet_h_d, unknown_share), hatched by a broken line where unknown.
     """
     rows, columns = int(pots["row"].max()), int(pots["column"].max())
     marked = pots[["pot", "row", "column", "residual_pct", "growth_pct", "light_factor"]].assign(
         kind=pots["residual_pct"].map(lambda r: ALIKE if abs(r) < NEAR_PCT else FASTER if r > 0 else SLOWER),
         said=pots["residual_pct"].map(lambda r: f"{r:+.2f}".replace("-", "−")),
         size=60 + 640 * (pots["residual_pct"].abs() / max(largest_pct, NEAR_PCT)).clip(upper=1.0),
-        left=pots["column"] - 0.45, right=pots["column"] + 0.45, top=pots["row"] - 0.45, bottom=pots["row"] + 0.45,
-        pot_y=pots["row"] - 0.34, said_y=pots["row"] + 0.16, light_y=pots["row"] + 0.34, mark_y=pots["row"] - 0.09,
+        left=pots["column"] - 0.45,
+        right=pots["column"] + 0.45,
+        top=pots["row"] - 0.45,
+        bottom=pots["row"] + 0.45,
+        pot_y=pots["row"] - 0.34,
+        said_y=pots["row"] + 0.16,
+        light_y=pots["row"] + 0.34,
+        mark_y=pots["row"] - 0.09,
         light=pots["light_factor"].map(lambda f: "" if math.isnan(f) else f"light {100 * f:.0f} %"),
-    )  # fmt: skip
+    )
     inlet = pd.DataFrame({"x": [tray["inlet_column"]], "y": [tray["inlet_row"]], "said": ["water ➤"]}).dropna()
     low_x, low_y = min([0.3, *(inlet["x"] - 0.95)]), min([0.3, *(inlet["y"] - 0.3)])
     high_x, high_y = max([columns + 0.7, *(inlet["x"] + 0.3)]), max([rows + 0.7, *(inlet["y"] + 0.3)]) + 0.42
@@ -126,7 +132,8 @@ def tray_map(pots: pd.DataFrame, tray: pd.Series, largest_pct: float) -> Spec:
 def tray_maps(pots: pd.DataFrame, trays: pd.DataFrame) -> list[tuple[pd.Series, str, Spec]]:
     """The map of every tray with pots on it: the tray, its water and light in words, the picture.
 
-    `pots` as in `Positions.pots`; `trays`: `tray, treatment, wet_h_d, unknown_share, light_mol_m2_d, inlet_row, inlet_column`.
+    `pots` as in `Positions.pots`; `trays`: `tray, treatment, wet_h_d, unknown_share, light_mol_m2_d, inlet_row,
+    inlet_column`.
     """
     pots = pots.assign(residual_pct=100 * pots["residual"], growth_pct=100 * pots["rgr_per_day"])
     if "light_factor" not in pots.columns:
@@ -171,7 +178,8 @@ def _day(tray: pd.Series, rows: int, columns: int) -> pd.DataFrame:
 
 
 def whole_map(maps: Sequence[tuple[str | list[str], Spec]]) -> Spec:
-    """The maps of all trays as one picture, each under its name, with what the marks mean: to print, or to show a friend."""
+    """The maps of all trays as one picture, each under its name, with what the marks mean: to print, or to show a
+    friend."""
     each = [
         {
             "title": {"text": title, "anchor": "start"},

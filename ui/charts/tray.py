@@ -1,7 +1,7 @@
 """Charts of one tray: a channel over time, and how long it drained against what is expected of it.
 
-In: frames of `ui/cache/tray_reading.py` and `analysis/live/tray_history.py`. Out: Vega-Lite specifications as plain dicts in the
-palette, in wall time of the trial's zone. Where nothing was measured the line breaks.
+In: frames of `ui/cache/tray_reading.py` and `analysis/live/tray_history.py`. Out: Vega-Lite specifications as plain
+dicts in the palette, in wall time of the trial's zone. Where nothing was measured the line breaks.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ _TICKS_H = (3, 6, 12, 24, 48, 7 * 24, 14 * 24, 61 * 24)
 def channel(
     rows: pd.DataFrame, title: str, zone: str, *, gap: pd.Timedelta, factor: float = 1.0, mark: float | None = None
 ) -> Spec:
-    """One channel: `time, mean, low, high` in order of time; a band from low to high where these differ. `mark`: a dashed rule."""
+    """One channel: `time, mean, low, high` in order of time; a band from low to high where these differ. `mark`: a
+    dashed rule."""
     drawn = _broken(rows, gap)
     drawn = pd.DataFrame(
         {"at": wall_ms(drawn["time"], zone), **{name: factor * drawn[name] for name in ("mean", "low", "high")}}
@@ -60,9 +61,10 @@ def drain_trend(drains: pd.DataFrame, zone: str) -> Spec:
     x = _clock(drawn["at"])
     low, high = min(float(drawn["percent"].min()), 95.0), max(float(drawn["percent"].max()), 110.0)
     y = {
-        **measured("percent"), "title": "% of expected time",
+        **measured("percent"),
+        "title": "% of expected time",
         "scale": {"domain": [low - 2, high + 2], "nice": False, "zero": False},
-    }  # fmt: skip
+    }
     about = [
         {"field": "at", "type": "temporal", "title": "at", "format": "%d %b %H:%M", "scale": {"type": "utc"}},
         {**measured("seconds"), "format": ".1f", "title": "drained in, s"},
@@ -72,10 +74,14 @@ def drain_trend(drains: pd.DataFrame, zone: str) -> Spec:
     return plain(
         [
             layer(pd.DataFrame({"percent": [100.0]}), rule, {"y": y}),
-            layer(drawn, {"type": "point", "filled": True, "size": 34, "color": p.DEEP, "opacity": 0.8}, {"x": x, "y": y, "tooltip": about}),
+            layer(
+                drawn,
+                {"type": "point", "filled": True, "size": 34, "color": p.DEEP, "opacity": 0.8},
+                {"x": x, "y": y, "tooltip": about},
+            ),
         ],
         height=190,
-    )  # fmt: skip
+    )
 
 
 def _clock(at: pd.Series) -> Spec:
@@ -87,9 +93,10 @@ def _clock(at: pd.Series) -> Spec:
     if step_h == 12:
         shown = "%a %H:%M"
     axis = {
-        "values": list(range(-(-start // step) * step, end + 1, step)), "labelExpr": f"utcFormat(datum.value, '{shown}')",
+        "values": list(range(-(-start // step) * step, end + 1, step)),
+        "labelExpr": f"utcFormat(datum.value, '{shown}')",
         "labelOverlap": True,
-    }  # fmt: skip
+    }
     return {
         **measured("at"),
         "title": None,

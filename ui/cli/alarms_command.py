@@ -59,7 +59,8 @@ def shelve(home: Path, number: int, *, who: str, hours: float | None, until: str
             until_ms = to_ms(parse_time(until or "", ZoneInfo(zone)).time)
         alarm = _book(store, home).shelve(number, until_ms=until_ms, who=who, now_ms=now_ms)
     click.echo(
-        f"Alarm {number} ({alarm.key.name}: {alarm.key.kind}) is shelved until {printing.local(from_ms(until_ms), zone)}."
+        f"Alarm {number} ({alarm.key.name}: {alarm.key.kind}) is shelved until "
+        f"{printing.local(from_ms(until_ms), zone)}."
     )
 
 

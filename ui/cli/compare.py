@@ -12,30 +12,60 @@ from tidetray.analysis.growth.rates import doubling_time
 from tidetray.ui.cli import printing
 
 MEANS: printing.Shown = {
-    "treatment": ("treatment", 1, 0), "estimate": ("mean g", 1, 3), "low": ("from", 1, 3), "high": ("to", 1, 3),
-    "n_trays": ("trays", 1, 0), "n_pots": ("pots", 1, 0),
-}  # fmt: skip
+    "treatment": ("treatment", 1, 0),
+    "estimate": ("mean g", 1, 3),
+    "low": ("from", 1, 3),
+    "high": ("to", 1, 3),
+    "n_trays": ("trays", 1, 0),
+    "n_pots": ("pots", 1, 0),
+}
 PAIRS: printing.Shown = {
-    "a": ("treatment", 1, 0), "b": ("less", 1, 0), "estimate": ("g", 1, 3), "low": ("from", 1, 3), "high": ("to", 1, 3),
-    "percent": ("%", 1, 0), "df": ("df", 1, 1), "p": ("p", 1, 4),
-}  # fmt: skip
-RATES: printing.Shown = {
-    "treatment": ("treatment", 1, 0), "rate_per_day": ("growth %/day", 100, 2), "low_per_day": ("from", 100, 2),
-    "high_per_day": ("to", 100, 2), "doubling_d": ("doubles in days", 1, 1), "doubling_low_d": ("from", 1, 1),
-    "doubling_high_d": ("to", 1, 1), "n_trays": ("trays", 1, 0), "n_pots": ("pots", 1, 0),
-}  # fmt: skip
-RATE_PAIRS: printing.Shown = {
-    "a": ("treatment", 1, 0), "b": ("less", 1, 0), "estimate": ("points of %/day", 100, 2), "low": ("from", 100, 2),
-    "high": ("to", 100, 2), "df": ("df", 1, 1), "p": ("p", 1, 4),
-}  # fmt: skip
-TESTS: printing.Shown = {
-    "term": ("of", 1, 0), "method": ("method", 1, 0), "f": ("F", 1, 3), "df_num": ("df", 1, 0), "df_den": ("and", 1, 1),
+    "a": ("treatment", 1, 0),
+    "b": ("less", 1, 0),
+    "estimate": ("g", 1, 3),
+    "low": ("from", 1, 3),
+    "high": ("to", 1, 3),
+    "percent": ("%", 1, 0),
+    "df": ("df", 1, 1),
     "p": ("p", 1, 4),
-}  # fmt: skip
+}
+RATES: printing.Shown = {
+    "treatment": ("treatment", 1, 0),
+    "rate_per_day": ("growth %/day", 100, 2),
+    "low_per_day": ("from", 100, 2),
+    "high_per_day": ("to", 100, 2),
+    "doubling_d": ("doubles in days", 1, 1),
+    "doubling_low_d": ("from", 1, 1),
+    "doubling_high_d": ("to", 1, 1),
+    "n_trays": ("trays", 1, 0),
+    "n_pots": ("pots", 1, 0),
+}
+RATE_PAIRS: printing.Shown = {
+    "a": ("treatment", 1, 0),
+    "b": ("less", 1, 0),
+    "estimate": ("points of %/day", 100, 2),
+    "low": ("from", 100, 2),
+    "high": ("to", 100, 2),
+    "df": ("df", 1, 1),
+    "p": ("p", 1, 4),
+}
+TESTS: printing.Shown = {
+    "term": ("of", 1, 0),
+    "method": ("method", 1, 0),
+    "f": ("F", 1, 3),
+    "df_num": ("df", 1, 0),
+    "df_den": ("and", 1, 1),
+    "p": ("p", 1, 4),
+}
 LAG: printing.Shown = {
-    "treatment": ("treatment", 1, 0), "stock": ("stock", 1, 0), "lost_d": ("days lost", 1, 1), "low": ("from", 1, 1),
-    "high": ("to", 1, 1), "p": ("p", 1, 4), "n_trays": ("trays", 1, 0),
-}  # fmt: skip
+    "treatment": ("treatment", 1, 0),
+    "stock": ("stock", 1, 0),
+    "lost_d": ("days lost", 1, 1),
+    "low": ("from", 1, 1),
+    "high": ("to", 1, 1),
+    "p": ("p", 1, 4),
+    "n_trays": ("trays", 1, 0),
+}
 
 
 def print_comparison(found: TrialComparison, *, as_json: bool) -> None:

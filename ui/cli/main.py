@@ -66,7 +66,14 @@ def demo(live_s: float | None, no_dashboard: bool, keep: Path | None, port: int,
 
 
 @cli.command(epilog=example("tidetray record --home trials"))
-@click.option("--log", "form", type=click.Choice(["text", "json"]), default="text", show_default=True, help="Form of what is printed.")  # fmt: skip
+@click.option(
+    "--log",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="Form of what is printed.",
+)
 @home_option
 def record(home: Path, form: str) -> None:
     """The recorder, until stopped with Ctrl-C or SIGTERM."""
@@ -101,8 +108,11 @@ def record(home: Path, form: str) -> None:
                 service.stop()
     log.info(
         "stopped. %d readings in %d messages recorded, %d messages came twice, %d set aside",
-        totals.readings, totals.messages, totals.doubled, totals.set_aside,
-    )  # fmt: skip
+        totals.readings,
+        totals.messages,
+        totals.doubled,
+        totals.set_aside,
+    )
 
 
 @cli.command(epilog=example("tidetray dashboard --port 8600"))
@@ -119,8 +129,14 @@ def dashboard(home: Path, port: int | None) -> None:
 
 
 @cli.command(epilog=example("tidetray check"))
-@click.option("--recorder", "only_recorder", is_flag=True, help="Only whether a recorder is at work; for health checks.")  # fmt: skip
-@click.option("--prepare", is_flag=True, help="First make InfluxDB ready as [influx] names it: organisation, buckets, task, token.")  # fmt: skip
+@click.option(
+    "--recorder", "only_recorder", is_flag=True, help="Only whether a recorder is at work; for health checks."
+)
+@click.option(
+    "--prepare",
+    is_flag=True,
+    help="First make InfluxDB ready as [influx] names it: organisation, buckets, task, token.",
+)
 @home_option
 @json_option
 def check(home: Path, only_recorder: bool, prepare: bool, as_json: bool) -> None:
@@ -304,12 +320,26 @@ def compare(home: Path, trial: str | None, as_of: str | None, *, as_json: bool, 
 
 @cli.command(epilog=example("tidetray tune --factor dry_h_day --json"))
 @click.option("--trial", "trials", metavar="NAME", multiple=True, help="Which trials; else all of the site, together.")
-@click.option("--factor", type=click.Choice(["dry_h_day", "floods_day", "dry_spell_h", "hold_minutes"]), default="dry_h_day", show_default=True, help="What is tuned.")  # fmt: skip
-@click.option("--saleable", "saleable_g", type=click.FloatRange(min=0, min_open=True), metavar="G", help="Tune the days to this net mass, not growth.")  # fmt: skip
+@click.option(
+    "--factor",
+    type=click.Choice(["dry_h_day", "floods_day", "dry_spell_h", "hold_minutes"]),
+    default="dry_h_day",
+    show_default=True,
+    help="What is tuned.",
+)
+@click.option(
+    "--saleable",
+    "saleable_g",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="G",
+    help="Tune the days to this net mass, not growth.",
+)
 @click.option("--planned", is_flag=True, help="The planned schedule as dose, not what the trays really did.")
 @click.option("--weeks", type=click.FloatRange(min=0.5), default=4, show_default=True, help="Length of the next trial.")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Draws trays and chances.")
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Write the timetable there.")  # fmt: skip
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Write the timetable there."
+)
 @click.option("--publish", is_flag=True, help="Send the timetable to the nodes, retained: pumps will follow it.")
 @click.option("--begin", "begin_as", metavar="NAME", help="Create the next trial in the notebook, under this name.")
 @click.option("--started", metavar="DATE", help="When that trial starts; else now.")

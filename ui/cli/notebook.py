@@ -47,9 +47,15 @@ def weigh(home: Path, trial: str | None, pot: str, gross: str | None, as_json: b
 @click.option("--dates", type=click.Choice(["day-first", "month-first"]), help="How 03/04/2026 is meant.")
 @click.option("--sheet", metavar="NAME", help="Which sheet of a workbook.")
 @click.option(
-    "--column", "columns", multiple=True, metavar="HEADER=MEANING",
-    help="What a column is: pot, weighed, gross_g, gross_oz, tare_g, tare_oz, clock, blotted, replicate, who, note, balance or ignore. Remembered.",
-)  # fmt: skip
+    "--column",
+    "columns",
+    multiple=True,
+    metavar="HEADER=MEANING",
+    help=(
+        "What a column is: pot, weighed, gross_g, gross_oz, tare_g, tare_oz, clock, blotted, replicate, who, "
+        "note, balance or ignore. Remembered."
+    ),
+)
 @click.option("--sure", is_flag=True, help="Load unlikely masses too.")
 @click.option("--dry-run", is_flag=True, help="Say row by row what would happen, and change nothing.")
 @trial_option
@@ -57,7 +63,8 @@ def weigh(home: Path, trial: str | None, pot: str, gross: str | None, as_json: b
 def load(
     home: Path, file: Path, trial: str | None, columns: tuple[str, ...], dates: str | None, *, dry_run: bool, **how: Any
 ) -> None:
-    """Load a FILE: a trial or calibrations (.toml), weigh-ins (.csv, .xlsx), a light survey (.csv) or an exported package. All of it or nothing; again changes nothing."""
+    """Load a FILE: a trial or calibrations (.toml), weigh-ins (.csv, .xlsx), a light survey (.csv) or an exported
+    package. All of it or nothing; again changes nothing."""
     from tidetray.ingest.files.weighing_files import How
     from tidetray.ingest.store.recording import open_store
     from tidetray.ui.changes.entry import load_file
@@ -180,15 +187,23 @@ _event(
     sample="t1-a1 --tray tray-2 --row 1 --column 3",
 )
 _event(
-    "swapped", "pots swapped", "pot", "POT and the pot OTHER stand in each other's places.",
-    click.argument("value", metavar="OTHER"), sample="t1-a1 t5-b2",
-)  # fmt: skip
+    "swapped",
+    "pots swapped",
+    "pot",
+    "POT and the pot OTHER stand in each other's places.",
+    click.argument("value", metavar="OTHER"),
+    sample="t1-a1 t5-b2",
+)
 _event("lost", "pot lost", "pot", "POT is gone or dead: it is weighed no more.", sample="t1-a1")
 _event("sampled", "pot sampled", "pot", "POT was taken out to be dried: it is spent.", sample="t1-a1")
 _event(
-    "re-potted", "pot re-potted", "pot", "POT stands in a new net pot.",
-    click.option("--tare", "tare_g", type=float, required=True, metavar="G", help="What the new net pot weighs empty."), sample="t1-a1 --tare 6.3",
-)  # fmt: skip
+    "re-potted",
+    "pot re-potted",
+    "pot",
+    "POT stands in a new net pot.",
+    click.option("--tare", "tare_g", type=float, required=True, metavar="G", help="What the new net pot weighs empty."),
+    sample="t1-a1 --tare 6.3",
+)
 _event(
     "tray-moved",
     "tray moved",
@@ -206,14 +221,24 @@ _event(
     sample="tray-1 --lamp 'white LED'",
 )
 _event(
-    "water", "water changed", "tray", "TRAY has water that is clearer or browner from then on.",
-    _value("--attenuation", "How much it dims light, per metre: ln(upper / lower reading) / metres between them; clear water 0.2 to 1."),
+    "water",
+    "water changed",
+    "tray",
+    "TRAY has water that is clearer or browner from then on.",
+    _value(
+        "--attenuation",
+        "How much it dims light, per metre: ln(upper / lower reading) / metres between them; clear water 0.2 to 1.",
+    ),
     sample="tray-1 --attenuation 2.5",
-)  # fmt: skip
+)
 _event(
-    "treatment", "treatment changed", "tray", "TRAY is given another treatment from then on, as in a crossover.",
-    _value("--to", "The treatment now."), sample="tray-1 --to emersed",
-)  # fmt: skip
+    "treatment",
+    "treatment changed",
+    "tray",
+    "TRAY is given another treatment from then on, as in a crossover.",
+    _value("--to", "The treatment now."),
+    sample="tray-1 --to emersed",
+)
 _event(
     "fed",
     "feed dosed",
@@ -361,9 +386,11 @@ def plan_power(home: Path, **call: Any) -> None:
     help="The trial's file with the layout in it.",
 )
 @click.option(
-    "--start-masses", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+    "--start-masses",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
     help="What each pot's plants weigh now (.csv or .xlsx, columns pot and start_g): every tray gets as heavy ones.",
-)  # fmt: skip
+)
 @click.option("--decimal-comma", is_flag=True, help="That file writes 12,5 for twelve and a half.")
 def plan_layout(file: Path, seed: int, out: Path, start_masses: Path | None, *, decimal_comma: bool) -> None:
     """Draw which tray of a trial's FILE gets which treatment and where each pot stands; then load the new file."""

@@ -73,21 +73,41 @@ def weighings(home: Path, trial: str | None, pot: str | None, as_of: str | None,
 
 
 def correct(
-    home: Path, trial: str | None, number: int, gross: str | None, *, pot: str | None, tare: str | None, at: str | None,
-    replicate: int | None, blotted: bool | None, who: str, why: str, decimal_comma: bool,
-) -> None:  # fmt: skip
+    home: Path,
+    trial: str | None,
+    number: int,
+    gross: str | None,
+    *,
+    pot: str | None,
+    tare: str | None,
+    at: str | None,
+    replicate: int | None,
+    blotted: bool | None,
+    who: str,
+    why: str,
+    decimal_comma: bool,
+) -> None:
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
         chosen = choose_trial(store, trial)
         entry = corrections.correct(
-            Notebook(store), chosen.name, number, now=now, who=who, why=why, pot=pot, replicate=replicate, blotted=blotted,
+            Notebook(store),
+            chosen.name,
+            number,
+            now=now,
+            who=who,
+            why=why,
+            pot=pot,
+            replicate=replicate,
+            blotted=blotted,
             gross_g=None if gross is None else parse_mass_g(gross, decimal_comma),
             tare_g=None if tare is None else parse_mass_g(tare, decimal_comma),
             time=None if at is None else _written_time(at, chosen.zone, now),
-        )  # fmt: skip
+        )
         w = entry.weigh_in
         click.echo(
-            f"Entry {entry.number} stands for entry {number} now: {w.pot}, {w.gross_g:.2f} g gross, {w.net_g:.2f} g net."
+            f"Entry {entry.number} stands for entry {number} now: {w.pot}, {w.gross_g:.2f} g gross, "
+            f"{w.net_g:.2f} g net."
         )
 
 
@@ -158,9 +178,16 @@ def list_events(home: Path, trial: str | None, as_of: str | None, *, as_json: bo
 
 
 def scale(
-    home: Path, *, trial: str | None, name: str | None, step: str | None, weight: str | None, shown: str | None, who: str,
+    home: Path,
+    *,
+    trial: str | None,
+    name: str | None,
+    step: str | None,
+    weight: str | None,
+    shown: str | None,
+    who: str,
     as_json: bool,
-) -> None:  # fmt: skip
+) -> None:
     """Name a scale, note a check weighing, and say how sure masses are."""
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
@@ -181,9 +208,18 @@ def scale(
 
 
 def dry(
-    home: Path, *, trial: str | None, pot: str, gross: str, dish: str, temp_c: float, at: str | None, who: str, note: str,
+    home: Path,
+    *,
+    trial: str | None,
+    pot: str,
+    gross: str,
+    dish: str,
+    temp_c: float,
+    at: str | None,
+    who: str,
+    note: str,
     as_json: bool,
-) -> None:  # fmt: skip
+) -> None:
     """Note a sample's mass after a spell in the oven, and say whether it is dry."""
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:

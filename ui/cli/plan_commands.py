@@ -23,7 +23,8 @@ from tidetray.ui.prints import labels
 
 
 def past_spread(data: TrialData) -> Spread:
-    """What the growth of a trial, from first to last weigh-in of each pot, says of the spread between trays and pots."""
+    """What the growth of a trial, from first to last weigh-in of each pot, says of the spread between trays
+    and pots."""
     table = data.growth.table.sort_values(["pot", "start"])
     table = table.assign(grown=table["rgr_per_day"] * table["days"])
     whole = table.groupby("pot", as_index=False)[["grown", "days"]].sum()
@@ -35,9 +36,19 @@ def past_spread(data: TrialData) -> Spread:
 
 
 def print_power(
-    home: Path, *, treatments: int, trays: int, pots: int, difference: float, tray_sd: float | None, pot_sd: float | None,
-    from_trial: str | None, target: float, alpha: float, as_json: bool,
-) -> None:  # fmt: skip
+    home: Path,
+    *,
+    treatments: int,
+    trays: int,
+    pots: int,
+    difference: float,
+    tray_sd: float | None,
+    pot_sd: float | None,
+    from_trial: str | None,
+    target: float,
+    alpha: float,
+    as_json: bool,
+) -> None:
     cautions: tuple[str, ...] = ()
     unit = ""
     if from_trial is not None:
@@ -51,9 +62,16 @@ def print_power(
             "the spread is missing", mend="Give --tray-sd and --pot-sd, or --from-trial NAME to learn them from"
         )
     found = advise(
-        treatments=treatments, trays=trays, pots=pots, difference=difference, tray_sd=tray_sd, pot_sd=pot_sd,
-        target=target, alpha=alpha, unit=unit,
-    )  # fmt: skip
+        treatments=treatments,
+        trays=trays,
+        pots=pots,
+        difference=difference,
+        tray_sd=tray_sd,
+        pot_sd=pot_sd,
+        target=target,
+        alpha=alpha,
+        unit=unit,
+    )
     if as_json:
         figures = {
             "power": found.power,
@@ -64,10 +82,12 @@ def print_power(
         printing.print_json(
             {k: None if math.isnan(v) else v for k, v in figures.items()}
             | {
-                "needed": printing.records(found.needed), "trays_or_pots": printing.records(found.trays_against_pots),
-                "sentences": list(found.sentences), "cautions": list(cautions),
+                "needed": printing.records(found.needed),
+                "trays_or_pots": printing.records(found.trays_against_pots),
+                "sentences": list(found.sentences),
+                "cautions": list(cautions),
             }
-        )  # fmt: skip
+        )
         return
     if from_trial is not None:
         click.echo(
@@ -173,7 +193,10 @@ def _put(table: str, key: str, value: str) -> str:
 
 
 CROSSOVER = (
-    "Pots stay in place; only the schedules move. Note each change with `tidetray event treatment TRAY --to TREATMENT`.",
+    (
+        "Pots stay in place; only the schedules move. Note each change with `tidetray event treatment TRAY --to "
+        "TREATMENT`."
+    ),
     "Weigh all pots at the change, and let some days pass before the second run counts: what the first did lasts on.",
 )
 

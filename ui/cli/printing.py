@@ -23,30 +23,103 @@ if TYPE_CHECKING:
     from tidetray.ui.changes.entry import Entered
 
 HEADINGS = {
-    "tray": "tray", "pot": "pot", "treatment": "treatment", "state": "now", "since": "since", "level_m": "level mm",
-    "last_flood": "last flood", "last_reading": "last reading", "failure": "failed cycle", "failed_at": "failed at",
-    "flood_start": "flood", "flood_reached": "mark reached", "drain_start": "drain", "dry": "dry", "fill_s": "fill s",
-    "wet_s": "wet min", "drain_s": "drain s", "peak_level_m": "peak mm", "outcome": "outcome", "start": "from", "end": "to",
-    "hours": "hours", "wet_h": "wet h", "dry_h": "dry h", "unknown_h": "unknown h", "wet_lit_h": "wet lit h",
-    "wet_dark_h": "wet dark h", "dry_lit_h": "dry lit h", "dry_dark_h": "dry dark h", "floods": "floods",
-    "dli_mol_m2_d": "light mol/m²/d", "light_known_h": "light known h", "days": "days", "mass_start_g": "mass g",
-    "mass_end_g": "to g", "rgr_per_day": "growth %/day", "rgr_u_per_day": "± weighing", "curve": "curve", "rss": "RSS", "aicc": "AICc", "delta": "Δ", "weight": "weight",
-    "dose": "dose", "floods_day": "floods a day", "hold_minutes": "min each", "trays": "trays", "expected": "expected %/day",
-    "wet_most_h": "wet at most h", "dry_most_h": "dry at most h", "dry_spell_mean_h": "dry spell h",
-    "dry_spell_longest_h": "longest dry h", "wet_spell_mean_h": "wet spell h", "light_factor": "light factor",
-    "light_mol_m2_d": "light mol/m²/d", "dry_light_mol_m2_d": "while dry", "plant_light_mol_m2_d": "on the plant",
-    "water_depth_m": "water above mm", "attenuation_per_m": "dims 1/m", "days_known": "known", "mean_c": "mean °C",
-    "least_c": "least °C", "greatest_c": "greatest °C", "known_h": "known h", "hours_dd": "by the hour °C d", "sine_dd": "sine",
-    "triangle_dd": "triangle", "mean_dd": "mean", "clamped_dd": "mean, clamped", "per_day_dd": "a day °C d",
-    "light_cover": "known %", "air_temp_c": "air °C", "degree_h_d": "degree h/d", "air_temp_cover": "known %",
-    "water_temp_c": "water °C", "water_temp_cover": "known %", "vpd_dry_kpa": "VPD while dry kPa", "vpd_dry_cover": "known %",
-    "near_best": "chance to be best %", "is_present_best": "best so far", "pots_tray_month": "pots per tray-month",
-    "kwh_pot": "kWh a pot", "electricity_pot": "electricity a pot", "earned_tray_month": "earned per tray-month",
-    "number": "entry", "gross_g": "gross g", "tare_g": "tare g", "net_g": "net g", "entered_by": "changed by", "reason": "why",
-    "takes_back": "takes back", "trays_in_all": "trays in all", "pots_in_all": "pots in all", "first_run": "first run",
+    "tray": "tray",
+    "pot": "pot",
+    "treatment": "treatment",
+    "state": "now",
+    "since": "since",
+    "level_m": "level mm",
+    "last_flood": "last flood",
+    "last_reading": "last reading",
+    "failure": "failed cycle",
+    "failed_at": "failed at",
+    "flood_start": "flood",
+    "flood_reached": "mark reached",
+    "drain_start": "drain",
+    "dry": "dry",
+    "fill_s": "fill s",
+    "wet_s": "wet min",
+    "drain_s": "drain s",
+    "peak_level_m": "peak mm",
+    "outcome": "outcome",
+    "start": "from",
+    "end": "to",
+    "hours": "hours",
+    "wet_h": "wet h",
+    "dry_h": "dry h",
+    "unknown_h": "unknown h",
+    "wet_lit_h": "wet lit h",
+    "wet_dark_h": "wet dark h",
+    "dry_lit_h": "dry lit h",
+    "dry_dark_h": "dry dark h",
+    "floods": "floods",
+    "dli_mol_m2_d": "light mol/m²/d",
+    "light_known_h": "light known h",
+    "days": "days",
+    "mass_start_g": "mass g",
+    "mass_end_g": "to g",
+    "rgr_per_day": "growth %/day",
+    "rgr_u_per_day": "± weighing",
+    "curve": "curve",
+    "rss": "RSS",
+    "aicc": "AICc",
+    "delta": "Δ",
+    "weight": "weight",
+    "dose": "dose",
+    "floods_day": "floods a day",
+    "hold_minutes": "min each",
+    "trays": "trays",
+    "expected": "expected %/day",
+    "wet_most_h": "wet at most h",
+    "dry_most_h": "dry at most h",
+    "dry_spell_mean_h": "dry spell h",
+    "dry_spell_longest_h": "longest dry h",
+    "wet_spell_mean_h": "wet spell h",
+    "light_factor": "light factor",
+    "light_mol_m2_d": "light mol/m²/d",
+    "dry_light_mol_m2_d": "while dry",
+    "plant_light_mol_m2_d": "on the plant",
+    "water_depth_m": "water above mm",
+    "attenuation_per_m": "dims 1/m",
+    "days_known": "known",
+    "mean_c": "mean °C",
+    "least_c": "least °C",
+    "greatest_c": "greatest °C",
+    "known_h": "known h",
+    "hours_dd": "by the hour °C d",
+    "sine_dd": "sine",
+    "triangle_dd": "triangle",
+    "mean_dd": "mean",
+    "clamped_dd": "mean, clamped",
+    "per_day_dd": "a day °C d",
+    "light_cover": "known %",
+    "air_temp_c": "air °C",
+    "degree_h_d": "degree h/d",
+    "air_temp_cover": "known %",
+    "water_temp_c": "water °C",
+    "water_temp_cover": "known %",
+    "vpd_dry_kpa": "VPD while dry kPa",
+    "vpd_dry_cover": "known %",
+    "near_best": "chance to be best %",
+    "is_present_best": "best so far",
+    "pots_tray_month": "pots per tray-month",
+    "kwh_pot": "kWh a pot",
+    "electricity_pot": "electricity a pot",
+    "earned_tray_month": "earned per tray-month",
+    "number": "entry",
+    "gross_g": "gross g",
+    "tare_g": "tare g",
+    "net_g": "net g",
+    "entered_by": "changed by",
+    "reason": "why",
+    "takes_back": "takes back",
+    "trays_in_all": "trays in all",
+    "pots_in_all": "pots in all",
+    "first_run": "first run",
     "second_run": "second run",
-    "to_acknowledge_min": "after min", "acknowledged_by": "by",
-}  # fmt: skip
+    "to_acknowledge_min": "after min",
+    "acknowledged_by": "by",
+}
 """Column -> what people read, with the unit shown there."""
 
 SHOWN_FACTOR = {
@@ -64,13 +137,35 @@ SHOWN_FACTOR = {
     "vpd_dry_cover": 100.0,
 }
 DECIMALS = {
-    "fill_s": 0, "drain_s": 0, "level_m": 0, "peak_level_m": 0, "mass_start_g": 2, "mass_end_g": 2, "floods": 0,
-    "rgr_per_day": 2, "rgr_u_per_day": 2, "expected": 2, "near_best": 0, "floods_day": 0, "hold_minutes": 0, "weight": 2, "kwh_pot": 2,
-    "electricity_pot": 2, "earned_tray_month": 2, "light_factor": 2, "light_cover": 0, "air_temp_cover": 0,
-    "water_temp_cover": 0, "vpd_dry_cover": 0, "vpd_dry_kpa": 2,
+    "fill_s": 0,
+    "drain_s": 0,
+    "level_m": 0,
+    "peak_level_m": 0,
+    "mass_start_g": 2,
+    "mass_end_g": 2,
+    "floods": 0,
+    "rgr_per_day": 2,
+    "rgr_u_per_day": 2,
+    "expected": 2,
+    "near_best": 0,
+    "floods_day": 0,
+    "hold_minutes": 0,
+    "weight": 2,
+    "kwh_pot": 2,
+    "electricity_pot": 2,
+    "earned_tray_month": 2,
+    "light_factor": 2,
+    "light_cover": 0,
+    "air_temp_cover": 0,
+    "water_temp_cover": 0,
+    "vpd_dry_cover": 0,
+    "vpd_dry_kpa": 2,
     "water_depth_m": 0,
-    "gross_g": 2, "tare_g": 2, "net_g": 2, "power": 2,
-}  # fmt: skip
+    "gross_g": 2,
+    "tare_g": 2,
+    "net_g": 2,
+    "power": 2,
+}
 
 
 def print_json(value: Any) -> None:
@@ -118,19 +213,29 @@ def overview(view: Overview, *, as_json: bool) -> None:
                 "trays": records(view.trays),
                 "nodes": [
                     {
-                        "node": node.node, "here": node.here, "last_message": plain(node.last_message),
-                        "silent_s": None if node.last_message is None else (view.at - node.last_message).total_seconds(),
-                        "messages_missing": node.missing, "messages_gone": node.gone,
+                        "node": node.node,
+                        "here": node.here,
+                        "last_message": plain(node.last_message),
+                        "silent_s": None
+                        if node.last_message is None
+                        else (view.at - node.last_message).total_seconds(),
+                        "messages_missing": node.missing,
+                        "messages_gone": node.gone,
                         "messages_outstanding": sum(each.outstanding for each in node.boots),
                         "boots": [
                             {
-                                "boot": each.boot, "receipt_upto": each.upto, "highest": each.highest,
-                                "missing": [list(numbers) for numbers in each.missing], "outstanding": each.outstanding,
+                                "boot": each.boot,
+                                "receipt_upto": each.upto,
+                                "highest": each.highest,
+                                "missing": [list(numbers) for numbers in each.missing],
+                                "outstanding": each.outstanding,
                             }
                             for each in node.boots
                         ],
-                        "dropped_messages": node.dropped_messages, "dropped_readings": node.dropped_readings,
-                        "spoilt_records": node.spoilt_records, "faults": list(node.faults),
+                        "dropped_messages": node.dropped_messages,
+                        "dropped_readings": node.dropped_readings,
+                        "spoilt_records": node.spoilt_records,
+                        "faults": list(node.faults),
                     }
                     for node in view.nodes
                 ],
@@ -140,7 +245,7 @@ def overview(view: Overview, *, as_json: bool) -> None:
                     for message in view.set_aside
                 ],
             }
-        )  # fmt: skip
+        )
         return
     state = f": {view.recorder.sentence}" if view.recorder else ""
     click.echo(f"Recorder: {f'recording{state}' if view.recording else 'NOT RUNNING. Start it with `tidetray record`'}")
@@ -189,11 +294,14 @@ def backup(made: Backup, *, as_json: bool) -> None:
     if as_json:
         print_json(
             {
-                "file": str(made.path), "sealed": str(made.sealed),
-                "bytes": made.size_bytes, "readings": made.readings, "weigh_ins": made.weigh_ins,
+                "file": str(made.path),
+                "sealed": str(made.sealed),
+                "bytes": made.size_bytes,
+                "readings": made.readings,
+                "weigh_ins": made.weigh_ins,
                 "faults": [str(fault) for fault in made.faults],
             }
-        )  # fmt: skip
+        )
     else:
         size = f"{made.size_bytes / 1e6:.1f} MB"
         click.echo(

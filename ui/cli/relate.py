@@ -27,21 +27,44 @@ from tidetray.ui.cache.place_views import (
 from tidetray.ui.cli import printing
 
 _EFFECTS = {
-    "cause": ("cause", "", 1), "estimate": ("%/day", ".3f", 100), "low": ("from", ".3f", 100), "high": ("to", ".3f", 100), "each": ("for each", "", 1),
-    "df": ("df", ".1f", 1), "p": ("p", ".3f", 1), "std_estimate": ("in sd", ".2f", 1), "vif": ("VIF", ".1f", 1),
-    "trays_told_by": ("rests on trays", ".1f", 1), "without_low": ("least without a tray", ".3f", 100),
+    "cause": ("cause", "", 1),
+    "estimate": ("%/day", ".3f", 100),
+    "low": ("from", ".3f", 100),
+    "high": ("to", ".3f", 100),
+    "each": ("for each", "", 1),
+    "df": ("df", ".1f", 1),
+    "p": ("p", ".3f", 1),
+    "std_estimate": ("in sd", ".2f", 1),
+    "vif": ("VIF", ".1f", 1),
+    "trays_told_by": ("rests on trays", ".1f", 1),
+    "without_low": ("least without a tray", ".3f", 100),
     "without_high": ("most", ".3f", 100),
-}  # fmt: skip
+}
 _FEATURES = {
-    "feature": ("of the place", "", 1), "estimate": ("%/day each", ".2f", 100), "low": ("from", ".2f", 100),
-    "high": ("to", ".2f", 100), "f": ("F", ".2f", 1), "df_num": ("df", ".0f", 1), "df_den": ("of", ".0f", 1), "p": ("p", ".3f", 1),
-    "p_adjusted": ("p, Holm", ".3f", 1), "share": ("share %", ".0f", 100), "n_pots": ("pots", ".0f", 1), "n_trays": ("trays", ".0f", 1),
-}  # fmt: skip
+    "feature": ("of the place", "", 1),
+    "estimate": ("%/day each", ".2f", 100),
+    "low": ("from", ".2f", 100),
+    "high": ("to", ".2f", 100),
+    "f": ("F", ".2f", 1),
+    "df_num": ("df", ".0f", 1),
+    "df_den": ("of", ".0f", 1),
+    "p": ("p", ".3f", 1),
+    "p_adjusted": ("p, Holm", ".3f", 1),
+    "share": ("share %", ".0f", 100),
+    "n_pots": ("pots", ".0f", 1),
+    "n_trays": ("trays", ".0f", 1),
+}
 _SPLIT = {
-    "day": ("day", ".0f", 1), "n_pots": ("pots", ".0f", 1), "n_trays": ("trays", ".0f", 1), "sd_pct": ("pots differ by %", ".0f", 1),
-    "total": ("ln mass variance", ".4f", 1), "tray": ("tray", ".4f", 1), "place": ("place", ".4f", 1), "scale": ("scale", ".4f", 1),
+    "day": ("day", ".0f", 1),
+    "n_pots": ("pots", ".0f", 1),
+    "n_trays": ("trays", ".0f", 1),
+    "sd_pct": ("pots differ by %", ".0f", 1),
+    "total": ("ln mass variance", ".4f", 1),
+    "tray": ("tray", ".4f", 1),
+    "place": ("place", ".4f", 1),
+    "scale": ("scale", ".4f", 1),
     "rest": ("all else", ".4f", 1),
-}  # fmt: skip
+}
 
 
 def _printed(table: pd.DataFrame, columns: dict[str, tuple[str, str, float]]) -> pd.DataFrame:
@@ -55,9 +78,18 @@ def _printed(table: pd.DataFrame, columns: dict[str, tuple[str, str, float]]) ->
 
 
 def show_exposure(
-    data: TrialData, tray: str | None, since: datetime | None, *, as_json: bool, daily: bool, environment: bool, warmth: bool,
-    base_c: float | None, top_c: float | None, channel: str,
-) -> None:  # fmt: skip
+    data: TrialData,
+    tray: str | None,
+    since: datetime | None,
+    *,
+    as_json: bool,
+    daily: bool,
+    environment: bool,
+    warmth: bool,
+    base_c: float | None,
+    top_c: float | None,
+    channel: str,
+) -> None:
     if environment and (daily or warmth):
         raise click.UsageError("--environment is a table of its own: ask for it without --daily and --warmth.")
     asked = warmth_asked(data, base_c, top_c)
@@ -109,7 +141,10 @@ def _geometry_cautions(data: TrialData) -> Iterable[str]:
     levels = data.cycles()
     without = sorted(set(high["tray"]) - set(levels.loc[levels["peak_level_m"].notna(), "tray"]))
     if without:
-        yield f"{', '.join(without)} has no level readings: its pots count as wet while the tray is, whatever their height."
+        yield (
+            f"{', '.join(without)} has no level readings: its pots count as wet while the tray is, whatever "
+            "their height."
+        )
 
 
 def show_relation(data: TrialData, causes: tuple[str, ...], *, as_json: bool) -> None:
@@ -206,6 +241,9 @@ def _positions_json(view: PlaceView) -> dict[str, Any]:
     if view.spread is not None:
         s = view.spread
         out["spread"] = {
-            "split": printing.records(s.split), "ratio": printing.plain(s.ratio), "p": printing.plain(s.p), "sentences": list(s.sentences),
-        }  # fmt: skip
+            "split": printing.records(s.split),
+            "ratio": printing.plain(s.ratio),
+            "p": printing.plain(s.p),
+            "sentences": list(s.sentences),
+        }
     return out

@@ -12,8 +12,12 @@ from tidetray.ui.cli.options import example, home_option, json_option, trial_opt
 
 @click.command(epilog=example("tidetray report --out reports"))
 @click.option(
-    "--out", type=click.Path(path_type=Path, file_okay=False), default=Path(), metavar="DIR", help="Write the files there; else here."
-)  # fmt: skip
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path(),
+    metavar="DIR",
+    help="Write the files there; else here.",
+)
 @home_option
 @trial_option
 @json_option

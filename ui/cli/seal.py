@@ -15,7 +15,13 @@ REST = 4.0
 
 
 @click.command(epilog=example("tidetray seal --dry-run"))
-@click.option("--older-than", "days", type=click.IntRange(1, 36500), metavar="DAYS", help="Months that ended so long ago; else as in the settings (90).")  # fmt: skip
+@click.option(
+    "--older-than",
+    "days",
+    type=click.IntRange(1, 36500),
+    metavar="DAYS",
+    help="Months that ended so long ago; else as in the settings (90).",
+)
 @click.option("--dry-run", is_flag=True, help="Only say what would be sealed.")
 @home_option
 @json_option
@@ -46,7 +52,8 @@ def seal(home: Path, days: int | None, *, dry_run: bool, as_json: bool) -> None:
                 count = sealing.waiting(store, month)
                 rows.append({"site": month.site, "month": month.month, "readings": count, "late": month.rewrites})
                 lines.append(
-                    f"{month.site} {month.month}: {count:,} {'late ' if month.rewrites else ''}readings would be sealed."
+                    f"{month.site} {month.month}: {count:,} {'late ' if month.rewrites else ''}readings "
+                    "would be sealed."
                 )
         else:
             for done in sealing.seal(
@@ -59,10 +66,14 @@ def seal(home: Path, days: int | None, *, dry_run: bool, as_json: bool) -> None:
                 if isinstance(done, sealing.Sealed):
                     rows.append(
                         {
-                            "site": done.site, "month": done.month, "file": str(done.path), "readings": done.readings,
-                            "new": done.new, "bytes": done.size_bytes,
+                            "site": done.site,
+                            "month": done.month,
+                            "file": str(done.path),
+                            "readings": done.readings,
+                            "new": done.new,
+                            "bytes": done.size_bytes,
                         }
-                    )  # fmt: skip
+                    )
                     lines.append(
                         f"{done.site} {done.month}: {done.new:,} readings sealed, {done.readings:,} in"
                         f" {done.path} ({done.size_bytes / 1e6:.1f} MB)."

@@ -31,7 +31,8 @@ def prepare_home(home: Path, *, as_json: bool) -> None:
 
 
 def sites_frame(reader: InfluxReader, site: str | None, now: datetime) -> pd.DataFrame:
-    """A row per series: `site, tray, node, channel, unit, time, value` of its last reading, `mean, min, max` of the day (UTC) before."""
+    """A row per series: `site, tray, node, channel, unit, time, value` of its last reading, `mean, min, max` of the day
+    (UTC) before."""
     latest = reader.latest() if site is None else reader.latest(site).assign(site=site)
     midnight = now.replace(hour=0, minute=0, second=0, microsecond=0)
     days = reader.days(site, start_ms=to_ms(midnight - timedelta(days=1)))

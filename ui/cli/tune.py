@@ -1,4 +1,5 @@
-"""The command `tune`: prints the verdict, the next trial and the timetable; writes files and begins trials when asked."""
+"""The command `tune`: prints the verdict, the next trial and the timetable; writes files and begins trials
+when asked."""
 
 from __future__ import annotations
 
@@ -32,9 +33,22 @@ from tidetray.ui.prints import timetable_files
 
 
 def run(
-    store: Store, settings: Settings, *, trials: tuple[str, ...], factor: str, planned: bool, weeks: float, seed: int, saleable_g: float | None,
-    out: Path | None, publish: bool, begin_as: str | None, started: str | None, as_json: bool, now: datetime,
-) -> None:  # fmt: skip
+    store: Store,
+    settings: Settings,
+    *,
+    trials: tuple[str, ...],
+    factor: str,
+    planned: bool,
+    weeks: float,
+    seed: int,
+    saleable_g: float | None,
+    out: Path | None,
+    publish: bool,
+    begin_as: str | None,
+    started: str | None,
+    as_json: bool,
+    now: datetime,
+) -> None:
     data = read(store, trials, saleable_g)
     response = GROWTH if saleable_g is None else DAYS
     found = tuned(data, settings, factor=factor, planned=planned, weeks=weeks, response=response, seed=seed)
@@ -53,7 +67,8 @@ def run(
             done.append(timetable_files.publish(settings.broker, messages(own)))
         if any(each.wet_s > MOST_HOLD_S for each in own):
             done.append(
-                f"Some floods are longer than {MOST_HOLD_S // 60} min: a node refuses them unless its max_wet_s allows it."
+                f"Some floods are longer than {MOST_HOLD_S // 60} min: a node refuses them unless its "
+                "max_wet_s allows it."
             )
         done.append(CAUTION)
     pots = data.planned if planned else data.measured
@@ -72,27 +87,44 @@ def as_plain(found: Tuned, data: TuningData, settings: Settings) -> dict[str, An
     fit, top, worth = found.fit, found.fit.quadratic, value_table(found, data, settings)
     plain = lambda value: printing.records(printing.one_row(value))[0]["value"]  # noqa: E731
     return {
-        "trials": list(data.trials), "factor": found.factor, "response": found.response, "verdict": fit.verdict, "finding": fit.finding, "best": fit.best,
-        "optimum": plain(fit.optimum), "low": plain(fit.low), "high": plain(fit.high), "recommended": plain(fit.recommended),
-        "delta_low": plain(top.delta_low if top else None), "delta_high": plain(top.delta_high if top else None),
-        "bootstrap_low": plain(top.boot_low if top else None), "bootstrap_high": plain(top.boot_high if top else None),
-        "curves": printing.records(fit.curves), "trays": printing.records(fit.units), "chances": printing.records(found.chances),
+        "trials": list(data.trials),
+        "factor": found.factor,
+        "response": found.response,
+        "verdict": fit.verdict,
+        "finding": fit.finding,
+        "best": fit.best,
+        "optimum": plain(fit.optimum),
+        "low": plain(fit.low),
+        "high": plain(fit.high),
+        "recommended": plain(fit.recommended),
+        "delta_low": plain(top.delta_low if top else None),
+        "delta_high": plain(top.delta_high if top else None),
+        "bootstrap_low": plain(top.boot_low if top else None),
+        "bootstrap_high": plain(top.boot_high if top else None),
+        "curves": printing.records(fit.curves),
+        "trays": printing.records(fit.units),
+        "chances": printing.records(found.chances),
         "next_trial": printing.records(found.proposal.schedules) if found.proposal else [],
         "expects": found.proposal.sentence if found.proposal else found.why_no_proposal,
         "timetable": printing.records(found.timetable.floods) if found.timetable else [],
-        "why_no_timetable": found.why_no_timetable, "forbidden": list(found.possible.forbidden),
-        "value": printing.records(worth) if worth is not None else [], "cautions": [*fit.cautions, *data.cautions],
-    }  # fmt: skip
+        "why_no_timetable": found.why_no_timetable,
+        "forbidden": list(found.possible.forbidden),
+        "value": printing.records(worth) if worth is not None else [],
+        "cautions": [*fit.cautions, *data.cautions],
+    }
 
 
 def pair_as_plain(both: TunedPair) -> dict[str, Any]:
     plain = printing.records(printing.one_row(both.fit.optimum[0]).assign(second=both.fit.optimum[1]))[0]
     return {
-        "verdict": both.fit.verdict, "finding": both.fit.finding, "best": both.fit.best,
-        "optimum": [plain["value"], plain["second"]], "surfaces": printing.records(both.fit.surfaces),
+        "verdict": both.fit.verdict,
+        "finding": both.fit.finding,
+        "best": both.fit.best,
+        "optimum": [plain["value"], plain["second"]],
+        "surfaces": printing.records(both.fit.surfaces),
         "next_trial": printing.records(both.proposal.schedules) if both.proposal else [],
         "expects": both.proposal.sentence if both.proposal else both.why_no_proposal,
-    }  # fmt: skip
+    }
 
 
 def _print(found: Tuned, data: TuningData, settings: Settings) -> None:

@@ -80,14 +80,29 @@ class RealNode:
 def real_node(folder: Path, site: str, broker: Access) -> Iterator[RealNode]:
     """A node at work from now on. NoMicroPythonError."""
     settings = {
-        "folder": str(folder), "site": site, "node": NAME, "tray": TRAY, "host": broker.host, "port": broker.port,
-        "user": broker.nodes.username, "password": broker.nodes.password, "ca_file": "", "pack_s": 5, "resend_s": 5,
-        "first_wait_ms": 200, "longest_wait_ms": 5000, "attached": True, "bench": {"pace": PACE},
-    }  # fmt: skip
+        "folder": str(folder),
+        "site": site,
+        "node": NAME,
+        "tray": TRAY,
+        "host": broker.host,
+        "port": broker.port,
+        "user": broker.nodes.username,
+        "password": broker.nodes.password,
+        "ca_file": "",
+        "pack_s": 5,
+        "resend_s": 5,
+        "first_wait_ms": 200,
+        "longest_wait_ms": 5000,
+        "attached": True,
+        "bench": {"pace": PACE},
+    }
     process = subprocess.Popen(
         command(PROGRAM / "bench.py", "-"),
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
-    )  # fmt: skip
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
     try:
         if process.stdin is not None:
             process.stdin.write(json.dumps(settings) + "\n")

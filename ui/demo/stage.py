@@ -149,18 +149,26 @@ def _nodes(nursery: Nursery, broker: Access, live_s: float | None) -> Iterator[_
     clogging = next(tray.name for tray in nursery.plan.trays if nursery.treatment(tray.name).culture == CLOGGING)
     process = subprocess.Popen(
         [sys.executable, "-m", "tidetray.ingest.nursery.simulated_nodes"],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
-    )  # fmt: skip
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
     with _child(process):
         if process.stdin is not None:
             process.stdin.write(
                 json.dumps(
                     {
-                        "host": broker.host, "port": broker.port, **asdict(broker.nodes), "seed": nursery.seed,
-                        "until": nursery.until.isoformat(), "live_s": live_s, "clogging_tray": clogging,
+                        "host": broker.host,
+                        "port": broker.port,
+                        **asdict(broker.nodes),
+                        "seed": nursery.seed,
+                        "until": nursery.until.isoformat(),
+                        "live_s": live_s,
+                        "clogging_tray": clogging,
                     }
                 )
-            )  # fmt: skip
+            )
             process.stdin.close()
         yield _Nodes(process)
 
@@ -190,8 +198,11 @@ def _start_recorder(home: Path, broker: Access) -> subprocess.Popen[bytes]:
     with (home / "recorder.log").open("wb") as log:
         return subprocess.Popen(
             [sys.executable, "-m", "tidetray", "record", "--home", str(home)],
-            env=environment, stdout=log, stderr=subprocess.STDOUT, start_new_session=True,
-        )  # fmt: skip
+            env=environment,
+            stdout=log,
+            stderr=subprocess.STDOUT,
+            start_new_session=True,
+        )
 
 
 def _write_notebook(home: Path, nursery: Nursery, plan: TrialPlan) -> None:
@@ -217,7 +228,8 @@ def _show_history(console: Console, nodes: _Nodes, recorder: subprocess.Popen[An
     readings = nodes.last.readings_receipted
     rate = readings / max(0.2, now - (first or started))
     click.echo(
-        f"History: {readings:,} readings of 63 days recorded, {now - started:.1f} s after the start ({rate:,.0f} readings/s)"
+        f"History: {readings:,} readings of 63 days recorded, {now - started:.1f} s after the start "
+        f"({rate:,.0f} readings/s)"
     )
 
 
@@ -263,12 +275,14 @@ def _say_result(home: Path, final: NurseryReport) -> int:
         failed = data.cycles()
     missing = final.readings_sent - recorded
     click.echo(
-        f"Sent {final.readings_sent:,} readings in {final.messages_sent:,} messages ({final.messages_resent:,} sent again). "
-        f"Recorded {recorded:,}, missing {missing:,}; {counts['doubled']:,} messages came twice, {counts['set_aside']:,} set aside."
+        f"Sent {final.readings_sent:,} readings in {final.messages_sent:,} messages "
+        f"({final.messages_resent:,} sent again). Recorded {recorded:,}, missing {missing:,}; "
+        f"{counts['doubled']:,} messages came twice, {counts['set_aside']:,} set aside."
     )
     if final.readings_lost:
         click.echo(
-            f"Never sent: {final.readings_lost:,} readings of a node that was cut off without a journal, in the history."
+            f"Never sent: {final.readings_lost:,} readings of a node that was cut off without a journal, in "
+            "the history."
         )
     failed = failed[failed["outcome"].isin(FAILURES)]
     click.echo(f"Failed cycles: {len(failed)}")

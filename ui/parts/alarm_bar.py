@@ -21,13 +21,17 @@ SHOWN = 4
 
 @st.fragment(run_every=REFRESH_S)
 def bar(*, alarms: bool = True, whole: bool = True) -> None:
-    """Single alarms: left out where the page below shows them; `whole` with what to look at first, else in one line each."""
+    """Single alarms: left out where the page below shows them; `whole` with what to look at first, else in one line
+    each."""
     with look.clear_words():
         view = alarms_view()
     if not view.recording:
         look.say(
             "wrong",
-            "The recorder is NOT RUNNING: nothing is being recorded now, and no alarm is raised. Start it with 'tidetray record'.",
+            (
+                "The recorder is NOT RUNNING: nothing is being recorded now, and no alarm is raised. Start it "
+                "with 'tidetray record'."
+            ),
             loud=True,
         )
     if view.failing:
@@ -35,9 +39,9 @@ def bar(*, alarms: bool = True, whole: bool = True) -> None:
         first = min(view.failing, key=lambda trouble: trouble.since)
         look.say(
             "wrong",
-            f"ALARMS DO NOT REACH {who}: {words.many(sum(t.waiting for t in view.failing), 'message')} waiting, the first since "
-            f"{words.when(first.since, view.zone, datetime.now(UTC))} ({first.error}). "
-            "Look first at the network, then try 'tidetray alarms test'.",
+            f"ALARMS DO NOT REACH {who}: {words.many(sum(t.waiting for t in view.failing), 'message')} "
+            f"waiting, the first since {words.when(first.since, view.zone, datetime.now(UTC))} "
+            f"({first.error}). Look first at the network, then try 'tidetray alarms test'.",
             loud=True,
         )
     if alarms:
@@ -67,6 +71,7 @@ def _unacknowledged(view: AlarmsView, *, whole: bool) -> None:
     mains = f"<div>{escape(MAINS)}</div>" if whole and any(KINDS[a.key.kind].water for a in open_) else ""
     link = "Acknowledge" if whole else "What to do"
     st.html(
-        f'<div class="tt-say tt-wrong" role="alert"><b>{look.MARKS["wrong"]}</b>{words.many(len(open_), "alarm")} that nobody has '
+        '<div class="tt-say tt-wrong" '
+        f'role="alert"><b>{look.MARKS["wrong"]}</b>{words.many(len(open_), "alarm")} that nobody has '
         f'acknowledged. <a href="alarms" target="_self">{link}</a><ul>{lines}</ul>{mains}</div>'
     )

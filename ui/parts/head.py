@@ -1,4 +1,5 @@
-"""The head of every page: its title, and in one place below it what is shown: trial, tray, time. All of it in the address.
+"""The head of every page: its title, and in one place below it what is shown: trial, tray, time. All of it in the
+address.
 
 A page begins with `chosen = head("Growth")`. Choices that a page offers are kept when another one is opened, and an
 address with them (`?trial=plugs&tray=tray-3&back=7+days`) opens the page as it was.

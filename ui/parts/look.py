@@ -24,12 +24,33 @@ ICON = (
     '<path d="M2 6h12M3.5 6v6h9V6M2 9q3-2 6 0t6 0" fill="none" stroke="#fff" stroke-width="1.5"/></svg>'
 )
 
-_COLOURS = ("INK", "QUIET", "PAPER", "LINE", "DEEP", "WET", "DRY", "UNKNOWN", "HATCH", "LIT", "WRONG", "WRONG_GROUND", "FINE",
-            "FINE_GROUND", "NOTE", "NOTE_GROUND")  # fmt: skip
+_COLOURS = (
+    "INK",
+    "QUIET",
+    "PAPER",
+    "LINE",
+    "DEEP",
+    "WET",
+    "DRY",
+    "UNKNOWN",
+    "HATCH",
+    "LIT",
+    "WRONG",
+    "WRONG_GROUND",
+    "FINE",
+    "FINE_GROUND",
+    "NOTE",
+    "NOTE_GROUND",
+)
 
-_VARIABLES = ":root { " + " ".join(
-    f"--{name.lower().replace('_', '-')}: light-dark({getattr(p, name)}, {p.AT_NIGHT[getattr(p, name)]});" for name in _COLOURS
-) + f" --link: light-dark({p.DEEP}, {p.LINK_AT_NIGHT}); }}"  # fmt: skip
+_VARIABLES = (
+    ":root { "
+    + " ".join(
+        f"--{name.lower().replace('_', '-')}: light-dark({getattr(p, name)}, {p.AT_NIGHT[getattr(p, name)]});"
+        for name in _COLOURS
+    )
+    + f" --link: light-dark({p.DEEP}, {p.LINK_AT_NIGHT}); }}"
+)
 
 # By the scheme that Streamlit sets on the page, so that a choice of the device and one of the page hold alike.
 _STYLE = (
@@ -49,10 +70,12 @@ _STYLE = (
 .stMainBlockContainer { padding-top: 1rem; padding-bottom: 3rem; max-width: 1180px; }
 .stMainBlockContainer h1 { font-size: 1.7rem; padding: .2rem 0 .3rem; }
 .stMainBlockContainer h3, .stMainBlockContainer h2 { font-size: 1.25rem; padding: .8rem 0 .2rem; }
-.stButton button, .stFormSubmitButton button, .stDownloadButton button { min-height: 3rem; border-width: 2px; font-weight: 600; }
+.stButton button, .stFormSubmitButton button, .stDownloadButton button { min-height: 3rem; border-width: 2px;
+  font-weight: 600; }
 .stButton button[kind=primary], .stFormSubmitButton button[kind^=primary] { min-height: 3.6rem; }
 .stButton button[kind=primary] p, .stFormSubmitButton button[kind^=primary] p { font-size: 1.2rem; font-weight: 700; }
-.stTextInput input, .stSelectbox [data-baseweb=select] > div, .stSelectbox [role=group] { min-height: 3rem; font-size: 1.1rem; }
+.stTextInput input, .stSelectbox [data-baseweb=select] > div, .stSelectbox [role=group] { min-height: 3rem;
+  font-size: 1.1rem; }
 .stButtonGroup button { min-height: 3rem; min-width: 4.2rem; }
 .stButtonGroup button p { color: var(--ink); } .stButtonGroup button[aria-checked=true] p { font-weight: 800; }
 .stCheckbox label { min-height: 2.9rem; align-items: center; }
@@ -69,7 +92,8 @@ _STYLE = (
 .tt-say ul { margin: .3rem 0 0; padding-left: 1.2rem; } .tt-say li { margin: .15rem 0; font-size: inherit; }
 .tt-small { color: var(--quiet); font-size: .9rem; line-height: 1.4; overflow-wrap: anywhere; }
 .tt-cards { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(100%, 330px), 1fr)); gap: .7rem; }
-.tt-card { background: var(--paper); color: var(--ink); border: 1px solid var(--line); border-top: 6px solid var(--unknown); border-radius: 6px;
+.tt-card { background: var(--paper); color: var(--ink); border: 1px solid var(--line);
+  border-top: 6px solid var(--unknown); border-radius: 6px;
   padding: .6rem .8rem; }
 .tt-card.wet { border-top-color: var(--wet); } .tt-card.dry { border-top-color: var(--dry); }
 .tt-card.unknown { border-style: dashed; border-width: 2px; border-top: 6px dashed var(--unknown); }
@@ -80,24 +104,31 @@ _STYLE = (
 .tt-card .head span { font-weight: 400; font-size: .9rem; color: var(--quiet); text-align: right; }
 .tt-card .state { font-size: 1.35rem; font-weight: 700; margin: .15rem 0; }
 .tt-card.wet .mark { color: var(--wet); } .tt-card.dry .mark { color: var(--dry); }
-.tt-card .failure { border: 2px solid var(--wrong); background: var(--wrong-ground); font-weight: 700; padding: .2rem .5rem; border-radius: 3px;
+.tt-card .failure { border: 2px solid var(--wrong); background: var(--wrong-ground); font-weight: 700;
+  padding: .2rem .5rem; border-radius: 3px;
   margin: .2rem 0; }
-dl.tt-facts { display: grid; grid-template-columns: 6.2rem 1fr; gap: .1rem .5rem; margin: .2rem 0 0; padding: 0; font-size: .95rem; }
-dl.tt-facts dt { color: var(--quiet); font-weight: 400; margin: 0; padding: 0; } dl.tt-facts dd { margin: 0; padding: 0; overflow-wrap: anywhere; }
-.tt-strip { position: relative; height: 34px; margin: .35rem 0 1.15rem; background: var(--paper); border: 1px solid var(--line); }
+dl.tt-facts { display: grid; grid-template-columns: 6.2rem 1fr; gap: .1rem .5rem; margin: .2rem 0 0; padding: 0;
+  font-size: .95rem; }
+dl.tt-facts dt { color: var(--quiet); font-weight: 400; margin: 0; padding: 0; } dl.tt-facts dd { margin: 0;
+  padding: 0; overflow-wrap: anywhere; }
+.tt-strip { position: relative; height: 34px; margin: .35rem 0 1.15rem; background: var(--paper);
+  border: 1px solid var(--line); }
 .tt-strip i { position: absolute; display: block; bottom: 0; box-sizing: border-box; min-width: 1px; }
 .tt-strip .lit { top: 0; background: var(--lit); }
 .tt-strip .dry { height: 5px; background: var(--dry); }
 .tt-strip .wet { height: 24px; background: var(--wet); min-width: 2px; }
 .tt-strip .unknown { height: 34px; border: 1px dashed var(--unknown);
   background: repeating-linear-gradient(135deg, var(--hatch) 0 5px, var(--paper) 5px 9px); }
-.tt-strip .at { top: -2px; bottom: auto; transform: translateX(-50%); color: var(--wrong); font: 700 15px/1 sans-serif; }
+.tt-strip .at { top: -2px; bottom: auto; transform: translateX(-50%); color: var(--wrong);
+  font: 700 15px/1 sans-serif; }
 .tt-strip .tick { top: 0; border-left: 1px dotted var(--quiet); }
-.tt-strip .hour { bottom: -1.2rem; font: .75rem/1.2 sans-serif; color: var(--quiet); transform: translateX(-50%); white-space: nowrap; }
+.tt-strip .hour { bottom: -1.2rem; font: .75rem/1.2 sans-serif; color: var(--quiet); transform: translateX(-50%);
+  white-space: nowrap; }
 .tt-strip .hour:last-child { transform: translateX(-100%); }
 .tt-key { display: flex; flex-wrap: wrap; gap: .2rem 1rem; align-items: center; }
 .tt-key .tt-strip { display: inline-block; width: 2.2rem; height: 22px; margin: 0 .4rem 0 0; vertical-align: middle; }
-.tt-key .tt-strip i { left: 0; width: 100%; }  .tt-key .tt-strip .wet { height: 16px; } .tt-key .tt-strip .unknown { height: 20px; }
+.tt-key .tt-strip i { left: 0; width: 100%; }  .tt-key .tt-strip .wet { height: 16px; }
+  .tt-key .tt-strip .unknown { height: 20px; }
 .tt-pots, .tt-asked { list-style: none; padding: 0; margin: 0; }
 .tt-pots li, .tt-asked li { padding: .55rem 0; border-bottom: 1px solid var(--line); font-size: 1rem; }
 .tt-pots li, .tt-asked li { margin: 0; }
@@ -110,9 +141,11 @@ dl.tt-facts dt { color: var(--quiet); font-weight: 400; margin: 0; padding: 0; }
 .st-key-onwards a p { color: #fff; font-size: 1.2rem; font-weight: 700; }
 .tt-signed { text-align: right; } .stHtml .tt-signed a { display: inline-block; padding: .5rem 0 .5rem .2rem; }
 table.tt-settings { width: 100%; border-collapse: collapse; font-size: .95rem; line-height: 1.35; }
-.tt-settings th, .tt-settings td { text-align: left; vertical-align: top; padding: .35rem .5rem .35rem 0; border-bottom: 1px solid var(--line);
+.tt-settings th, .tt-settings td { text-align: left; vertical-align: top; padding: .35rem .5rem .35rem 0;
+  border-bottom: 1px solid var(--line);
   overflow-wrap: anywhere; font-weight: 400; }
-.tt-settings tbody th { font-weight: 600; max-width: 45%; } .tt-settings .word { overflow-wrap: normal; white-space: nowrap; }
+.tt-settings tbody th { font-weight: 600; max-width: 45%; } .tt-settings .word { overflow-wrap: normal;
+  white-space: nowrap; }
 .tt-settings .quiet * { color: var(--quiet); font-weight: 400; }
 </style>"""
 )
@@ -153,6 +186,9 @@ def clear_words() -> Iterator[None]:
     except sqlite3.Error as error:
         say(
             "wrong",
-            f"The record cannot be read just now ({error}). Check the disk and its rights, then reload this page; 'tidetray check' says more.",
+            (
+                f"The record cannot be read just now ({error}). Check the disk and its rights, then reload this "
+                "page; 'tidetray check' says more."
+            ),
         )
         st.stop()

@@ -17,7 +17,8 @@ _SCRIPT = """<script>/* %(form)s */
   const shown = () => document.getElementById("tt-live");
   const grams = text => {
     const t = text.trim().replace(/ *g$/, "");
-    return (comma ? /^([0-9]+(,[0-9]+)?|,[0-9]+)$/ : /^([0-9]+([.][0-9]+)?|[.][0-9]+)$/).test(t) ? Number(t.replace(",", ".")) : NaN;
+    return (comma ? /^([0-9]+(,[0-9]+)?|,[0-9]+)$/ : /^([0-9]+([.][0-9]+)?|[.][0-9]+)$/).test(t)
+    ? Number(t.replace(",", ".")) : NaN;
   };
   const tell = field => {
     const net = grams(field.value) - tare, line = shown();
@@ -32,7 +33,8 @@ _SCRIPT = """<script>/* %(form)s */
     }
     line.textContent = text;
   };
-  const keep = field => { try { field.value ? localStorage.setItem(key, field.value) : localStorage.removeItem(key); } catch {} };
+  const keep = field => {
+    try { field.value ? localStorage.setItem(key, field.value) : localStorage.removeItem(key); } catch {} };
   const kept = () => { try { return localStorage.getItem(key); } catch { return null; } };
   const timer = setInterval(() => {
     const field = document.querySelector(`input[aria-label="${label}"]`);

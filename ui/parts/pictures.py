@@ -32,6 +32,12 @@ def files(spec: Spec, name: str, table: pd.DataFrame) -> None:
             ("CSV", "csv", "text/csv", partial(as_csv, table)),
         ):
             st.download_button(
-                label, make, file_name=f"{name}.{suffix}", mime=mime, on_click="ignore", key=f"{name}.{suffix}",
-                help=f"This picture{'s numbers' if suffix == 'csv' else ''} as a file", width="content",
-            )  # fmt: skip
+                label,
+                make,
+                file_name=f"{name}.{suffix}",
+                mime=mime,
+                on_click="ignore",
+                key=f"{name}.{suffix}",
+                help=f"This picture{'s numbers' if suffix == 'csv' else ''} as a file",
+                width="content",
+            )

@@ -1,7 +1,7 @@
 """A strip of a tray's last hours as HTML: wet, dry and unknown, with the light behind. Draws nothing by itself.
 
-In: frames of `analysis/live/recent_spells.py`, of one tray. Out: HTML that a style sheet colours (`ui/parts/look.py`), with the same in
-words for whoever cannot see it. Height and pattern tell the states, not colour alone.
+In: frames of `analysis/live/recent_spells.py`, of one tray. Out: HTML that a style sheet colours (`ui/parts/look.py`),
+with the same in words for whoever cannot see it. Height and pattern tell the states, not colour alone.
 """
 
 from __future__ import annotations
@@ -15,10 +15,11 @@ import pandas as pd
 from tidetray.ui.words import many
 
 KEY = (
-    '<div class="tt-key tt-small"><span><span class="tt-strip"><i class="wet"></i></span>wet</span>'
-    '<span><span class="tt-strip"><i class="dry"></i></span>dry</span>'
-    '<span><span class="tt-strip"><i class="unknown"></i></span>unknown: no readings, or they contradict each other</span>'
-    '<span><span class="tt-strip"><i class="lit"></i></span>behind it: light</span><span>▲ a failed cycle</span></div>'
+    '<div class="tt-key tt-small"><span><span class="tt-strip"><i '
+    'class="wet"></i></span>wet</span><span><span class="tt-strip"><i '
+    'class="dry"></i></span>dry</span><span><span class="tt-strip"><i class="unknown"></i></span>unknown: no '
+    'readings, or they contradict each other</span><span><span class="tt-strip"><i '
+    'class="lit"></i></span>behind it: light</span><span>▲ a failed cycle</span></div>'
 )
 
 _HOUR = timedelta(hours=1)

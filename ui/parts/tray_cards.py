@@ -1,4 +1,5 @@
-"""A tray as a card: how it stands, its alarms, its last two days as a strip, its next flood, how it drains. HTML, no page."""
+"""A tray as a card: how it stands, its alarms, its last two days as a strip, its next flood, how it drains. HTML, no
+page."""
 
 from __future__ import annotations
 

@@ -41,12 +41,20 @@ VARIABLES = {
 """Observed variable -> trait, method, scale (MIAPPE asks for all three)."""
 
 _UNITS = {
-    "_h": "h", "_g": "g", "_s": "s", "_m": "m", "_mol_m2_d": "mol/(m2.d)", "_per_day": "1/day", "days": "d", "hours": "h",
-}  # fmt: skip
+    "_h": "h",
+    "_g": "g",
+    "_s": "s",
+    "_m": "m",
+    "_mol_m2_d": "mol/(m2.d)",
+    "_per_day": "1/day",
+    "days": "d",
+    "hours": "h",
+}
 
 
 def export(store: Store, trial: Trial, folder: Path, *, now: datetime) -> list[str]:
-    """Write the package into an empty or new folder; the names of its files. EntryError if the folder holds anything."""
+    """Write the package into an empty or new folder; the names of its files. EntryError if the folder holds
+    anything."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise EntryError(f"{folder} is there already", mend="Name a new folder: nothing is overwritten")
     folder.mkdir(parents=True, exist_ok=True)
@@ -103,9 +111,16 @@ def _write(folder: Path, name: str, table: Table, rows: Iterable[dict[str, Any]]
             for own, other, theirs in table.refers
         ]
     return {
-        "name": name.replace("_", "-"), "path": f"{name}.csv", "type": "table", "format": "csv", "mediatype": "text/csv",
-        "encoding": "utf-8", "bytes": len(content), "hash": f"sha256:{hashlib.sha256(content).hexdigest()}", "schema": schema,
-    }  # fmt: skip
+        "name": name.replace("_", "-"),
+        "path": f"{name}.csv",
+        "type": "table",
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "bytes": len(content),
+        "hash": f"sha256:{hashlib.sha256(content).hexdigest()}",
+        "schema": schema,
+    }
 
 
 def _field(field: Field) -> dict[str, Any]:

@@ -24,7 +24,8 @@ h1 { font-size: 15pt; margin: 0 0 4mm; } h2 { font-size: 13pt; margin: 5mm 0 2mm
 .label svg { width: 26mm; height: 26mm; flex: none; }
 .label b { font-size: 16pt; display: block; overflow-wrap: anywhere; }
 .tray { break-inside: avoid; margin-bottom: 6mm; }
-table { border-collapse: collapse; } td, th { border: 1px solid #000; padding: 2mm 3mm; text-align: center; min-width: 16mm; }
+table { border-collapse: collapse; }
+td, th { border: 1px solid #000; padding: 2mm 3mm; text-align: center; min-width: 16mm; }
 th { border: 0; font-weight: 400; color: #444; } .treatment { font-weight: 700; }
 .bench { display: grid; gap: 3mm; } .bench div { border: 2px solid #000; padding: 3mm; text-align: center; }
 small { color: #444; }
@@ -46,9 +47,13 @@ def label_page(trial: str, pots: pd.DataFrame, url: str) -> str:
         code = segno.make(weigh_in_address(url, str(row.pot)), error="m", micro=False)
         drawn = code.svg_inline(border=2, omitsize=True)
         labels.append(
-            f'<div class="label">{drawn}<div><b>{escape(str(row.pot))}</b>{escape(str(row.tray))}<br>row {row.row}, column {row.column}</div></div>'
+            f'<div class="label">{drawn}<div><b>{escape(str(row.pot))}</b>{escape(str(row.tray))}<br>row '
+            f"{row.row}, column {row.column}</div></div>"
         )
-    foot = f"<p><small>Trial {escape(trial)}. The code opens the weigh-in of that pot at {escape(url)}; its name can be typed there too.</small></p>"
+    foot = (
+        f"<p><small>Trial {escape(trial)}. The code opens the weigh-in of that pot at {escape(url)}; its name "
+        "can be typed there too.</small></p>"
+    )
     return _page(f"Labels of {trial}", f'<div class="labels">{"".join(labels)}</div>{foot}')
 
 
@@ -75,7 +80,8 @@ def map_page(plan: TrialPlan, pots: pd.DataFrame, treatments: dict[str, str]) ->
         body = "".join(f"<tr><th>{r}</th>{cells[r]}</tr>" for r in rows)
         block = f", block {escape(tray.block)}" if tray.block else ""
         parts.append(
-            f'<div class="tray"><h2>{escape(tray.name)}: <span class="treatment">{escape(treatments[tray.name])}</span>{block}</h2>'
+            f'<div class="tray"><h2>{escape(tray.name)}: <span class="treatment">'
+            f"{escape(treatments[tray.name])}</span>{block}</h2>"
             f"<table><tr><th></th>{head}</tr>{body}</table></div>"
         )
     return _page(f"Map of {plan.trial.name}", "".join(parts))

@@ -18,8 +18,10 @@ from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import BrokerSettings
 from tidetray.ingest.wire.timetables import TrayTimetable
 
-_CARD = """<style>@page{margin:12mm}body{font:15px sans-serif;color:#000;margin:16px}table{border-collapse:collapse;width:100%}
-th,td{border:1px solid #000;padding:6px 8px;text-align:left;vertical-align:top}th{background:#eee}.when{font-size:1.15em;font-weight:600}
+_CARD = """<style>@page{margin:12mm}body{font:15px sans-serif;color:#000;margin:16px}
+table{border-collapse:collapse;width:100%}
+th,td{border:1px solid #000;padding:6px 8px;text-align:left;vertical-align:top}
+th{background:#eee}.when{font-size:1.15em;font-weight:600}
 p{max-width:44em}</style>"""
 
 
@@ -52,11 +54,13 @@ def card_html(timetable: Timetable, zone: str) -> str:
         for tray in sorted(timetable.schedules, key=natural)
     )
     return (
-        f"<!doctype html><html lang=en><meta charset=utf-8><title>Flood timetable</title>{_CARD}<h1>Flood timetable</h1>"
-        f"<p>Pump on at these times, {escape(zone)}. Minutes count from the flood mark to the opening of the drain. One pump and one "
-        f"sump: do not move a time without working the timetable out again.</p><table><tr><th>tray<th>schedule<th>pump on</tr>{rows}</table>"
-        "<p><b>Before you reach in:</b> switch the pump and the lamp off at the plug, with dry hands. A float that cuts the pump in hardware "
-        "is the only protection against an overflow. Mains work is for a licensed electrician, under your local code.</p></html>"
+        f"<!doctype html><html lang=en><meta charset=utf-8><title>Flood timetable</title>{_CARD}<h1>Flood "
+        f"timetable</h1><p>Pump on at these times, {escape(zone)}. Minutes count from the flood mark to the "
+        "opening of the drain. One pump and one sump: do not move a time without working the timetable out "
+        f"again.</p><table><tr><th>tray<th>schedule<th>pump on</tr>{rows}</table><p><b>Before you reach "
+        "in:</b> switch the pump and the lamp off at the plug, with dry hands. A float that cuts the pump "
+        "in hardware is the only protection against an overflow. Mains work is for a licensed electrician, "
+        "under your local code.</p></html>"
     )
 
 
@@ -92,9 +96,11 @@ def publish(broker: BrokerSettings, told: Sequence[tuple[str, bytes]]) -> str:
     try:
         paho_publish.multiple(
             [{"topic": topic, "payload": payload, "qos": 1, "retain": True} for topic, payload in told],
-            hostname=broker.host, port=broker.port, auth=auth,
+            hostname=broker.host,
+            port=broker.port,
+            auth=auth,
             tls=None if broker.ca_file is None else {"ca_certs": str(broker.ca_file)},
-        )  # fmt: skip
+        )
     except (OSError, MQTTException, ValueError) as error:
         raise PublishError(
             f"the broker does not take the timetable: {error}",

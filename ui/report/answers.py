@@ -1,7 +1,7 @@
 """Sections of a report that answer: growth, comparison, causes, positions, the next schedule.
 
-In: what the commands and pages show (`compare_trial`, `ui/cache/place_views.py`, `ui/cache/tuning.py`). Out: sections that say the same
-sentences. Works nothing out. What cannot be told is said in words, first.
+In: what the commands and pages show (`compare_trial`, `ui/cache/place_views.py`, `ui/cache/tuning.py`). Out: sections
+that say the same sentences. Works nothing out. What cannot be told is said in words, first.
 """
 
 from __future__ import annotations
@@ -32,21 +32,47 @@ NEIGHBOURS = "rook"
 MAPS_PER_PICTURE = 6
 
 _TRAYS: Shown = {
-    "treatment": ("treatment", 1, 0), "tray": ("tray", 1, 0), "pots": ("pots", 1, 0), "days": ("days", 1, 1),
-    "mass_start_g": ("mass g", 1, 2), "mass_end_g": ("to g", 1, 2), "rgr_per_day": ("growth %/day", 100, 2), "u": ("± weighing", 100, 2),
-}  # fmt: skip
+    "treatment": ("treatment", 1, 0),
+    "tray": ("tray", 1, 0),
+    "pots": ("pots", 1, 0),
+    "days": ("days", 1, 1),
+    "mass_start_g": ("mass g", 1, 2),
+    "mass_end_g": ("to g", 1, 2),
+    "rgr_per_day": ("growth %/day", 100, 2),
+    "u": ("± weighing", 100, 2),
+}
 _EFFECTS: Shown = {
-    "of": ("cause", 1, 0), "each": ("one step more", 1, 0), "effect": ("%/day a step", 1, 2), "low": ("from", 1, 2), "high": ("to", 1, 2),
-    "p": ("p", 1, 3), "df": ("df", 1, 0), "trays_told_by": ("rests on trays", 1, 1), "vif": ("VIF", 1, 1),
-}  # fmt: skip
+    "of": ("cause", 1, 0),
+    "each": ("one step more", 1, 0),
+    "effect": ("%/day a step", 1, 2),
+    "low": ("from", 1, 2),
+    "high": ("to", 1, 2),
+    "p": ("p", 1, 3),
+    "df": ("df", 1, 0),
+    "trays_told_by": ("rests on trays", 1, 1),
+    "vif": ("VIF", 1, 1),
+}
 _FEATURES: Shown = {
-    "of": ("of the place", 1, 0), "estimate": ("%/day each", 100, 2), "low": ("from", 100, 2), "high": ("to", 100, 2), "p": ("p", 1, 3),
-    "p_adjusted": ("p, Holm", 1, 3), "share": ("share %", 100, 0), "n_pots": ("pots", 1, 0), "n_trays": ("trays", 1, 0),
-}  # fmt: skip
+    "of": ("of the place", 1, 0),
+    "estimate": ("%/day each", 100, 2),
+    "low": ("from", 100, 2),
+    "high": ("to", 100, 2),
+    "p": ("p", 1, 3),
+    "p_adjusted": ("p, Holm", 1, 3),
+    "share": ("share %", 100, 0),
+    "n_pots": ("pots", 1, 0),
+    "n_trays": ("trays", 1, 0),
+}
 _NEXT: Shown = {
-    "schedule": ("schedule", 1, 0), "trays": ("trays", 1, 0), "dose": (FACTOR_WORDS, 1, 1), "expected": ("expected %/day", 100, 2),
-    "low": ("from", 100, 2), "high": ("to", 100, 2), "near_best": ("near best, of 100", 100, 0), "best": ("", 1, 0),
-}  # fmt: skip
+    "schedule": ("schedule", 1, 0),
+    "trays": ("trays", 1, 0),
+    "dose": (FACTOR_WORDS, 1, 1),
+    "expected": ("expected %/day", 100, 2),
+    "low": ("from", 100, 2),
+    "high": ("to", 100, 2),
+    "near_best": ("near best, of 100", 100, 0),
+    "best": ("", 1, 0),
+}
 
 
 def growth(data: TrialData, found: TrialComparison | None) -> Section:
@@ -62,8 +88,8 @@ def growth(data: TrialData, found: TrialComparison | None) -> Section:
             else found.means
         )
         caption = (
-            "Mass over time, on a log scale. Thick, with marks: mean of the trays; band: where the mean lies with 95 % confidence, by the scatter of trays "
-            "(no band: one tray a treatment). Thin: each pot."
+            "Mass over time, on a log scale. Thick, with marks: mean of the trays; band: where the mean lies "
+            "with 95 % confidence, by the scatter of trays (no band: one tray a treatment). Thin: each pot."
         )
         order = sorted(set(means["treatment"])) if found is None else _order(found)
         parts.append(Figure("growth-over-time", caption, growth_charts.growth_over_time(drawn, means, order)))
@@ -75,8 +101,9 @@ def growth(data: TrialData, found: TrialComparison | None) -> Section:
         parts.append(
             Figure(
                 "growth-against-dry",
-                "Growth of each pot against the dry hours a day that it stood through. Shape and colour tell the treatment; trays with like dry hours "
-                "stand side by side, under their names. A thin line reaches from the least dry hours to the most, by unknown hours.",
+                "Growth of each pot against the dry hours a day that it stood through. Shape and colour tell "
+                "the treatment; trays with like dry hours stand side by side, under their names. A thin line "
+                "reaches from the least dry hours to the most, by unknown hours.",
                 base.growth_against_dry(points, order),
             )
         )
@@ -84,9 +111,13 @@ def growth(data: TrialData, found: TrialComparison | None) -> Section:
         columns={"rgr_u_per_day": "u"}
     )
     trays = means.groupby("tray", as_index=False).agg(
-        pots=("pot", "nunique"), days=("days", "mean"), mass_start_g=("mass_start_g", "mean"), mass_end_g=("mass_end_g", "mean"),
-        rgr_per_day=("rgr_per_day", "mean"), u=("u", "mean"),
-    )  # fmt: skip
+        pots=("pot", "nunique"),
+        days=("days", "mean"),
+        mass_start_g=("mass_start_g", "mean"),
+        mass_end_g=("mass_end_g", "mean"),
+        rgr_per_day=("rgr_per_day", "mean"),
+        u=("u", "mean"),
+    )
     trays = trays.assign(treatment=trays["tray"].map(data.treatments)).sort_values(
         "tray", key=lambda names: names.map(natural)
     )
@@ -112,7 +143,10 @@ def comparison(found: TrialComparison | None, why_not: str, data: TrialData, sai
         *noted("What cannot be told, and what to mind:", said.new(found.cautions)),
         Figure(
             "pots-of-a-day",
-            f"All pots on day {found.day}. Points: pots; the hill above them: where most lie. Diamonds: means of the trays, which are what is compared.",
+            (
+                f"All pots on day {found.day}. Points: pots; the hill above them: where most lie. Diamonds: "
+                "means of the trays, which are what is compared."
+            ),
             growth_charts.pots_of_a_day(one_day, order, day.tray_means),
         ),
     ]
@@ -121,7 +155,10 @@ def comparison(found: TrialComparison | None, why_not: str, data: TrialData, sai
         ("growth", found.growth.pairs, 100.0, "difference in growth, points of % a day"),
     ):
         if pairs["low"].notna().any():
-            caption = f"{title[0].upper()}{title[1:]}. Lines: 95 % intervals for all pairs together; one that crosses zero may be chance."
+            caption = (
+                f"{title[0].upper()}{title[1:]}. Lines: 95 % intervals for all pairs together; one that crosses "
+                "zero may be chance."
+            )
             parts.append(
                 Figure(f"differences-{name}", caption, growth_charts.differences(pairs, factor=factor, title=title))
             )
@@ -150,9 +187,10 @@ def causes(view: RelationView, said: Cautions) -> Section:
     parts: list[Words | Table | Figure] = [
         Words(first, "answer", tuple(more)),
         Words(
-            f"From {int(effects['n_rows'].iloc[0])} intervals between weigh-ins of {int(effects['n_pots'].iloc[0])} pots on "
-            f"{int(effects['n_trays'].iloc[0])} trays, at like age and starting mass. In brackets: where the true figure lies 95 times in 100. Going "
-            "with is not causing, unless treatments were drawn by lot."
+            f"From {int(effects['n_rows'].iloc[0])} intervals between weigh-ins of "
+            f"{int(effects['n_pots'].iloc[0])} pots on {int(effects['n_trays'].iloc[0])} trays, at like age "
+            "and starting mass. In brackets: where the true figure lies 95 times in 100. Going with is not "
+            "causing, unless treatments were drawn by lot."
         ),
         *cautions,
     ]
@@ -161,15 +199,18 @@ def causes(view: RelationView, said: Cautions) -> Section:
         points, line = (frame[frame["cause"] == name] for frame in (found.points, found.lines))
         title = f"{cause.label}, {cause.unit}" if cause.unit else cause.label
         caption = (
-            f"Growth against {cause.label}, the other causes held alike. A dot is a pot, a ring its tray. The line is the effect found, the band where "
-            "it may lie."
+            f"Growth against {cause.label}, the other causes held alike. A dot is a pot, a ring its tray. "
+            "The line is the effect found, the band where it may lie."
         )
         parts.append(Figure(f"cause-{name.replace('_', '-')}", caption, positions.partial_effect(points, line, title)))
     step = effects["cause"].map(lambda name: 100 * CAUSES[name].step)
     shown = effects.assign(
-        of=effects["cause"].map(lambda name: CAUSES[name].label), each=effects["cause"].map(lambda name: CAUSES[name].more),
-        effect=effects["estimate"] * step, low=effects["low"] * step, high=effects["high"] * step,
-    )  # fmt: skip
+        of=effects["cause"].map(lambda name: CAUSES[name].label),
+        each=effects["cause"].map(lambda name: CAUSES[name].more),
+        effect=effects["estimate"] * step,
+        low=effects["low"] * step,
+        high=effects["high"] * step,
+    )
     return Section("What growth went with", (*parts, *table("Effects with 95 % intervals", shown, _EFFECTS)))
 
 
@@ -192,8 +233,9 @@ def places(view: PlaceView, said: Cautions) -> Section:
         of = f" ({n} of {-(-len(maps) // MAPS_PER_PICTURE)})" if len(maps) > MAPS_PER_PICTURE else ""
         spec = positions.whole_map(maps[first_map : first_map + MAPS_PER_PICTURE]) | {"columns": 2}
         caption = (
-            f"The trays from above{of}. A triangle up grew faster than the mean of its tray, one down slower, the larger the more; the bold number says by "
-            "how much, in points of % a day. Shade and small number: light at the place, against the tray's own sensor."
+            f"The trays from above{of}. A triangle up grew faster than the mean of its tray, one down "
+            "slower, the larger the more; the bold number says by how much, in points of % a day. Shade and "
+            "small number: light at the place, against the tray's own sensor."
         )
         parts.append(Figure(f"places-{n}", caption, spec))
     features = found.features.assign(of=found.features["feature"].map(FEATURE_WORDS))
@@ -224,8 +266,9 @@ def decision(found: Tuned | None, data: TuningData | None, said: Cautions) -> Se
     if len(fit.units):
         of = {(row.trial, row.tray): row.treatment for row in data.measured.itertuples()}
         caption = (
-            "Growth of each tray (the mean of its pots) against its measured dose. Ground: the doses that were tested. Line and band: the expected growth "
-            "and 95 of 100 plausible curves, where there are enough trays. Dashed: the top between its limits, where one may be claimed."
+            "Growth of each tray (the mean of its pots) against its measured dose. Ground: the doses that "
+            "were tested. Line and band: the expected growth and 95 of 100 plausible curves, where there are "
+            "enough trays. Dashed: the top between its limits, where one may be claimed."
         )
         parts.append(Figure("response", caption, dose.response_chart(fit, FACTOR_WORDS, of)))
     if found.proposal is None:
@@ -233,9 +276,13 @@ def decision(found: Tuned | None, data: TuningData | None, said: Cautions) -> Se
     rows = found.proposal.schedules
     low, high = found.predicted.band() if found.predicted is not None else (np.nan, np.nan)
     shown = rows.assign(
-        schedule=[f"{int(n)} × {m:.0f} min a day" for n, m in zip(rows["floods_day"], rows["hold_minutes"], strict=True)],
-        low=low, high=high, best=["best so far" if best else "" for best in rows["is_present_best"]],
-    )  # fmt: skip
+        schedule=[
+            f"{int(n)} × {m:.0f} min a day" for n, m in zip(rows["floods_day"], rows["hold_minutes"], strict=True)
+        ],
+        low=low,
+        high=high,
+        best=["best so far" if best else "" for best in rows["is_present_best"]],
+    )
     parts += table(f"The next trial, {WEEKS:.0f} weeks", shown, _NEXT)
     parts.append(Words(found.proposal.sentence))
     parts += noted("Left out:", tuple(f"{reason}." for reason in found.possible.forbidden[:3]))

@@ -1,4 +1,5 @@
-"""Sections of a report that tell what was done and measured: question, design, conditions, methods. Compares nothing."""
+"""Sections of a report that tell what was done and measured: question, design, conditions, methods. Compares
+nothing."""
 
 from __future__ import annotations
 
@@ -25,12 +26,21 @@ SEED = 1
 SOFTWARE = ("numpy", "scipy", "pandas", "vl-convert-python", "reportlab", "jinja2")
 
 _CONDITIONS: Shown = {
-    "treatment": ("treatment", 1, 0), "tray": ("tray", 1, 0), "wet_h_d": ("wet h/day", 1, 1), "dry_h_d": ("dry h/day", 1, 1),
-    "unknown_pct": ("unknown %", 1, 1), "floods_d": ("floods a day", 1, 1), "failed": ("failed cycles", 1, 0),
-    "light_mol_m2_d": ("light mol/m²/day", 1, 1), "light_cover": ("known %", 100, 0), "air_temp_c": ("air °C", 1, 1),
-    "air_temp_cover": ("known %", 100, 0), "water_temp_c": ("water °C", 1, 1), "water_temp_cover": ("known %", 100, 0),
+    "treatment": ("treatment", 1, 0),
+    "tray": ("tray", 1, 0),
+    "wet_h_d": ("wet h/day", 1, 1),
+    "dry_h_d": ("dry h/day", 1, 1),
+    "unknown_pct": ("unknown %", 1, 1),
+    "floods_d": ("floods a day", 1, 1),
+    "failed": ("failed cycles", 1, 0),
+    "light_mol_m2_d": ("light mol/m²/day", 1, 1),
+    "light_cover": ("known %", 100, 0),
+    "air_temp_c": ("air °C", 1, 1),
+    "air_temp_cover": ("known %", 100, 0),
+    "water_temp_c": ("water °C", 1, 1),
+    "water_temp_cover": ("known %", 100, 0),
     "vpd_dry_kpa": ("VPD while dry kPa", 1, 2),
-}  # fmt: skip
+}
 _MEASURED = {"light": "light_cover", "air temperature": "air_temp_cover", "water temperature": "water_temp_cover"}
 
 
@@ -45,15 +55,16 @@ def design(data: TrialData) -> Section:
     standing = data.pots.drop_duplicates("pot", keep="last")
     parts: list[Words | Table | Figure] = [
         Words(
-            f"{many(len(treatments), 'tray')} with {many(standing['pot'].nunique(), 'pot')} of {trial.species.strip().rstrip('.') or 'an unnamed species'}. "
-            "The treatment was given to trays, so the tray is the unit: pots of one tray share its water, its light and its luck."
+            f"{many(len(treatments), 'tray')} with {many(standing['pot'].nunique(), 'pot')} of "
+            f"{trial.species.strip().rstrip('.') or 'an unnamed species'}. The treatment was given to trays, "
+            "so the tray is the unit: pots of one tray share its water, its light and its luck."
         ),
         *_treatments(data, standing),
         Words(
             f"The layout was drawn by lot, with seed {trial.layout_seed}."
             if trial.layout_seed is not None
-            else "No seed of a layout is noted. If trays were not drawn for their treatments by lot, whatever else they differ in is mixed into "
-            "the comparison.",
+            else "No seed of a layout is noted. If trays were not drawn for their treatments by lot, whatever "
+            "else they differ in is mixed into the comparison.",
             "small",
         ),
         *_trays(data, standing),
@@ -76,16 +87,21 @@ def _treatments(data: TrialData, standing: pd.DataFrame) -> tuple[Table, ...]:
     trays = pd.Series(data.treatments)
     rows = [
         {
-            "treatment": each.name, "culture": each.culture,
+            "treatment": each.name,
+            "culture": each.culture,
             "floods": f"{', '.join(each.flood_times)}; {each.wet_minutes:g} min each" if each.flood_times else "none",
-            "trays": int((trays == each.name).sum()), "pots": int(standing["tray"].map(trays).eq(each.name).sum()),
+            "trays": int((trays == each.name).sum()),
+            "pots": int(standing["tray"].map(trays).eq(each.name).sum()),
         }
         for each in data.plan.treatments
-    ]  # fmt: skip
+    ]
     shown: Shown = {
-        "treatment": ("treatment", 1, 0), "culture": ("culture", 1, 0), "floods": ("planned floods", 1, 0), "trays": ("trays", 1, 0),
+        "treatment": ("treatment", 1, 0),
+        "culture": ("culture", 1, 0),
+        "floods": ("planned floods", 1, 0),
+        "trays": ("trays", 1, 0),
         "pots": ("pots", 1, 0),
-    }  # fmt: skip
+    }
     return table("Treatments", pd.DataFrame(rows), shown)
 
 
@@ -96,15 +112,26 @@ def _trays(data: TrialData, standing: pd.DataFrame) -> tuple[Table, ...]:
         on = f"row {each.bench_row}, column {each.bench_column}" if each.bench_row and each.bench_column else ""
         rows.append(
             {
-                "tray": each.name, "treatment": data.treatments[each.name], "block": each.block or "–",
-                "place": ", ".join(part for part in (each.bench, on) if part) or "not noted", "lamp": each.lamp or "not named",
-                "length": each.tray.length_m, "width": each.tray.width_m, "pots": int(pots.get(each.name, 0)),
+                "tray": each.name,
+                "treatment": data.treatments[each.name],
+                "block": each.block or "–",
+                "place": ", ".join(part for part in (each.bench, on) if part) or "not noted",
+                "lamp": each.lamp or "not named",
+                "length": each.tray.length_m,
+                "width": each.tray.width_m,
+                "pots": int(pots.get(each.name, 0)),
             }
-        )  # fmt: skip
+        )
     shown: Shown = {
-        "tray": ("tray", 1, 0), "treatment": ("treatment", 1, 0), "block": ("block", 1, 0), "place": ("stands at", 1, 0),
-        "lamp": ("lamp", 1, 0), "length": ("length cm", 100, 0), "width": ("width cm", 100, 0), "pots": ("pots", 1, 0),
-    }  # fmt: skip
+        "tray": ("tray", 1, 0),
+        "treatment": ("treatment", 1, 0),
+        "block": ("block", 1, 0),
+        "place": ("stands at", 1, 0),
+        "lamp": ("lamp", 1, 0),
+        "length": ("length cm", 100, 0),
+        "width": ("width cm", 100, 0),
+        "pots": ("pots", 1, 0),
+    }
     return table("Trays", pd.DataFrame(rows), shown)
 
 
@@ -140,8 +167,8 @@ def conditions(data: TrialData, said: Cautions) -> Section:
             "Conditions",
             (
                 Words(
-                    "Nothing was recorded of these trays yet: hours wet and dry, light and temperatures are not known. What was planned stands "
-                    "under Design; what the trays really did may differ.",
+                    "Nothing was recorded of these trays yet: hours wet and dry, light and temperatures are "
+                    "not known. What was planned stands under Design; what the trays really did may differ.",
                     "note",
                 ),
             ),
@@ -159,8 +186,9 @@ def conditions(data: TrialData, said: Cautions) -> Section:
     ]
     parts.append(
         Words(
-            "Hours are of known hours; unknown ones count neither as wet nor as dry. 'Known' is the share of the time that a mean rests on. "
-            "Light: mol of photons of 400 to 700 nm. VPD: dryness of the air. –: not known, or never dry.",
+            "Hours are of known hours; unknown ones count neither as wet nor as dry. 'Known' is the share of "
+            "the time that a mean rests on. Light: mol of photons of 400 to 700 nm. VPD: dryness of the air. "
+            "–: not known, or never dry.",
             "small",
         )
     )
@@ -177,7 +205,10 @@ def _went_through(data: TrialData) -> tuple[pd.DataFrame, str]:
     else:
         start, end = (pd.Timestamp(each).as_unit("ms") for each in data.record_span or ())
         whole = pd.DataFrame({"pot": data.pots["pot"].unique()}).assign(start=start, end=end)
-        told = f"From the first reading ({stamp(start, data.trial.zone)}) to the last ({stamp(end, data.trial.zone)}): no pot was weighed twice yet."
+        told = (
+            f"From the first reading ({stamp(start, data.trial.zone)}) to the last "
+            f"({stamp(end, data.trial.zone)}): no pot was weighed twice yet."
+        )
     wet, around = data.exposure_of(whole), data.environment_of(whole)
     known_h = (wet["hours"] - wet["unknown_h"]).where(lambda h: h > 0)
     pots = wet.assign(
@@ -231,29 +262,41 @@ def methods(store: Store, data: TrialData, fingerprint: str, limits: str) -> Sec
     found += table("Software", software, {"what": ("software", 1, 0), "version": ("version", 1, 0)})
     found.append(
         Words(
-            f"Everything that rests on chance is drawn with seed {SEED}: permutations of places (9999), trays drawn again for crossings (2000), plausible "
-            "curves, the trays of the next trial. The same data and software give this report again, byte for byte.",
+            f"Everything that rests on chance is drawn with seed {SEED}: permutations of places (9999), "
+            "trays drawn again for crossings (2000), plausible curves, the trays of the next trial. The "
+            "same data and software give this report again, byte for byte.",
         )
     )
     found.append(
         Words(
-            f"Fingerprint of the data (SHA-256 over the plan, all entries of weigh-ins, events, the light survey, cycles and hourly summaries, of this trial and the earlier ones it is tuned with; and the limits): {fingerprint}"
+            "Fingerprint of the data (SHA-256 over the plan, all entries of weigh-ins, events, the light "
+            "survey, cycles and hourly summaries, of this trial and the earlier ones it is tuned with; and "
+            f"the limits): {fingerprint}"
         )
     )
     return Section("Methods", tuple(found))
 
 
 _HOW = (
-    "Growth is the difference of ln net mass per day, pot by pot (Hunt 1982), then averaged over the pots of a tray (Hoffmann and Poorter 2002). Wet mass "
-    "holds water: blotting alike each time is part of the method.",
-    "Treatments are compared by linear mixed models with the tray as a random effect and the degrees of freedom of Kenward and Roger; pairs with Tukey's "
-    "range. The tray is the experimental unit (Hurlbert 1984); no p-value takes pots for independent.",
-    "What growth went with: a mixed model of growth rate on what was measured, with period fixed, and tray, tray in its period and pot as random effects. A "
-    "cause that was given to trays has the degrees of freedom of trays. Going together is not causing.",
-    "Places: each feature of a place against the pots of the same tray; likeness of neighbours by Moran's I of residuals.",
-    "The best dose: curves side by side by AICc, a top only where the quadratic surely turns down inside the doses tested (Fieller's limits), plausible "
-    "curves by Akaike weight and profile likelihood.",
-    "Wet and dry come from level, float switch and pump. A time without readings, or with readings that contradict each other, is unknown.",
+    "Growth is the difference of ln net mass per day, pot by pot (Hunt 1982), then averaged over the pots of "
+    "a tray (Hoffmann and Poorter 2002). Wet mass holds water: blotting alike each time is part of the "
+    "method.",
+    "Treatments are compared by linear mixed models with the tray as a random effect and the degrees of "
+    "freedom of Kenward and Roger; pairs with Tukey's range. The tray is the experimental unit (Hurlbert "
+    "1984); no p-value takes pots for independent.",
+    "What growth went with: a mixed model of growth rate on what was measured, with period fixed, and tray, "
+    "tray in its period and pot as random effects. A cause that was given to trays has the degrees of "
+    "freedom of trays. Going together is not causing.",
+    (
+        "Places: each feature of a place against the pots of the same tray; likeness of neighbours by Moran's I "
+        "of residuals."
+    ),
+    "The best dose: curves side by side by AICc, a top only where the quadratic surely turns down inside the "
+    "doses tested (Fieller's limits), plausible curves by Akaike weight and profile likelihood.",
+    (
+        "Wet and dry come from level, float switch and pump. A time without readings, or with readings that "
+        "contradict each other, is unknown."
+    ),
 )
 
 

@@ -1,4 +1,5 @@
-"""A report as one HTML file: no script, no font, picture or style from elsewhere; for a screen of any width, and for A4 paper."""
+"""A report as one HTML file: no script, no font, picture or style from elsewhere; for a screen of any width, and for A4
+paper."""
 
 from __future__ import annotations
 
@@ -25,9 +26,13 @@ def draw(report: Report) -> dict[str, str]:
 def as_html(report: Report, drawn: Mapping[str, str]) -> str:
     """`drawn` as from `draw`."""
     page = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True, finalize=_plain,
-    )  # fmt: skip
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_plain,
+    )
     page.tests |= {"words": _is(Words), "table": _is(Table), "figure": _is(Figure)}
     # the drawer escaped what names the pictures hold; the fonts are our own files
     pictures = {name: Markup(svg) for name, svg in drawn.items()}

@@ -1,7 +1,8 @@
 """A trial's report: what was asked, done, measured and found, what cannot be told, and what to do next.
 
-In: an open store, a trial, the settings. Out: a `Report`, for `ui/report/html.py` and `ui/report/pdf.py` to set out. It says the
-sentences of the commands and pages, works out nothing of its own, and knows no clock: its time is that of the data.
+In: an open store, a trial, the settings. Out: a `Report`, for `ui/report/html.py` and `ui/report/pdf.py` to set out. It
+says the sentences of the commands and pages, works out nothing of its own, and knows no clock: its time is that of the
+data.
 """
 
 from __future__ import annotations
@@ -35,7 +36,8 @@ _HOURLY = ("ppfd", "light", "air_temp", "water_temp", "humidity")
 
 
 def make_report(store: Store, settings: Settings, trial_name: str | None) -> Report:
-    """The report of a trial (the only one, unless named), from what the store holds. NoTrialError, EntryError as for commands."""
+    """The report of a trial (the only one, unless named), from what the store holds. NoTrialError, EntryError as for
+    commands."""
     data = TrialData(store, choose_trial(store, trial_name))
     said = Cautions()
     found, why_not = _compared(data)
@@ -59,11 +61,13 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
     )
     trial = data.trial
     facts = {
-        "Trial": trial.name, "Site": trial.site, "Plants": trial.species or "not named",
+        "Trial": trial.name,
+        "Site": trial.site,
+        "Plants": trial.species or "not named",
         "Started": bench.stamp(pd.Timestamp(trial.started), trial.zone),
         "Data up to": f"{bench.stamp(_as_of(data), trial.zone)} ({trial.zone})",
         "Fingerprint": marked[:16],
-    }  # fmt: skip
+    }
     stem = f"report-{trial.name}-{_as_of(data).tz_convert(trial.zone):%Y-%m-%d}"
     return Report(stem, f"Trial {trial.name}", facts, _short(data, found, why_not, step), sections, marked)
 
@@ -85,13 +89,15 @@ def as_files(report: Report) -> tuple[bytes, bytes]:
 
 
 def data_fingerprint(store: Store, several: Sequence[TrialData], limits: str) -> str:
-    """Of all that a report rests on: plans, entries of the notebook, the light survey, cycles and hours of the trials' trays,
-    and the limits of the next schedule."""
+    """Of all that a report rests on: plans, entries of the notebook, the light survey, cycles and hours of the trials'
+    trays, and the limits of the next schedule."""
     balances = all_balances(store)
     lists: dict[str, Sequence[object]] = {
-        "balances": balances, "limits": [limits], "survey": light_survey(store, several[0].trial.site),
+        "balances": balances,
+        "limits": [limits],
+        "survey": light_survey(store, several[0].trial.site),
         "checks": [check for balance in balances for check in check_weighings(store, balance.name)],
-    }  # fmt: skip
+    }
     frames: dict[str, pd.DataFrame] = {}
     for data in several:
         name = data.trial.name
@@ -154,8 +160,8 @@ def _cautions(data: TrialData, said: Cautions) -> Section:
     unknown = table[table["unknown_h"] > 0.05]
     if len(unknown):
         lines.append(
-            f"{len(unknown)} of {len(table)} intervals between weigh-ins had unknown hours, up to {unknown['unknown_h'].max():.1f} h. They count neither "
-            "as dry nor as wet."
+            f"{len(unknown)} of {len(table)} intervals between weigh-ins had unknown hours, up to "
+            f"{unknown['unknown_h'].max():.1f} h. They count neither as dry nor as wet."
         )
     lines += said.new((*data.exposure_and_growth.cautions, *data.places[1]))
     lead = Words("The cautions of each question stand beside its answer. Of the data as a whole:")

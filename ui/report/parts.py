@@ -1,7 +1,7 @@
 """What a report is made of: sections of words, tables and pictures, the same for the page and for paper.
 
-Frozen facts without behaviour. Whoever writes a section says it once here; `ui/report/html.py` and `ui/report/pdf.py` only
-set it out. All text is plain text: escaping is theirs.
+Frozen facts without behaviour. Whoever writes a section says it once here; `ui/report/html.py` and `ui/report/pdf.py`
+only set it out. All text is plain text: escaping is theirs.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ufffe\uffff]|[\
 
 @dataclass(frozen=True)
 class Words:
-    """A paragraph. `kind`: 'answer' (what was found), 'note' (to mind), 'small' (how to read it) or 'plain'; `more`: lines of
-    a list below it."""
+    """A paragraph. `kind`: 'answer' (what was found), 'note' (to mind), 'small' (how to read it) or 'plain'; `more`:
+    lines of a list below it."""
 
     text: str
     kind: str = "plain"
@@ -32,7 +32,8 @@ class Words:
 
 @dataclass(frozen=True)
 class Table:
-    """`rows` are text as people read it; `right`: which columns hold numbers. `strong`: rows that stand out, by place."""
+    """`rows` are text as people read it; `right`: which columns hold numbers. `strong`: rows that stand out,
+    by place."""
 
     title: str
     head: tuple[str, ...]

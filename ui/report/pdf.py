@@ -1,4 +1,5 @@
-"""A report as a PDF of A4 pages, set out by ReportLab: no program beside Python is needed, and no time or chance gets into the file.
+"""A report as a PDF of A4 pages, set out by ReportLab: no program beside Python is needed, and no time or chance gets
+into the file.
 
 In: a `Report`. Out: bytes, the same for the same report.
 """

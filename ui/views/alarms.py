@@ -41,8 +41,8 @@ def now_standing() -> None:
     if not view.persons:
         look.say(
             "note",
-            "Nobody is told of alarms: they are shown here only. Add [[alarms.person]] with a name and urls to tidetray.toml, "
-            "then try 'tidetray alarms test'.",
+            "Nobody is told of alarms: they are shown here only. Add [[alarms.person]] with a name and urls "
+            "to tidetray.toml, then try 'tidetray alarms test'.",
         )
     if any(KINDS[alarm.key.kind].water for alarm, _ in view.standing):
         look.say("note", MAINS)
@@ -127,9 +127,9 @@ def own_times() -> None:
     ]
     st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch")
     look.small(
-        "From an empty tray to the flood mark, and from the flood mark to dry. By geometry: the pump's flow and Torricelli's law, "
-        "a lower bound. Learned: the median of the tray's own first clean cycles; behind it, how the last ones differ. "
-        "After another pump or drain: 'tidetray alarms learn TRAY'."
+        "From an empty tray to the flood mark, and from the flood mark to dry. By geometry: the pump's flow "
+        "and Torricelli's law, a lower bound. Learned: the median of the tray's own first clean cycles; "
+        "behind it, how the last ones differ. After another pump or drain: 'tidetray alarms learn TRAY'."
     )
 
 
@@ -160,7 +160,8 @@ def history() -> None:
     )
     st.dataframe(shown[["measure", "value", "held", "target"]], hide_index=True, width="stretch")
     look.small(
-        "Targets: IEC 62682 and ISA-18.2, per person who answers alarms. Alarms that were muted or shelved do not count."
+        "Targets: IEC 62682 and ISA-18.2, per person who answers alarms. Alarms that were muted or shelved "
+        "do not count."
     )
     for caution in view.load.cautions:
         look.small(caution)

@@ -15,9 +15,24 @@ from tidetray.ui.words import many
 
 WHOLE = "the whole trial"
 SHOWN = (
-    "pot", "tray", "treatment", "rgr_per_day", "rgr_u_per_day", "dry_h_day", "wet_h_day", "unknown_h", "mass_start_g", "mass_end_g", "days",
-    "floods", "dli_mol_m2_d", "dry_lit_h", "dry_dark_h", "wet_lit_h", "wet_dark_h",
-)  # fmt: skip
+    "pot",
+    "tray",
+    "treatment",
+    "rgr_per_day",
+    "rgr_u_per_day",
+    "dry_h_day",
+    "wet_h_day",
+    "unknown_h",
+    "mass_start_g",
+    "mass_end_g",
+    "days",
+    "floods",
+    "dli_mol_m2_d",
+    "dry_lit_h",
+    "dry_dark_h",
+    "wet_lit_h",
+    "wet_dark_h",
+)
 
 
 def page() -> None:
@@ -53,14 +68,15 @@ def _cautions(view: GrowthView, table: pd.DataFrame) -> None:
     trays = table.drop_duplicates("tray").groupby("treatment", sort=True).size()
     counted = ", ".join(f"{name} {n}" for name, n in trays.items())
     lines = [
-        f"Trays of each treatment: {counted}. Pots of one tray share its water, its light and its luck: the tray counts, not the pot. "
-        "This page shows; it claims nothing about treatments."
+        f"Trays of each treatment: {counted}. Pots of one tray share its water, its light and its luck: the "
+        "tray counts, not the pot. This page shows; it claims nothing about treatments."
     ]
     unknown = table[table["unknown_h"] > 0.05]
     if len(unknown):
         lines.append(
-            f"{many(len(unknown), 'pot')} of {len(table)} had unknown hours, up to {unknown['unknown_h'].max():.1f} h of "
-            f"{unknown['hours'].max():.0f} h. They count neither as dry nor as wet."
+            f"{many(len(unknown), 'pot')} of {len(table)} had unknown hours, up to "
+            f"{unknown['unknown_h'].max():.1f} h of {unknown['hours'].max():.0f} h. They count neither as "
+            "dry nor as wet."
         )
     lines.append("Fresh mass holds water too: blot alike each time, or water is taken for growth.")
     look.say("note", "Before you read on:", (*lines, *view.cautions))
@@ -75,8 +91,8 @@ def _charts(points: pd.DataFrame) -> None:
     )
     picture(base.growth_against_dry(points, order), "growth-against-dry-hours", points)
     look.small(
-        "Each point is a pot; shape and colour tell its treatment. Trays with like dry hours stand side by side, under their names. "
-        "A thin line reaches from the least dry hours to the most, by unknown hours."
+        "Each point is a pot; shape and colour tell its treatment. Trays with like dry hours stand side by "
+        "side, under their names. A thin line reaches from the least dry hours to the most, by unknown hours."
     )
 
 

@@ -53,10 +53,31 @@ WITH_VALUE = {
 MOST_PARTS = 4
 # Fields that are emptied once what they say is done; what was refused stays typed.
 TYPED = {
-    "c_number", "c_gross", "c_who", "c_why", "e_tare", "e_value", "e_at", "e_who", "e_why", "t_number", "t_who", "t_why",
-    "s_name", "s_step", "s_weight", "s_shown", "d_gross", "d_dish", "d_at", "d_who", "x_at", "x_who", "x_why",
+    "c_number",
+    "c_gross",
+    "c_who",
+    "c_why",
+    "e_tare",
+    "e_value",
+    "e_at",
+    "e_who",
+    "e_why",
+    "t_number",
+    "t_who",
+    "t_why",
+    "s_name",
+    "s_step",
+    "s_weight",
+    "s_shown",
+    "d_gross",
+    "d_dish",
+    "d_at",
+    "d_who",
+    "x_at",
+    "x_who",
+    "x_why",
     *(f"x_{what}_{n}" for what in ("name", "tare") for n in range(MOST_PARTS)),
-}  # fmt: skip
+}
 NOTED_HERE = tuple(kind for kind in EVENT_KINDS if kind not in {"pot split", "pot split off"})
 
 
@@ -241,11 +262,14 @@ def _split(store: Store, trial: str, pot: str, parts: int, zone: str) -> str:
     comma = bool(state.get("kept_decimal_comma"))
     new = [
         SplitOff(
-            state[f"x_name_{n}"].strip().casefold(), state[f"x_tray_{pot}_{n}"], state[f"x_row_{pot}_{n}"],
-            state[f"x_column_{pot}_{n}"], parse_mass_g(state[f"x_tare_{n}"], comma),
+            state[f"x_name_{n}"].strip().casefold(),
+            state[f"x_tray_{pot}_{n}"],
+            state[f"x_row_{pot}_{n}"],
+            state[f"x_column_{pot}_{n}"],
+            parse_mass_g(state[f"x_tare_{n}"], comma),
         )
         for n in range(parts)
-    ]  # fmt: skip
+    ]
     time = _time("x_at", zone, now)
     note_split(
         Notebook(store),
@@ -302,9 +326,10 @@ def _drying(data: TrialData, store: Store, *, changeable: bool) -> None:
             st.text_input("Sample with its dish, in grams", key="d_gross")
             st.text_input("The empty dish, in grams", key="d_dish")
             st.text_input(
-                "How hot the oven was, in °C (60 to 70, at most 105)", key="d_oven",
+                "How hot the oven was, in °C (60 to 70, at most 105)",
+                key="d_oven",
                 value=f"{last.oven_temp_c:g}" if last else "65",
-            )  # fmt: skip
+            )
             st.text_input("When (empty: now)", key="d_at", placeholder="2026-06-01 08:00")
             sign_in.name_field("Who", "d_who")
             st.form_submit_button(

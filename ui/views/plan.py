@@ -63,9 +63,14 @@ def _power(data: TrialData) -> None:
             look.say("note", caution)
     try:
         found = advise(
-            treatments=treatments, trays=trays, pots=pots, difference=figure("difference", difference), unit="% per day",
-            tray_sd=figure("spread between trays", tray_sd), pot_sd=figure("spread between pots", pot_sd),
-        )  # fmt: skip
+            treatments=treatments,
+            trays=trays,
+            pots=pots,
+            difference=figure("difference", difference),
+            unit="% per day",
+            tray_sd=figure("spread between trays", tray_sd),
+            pot_sd=figure("spread between pots", pot_sd),
+        )
     except (TidetrayError, ValueError) as error:
         look.say("wrong", f"{error}")
         return
@@ -105,14 +110,19 @@ def _seed(key: str) -> int | None:
 def _layout() -> None:
     st.subheader("Layout of a new trial", anchor=False)
     st.html(
-        "<p>Treatments are drawn over the trays and pots over their places, evenly over blocks, benches, rows and columns. "
-        "Then leave trays and pots where they are.</p>"
+        "<p>Treatments are drawn over the trays and pots over their places, evenly over blocks, benches, "
+        "rows and columns. Then leave trays and pots where they are.</p>"
     )
     given = st.file_uploader("The trial's file (.toml)", type="toml", key="layout_file", max_upload_size=20)
     masses = st.file_uploader(
-        "What each pot's plants weigh now, so that every tray gets as heavy ones (.csv or .xlsx with columns pot and start_g; may be left out)",
-        type=["csv", "xlsx"], key="layout_masses", max_upload_size=20,
-    )  # fmt: skip
+        (
+            "What each pot's plants weigh now, so that every tray gets as heavy ones (.csv or .xlsx with columns "
+            "pot and start_g; may be left out)"
+        ),
+        type=["csv", "xlsx"],
+        key="layout_masses",
+        max_upload_size=20,
+    )
     seed = _seed("layout_seed")
     if given is None or seed is None:
         return

@@ -21,10 +21,19 @@ NEIGHBOURS = {
 # So many maps are drawn at first: a browser takes seconds over forty.
 MAPS = 9
 _HEADINGS = {
-    "feature": ("of the place", 0), "estimate": ("%/day each", 2), "low": ("from", 2), "high": ("to", 2), "f": ("F", 2),
-    "df_num": ("df", 0), "df_den": ("of", 0), "p": ("p", 3), "p_adjusted": ("p, Holm", 3), "share": ("share %", 0),
-    "n_pots": ("pots", 0), "n_trays": ("trays", 0),
-}  # fmt: skip
+    "feature": ("of the place", 0),
+    "estimate": ("%/day each", 2),
+    "low": ("from", 2),
+    "high": ("to", 2),
+    "f": ("F", 2),
+    "df_num": ("df", 0),
+    "df_den": ("of", 0),
+    "p": ("p", 3),
+    "p_adjusted": ("p, Holm", 3),
+    "share": ("share %", 0),
+    "n_pots": ("pots", 0),
+    "n_trays": ("trays", 0),
+}
 
 
 def page() -> None:
@@ -56,9 +65,9 @@ def _map(view: PlaceView) -> None:
         return
     st.subheader("The trays from above", anchor=False)
     look.small(
-        "▲ grew faster than the mean of its tray, ▼ slower, the larger the more; the bold number says by how much, in points of % a day. "
-        "Shade and small number: light at the place, against the tray's own sensor. The bar below a tray is its day: dark as long as it "
-        "was under water."
+        "▲ grew faster than the mean of its tray, ▼ slower, the larger the more; the bold number says by how "
+        "much, in points of % a day. Shade and small number: light at the place, against the tray's own "
+        "sensor. The bar below a tray is its day: dark as long as it was under water."
     )
     pots = view.positions.pots
     maps = positions.tray_maps(pots, view.trays)
@@ -98,8 +107,9 @@ def _figures(view: PlaceView) -> None:
     }
     st.dataframe(table, hide_index=True, column_config=columns)
     look.small(
-        "Each is asked alone, of pots of one tray. Share: of the spread between pots of a tray. 'p, Holm' allows for asking several. "
-        "%/day each: per place further from the inlet, per whole tray's light, per metre of height."
+        "Each is asked alone, of pots of one tray. Share: of the spread between pots of a tray. 'p, Holm' "
+        "allows for asking several. %/day each: per place further from the inlet, per whole tray's light, "
+        "per metre of height."
     )
 
 

@@ -1,4 +1,5 @@
-"""What drove growth: what it went with, what cannot be told apart, and how surely. Claims no more than the trays bear."""
+"""What drove growth: what it went with, what cannot be told apart, and how surely. Claims no more than the
+trays bear."""
 
 from __future__ import annotations
 
@@ -17,23 +18,51 @@ from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 
 _TABLE = {
-    "of": "cause", "each": "one step more", "effect": "%/day a step", "low": "from", "high": "to", "p": "p", "df": "df",
-    "std_estimate": "in sd", "vif": "VIF", "level": "told by", "trays_told_by": "rests on trays", "without_low": "least without a tray",
+    "of": "cause",
+    "each": "one step more",
+    "effect": "%/day a step",
+    "low": "from",
+    "high": "to",
+    "p": "p",
+    "df": "df",
+    "std_estimate": "in sd",
+    "vif": "VIF",
+    "level": "told by",
+    "trays_told_by": "rests on trays",
+    "without_low": "least without a tray",
     "without_high": "most without a tray",
-}  # fmt: skip
+}
 _WENT_THROUGH = {
-    "tray": ("tray", None), "treatment": ("treatment", None), "wet_h_d": ("wet h", 1), "dry_lit_h_d": ("dry and lit h", 1),
-    "dry_dark_h_d": ("dry and dark h", 1), "floods_d": ("floods a day", 1), "dry_spell_longest_h": ("longest dry h", 1),
-    "unknown_share": ("unknown %", 0), "light_mol_m2_d": ("light", 1), "plant_light_mol_m2_d": ("on the plants", 1),
-    "water_depth_m": ("water above, mm", 0), "attenuation_per_m": ("dims, 1/m", 1), "air_temp_c": ("air °C", 1),
-    "water_temp_c": ("water °C", 1), "degree_h_d": ("degree h a day", 0), "vpd_dry_kpa": ("VPD kPa", 2),
-}  # fmt: skip
+    "tray": ("tray", None),
+    "treatment": ("treatment", None),
+    "wet_h_d": ("wet h", 1),
+    "dry_lit_h_d": ("dry and lit h", 1),
+    "dry_dark_h_d": ("dry and dark h", 1),
+    "floods_d": ("floods a day", 1),
+    "dry_spell_longest_h": ("longest dry h", 1),
+    "unknown_share": ("unknown %", 0),
+    "light_mol_m2_d": ("light", 1),
+    "plant_light_mol_m2_d": ("on the plants", 1),
+    "water_depth_m": ("water above, mm", 0),
+    "attenuation_per_m": ("dims, 1/m", 1),
+    "air_temp_c": ("air °C", 1),
+    "water_temp_c": ("water °C", 1),
+    "degree_h_d": ("degree h a day", 0),
+    "vpd_dry_kpa": ("VPD kPa", 2),
+}
 _WARMTH_OF = {"air": "air_temp", "water": "water_temp"}
 _WARMTH = {
-    "tray": ("tray", None), "days": ("days", 0), "days_known": ("known", 0), "mean_c": ("mean °C", 1), "hours_dd": ("by the hour", 0),
-    "per_day_dd": ("a day", 1), "sine_dd": ("sine", 0), "triangle_dd": ("triangle", 0), "mean_dd": ("mean", 0),
+    "tray": ("tray", None),
+    "days": ("days", 0),
+    "days_known": ("known", 0),
+    "mean_c": ("mean °C", 1),
+    "hours_dd": ("by the hour", 0),
+    "per_day_dd": ("a day", 1),
+    "sine_dd": ("sine", 0),
+    "triangle_dd": ("triangle", 0),
+    "mean_dd": ("mean", 0),
     "clamped_dd": ("mean, clamped", 0),
-}  # fmt: skip
+}
 _TOLD_BY = {"tray": "trays", "time": "times", "pot": "pots"}
 
 
@@ -61,8 +90,9 @@ def _answers(view: RelationView) -> None:
         look.say("fine" if settled else "note", sentence)
     rows, trays = int(effects["n_rows"].iloc[0]), int(effects["n_trays"].iloc[0])
     look.small(
-        f"From {rows} intervals between weigh-ins of {int(effects['n_pots'].iloc[0])} pots on {trays} trays, at like age and starting mass. "
-        "In brackets: where the true figure lies 95 times in 100. Going with is not causing, unless treatments were drawn by lot."
+        f"From {rows} intervals between weigh-ins of {int(effects['n_pots'].iloc[0])} pots on {trays} trays, "
+        "at like age and starting mass. In brackets: where the true figure lies 95 times in 100. Going with "
+        "is not causing, unless treatments were drawn by lot."
     )
     if view.cautions:
         look.say("note", "Before you read on:", view.cautions)
@@ -84,8 +114,8 @@ def _partial(view: RelationView) -> None:
                     positions.partial_effect(points, line, title), f"growth-against-{name.replace('_', '-')}", points
                 )
     look.small(
-        "A dot is a pot, a ring with a number its tray. The line is the effect found, the band where it may lie. Rings far apart along the line, with "
-        "one at the end, mean that one tray bears the answer."
+        "A dot is a pot, a ring with a number its tray. The line is the effect found, the band where it may "
+        "lie. Rings far apart along the line, with one at the end, mean that one tray bears the answer."
     )
 
 
@@ -112,7 +142,8 @@ def _table(view: RelationView) -> None:
     st.dataframe(shown, hide_index=True, column_config=columns)
     st.download_button("Download as CSV", as_csv(effects), file_name="causes.csv", mime="text/csv", on_click="ignore")
     look.small(
-        "The file holds all columns unrounded, per unit of each cause and day; sizes in standard deviations beside them."
+        "The file holds all columns unrounded, per unit of each cause and day; sizes in standard deviations "
+        "beside them."
     )
 
 
@@ -132,9 +163,9 @@ def _trays(view: RelationView) -> None:
     st.dataframe(shown[list(_WENT_THROUGH)], hide_index=True, column_config=columns)
     st.download_button("Download as CSV", as_csv(trays), file_name="trays.csv", mime="text/csv", on_click="ignore")
     look.small(
-        "Hours are those of a day, out of the hours that are known; light in mol per m² and day. 'On the plants' is what is left under the "
-        "water above them, which dims light by the figure per metre. VPD: how dry the air was while the pots were dry. None: not "
-        "measured, or never so."
+        "Hours are those of a day, out of the hours that are known; light in mol per m² and day. 'On the "
+        "plants' is what is left under the water above them, which dims light by the figure per metre. VPD: "
+        "how dry the air was while the pots were dry. None: not measured, or never so."
     )
 
 

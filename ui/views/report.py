@@ -16,8 +16,9 @@ from tidetray.ui.report.parts import Report
 
 def page(trial: str) -> None:
     look.small(
-        "One page and one PDF of the whole trial: question, map, what the trays went through, growth, comparison, cautions, causes, places, the "
-        "next schedule, methods. Each is whole in itself: to print, to send, to keep. The same data give the same files again."
+        "One page and one PDF of the whole trial: question, map, what the trays went through, growth, "
+        "comparison, cautions, causes, places, the next schedule, methods. Each is whole in itself: to "
+        "print, to send, to keep. The same data give the same files again."
     )
     if st.button("Make the report", type="primary"):
         st.session_state["report_of"] = trial
@@ -40,7 +41,8 @@ def page(trial: str) -> None:
                 key=f"report.{suffix}",
             )
     look.small(
-        f"Data up to {report.facts['Data up to']}. Fingerprint of the data: {report.fingerprint}. The same files by 'tidetray report'."
+        f"Data up to {report.facts['Data up to']}. Fingerprint of the data: {report.fingerprint}. The same "
+        "files by 'tidetray report'."
     )
 
 

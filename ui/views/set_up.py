@@ -1,4 +1,5 @@
-"""Set-up: from an empty home to the first reading, step by step; later, more trays. What is done is read from the home itself.
+"""Set-up: from an empty home to the first reading, step by step; later, more trays. What is done is read from the home
+itself.
 
 Forms stand outside the parts that renew themselves, so that nothing typed is lost to a message that comes in.
 """
@@ -54,7 +55,8 @@ def page() -> None:
         at_work = is_recording(home_folder())
     if setting_up.first_run(home_folder()):
         look.small(
-            "There is no trial yet. Have you a trial's file? 'tidetray load trial.toml' takes it, in place of this page."
+            "There is no trial yet. Have you a trial's file? 'tidetray load trial.toml' takes it, in place "
+            "of this page."
         )
     _broker(settings, chosen=chosen, at_work=at_work)
     if not chosen and not at_work:
@@ -93,9 +95,10 @@ def _broker_form(settings: Settings) -> None:
             st.toggle("Nodes reach it over the network", value=broker.listen != "127.0.0.1", key="b_network")
             st.text_input("Port", value=str(broker.port), key="b_port")
             look.small(
-                "It runs as long as 'tidetray start' does. It asks for a password but does not encrypt: for your own network only. It "
-                "forgets what it has not delivered when it ends, so it is for nodes with a journal, which send again. For months on end, "
-                "and for other sensors, take a broker with TLS (ingest/running.md)."
+                "It runs as long as 'tidetray start' does. It asks for a password but does not encrypt: for "
+                "your own network only. It forgets what it has not delivered when it ends, so it is for "
+                "nodes with a journal, which send again. For months on end, and for other sensors, take a "
+                "broker with TLS (ingest/running.md)."
             )
         else:
             st.text_input("Address", value=broker.host, key="b_host")
@@ -120,10 +123,13 @@ def _save_broker(kind: str) -> str:
         told = setting_up.save_broker(
             home,
             {
-                "host": state["b_host"], "port": state["b_port_other"], "username": state["b_user"],
-                "password": state["b_password"], "ca_file": state["b_ca"],
+                "host": state["b_host"],
+                "port": state["b_port_other"],
+                "username": state["b_user"],
+                "password": state["b_password"],
+                "ca_file": state["b_ca"],
             },
-        )  # fmt: skip
+        )
         state["b_password"] = ""
     sign_in.note("broker changed in the settings")
     return told
@@ -139,13 +145,17 @@ def on_the_air(settings: Settings, shown: tuple[HeardNode, ...]) -> None:
     elif os.environ.get(STARTED):
         look.say(
             "note",
-            "The recorder is starting, or trying to reach the broker. If this stays: what 'tidetray start' printed says why.",
+            (
+                "The recorder is starting, or trying to reach the broker. If this stays: what 'tidetray start' "
+                "printed says why."
+            ),
         )
     else:
         look.say(
             "wrong",
-            f"No recorder is at work. Stop these pages (Ctrl-C) and type 'tidetray start --home {home_folder()}', which keeps "
-            "broker, recorder and pages running; or start 'tidetray record' beside them.",
+            "No recorder is at work. Stop these pages (Ctrl-C) and type 'tidetray start --home "
+            f"{home_folder()}', which keeps broker, recorder and pages running; or start 'tidetray record' "
+            "beside them.",
         )
     nodes = _heard(settings)
     if _keys(nodes) != _keys(shown):
@@ -194,7 +204,8 @@ def _for_a_node(settings: Settings) -> None:
     if broker.ca_file is None:
         node["ca_file"] = ""
     look.small(
-        "In its node.json, beside its sensors (firmware_notes/README.md); the site is a name of your own, a-z, 0-9 and '-':"
+        "In its node.json, beside its sensors (firmware_notes/README.md); the site is a name of your own, "
+        "a-z, 0-9 and '-':"
     )
     st.code(json.dumps(node), language="json", wrap_lines=True)
     if broker.listen:
@@ -210,7 +221,10 @@ def _for_a_node(settings: Settings) -> None:
     if broker.listen == "127.0.0.1":
         look.say(
             "note",
-            "The broker listens on this machine only: a node elsewhere does not reach it. 'Another broker' above changes that.",
+            (
+                "The broker listens on this machine only: a node elsewhere does not reach it. 'Another broker' "
+                "above changes that."
+            ),
         )
 
 
@@ -235,7 +249,10 @@ def _trays(nodes: list[HeardNode]) -> None:
         if other != site:
             look.say(
                 "note",
-                f"A node says site {other}; this trial is of site {site}. Mend the node's site, or begin a trial of its own.",
+                (
+                    f"A node says site {other}; this trial is of site {site}. Mend the node's site, or begin a "
+                    "trial of its own."
+                ),
             )
     if not names:
         return
@@ -315,9 +332,7 @@ def first_readings() -> None:
         if store is None:
             return
         trials = Notebook(store).trials()
-        rows = [] if not trials else [
-            row for row in queries.latest(store, trials[0].site).itertuples() if row.tray
-        ]  # fmt: skip
+        rows = [] if not trials else [row for row in queries.latest(store, trials[0].site).itertuples() if row.tray]
         trays = [] if not trials else [tray.name for tray, _ in Notebook(store).trays(trials[0].site)]
     if not trays:
         return

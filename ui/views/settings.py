@@ -42,7 +42,10 @@ def _settings() -> None:
         found = shown_settings(home)
     there = (home / SETTINGS_FILE).is_file()
     look.small(
-        f"Change them in {SETTINGS_FILE} there, then start recorder and pages anew; 'tidetray check' says what is wrong with them."
+        (
+            f"Change them in {SETTINGS_FILE} there, then start recorder and pages anew; 'tidetray check' says "
+            "what is wrong with them."
+        )
         if there
         else f"There is no {SETTINGS_FILE} yet: all is as it is by default, or as the environment says."
     )
@@ -57,11 +60,15 @@ def _settings() -> None:
 
 def _table(lines: list[ShownSetting]) -> str:
     rows = "".join(
-        f'<tr class="{"quiet" if each.source == "default" else ""}"><th scope="row">{escape(each.name.partition(".")[2] or each.name)}</th>'
+        f'<tr class="{"quiet" if each.source == "default" else ""}"><th scope="row">'
+        f"{escape(each.name.partition('.')[2] or each.name)}</th>"
         f"<td>{escape(each.value)}</td><td>{escape(each.source)}</td></tr>"
         for each in lines
     )
-    return f'<table class="tt-settings"><thead><tr><th>setting</th><th>value</th><th>from</th></tr></thead><tbody>{rows}</tbody></table>'
+    return (
+        "<table "
+        f'class="tt-settings"><thead><tr><th>setting</th><th>value</th><th>from</th></tr></thead><tbody>{rows}</tbody></table>'
+    )
 
 
 def _people() -> None:
@@ -72,8 +79,9 @@ def _people() -> None:
     if not found:
         look.say(
             "note",
-            "Nobody has an account: whoever reaches these pages may do everything, and they are shown on this machine only, or "
-            "behind a proxy with a password. The first account is one that manages; from then on everybody signs in.",
+            "Nobody has an account: whoever reaches these pages may do everything, and they are shown on "
+            "this machine only, or behind a proxy with a password. The first account is one that manages; "
+            "from then on everybody signs in.",
         )
     else:
         rows = "".join(
@@ -81,7 +89,8 @@ def _people() -> None:
             for p in found
         )
         st.html(
-            f'<table class="tt-settings"><thead><tr><th>name</th><th>may</th><th></th></tr></thead><tbody>{rows}</tbody></table>'
+            "<table "
+            f'class="tt-settings"><thead><tr><th>name</th><th>may</th><th></th></tr></thead><tbody>{rows}</tbody></table>'
         )
     roles = list(ROLES) if found else ["manage"]
     with st.expander("Make an account"), st.form("add_person"):
@@ -165,11 +174,15 @@ def _deeds() -> None:
     st.subheader("What was changed", anchor=False)
     now = datetime.now(UTC)
     rows = "".join(
-        f"<tr><td>{words.clock(each.at, 'UTC', now)} UTC</td><td>{escape(each.what)}</td><td>{escape(each.who)}</td></tr>"
+        (
+            f"<tr><td>{words.clock(each.at, 'UTC', now)} "
+            f"UTC</td><td>{escape(each.what)}</td><td>{escape(each.who)}</td></tr>"
+        )
         for each in found
     )
     st.html(
-        f'<table class="tt-settings"><thead><tr><th>when</th><th>what</th><th>who</th></tr></thead><tbody>{rows}</tbody></table>'
+        "<table "
+        f'class="tt-settings"><thead><tr><th>when</th><th>what</th><th>who</th></tr></thead><tbody>{rows}</tbody></table>'
     )
     look.small("Weigh-ins, events and alarms keep their own trail, on their pages.")
 

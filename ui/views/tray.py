@@ -55,7 +55,10 @@ def _pots(view: TrayView, zone: str) -> None:
         return
     now = datetime.now(UTC)
     items = "".join(
-        f'<li><a href="weigh?pot={quote(row.pot)}" target="_self">{escape(row.pot)}</a> row {row.row}, column {row.column}: '
+        (
+            f'<li><a href="weigh?pot={quote(row.pot)}" target="_self">{escape(row.pot)}</a> row {row.row}, '
+            f"column {row.column}: "
+        )
         + ("not weighed yet" if pd.isna(row.mass_g) else f"{row.mass_g:.2f} g net, {words.age(row.weighed, now)}")
         + "</li>"
         for row in view.pots.itertuples()
@@ -68,7 +71,8 @@ def _drains(view: TrayView, chosen: Chosen) -> None:
     drains = view.drains.dropna(subset=["share"])
     if drains.empty:
         look.small(
-            "No whole draining in this time, or no geometry in the trial's file to expect one by. Look back further, above."
+            "No whole draining in this time, or no geometry in the trial's file to expect one by. Look back "
+            "further, above."
         )
         return
     picture(tray.drain_trend(drains, view.zone), f"{chosen.tray}-draining", view.drains)
@@ -154,16 +158,25 @@ def _calibrations(view: TrayView) -> None:
     st.subheader("Calibration of its sensors", anchor=False)
     if not view.calibrations:
         look.small(
-            "None kept. How to calibrate a level or a light sensor: firmware_notes/calibration.md, then 'tidetray load'."
+            "None kept. How to calibrate a level or a light sensor: firmware_notes/calibration.md, then "
+            "'tidetray load'."
         )
         return
     rows = [
         {
-            "channel": each.channel, "on": f"{each.on}", "gain": each.gain, "offset": each.offset, "against": each.against, "by": each.who,
-            "farthest point": f"{each.farthest:.3g} {CHANNELS[each.channel].unit}{' ▲ too far' if each.farthest > each.tolerance else ''}",
+            "channel": each.channel,
+            "on": f"{each.on}",
+            "gain": each.gain,
+            "offset": each.offset,
+            "against": each.against,
+            "by": each.who,
+            "farthest point": (
+                f"{each.farthest:.3g} "
+                f"{CHANNELS[each.channel].unit}{' ▲ too far' if each.farthest > each.tolerance else ''}"
+            ),
         }
         for each in reversed(view.calibrations)
-    ]  # fmt: skip
+    ]
     st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch")
 
 

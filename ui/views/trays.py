@@ -1,4 +1,5 @@
-"""Trays now: what failed and nobody was told of, then every tray with its last two days, the nodes, what was set aside."""
+"""Trays now: what failed and nobody was told of, then every tray with its last two days, the nodes, what was
+set aside."""
 
 from __future__ import annotations
 

@@ -64,12 +64,18 @@ def _next(view: Progress, now: datetime) -> None:
     if old >= between - 0.5:
         look.say(
             "note",
-            f"Weigh now: the last weigh-in was {words.age(last['last'], now)}, and it was done every {between:.0f} days so far.",
+            (
+                f"Weigh now: the last weigh-in was {words.age(last['last'], now)}, and it was done every "
+                f"{between:.0f} days so far."
+            ),
         )
     else:
         look.say(
             "fine",
-            f"Nothing to weigh now: the last weigh-in was {words.age(last['last'], now)}; the next in about {between - old:.0f} days.",
+            (
+                f"Nothing to weigh now: the last weigh-in was {words.age(last['last'], now)}; the next in about "
+                f"{between - old:.0f} days."
+            ),
         )
 
 

@@ -1,4 +1,5 @@
-"""Flood schedule: growth against a dose, the verdict, the next trial, its timetable, what it is worth, what came of earlier ones."""
+"""Flood schedule: growth against a dose, the verdict, the next trial, its timetable, what it is worth, what came of
+earlier ones."""
 
 from __future__ import annotations
 
@@ -104,7 +105,8 @@ def notes(found: Tuned, data: TuningData) -> None:
             )
             st.dataframe(table, hide_index=True)
             look.small(
-                "The lower AICc, the better a curve fits for its number of coefficients. Within 2 of the least fits as well."
+                "The lower AICc, the better a curve fits for its number of coefficients. Within 2 of the "
+                "least fits as well."
             )
 
 
@@ -141,8 +143,8 @@ def card(row: dict[str, float], factor: str) -> str:
 def begin_form(found: Tuned, data: TuningData, settings: Settings) -> None:
     with st.form("begin", border=True):
         look.small(
-            "Trays are drawn for the schedules by chance and keep their pots and tares. Weigh every pot on the first day; what is "
-            "predicted now is kept, to be set beside what happens."
+            "Trays are drawn for the schedules by chance and keep their pots and tares. Weigh every pot on "
+            "the first day; what is predicted now is kept, to be set beside what happens."
         )
         name = st.text_input("Name of the new trial", placeholder="a-z, 0-9 and -", key="new-trial")
         started = st.text_input(
@@ -169,7 +171,8 @@ def timetable(found: Tuned, data: TuningData) -> None:
         return
     zone = data.plan.trial.zone
     cards = "".join(
-        f'<div class="tt-card"><div class="head">{escape(tray)}<span>{escape(found.timetable.schedules[tray].text)}</span></div>'
+        f'<div class="tt-card"><div class="head">{escape(tray)}'
+        f"<span>{escape(found.timetable.schedules[tray].text)}</span></div>"
         f"<div>{escape(', '.join(map(timetable_files.clock_text, found.timetable.starts(tray))))}</div></div>"
         for tray in sorted(found.timetable.schedules, key=timetable_files.natural)
     )
@@ -181,7 +184,8 @@ def timetable(found: Tuned, data: TuningData) -> None:
         else " The sump has no size in the settings, so it was not checked."
     )
     look.small(
-        f"Local times. One pump fills one tray after another: {found.timetable.day.pump_s / 60:.0f} min a day in all.{told}"
+        f"Local times. One pump fills one tray after another: {found.timetable.day.pump_s / 60:.0f} min a "
+        f"day in all.{told}"
     )
     look.say("note", CAUTION)
     own = tray_timetables(found, data, datetime.now(UTC))
@@ -232,7 +236,8 @@ def value(found: Tuned, data: TuningData, settings: Settings) -> None:
         worth = value_table(found, data, settings)
     if worth is None:
         look.small(
-            "Put your price, masses, tariff and the powers of lamp and pump under [value] in tidetray.toml to see pots and electricity here."
+            "Put your price, masses, tariff and the powers of lamp and pump under [value] in tidetray.toml "
+            "to see pots and electricity here."
         )
         return
     shown = worth[
@@ -250,12 +255,21 @@ def value(found: Tuned, data: TuningData, settings: Settings) -> None:
         ]
     ]
     headings = {
-        "dose": NAMES[found.factor], "floods_day": "floods a day", "hold_minutes": "min each", "days": "days to sale", "pots_tray_month": "pots per tray-month",
-        "pots_low": "at least", "pots_high": "at most", "kwh_pot": "kWh a pot", "electricity_pot": "electricity a pot", "earned_tray_month": "earned per tray-month",
-    }  # fmt: skip
+        "dose": NAMES[found.factor],
+        "floods_day": "floods a day",
+        "hold_minutes": "min each",
+        "days": "days to sale",
+        "pots_tray_month": "pots per tray-month",
+        "pots_low": "at least",
+        "pots_high": "at most",
+        "kwh_pot": "kWh a pot",
+        "electricity_pot": "electricity a pot",
+        "earned_tray_month": "earned per tray-month",
+    }
     st.dataframe(shown.rename(columns=headings).round(2), hide_index=True)
     look.small(
-        "Earned: price less electricity. Labour, plants and water are not in it. Days assume that growth goes on as it was measured."
+        "Earned: price less electricity. Labour, plants and water are not in it. Days assume that growth "
+        "goes on as it was measured."
     )
 
 
@@ -273,7 +287,15 @@ def earlier(data: TuningData) -> None:
         **{name: (table[name] * scale).round(2) for name in ("expected", "low", "high", "happened")},
         inside=[{True: "yes", False: "NO", None: "not yet"}[each] for each in table["inside"]],
     )
-    headings = {"expected": "predicted (% a day, or days)", "low": "from", "high": "to", "happened": "happened", "inside": "within", "measured_dose": "measured dose", "is_best": "best so far"}  # fmt: skip
+    headings = {
+        "expected": "predicted (% a day, or days)",
+        "low": "from",
+        "high": "to",
+        "happened": "happened",
+        "inside": "within",
+        "measured_dose": "measured dose",
+        "is_best": "best so far",
+    }
     st.dataframe(shown.rename(columns=headings), hide_index=True)
     st.download_button(
         "Download as CSV", as_csv(table), file_name="predictions.csv", mime="text/csv", on_click="ignore"

@@ -94,9 +94,14 @@ def _choose(table: Bench, weighing: Weighing) -> None:
         st.button(f"Start with {to_do[0]}", type="primary", width="stretch", on_click=_go, args=(weighing, to_do[0]))
     key = weighing.key("chosen_pot")
     st.selectbox(
-        "Another pot" if weighing.pot else "Pot", order, key=key, index=order.index(weighing.pot) if weighing.pot in order else None,
-        placeholder="Choose, or type its name", on_change=_go_to_chosen, args=(weighing, key),
-    )  # fmt: skip
+        "Another pot" if weighing.pot else "Pot",
+        order,
+        key=key,
+        index=order.index(weighing.pot) if weighing.pot in order else None,
+        placeholder="Choose, or type its name",
+        on_change=_go_to_chosen,
+        args=(weighing, key),
+    )
     done = len(order) - len(to_do)
     twice = f", {table.doubled} of them twice" if table.doubled else ""
     st.progress(done / max(len(order), 1), text=f"{done} of {words.many(len(order), 'pot')} weighed today{twice}")
@@ -107,7 +112,8 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
     past = history(table.trial, pot)
     today = [w for w in past if words.is_today(w.time, table.zone, now)]
     st.html(
-        f'<div class="tt-pot">{escape(pot)}</div><div class="tt-small">{escape(row["tray"])}, row {row["row"]}, column {row["column"]}'
+        f'<div class="tt-pot">{escape(pot)}</div>'
+        f'<div class="tt-small">{escape(row["tray"])}, row {row["row"]}, column {row["column"]}'
         f" · {escape(row['treatment'])} · empty {row['tare_g']:.2f} g</div>"
     )
     if weighing.told:
@@ -123,10 +129,15 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
         before = past if weighing.correcting is None else past[:-1]  # the last one is being corrected
         last = before[-1] if before else None
         mass_field.watch(
-            weighing.key("form"), MASS_LABEL, table.trial, pot,
-            tare_g=float(row["tare_g"]), last_g=last.net_g if last else None,
-            span=words.age(last.time, now) if last else "", decimal_comma=st.session_state["kept_decimal_comma"],
-        )  # fmt: skip
+            weighing.key("form"),
+            MASS_LABEL,
+            table.trial,
+            pot,
+            tare_g=float(row["tare_g"]),
+            last_g=last.net_g if last else None,
+            span=words.age(last.time, now) if last else "",
+            decimal_comma=st.session_state["kept_decimal_comma"],
+        )
         if weighing.problem:
             look.say("wrong", f"Not saved. {weighing.problem}")
         if weighing.doubt:
@@ -137,14 +148,21 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
             st.text_input("Why", key=weighing.key("why"), value="misread or mistyped", max_chars=200)
         kept = st.session_state
         st.segmented_control(
-            "Blotted dry?", (True, False), key=weighing.key("blotted"), format_func=lambda yes: "yes" if yes else "no",
-            required=True, **_default(weighing.key("blotted"), kept["kept_blotted"]),
-        )  # fmt: skip
+            "Blotted dry?",
+            (True, False),
+            key=weighing.key("blotted"),
+            format_func=lambda yes: "yes" if yes else "no",
+            required=True,
+            **_default(weighing.key("blotted"), kept["kept_blotted"]),
+        )
         if weighing.correcting is None:
             st.segmented_control(
-                "Replicate", tuple(range(1, replicate + 3)), key=weighing.key("replicate"), required=True,
+                "Replicate",
+                tuple(range(1, replicate + 3)),
+                key=weighing.key("replicate"),
+                required=True,
                 **_default(weighing.key("replicate"), replicate),
-            )  # fmt: skip
+            )
         sign_in.name_field("Who weighs", weighing.key("who"), value=kept["kept_who"], max_chars=40)
         if table.balances:
             last_one = kept.get("kept_balance")
@@ -190,11 +208,15 @@ def _offer_the_cell(table: Bench, weighing: Weighing) -> None:
         shown = f"{cell.mass_g:.2f}"
         where = f"{cell.node}, {cell.tray}" if cell.tray else cell.node
         st.button(
-            f"Take {shown} g from the load cell", width="stretch", on_click=_take_cell, args=(weighing, shown),
+            f"Take {shown} g from the load cell",
+            width="stretch",
+            on_click=_take_cell,
+            args=(weighing, shown),
             disabled=not cell.settled,
-        )  # fmt: skip
+        )
         look.small(
-            f"{where}, {words.age(cell.time, now)}{'' if cell.settled else ': not settled yet'}. Saved only when you press save."
+            f"{where}, {words.age(cell.time, now)}{'' if cell.settled else ': not settled yet'}. Saved only "
+            "when you press save."
         )
 
 
@@ -215,21 +237,28 @@ def _save(table: Bench, weighing: Weighing, pot: str) -> None:
         return
     _keep(weighing)
     save(
-        weighing, table.trial, pot,
+        weighing,
+        table.trial,
+        pot,
         Typed(
-            state[weighing.key("gross")], state["kept_decimal_comma"], state["kept_blotted"],
-            state.get(weighing.key("replicate")) or 1, state["kept_who"].strip(),
-            state.get("kept_balance", "") if table.balances else "", state.get(weighing.key("why"), ""),
+            state[weighing.key("gross")],
+            state["kept_decimal_comma"],
+            state["kept_blotted"],
+            state.get(weighing.key("replicate")) or 1,
+            state["kept_who"].strip(),
+            state.get("kept_balance", "") if table.balances else "",
+            state.get(weighing.key("why"), ""),
         ),
-    )  # fmt: skip
+    )
 
 
 def _saved(table: Bench, weighing: Weighing) -> None:
     entered = weighing.done
     mass_field.forget(weighing.key("form"), table.trial, entered.pot)
     st.html(
-        f'<div class="tt-say tt-fine" role="status"><b>✓</b>Saved: {escape(entered.pot)}<div class="tt-mass">{entered.net_g:.2f} g net</div>'
-        f'<div class="tt-change">{escape(_change(entered, weighing.done_at))}</div></div>'
+        f'<div class="tt-say tt-fine" role="status"><b>✓</b>Saved: {escape(entered.pot)}<div '
+        f'class="tt-mass">{entered.net_g:.2f} g net</div><div '
+        f'class="tt-change">{escape(_change(entered, weighing.done_at))}</div></div>'
     )
     if weighing.problem:
         look.say("wrong", weighing.problem)

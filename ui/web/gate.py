@@ -1,9 +1,9 @@
 """The door before the pages: who has no session is sent to sign in, and comes out where he wanted to go.
 
 It stands around the web server as ASGI middleware, so that it holds for pages, files and the pages' web socket alike,
-and its own pages are plain HTML: Streamlit itself cannot set a cookie that scripts do not see (HttpOnly).
-The session is looked up again while a page stays open: a sign-out, a removed account or a new password ends it there too.
-It lets people in; what each may do is asked where it is done (`ui/web/sign_in.py`).
+and its own pages are plain HTML: Streamlit itself cannot set a cookie that scripts do not see (HttpOnly). The session
+is looked up again while a page stays open: a sign-out, a removed account or a new password ends it there too. It lets
+people in; what each may do is asked where it is done (`ui/web/sign_in.py`).
 """
 
 from __future__ import annotations
@@ -45,10 +45,13 @@ def check_may_listen(home: Path, host: str, settings: DashboardSettings) -> None
     """NobodyMayError if the pages would be open to whoever reaches `host`."""
     if needs_people(host, settings) and not People(home):
         raise NobodyMayError(
-            f"the pages are not shown at {host or 'all addresses'} while nobody has an account: whoever reached them could change the record",
+            (
+                f"the pages are not shown at {host or 'all addresses'} while nobody has an account: whoever "
+                "reached them could change the record"
+            ),
             where="[dashboard] host",
-            mend="Make one with `tidetray people add NAME --role manage`, or listen at 127.0.0.1. Where a proxy in front asks "
-            "for the password, set `signed_in_by_proxy = true` under [dashboard]",
+            mend="Make one with `tidetray people add NAME --role manage`, or listen at 127.0.0.1. Where a proxy "
+            "in front asks for the password, set `signed_in_by_proxy = true` under [dashboard]",
         )
 
 
@@ -217,7 +220,8 @@ def _form(
     focus_name, focus_password = ("", " autofocus") if name else (" autofocus", "")
     body = (
         f'{said}<form method="post" action="/sign-in"><input type="hidden" name="to" value="{escape(to)}">'
-        f'<label for="name">Name</label><input id="name" name="name" value="{escape(name[:40])}" autocomplete="username" '
+        f'<label for="name">Name</label>'
+        f'<input id="name" name="name" value="{escape(name[:40])}" autocomplete="username" '
         f'autocapitalize="none" required maxlength="40"{focus_name}>'
         '<label for="password">Password</label><input id="password" name="password" type="password" '
         f'autocomplete="current-password" required maxlength="256"{focus_password}><button>Sign in</button></form>'
@@ -230,7 +234,10 @@ def _form(
 def _nobody() -> Response:
     return _page(
         "Nobody has an account",
-        "<p>On the machine that holds the record, make one:</p><p><code>tidetray people add NAME --role manage</code></p>",
+        (
+            "<p>On the machine that holds the record, make one:</p><p><code>tidetray people add NAME --role "
+            "manage</code></p>"
+        ),
         403,
     )
 
@@ -238,15 +245,20 @@ def _nobody() -> Response:
 def _page(title: str, body: str, status: int = 200, headers: dict[str, str] | None = None) -> HTMLResponse:
     return HTMLResponse(
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title} – tidetray</title>'
-        f'<meta name="viewport" content="width=device-width, initial-scale=1"><link rel="icon" href="data:,">{_STYLE}</head>'
+        f'<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f'<link rel="icon" href="data:,">{_STYLE}</head>'
         f"<body><main><p class=quiet>tidetray</p><h1>{title}</h1>{body}</main></body></html>",
         status,
         {
-            "Cache-Control": "no-store", "Referrer-Policy": "same-origin", "X-Frame-Options": "DENY",
-            "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'self'; base-uri 'none'",
+            "Cache-Control": "no-store",
+            "Referrer-Policy": "same-origin",
+            "X-Frame-Options": "DENY",
+            "Content-Security-Policy": (
+                "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'self'; base-uri 'none'"
+            ),
         }
         | (headers or {}),
-    )  # fmt: skip
+    )
 
 
 _STYLE = f"""<style>
@@ -255,7 +267,8 @@ main {{ max-width: 24rem; margin: 0 auto; padding: 1.2rem; }} h1 {{ font-size: 1
 label {{ display: block; font-weight: 600; margin: .9rem 0 .25rem; }}
 input, button {{ width: 100%; box-sizing: border-box; min-height: 3rem; font: inherit; border-radius: .5rem; }}
 input {{ border: 1px solid {p.QUIET}; background: {p.PAPER}; color: {p.INK}; padding: 0 .7rem; }}
-button {{ border: 0; background: {p.DEEP}; color: #fff; font-weight: 700; font-size: 1.2rem; min-height: 3.6rem; margin: 1.3rem 0 .8rem; }}
+button {{ border: 0; background: {p.DEEP}; color: #fff; font-weight: 700; font-size: 1.2rem;
+  min-height: 3.6rem; margin: 1.3rem 0 .8rem; }}
 input:focus-visible, button:focus-visible, a:focus-visible {{ outline: 3px solid {p.DEEP}; outline-offset: 2px; }}
 a {{ color: {p.DEEP}; display: inline-block; min-height: 2.8rem; line-height: 2.8rem; }}
 code {{ background: {p.PAPER}; padding: .1rem .3rem; overflow-wrap: anywhere; }}

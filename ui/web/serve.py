@@ -44,9 +44,19 @@ def free_port(host: str, wanted: int) -> int:
 
 def _command(host: str, port: int) -> list[str]:
     return [
-        sys.executable, "-m", "streamlit", "run", str(Path(__file__).parent / "server.py"),
-        f"--server.address={host}", f"--server.port={port}", "--server.headless=true",
-        "--browser.gatherUsageStats=false", "--server.fileWatcherType=none",
-        "--client.toolbarMode=minimal", "--client.showErrorDetails=none", "--client.showErrorLinks=false",
-        "--runner.magicEnabled=false", *THEME_FLAGS,
-    ]  # fmt: skip
+        sys.executable,
+        "-m",
+        "streamlit",
+        "run",
+        str(Path(__file__).parent / "server.py"),
+        f"--server.address={host}",
+        f"--server.port={port}",
+        "--server.headless=true",
+        "--browser.gatherUsageStats=false",
+        "--server.fileWatcherType=none",
+        "--client.toolbarMode=minimal",
+        "--client.showErrorDetails=none",
+        "--client.showErrorLinks=false",
+        "--runner.magicEnabled=false",
+        *THEME_FLAGS,
+    ]

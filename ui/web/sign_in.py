@@ -21,7 +21,8 @@ from tidetray.ui.parts import look
 from tidetray.ui.web.gate import COOKIE
 
 open_to_all = True
-"""Without any account everybody may do everything; False where the pages listen beyond this machine (`ui/web/server.py`)."""
+"""Without any account everybody may do everything; False where the pages listen beyond this machine
+(`ui/web/server.py`)."""
 
 NOBODY = Person("", "manage")
 """Whoever sits at a machine without accounts: may do everything, and types a name where one is asked for."""
@@ -95,7 +96,8 @@ def bar() -> None:
         st.stop()
     elif person.name:
         st.html(
-            f'<div class="tt-small tt-signed">{escape(person.name)} · <a href="/sign-out" target="_self">Sign out</a></div>'
+            f'<div class="tt-small tt-signed">{escape(person.name)} · <a href="/sign-out" '
+            'target="_self">Sign out</a></div>'
         )
 
 

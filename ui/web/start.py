@@ -1,7 +1,9 @@
-"""`tidetray start`: pages, recorder and, if the settings ask for it, a broker, kept running by one command on a real home.
+"""`tidetray start`: pages, recorder and, if the settings ask for it, a broker, kept running by one command on a real
+home.
 
 Each is a process of its own, as in the demo. What ends by itself is started again, after a growing wait; the settings
-are read again when their file changes, so that the set-up page needs nobody at a terminal. Ctrl-C ends all in good order.
+are read again when their file changes, so that the set-up page needs nobody at a terminal. Ctrl-C ends all in good
+order.
 """
 
 from __future__ import annotations

@@ -1,4 +1,5 @@
-"""Fingerprints: as FIPS 180-4 gives them for bytes written by hand, blind to what is no difference, and to nothing else."""
+"""Fingerprints: as FIPS 180-4 gives them for bytes written by hand, blind to what is no difference, and to nothing
+else."""
 
 from __future__ import annotations
 

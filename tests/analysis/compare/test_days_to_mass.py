@@ -36,8 +36,10 @@ def test_days_to_a_mass_by_hand() -> None:
     # tray variances 12.5 and 8, pooled 10.25 on 2 df: se of the difference sqrt(10.25)
     pair = found.comparison.pairs.iloc[0]
     assert (pair["estimate"], pair["se"], pair["df"]) == (
-        pytest.approx(4.5, abs=1e-3), pytest.approx(np.sqrt(10.25), abs=1e-3), pytest.approx(2)
-    )  # fmt: skip
+        pytest.approx(4.5, abs=1e-3),
+        pytest.approx(np.sqrt(10.25), abs=1e-3),
+        pytest.approx(2),
+    )
     assert found.summary.startswith("To 2.71828 g: wet 18 days")
     assert found.curves.pots["doubling_d"].min() == pytest.approx(np.log(2) / 0.0625, rel=1e-4)
 
@@ -46,8 +48,11 @@ def test_a_mass_beyond_the_weigh_ins_is_flagged_and_far_beyond_withheld() -> Non
     frame = weighed({"dry": [0.02, 0.021], "wet": [0.05, 0.051]}, noise=0.01)
     little = days_to_mass(frame, **NAMED, mass_g=float(np.exp(0.02 * 66)))
     assert little.curves.trays.set_index("tray")["extrapolated"].to_dict() == {
-        "dry-0": True, "dry-1": False, "wet-0": False, "wet-1": False,
-    }  # fmt: skip
+        "dry-0": True,
+        "dry-1": False,
+        "wet-0": False,
+        "wet-1": False,
+    }
     assert any("One tray had not reached it" in c for c in little.cautions)
     far = days_to_mass(frame, **NAMED, mass_g=float(np.exp(0.02 * 63 * (1 + BEYOND) * 1.1)))
     assert far.comparison is None
@@ -64,10 +69,12 @@ def test_the_curve_that_suits_is_taken_for_the_whole_treatment() -> None:
         for p in range(3)
         for d in days
     ]
-    frame = pd.concat([
-        pd.DataFrame(bent, columns=["treatment", "tray", "pot", "day", "net_g"]),
-        weighed({"dry": [0.04, 0.041]}, noise=0.02, days=days),
-    ])  # fmt: skip
+    frame = pd.concat(
+        [
+            pd.DataFrame(bent, columns=["treatment", "tray", "pot", "day", "net_g"]),
+            weighed({"dry": [0.04, 0.041]}, noise=0.02, days=days),
+        ]
+    )
     curves = growth_curves(frame, **NAMED)
     assert curves.treatments.set_index("treatment")["kind"].to_dict() == {"wet": "logistic", "dry": "exponential"}
     assert set(curves.trays.loc[curves.trays["treatment"] == "wet", "kind"]) == {"logistic"}

@@ -359,10 +359,13 @@ def frames(history):
         utc(pd.DataFrame(lit, columns=["tray", "time", "ppfd"]), "time"),
         pd.DataFrame({"pot": "pot-1", "start": [when(m) for m in edges[:-1]], "end": [when(m) for m in edges[1:]]}),
         utc(
-            pd.DataFrame([*placed, ("pot-1", "tray-1", when(LENGTH + 1), pd.NaT)], columns=["pot", "tray", "from", "to"]),
-            "from", "to",
+            pd.DataFrame(
+                [*placed, ("pot-1", "tray-1", when(LENGTH + 1), pd.NaT)], columns=["pot", "tray", "from", "to"]
+            ),
+            "from",
+            "to",
         ),
-    )  # fmt: skip
+    )
 
 
 def counted(history, start: int, end: int) -> dict[str, float]:

@@ -65,8 +65,12 @@ def test_days_when_the_clocks_change_are_exact() -> None:
     assert minutes(found, "hours", "wet_h", "dry_spell_longest_h") == [1500, 70, 1340]
     spring = daily_exposure(
         cycles(("2026-03-29 00:30", "2026-03-29 00:31", "2026-03-29 01:30", "2026-03-29 01:40", "complete")),
-        None, ["tray-1"], at("2026-03-29"), at("2026-03-29 23:00"), zone="Europe/Lisbon",
-    ).iloc[0]  # fmt: skip
+        None,
+        ["tray-1"],
+        at("2026-03-29"),
+        at("2026-03-29 23:00"),
+        zone="Europe/Lisbon",
+    ).iloc[0]
     assert minutes(spring, "hours", "wet_h", "dry_h") == [1380, 70, 1310]
 
 

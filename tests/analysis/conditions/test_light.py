@@ -189,8 +189,14 @@ def test_lamp_on_at_half_past_and_off_at_a_quarter_past():
         )
     )
     assert points(light) == [
-        ("05:00", 0), ("06:00", 0), ("06:30", 100), ("07:00", 100), ("08:00", 100), ("08:15", 0), ("09:00", None),
-    ]  # fmt: skip
+        ("05:00", 0),
+        ("06:00", 0),
+        ("06:30", 100),
+        ("07:00", 100),
+        ("08:00", 100),
+        ("08:15", 0),
+        ("09:00", None),
+    ]
 
 
 def test_a_lit_spell_of_its_own_hour_stands_at_its_start():
@@ -211,8 +217,13 @@ def test_what_an_hour_does_not_cover_is_unknown_beside_the_missing_neighbour():
         hours_frame(("06:00", 100, 1800, 1800), ("07:00", 100, 3600, 3600), ("08:00", 100, 900, 900))
     )
     assert points(light) == [
-        ("06:00", None), ("06:30", 100), ("07:00", 100), ("08:00", 100), ("08:15", None), ("09:00", None),
-    ]  # fmt: skip
+        ("06:00", None),
+        ("06:30", 100),
+        ("07:00", 100),
+        ("08:00", 100),
+        ("08:15", None),
+        ("09:00", None),
+    ]
 
 
 def test_an_hour_covered_and_lit_in_part_keeps_both():

@@ -153,7 +153,8 @@ def test_limits_cover_the_true_top() -> None:
 
 @pytest.mark.parametrize(("kind", "right"), KINDS.items())
 def test_verdicts_on_made_nurseries(kind: str, right: str) -> None:
-    """A small run of what `tests/bench/tuning.py` does on 300: 20 of each kind, 40 trays; at most 4 wrong (2 expected of 20 at 90 %)."""
+    """A small run of what `tests/bench/tuning.py` does on 300: 20 of each kind, 40 trays; at most 4 wrong (2 expected
+    of 20 at 90 %)."""
     found = [fit(grow(made_nursery(kind, seed), DOSES, np.random.default_rng([seed, 1]))).finding for seed in range(20)]
     assert found.count(right) >= 16, found
     if kind == "flat":
@@ -168,11 +169,19 @@ def test_verdicts_on_made_nurseries(kind: str, right: str) -> None:
         (frame([0, 8, 16, 24], [1, 2, 3, 2]), "too few trays", "At least 6"),
         (frame([np.nan] * 6 + [0, 12, 24], np.arange(9)), "not enough spread", "unknown"),
         (frame([np.nan] * 3, [1, 2, 3]), "not enough spread", "unknown"),
-        (frame([0, 0, 0, 8, 8, 8, 16, 16, 16], np.arange(9), trial=list("aaabbbccc")), "not enough spread", "cannot be told apart"),
-        (frame(np.repeat([0, 12, 24], 4), [1, 1.1, 0.9, 1, 2, 2.1, 1.9, 2, 2.2, 2.3, 2.1, 2.2]), "not enough spread", "3 doses"),
+        (
+            frame([0, 0, 0, 8, 8, 8, 16, 16, 16], np.arange(9), trial=list("aaabbbccc")),
+            "not enough spread",
+            "cannot be told apart",
+        ),
+        (
+            frame(np.repeat([0, 12, 24], 4), [1, 1.1, 0.9, 1, 2, 2.1, 1.9, 2, 2.2, 2.3, 2.1, 2.2]),
+            "not enough spread",
+            "3 doses",
+        ),
         (frame([0, 0, 8, 8, 16, 16], [1, 2, 3, 2, 4, 4], trays=list("aabbcc")), "too few trays", "three trays"),
     ],
-)  # fmt: skip
+)
 def test_data_that_cannot_tell_say_so_and_what_would_help(rows: pd.DataFrame, finding: str, says: str) -> None:
     found = fit(rows)
     assert found.finding == finding

@@ -75,7 +75,8 @@ def test_limits_that_make_no_sense(wrong: dict[str, object]) -> None:
 
 
 def test_the_least_in_the_sump_worked_by_hand() -> None:
-    # 10 L fill in 100 s, held to 200 s, drained by 300 s; the second tray begins at 250 s, when a quarter of the first is left
+    # 10 L fill in 100 s, held to 200 s, drained by 300 s; the second tray begins at 250 s, when a quarter of the first
+    # is left
     floods = pd.DataFrame(
         [("a", 0, 100.0, 200.0, 300.0), ("b", 250, 350.0, 450.0, 550.0)],
         columns=["tray", "start_s", "pump_off_s", "drain_s", "dry_s"],
@@ -108,8 +109,11 @@ def by_the_second(floods: pd.DataFrame, volume_m3: float, sump_m3: float) -> tup
 @settings(max_examples=12)
 @given(
     st.lists(st.tuples(st.integers(1, 9), st.integers(3, 40)), min_size=1, max_size=6),
-    st.integers(20, 200), st.integers(30, 600), st.integers(12, 60), st.booleans(),
-)  # fmt: skip
+    st.integers(20, 200),
+    st.integers(30, 600),
+    st.integers(12, 60),
+    st.booleans(),
+)
 def test_a_timetable_keeps_every_limit(
     wanted: list[tuple[int, int]], fill_s: int, drain_s: int, sump_l: int, by_day: bool
 ) -> None:

@@ -255,8 +255,10 @@ def test_a_falling_curve_comes_to_no_mass():
 def test_curves_that_the_masses_do_not_determine_are_no_candidates():
     assert set(fit_curves(DAYS, 5 * np.exp(0.1 * DAYS) * (1 + NOISE))) == {"exponential"}
     assert set(fit_curves(DAYS, 100 / (1 + 19 * np.exp(-0.2 * DAYS)) * (1 + NOISE))) == {
-        "exponential", "logistic", "gompertz",
-    }  # fmt: skip
+        "exponential",
+        "logistic",
+        "gompertz",
+    }
     with pytest.raises(ValueError, match="at least 3 days"):
         fit_curves([0, 7], [1, 2])
 

@@ -71,12 +71,21 @@ def test_readings_are_paired_within_a_session_and_blotting() -> None:
     frame = pd.DataFrame(
         {
             "pot": ["b", "a", "a", "a", "a", "b"],
-            "time": pd.to_datetime(["2026-06-01T08:00", "2026-06-01T08:00", "2026-06-01T08:10", "2026-06-01T08:20",
-                                    "2026-06-08T08:00", "2026-06-01T11:00"], utc=True),
+            "time": pd.to_datetime(
+                [
+                    "2026-06-01T08:00",
+                    "2026-06-01T08:00",
+                    "2026-06-01T08:10",
+                    "2026-06-01T08:20",
+                    "2026-06-08T08:00",
+                    "2026-06-01T11:00",
+                ],
+                utc=True,
+            ),
             "gross_g": [50.0, 40.0, 40.1, 45.0, 41.0, 51.0],
             "blotted": [True, True, True, False, True, True],
         }
-    )  # fmt: skip
+    )
     (group,) = repeated_readings(frame)
     assert sorted(group) == [40.0, 40.1]
 
@@ -91,9 +100,13 @@ def test_the_tare_nearly_cancels_for_a_pot_that_hardly_grew() -> None:
 
 
 @given(
-    start_g=st.floats(1, 100), factor=st.floats(0.5, 4), days=st.floats(1, 60),
-    reading_g=st.floats(0, 0.2), tare_g=st.floats(0, 0.5), seed=st.integers(0, 2**32 - 1),
-)  # fmt: skip
+    start_g=st.floats(1, 100),
+    factor=st.floats(0.5, 4),
+    days=st.floats(1, 60),
+    reading_g=st.floats(0, 0.2),
+    tare_g=st.floats(0, 0.5),
+    seed=st.integers(0, 2**32 - 1),
+)
 def test_the_rates_uncertainty_is_what_errors_do(  # noqa: PLR0917
     start_g: float, factor: float, days: float, reading_g: float, tare_g: float, seed: int
 ) -> None:
@@ -128,12 +141,16 @@ def test_a_drift_is_seen_and_its_size_told() -> None:
 @pytest.mark.parametrize(
     ("u", "sd", "words"),
     [
-        (0.01, 1.0, "less than 1 % of the variance of the masses among pots: a finer scale would change next to nothing"),
+        (
+            0.01,
+            1.0,
+            "less than 1 % of the variance of the masses among pots: a finer scale would change next to nothing",
+        ),
         (0.3, 1.0, "about 9 % of the variance of the masses among pots: noticeable"),
         (0.8, 1.0, "about 64 % of the variance of the masses among pots: weighing each pot empty"),
         (1.2, 1.0, "Pots cannot be told apart"),
     ],
-)  # fmt: skip
+)
 def test_how_much_of_the_spread_is_the_scale(u: float, sd: float, words: str) -> None:
     share, text = scale_share(u, sd)
     assert words in text

@@ -18,10 +18,18 @@ START = datetime(2026, 6, 1, tzinfo=UTC)
 def alarm(number: int, after: timedelta, *, stood: timedelta | None = timedelta(minutes=5), **more: object) -> Alarm:
     raised = to_ms(START + after)
     facts: dict[str, object] = {
-        "priority": "medium", "detail": "", "since_ms": raised, "raised_ms": raised, "known_ms": raised, "times": 1,
-        "returned_ms": None if stood is None else raised + round(stood.total_seconds() * 1000), "acknowledged_ms": None,
-        "acknowledged_by": None, "muted_by": None, "told": True,
-    }  # fmt: skip
+        "priority": "medium",
+        "detail": "",
+        "since_ms": raised,
+        "raised_ms": raised,
+        "known_ms": raised,
+        "times": 1,
+        "returned_ms": None if stood is None else raised + round(stood.total_seconds() * 1000),
+        "acknowledged_ms": None,
+        "acknowledged_by": None,
+        "muted_by": None,
+        "told": True,
+    }
     return Alarm(number, Key("nursery", "tray", "tray-1", "overflow", ""), **{**facts, **more})  # type: ignore[arg-type]
 
 
@@ -72,10 +80,14 @@ def test_states_in_words() -> None:
     now = timedelta(0)
     states = alarm_frame(
         [
-            alarm(1, now, stood=None), alarm(2, now), alarm(3, now, stood=None, muted_by=1), alarm(4, now, acknowledged_ms=1),
-            alarm(5, now, stood=None, shelved_until_ms=1), alarm(6, now, stood=None, acknowledged_ms=1),
+            alarm(1, now, stood=None),
+            alarm(2, now),
+            alarm(3, now, stood=None, muted_by=1),
+            alarm(4, now, acknowledged_ms=1),
+            alarm(5, now, stood=None, shelved_until_ms=1),
+            alarm(6, now, stood=None, acknowledged_ms=1),
         ]
-    )["state"].tolist()  # fmt: skip
+    )["state"].tolist()
     assert states == ["standing", "over and not acknowledged", "muted", "over", "shelved", "acknowledged"]
 
 

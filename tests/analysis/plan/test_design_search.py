@@ -139,9 +139,14 @@ def test_predicted_beside_happened() -> None:
         Prediction("c", "2 x 10 min", "a, b", "dry_h_day", "rgr_per_day", 22.0, 0.03, 0.02, 0.04, False),
     ]
     rows = pd.DataFrame(
-        [("b", "6 x 30 min", "t1", 0.043, 12.2), ("b", "6 x 30 min", "t1", 0.045, 12.2), ("b", "6 x 30 min", "t2", 0.046, 11.8), ("b", "6 x 90 min", "t3", 0.03, 6.0)],
+        [
+            ("b", "6 x 30 min", "t1", 0.043, 12.2),
+            ("b", "6 x 30 min", "t1", 0.045, 12.2),
+            ("b", "6 x 30 min", "t2", 0.046, 11.8),
+            ("b", "6 x 90 min", "t3", 0.03, 6.0),
+        ],
         columns=["trial", "treatment", "tray", "rgr_per_day", "dry_h_day"],
-    )  # fmt: skip
+    )
     table = predicted_and_happened(told, rows)
     assert table["happened"].to_list()[:2] == pytest.approx([0.045, 0.03])
     assert table["inside"].to_list() == [True, False, None]
@@ -152,7 +157,15 @@ def test_predicted_beside_happened() -> None:
 def test_value_worked_by_hand() -> None:
     # ln(5 / 0.5) / 0.0460517 = 50 days, and one to turn round; 40 W × 12 h + 30 W × 6 × 60 s = 0.483 kWh a day
     costs = Costs(0.5, 5.0, 8, 4.0, 0.25, 40.0, 12.0, 30.0, 1.0)
-    rows = pd.DataFrame({"rgr_per_day": [np.log(10) / 50, 0.0], "rgr_low": [np.log(10) / 60, -0.01], "rgr_high": [np.log(10) / 40, 0.01], "floods_day": 6, "fill_s": 60.0})  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "rgr_per_day": [np.log(10) / 50, 0.0],
+            "rgr_low": [np.log(10) / 60, -0.01],
+            "rgr_high": [np.log(10) / 40, 0.01],
+            "floods_day": 6,
+            "fill_s": 60.0,
+        }
+    )
     worth = value_of(rows, costs)
     assert worth["days"].iloc[0] == pytest.approx(50)
     assert worth["pots_tray_month"].to_list() == pytest.approx([8 * 365.25 / 12 / 51, 0])
@@ -220,7 +233,8 @@ def test_two_factors_agree_with_statsmodels() -> None:
 
 
 def test_the_loop_closes_on_the_best_schedule() -> None:
-    """Three trials of six trays each, proposed one after another: within 2 % of the true best in most of five nurseries."""
+    """Three trials of six trays each, proposed one after another: within 2 % of the true best in most of five
+    nurseries."""
     doses = CANDIDATES["dose"].to_numpy()
     reached = 0
     for seed in range(5):

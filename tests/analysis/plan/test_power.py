@@ -40,9 +40,13 @@ def test_more_pots_cannot_replace_trays() -> None:
 
 @settings(max_examples=40)
 @given(
-    trays=st.integers(2, 30), pots=st.integers(1, 30), tray_sd=st.floats(0.05, 2), pot_sd=st.floats(0, 2),
-    difference=st.floats(0, 3), treatments=st.integers(2, 6),
-)  # fmt: skip
+    trays=st.integers(2, 30),
+    pots=st.integers(1, 30),
+    tray_sd=st.floats(0.05, 2),
+    pot_sd=st.floats(0, 2),
+    difference=st.floats(0, 3),
+    treatments=st.integers(2, 6),
+)
 def test_power_grows_with_everything_good(  # noqa: PLR0917
     trays: int, pots: int, tray_sd: float, pot_sd: float, difference: float, treatments: int
 ) -> None:
@@ -99,7 +103,7 @@ def test_two_treatments_by_t_and_by_f_agree() -> None:
         (lambda: design_effect(pots=0, icc=0.1), "one pot at least"),
         (lambda: icc(tray_sd=0, pot_sd=0), "no spread at all"),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_planned(call: object, told: str) -> None:
     with pytest.raises(ValueError, match=told):
         call()  # type: ignore[operator]

@@ -23,7 +23,8 @@ def test_nine_trays_three_treatments_make_a_latin_square() -> None:
 
 
 def test_a_seed_gives_its_layout_for_ever() -> None:
-    """Recorded with Python 3.11; `random.random` keeps its sequence (Python documentation, 'Notes on reproducibility')."""
+    """Recorded with Python 3.11; `random.random` keeps its sequence (Python documentation, 'Notes on
+    reproducibility')."""
     assert "".join(lay_out(["a", "b", "c"], NINE, seed=7).treatment_of.values()) == "acbcbabac"
     assert (
         lay_out(["a", "b", "c"], NINE[::-1], seed=7).treatment_of == lay_out(["a", "b", "c"], NINE, seed=7).treatment_of

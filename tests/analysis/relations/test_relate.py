@@ -20,7 +20,8 @@ HOW = {"period": "period", "size": "mass_first_g"}
 def trial(
     seed: int, *, dry: float = 0.0, light: float = 0.0, trays: int = 8, pots: int = 4, periods: int = 3
 ) -> pd.DataFrame:
-    """Weighed pots whose rate follows lit dry hours and the light of the place by `dry` and `light`; warmth does nothing."""
+    """Weighed pots whose rate follows lit dry hours and the light of the place by `dry` and `light`; warmth does
+    nothing."""
     rng = np.random.default_rng(seed)
     t, p = np.repeat(np.arange(trays), pots * periods), np.repeat(np.arange(trays * pots), periods)
     k = np.tile(np.arange(periods), trays * pots)
@@ -29,16 +30,27 @@ def trial(
     warmth = rng.normal(21, 0.5, trays)[:, None] + rng.normal(0, 0.5, periods) + rng.normal(0, 0.3, (trays, periods))
     factor = np.tile([0.75, 0.9, 0.95, 0.8], trays)[p]
     rate = (
-        0.04 - 0.003 * k + dry * x + light * factor + rng.normal(0, 0.002, trays)[t] + rng.normal(0, 0.002, trays * pots)[p]
-        + rng.normal(0, 0.001, (trays, periods))[t, k] + rng.normal(0, 0.004, len(t))
-    )  # fmt: skip
+        0.04
+        - 0.003 * k
+        + dry * x
+        + light * factor
+        + rng.normal(0, 0.002, trays)[t]
+        + rng.normal(0, 0.002, trays * pots)[p]
+        + rng.normal(0, 0.001, (trays, periods))[t, k]
+        + rng.normal(0, 0.004, len(t))
+    )
     return pd.DataFrame(
         {
-            "tray": [f"tray-{n}" for n in t], "pot": [f"p{n}" for n in p], "period": k, "dry_lit_h_d": x,
-            "air_temp_c": warmth[t, k], "light_factor": factor, "rgr_per_day": rate,
+            "tray": [f"tray-{n}" for n in t],
+            "pot": [f"p{n}" for n in p],
+            "period": k,
+            "dry_lit_h_d": x,
+            "air_temp_c": warmth[t, k],
+            "light_factor": factor,
+            "rgr_per_day": rate,
             "mass_first_g": rng.lognormal(np.log(0.4), 0.1, trays * pots)[p],
         }
-    )  # fmt: skip
+    )
 
 
 def test_known_causes_are_found_with_their_units_and_words() -> None:

@@ -56,10 +56,11 @@ def nursery(seed: int, *, slopes: bool = True, benches: bool = False, missing: f
     day = np.tile(days, trays * pots)
     sd = rng.uniform(0, 1, 5)
     y = (
-        rng.normal(0, sd[0], trays)[tray] + rng.normal(0, sd[1], trays * pots)[pot]
+        rng.normal(0, sd[0], trays)[tray]
+        + rng.normal(0, sd[1], trays * pots)[pot]
         + day * (0.2 + rng.normal(0, sd[2], trays)[tray] + rng.normal(0, sd[3], trays * pots)[pot])
         + rng.normal(0, 0.2 + sd[4], len(day))
-    )  # fmt: skip
+    )
     kept = rng.uniform(size=len(y)) > missing
     tray, pot, day, y = tray[kept], pot[kept], day[kept], y[kept]
     line = np.column_stack([np.ones_like(day), day])

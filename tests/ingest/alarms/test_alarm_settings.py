@@ -23,25 +23,29 @@ FAULTS = [
     ("[alarms]\n[alarms.limits.humidity]\nhigh = 120", 2, "high 120 can never fire: readings lie between 0 and 105"),
     ("[alarms.limits.supply]\non_delay_s = 10", 1, "neither low nor high"),
     ("[alarms.limits.supply]\nlow = 4\nhigh = 6", 1, "only low is looked at"),
-    ("[alarms.limits.air_temp]\nlow = 10\n\non_delay_s = 1000", 1, "longer than a reading holds (900 s): it can never fire"),
+    (
+        "[alarms.limits.air_temp]\nlow = 10\n\non_delay_s = 1000",
+        1,
+        "longer than a reading holds (900 s): it can never fire",
+    ),
     ('[alarms.lamp]\non = "07:00"\noff = "07:00"', 1, "on and off are the same"),
     ('[alarms.lamp]\non = "7 am"\noff = "21:00"', 2, 'write a time of day as "07:00"'),
     ('[alarms.quiet]\nfrom = "22:00"\nuntil = "22:00"', 1, "from and until are the same"),
     ('[alarms.quiet]\nfrom = "22:00"', 1, "field required"),
     ('[[alarms.person]]\nname = "me"', 1, "give either urls or urls_file"),
-    (PERSON + 'after_minutes = 5', 1, "nobody is told at once"),
+    (PERSON + "after_minutes = 5", 1, "nobody is told at once"),
     (PERSON + PERSON, 1, "two persons have one name"),
-    ('[alarms]\nsilent_minutes = 2', 2, "greater than or equal to 6"),
-    ('[alarms]\n\nquite = 1', 3, "is not a setting"),
+    ("[alarms]\nsilent_minutes = 2", 2, "greater than or equal to 6"),
+    ("[alarms]\n\nquite = 1", 3, "is not a setting"),
     ('[[alarms.pump]]\nname = "main"\ntrays = ["tray-1"]', 3, "at least 2 items"),
     ('[[alarms.pump]]\nname = "a"\ntrays = ["tray-1", "tray-1"]', 1, "a tray stands under [[alarms.pump]] twice"),
-]  # fmt: skip
+]
 
 BESIDE_THE_NOTEBOOK = [
-    ('[alarms.tray.tray-9.limits.air_temp]\nhigh = 30', 1, "no tray 'tray-9' in the notebook. Did you mean tray-"),
+    ("[alarms.tray.tray-9.limits.air_temp]\nhigh = 30", 1, "no tray 'tray-9' in the notebook. Did you mean tray-"),
     ('[[alarms.pump]]\nname = "a"\ntrays = ["tray-1", "tray-22"]', 3, "no tray 'tray-22'"),
     ('[alarms.tray.tray-2]\noff = ["missed flood"]', 2, "can never fire on a tray without a schedule"),
-]  # fmt: skip
+]
 
 
 def fault(home: Path, text: str) -> str:

@@ -1,4 +1,5 @@
-"""The book: one alarm per cause, told once, acknowledged, shelved, back to normal; and what comes again after a restart."""
+"""The book: one alarm per cause, told once, acknowledged, shelved, back to normal; and what comes again after a
+restart."""
 
 from __future__ import annotations
 

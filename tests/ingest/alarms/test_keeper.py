@@ -236,16 +236,18 @@ def broker_side(mosquitto: Mosquitto) -> Iterator[Retained]:
 def recorder(home: Path, port: int) -> subprocess.Popen[bytes]:
     return subprocess.Popen(
         [sys.executable, "-m", "tidetray", "record", "--home", str(home)],
-        cwd=ROOT, env={**os.environ, "TIDETRAY_BROKER__PORT": str(port)}, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+        cwd=ROOT,
+        env={**os.environ, "TIDETRAY_BROKER__PORT": str(port)},
+        stderr=subprocess.DEVNULL,
+    )
 
 
 def test_the_recorder_is_killed_between_raise_and_send(
     tmp_path: Path, mosquitto: Mosquitto, broker_side: Retained, receiver: Receiver
 ) -> None:
     (tmp_path / "tidetray.toml").write_text(
-        '[alarms]\noff = ["flood outside the schedule", "missed flood", "clock wrong"]\n[[alarms.person]]\nname = "me"\n'
-        f'urls = ["json://127.0.0.1:{receiver.port}/?rto=1&cto=1"]\n'
+        '[alarms]\noff = ["flood outside the schedule", "missed flood", "clock '
+        f'wrong"]\n[[alarms.person]]\nname = "me"\nurls = ["json://127.0.0.1:{receiver.port}/?rto=1&cto=1"]\n'
     )
     with open_store(tmp_path / RECORD_FILE) as store:
         Notebook(store).add_trial(load_trial(DATA / "trial.toml"))

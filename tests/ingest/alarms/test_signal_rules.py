@@ -27,8 +27,12 @@ def test_a_high_alarm_is_raised_at_its_limit_and_clears_a_deadband_below(limits:
     high = limits.high or 0.0
     rule = LimitRule(limits)
     assert sides(rule, [high, high + 0.01, high - 0.01, clears_below + 0.01, clears_below]) == [
-        "", "too high", "too high", "too high", "",
-    ]  # fmt: skip
+        "",
+        "too high",
+        "too high",
+        "too high",
+        "",
+    ]
 
 
 def test_a_low_alarm_clears_a_deadband_above() -> None:
@@ -58,7 +62,8 @@ def test_an_on_delay_of_n_samples_is_as_rare_as_theory_says() -> None:
     # P = p^n S_m(q) / (p^n S_m(q) + q^m S_n(p)), S_k(x) = 1 + x + .. + x^(k-1): for 0.2, 2, 3: 0.13708
     # (Adnan, Cheng, Izadi and Chen 2012 by name; formula recomputed)
     values = np.where(np.random.default_rng(5).uniform(size=60_000) < 0.2, 1.0, 0.0).tolist()
-    # a value holds until the next one: two samples beyond last for more than 10 s, three of the others for more than 20 s
+    # a value holds until the next one: two samples beyond last for more than 10 s, three of the others for more than 20
+    # s
     rule = LimitRule(Limits(None, 0.5, 0.0, 15, 25))
     stands = [bool(side) for side in sides(rule, values)]
     assert np.mean(stands) == pytest.approx(0.13708, abs=0.01)
@@ -84,10 +89,14 @@ def test_a_coarse_sensor_and_a_dry_tray_are_not_stuck() -> None:
 @pytest.mark.parametrize(
     ("channel", "value", "before", "is_bad"),
     [
-        ("water_temp", 0.0, 21.0, True), ("water_temp", 0.0, 0.1, False), ("air_temp", 0.0, -1.0, False),
-        ("light", 54612.5, 9000.0, True), ("light", 54000.0, 9000.0, False), ("humidity", 0.0, 60.0, True),
+        ("water_temp", 0.0, 21.0, True),
+        ("water_temp", 0.0, 0.1, False),
+        ("air_temp", 0.0, -1.0, False),
+        ("light", 54612.5, 9000.0, True),
+        ("light", 54000.0, 9000.0, False),
+        ("humidity", 0.0, 60.0, True),
     ],
-)  # fmt: skip
+)
 def test_what_common_parts_say_when_they_fail(channel: str, value: float, before: float, is_bad: bool) -> None:
     # nine zero bytes have a valid check sum (1-wire, data sheet); 65535 counts / 1.2 (I2C light sensor, data sheet)
     assert bool(known_bad(channel, value, before)) == is_bad

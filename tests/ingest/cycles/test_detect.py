@@ -129,7 +129,8 @@ def test_ripples_across_the_marks_make_no_second_cycle() -> None:
     level = dict(TRAPEZOID)
     level |= {120.0: 0.0205, 130.0: 0.0195, 670.0: 0.0195, 680.0: 0.0205}  # the flood mark
     level |= {700.0: 0.002, 710.0: 0.0045, 720.0: 0.002, 730.0: 0.0049}  # the dry mark
-    # 10 to 20.5 mm from 110 to 120 s: 20 mm at 119.524 s; 20.5 to 2 mm from 680 to 700 s, at 690 s 5 mm: 3 mm at 696.667
+    # 10 to 20.5 mm from 110 to 120 s: 20 mm at 119.524 s; 20.5 to 2 mm from 680 to 700 s, at 690 s 5 mm: 3 mm at
+    # 696.667
     assert cycles(level=list(level.items())) == [[103, 119.524, 600, 696.667, "complete"]]
 
 
@@ -164,8 +165,15 @@ def test_evaporation_of_a_submersed_tray_is_no_draining() -> None:
 
 def test_outcomes_each_appear_below() -> None:
     assert set(OUTCOMES) == {
-        "overflow", "did not drain", "drained slowly", "flood mark not reached", "no flood", "complete", "under way", "unknown",
-    }  # fmt: skip
+        "overflow",
+        "did not drain",
+        "drained slowly",
+        "flood mark not reached",
+        "no flood",
+        "complete",
+        "under way",
+        "unknown",
+    }
 
 
 def test_overflow_and_its_precedence() -> None:

@@ -35,8 +35,9 @@ def test_a_survey_is_kept_once(bench_store: Store, tmp_path: Path) -> None:
     assert add_light_survey(bench_store, "nursery", readings) == 0
     kept = light_survey(bench_store, "nursery")
     assert [(r.tray, r.row, r.column, r.channel, r.value) for r in kept] == [
-        ("tray-1", 1, 1, "light", 9000.0), ("tray-1", 1, 2, "light", 11000.5),
-    ]  # fmt: skip
+        ("tray-1", 1, 1, "light", 9000.0),
+        ("tray-1", 1, 2, "light", 11000.5),
+    ]
     assert kept[0].time == datetime(2026, 6, 1, 9, tzinfo=UTC)  # Lisbon is an hour ahead in June
     assert light_survey(bench_store, "elsewhere") == ()
 

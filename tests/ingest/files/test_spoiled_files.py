@@ -59,55 +59,198 @@ TITLE = ["pot", "weighed", "gross_g"]
 DAY = datetime(2026, 6, 1, 9)  # noqa: DTZ001 a workbook's own times have no zone
 
 SPOILED: dict[str, tuple[str, bytes | str, str]] = {
-    "mixed separators": ("a.csv", "pot;weighed;gross_g\npot-1;2026-06-01 09:00;42.5\npot-2,2026-06-01 09:00,43\n", "row 3: it has 1 cells and the header has 3"),
-    "decimal comma between commas": ("a.csv", HEAD + "pot-1,2026-06-01 09:00,42,5\n", "row 2: it has 4 cells and the header has 3. Mend the row. A decimal comma splits"),
-    "decimal comma not announced": ("a.csv", "pot;weighed;gross_g\npot-1;2026-06-01 09:00;42,5\n", "row 2, column gross_g: '42,5' could be 42.5 g or 425 g"),
-    "thousands mark": ("a.csv", "pot;weighed;gross_g\npot-1;2026-06-01 09:00;1,042.5\n", "row 2, column gross_g: '1,042.5' could be"),
-    "another mass for a pot twice in a session": ("a.csv", HEAD + "pot-1,2026-06-01 09:00,42\n" + GOOD + "pot-1,2026-06-01 09:00,43\n", "row 4, column gross_g: pot pot-1 already has a weigh-in"),
-    "a pot twice in a session": ("a.csv", HEAD + "pot-1,2026-06-01 09:00,42\n" + GOOD + "pot-1,2026-06-01 09:20,42.1\n", "row 4, column pot: pot pot-1 comes twice in one session, 20 minutes apart"),
-    "tare larger than gross": ("a.csv", "pot,weighed,gross_g,tare_g\npot-1,2026-06-01 09:00,30,42\n", "row 2, column gross_g: the pot with its plants (30 g) weighs less than empty (tare 42 g)"),
-    "ounces in a column of grams": ("a.csv", HEAD + "pot-1,2026-06-01 09:00,42\npot-1,2026-06-08 09:00,370.2\n", "row 3, column gross_g: 340.20 g net would be 28 times the 12.00 g of 7 days before. That is how ounces taken for grams look"),
-    "kilograms": ("a.csv", HEAD + "pot-1,2026-06-01 09:00,0.0425 kg\n", "row 2, column gross_g: '0.0425 kg' is not a mass in grams"),
-    "a spreadsheet's day number": ("a.csv", HEAD + "pot-1,46174.375,42\n", "row 2, column weighed: '46174.375' looks like a spreadsheet's day number (2026-06-01"),
-    "day number in a workbook": ("a.xlsx", book(TITLE, ["pot-1", 46174, 42.5]), "row 2, column weighed: '46174' looks like a spreadsheet's day number"),
-    "formula error": ("a.csv", HEAD + "pot-1,2026-06-01 09:00,#REF!\n", "row 2, column gross_g: '#REF!' is an error of the spreadsheet"),
-    "formula error in a workbook": ("a.xlsx", book(TITLE, ["pot-1", DAY, "#DIV/0!"]), "row 2, column gross_g: '#DIV/0!' is an error of the spreadsheet"),
-    "formula never worked out": ("a.xlsx", book(TITLE, ["pot-1", DAY, "=40+2.5"]), "row 2, column C: a formula was never worked out"),
-    "merged headers": ("a.xlsx", book(["pot", "June", None], TITLE, ["pot-1", DAY, 42], change=lambda w: w.active.merge_cells("B1:C1")), "row 1: there is no column"),
-    "merged cells below": ("a.xlsx", book(TITLE, ["pot-1", DAY, 42], ["pot-2", DAY, None], change=lambda w: w.active.merge_cells("C2:C3")), "row 2: cells C2:C3 are merged"),
+    "mixed separators": (
+        "a.csv",
+        "pot;weighed;gross_g\npot-1;2026-06-01 09:00;42.5\npot-2,2026-06-01 09:00,43\n",
+        "row 3: it has 1 cells and the header has 3",
+    ),
+    "decimal comma between commas": (
+        "a.csv",
+        HEAD + "pot-1,2026-06-01 09:00,42,5\n",
+        "row 2: it has 4 cells and the header has 3. Mend the row. A decimal comma splits",
+    ),
+    "decimal comma not announced": (
+        "a.csv",
+        "pot;weighed;gross_g\npot-1;2026-06-01 09:00;42,5\n",
+        "row 2, column gross_g: '42,5' could be 42.5 g or 425 g",
+    ),
+    "thousands mark": (
+        "a.csv",
+        "pot;weighed;gross_g\npot-1;2026-06-01 09:00;1,042.5\n",
+        "row 2, column gross_g: '1,042.5' could be",
+    ),
+    "another mass for a pot twice in a session": (
+        "a.csv",
+        HEAD + "pot-1,2026-06-01 09:00,42\n" + GOOD + "pot-1,2026-06-01 09:00,43\n",
+        "row 4, column gross_g: pot pot-1 already has a weigh-in",
+    ),
+    "a pot twice in a session": (
+        "a.csv",
+        HEAD + "pot-1,2026-06-01 09:00,42\n" + GOOD + "pot-1,2026-06-01 09:20,42.1\n",
+        "row 4, column pot: pot pot-1 comes twice in one session, 20 minutes apart",
+    ),
+    "tare larger than gross": (
+        "a.csv",
+        "pot,weighed,gross_g,tare_g\npot-1,2026-06-01 09:00,30,42\n",
+        "row 2, column gross_g: the pot with its plants (30 g) weighs less than empty (tare 42 g)",
+    ),
+    "ounces in a column of grams": (
+        "a.csv",
+        HEAD + "pot-1,2026-06-01 09:00,42\npot-1,2026-06-08 09:00,370.2\n",
+        (
+            "row 3, column gross_g: 340.20 g net would be 28 times the 12.00 g of 7 days before. That is how "
+            "ounces taken for grams look"
+        ),
+    ),
+    "kilograms": (
+        "a.csv",
+        HEAD + "pot-1,2026-06-01 09:00,0.0425 kg\n",
+        "row 2, column gross_g: '0.0425 kg' is not a mass in grams",
+    ),
+    "a spreadsheet's day number": (
+        "a.csv",
+        HEAD + "pot-1,46174.375,42\n",
+        "row 2, column weighed: '46174.375' looks like a spreadsheet's day number (2026-06-01",
+    ),
+    "day number in a workbook": (
+        "a.xlsx",
+        book(TITLE, ["pot-1", 46174, 42.5]),
+        "row 2, column weighed: '46174' looks like a spreadsheet's day number",
+    ),
+    "formula error": (
+        "a.csv",
+        HEAD + "pot-1,2026-06-01 09:00,#REF!\n",
+        "row 2, column gross_g: '#REF!' is an error of the spreadsheet",
+    ),
+    "formula error in a workbook": (
+        "a.xlsx",
+        book(TITLE, ["pot-1", DAY, "#DIV/0!"]),
+        "row 2, column gross_g: '#DIV/0!' is an error of the spreadsheet",
+    ),
+    "formula never worked out": (
+        "a.xlsx",
+        book(TITLE, ["pot-1", DAY, "=40+2.5"]),
+        "row 2, column C: a formula was never worked out",
+    ),
+    "merged headers": (
+        "a.xlsx",
+        book(["pot", "June", None], TITLE, ["pot-1", DAY, 42], change=lambda w: w.active.merge_cells("B1:C1")),
+        "row 1: there is no column",
+    ),
+    "merged cells below": (
+        "a.xlsx",
+        book(TITLE, ["pot-1", DAY, 42], ["pot-2", DAY, None], change=lambda w: w.active.merge_cells("C2:C3")),
+        "row 2: cells C2:C3 are merged",
+    ),
     "empty sheet": ("a.xlsx", book(), "all its sheets are empty"),
-    "several sheets": ("a.xlsx", book(TITLE, ["pot-1", DAY, 42], change=several_sheets), "there are several sheets: Sheet, Week 2. Say which one, with --sheet NAME"),
+    "several sheets": (
+        "a.xlsx",
+        book(TITLE, ["pot-1", DAY, 42], change=several_sheets),
+        "there are several sheets: Sheet, Week 2. Say which one, with --sheet NAME",
+    ),
     "macro file": ("a.xlsm", with_macro(), "the workbook holds macros"),
     "macros in disguise": ("a.xlsx", with_macro(), "the workbook holds macros"),
-    "old binary workbook": ("a.xls", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 600, "an old binary workbook, or one with a password"),
+    "old binary workbook": (
+        "a.xls",
+        b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 600,
+        "an old binary workbook, or one with a password",
+    ),
     "damaged workbook": ("a.xlsx", book(TITLE)[:-200], "the workbook is damaged"),
-    "damaged inside": ("a.xlsx", packed(**{"xl__workbook.xml": b"<broken", "[Content_Types].xml": b"<broken"}), "the workbook is damaged"),
+    "damaged inside": (
+        "a.xlsx",
+        packed(**{"xl__workbook.xml": b"<broken", "[Content_Types].xml": b"<broken"}),
+        "the workbook is damaged",
+    ),
     "packed, but no workbook": ("a.xlsx", packed(**{"content.xml": b"<x/>"}), "it is packed, but no .xlsx workbook"),
-    "a workbook that would fill the memory": ("a.xlsx", packed(**{"xl__workbook.xml": b" " * (MAX_UNPACKED_BYTES + 1)}), "the workbook unpacks to 300 MB"),
+    "a workbook that would fill the memory": (
+        "a.xlsx",
+        packed(**{"xl__workbook.xml": b" " * (MAX_UNPACKED_BYTES + 1)}),
+        "the workbook unpacks to 300 MB",
+    ),
     "empty file": ("a.csv", "", "the file is empty"),
     "header only": ("a.csv", HEAD, "there are no weigh-ins below the header"),
     "not text": ("a.csv", b"pot,weighed,gross_g\npot-1,2026-06-01,\xff\n", "line 2 is not text in UTF-8"),
     "16-bit text": ("a.csv", (HEAD + GOOD).encode("utf-16"), "line 1 is not text in UTF-8"),
-    "formula as the name of a pot": ("a.csv", HEAD + '"=cmd|\' /C calc\'!A0",2026-06-01 09:00,42\n', "row 2, column pot: trial bench has no pot \"=cmd|' /C calc'!A0\""),
-    "formula as a mass": ("a.csv", HEAD + "pot-1,2026-06-01 09:00,=A1+5\n", "row 2, column gross_g: '=A1+5' is not a mass in grams"),
-    "ambiguous date": ("a.csv", HEAD + "pot-1,05/06/2026,42\n", "row 2, column weighed: '05/06/2026' could be 2026-06-05 or 2026-05-06. Write the one that is meant, or say"),
-    "ambiguous days as columns": ("a.csv", "pot,01/06/2026,08/06/2026\npot-1,42,43\n", "row 2, column 01/06/2026, weighed: '01/06/2026' could be"),
-    "year of two figures": ("a.csv", HEAD + "pot-1,01.06.26,42\n", "row 2, column weighed: '01.06.26' has no clear year"),
+    "formula as the name of a pot": (
+        "a.csv",
+        HEAD + "\"=cmd|' /C calc'!A0\",2026-06-01 09:00,42\n",
+        "row 2, column pot: trial bench has no pot \"=cmd|' /C calc'!A0\"",
+    ),
+    "formula as a mass": (
+        "a.csv",
+        HEAD + "pot-1,2026-06-01 09:00,=A1+5\n",
+        "row 2, column gross_g: '=A1+5' is not a mass in grams",
+    ),
+    "ambiguous date": (
+        "a.csv",
+        HEAD + "pot-1,05/06/2026,42\n",
+        "row 2, column weighed: '05/06/2026' could be 2026-06-05 or 2026-05-06. Write the one that is meant, or say",
+    ),
+    "ambiguous days as columns": (
+        "a.csv",
+        "pot,01/06/2026,08/06/2026\npot-1,42,43\n",
+        "row 2, column 01/06/2026, weighed: '01/06/2026' could be",
+    ),
+    "year of two figures": (
+        "a.csv",
+        HEAD + "pot-1,01.06.26,42\n",
+        "row 2, column weighed: '01.06.26' has no clear year",
+    ),
     "a day that is none": ("a.csv", HEAD + "pot-1,2026-02-30,42\n", "row 2, column weighed: there is no '2026-02-30'"),
-    "in the future": ("a.csv", HEAD + "pot-1,2027-06-01,42\n", "row 2, column weighed: 2027-06-01 12:00 is in the future"),
-    "before the trial": ("a.csv", HEAD + "pot-1,2025-06-01,42\n", "row 2, column weighed: 2025-06-01 12:00 is before the trial started"),
-    "unknown pot": ("a.csv", HEAD + "pot-11,2026-06-01 09:00,42\n", "row 2, column pot: trial bench has no pot 'pot-11'. Did you mean pot-1"),
+    "in the future": (
+        "a.csv",
+        HEAD + "pot-1,2027-06-01,42\n",
+        "row 2, column weighed: 2027-06-01 12:00 is in the future",
+    ),
+    "before the trial": (
+        "a.csv",
+        HEAD + "pot-1,2025-06-01,42\n",
+        "row 2, column weighed: 2025-06-01 12:00 is before the trial started",
+    ),
+    "unknown pot": (
+        "a.csv",
+        HEAD + "pot-11,2026-06-01 09:00,42\n",
+        "row 2, column pot: trial bench has no pot 'pot-11'. Did you mean pot-1",
+    ),
     "mass below zero": ("a.csv", HEAD + "pot-1,2026-06-01 09:00,-42\n", "row 2, column gross_g: '-42' is below zero"),
     "no mass": ("a.csv", HEAD + "pot-1,2026-06-01 09:00,\n", "row 2, column gross_g: the mass is missing"),
-    "a column twice": ("a.csv", "pot,weighed,gross_g,gross_g\npot-1,2026-06-01,42,42\n", "row 1: there are 2 columns 'gross_g'. Keep one"),
-    "grams and ounces": ("a.csv", "pot,weighed,gross_g,gross_oz\npot-1,2026-06-01,42,1.5\n", "row 1: there are a gross_g and a gross_oz"),
-    "misspelt column": ("a.csv", "pot,weighed,gross_g,tare\npot-1,2026-06-01,42,30\n", "row 1: column 'tare' is not known. Write tare_g"),
-    "unknown headers": ("a.csv", "Topf,Datum,Gewicht\npot-1,2026-06-01,42\n", "say once what a column means, such as --column 'Topf=gross_g'"),
+    "a column twice": (
+        "a.csv",
+        "pot,weighed,gross_g,gross_g\npot-1,2026-06-01,42,42\n",
+        "row 1: there are 2 columns 'gross_g'. Keep one",
+    ),
+    "grams and ounces": (
+        "a.csv",
+        "pot,weighed,gross_g,gross_oz\npot-1,2026-06-01,42,1.5\n",
+        "row 1: there are a gross_g and a gross_oz",
+    ),
+    "misspelt column": (
+        "a.csv",
+        "pot,weighed,gross_g,tare\npot-1,2026-06-01,42,30\n",
+        "row 1: column 'tare' is not known. Write tare_g",
+    ),
+    "unknown headers": (
+        "a.csv",
+        "Topf,Datum,Gewicht\npot-1,2026-06-01,42\n",
+        "say once what a column means, such as --column 'Topf=gross_g'",
+    ),
     "open quotation mark": ("a.csv", HEAD + '"pot-1,2026-06-01,42\n', "row 2: cannot be read as CSV"),
-    "wild mass": ("a.csv", HEAD + "pot-1,2026-06-01 09:00,42\npot-1,2026-06-03 09:00,142\n", "row 3, column gross_g: 112.00 g net would be 9.3 times the 12.00 g of 2 days before"),
-    "replicate that is none": ("a.csv", "pot,weighed,gross_g,replicate\npot-1,2026-06-01,42,1.5\n", "row 2, column replicate: '1.5' is not a replicate number"),
-    "time the clocks skipped": ("a.csv", HEAD + "pot-1,2026-03-29 01:30,42\n", "row 2, column weighed: '2026-03-29 01:30' does not exist in Europe/Lisbon"),
-}  # fmt: skip
+    "wild mass": (
+        "a.csv",
+        HEAD + "pot-1,2026-06-01 09:00,42\npot-1,2026-06-03 09:00,142\n",
+        "row 3, column gross_g: 112.00 g net would be 9.3 times the 12.00 g of 2 days before",
+    ),
+    "replicate that is none": (
+        "a.csv",
+        "pot,weighed,gross_g,replicate\npot-1,2026-06-01,42,1.5\n",
+        "row 2, column replicate: '1.5' is not a replicate number",
+    ),
+    "time the clocks skipped": (
+        "a.csv",
+        HEAD + "pot-1,2026-03-29 01:30,42\n",
+        "row 2, column weighed: '2026-03-29 01:30' does not exist in Europe/Lisbon",
+    ),
+}
 
 
 @pytest.fixture

@@ -97,43 +97,173 @@ def test_when_a_trial_started(tmp_path: Path, started: str, utc: datetime) -> No
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
-        ('name = "bench"', 'name = "My Bench"', "[trial] 'My Bench': name is 'My Bench'. Use a-z, 0-9 and '-', at most 32, beginning with a letter or digit"),
-        ('name = "bench"', "", "[trial]: name is missing. Use a-z, 0-9 and '-', at most 32, beginning with a letter or digit"),
-        ('"nursery"', '"Nursery 1"', "[trial] 'bench': site is 'Nursery 1'. Use a-z, 0-9 and '-', as in the nodes' topics"),
-        ("Europe/Lisbon", "Europe/Lisboa", "[trial] 'bench': zone 'Europe/Lisboa' is not known. Did you mean Europe/Lisbon?"),
+        (
+            'name = "bench"',
+            'name = "My Bench"',
+            (
+                "[trial] 'My Bench': name is 'My Bench'. Use a-z, 0-9 and '-', at most 32, beginning with a "
+                "letter or digit"
+            ),
+        ),
+        (
+            'name = "bench"',
+            "",
+            "[trial]: name is missing. Use a-z, 0-9 and '-', at most 32, beginning with a letter or digit",
+        ),
+        (
+            '"nursery"',
+            '"Nursery 1"',
+            "[trial] 'bench': site is 'Nursery 1'. Use a-z, 0-9 and '-', as in the nodes' topics",
+        ),
+        (
+            "Europe/Lisbon",
+            "Europe/Lisboa",
+            "[trial] 'bench': zone 'Europe/Lisboa' is not known. Did you mean Europe/Lisbon?",
+        ),
         ("Europe/Lisbon", "../Lisbon", "[trial] 'bench': zone '../Lisbon' is not known. There are: "),
-        ("2026-05-31", '"03/05/2026"', "[trial] 'bench': started: '03/05/2026' could be 2026-05-03 or 2026-03-05. Write the one that is meant, or say whether the day comes first"),
-        ("2026-05-31", '""', "[trial] 'bench': started: the date is missing. Write it as 2026-06-01 or 2026-06-01 08:00"),
+        (
+            "2026-05-31",
+            '"03/05/2026"',
+            (
+                "[trial] 'bench': started: '03/05/2026' could be 2026-05-03 or 2026-03-05. Write the one that is "
+                "meant, or say whether the day comes first"
+            ),
+        ),
+        (
+            "2026-05-31",
+            '""',
+            "[trial] 'bench': started: the date is missing. Write it as 2026-06-01 or 2026-06-01 08:00",
+        ),
         ("2026-05-31", "20260531", "[trial] 'bench': started is 20260531. Write it as 2026-06-01 or 2026-06-01 08:00"),
         ('species = "Micranthemum"', "", "[trial] 'bench': species is missing. Write species = \"...\""),
         ('species = "Micranthemum"', "species = 3", "[trial] 'bench': species is 3. Write species = \"...\""),
         ('"mixed"', '"wet"', "[[treatment]] 1 'floods': culture is 'wet'. Write emersed, submersed or mixed"),
-        ('"mixed"', '"emersed"', "[[treatment]] 1 'floods': emersed means without floods. Leave out floods_per_day, wet_minutes"),
-        ("floods_per_day = 3", "", "[[treatment]] 1 'floods': the floods are not told, or told twice. Write either flood_times or floods_per_day"),
-        ("floods_per_day = 3", 'floods_per_day = 3\nflood_times = ["06:00"]', "[[treatment]] 1 'floods': the floods are not told, or told twice. Write either flood_times or floods_per_day"),
-        ("floods_per_day = 3", 'flood_times = ["6:00"]', "[[treatment]] 1 'floods': flood_times is ['6:00']. Write them as [\"06:00\", \"18:00\"]"),
-        ("floods_per_day = 3", "flood_times = []", "[[treatment]] 1 'floods': flood_times is []. Write them as [\"06:00\", \"18:00\"]"),
-        ("floods_per_day = 3", 'flood_times = ["00:05", "23:55"]', "[[treatment]] 1 'floods': a flood begins before the one before it is over. Spread the floods or shorten wet_minutes"),
-        ("floods_per_day = 3", 'flood_times = ["06:00", "06:00"]', "[[treatment]] 1 'floods': a flood begins before the one before it is over. Spread the floods or shorten wet_minutes"),
-        ("wet_minutes = 15", "", "[[treatment]] 1 'floods': wet_minutes is missing. Write a number between 0.1 and 1440"),
-        ("wet_minutes = 15", "wet_minutes = nan", "[[treatment]] 1 'floods': wet_minutes is nan. Write a number between 0.1 and 1440"),
-        ("floods_per_day = 3", "floods_per_day = 2.5", "[[treatment]] 1 'floods': floods_per_day is 2.5. Write a whole number, 1 to 99"),
-        ('treatment = "floods"', 'treatment = "flood"', "tray tray-1: treatment 'flood' is not in the file. Did you mean floods?"),
+        (
+            '"mixed"',
+            '"emersed"',
+            "[[treatment]] 1 'floods': emersed means without floods. Leave out floods_per_day, wet_minutes",
+        ),
+        (
+            "floods_per_day = 3",
+            "",
+            (
+                "[[treatment]] 1 'floods': the floods are not told, or told twice. Write either flood_times or "
+                "floods_per_day"
+            ),
+        ),
+        (
+            "floods_per_day = 3",
+            'floods_per_day = 3\nflood_times = ["06:00"]',
+            (
+                "[[treatment]] 1 'floods': the floods are not told, or told twice. Write either flood_times or "
+                "floods_per_day"
+            ),
+        ),
+        (
+            "floods_per_day = 3",
+            'flood_times = ["6:00"]',
+            "[[treatment]] 1 'floods': flood_times is ['6:00']. Write them as [\"06:00\", \"18:00\"]",
+        ),
+        (
+            "floods_per_day = 3",
+            "flood_times = []",
+            '[[treatment]] 1 \'floods\': flood_times is []. Write them as ["06:00", "18:00"]',
+        ),
+        (
+            "floods_per_day = 3",
+            'flood_times = ["00:05", "23:55"]',
+            (
+                "[[treatment]] 1 'floods': a flood begins before the one before it is over. Spread the floods or "
+                "shorten wet_minutes"
+            ),
+        ),
+        (
+            "floods_per_day = 3",
+            'flood_times = ["06:00", "06:00"]',
+            (
+                "[[treatment]] 1 'floods': a flood begins before the one before it is over. Spread the floods or "
+                "shorten wet_minutes"
+            ),
+        ),
+        (
+            "wet_minutes = 15",
+            "",
+            "[[treatment]] 1 'floods': wet_minutes is missing. Write a number between 0.1 and 1440",
+        ),
+        (
+            "wet_minutes = 15",
+            "wet_minutes = nan",
+            "[[treatment]] 1 'floods': wet_minutes is nan. Write a number between 0.1 and 1440",
+        ),
+        (
+            "floods_per_day = 3",
+            "floods_per_day = 2.5",
+            "[[treatment]] 1 'floods': floods_per_day is 2.5. Write a whole number, 1 to 99",
+        ),
+        (
+            'treatment = "floods"',
+            'treatment = "flood"',
+            "tray tray-1: treatment 'flood' is not in the file. Did you mean floods?",
+        ),
         ("rows = 2", "", "[[tray]] 1 'tray-1': rows is missing. Write a whole number, 1 to 99"),
         ("rows = 2", "rows = true", "[[tray]] 1 'tray-1': rows is True. Write a whole number, 1 to 99"),
         ("tare_g = 30", "", "[[tray]] 1 'tray-1': tare_g is missing. Write a number between 0.01 and 50000 in grams"),
-        ("rows = 2", "rows = 2\nlength_m = 36", "[[tray]] 1 'tray-1': length_m is 36. Write a number between 0.01 and 20 in metres"),
-        ("rows = 2", "rows = 2\npump_flow_m3_s = 20", "[[tray]] 1 'tray-1': pump_flow_m3_s is 20. Write a number between 1e-07 and 0.1 in cubic metres a second (20 L/min is 0.000333)"),
-        ("rows = 2", "rows = 2\nlenght_m = 0.36", "[[tray]] 1 'tray-1': 'lenght_m' is not known here. Did you mean length_m or height_m?"),
-        ("rows = 2", "rows = 2\ndry_mark_m = 0.03", "[[tray]] 1 'tray-1': tray tray-1: the dry mark (0.03 m) must be below the flood mark (0.02 m). Mend one of the two"),
-        ('"tray-1"', f'"{"t" * 32}"', f"[[tray]] 1 '{'t' * 32}': its name is too long to name pots after it. Shorten it to 25 letters"),
+        (
+            "rows = 2",
+            "rows = 2\nlength_m = 36",
+            "[[tray]] 1 'tray-1': length_m is 36. Write a number between 0.01 and 20 in metres",
+        ),
+        (
+            "rows = 2",
+            "rows = 2\npump_flow_m3_s = 20",
+            (
+                "[[tray]] 1 'tray-1': pump_flow_m3_s is 20. Write a number between 1e-07 and 0.1 in cubic metres "
+                "a second (20 L/min is 0.000333)"
+            ),
+        ),
+        (
+            "rows = 2",
+            "rows = 2\nlenght_m = 0.36",
+            "[[tray]] 1 'tray-1': 'lenght_m' is not known here. Did you mean length_m or height_m?",
+        ),
+        (
+            "rows = 2",
+            "rows = 2\ndry_mark_m = 0.03",
+            (
+                "[[tray]] 1 'tray-1': tray tray-1: the dry mark (0.03 m) must be below the flood mark (0.02 m). "
+                "Mend one of the two"
+            ),
+        ),
+        (
+            '"tray-1"',
+            f'"{"t" * 32}"',
+            f"[[tray]] 1 '{'t' * 32}': its name is too long to name pots after it. Shorten it to 25 letters",
+        ),
         ("[trial]", "[trail]", "the file: trial is missing. Begin with a line [trial]"),
-        ("[[treatment]]", "[treatment]", "the file: treatment is {'name': 'floods', 'culture': 'mixed', 'floods_per_day': 3, …. Begin each treatment with a line [[treatment]]"),
-        ("rows = 2\ncolumns = 2\ntare_g = 30\nstock = \"plugs\"", "", "the file: pot is missing. Begin each pot with a line [[pot]]"),
-        ("[trial]", "trial", "it is not TOML: Expected '=' after a key in a key/value pair (at line 2, column 6). Mend the line it names"),
+        (
+            "[[treatment]]",
+            "[treatment]",
+            (
+                "the file: treatment is {'name': 'floods', 'culture': 'mixed', 'floods_per_day': 3, …. Begin "
+                "each treatment with a line [[treatment]]"
+            ),
+        ),
+        (
+            'rows = 2\ncolumns = 2\ntare_g = 30\nstock = "plugs"',
+            "",
+            "the file: pot is missing. Begin each pot with a line [[pot]]",
+        ),
+        (
+            "[trial]",
+            "trial",
+            (
+                "it is not TOML: Expected '=' after a key in a key/value pair (at line 2, column 6). Mend the "
+                "line it names"
+            ),
+        ),
         ("[trial]", "x = " + "[" * 5000, "it is not TOML: maximum recursion depth exceeded"),
     ],
-)  # fmt: skip
+)
 def test_trial_files_that_are_refused(tmp_path: Path, old: str, new: str, told: str) -> None:
     assert old in TRIAL
     assert any(fault.startswith(told) for fault in trial_faults(tmp_path, TRIAL.replace(old, new, 1)))

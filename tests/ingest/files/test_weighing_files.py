@@ -85,14 +85,20 @@ def test_marks_line_ends_and_a_byte_order_mark(
 def test_decimal_commas_only_when_they_are_announced(notebook: Notebook, tmp_path: Path) -> None:
     content = "pot;weighed;gross_g\npot-1;2026-06-01 09:00;42,5\n"
     assert refused(notebook, tmp_path, content) == [
-        f"row 2, column gross_g: '42,5' could be 42.5 g or 425 g. {POINT}, or say that the masses are written with decimal commas"
+        (
+            f"row 2, column gross_g: '42,5' could be 42.5 g or 425 g. {POINT}, or say that the masses are "
+            "written with decimal commas"
+        )
     ]
     assert load(notebook, tmp_path, content, decimal_comma=True) == LoadReport(1, 0, ())
     assert notebook.weigh_ins("bench")[0].gross_g == 42.5
 
 
 def test_all_optional_columns_in_another_order(notebook: Notebook, tmp_path: Path) -> None:
-    content = 'note,gross_g,replicate,blotted,who,tare_g,weighed,pot\n"two\nlines, quoted",42.5,2,No,grower,29.5,2026-06-01,pot-1\n'
+    content = (
+        'note,gross_g,replicate,blotted,who,tare_g,weighed,pot\n"two\nlines, '
+        'quoted",42.5,2,No,grower,29.5,2026-06-01,pot-1\n'
+    )
     assert load(notebook, tmp_path, content).notes == (
         "a date without a time counts as 12:00 in Europe/Lisbon (row 2, column weighed)",
     )
@@ -107,7 +113,10 @@ def test_all_optional_columns_in_another_order(notebook: Notebook, tmp_path: Pat
 
 
 def test_formulas_stay_text_and_unused_columns_are_told(notebook: Notebook, tmp_path: Path) -> None:
-    content = 'pot,weighed,gross_g,who,note,shelf\npot-1,2026-06-01 09:00,42.5,+me,"=HYPERLINK(""x"")",3\npot-2,2026-06-01 09:00,43,,@all,3\n'
+    content = (
+        "pot,weighed,gross_g,who,note,shelf\npot-1,2026-06-01 "
+        '09:00,42.5,+me,"=HYPERLINK(""x"")",3\npot-2,2026-06-01 09:00,43,,@all,3\n'
+    )
     assert load(notebook, tmp_path, content).notes == (
         "column 'shelf' is not used (row 1)",
         "what looks like a formula is kept as text (row 2, column who and 2 more)",
@@ -129,7 +138,10 @@ def test_every_fault_of_a_file_is_told_at_once(notebook: Notebook, tmp_path: Pat
     )
     hint = "Mend the row. A decimal comma splits a mass in two: put semicolons between the columns"
     assert refused(notebook, tmp_path, content) == [
-        "row 2, column weighed: '01/06/2026' could be 2026-06-01 or 2026-01-06. Write the one that is meant, or say whether the day comes first",
+        (
+            "row 2, column weighed: '01/06/2026' could be 2026-06-01 or 2026-01-06. Write the one that is meant, "
+            "or say whether the day comes first"
+        ),
         f"row 2, column gross_g: '12;5' is not a mass in grams. {POINT}",
         f"row 2, column tare_g: 'abc' is not a mass in grams. {POINT}",
         "row 2, column replicate: 'x' is not a replicate number. Write 1, 2, 3 ..., or nothing for 1",
@@ -142,8 +154,9 @@ def test_every_fault_of_a_file_is_told_at_once(notebook: Notebook, tmp_path: Pat
         "Mend the one that is wrong; gross is with the pot",
         f"row 4, column gross_g: the mass is missing. {POINT}",
         "row 4, column weighed: 2026-05-30 09:00 is before the trial started (2026-05-31 00:00). Mend the date",
-        "row 6, column gross_g: pot pot-2 already has a weigh-in at 2026-06-01 09:00, replicate 1, of gross 43 g, tare 30.5 g, "
-        "blotted; this one is gross 44 g, tare 30.5 g, blotted. Give a second weighing the next replicate number, or leave this one out",
+        "row 6, column gross_g: pot pot-2 already has a weigh-in at 2026-06-01 09:00, replicate 1, of gross "
+        "43 g, tare 30.5 g, blotted; this one is gross 44 g, tare 30.5 g, blotted. Give a second weighing "
+        "the next replicate number, or leave this one out",
         f"row 7: it has 3 cells and the header has 6. {hint}",
         f"row 9: it has 8 cells and the header has 6. {hint}",
     ]
@@ -174,14 +187,23 @@ def test_another_mass_than_the_notebook_has_is_refused(notebook: Notebook, tmp_p
         (b"PK\x03\x04rest", ["the workbook is damaged (File is not a zip file). Save it again, or as CSV in UTF-8"]),
         (
             b"\xd0\xcf\x11\xe0rest",
-            ["it is an old binary workbook, or one with a password. Save it as .xlsx without a password, or as CSV in UTF-8"],
+            [
+                (
+                    "it is an old binary workbook, or one with a password. Save it as .xlsx without a password, "
+                    "or as CSV in UTF-8"
+                )
+            ],
         ),
         (
             b"pot,date\npot-1,x\n",
             [
-                "row 1: there is no column weighed. The columns are pot, weighed, gross_g, tare_g, blotted, replicate, who, note",
-                "row 1: there is no column gross_g. The columns are pot, weighed, gross_g, tare_g, blotted, replicate, who, note. "
-                "The header has 'pot', 'date': say once what a column means, such as --column 'date=gross_g'",
+                (
+                    "row 1: there is no column weighed. The columns are pot, weighed, gross_g, tare_g, blotted, "
+                    "replicate, who, note"
+                ),
+                "row 1: there is no column gross_g. The columns are pot, weighed, gross_g, tare_g, blotted, "
+                "replicate, who, note. The header has 'pot', 'date': say once what a column means, such as "
+                "--column 'date=gross_g'",
             ],
         ),
         (b"pot,weighed,gross_g,Pot\n", ["row 1: there are 2 columns 'pot'. Keep one"]),
@@ -195,10 +217,15 @@ def test_another_mass_than_the_notebook_has_is_refused(notebook: Notebook, tmp_p
         ),
         (
             b"pot,weighed,gross_g\n" + b"x" * 200_000,
-            ["row 2: cannot be read as CSV (field larger than field limit (131072)). Mend its quotation marks; nothing below was read"],
+            [
+                (
+                    "row 2: cannot be read as CSV (field larger than field limit (131072)). Mend its quotation "
+                    "marks; nothing below was read"
+                )
+            ],
         ),
     ],
-)  # fmt: skip
+)
 def test_files_that_are_refused(notebook: Notebook, tmp_path: Path, content: bytes, told: list[str]) -> None:
     assert refused(notebook, tmp_path, content) == told
 
@@ -254,7 +281,26 @@ def test_any_rows_raise_only_our_errors(rows: list[str]) -> None:
     with_any_file(("pot,weighed,gross_g,tare_g,replicate,note\n" + "\n".join(rows)).encode())
 
 
-VALUES = st.sampled_from(["1", "-1", "nan", "1e400", "true", '""', '"x"', '"06:00"', "[]", "[1]", "{}", "{a = 1}", "[{}]", "06:00:00", "2026-06-01", "0x" + "f" * 5000])  # fmt: skip
+VALUES = st.sampled_from(
+    [
+        "1",
+        "-1",
+        "nan",
+        "1e400",
+        "true",
+        '""',
+        '"x"',
+        '"06:00"',
+        "[]",
+        "[1]",
+        "{}",
+        "{a = 1}",
+        "[{}]",
+        "06:00:00",
+        "2026-06-01",
+        "0x" + "f" * 5000,
+    ]
+)
 KEYS = [
     "name",
     "site",
@@ -270,7 +316,15 @@ KEYS = [
 ]
 
 
-@given(st.lists(st.tuples(st.sampled_from(["[trial]", "[[treatment]]", "[[tray]]", "[[pot]]"]), st.dictionaries(st.sampled_from(KEYS), VALUES)), unique_by=lambda t: t[0]))  # fmt: skip
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["[trial]", "[[treatment]]", "[[tray]]", "[[pot]]"]),
+            st.dictionaries(st.sampled_from(KEYS), VALUES),
+        ),
+        unique_by=lambda t: t[0],
+    )
+)
 def test_any_tables_raise_only_our_errors(tables: list[tuple[str, dict[str, str]]]) -> None:
     with_any_file(
         "\n".join([line for head, keys in tables for line in (head, *(f"{k} = {v}" for k, v in keys.items()))]).encode()

@@ -210,11 +210,17 @@ def test_of_a_time_that_came_twice_the_first_counts_and_says_so() -> None:
         ("", "the date is missing. Write it as 2026-06-01 or 2026-06-01 08:00"),
         (
             "03/04/2026",
-            "'03/04/2026' could be 2026-04-03 or 2026-03-04. Write the one that is meant, or say whether the day comes first",
+            (
+                "'03/04/2026' could be 2026-04-03 or 2026-03-04. Write the one that is meant, or say whether the "
+                "day comes first"
+            ),
         ),
         (
             "3.4.2026 08:00",
-            "'3.4.2026 08:00' could be 2026-04-03 or 2026-03-04. Write the one that is meant, or say whether the day comes first",
+            (
+                "'3.4.2026 08:00' could be 2026-04-03 or 2026-03-04. Write the one that is meant, or say whether "
+                "the day comes first"
+            ),
         ),
         ("31/31/2026", "there is no '31/31/2026'. Mend the date, or how day and month are written"),
         ("01/06/26", "'01/06/26' has no clear year. Write the year with four digits, such as 2026-06-01"),

@@ -153,10 +153,10 @@ def test_it_ends_with_its_parent() -> None:
         [
             sys.executable,
             "-c",
-            "import subprocess, sys, json\n"
-            "child = subprocess.Popen([sys.executable, '-m', 'tidetray.ingest.home.embedded_broker'], stdout=subprocess.PIPE, text=True)\n"
-            "print(json.dumps([child.pid, json.loads(child.stdout.readline())['port']]), flush=True)\n"
-            "import os; os._exit(0)",
+            "import subprocess, sys, json\nchild = subprocess.Popen([sys.executable, '-m', "
+            "'tidetray.ingest.home.embedded_broker'], stdout=subprocess.PIPE, "
+            "text=True)\nprint(json.dumps([child.pid, json.loads(child.stdout.readline())['port']]), "
+            "flush=True)\nimport os; os._exit(0)",
         ],
         cwd=ROOT,
         capture_output=True,

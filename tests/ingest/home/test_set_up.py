@@ -1,4 +1,5 @@
-"""Setting up: files changed with all that people wrote in them kept, what is heard on the air, and the page that leads through it."""
+"""Setting up: files changed with all that people wrote in them kept, what is heard on the air, and the page that leads
+through it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Calibrations: lines through points against worked examples and scipy, the form and each slip in it, `tidetray load`."""
+"""Calibrations: lines through points against worked examples and scipy, the form and each slip in it,
+`tidetray load`."""
 
 from __future__ import annotations
 

@@ -124,11 +124,12 @@ def test_an_entry_is_changed_once_only(notebook: Notebook) -> None:
     [
         "UPDATE weigh_in SET gross_g = 1",
         "DELETE FROM weigh_in",
-        "INSERT INTO weigh_in SELECT 90, trial, pot, weighed_ms, 5, gross_g, tare_g, blotted, who, note, entered_ms, 1, 0, '', '', ''"
-        " FROM weigh_in WHERE id IN (1) UNION ALL SELECT 91, trial, pot, weighed_ms, 6, gross_g, tare_g, blotted, who, note,"
-        " entered_ms, 1, 0, '', '', '' FROM weigh_in WHERE id = 1",
+        "INSERT INTO weigh_in SELECT 90, trial, pot, weighed_ms, 5, gross_g, tare_g, blotted, who, note, "
+        "entered_ms, 1, 0, '', '', '' FROM weigh_in WHERE id IN (1) UNION ALL SELECT 91, trial, pot, "
+        "weighed_ms, 6, gross_g, tare_g, blotted, who, note, entered_ms, 1, 0, '', '', '' FROM weigh_in "
+        "WHERE id = 1",
     ],
-)  # fmt: skip
+)
 def test_the_tables_themselves_refuse_an_edit_and_a_forked_trail(notebook: Notebook, sql: str) -> None:
     with pytest.raises(sqlite3.IntegrityError):
         notebook.store.connection.execute(sql)

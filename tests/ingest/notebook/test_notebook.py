@@ -204,8 +204,9 @@ def test_a_correction_stands_and_the_first_entry_may_come_again(notebook: Notebo
     weigh(notebook, 42.0)
     for replaced, gross_g in ((1, 24.0), (2, 44.0)):
         store.connection.execute(
-            "INSERT INTO weigh_in (trial, pot, weighed_ms, replicate, gross_g, tare_g, blotted, who, note, entered_ms, replaces)"
-            " SELECT trial, pot, weighed_ms, replicate, ?, tare_g, blotted, who, note, entered_ms, id FROM weigh_in WHERE id = ?",
+            "INSERT INTO weigh_in (trial, pot, weighed_ms, replicate, gross_g, tare_g, blotted, who, note, "
+            "entered_ms, replaces) SELECT trial, pot, weighed_ms, replicate, ?, tare_g, blotted, who, note, "
+            "entered_ms, id FROM weigh_in WHERE id = ?",
             (gross_g, replaced),
         )
     assert [w.gross_g for w in notebook.weigh_ins("bench")] == [44.0]

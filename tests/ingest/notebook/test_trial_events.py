@@ -103,8 +103,10 @@ def test_a_split_pot_goes_on_and_its_parts_are_new_pots(notebook: Notebook) -> N
     assert any("1 intervals left out: their pot was split" in caution for caution in data.growth.cautions)
     assert set(data.exposure["pot"]) == {"a-1"}
     assert [(pot, day) for pot, day in zip(data.masses["pot"], data.masses["day"], strict=True)] == [
-        ("a-1", 0), ("a-1", 7), ("a-3", 14),
-    ], "masses of a pot are compared until it is split"  # fmt: skip
+        ("a-1", 0),
+        ("a-1", 7),
+        ("a-3", 14),
+    ], "masses of a pot are compared until it is split"
     assert data.growth_of_whole["rgr_per_day"].tolist() == [pytest.approx(np.log(30 / 20 * 20 / 16) / 14)]
     assert notebook.add_trial(PLAN).pots == (), "the trial's own file still adds nothing"
     assert "a-3" not in notebook.tares("bench", as_of=NOW - DAY).latest_g()
@@ -161,7 +163,12 @@ def test_the_same_event_again_changes_nothing(notebook: Notebook) -> None:
         ("pot lost", 31, {"pot": "a-1"}, "in the future"),
         ("pot lost", -1, {"pot": "a-1"}, "before trial bench started"),
         ("pot lost", 1, {"pot": "b-1"}, "was weighed after that time"),
-        ("pot moved", 5, {"pot": "a-1", "tray": "tray-2", "row": 1, "column": 1}, "pot b-1 stands in tray-2, row 1, column 1"),
+        (
+            "pot moved",
+            5,
+            {"pot": "a-1", "tray": "tray-2", "row": 1, "column": 1},
+            "pot b-1 stands in tray-2, row 1, column 1",
+        ),
         ("pot moved", 5, {"pot": "a-1", "tray": "tray-7", "row": 1, "column": 1}, "has no tray 'tray-7'"),
         ("pot moved", 5, {"pot": "a-1", "tray": "tray-2", "row": 0, "column": 1}, "needs a row and a column"),
         ("pots swapped", 5, {"pot": "a-1", "value": "a-1"}, "cannot be swapped with itself"),
@@ -172,7 +179,7 @@ def test_the_same_event_again_changes_nothing(notebook: Notebook) -> None:
         ("lamp changed", 5, {"tray": "tray-7", "value": "sun"}, "has no tray 'tray-7'"),
         ("treatment changed", 5, {"tray": "tray-1", "value": "drowned"}, "has no treatment 'drowned'"),
     ],
-)  # fmt: skip
+)
 def test_events_that_cannot_be(notebook: Notebook, kind: str, days: float, more: dict[str, object], told: str) -> None:
     weigh(notebook, "b-1", 2, 40)
     with pytest.raises(EntryError) as caught:
@@ -281,7 +288,8 @@ def test_two_pots_never_stand_in_one_place(notebook: Notebook) -> None:
 
 
 def test_a_repotted_pot_keeps_its_place_and_its_growth_does_not_jump(notebook: Notebook) -> None:
-    """12 g to 16 g in ten days, the last three grams of gross mass being the heavier net pot: ln(16 / 12) / 10 a day."""
+    """12 g to 16 g in ten days, the last three grams of gross mass being the heavier net pot: ln(16 / 12) / 10
+    a day."""
     weigh(notebook, "a-1", 1, 42)
     note(notebook, "pot re-potted", 5, pot="a-1", tare_g=33.0)
     weigh(notebook, "a-1", 11, 49)
@@ -334,8 +342,11 @@ def test_a_light_survey_counts_from_the_last_lamp_or_move_on(notebook: Notebook)
 def test_tares_by_time() -> None:
     tares = Tares({"a": 30.0}, [Event("pot re-potted", STARTED, "a", tare_g=33.0)])
     assert (tares.at("a", STARTED - DAY), tares.at("a", STARTED), tares.at("a", None), tares.at("b", None)) == (
-        30.0, 33.0, 33.0, None,
-    )  # fmt: skip
+        30.0,
+        33.0,
+        33.0,
+        None,
+    )
 
 
 def test_events_as_a_frame(notebook: Notebook) -> None:

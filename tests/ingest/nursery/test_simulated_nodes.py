@@ -1,4 +1,5 @@
-"""The simulated nodes on real brokers: the demo's own and mosquitto. Receipts get lost, recorders and brokers restart."""
+"""The simulated nodes on real brokers: the demo's own and mosquitto. Receipts get lost, recorders and brokers
+restart."""
 
 from __future__ import annotations
 
@@ -40,7 +41,8 @@ WAIT_S = 100.0
 
 @pytest.fixture(autouse=True)
 def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Sent again soon, and no farewell before all is receipted: how long things take on this machine is not the point."""
+    """Sent again soon, and no farewell before all is receipted: how long things take on this machine is not
+    the point."""
     monkeypatch.setattr(node_journal, "RESEND_S", 1.0)
     monkeypatch.setattr(nodes_module, "FAREWELL_S", WAIT_S)
 

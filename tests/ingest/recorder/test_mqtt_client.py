@@ -1,4 +1,5 @@
-"""Many packets at one read: every message as it was sent, in order, once; acknowledgements of their own connection only."""
+"""Many packets at one read: every message as it was sent, in order, once; acknowledgements of their own connection
+only."""
 
 from __future__ import annotations
 

@@ -128,9 +128,13 @@ def test_a_message_that_cannot_be_read_is_set_aside_and_recording_goes_on(
     mosquitto: Mosquitto, node: NodeSide, bench_store: Store
 ) -> None:
     bad = [
-        (TOPIC, b"not json"), (TOPIC, b"[]"), (TOPIC, b"\xff\xfe"), (TOPIC, b"x" * 10_000_000),
-        ("tidetray/v1/nursery/bench-1/extra/data", pack(1)), (wire.here_topic("nursery", "bench-1"), b"{"),
-    ]  # fmt: skip
+        (TOPIC, b"not json"),
+        (TOPIC, b"[]"),
+        (TOPIC, b"\xff\xfe"),
+        (TOPIC, b"x" * 10_000_000),
+        ("tidetray/v1/nursery/bench-1/extra/data", pack(1)),
+        (wire.here_topic("nursery", "bench-1"), b"{"),
+    ]
     with recording(bench_store.path, mosquitto.port) as recorder:
         for topic, payload in bad:
             node.send(payload, topic)

@@ -14,9 +14,15 @@ from tidetray.ingest.wire.plain_topics import PlainTopic
 
 BARE = PlainTopic(topic="shed/bare", site="nursery", node="probe-1", tray="tray-1", channel="water_temp", unit="Cel")
 DATED = PlainTopic(
-    topic="shed/dated", site="nursery", node="probe-2", tray="tray-1", channel="air_temp", unit="Cel",
-    member="t", time_member="at",
-)  # fmt: skip
+    topic="shed/dated",
+    site="nursery",
+    node="probe-2",
+    tray="tray-1",
+    channel="air_temp",
+    unit="Cel",
+    member="t",
+    time_member="at",
+)
 
 
 def temps(path: str, channel: str) -> list[float]:

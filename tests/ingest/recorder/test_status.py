@@ -91,8 +91,9 @@ def test_what_a_health_check_is_told(tmp_path: Path) -> None:
         assert examine_recorder(tmp_path).text.startswith("gives no sign of life (never)")
         assert told(committed=5) == (True, "recording: connected; 5 messages committed, 0 waiting")
         assert told(connected=False) == (
-            False, "recording: no connection to the broker; 0 messages committed, 0 waiting"
-        )  # fmt: skip
+            False,
+            "recording: no connection to the broker; 0 messages committed, 0 waiting",
+        )
         assert told(failures_in_a_row=2) == (False, "recording: cannot write to the disk, 2 times in a row")
         ok, text = told(at_ms=int((time.time() - STALE_S - 1) * 1000))
         assert not ok
@@ -121,8 +122,12 @@ def test_the_command_under_a_service_manager(
         until(lambda: (state := read_state(home)) is not None and state.committed == 2)
         shown = json.loads(run("status", "--home", home, "--json"))["recorder"]
         assert {name: shown[name] for name in ("received", "committed", "quarantined", "backlog", "readings")} == {
-            "received": 2, "committed": 2, "quarantined": 1, "backlog": 0, "readings": 1,
-        }  # fmt: skip
+            "received": 2,
+            "committed": 2,
+            "quarantined": 1,
+            "backlog": 0,
+            "readings": 1,
+        }
         assert 0 < shown["lag_s"] < 10
         assert "recording: connected; 2 messages committed" in run("status", "--home", home)
         assert "ok    recorder" in run("check", "--recorder", "--home", home)

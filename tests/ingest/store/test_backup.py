@@ -42,8 +42,12 @@ def test_a_backup_taken_while_recording_is_restored_and_gone_on_with(mosquitto: 
         receipted = node.upto()
         subprocess.run(
             ["bash", "-euc", block("<!-- backup and restore -->")],
-            cwd=tmp_path, env=with_command(tmp_path), check=True, capture_output=True, timeout=120,
-        )  # fmt: skip
+            cwd=tmp_path,
+            env=with_command(tmp_path),
+            check=True,
+            capture_output=True,
+            timeout=120,
+        )
         running_on = recorder.totals.readings
         until(lambda: recorder.totals.readings > running_on)  # the copy did not stop the recorder
         stop.set()

@@ -162,7 +162,8 @@ steps = st.lists(
 def test_what_is_sealed_and_what_is_not_is_all_there_is(
     tmp_path_factory: pytest.TempPathFactory, steps: list[Any], asked: list[tuple[int, int]]
 ) -> None:
-    """Against a dictionary: readings in any order and twice over, sealing in between; half a day is one step of time."""
+    """Against a dictionary: readings in any order and twice over, sealing in between; half a day is one step
+    of time."""
     truth: dict[int, float] = {}
     contradicted: set[tuple[int, float]] = set()
     doubled = 0
@@ -204,11 +205,13 @@ def everything(store: Store) -> dict[str, Any]:
     channels = ["level", "flooded", "pump"]
     frames = {
         "readings": queries.readings(store, "nursery", "tray-1", channels),
-        "lead": queries.readings(store, "nursery", "tray-1", channels, start_ms=start_ms, end_ms=MARCH + 40 * DAY, lead=True),
+        "lead": queries.readings(
+            store, "nursery", "tray-1", channels, start_ms=start_ms, end_ms=MARCH + 40 * DAY, lead=True
+        ),
         "latest": queries.latest(store, "nursery"),
         "hourly": queries.hourly(store, "nursery", "level"),
         "cycles": queries.cycles(store, "nursery", "tray-1"),
-    }  # fmt: skip
+    }
     plain = {name: frame.astype(object).where(frame.notna(), None).to_dict("list") for name, frame in frames.items()}
     return plain | {
         "span": queries.evidence_span_ms(store, "nursery", "tray-1", channels),
@@ -225,8 +228,9 @@ def test_readers_do_not_notice(bench_store: Store) -> None:
     assert before["span"] is not None
     done = seal_all(bench_store, before_ms=MARCH + 61 * DAY)  # March and April
     assert [(each.month, each.readings) for each in done if isinstance(each, Sealed)] == [
-        ("2026-03", 31 * 12 + 20), ("2026-04", 30 * 12),
-    ]  # fmt: skip
+        ("2026-03", 31 * 12 + 20),
+        ("2026-04", 30 * 12),
+    ]
     assert files(bench_store) == ["nursery.2026-03.parquet", "nursery.2026-04.parquet"]
     assert table(bench_store) == 9 * 12
     assert everything(bench_store) == before
@@ -252,8 +256,11 @@ def test_cycles_are_worked_out_again_from_sealed_readings(bench_store: Store) ->
 
 def test_commands_print_the_same_after_sealing(home: Path) -> None:
     calls = [
-        ("cycles", "--json"), ("exposure", "--json"), ("exposure", "--environment", "--json"), ("growth", "--json"),
-    ]  # fmt: skip
+        ("cycles", "--json"),
+        ("exposure", "--json"),
+        ("exposure", "--environment", "--json"),
+        ("growth", "--json"),
+    ]
     before = [run(*call, "--home", home) for call in calls]
     made = json.loads(run("seal", "--home", home, "--older-than", "1", "--json"))
     assert [row["month"] for row in made] == ["2026-06"]

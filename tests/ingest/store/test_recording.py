@@ -254,9 +254,10 @@ def test_what_a_node_says_of_itself_stays_when_it_has_gone(bench_store: Store) -
     assert (node.here, node.dropped_messages, node.dropped_readings, node.spoilt_records) == (False, 3, 70, 1)
     assert node.faults == ("tray-1/level", "flash")
     assert words.node_troubles(node) == {
-        "trouble with": "tray-1/level, flash", "dropped, its journal was full": "3 messages, 70 readings",
+        "trouble with": "tray-1/level, flash",
+        "dropped, its journal was full": "3 messages, 70 readings",
         "spoilt on its flash": "1 record",
-    }  # fmt: skip
+    }
     bench_store.note_here("nursery", "bench-1", Here(True), at_ms=3000)
     assert words.node_troubles(queries.nodes(bench_store, "nursery")[0]) == {}
 
@@ -279,13 +280,21 @@ def test_cycles_since_a_time_are_those_not_over_by_then(bench_store: Store) -> N
     """Against what the whole list says: over when dry, when the pump stopped in vain, or when the next one begins."""
     rows = [
         # flood_start, drain_start, dry, outcome; minutes
-        (10, 20, 25, "complete"), (30, 31, None, "no flood"), (40, 50, None, "did not drain"), (60, None, None, "unknown"),
-        (80, 90, 95, "complete"), (None, 100, None, "no flood"), (110, None, None, "under way"),
-    ]  # fmt: skip
+        (10, 20, 25, "complete"),
+        (30, 31, None, "no flood"),
+        (40, 50, None, "did not drain"),
+        (60, None, None, "unknown"),
+        (80, 90, 95, "complete"),
+        (None, 100, None, "no flood"),
+        (110, None, None, "under way"),
+    ]
     for tray in ("tray-1", "tray-2"):
         for number, (flood, drain, dry, outcome) in enumerate(rows, 1):
             bench_store.connection.execute(
-                "INSERT INTO cycle (site, tray, number, flood_start_ms, drain_start_ms, dry_ms, outcome) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (
+                    "INSERT INTO cycle (site, tray, number, flood_start_ms, drain_start_ms, dry_ms, outcome) "
+                    "VALUES (?, ?, ?, ?, ?, ?, ?)"
+                ),
                 ("nursery", tray, number, *(None if m is None else 60_000 * m for m in (flood, drain, dry)), outcome),
             )
     over = [25, 31, 60, 80, 95, 100, 1_000_000]

@@ -1,4 +1,5 @@
-"""Sealing at work: beside a recorder, by command, stopped by a full disk; what it frees, and what a backup takes along."""
+"""Sealing at work: beside a recorder, by command, stopped by a full disk; what it frees, and what a backup
+takes along."""
 
 from __future__ import annotations
 

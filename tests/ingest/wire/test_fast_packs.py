@@ -17,21 +17,50 @@ from tidetray.ingest.wire.fast_packs import read_usual
 NOW_MS = 1_780_320_000_000
 
 names = st.sampled_from(
-    ["boot", "seq", "oldest", "uptime", "ended", "level", "pump", "flooded", "water_temp", "humidity", "ppfd", "mass",
-     "tray-1/level", "tray-1/pump", "urn:dev:ow:1:level", "/level", "Tray/level", "nothing", "tray-1/boot", ""]
-)  # fmt: skip
+    [
+        "boot",
+        "seq",
+        "oldest",
+        "uptime",
+        "ended",
+        "level",
+        "pump",
+        "flooded",
+        "water_temp",
+        "humidity",
+        "ppfd",
+        "mass",
+        "tray-1/level",
+        "tray-1/pump",
+        "urn:dev:ow:1:level",
+        "/level",
+        "Tray/level",
+        "nothing",
+        "tray-1/boot",
+        "",
+    ]
+)
 numbers = st.sampled_from(
     [0, 1, 2, 3.5, 0.0, 1.0, -0.0, 21, 21.25, 1e400, -5, 2**53, 10**30, 10**400, True, "1", None, [1], 1_780_300_800]
 )
 records = st.fixed_dictionaries(
     {},
     optional={
-        "n": names, "v": numbers, "vb": st.sampled_from([True, False, 1, None]), "vs": st.sampled_from(["7f3a", "A", "", 3]),
-        "u": st.sampled_from(["m", "Cel", "%RH", "kg", "g", "", "s", 1]), "t": st.sampled_from([-1, 0, 0.5, 400, 10**400, "1", None]),
-        "bn": st.sampled_from(["tray-1/", "tray-2/", "", 1]), "bt": st.sampled_from([1_780_300_800, 1_780_300_800.25, 0, 1e10, 10**400, "x"]),
-        "bu": st.just("m"), "bv": st.just(1), "ut": st.just(1), "x_": st.just(1), "x": st.just(1),
+        "n": names,
+        "v": numbers,
+        "vb": st.sampled_from([True, False, 1, None]),
+        "vs": st.sampled_from(["7f3a", "A", "", 3]),
+        "u": st.sampled_from(["m", "Cel", "%RH", "kg", "g", "", "s", 1]),
+        "t": st.sampled_from([-1, 0, 0.5, 400, 10**400, "1", None]),
+        "bn": st.sampled_from(["tray-1/", "tray-2/", "", 1]),
+        "bt": st.sampled_from([1_780_300_800, 1_780_300_800.25, 0, 1e10, 10**400, "x"]),
+        "bu": st.just("m"),
+        "bv": st.just(1),
+        "ut": st.just(1),
+        "x_": st.just(1),
+        "x": st.just(1),
     },
-)  # fmt: skip
+)
 
 
 def thorough(payload: bytes) -> Any:
@@ -109,9 +138,14 @@ NUMBERS = st.from_regex(
 
 
 @given(
-    st.lists(st.one_of(NUMBERS, st.sampled_from([b"true", b"false", b"1e400", b"-1e400", b"null", b"NaN"])), min_size=6, max_size=6),
-    st.sampled_from([b"", b" ", b"\t"]), st.booleans(),
-)  # fmt: skip
+    st.lists(
+        st.one_of(NUMBERS, st.sampled_from([b"true", b"false", b"1e400", b"-1e400", b"null", b"NaN"])),
+        min_size=6,
+        max_size=6,
+    ),
+    st.sampled_from([b"", b" ", b"\t"]),
+    st.booleans(),
+)
 def test_however_a_number_is_written_both_read_alike(written: list[bytes], space: bytes, usual: bool) -> None:
     """In place of the numbers of a shape that is known already."""
     if usual:

@@ -1,4 +1,5 @@
-"""What a pack says of its own message, through `tidetray.ingest.wire.packs.decode`: numbers, boots, uptimes, and each that does not fit."""
+"""What a pack says of its own message, through `tidetray.ingest.wire.packs.decode`: numbers, boots, uptimes, and each
+that does not fit."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""`tidetray.ingest.wire.packs.decode` and `encode_pack`: packs worked by hand, every bad input with its message, the files of tests/data."""
+"""`tidetray.ingest.wire.packs.decode` and `encode_pack`: packs worked by hand, every bad input with its message, the
+files of tests/data."""
 
 from __future__ import annotations
 
@@ -49,14 +50,19 @@ def test_the_pack_of_developers_md() -> None:
     pack = decode(TOPIC, example_pack.encode(), NOW)
     at = to_ms(datetime(2026, 6, 1, 8, tzinfo=UTC))
     assert pack == Pack(
-        "nursery", "bench-1", "7f3a", 12, 3, NOW,
+        "nursery",
+        "bench-1",
+        "7f3a",
+        12,
+        3,
+        NOW,
         (
             Reading("tray-1", "level", at, 0.0312),
             Reading("tray-1", "flooded", at, 1.0),
             Reading("tray-1", "water_temp", at, 21.4),
         ),
         (),
-    )  # fmt: skip
+    )
 
 
 def test_a_pack_without_boot_and_seq() -> None:
@@ -159,7 +165,8 @@ def test_a_bad_record_leaves_its_base_fields_to_the_next() -> None:
     pack = read({"bn": "tray-1/", "bt": 1780300800, "bu": "m", "n": "level", "v": "high"}, {"n": "level", "v": 0.02})
     assert pack.readings == (Reading("tray-1", "level", 1780300800000, 0.02),)
     assert pack.set_aside[0].reason == (
-        """record 1 'tray-1/level': "v" must be a finite number, not "high". If the sensor gave nothing, leave the record out"""
+        'record 1 \'tray-1/level\': "v" must be a finite number, not "high". '
+        "If the sensor gave nothing, leave the record out"
     )
 
 

@@ -79,8 +79,9 @@ def test_members_of_one_object_with_its_time() -> None:
     for at in (b"1780315200", b'"2026-06-01T12:00:00Z"', b'"2026-06-01T14:00:00+02:00"', b"1780315200.0"):
         pack = both.decode("shed/probe", b'{"at":%b,"water":{"t":"21.5"},"pump":1}' % at, NOW)
         assert set(pack.readings) == {
-            ("tray-1", "water_temp", NOW_MS, 21.5), ("tray-1", "pump", NOW_MS, 1.0),
-        }  # fmt: skip
+            ("tray-1", "water_temp", NOW_MS, 21.5),
+            ("tray-1", "pump", NOW_MS, 1.0),
+        }
 
 
 def test_a_bad_member_leaves_the_good_one() -> None:
@@ -171,29 +172,44 @@ def test_what_waits_for_its_tray_is_recorded_with_the_mapping(store: Store) -> N
     assert (row.time.to_pydatetime(), row.value) == (NOW, 21.5)
 
 
-GOOD = '[[plain]]\ntopic = "shed/probe"\nsite = "nursery"\nnode = "bench-1"\ntray = "tray-1"\nchannel = "water_temp"\nunit = "Cel"\n'
+GOOD = (
+    '[[plain]]\ntopic = "shed/probe"\nsite = "nursery"\nnode = "bench-1"\ntray = "tray-1"\nchannel = '
+    '"water_temp"\nunit = "Cel"\n'
+)
 
 
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        (GOOD.replace("water_temp", "warmth"), r"line 6, \[\[plain\]\] no. 1 channel: there is no channel 'warmth'; known are level, "),
-        (GOOD.replace("shed/probe", "shed/#"), r"line 2, \[\[plain\]\] no. 1 topic: the level '#' is neither a word nor"),
+        (
+            GOOD.replace("water_temp", "warmth"),
+            r"line 6, \[\[plain\]\] no. 1 channel: there is no channel 'warmth'; known are level, ",
+        ),
+        (
+            GOOD.replace("shed/probe", "shed/#"),
+            r"line 2, \[\[plain\]\] no. 1 topic: the level '#' is neither a word nor",
+        ),
         (GOOD.replace("shed/probe", "tidetray/v1/a/b/c"), r"line 2, .*the nodes' own topics, which need no mapping"),
         (GOOD.replace("shed/probe", "{pot}/probe"), r"line 2, .*the level '{pot}' is neither"),
         (GOOD.replace("shed/probe", "{node}/probe"), r"line 4, .*node: it is both named and taken from the topic"),
         (GOOD.replace('node = "bench-1"\n', ""), r'line 1, .*say whose it is: node = "…", or {node} in the topic'),
         (GOOD.replace("tray-1", "Tray 1"), r"line 5, .*'Tray 1' cannot name a tray: use a-z"),
-        (GOOD.replace('"Cel"', '"C"'), r'line 7, .*water_temp takes unit = "Cel", unit = "K", unit = "degF"; for any other'),
+        (
+            GOOD.replace('"Cel"', '"C"'),
+            r'line 7, .*water_temp takes unit = "Cel", unit = "K", unit = "degF"; for any other',
+        ),
         (GOOD + "factor = 0\n", r"line 8, .*factor: a factor is a number other than 0"),
         (GOOD + 'time_member = "at"\n', r"line 8, .*time_member: it needs `member`"),
         (GOOD + 'unti = "Cel"\n', r"line 8, \[\[plain\]\] no. 1 unti is not a setting; take it out or mend its name"),
-        (GOOD + GOOD, r"line 8, \[\[plain\]\] no. 2: beside \[\[plain\]\] no. 1 of the same topic: both would be water_temp"),
+        (
+            GOOD + GOOD,
+            r"line 8, \[\[plain\]\] no. 2: beside \[\[plain\]\] no. 1 of the same topic: both would be water_temp",
+        ),
         (GOOD + GOOD.replace("bench-1", "bench-2"), r"line 8, .*give both the same topic, site and node"),
         ("# brokers\n[broker]\nport = 0\n", r"line 3, broker.port: input should be greater than or equal to 1, not 0"),
-        ('[broker]\npassword = 5\n', r"line 2, broker.password: input should be a valid string$"),
+        ("[broker]\npassword = 5\n", r"line 2, broker.password: input should be a valid string$"),
     ],
-)  # fmt: skip
+)
 def test_a_bad_mapping_is_refused_with_its_line(tmp_path: Path, text: str, said: str) -> None:
     (tmp_path / "tidetray.toml").write_text(text)
     with pytest.raises(SettingsError, match=said):

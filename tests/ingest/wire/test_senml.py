@@ -1,4 +1,5 @@
-"""`tidetray.ingest.wire.senml`: the rules of RFC 8428 worked by hand, at their boundaries; the strictness about JSON."""
+"""`tidetray.ingest.wire.senml`: the rules of RFC 8428 worked by hand, at their boundaries; the strictness
+about JSON."""
 
 from __future__ import annotations
 

@@ -27,8 +27,12 @@ THREE = TrayTimetable("nursery", "bench-2", "tray-3", 7, (600,), 60, UNTIL)
 def test_the_contracts_object() -> None:
     # as the example under "Timetables" in firmware_notes/contract.md
     assert json.loads(ONE.contract_json()) == {
-        "tray": "tray-1", "number": 7, "starts_s": [21600, 36000, 50400], "wet_s": 900, "until": 1780920000,
-    }  # fmt: skip
+        "tray": "tray-1",
+        "number": 7,
+        "starts_s": [21600, 36000, 50400],
+        "wet_s": 900,
+        "until": 1780920000,
+    }
 
 
 def test_our_node_takes_it() -> None:
@@ -50,18 +54,24 @@ def test_senml_resolves_to_the_trays_names() -> None:
     base = pack[0]["bn"]
     resolved = {base + record["n"]: record["v"] for record in pack}
     assert resolved == {
-        "tray-1/timetable/number": 7, "tray-1/timetable/until": 1780920000, "tray-1/timetable/wet": 900,
-        "tray-1/timetable/start/1": 21600, "tray-1/timetable/start/2": 36000, "tray-1/timetable/start/3": 50400,
-    }  # fmt: skip
+        "tray-1/timetable/number": 7,
+        "tray-1/timetable/until": 1780920000,
+        "tray-1/timetable/wet": 900,
+        "tray-1/timetable/start/1": 21600,
+        "tray-1/timetable/start/2": 36000,
+        "tray-1/timetable/start/3": 50400,
+    }
     assert {record.get("u") for record in pack[1:]} == {"s"}
 
 
 def test_each_tray_has_its_topic_and_a_node_of_one_tray_the_contracts() -> None:
     topics = [topic for topic, _ in messages([ONE, TWO, THREE])]
     assert topics == [
-        "tidetray/v1/nursery/bench-1/timetable/tray-1", "tidetray/v1/nursery/bench-2/timetable/tray-2",
-        "tidetray/v1/nursery/bench-2/timetable/tray-3", "tidetray/v1/nursery/bench-1/timetable",
-    ]  # fmt: skip
+        "tidetray/v1/nursery/bench-1/timetable/tray-1",
+        "tidetray/v1/nursery/bench-2/timetable/tray-2",
+        "tidetray/v1/nursery/bench-2/timetable/tray-3",
+        "tidetray/v1/nursery/bench-1/timetable",
+    ]
 
 
 @pytest.mark.parametrize("wrong", [{"starts_s": ()}, {"starts_s": (86_400,)}, {"wet_s": 0}, {"number": 0}])
@@ -98,8 +108,10 @@ def test_the_broker_keeps_them(mosquitto: Any) -> None:
     assert "2 messages" in timetable_files.publish(BrokerSettings(port=mosquitto.port), told)
     heard = subprocess.run(
         ["mosquitto_sub", "-p", str(mosquitto.port), "-t", "tidetray/v1/nursery/#", "-v", "-C", "2", "-W", "5"],
-        capture_output=True, text=True, check=True,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     assert dict(line.split(" ", 1) for line in heard.stdout.splitlines()) == {
         topic: body.decode() for topic, body in told
     }

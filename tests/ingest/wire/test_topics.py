@@ -102,8 +102,15 @@ def test_receipts() -> None:
     for boot, upto in (("A", 1), ("", 1), ("a", -1), ("a", MAX_NUMBER)):
         with pytest.raises(ValueError, match="no receipt for boot"):
             encode_receipt(boot, upto)
-    for payload in (b"[]", b'{"boot":"a"}', b'{"boot":"a","upto":true}', b'{"boot":"a","upto":1.0}', b'{"boot":"A","upto":1}',
-                    b'{"boot":"a","upto":-1}', b'{"boot":"a","upto":9007199254740992}'):  # fmt: skip
+    for payload in (
+        b"[]",
+        b'{"boot":"a"}',
+        b'{"boot":"a","upto":true}',
+        b'{"boot":"a","upto":1.0}',
+        b'{"boot":"A","upto":1}',
+        b'{"boot":"a","upto":-1}',
+        b'{"boot":"a","upto":9007199254740992}',
+    ):
         with pytest.raises(WireError, match="not a receipt"):
             decode_receipt(payload)
 
@@ -127,7 +134,8 @@ def test_bytes_that_no_message_has(call: Callable[[bytes], object], payload: byt
 
 
 def test_a_here_message_says_how_the_node_is() -> None:
-    said = b'{"here":true,"boot":"a1","dropped_messages":3,"dropped_readings":70,"spoilt_records":1,"faults":["tray-1/level","flash"],"more":0}'
+    said = b'{"here":true,"boot":"a1","dropped_messages":3,"dropped_readings":70,"spoilt_records":1,'
+    said += b'"faults":["tray-1/level","flash"],"more":0}'
     assert decode_here(said) == Here(True, "a1", 3, 70, 1, ("tray-1/level", "flash"))
     for wrong in (
         b'"dropped_messages":-1',

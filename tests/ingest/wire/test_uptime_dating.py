@@ -75,7 +75,8 @@ def test_an_earlier_boot_that_was_heard_in_time_is_dated(bench_store: Store) -> 
 
 
 def test_what_waits_for_its_tray_is_dated_when_it_is_recorded(store: Store) -> None:
-    payload = b'[{"n":"boot","vs":"b1"},{"n":"seq","v":%d},{"n":"uptime","u":"s","v":%d},{"n":"tray-9/level","u":"m","t":-10,"v":0.01}]'
+    payload = b'[{"n":"boot","vs":"b1"},{"n":"seq","v":%d},{"n":"uptime","u":"s","v":%d},'
+    payload += b'{"n":"tray-9/level","u":"m","t":-10,"v":0.01}]'
     topic = data_topic("nursery", "bench-1")
     for seq, uptime_s, late_s in ((1, 100, 0.0), (2, 200, 3600.0)):
         sent = payload % (seq, uptime_s)
@@ -103,8 +104,12 @@ def test_a_boot_id_that_comes_again_loses_nothing(bench_store: Store) -> None:
     record(bench_store, dated_pack(1, 10, 20))  # a copy
     assert queries.set_aside(bench_store) == []
     assert record(bench_store, dated_pack(1, 1010, 1020), dated_pack(2, 1030, 1040), dated_pack(3, 1050)) == [
-        10, 20, 30, 40, 1050,
-    ]  # fmt: skip
+        10,
+        20,
+        30,
+        40,
+        1050,
+    ]
     first, second = sorted(queries.set_aside(bench_store), key=lambda aside: aside.id)
     assert (first.kind, second.kind) == ("number-twice", "number-twice")
     assert "boot b1 number 1: came before with other readings" in first.reason
@@ -128,7 +133,8 @@ def test_another_boot_counts_for_itself(bench_store: Store) -> None:
 
 
 def test_a_clock_set_back_loses_nothing(bench_store: Store) -> None:
-    """A minute lived twice: times in between stand beside the others, and of two values for one time the first stands."""
+    """A minute lived twice: times in between stand beside the others, and of two values for one time the first
+    stands."""
     record(bench_store, *(dated_pack(seq, 10 * seq) for seq in range(1, 11)))
     again = [dated_pack(seq, 10 * (seq - 6) + 5) for seq in range(11, 17)]
     assert record(bench_store, *again) == sorted([*range(10, 101, 10), *range(55, 106, 10)])
@@ -170,7 +176,8 @@ def test_after_an_outage_of_hours_what_waited_is_dated_by_the_first_that_did_not
 
 
 def test_a_recorder_whose_clock_was_behind_dates_that_day_early(bench_store: Store) -> None:
-    """A limit, and told as one (promise.md): nothing in a message without times says that the recorder's clock is wrong."""
+    """A limit, and told as one (promise.md): nothing in a message without times says that the recorder's clock is
+    wrong."""
     record(bench_store, pack(1, 100, -3600))
     assert record(bench_store, pack(2, 200, 0.0)) == [-3510, -3410]
 

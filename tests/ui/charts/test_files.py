@@ -1,4 +1,5 @@
-"""Pictures as files: the same text whenever drawn, ids of their own, nothing that is not JSON, a font that has the signs."""
+"""Pictures as files: the same text whenever drawn, ids of their own, nothing that is not JSON, a font that has the
+signs."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""The commands: each explains itself, says one clear line when something is wrong, and prints what was worked by hand."""
+"""The commands: each explains itself, says one clear line when something is wrong, and prints what was worked
+by hand."""
 
 from __future__ import annotations
 
@@ -65,7 +66,8 @@ def home(tmp_path: Path) -> Path:
     return tmp_path
 
 
-# A pot of the story stands 10 mm above the floor: half of the 25 s to the mark of 20 mm pass before the water is there, and
+# A pot of the story stands 10 mm above the floor: half of the 25 s to the mark of 20 mm pass before the water is there,
+# and
 # the root of the level falls evenly from 40 to 3 mm in 12 s.
 REACHED_S = 12.5
 LEFT_S = 12 * (40**0.5 - 10**0.5) / (40**0.5 - 3**0.5)
@@ -99,10 +101,17 @@ def test_every_command_is_in_the_readme(name: str) -> None:
 def test_cycles_as_worked_by_hand_in_tests_data(home: Path) -> None:
     first, second = rows(run("cycles", "--home", home, "--json"))
     assert first == {
-        "tray": "tray-1", "flood_start": "2026-06-01T08:30:00.000Z", "flood_reached": "2026-06-01T08:30:25.000Z",
-        "drain_start": "2026-06-01T08:35:00.000Z", "dry": "2026-06-01T08:35:12.000Z", "fill_s": 25.0, "wet_s": 312.0,
-        "drain_s": 12.0, "peak_level_m": 0.04, "outcome": "complete",
-    }  # fmt: skip
+        "tray": "tray-1",
+        "flood_start": "2026-06-01T08:30:00.000Z",
+        "flood_reached": "2026-06-01T08:30:25.000Z",
+        "drain_start": "2026-06-01T08:35:00.000Z",
+        "dry": "2026-06-01T08:35:12.000Z",
+        "fill_s": 25.0,
+        "wet_s": 312.0,
+        "drain_s": 12.0,
+        "peak_level_m": 0.04,
+        "outcome": "complete",
+    }
     assert (second["flood_start"], second["dry"], second["outcome"]) == (
         "2026-06-01T10:00:00.000Z",
         None,
@@ -234,7 +243,10 @@ def test_an_old_failure_is_not_among_the_recent_cycles(tmp_path: Path) -> None:
                 None if hour is None else to_ms(T0.replace(hour=0)) + round(hour * 3_600_000) for hour in (start, drain)
             ]
             connection.execute(
-                "INSERT INTO cycle (site, tray, number, flood_start_ms, drain_start_ms, outcome) VALUES (?, ?, ?, ?, ?, ?)",
+                (
+                    "INSERT INTO cycle (site, tray, number, flood_start_ms, drain_start_ms, outcome) VALUES (?, "
+                    "?, ?, ?, ?, ?)"
+                ),
                 ("nursery", "tray-1", number, *times, outcome),
             )
     outcomes = {

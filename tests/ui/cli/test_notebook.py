@@ -160,7 +160,10 @@ culture = "emersed"
 def trial_file(tmp_path: Path) -> Path:
     text = PLAN
     for n in range(4):
-        text += f'\n[[tray]]\nname = "tray-{n + 1}"\ntreatment = "wet" # to be drawn\nbench = "b"\nbench_row = {1 + n // 2}\nbench_column = {1 + n % 2}\n'
+        text += (
+            f'\n[[tray]]\nname = "tray-{n + 1}"\ntreatment = "wet" # to be drawn\nbench = "b"\nbench_row = '
+            f"{1 + n // 2}\nbench_column = {1 + n % 2}\n"
+        )
     for n in range(8):
         text += (
             f'\n[[pot]]\nname = "p-{n + 1}"\ntray = "tray-{1 + n // 2}"\nrow = 1\ncolumn = {1 + n % 2}\ntare_g = 6.0\n'

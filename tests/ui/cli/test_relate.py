@@ -50,7 +50,8 @@ def test_the_environment_of_the_story(story: Path) -> None:  # noqa: F811
 
 
 def test_the_water_is_as_clear_as_was_noted(story: Path) -> None:  # noqa: F811
-    """Its default until somebody measures it; the event holds from its time on, the row of the trial's file from the start."""
+    """Its default until somebody measures it; the event holds from its time on, the row of the trial's file from the
+    start."""
     both = json.loads(run("exposure", "--home", story, "--json", "--environment"))
     assert both["rows"][0]["attenuation_per_m"] == 1.0
     assert 0.005 < both["rows"][0]["water_depth_m"] < 0.05
@@ -201,7 +202,10 @@ def test_a_spike_is_flagged_counted_and_kept(nursery: Path, tmp_path: Path) -> N
         (last,) = store.connection.execute("SELECT max(time_ms) FROM reading WHERE series = ?", (series,)).fetchone()
         at = (series, last - 3_600_000)
         store.connection.execute(
-            "UPDATE reading SET value = 44 WHERE series = ? AND time_ms = (SELECT min(time_ms) FROM reading WHERE series = ? AND time_ms > ?)",
+            (
+                "UPDATE reading SET value = 44 WHERE series = ? AND time_ms = (SELECT min(time_ms) FROM reading "
+                "WHERE series = ? AND time_ms > ?)"
+            ),
             (series, *at),
         )
         hour = (last - 7_200_000) // 3_600_000

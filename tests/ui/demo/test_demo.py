@@ -24,8 +24,12 @@ ROOT = Path(__file__).parents[3]
 def start(*words: str, folder: Path) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [sys.executable, "-m", "tidetray", "demo", *words],
-        cwd=ROOT, env={**os.environ, "TMPDIR": str(folder)}, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-    )  # fmt: skip
+        cwd=ROOT,
+        env={**os.environ, "TMPDIR": str(folder)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
 
 
 @pytest.mark.timeout(420)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import UTC, datetime, timedelta
 
@@ -51,7 +52,7 @@ def test_spells_are_wet_or_unknown_and_cut_to_the_span() -> None:
         ("tray-2", "unknown", "11:00", "12:00"),
         ("tray-3", "unknown", "06:00", "07:00"),
         ("tray-4", "unknown", "06:00", "12:00"),
-    ]  # fmt: skip
+    ]
 
 
 def test_failures_are_those_within_the_span() -> None:
@@ -63,10 +64,13 @@ def test_lit_hours_are_one_spell() -> None:
     """Lamp on at 8:30, off at 10:00; the half hour is put beside the lit one."""
     hours = pd.DataFrame(
         {
-            "tray": "tray-1", "time": pd.date_range("2026-06-01T07:00Z", periods=4, freq="h"),
-            "integral": [0.0, 1800 * 90.0, 3600 * 90.0, 0.0], "covered_s": 3600.0, "above_s": [0.0, 1800.0, 3600.0, 0.0],
+            "tray": "tray-1",
+            "time": pd.date_range("2026-06-01T07:00Z", periods=4, freq="h"),
+            "integral": [0.0, 1800 * 90.0, 3600 * 90.0, 0.0],
+            "covered_s": 3600.0,
+            "above_s": [0.0, 1800.0, 3600.0, 0.0],
         }
-    )  # fmt: skip
+    )
     found = lit_spells(hours, NOW - timedelta(hours=6), NOW)
     assert found["from"].tolist() == [pd.Timestamp("2026-06-01T08:30Z")]
     assert found["to"].tolist() == [pd.Timestamp("2026-06-01T10:00Z")]
@@ -95,8 +99,12 @@ def test_a_strip_says_in_words_and_places_what_it_shows() -> None:
 
 @pytest.mark.parametrize(
     ("tray", "said"),
-    [("tray-2", "wet 0.0 h (0 spells), dry 5.0 h, unknown 1.0 h"), ("tray-4", "unknown all the time"), ("tray-5", "dry all the time")],
-)  # fmt: skip
+    [
+        ("tray-2", "wet 0.0 h (0 spells), dry 5.0 h, unknown 1.0 h"),
+        ("tray-4", "unknown all the time"),
+        ("tray-5", "dry all the time"),
+    ],
+)
 def test_hours_in_words(tray: str, said: str) -> None:
     start = NOW - timedelta(hours=6)
     spells = water_spells(SEEN, LAST, start, NOW)
@@ -111,14 +119,19 @@ def _drained(factor: float, left_s: float = 0.0) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "drain_start": pd.date_range("2026-06-01T06:00Z", periods=3, freq="2h"),
-            "drain_s": [factor * (expected_drain_s(TRAY, level) - left_s) if level == level else float("nan") for level in levels],  # noqa: PLR0124
-            "peak_level_m": levels, "outcome": ["complete", "drained slowly", "did not drain"],
+            "drain_s": [
+                factor * (expected_drain_s(TRAY, level) - left_s) if not math.isnan(level) else float("nan")
+                for level in levels
+            ],
+            "peak_level_m": levels,
+            "outcome": ["complete", "drained slowly", "did not drain"],
         }
-    )  # fmt: skip
+    )
 
 
 def test_drainings_as_a_share_of_what_is_expected() -> None:
-    """By the geometry first; a tray that always took 1.2 times that, and learned so, drains as expected at any level."""
+    """By the geometry first; a tray that always took 1.2 times that, and learned so, drains as expected at any
+    level."""
     by_geometry = drain_times(_drained(1.2, expected_drain_s(TRAY, TRAY.dry_mark_m)), TRAY, float("nan"))
     assert by_geometry["share"].tolist() == pytest.approx([1.2, 1.2])
     assert set(by_geometry["expectation"]) == {"geometry"}
@@ -147,7 +160,15 @@ def test_a_line_breaks_where_nothing_was_measured() -> None:
     times = pd.to_datetime(["2026-06-01T08:00Z", "2026-06-01T08:05Z", "2026-06-01T09:00Z"]).astype(
         "datetime64[ms, UTC]"
     )
-    rows = pd.DataFrame({"channel": "level", "time": times, "mean": [0.01, 0.02, 0.03], "low": [0.01, 0.02, 0.03], "high": [0.01, 0.02, 0.03]})  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "channel": "level",
+            "time": times,
+            "mean": [0.01, 0.02, 0.03],
+            "low": [0.01, 0.02, 0.03],
+            "high": [0.01, 0.02, 0.03],
+        }
+    )
     spec = charts_tray.channel(rows, "mm", "Europe/Lisbon", gap=pd.Timedelta(minutes=15), factor=1000.0)
     (line,) = [each for each in spec["layer"] if each["mark"]["type"] == "line"]
     drawn = [(f"{datetime.fromtimestamp(row['at'] / 1000, UTC):%H:%M}", row["mean"]) for row in line["data"]["values"]]

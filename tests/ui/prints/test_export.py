@@ -147,12 +147,12 @@ def test_nothing_is_overwritten(notebook: Notebook, folder: Path) -> None:
         ("weigh_ins.csv", "entry,", "number,", "the columns are not those of an export"),
         ("pots.csv", "tray-1", "tray-8", "tray 'tray-8' is not in the file"),
         ("events.csv", "pot moved", "pot flown", "'pot flown'"),
-        ("events.csv", "dark", "\"dark", "cannot be read as CSV"),
+        ("events.csv", "dark", '"dark', "cannot be read as CSV"),
         ("studies.csv", "bench,", ",", "it is missing"),
         ("datapackage.json", "weigh_ins.csv", "../weigh_ins.csv", "there is no table weigh_ins"),
         ("datapackage.json", "{", "[", "it is no data package"),
     ],
-)  # fmt: skip
+)
 def test_spoiled_packages_are_refused_whole(  # noqa: PLR0917
     folder: Path, tmp_path: Path, name: str, old: str, new: str, told: str
 ) -> None:

@@ -1,4 +1,5 @@
-"""Labels and maps: a code that a camera reads as the pot's own address, plain text beside it, nothing from elsewhere."""
+"""Labels and maps: a code that a camera reads as the pot's own address, plain text beside it, nothing from
+elsewhere."""
 
 from __future__ import annotations
 
@@ -25,7 +26,8 @@ URL = "http://192.168.1.20:8501"
 
 
 def test_a_reader_finds_the_pots_address_in_the_code() -> None:
-    """Read back by zxing-cpp 3.1, an independent reader of ISO/IEC 18004, also with a tenth of the code smeared over."""
+    """Read back by zxing-cpp 3.1, an independent reader of ISO/IEC 18004, also with a tenth of the code
+    smeared over."""
     address = weigh_in_address(URL, "a-1")
     assert address == "http://192.168.1.20:8501/weigh?pot=a-1"
     picture = io.BytesIO()

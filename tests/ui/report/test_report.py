@@ -1,4 +1,5 @@
-"""The report of a trial: it says what the commands say, is whole in itself, the same byte for byte, and honest where little is known."""
+"""The report of a trial: it says what the commands say, is whole in itself, the same byte for byte, and honest where
+little is known."""
 
 from __future__ import annotations
 
@@ -34,8 +35,17 @@ from tidetray.ui.report.parts import Figure, Report, Table, Words
 ROOT = Path(__file__).parents[3]
 UNTIL = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
 TITLES = [
-    "Question", "Design", "Conditions", "Growth", "Comparison", "Cautions", "What growth went with", "Places", "Next schedule", "Methods",
-]  # fmt: skip
+    "Question",
+    "Design",
+    "Conditions",
+    "Growth",
+    "Comparison",
+    "Cautions",
+    "What growth went with",
+    "Places",
+    "Next schedule",
+    "Methods",
+]
 
 
 @pytest.fixture(scope="module")
@@ -280,8 +290,10 @@ def test_the_command_says_what_it_wrote(filled: Path, tmp_path: Path, report: Re
     assert result.exit_code == 0, result.exception
     first = tmp_path / "new" / "folder" / "report-plugs-2026-06-01"
     assert result.output.splitlines() == [
-        f"Wrote {first}.html", f"Wrote {first}.pdf", f"Fingerprint of the data: {report.fingerprint}",
-    ]  # fmt: skip
+        f"Wrote {first}.html",
+        f"Wrote {first}.pdf",
+        f"Fingerprint of the data: {report.fingerprint}",
+    ]
     assert first.with_suffix(".pdf").read_bytes().startswith(b"%PDF-")
 
 
@@ -293,8 +305,11 @@ def test_the_command_in_trouble_says_one_line(filled: Path, tmp_path: Path) -> N
     ):
         done = subprocess.run(
             [sys.executable, "-m", "tidetray", "report", "--home", str(filled), *map(str, words)],
-            cwd=ROOT, capture_output=True, text=True, check=False,
-        )  # fmt: skip
+            cwd=ROOT,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
         assert done.returncode in (1, 2)
         assert "Traceback" not in done.stderr
         assert told in done.stderr
@@ -334,7 +349,8 @@ def test_pictures_on_the_pages_are_offered_in_three_forms(home: Path, page: str,
 
 
 def test_every_picture_of_a_trial_is_offered_as_files() -> None:
-    """Drawn by `tidetray.ui.parts.pictures.picture`, which offers them. Strips of trays are of the moment; single maps are offered as one."""
+    """Drawn by `tidetray.ui.parts.pictures.picture`, which offers them. Strips of trays are of the moment; single maps
+    are offered as one."""
     bare = re.compile(r"\b(?:vega_lite_chart|(?<!\.)draw)\(")
     views = (ROOT / "ui" / "views").glob("*.py")
     assert {path.name for path in views if bare.search(path.read_text())} <= {"trays.py", "tray.py", "places.py"}

@@ -1,4 +1,5 @@
-"""Reports of trials of which little is known, and of trials with unlikely names: words in place of numbers, text in place of marks."""
+"""Reports of trials of which little is known, and of trials with unlikely names: words in place of numbers, text in
+place of marks."""
 
 from __future__ import annotations
 

@@ -26,18 +26,33 @@ from tidetray.ingest.wire.packs import Pack, data_topic
 PAGES = tuple(sorted(f"views/{path.name}" for path in (Path(APP).parent / "views").glob("*.py")))
 FIRST = "views/trays.py"
 TITLES = {
-    "views/trays.py": "Trays now", "views/alarms.py": "Alarms", "views/weigh.py": "Weigh-in", "views/trial.py": "The trial",
-    "views/growth.py": "Growth", "views/compare.py": "Compare", "views/relate.py": "What drove growth", "views/positions.py": "Places",
-    "views/tune.py": "Flood schedule", "views/tray.py": "One tray", "views/notebook.py": "Notebook", "views/plan.py": "Plan",
-    "views/report.py": "Report", "views/set_up.py": "Set-up", "views/settings.py": "Settings",
-}  # fmt: skip
+    "views/trays.py": "Trays now",
+    "views/alarms.py": "Alarms",
+    "views/weigh.py": "Weigh-in",
+    "views/trial.py": "The trial",
+    "views/growth.py": "Growth",
+    "views/compare.py": "Compare",
+    "views/relate.py": "What drove growth",
+    "views/positions.py": "Places",
+    "views/tune.py": "Flood schedule",
+    "views/tray.py": "One tray",
+    "views/notebook.py": "Notebook",
+    "views/plan.py": "Plan",
+    "views/report.py": "Report",
+    "views/set_up.py": "Set-up",
+    "views/settings.py": "Settings",
+}
 # What a page says where nothing was weighed yet: what is missing, and what to do about it.
 ONE_TRAY = {
-    "views/trial.py": "Nothing is weighed yet. Weigh every pot once", "views/growth.py": "Growth needs two weigh-ins of a pot",
-    "views/compare.py": "needs two days of weighing: weigh all pots", "views/relate.py": "Growth needs two weigh-ins of a pot",
-    "views/positions.py": "Growth needs two weigh-ins of a pot", "views/tune.py": "Tuning needs growth: weigh all pots",
-    "views/weigh.py": "", "views/alarms.py": "No alarm stands",
-}  # fmt: skip
+    "views/trial.py": "Nothing is weighed yet. Weigh every pot once",
+    "views/growth.py": "Growth needs two weigh-ins of a pot",
+    "views/compare.py": "needs two days of weighing: weigh all pots",
+    "views/relate.py": "Growth needs two weigh-ins of a pot",
+    "views/positions.py": "Growth needs two weigh-ins of a pot",
+    "views/tune.py": "Tuning needs growth: weigh all pots",
+    "views/weigh.py": "",
+    "views/alarms.py": "No alarm stands",
+}
 
 
 @pytest.fixture(scope="session")
@@ -151,14 +166,18 @@ def test_a_failed_tray_is_told_once_and_by_its_card(
         ).fetchone()
         at = to_ms(now) - 240_000
         connection.execute(
-            "INSERT INTO cycle (site, tray, number, flood_start_ms, flood_reached_ms, outcome) VALUES ('nursery', 'tray-5', ?, ?, ?, 'did not drain')",
+            (
+                "INSERT INTO cycle (site, tray, number, flood_start_ms, flood_reached_ms, outcome) VALUES "
+                "('nursery', 'tray-5', ?, ?, ?, 'did not drain')"
+            ),
             (number, at, at + 5000),
         )
     assert "FAILED: 1 tray. Look at this first" in said(opened(home, FIRST, monkeypatch)), "nobody was told of it"
     with open_store(home / RECORD_FILE) as store, store.transaction() as connection:
         connection.execute(
-            "INSERT INTO alarm (site, place, name, kind, channel, priority, detail, since_ms, raised_ms, known_ms, times, told)"
-            " VALUES ('nursery', 'tray', 'tray-5', 'did not drain', '', 'high', 'still 17 mm', ?, ?, ?, 1, 1)",
+            "INSERT INTO alarm (site, place, name, kind, channel, priority, detail, since_ms, raised_ms, "
+            "known_ms, times, told) VALUES ('nursery', 'tray', 'tray-5', 'did not drain', '', 'high', 'still "
+            "17 mm', ?, ?, ?, 1, 1)",
             (at, at, at),
         )
     text = said(opened(home, FIRST, monkeypatch))

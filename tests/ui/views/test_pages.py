@@ -31,9 +31,16 @@ from tidetray.ui.charts import base
 
 APP = str(Path(__file__).parents[3] / "ui" / "app.py")
 PAGES = (
-    "views/trays.py", "views/weigh.py", "views/growth.py", "views/compare.py", "views/tune.py", "views/notebook.py",
-    "views/plan.py", "views/alarms.py", "views/report.py",
-)  # fmt: skip
+    "views/trays.py",
+    "views/weigh.py",
+    "views/growth.py",
+    "views/compare.py",
+    "views/tune.py",
+    "views/notebook.py",
+    "views/plan.py",
+    "views/alarms.py",
+    "views/report.py",
+)
 NOW = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
 
 

@@ -40,10 +40,15 @@ def test_places_show_a_map_of_each_tray_and_advice(home: Path) -> None:
 def pots() -> pd.DataFrame:
     return pd.DataFrame(
         {
-            "pot": ["a1", "a2"], "row": [1, 1], "column": [1, 2], "residual_pct": [0.31, -0.2], "growth_pct": [3.3, 2.8],
-            "light_factor": [0.74, float("nan")], "start": pd.Timestamp("2026-06-01", tz="UTC"),
+            "pot": ["a1", "a2"],
+            "row": [1, 1],
+            "column": [1, 2],
+            "residual_pct": [0.31, -0.2],
+            "growth_pct": [3.3, 2.8],
+            "light_factor": [0.74, float("nan")],
+            "start": pd.Timestamp("2026-06-01", tz="UTC"),
         }
-    )  # fmt: skip
+    )
 
 
 def values(spec: dict[str, object]) -> str:

@@ -1,4 +1,5 @@
-"""What is missing is said, and what can be told is told all the same: by command and on the page, without a traceback."""
+"""What is missing is said, and what can be told is told all the same: by command and on the page, without a
+traceback."""
 
 from __future__ import annotations
 
@@ -141,7 +142,8 @@ def test_trays_without_geometry(with_gap: Making) -> None:
 
 
 def test_weigh_ins_close_together_make_no_overlapping_intervals(with_gap: Making) -> None:
-    """A pot weighed again a quarter of an hour later and noted out of order: one session, intervals one after another."""
+    """A pot weighed again a quarter of an hour later and noted out of order: one session, intervals one after
+    another."""
     home = with_gap(lambda store: None)
     with open_store(home / RECORD_FILE) as store:
         (pot, time_ms) = store.connection.execute("SELECT pot, max(weighed_ms) FROM weigh_in").fetchone()

@@ -1,4 +1,5 @@
-"""The door before the pages, as a server sees it: who comes in, who is sent to sign in, and what is set in the browser."""
+"""The door before the pages, as a server sees it: who comes in, who is sent to sign in, and what is set in the
+browser."""
 
 from __future__ import annotations
 
@@ -116,7 +117,10 @@ def test_a_wrong_password_a_forged_and_an_ended_session_stay_outside(
     long_ago = people.sign_in("Robin", RIGHT, now=datetime.now(UTC) - timedelta(days=15))
     for token in ("forged", long_ago, '"', "a" * 5000):
         assert browser.get("/", headers={**HTML, "cookie": f"{COOKIE}={token}"}).status_code == 303
-        with pytest.raises(WebSocketDisconnect), browser.websocket_connect("/stream", headers={"cookie": f"{COOKIE}={token}"}):  # fmt: skip
+        with (
+            pytest.raises(WebSocketDisconnect),
+            browser.websocket_connect("/stream", headers={"cookie": f"{COOKIE}={token}"}),
+        ):
             pass
 
 

@@ -39,13 +39,32 @@ RIGHT = "seven wet pots"
 
 pytestmark = pytest.mark.usefixtures("quick_hashes")
 PAGES_OF_A_TRIAL = (
-    "views/trays.py", "views/weigh.py", "views/alarms.py", "views/growth.py", "views/compare.py", "views/relate.py",
-    "views/positions.py", "views/tune.py", "views/notebook.py", "views/plan.py", "views/settings.py",
-)  # fmt: skip
+    "views/trays.py",
+    "views/weigh.py",
+    "views/alarms.py",
+    "views/growth.py",
+    "views/compare.py",
+    "views/relate.py",
+    "views/positions.py",
+    "views/tune.py",
+    "views/notebook.py",
+    "views/plan.py",
+    "views/settings.py",
+)
 NEEDS = {
-    "Save": "weigh", "Yes, save it": "weigh", "Undo": "weigh", "Correct the": "weigh", "Start with": "weigh", "Acknowledge": "weigh",
-    "Put right": "weigh", "Note it": "weigh", "Take it back": "weigh", "Create the trial": "manage", "Make it": "manage", "Do it": "manage",
-}  # fmt: skip
+    "Save": "weigh",
+    "Yes, save it": "weigh",
+    "Undo": "weigh",
+    "Correct the": "weigh",
+    "Start with": "weigh",
+    "Acknowledge": "weigh",
+    "Put right": "weigh",
+    "Note it": "weigh",
+    "Take it back": "weigh",
+    "Create the trial": "manage",
+    "Make it": "manage",
+    "Do it": "manage",
+}
 """Label of a button that changes something -> the role that it takes."""
 
 
@@ -162,7 +181,7 @@ def test_a_crafted_session_cannot_write(home: Path, as_role: Callable[[str], str
 @pytest.mark.parametrize("token", ["", "forged"])
 def test_nobody_without_a_session_sees_or_writes(
     token: str, home: Path, as_role: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
-) -> None:  # fmt: skip
+) -> None:
     as_role("manage")
     monkeypatch.setattr(ContextProxy, "cookies", {COOKIE: token})
     for page in PAGES_OF_A_TRIAL[:2]:
@@ -244,7 +263,10 @@ def test_settings_are_shown_with_where_they_come_from(home: Path, monkeypatch: p
 
 def test_pages_write_by_one_door_only() -> None:
     """`sign_in.writing` asks for the role; no page opens the record for writing past it."""
-    of_pages = [*(ROOT / "ui" / "views").glob("*.py"), *(ROOT / "ui" / f"{name}.py" for name in ("reading", "weighing", "alarm_bar", "app"))]  # fmt: skip
+    of_pages = [
+        *(ROOT / "ui" / "views").glob("*.py"),
+        *(ROOT / "ui" / f"{name}.py" for name in ("reading", "weighing", "alarm_bar", "app")),
+    ]
     for path in of_pages:
         for call in [node for node in ast.walk(ast.parse(path.read_text())) if isinstance(node, ast.Call)]:
             if ast.unparse(call.func).endswith("open_store"):

@@ -32,8 +32,11 @@ def started(tmp_path: Path) -> Iterator[tuple[Path, subprocess.Popen[str]]]:
     home, port = tmp_path / "home", free_port(HOST, 0)
     process = subprocess.Popen(
         [sys.executable, "-m", "tidetray", "start", "--home", str(home), "--port", str(port)],
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    )  # fmt: skip
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
     try:
         until(lambda: answers(port))
         yield home, process
