@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tidetray.analysis.stats.derivatives import Array
+from tidetray.analysis.base.arrays import Array
 
 KINDS = {"peaked": "top", "flat": "flat", "plateau": "levels off", "edge": "go further"}
 """Kind of nursery -> the finding that is right."""

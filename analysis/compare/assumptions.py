@@ -11,8 +11,9 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from tidetray.analysis.compare.design_checks import Layout, counted
-from tidetray.analysis.stats.derivatives import Array
+from tidetray.analysis.base.arrays import Array
+from tidetray.analysis.base.words import counted
+from tidetray.analysis.compare.design_checks import Layout
 from tidetray.analysis.stats.kenward_roger import FTest
 from tidetray.analysis.stats.pairwise import levene, split
 

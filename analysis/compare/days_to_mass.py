@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tidetray.analysis.compare.design_checks import counted, labels, numbers, require
+from tidetray.analysis.base.columns import labels, numbers, require
+from tidetray.analysis.base.words import counted
 from tidetray.analysis.compare.one_day import Comparison, compare_treatments
 from tidetray.analysis.growth.curves import CHOICE, CurveFit, above_zero, fit_curves
 

@@ -6,7 +6,7 @@ in plain words. Raises ValueError for what no analysis could use. Fits nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import comb
 
@@ -14,12 +14,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tidetray.analysis.stats.derivatives import Array, Codes
-
-Text = NDArray[np.object_]
-
-UNITS = {"g": "g", "mg": "mg", "kg": "kg", "mm": "mm", "cm": "cm", "m": "m", "pct": "%", "per_day": "1/day"}
-"""Endings of column names, and the units they stand for."""
+from tidetray.analysis.base.arrays import Array, Codes
+from tidetray.analysis.base.columns import Text, labels
+from tidetray.analysis.base.words import counted, listed
 
 _FEW_MISSING = 0.1
 
@@ -78,85 +75,6 @@ def _coded(text: Text, levels: Sequence[str]) -> Codes:
     return pd.Categorical(text, categories=list(levels)).codes.astype(np.intp)
 
 
-def require(frame: pd.DataFrame, names: Iterable[str]) -> None:
-    """Raise ValueError unless the frame has rows and all these columns."""
-    missing = [n for n in names if n not in frame.columns]
-    if missing:
-        raise ValueError(f"no column {', '.join(map(repr, missing))}; there are {', '.join(map(str, frame.columns))}")
-    if not len(frame):
-        raise ValueError("the table has no rows")
-
-
-def labels(frame: pd.DataFrame, name: str) -> tuple[Text, list[str]]:
-    """A column as text, and its levels: in the order of its categories if it has one, sorted otherwise."""
-    column = frame[name]
-    empty = np.flatnonzero(column.isna().to_numpy())
-    if len(empty):
-        raise ValueError(f"column '{name}' is empty in {_rows(frame, empty)}; fill in or leave out those rows")
-    if isinstance(column.dtype, pd.CategoricalDtype):
-        levels = [str(x) for x in column.cat.categories if (column == x).any()]
-    else:
-        values = list(column.unique())
-        number = all(isinstance(x, (int, float, np.number)) for x in values)
-        levels = [str(x) for x in (sorted(values) if number else sorted(values, key=str))]
-    return column.astype(str).to_numpy(dtype=object), levels
-
-
-def numbers(frame: pd.DataFrame, name: str) -> Array:
-    """A column as floats, missing as NaN. Raises ValueError for text and for infinite values."""
-    column = frame[name]
-    if pd.api.types.is_numeric_dtype(column.dtype) and not pd.api.types.is_bool_dtype(column.dtype):
-        values = column.to_numpy(dtype=float, na_value=np.nan)
-    else:
-        text = np.array([not (isinstance(x, (int, float, np.number)) or x is None or x is pd.NA) for x in column])
-        if text.any() or pd.api.types.is_bool_dtype(column.dtype):
-            at = int(np.flatnonzero(text)[0]) if text.any() else 0
-            raise ValueError(
-                f"column '{name}' must hold numbers; {_rows(frame, np.flatnonzero(text))} read {column.iloc[at]!r}"
-            )
-        values = pd.to_numeric(column).to_numpy(dtype=float, na_value=np.nan)
-    infinite = np.flatnonzero(np.isinf(values))
-    if len(infinite):
-        raise ValueError(f"column '{name}' is infinite in {_rows(frame, infinite)}; correct or leave out those rows")
-    return np.asarray(values)
-
-
-def _rows(frame: pd.DataFrame, at: NDArray[np.integer]) -> str:
-    shown = ", ".join(str(x) for x in frame.index.to_numpy()[at[:5]])
-    return f"row{'s' if len(at) > 1 else ''} {shown}{' …' if len(at) > 5 else ''}"
-
-
-def rows_named(frame: pd.DataFrame, wrong: NDArray[np.bool_]) -> str:
-    """'rows 3, 7': the index labels of the marked rows."""
-    return _rows(frame, np.flatnonzero(wrong))
-
-
-def unit_of(column: str) -> str:
-    """The unit a column's name ends in; empty if it names none."""
-    return next((unit for end, unit in UNITS.items() if column == end or column.endswith("_" + end)), "")
-
-
-def counted(n: int, thing: str) -> str:
-    """'three trays'."""
-    words = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
-    return f"{words[n] if n < len(words) else n} {thing}{'' if n == 1 else 's'}"
-
-
-def minus(value: float, form: str = ".2f") -> str:
-    """'0.12', '−0.12': with a minus sign as it is printed."""
-    return format(value, form).replace("-", "−")
-
-
-def signed(value: float) -> str:
-    """'+0.12', '−0.12'."""
-    return minus(value, "+.2f")
-
-
-def p_words(p: float) -> str:
-    """'p 0.031', 'p below 0.001'."""
-    return "p below 0.001" if p < 0.001 else f"p {p:.3f}"
-
-
 def replication_cautions(where: Layout) -> list[str]:
     """What the number of trays alone forbids or limits."""
     alone = where.unreplicated
@@ -173,7 +91,7 @@ def replication_cautions(where: Layout) -> list[str]:
     out = []
     if alone:
         out.append(
-            f"{_listed(alone)} stood on one tray only: what is particular to the treatment and what to that "
+            f"{listed(alone)} stood on one tray only: what is particular to the treatment and what to that "
             "tray cannot be told apart, so its pairs have no p-value."
         )
     fewest = min(n for i in range(len(where.levels)) if (n := where.trays_of(i)) > 1)
@@ -184,10 +102,6 @@ def replication_cautions(where: Layout) -> list[str]:
             f"{floor:.2f}: a smaller p rests on tray means being normally distributed."
         )
     return out
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def missing_cautions(where: Layout, missing: NDArray[np.bool_], what: str) -> list[str]:

@@ -20,17 +20,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tidetray.analysis.base.arrays import Array
+from tidetray.analysis.base.columns import labels, numbers, require, unit_of
 from tidetray.analysis.compare.assumptions import LEVEL, check_residuals, check_spreads, tray_means, within_trays
 from tidetray.analysis.compare.design_checks import (
     Layout,
-    labels,
     layout,
     missing_cautions,
-    numbers,
     overlap_cautions,
     replication_cautions,
-    require,
-    unit_of,
 )
 from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth
 from tidetray.analysis.compare.tables import (
@@ -46,7 +44,6 @@ from tidetray.analysis.compare.tables import (
     percent_difference,
     thin_cautions,
 )
-from tidetray.analysis.stats.derivatives import Array
 from tidetray.analysis.stats.kenward_roger import KenwardRoger, Satterthwaite
 from tidetray.analysis.stats.pairwise import games_howell, one_way, split, welch
 from tidetray.analysis.stats.reml import MixedFit, RandomTerm, fit_mixed, refit_resampled

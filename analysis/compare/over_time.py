@@ -18,18 +18,15 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from tidetray.analysis.base.arrays import Array, Codes
+from tidetray.analysis.base.columns import Text, labels, numbers, require, rows_named
+from tidetray.analysis.base.words import counted
 from tidetray.analysis.compare.design_checks import (
     Layout,
-    Text,
-    counted,
-    labels,
     layout,
     missing_cautions,
-    numbers,
     overlap_cautions,
     replication_cautions,
-    require,
-    rows_named,
 )
 from tidetray.analysis.compare.tables import (
     KENWARD_ROGER,
@@ -45,7 +42,6 @@ from tidetray.analysis.compare.tables import (
     pairs_table,
     thin_cautions,
 )
-from tidetray.analysis.stats.derivatives import Array, Codes
 from tidetray.analysis.stats.kenward_roger import KenwardRoger, Satterthwaite
 from tidetray.analysis.stats.pairwise import adjust, one_way, split, welch
 from tidetray.analysis.stats.reml import MixedFit, RandomTerm, fit_mixed

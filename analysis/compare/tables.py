@@ -15,8 +15,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from tidetray.analysis.compare.design_checks import Layout, counted
-from tidetray.analysis.stats.derivatives import Array, Codes
+from tidetray.analysis.base.arrays import Array, Codes
+from tidetray.analysis.base.words import counted
+from tidetray.analysis.compare.design_checks import Layout
 from tidetray.analysis.stats.kenward_roger import Contrasts, FTest, KenwardRoger, Satterthwaite
 from tidetray.analysis.stats.pairwise import range_sf, tukey
 from tidetray.analysis.stats.reml import MixedFit

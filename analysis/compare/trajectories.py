@@ -15,9 +15,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from tidetray.analysis.compare.design_checks import counted, labels, numbers, require
+from tidetray.analysis.base.arrays import Array
+from tidetray.analysis.base.columns import labels, numbers, require
+from tidetray.analysis.base.words import counted
 from tidetray.analysis.compare.over_time import GrowthComparison
-from tidetray.analysis.stats.derivatives import Array
 from tidetray.analysis.stats.pairwise import adjust
 
 LEVEL = 0.05

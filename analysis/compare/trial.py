@@ -13,9 +13,9 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
+from tidetray.analysis.base.columns import require
 from tidetray.analysis.compare.assumptions import LEVEL
 from tidetray.analysis.compare.days_to_mass import DaysToMass, days_to_mass
-from tidetray.analysis.compare.design_checks import require
 from tidetray.analysis.compare.one_day import Comparison, compare_treatments
 from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth
 from tidetray.analysis.compare.trajectories import Crossings, EarlyLag, crossings, early_lag, mean_courses, tray_courses

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from tidetray.analysis.base.columns import numbers, require, rows_named
 from tidetray.analysis.compare.assumptions import LEVEL
-from tidetray.analysis.compare.design_checks import numbers, require, rows_named
 from tidetray.analysis.compare.one_day import Comparison, compare_treatments
 
 SIDES = ("wet", "dry", "water")

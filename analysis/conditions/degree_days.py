@@ -17,7 +17,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from tidetray.analysis.conditions.light import local_days, need, utc_ms
+from tidetray.analysis.base.columns import need
+from tidetray.analysis.base.times import local_days, utc_ms
 
 Array = NDArray[np.float64]
 

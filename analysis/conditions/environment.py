@@ -16,9 +16,12 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from tidetray.analysis.base.arrays import FloatArray, IntArray
+from tidetray.analysis.base.columns import need
+from tidetray.analysis.base.times import NO_TIME, utc_ms
 from tidetray.analysis.conditions.air import vpd_kpa
 from tidetray.analysis.conditions.degree_days import degree_hours
-from tidetray.analysis.conditions.light import LIT_PPFD, NO_TIME, FloatArray, IntArray, need, under_water, utc_ms
+from tidetray.analysis.conditions.light import LIT_PPFD, under_water
 from tidetray.analysis.conditions.raised_pots import cycles_at_height
 from tidetray.analysis.conditions.stays import cut_intervals
 from tidetray.analysis.conditions.tray_states import NO_FLOOD, UNKNOWN, Timeline, cycles_by_tray, light_by_tray, of_tray

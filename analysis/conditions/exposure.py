@@ -19,7 +19,8 @@ from datetime import tzinfo
 import numpy as np
 import pandas as pd
 
-from tidetray.analysis.conditions.light import FloatArray, IntArray, local_days, utc_ms
+from tidetray.analysis.base.arrays import FloatArray, IntArray
+from tidetray.analysis.base.times import local_days, utc_ms
 from tidetray.analysis.conditions.raised_pots import cycles_at_height
 from tidetray.analysis.conditions.stays import Cut, cut_intervals
 from tidetray.analysis.conditions.tray_states import Timeline, cycles_by_tray, light_by_tray, of_tray

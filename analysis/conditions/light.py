@@ -13,25 +13,24 @@ from __future__ import annotations
 
 import contextlib
 import math
-from datetime import datetime, tzinfo
+from datetime import tzinfo
 from typing import NamedTuple, TypeVar
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from tidetray.analysis.base.arrays import FloatArray, IntArray
+from tidetray.analysis.base.columns import need
+from tidetray.analysis.base.times import NO_TIME, local_days, utc_ms
 from tidetray.ingest.core.readings import MAX_GAP_S
 
 Values = TypeVar("Values", float, NDArray[np.float64], "pd.Series[float]")
-IntArray = NDArray[np.int64]
-FloatArray = NDArray[np.float64]
 
 LIT_PPFD = 1.0
 """From this PPFD [µmol m⁻² s⁻¹] on it is light (common practice: 1 to 2, no source); the threshold of channel
 `ppfd`."""
 
-NO_TIME = np.iinfo(np.int64).min
-"""What `utc_ms` gives for NaT."""
 
 _HOUR_S = 3600.0
 
@@ -97,29 +96,6 @@ def under_water(ppfd: float | FloatArray, depth_m: ArrayLike, attenuation_per_m:
     if not ((depth >= 0).all() and (attenuation >= 0).all()):
         raise ValueError(f"depth and attenuation must not be negative: {depth.min():g} m, {attenuation.min():g} per m")
     return np.asarray(ppfd * np.exp(-attenuation * depth))
-
-
-def utc_ms(times: pd.Series[pd.Timestamp] | pd.DatetimeIndex, what: str) -> IntArray:
-    """Milliseconds since 1970 of times that have a zone; NO_TIME for NaT. ValueError naming `what` otherwise."""
-    if not isinstance(times.dtype, pd.DatetimeTZDtype) and not all(
-        isinstance(time, datetime) and time.tzinfo is not None for time in times[times.notna()]
-    ):
-        raise ValueError(f"{what}: times need a zone, got {times.dtype}")
-    index = pd.DatetimeIndex(pd.to_datetime(times, utc=True))
-    return index.tz_localize(None).to_numpy(dtype="datetime64[ms]").astype(np.int64)
-
-
-def local_days(start: pd.Timestamp, end: pd.Timestamp, zone: str | tzinfo) -> tuple[pd.DatetimeIndex, IntArray]:
-    """The local days that `start` <= t < `end` touches, and their edges [UTC ms], one more than days.
-
-    Days are dates at midnight without a zone. A day begins at its first instant: where the clocks
-    change at midnight that is 01:00, or the first of two midnights.
-    """
-    first = start.tz_convert(zone).tz_localize(None).normalize()
-    last = (end - pd.Timedelta(1, "ms")).tz_convert(zone).tz_localize(None).normalize()
-    days = pd.date_range(first, max(first, last) + pd.Timedelta(days=1), freq="D", unit="ms")
-    edges = days.tz_localize(zone, ambiguous=np.ones(len(days), dtype=bool), nonexistent="shift_forward")
-    return days[:-1], utc_ms(edges, "days")
 
 
 def dli(
@@ -266,10 +242,3 @@ def light_from_hours(hours: pd.DataFrame) -> pd.DataFrame:
     points["tray"] = names.take(points["code"].to_numpy())
     points["time"] = pd.to_datetime(points["ms"], unit="ms", utc=True).dt.as_unit("ms")
     return points[["tray", "time", "ppfd"]]
-
-
-def need(frame: pd.DataFrame, columns: tuple[str, ...], what: str) -> None:
-    """ValueError naming the columns of `columns` that `frame` does not have."""
-    missing = [column for column in columns if column not in frame.columns]
-    if missing:
-        raise ValueError(f"{what}: columns missing: {', '.join(missing)}. Needed: {', '.join(columns)}")

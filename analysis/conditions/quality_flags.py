@@ -16,7 +16,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tidetray.analysis.conditions.light import FloatArray, IntArray, need, utc_ms
+from tidetray.analysis.base.arrays import FloatArray, IntArray
+from tidetray.analysis.base.columns import need
+from tidetray.analysis.base.times import utc_ms
 from tidetray.ingest.core.readings import MAX_GAP_S
 
 GOOD = "good"

@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from tidetray.analysis.conditions.light import NO_TIME
+from tidetray.analysis.base.times import NO_TIME
 from tidetray.analysis.conditions.tray_states import NO_FLOOD, UNKNOWN
 from tidetray.ingest.core.readings import Tray
 

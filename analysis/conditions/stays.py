@@ -14,7 +14,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tidetray.analysis.conditions.light import NO_TIME, IntArray, need, utc_ms
+from tidetray.analysis.base.arrays import IntArray
+from tidetray.analysis.base.columns import need
+from tidetray.analysis.base.times import NO_TIME, utc_ms
 from tidetray.analysis.conditions.tray_states import FOREVER, utc_text
 
 

@@ -21,7 +21,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tidetray.analysis.conditions.light import LIT_PPFD, NO_TIME, FloatArray, IntArray, need, utc_ms
+from tidetray.analysis.base.arrays import FloatArray, IntArray
+from tidetray.analysis.base.columns import need
+from tidetray.analysis.base.times import NO_TIME, utc_ms
+from tidetray.analysis.conditions.light import LIT_PPFD
 
 CYCLE_COLUMNS = ("flood_start", "flood_reached", "drain_start", "dry", "outcome")
 CYCLE_SIZES = ("fill_s", "peak_level_m")

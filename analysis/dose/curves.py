@@ -25,6 +25,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.dose.profile import (
     CURVES,
     LEVELLING,
@@ -36,7 +37,6 @@ from tidetray.analysis.dose.profile import (
     shape_limits,
     whitened,
 )
-from tidetray.analysis.stats.derivatives import Array
 
 
 @dataclass(frozen=True)

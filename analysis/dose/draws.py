@@ -17,9 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.dose.curves import DoseCurve, akaike_weights
 from tidetray.analysis.dose.profile import Units, basis, shaped, whitened
-from tidetray.analysis.stats.derivatives import Array
 
 NEAR_BEST = 0.02
 """A dose whose growth lacks at most this part of the best counts as good as the best."""

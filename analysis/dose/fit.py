@@ -18,13 +18,14 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from tidetray.analysis.compare.design_checks import counted, labels, numbers, require
+from tidetray.analysis.base.arrays import Array
+from tidetray.analysis.base.columns import labels, numbers, require
+from tidetray.analysis.base.words import counted
 from tidetray.analysis.dose.curves import DoseCurve, DoseCurves, fit_dose_curves, fit_level_first
 from tidetray.analysis.dose.draws import Draws, plausible_curves
 from tidetray.analysis.dose.profile import CURVES, Units
 from tidetray.analysis.dose.quadratic_top import BOOTSTRAPS, QuadraticTop, quadratic_top
 from tidetray.analysis.dose.verdict import Evidence, Verdict, Wording, differs, distinct_doses, findable_share, judge
-from tidetray.analysis.stats.derivatives import Array
 from tidetray.analysis.stats.kenward_roger import KenwardRoger
 from tidetray.analysis.stats.reml import RandomTerm, fit_mixed
 

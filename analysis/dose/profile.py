@@ -14,7 +14,7 @@ import numpy as np
 from scipy.optimize import brentq, minimize_scalar
 from scipy.stats import f as f_distribution
 
-from tidetray.analysis.stats.derivatives import Array, Codes
+from tidetray.analysis.base.arrays import Array, Codes
 
 CURVES = ("flat", "linear", "quadratic", "linear plateau", "quadratic plateau", "saturating")
 """From the simplest on: of curves with one AICc the first counts as best."""

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.dose.profile import Units
-from tidetray.analysis.stats.derivatives import Array
 from tidetray.analysis.stats.kenward_roger import KenwardRoger
 from tidetray.analysis.stats.reml import RandomTerm, fit_mixed, refit_resampled
 

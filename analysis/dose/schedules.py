@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tidetray.analysis.stats.derivatives import Array
+from tidetray.analysis.base.arrays import Array
 
 DAY_S = 86_400
 FACTORS = ("dry_h_day", "floods_day", "dry_spell_h", "hold_minutes")

@@ -18,10 +18,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from tidetray.analysis.compare.design_checks import labels, numbers, require
+from tidetray.analysis.base.arrays import Array
+from tidetray.analysis.base.columns import labels, numbers, require
 from tidetray.analysis.dose.curves import akaike_weights
 from tidetray.analysis.dose.draws import Draws
-from tidetray.analysis.stats.derivatives import Array
 
 # Powers of the two doses in each surface.
 SURFACES: dict[str, tuple[tuple[int, int], ...]] = {

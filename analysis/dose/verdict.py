@@ -17,10 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.dose.curves import DoseCurve, DoseCurves
 from tidetray.analysis.dose.draws import Draws
 from tidetray.analysis.dose.quadratic_top import QuadraticTop
-from tidetray.analysis.stats.derivatives import Array
 
 FINDINGS = ("top", "levels off", "go further", "flat", "too few trays", "not enough spread")
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from tidetray.analysis.conditions.light import need, utc_ms
+from tidetray.analysis.base.columns import need
+from tidetray.analysis.base.times import utc_ms
 
 STOP_SHARE = 0.001
 """Dry when a further spell takes no more than this of the last mass: 0.1 % (rule of ISO 11465; from memory)."""

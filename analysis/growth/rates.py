@@ -19,7 +19,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from tidetray.analysis.conditions.light import NO_TIME, need, utc_ms
+from tidetray.analysis.base.columns import need
+from tidetray.analysis.base.times import NO_TIME, utc_ms
 from tidetray.analysis.growth.curves import CurveFit, above_zero, fit_curve
 
 __all__ = [

@@ -22,7 +22,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from tidetray.analysis.conditions.light import need, utc_ms
+from tidetray.analysis.base.columns import need
+from tidetray.analysis.base.times import utc_ms
 from tidetray.analysis.growth.rates import session_starts
 
 Values = TypeVar("Values", float, NDArray[np.float64], "pd.Series[float]")

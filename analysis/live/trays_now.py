@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 
+from tidetray.analysis.base.words import natural
 from tidetray.ingest.core.readings import MAX_GAP_S
 
 FAILURES = ("overflow", "did not drain", "drained slowly", "flood mark not reached", "no flood")
@@ -84,8 +85,3 @@ def _failure(own: pd.DataFrame, moment: pd.Timestamp) -> tuple[str, Any]:
     if last["outcome"] in FAILURES and (pd.isna(when) or moment - when <= LOOK_BACK):
         return str(last["outcome"]), when
     return "", pd.NaT
-
-
-def natural(name: str) -> list[tuple[int, str]]:
-    """A key that puts tray-10 after tray-9."""
-    return [(int(part), "") if part.isdigit() else (-1, part) for part in name.split("-")]

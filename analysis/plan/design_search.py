@@ -20,8 +20,8 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
+from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.dose.draws import Draws
-from tidetray.analysis.stats.derivatives import Array, Codes
 
 MOST_SCHEDULES = 4
 

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.dose.schedules import DAY_S, FloodSchedule, Limits, TrayWater, wet_s
-from tidetray.analysis.stats.derivatives import Array, Codes
 
 STEPS_S = (60, 5)
 """Starts are sought on whole minutes, which any timer knows; on multiples of five seconds only where that is

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tidetray.analysis.compare.design_checks import signed
+from tidetray.analysis.base.words import signed
 
 LEVEL = 0.05
 

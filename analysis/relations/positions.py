@@ -18,9 +18,10 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from tidetray.analysis.compare.design_checks import counted, labels, minus, numbers, p_words, require, unit_of
+from tidetray.analysis.base.arrays import Array
+from tidetray.analysis.base.columns import labels, numbers, require, unit_of
+from tidetray.analysis.base.words import counted, minus, p_words
 from tidetray.analysis.relations.position_advice import Advice, advise
-from tidetray.analysis.stats.derivatives import Array
 from tidetray.analysis.stats.morans_i import MoranI, morans_i
 from tidetray.analysis.stats.pairwise import adjust
 

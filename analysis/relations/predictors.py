@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from tidetray.analysis.stats.derivatives import Array, Codes
+from tidetray.analysis.base.arrays import Array, Codes
 
 DEFAULT_CAUSES = ("dry_lit_h_d", "dry_dark_h_d", "light_factor", "air_temp_c", "vpd_dry_kpa")
 """Asked of a trial where nobody says which, in this order: one that cannot be told apart from those before is

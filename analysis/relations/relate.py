@@ -23,7 +23,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from tidetray.analysis.compare.design_checks import counted, labels, numbers, require, signed
+from tidetray.analysis.base.arrays import Array, Codes
+from tidetray.analysis.base.columns import labels, numbers, require
+from tidetray.analysis.base.words import counted, signed
 from tidetray.analysis.compare.tables import LEAST_DF
 from tidetray.analysis.relations.predictors import (
     HIGH_VIF,
@@ -37,7 +39,6 @@ from tidetray.analysis.relations.predictors import (
     vif,
 )
 from tidetray.analysis.relations.relation_checks import Equations, bend, equations_by_tray, without_trays
-from tidetray.analysis.stats.derivatives import Array, Codes
 from tidetray.analysis.stats.grouped_design import MAX_DENSE_COLUMNS, RandomTerm
 from tidetray.analysis.stats.kenward_roger import KenwardRoger
 from tidetray.analysis.stats.reml import MixedFit, fit_mixed
@@ -223,7 +224,9 @@ def _tellable(rows: _Rows, where: list[Variation], cautions: list[str]) -> tuple
         elif where[k].level == "time only":
             cautions.append(f"{label}: all trays had the same at one time, so it cannot be told from age and season.")
         elif np.isinf(vif(rows.x[:, [*kept, k]], rows.basis)).any():
-            cautions.append(f"{label}: follows from {_listed(rows, kept)}, so it cannot be told apart and is left out.")
+            cautions.append(
+                f"{label}: follows from {_labelled(rows, kept)}, so it cannot be told apart and is left out."
+            )
         elif where[k].level == "tray" and spare < 1:
             cautions.append(
                 f"{label}: {counted(len(rows.trays), 'tray')} cannot tell so many causes that differ between "
@@ -239,7 +242,7 @@ def _tellable(rows: _Rows, where: list[Variation], cautions: list[str]) -> tuple
     ), [where[k] for k in kept]
 
 
-def _listed(rows: _Rows, which: list[int]) -> str:
+def _labelled(rows: _Rows, which: list[int]) -> str:
     return " and ".join(described(rows.causes[k]).label for k in which)
 
 

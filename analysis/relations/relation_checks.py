@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy import stats
 
-from tidetray.analysis.stats.derivatives import Array, Codes
+from tidetray.analysis.base.arrays import Array, Codes
 
 _MOST_CONDITION = 1e10
 

@@ -13,9 +13,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from tidetray.analysis.compare.design_checks import labels, numbers, p_words, require
+from tidetray.analysis.base.arrays import Array
+from tidetray.analysis.base.columns import labels, numbers, require
+from tidetray.analysis.base.words import p_words
 from tidetray.analysis.relations.positions import dummies, place_anova
-from tidetray.analysis.stats.derivatives import Array
 from tidetray.analysis.stats.grouped_design import RandomTerm
 from tidetray.analysis.stats.reml import fit_mixed
 

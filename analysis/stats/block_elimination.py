@@ -11,18 +11,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from tidetray.analysis.stats.derivatives import (
-    Array,
-    Codes,
-    Jet,
-    constant,
-    count,
-    invert,
-    multiply,
-    pairs,
-    plus_identity,
-    widen,
-)
+from tidetray.analysis.base.arrays import Array, Codes
+from tidetray.analysis.stats.derivatives import Jet, constant, count, invert, multiply, pairs, plus_identity, widen
 from tidetray.analysis.stats.grouped_design import Level, Model
 
 

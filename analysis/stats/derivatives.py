@@ -11,10 +11,8 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Codes = NDArray[np.intp]
+from tidetray.analysis.base.arrays import Array, Codes
 
 
 @lru_cache(maxsize=32)

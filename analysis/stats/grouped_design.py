@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tidetray.analysis.stats.derivatives import Array, Codes
+from tidetray.analysis.base.arrays import Array, Codes
 
 MAX_DENSE_COLUMNS = 300
 """Crossed groupings with more columns than this would need another method (sparse factorisation)."""

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from tidetray.analysis.stats.derivatives import Array
+from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.stats.reml import MixedFit
 
 

@@ -19,7 +19,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import special, stats
 
-from tidetray.analysis.stats.derivatives import Array
+from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.stats.kenward_roger import FTest
 
 _Z = np.linspace(-8.5, 8.5, 121)

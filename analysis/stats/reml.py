@@ -21,8 +21,9 @@ from itertools import product
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.stats.block_elimination import eliminate
-from tidetray.analysis.stats.derivatives import Array, Jet, count, invert, pairs
+from tidetray.analysis.stats.derivatives import Jet, count, invert, pairs
 from tidetray.analysis.stats.grouped_design import Model, RandomTerm, prepare
 
 __all__ = ["MixedFit", "RandomTerm", "fit_mixed", "refit_resampled"]

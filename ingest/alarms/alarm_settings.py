@@ -16,8 +16,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, f
 
 from tidetray.ingest.alarms.kinds import KINDS
 from tidetray.ingest.alarms.signal_rules import LABELS, Limits
+from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import CHANNELS, MAX_GAP_S
-from tidetray.ingest.notebook.facts import near_names
 
 MOST_VPD_KPA = 20.0
 """Saturation at 60 °C: no air that can be measured here has a greater deficit."""

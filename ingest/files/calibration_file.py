@@ -13,10 +13,11 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, StringConstraints, TypeAdapter, ValidationError
 
+from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import CHANNELS, ID_PATTERN
+from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.rows import read_text
 from tidetray.ingest.notebook.calibration import THROUGH_ZERO, Calibration, fit
-from tidetray.ingest.notebook.facts import EntryError, RefusedError, near_names
 
 CALIBRATED = tuple(name for name, channel in CHANNELS.items() if not channel.is_flag)
 

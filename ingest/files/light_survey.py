@@ -16,10 +16,12 @@ from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import CHANNELS, from_ms, to_ms
+from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.rows import read_text
 from tidetray.ingest.files.written_values import parse_time, quoted
-from tidetray.ingest.notebook.facts import EntryError, RefusedError, TrialPlan, near_names
+from tidetray.ingest.notebook.facts import TrialPlan
 from tidetray.ingest.store.recording import Store
 
 _PLACE = ("tray", "row", "column", "measured")

@@ -16,21 +16,12 @@ from pathlib import Path
 from typing import Any
 
 from tidetray.ingest.core.readings import Tray, to_ms
+from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.package_tables import TABLES, Field, Row, notebook_rows
 from tidetray.ingest.files.rows import read_text, refused
 from tidetray.ingest.files.trial_file import cross_faults
 from tidetray.ingest.files.written_values import quoted
-from tidetray.ingest.notebook.facts import (
-    EVENT_KINDS,
-    EntryError,
-    PotPlan,
-    RefusedError,
-    TrayPlan,
-    Treatment,
-    Trial,
-    TrialPlan,
-    WeighIn,
-)
+from tidetray.ingest.notebook.facts import EVENT_KINDS, PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
 from tidetray.ingest.notebook.notebook import Notebook
 
 _TIME = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]{1,6})?Z")

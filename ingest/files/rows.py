@@ -25,8 +25,8 @@ from openpyxl import load_workbook
 from openpyxl.utils import column_index_from_string, get_column_letter
 from openpyxl.utils.exceptions import InvalidFileException
 
+from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.written_values import quoted
-from tidetray.ingest.notebook.facts import EntryError, RefusedError
 
 MAX_FILE_BYTES = 20_000_000
 """Larger files are refused: some 380 000 weigh-ins fit, and more would take the memory of a small machine."""

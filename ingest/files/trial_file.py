@@ -16,22 +16,12 @@ from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo, available_timezones
 
+from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import DRAINS, ID_PATTERN, MOST_ATTENUATION_PER_M, Tray
+from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.rows import read_text
 from tidetray.ingest.files.written_values import parse_time, quoted
-from tidetray.ingest.notebook.facts import (
-    BASE_C,
-    MAX_MASS_G,
-    WARMTH_C,
-    EntryError,
-    PotPlan,
-    RefusedError,
-    TrayPlan,
-    Treatment,
-    Trial,
-    TrialPlan,
-    near_names,
-)
+from tidetray.ingest.notebook.facts import BASE_C, MAX_MASS_G, WARMTH_C, PotPlan, TrayPlan, Treatment, Trial, TrialPlan
 
 T = TypeVar("T")
 _CLOCK = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")

@@ -20,10 +20,12 @@ from pathlib import Path
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
+from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.rows import Row, refused, rows_of
 from tidetray.ingest.files.written_values import looks_like_a_date, parse_mass_g, parse_time, quoted
-from tidetray.ingest.notebook.facts import EntryError, RefusedError, WeighIn, near_names
+from tidetray.ingest.notebook.facts import WeighIn
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.weigh_in_rules import unlikely_change
 

@@ -11,7 +11,8 @@ from datetime import UTC, date, datetime, timedelta
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from tidetray.ingest.notebook.facts import MAX_MASS_G, EntryError
+from tidetray.ingest.core.refusals import EntryError
+from tidetray.ingest.notebook.facts import MAX_MASS_G
 
 OUNCE_G = 28.349523125
 """The avoirdupois ounce [g], exact by definition (international yard and pound agreement, 1959)."""

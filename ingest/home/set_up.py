@@ -21,10 +21,11 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from tidetray.ingest.core.readings import TidetrayError, from_ms
+from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.rows import read_text
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.home.embedded_broker import Where
-from tidetray.ingest.notebook.facts import EntryError, PlanAdded
+from tidetray.ingest.notebook.facts import PlanAdded
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.edit import change_settings, replace_file, shown_settings
 from tidetray.ingest.settings.model import Settings, SettingsError

@@ -12,7 +12,7 @@ from datetime import date
 
 import numpy as np
 
-from tidetray.ingest.notebook.facts import EntryError
+from tidetray.ingest.core.refusals import EntryError
 
 THROUGH_ZERO = ("light", "ppfd")
 """Dark is dark: one factor, no offset."""

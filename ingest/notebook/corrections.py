@@ -12,7 +12,8 @@ from datetime import datetime
 from typing import Any
 
 from tidetray.ingest.core.readings import from_ms, to_ms
-from tidetray.ingest.notebook.facts import Entry, EntryError, RefusedError, WeighIn
+from tidetray.ingest.core.refusals import EntryError, RefusedError
+from tidetray.ingest.notebook.facts import Entry, WeighIn
 from tidetray.ingest.notebook.notebook import FOREVER_MS, STANDS, WEIGH_IN_COLUMNS, Notebook, as_of_ms, weigh_in_of
 
 _SELECT = f"SELECT {WEIGH_IN_COLUMNS}, id, entered_ms, {STANDS}, replaces, removed, entered_by, reason FROM weigh_in"

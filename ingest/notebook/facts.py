@@ -6,12 +6,10 @@ judges them.
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from tidetray.ingest.core.readings import CHANNELS, TidetrayError, Tray
+from tidetray.ingest.core.readings import CHANNELS, Tray
 
 MAX_MASS_G = CHANNELS["mass"].high * 1000
 """Heaviest weigh-in believed [g]: what the load cell channel takes."""
@@ -21,26 +19,6 @@ BASE_C = 5.0
 
 WARMTH_C = (-10.0, 50.0)
 """Between these a base or top temperature lies."""
-
-FAULTS_SHOWN = 20
-_NAMES_SHOWN = 8
-
-
-class EntryError(TidetrayError):
-    """One entry that cannot be taken as it is written."""
-
-
-class RefusedError(TidetrayError):
-    """A file or a list of entries of which nothing was taken; `faults` holds everything wrong with it."""
-
-    def __init__(self, faults: Sequence[EntryError], *, where: str, mend: str = "Nothing was changed") -> None:
-        self.faults = tuple(faults)
-        super().__init__(f"things to mend: {len(self.faults)}", where=where, mend=mend)
-
-    def __str__(self) -> str:
-        lines = [super().__str__(), *(f"  {fault}" for fault in self.faults[:FAULTS_SHOWN])]
-        more = len(self.faults) - FAULTS_SHOWN
-        return "\n".join([*lines, f"  and {more} more"] if more > 0 else lines)
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,15 +193,3 @@ class Event:
     why: str = ""
     number: int | None = None
     entered: datetime | None = None
-
-
-def near_names(name: str, known: Iterable[str]) -> str:
-    """A sentence that names what may have been meant, or else what there is."""
-    known = sorted(set(known))
-    near = difflib.get_close_matches(name.casefold(), known, n=3, cutoff=0.7)
-    if near:
-        return f"Did you mean {' or '.join(near)}?"
-    if not known:
-        return "There are none yet"
-    more = f" and {len(known) - _NAMES_SHOWN} more" if len(known) > _NAMES_SHOWN else ""
-    return f"There are: {', '.join(known[:_NAMES_SHOWN])}{more}"

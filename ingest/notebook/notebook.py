@@ -15,21 +15,20 @@ from dataclasses import asdict, astuple, fields
 from datetime import date, datetime
 from typing import Any
 
+from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import Tray, from_ms, to_ms
+from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.notebook.calibration import Calibration
 from tidetray.ingest.notebook.facts import (
-    EntryError,
     Event,
     Placement,
     PlanAdded,
     PotPlan,
-    RefusedError,
     TrayPlan,
     Treatment,
     Trial,
     TrialPlan,
     WeighIn,
-    near_names,
 )
 from tidetray.ingest.notebook.placements import Stand, Tares, ends, placements
 from tidetray.ingest.notebook.weigh_in_rules import WeighInCheck

@@ -10,7 +10,8 @@ from dataclasses import astuple, dataclass, replace
 from datetime import datetime
 
 from tidetray.ingest.core.readings import to_ms
-from tidetray.ingest.notebook.facts import EntryError, PlanAdded, TrialPlan
+from tidetray.ingest.core.refusals import EntryError
+from tidetray.ingest.notebook.facts import PlanAdded, TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store.recording import Store
 

@@ -11,8 +11,10 @@ import math
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, from_ms, to_ms
-from tidetray.ingest.notebook.facts import MAX_MASS_G, EntryError, Event, near_names
+from tidetray.ingest.core.refusals import EntryError
+from tidetray.ingest.notebook.facts import MAX_MASS_G, Event
 from tidetray.ingest.notebook.notebook import Notebook, as_of_ms
 from tidetray.ingest.notebook.trial_events import note_event
 from tidetray.ingest.store.recording import Store

@@ -14,8 +14,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, ID_PATTERN, MOST_ATTENUATION_PER_M, to_ms
-from tidetray.ingest.notebook.facts import EVENT_KINDS, MAX_MASS_G, EntryError, Event, Placement, Trial, near_names
+from tidetray.ingest.core.refusals import EntryError
+from tidetray.ingest.notebook.facts import EVENT_KINDS, MAX_MASS_G, Event, Placement, Trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.placements import clash, ends
 

@@ -10,8 +10,10 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, to_ms
-from tidetray.ingest.notebook.facts import FAULTS_SHOWN, MAX_MASS_G, EntryError, Event, Trial, WeighIn, near_names
+from tidetray.ingest.core.refusals import FAULTS_SHOWN, EntryError
+from tidetray.ingest.notebook.facts import MAX_MASS_G, Event, Trial, WeighIn
 
 MAX_REPLICATE = 999
 

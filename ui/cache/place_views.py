@@ -13,13 +13,13 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 
-from tidetray.analysis.live.trays_now import natural
+from tidetray.analysis.base.words import natural
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.analysis.relations.positions import Positions, positions
 from tidetray.analysis.relations.predictors import choose_causes
 from tidetray.analysis.relations.relate import Relation, relate
 from tidetray.analysis.relations.spread import Spread, repeat_sd, spread
-from tidetray.ingest.notebook.facts import EntryError
+from tidetray.ingest.core.refusals import EntryError
 
 MEANS_OF = (
     "light_mol_m2_d",

@@ -16,9 +16,9 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 import streamlit as st
 
+from tidetray.analysis.base.words import natural
 from tidetray.analysis.compare.trial import TrialComparison
 from tidetray.analysis.live.alarm_load import AlarmLoad, alarm_frame, alarm_load, state
-from tidetray.analysis.live.trays_now import natural
 from tidetray.analysis.record.trial_data import NoTrialError, TrialData, choose_trial, open_record
 from tidetray.ingest.alarms.book import Alarm, AlarmBook
 from tidetray.ingest.alarms.delivery import failing

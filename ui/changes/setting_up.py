@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.home.health import try_broker
 from tidetray.ingest.home.set_up import add_trays, use_broker, use_own_broker
-from tidetray.ingest.notebook.facts import EntryError
 from tidetray.ingest.recorder.recorder import is_recording
 from tidetray.ingest.settings.model import RECORD_FILE, BrokerSettings, SettingsError, load_settings
 from tidetray.ingest.store.recording import Store, open_store

@@ -12,9 +12,9 @@ from datetime import UTC, datetime
 from threading import Lock
 
 from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.written_values import parse_mass_g
 from tidetray.ingest.notebook.corrections import correct, entry, newest, undo
-from tidetray.ingest.notebook.facts import EntryError
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE, home_folder
 from tidetray.ingest.store.recording import Store, open_store

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from tidetray.analysis.live.trays_now import natural
+from tidetray.analysis.base.words import natural
 from tidetray.ui import palette as p
 from tidetray.ui.charts.base import Spec, measured, named, plain
 

@@ -81,10 +81,10 @@ def record(home: Path, form: str) -> None:
     from tidetray.ingest.notebook.notebook import Notebook
     from tidetray.ingest.recorder.alarm_service import AlarmService
     from tidetray.ingest.recorder.recorder import Recorder, RecorderLock
+    from tidetray.ingest.recorder.sealing_service import SealingService
     from tidetray.ingest.recorder.status import JsonLines
     from tidetray.ingest.settings.model import check_rules
     from tidetray.ingest.store.recording import open_store
-    from tidetray.ingest.store.sealing import SealingService
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
     log = logging.getLogger("tidetray")

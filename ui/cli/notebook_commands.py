@@ -11,9 +11,10 @@ from zoneinfo import ZoneInfo
 import click
 
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
+from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.written_values import parse_mass_g, parse_time
 from tidetray.ingest.notebook import corrections, scales, trial_events
-from tidetray.ingest.notebook.facts import EntryError, Event
+from tidetray.ingest.notebook.facts import Event
 from tidetray.ingest.notebook.load_cell import on_the_cells
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE

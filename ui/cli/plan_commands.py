@@ -15,9 +15,10 @@ import pandas as pd
 from tidetray.analysis.plan.power_advice import Spread, advise, spread_from
 from tidetray.analysis.plan.randomise import Layout, TrayPlace, crossover, lay_out, place_pots
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
+from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.files.weighing_files import read_start_masses
-from tidetray.ingest.notebook.facts import EntryError, PotPlan, TrialPlan
+from tidetray.ingest.notebook.facts import PotPlan, TrialPlan
 from tidetray.ui.cli import printing
 from tidetray.ui.prints import labels
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import streamlit as st
 
-from tidetray.analysis.live.trays_now import natural
+from tidetray.analysis.base.words import natural
 from tidetray.ui.cache.answers import prepare
 from tidetray.ui.cache.reading import tray_names, trial_names
 from tidetray.ui.parts import look

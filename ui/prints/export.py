@@ -17,8 +17,9 @@ from typing import Any
 import pandas as pd
 
 from tidetray.analysis.record.trial_data import TrialData
+from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.package_tables import TABLES, Field, Table, notebook_rows
-from tidetray.ingest.notebook.facts import EntryError, Trial
+from tidetray.ingest.notebook.facts import Trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store.recording import Store
 from tidetray.ui.cli.printing import records

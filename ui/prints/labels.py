@@ -13,7 +13,8 @@ from urllib.parse import quote, urlsplit
 import pandas as pd
 import segno
 
-from tidetray.ingest.notebook.facts import EntryError, TrialPlan
+from tidetray.ingest.core.refusals import EntryError
+from tidetray.ingest.notebook.facts import TrialPlan
 
 _STYLE = """<style>
 @page { size: A4; margin: 10mm; }

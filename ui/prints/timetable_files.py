@@ -12,7 +12,7 @@ from pathlib import Path
 from paho.mqtt import MQTTException
 from paho.mqtt import publish as paho_publish
 
-from tidetray.analysis.live.trays_now import natural
+from tidetray.analysis.base.words import natural
 from tidetray.analysis.plan.timetable import Timetable, clock_text
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import BrokerSettings

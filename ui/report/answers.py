@@ -11,9 +11,9 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from tidetray.analysis.base.words import natural
 from tidetray.analysis.compare.trajectories import mean_courses, tray_courses
 from tidetray.analysis.compare.trial import TrialComparison
-from tidetray.analysis.live.trays_now import natural
 from tidetray.analysis.plan.step import Tuned
 from tidetray.analysis.record.trial_data import TrialData, TuningData
 from tidetray.analysis.relations.predictors import CAUSES

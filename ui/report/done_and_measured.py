@@ -9,8 +9,9 @@ from importlib.metadata import PackageNotFoundError, version
 
 import pandas as pd
 
+from tidetray.analysis.base.words import natural
 from tidetray.analysis.conditions.environment import LEAST_COVER
-from tidetray.analysis.live.trays_now import FAILURES, natural
+from tidetray.analysis.live.trays_now import FAILURES
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.notebook.scales import all_balances
 from tidetray.ingest.store.recording import Store

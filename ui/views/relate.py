@@ -6,9 +6,9 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from tidetray.analysis.live.trays_now import natural
+from tidetray.analysis.base.words import natural
 from tidetray.analysis.relations.predictors import CAUSES
-from tidetray.ingest.notebook.facts import EntryError
+from tidetray.ingest.core.refusals import EntryError
 from tidetray.ui.cache.place_reading import relation_view, warmth_totals
 from tidetray.ui.cache.place_views import RelationView
 from tidetray.ui.cache.reading import as_csv, chosen_trial

@@ -13,7 +13,8 @@ from urllib.parse import quote, unquote
 
 import streamlit as st
 
-from tidetray.ingest.notebook.facts import WeighIn, near_names
+from tidetray.ingest.core.near_names import near_names
+from tidetray.ingest.notebook.facts import WeighIn
 from tidetray.ui import words
 from tidetray.ui.cache.reading import Bench, bench, chosen_trial, history, on_the_cells_now
 from tidetray.ui.changes.entry import Entered

@@ -7,17 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tidetray.analysis.conditions.light import (
-    LAMPS,
-    LIT_PPFD,
-    NO_TIME,
-    dli,
-    light_from_hours,
-    local_days,
-    lux_per_ppfd,
-    ppfd,
-    utc_ms,
-)
+from tidetray.analysis.base.times import NO_TIME, local_days, utc_ms
+from tidetray.analysis.conditions.light import LAMPS, LIT_PPFD, dli, light_from_hours, lux_per_ppfd, ppfd
 from tidetray.ingest.core.readings import CHANNELS
 
 

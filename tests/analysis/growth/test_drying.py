@@ -11,8 +11,8 @@ import pytest
 from tests.ingest.notebook.test_notebook import PLAN, WEIGHED
 from tidetray.analysis.growth.drying import judge_drying, water_fraction
 from tidetray.analysis.record.trial_data import TrialData
+from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.notebook import scales
-from tidetray.ingest.notebook.facts import EntryError, RefusedError
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.trial_events import take_back
 from tidetray.ingest.store.recording import Store

@@ -18,7 +18,8 @@ from tidetray.analysis.plan.economics import Costs, value_of
 from tidetray.analysis.plan.next_plan import deal, next_plan, predicted_and_happened, predictions_of
 from tidetray.analysis.plan.step import tune
 from tidetray.ingest.core.readings import Tray
-from tidetray.ingest.notebook.facts import EntryError, PotPlan, TrayPlan, Treatment, Trial, TrialPlan
+from tidetray.ingest.core.refusals import EntryError
+from tidetray.ingest.notebook.facts import PotPlan, TrayPlan, Treatment, Trial, TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.predictions import Prediction, begin_trial, predictions
 from tidetray.ingest.store.recording import Store

@@ -12,11 +12,11 @@ from pathlib import Path
 import pytest
 from openpyxl import Workbook
 
+from tidetray.ingest.core.refusals import RefusedError
 from tidetray.ingest.files import rows as sheets
 from tidetray.ingest.files.rows import MAX_UNPACKED_BYTES, Row, rows_of
 from tidetray.ingest.files.weighing_files import How, LoadReport, load_weigh_ins, rehearse_weigh_ins, remembered
 from tidetray.ingest.notebook.corrections import trail
-from tidetray.ingest.notebook.facts import RefusedError
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store.recording import Store
 

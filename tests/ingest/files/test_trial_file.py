@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from tidetray.ingest.core.refusals import RefusedError
 from tidetray.ingest.files.trial_file import load_trial
-from tidetray.ingest.notebook.facts import PotPlan, RefusedError, Treatment
+from tidetray.ingest.notebook.facts import PotPlan, Treatment
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store.recording import Store
 

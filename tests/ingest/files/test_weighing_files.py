@@ -12,10 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.core.refusals import RefusedError
 from tidetray.ingest.files.rows import MAX_FILE_BYTES
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.files.weighing_files import LoadReport, load_weigh_ins
-from tidetray.ingest.notebook.facts import RefusedError
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store.recording import Store, open_store
 

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tidetray.ingest.core.readings import from_ms
+from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.written_values import looks_like_a_date, parse_mass_g, parse_time
-from tidetray.ingest.notebook.facts import EntryError
 
 DATA = Path(__file__).parents[2] / "data"
 NOW = datetime(2026, 6, 2, tzinfo=UTC)

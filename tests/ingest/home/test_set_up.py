@@ -17,9 +17,9 @@ from streamlit.testing.v1 import AppTest
 from tests.conftest import Mosquitto
 from tests.ui.views.test_pages import labelled, open_page, press, said
 from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.core.refusals import RefusedError
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.home.set_up import add_trays, heard, own_broker, use_own_broker
-from tidetray.ingest.notebook.facts import RefusedError
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.recorder import RecorderLock
 from tidetray.ingest.settings.edit import change_settings, environment_name, shown_settings

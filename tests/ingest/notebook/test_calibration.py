@@ -14,9 +14,9 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import stats
 
+from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.calibration_file import is_calibration_form, load_calibrations
 from tidetray.ingest.notebook.calibration import Calibration, fit
-from tidetray.ingest.notebook.facts import EntryError, RefusedError
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store.recording import Store
 from tidetray.ui.cli.main import cli

@@ -8,8 +8,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from tests.ingest.notebook.test_notebook import PLAN, STARTED, WEIGHED
+from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.notebook import corrections
-from tidetray.ingest.notebook.facts import EntryError, RefusedError
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store.recording import Store
 

@@ -10,19 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import Tray
-from tidetray.ingest.notebook.facts import (
-    EntryError,
-    PlanAdded,
-    PotPlan,
-    RefusedError,
-    TrayPlan,
-    Treatment,
-    Trial,
-    TrialPlan,
-    WeighIn,
-    near_names,
-)
+from tidetray.ingest.core.refusals import EntryError, RefusedError
+from tidetray.ingest.notebook.facts import PlanAdded, PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store.recording import Store, open_store
 

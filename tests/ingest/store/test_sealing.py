@@ -19,6 +19,7 @@ from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.influx.queue import set_forwarding
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder.sealing_service import SealingService
 from tidetray.ingest.settings.model import RECORD_FILE, InfluxSettings, Settings
 from tidetray.ingest.store import database, parquet_file, queries, sealing
 from tidetray.ingest.store.backup import back_up
@@ -26,7 +27,7 @@ from tidetray.ingest.store.database import StoreError
 from tidetray.ingest.store.raw_readings import SealedError
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.store.schema import MIGRATIONS
-from tidetray.ingest.store.sealing import Sealed, SealingService, month_of, seal
+from tidetray.ingest.store.sealing import Sealed, month_of, seal
 
 
 def test_a_record_from_before_there_was_sealing_is_read_sealed_and_made_smaller(

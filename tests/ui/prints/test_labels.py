@@ -15,7 +15,7 @@ import zxingcpp
 from PIL import Image
 
 from tests.ingest.notebook.test_notebook import PLAN
-from tidetray.ingest.notebook.facts import EntryError
+from tidetray.ingest.core.refusals import EntryError
 from tidetray.ui.prints.labels import label_page, map_page, weigh_in_address
 
 POTS = pd.DataFrame(

@@ -1,0 +1,36 @@
+"""Times with a zone as whole milliseconds, and local days."""
+
+from __future__ import annotations
+
+from datetime import datetime, tzinfo
+
+import numpy as np
+import pandas as pd
+
+from tidetray.analysis.base.arrays import IntArray
+
+NO_TIME = np.iinfo(np.int64).min
+"""What `utc_ms` gives for NaT."""
+
+
+def utc_ms(times: pd.Series[pd.Timestamp] | pd.DatetimeIndex, what: str) -> IntArray:
+    """Milliseconds since 1970 of times that have a zone; NO_TIME for NaT. ValueError naming `what` otherwise."""
+    if not isinstance(times.dtype, pd.DatetimeTZDtype) and not all(
+        isinstance(time, datetime) and time.tzinfo is not None for time in times[times.notna()]
+    ):
+        raise ValueError(f"{what}: times need a zone, got {times.dtype}")
+    index = pd.DatetimeIndex(pd.to_datetime(times, utc=True))
+    return index.tz_localize(None).to_numpy(dtype="datetime64[ms]").astype(np.int64)
+
+
+def local_days(start: pd.Timestamp, end: pd.Timestamp, zone: str | tzinfo) -> tuple[pd.DatetimeIndex, IntArray]:
+    """The local days that `start` <= t < `end` touches, and their edges [UTC ms], one more than days.
+
+    Days are dates at midnight without a zone. A day begins at its first instant: where the clocks
+    change at midnight that is 01:00, or the first of two midnights.
+    """
+    first = start.tz_convert(zone).tz_localize(None).normalize()
+    last = (end - pd.Timedelta(1, "ms")).tz_convert(zone).tz_localize(None).normalize()
+    days = pd.date_range(first, max(first, last) + pd.Timedelta(days=1), freq="D", unit="ms")
+    edges = days.tz_localize(zone, ambiguous=np.ones(len(days), dtype=bool), nonexistent="shift_forward")
+    return days[:-1], utc_ms(edges, "days")

@@ -1,0 +1,36 @@
+"""Plain words for numbers and names."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+
+def counted(n: int, thing: str) -> str:
+    """'three trays'."""
+    words = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
+    return f"{words[n] if n < len(words) else n} {thing}{'' if n == 1 else 's'}"
+
+
+def minus(value: float, form: str = ".2f") -> str:
+    """'0.12', '−0.12': with a minus sign as it is printed."""
+    return format(value, form).replace("-", "−")
+
+
+def signed(value: float) -> str:
+    """'+0.12', '−0.12'."""
+    return minus(value, "+.2f")
+
+
+def p_words(p: float) -> str:
+    """'p 0.031', 'p below 0.001'."""
+    return "p below 0.001" if p < 0.001 else f"p {p:.3f}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """'dry, wet and mixed'."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def natural(name: str) -> list[tuple[int, str]]:
+    """A key that puts tray-10 after tray-9."""
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in name.split("-")]

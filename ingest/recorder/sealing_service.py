@@ -1,0 +1,76 @@
+"""Sealing old readings in the background of a recorder, with most of the time left to it."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from pathlib import Path
+
+from tidetray.ingest.settings.model import RECORD_FILE, Settings
+from tidetray.ingest.store.database import StoreError
+from tidetray.ingest.store.raw_readings import SealedError
+from tidetray.ingest.store.recording import Store, open_store
+from tidetray.ingest.store.sealing import DAY_MS, Pause, seal
+
+log = logging.getLogger("tidetray.sealing")
+
+FIRST_S = 60.0
+EVERY_S = 3600.0
+"""A recorder looks for what is to be sealed so long after its start, and so often."""
+
+
+REST = 4.0
+LONGEST_REST_S = 2.0
+"""After each step the background rests this many times as long as the step took, and so long at most."""
+
+
+class SealingService:
+    """Seals in the background of a recorder, with most of the time left to it. Start it, stop it."""
+
+    def __init__(self, home: Path, settings: Settings) -> None:
+        self._record = home / RECORD_FILE
+        self._days = settings.record.seal_after_days
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="sealing", daemon=True)
+
+    def start(self) -> None:
+        if self._days:
+            self._thread.start()
+
+    def stop(self) -> None:
+        self._stop.set()
+        if self._days:
+            self._thread.join(timeout=10.0)
+
+    def _run(self) -> None:
+        wait_s = FIRST_S
+        while not self._stop.wait(wait_s):
+            wait_s = EVERY_S
+            try:
+                with open_store(self._record) as store:
+                    seal_and_tell(store, days=self._days, pause=self._pause)
+            except _StoppedError:
+                return
+            except StoreError as error:
+                log.warning("%s. Trying again in an hour", error)
+            except Exception:  # whatever goes wrong with sealing, recording goes on; the readings are where they were
+                log.exception("cannot seal; trying again in an hour")
+
+    def _pause(self, took_s: float) -> None:
+        if self._stop.wait(min(LONGEST_REST_S, REST * took_s)):
+            raise _StoppedError
+
+
+class _StoppedError(Exception):
+    """The recorder stops; the next sealing goes on from here."""
+
+
+def seal_and_tell(store: Store, *, days: int, pause: Pause) -> None:
+    """Seal what is older than so many days, with a line in the log for each month."""
+    now_ms = time.time_ns() // 1_000_000
+    for done in seal(store, before_ms=now_ms - days * DAY_MS, now_ms=now_ms, pause=pause):
+        if isinstance(done, SealedError):
+            log.warning("not sealed: %s", done)
+        else:
+            log.info("sealed %d readings of %s of %s in %s", done.readings, done.site, done.month, done.path.name)
