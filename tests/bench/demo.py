@@ -103,7 +103,7 @@ def main() -> None:
             raise SystemExit("the demo did not end well")
         os.environ["TIDETRAY_HOME"] = str(home)
         sys.path.insert(0, str(ROOT))
-        pages = sorted((ROOT / "ui" / "views").glob("*.py"))
+        pages = sorted((ROOT / "ui" / "views").glob("[!_]*.py"))
         ContextProxy.cookies = {}  # AppTest has a mock there
         app = AppTest.from_file(str(ROOT / "ui" / "app.py"), default_timeout=60).run()
         for page in pages:

@@ -353,5 +353,5 @@ def test_every_picture_of_a_trial_is_offered_as_files() -> None:
     are offered as one."""
     bare = re.compile(r"\b(?:vega_lite_chart|(?<!\.)draw)\(")
     views = (ROOT / "ui" / "views").glob("*.py")
-    assert {path.name for path in views if bare.search(path.read_text())} <= {"trays.py", "tray.py", "places.py"}
-    assert "files(charts_place.whole_map(" in (ROOT / "ui" / "views" / "places.py").read_text()
+    assert {path.name for path in views if bare.search(path.read_text())} <= {"trays.py", "tray.py", "positions.py"}
+    assert "files(positions.whole_map(" in (ROOT / "ui" / "views" / "positions.py").read_text()

@@ -23,7 +23,7 @@ from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
 from tidetray.ingest.wire.packs import Pack, data_topic
 
-PAGES = tuple(sorted(f"views/{path.name}" for path in (Path(APP).parent / "views").glob("*.py")))
+PAGES = tuple(sorted(f"views/{path.name}" for path in (Path(APP).parent / "views").glob("[!_]*.py")))
 FIRST = "views/trays.py"
 TITLES = {
     "views/trays.py": "Trays now",

@@ -265,7 +265,7 @@ def test_pages_write_by_one_door_only() -> None:
     """`sign_in.writing` asks for the role; no page opens the record for writing past it."""
     of_pages = [
         *(ROOT / "ui" / "views").glob("*.py"),
-        *(ROOT / "ui" / f"{name}.py" for name in ("reading", "weighing", "alarm_bar", "app")),
+        *(ROOT / "ui" / f"{name}.py" for name in ("cache/reading", "changes/weighing", "parts/alarm_bar", "app")),
     ]
     for path in of_pages:
         for call in [node for node in ast.walk(ast.parse(path.read_text())) if isinstance(node, ast.Call)]:
