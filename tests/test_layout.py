@@ -25,7 +25,7 @@ TOP = {
 }
 PACKAGES = ("ingest", "analysis", "ui")
 _INGEST = "core wire store notebook files cycles alarms settings influx recorder home nursery"
-_ANALYSIS = "base stats conditions growth compare relations dose plan live record questions"
+_ANALYSIS = "base stats conditions growth compare relations dose plan live record pictures questions"
 FOLDERS = {"ingest": _INGEST.split(" "), "analysis": _ANALYSIS.split(" ")}
 """The folders of a package, each importing only those before it."""
 

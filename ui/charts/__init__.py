@@ -1,1 +1,1 @@
-"""Pictures as Vega-Lite specifications, and as files."""
+"""Pictures of trays and layouts as Vega-Lite specifications, and pictures as files."""

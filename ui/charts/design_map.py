@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from tidetray.ui import palette as p
-from tidetray.ui.charts.base import Spec, layer, measured, named, plain
+from tidetray.analysis.pictures import palette as p
+from tidetray.analysis.pictures.base import Spec, layer, measured, named, plain
 
 PER_PICTURE = 12
 """Trays on one picture: a page of paper holds so many."""

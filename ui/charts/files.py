@@ -1,6 +1,6 @@
 """A picture's specification as a file: PNG or SVG, in a font that is the same on every machine.
 
-In: a Vega-Lite specification as `ui/charts/base.py` makes them. Out: bytes or text. Needs no page:
+In: a Vega-Lite specification as `analysis/pictures/base.py` makes them. Out: bytes or text. Needs no page:
 `ui/parts/pictures.py` offers the files on one, `ui/report/html.py` and `ui/report/pdf.py` put them into a report.
 """
 
@@ -13,7 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from tidetray.ui.charts.base import Spec
+from tidetray.analysis.pictures.base import Spec
 
 WIDTH_PX = 900
 SHARPNESS = 2.0

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from tidetray.ui import palette as p
-from tidetray.ui.charts.base import Spec, layer, measured, plain, wall_ms
+from tidetray.analysis.pictures import palette as p
+from tidetray.analysis.pictures.base import Spec, layer, measured, plain, wall_ms
 
 _HOUR_MS = 3_600_000
 _TICKS_H = (3, 6, 12, 24, 48, 7 * 24, 14 * 24, 61 * 24)

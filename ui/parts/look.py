@@ -13,8 +13,8 @@ from html import escape
 
 import streamlit as st
 
+from tidetray.analysis.pictures import palette as p
 from tidetray.ingest.core.readings import TidetrayError
-from tidetray.ui import palette as p
 
 MARKS = {"wrong": "▲", "note": "◆", "fine": "✓"}
 

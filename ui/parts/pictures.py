@@ -7,8 +7,8 @@ from functools import partial
 import pandas as pd
 import streamlit as st
 
+from tidetray.analysis.pictures.base import Spec, at_night
 from tidetray.ui.cache.reading import as_csv
-from tidetray.ui.charts.base import Spec, at_night
 from tidetray.ui.charts.files import png, svg
 
 

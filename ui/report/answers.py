@@ -14,13 +14,13 @@ import pandas as pd
 from tidetray.analysis.base.words import natural
 from tidetray.analysis.compare.trajectories import mean_courses, tray_courses
 from tidetray.analysis.compare.trial import TrialComparison
+from tidetray.analysis.pictures import base, dose, positions
+from tidetray.analysis.pictures import growth as growth_charts
 from tidetray.analysis.plan.step import Tuned
 from tidetray.analysis.record.trial_data import TrialData, TuningData
 from tidetray.analysis.relations.predictors import CAUSES
 from tidetray.ui.cache.place_views import FEATURE_WORDS, NO_GROWTH, PlaceView, RelationView
 from tidetray.ui.cache.tuning import CAUTION
-from tidetray.ui.charts import base, dose, positions
-from tidetray.ui.charts import growth as growth_charts
 from tidetray.ui.cli.compare import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
 from tidetray.ui.cli.printing import Shown
 from tidetray.ui.prints.timetable_files import clock_text

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from tidetray.ui.charts.base import Spec
+from tidetray.analysis.pictures.base import Spec
 from tidetray.ui.cli.printing import Shown
 
 NOT_KNOWN = "–"

@@ -34,7 +34,7 @@ from reportlab.platypus import (
 )
 from reportlab.platypus import Table as PdfTable
 
-from tidetray.ui import palette as p
+from tidetray.analysis.pictures import palette as p
 from tidetray.ui.charts import files
 from tidetray.ui.report.parts import Figure, Report, Section, Table, Words, plain
 

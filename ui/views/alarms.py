@@ -9,6 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from tidetray.analysis.live.alarm_load import COLUMNS
+from tidetray.analysis.pictures import base
 from tidetray.ingest.alarms.book import Alarm
 from tidetray.ingest.alarms.kinds import KINDS, MAINS
 from tidetray.ingest.alarms.text import headline
@@ -16,7 +17,6 @@ from tidetray.ingest.core.readings import from_ms
 from tidetray.ingest.cycles.expected_times import LEARN_CYCLES
 from tidetray.ui import words
 from tidetray.ui.cache.reading import AlarmsView, acknowledge_alarm, alarms_view, as_csv, shelve_alarm, unshelve_alarm
-from tidetray.ui.charts import base
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
+from tidetray.analysis.pictures import base
 from tidetray.ui.cache.reading import GrowthView, as_csv, chosen_trial, growth_view
-from tidetray.ui.charts import base
 from tidetray.ui.cli import printing
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import streamlit as st
 
+from tidetray.analysis.pictures import positions
 from tidetray.ui.cache.place_reading import place_view
 from tidetray.ui.cache.place_views import FEATURE_WORDS, PlaceView
 from tidetray.ui.cache.reading import chosen_trial
-from tidetray.ui.charts import positions
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import draw, files, picture

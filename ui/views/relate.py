@@ -7,12 +7,12 @@ import pandas as pd
 import streamlit as st
 
 from tidetray.analysis.base.words import natural
+from tidetray.analysis.pictures import positions
 from tidetray.analysis.relations.predictors import CAUSES
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ui.cache.place_reading import relation_view, warmth_totals
 from tidetray.ui.cache.place_views import RelationView
 from tidetray.ui.cache.reading import as_csv, chosen_trial
-from tidetray.ui.charts import positions
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture

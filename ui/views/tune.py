@@ -12,6 +12,7 @@ import streamlit as st
 
 from tidetray.analysis.dose.fit import DOSE_WORDS
 from tidetray.analysis.dose.schedules import FACTORS
+from tidetray.analysis.pictures.dose import response_chart
 from tidetray.analysis.plan.next_plan import predicted_and_happened
 from tidetray.analysis.plan.step import Tuned
 from tidetray.analysis.record.trial_data import TuningData, open_record
@@ -22,7 +23,6 @@ from tidetray.ui import words
 from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import as_csv
 from tidetray.ui.cache.tuning import CAUTION, GROWTH, begin, tray_timetables, value_table
-from tidetray.ui.charts.dose import response_chart
 from tidetray.ui.cli import printing
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head

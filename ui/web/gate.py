@@ -21,10 +21,10 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from tidetray.analysis.pictures import palette as p
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.home.accounts import SESSION_MS, People, PeopleError, Person, WaitError, needs_people
 from tidetray.ingest.settings.model import DashboardSettings
-from tidetray.ui import palette as p
 
 COOKIE = "tidetray_session"
 OPEN_PATHS = {"/_stcore/health"}

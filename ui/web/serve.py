@@ -8,7 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from tidetray.ui.palette import THEME_FLAGS
+from tidetray.analysis.pictures.palette import THEME_FLAGS
 
 
 def serve(home: Path, *, host: str, port: int) -> None:

@@ -17,12 +17,12 @@ from streamlit.testing.v1 import AppTest
 from tidetray.analysis.compare.one_day import compare_treatments
 from tidetray.analysis.compare.trajectories import mean_courses
 from tidetray.analysis.compare.trial import compare_trial
+from tidetray.analysis.pictures.growth import differences, growth_over_time, pots_of_a_day, wet_against_dry
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.nursery.nursery import make_nursery
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
-from tidetray.ui.charts.growth import differences, growth_over_time, pots_of_a_day, wet_against_dry
 from tidetray.ui.cli.main import cli
 from tidetray.ui.parts.pictures import png, svg
 

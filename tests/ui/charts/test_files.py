@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from reportlab.pdfbase.ttfonts import TTFontFile
 
-from tidetray.ui.charts.base import layer, measured, plain
+from tidetray.analysis.pictures.base import layer, measured, plain
 from tidetray.ui.charts.design_map import PER_PICTURE, design_maps
 from tidetray.ui.charts.files import FONTS, png, png_of_svg, svg
 

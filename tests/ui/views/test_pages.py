@@ -19,6 +19,7 @@ from streamlit.runtime.context import ContextProxy
 from streamlit.testing.v1 import AppTest
 
 from tests.made_home import make_home
+from tidetray.analysis.pictures import base
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.nursery.nursery import make_nursery
 from tidetray.ingest.recorder.recorder import RecorderLock
@@ -27,7 +28,6 @@ from tidetray.ingest.store.quarantine import Aside
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.cache.reading import as_csv, growth_view
-from tidetray.ui.charts import base
 
 APP = str(Path(__file__).parents[3] / "ui" / "app.py")
 PAGES = (

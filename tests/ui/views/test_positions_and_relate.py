@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from tests.ui.views.test_pages import filled, open_page, said  # noqa: F401  # fixtures
-from tidetray.ui.charts.positions import partial_effect, spread_over_time, tray_map
+from tidetray.analysis.pictures.positions import partial_effect, spread_over_time, tray_map
 
 CAUSES, PLACES = "views/relate.py", "views/positions.py"
 

@@ -1,7 +1,8 @@
 """Pictures of a comparison: pots and trays of one day, growth over time, differences of pairs, wet against dry.
 
 In: frames as `tidetray.analysis.compare.trial` and `TrialData.masses` have them. Out: Vega-Lite specifications as plain
-dicts, in the palette of `ui/charts/base.py`. Colour never tells alone: every treatment has its name, place or shape.
+dicts, in the palette of `analysis/pictures/base.py`. Colour never tells alone: every treatment has its name, place or
+shape.
 """
 
 from __future__ import annotations
@@ -13,8 +14,8 @@ import numpy as np
 import pandas as pd
 from scipy.stats import gaussian_kde
 
-from tidetray.ui import palette as p
-from tidetray.ui.charts.base import Spec, layer, measured, named, plain, treatment_scales
+from tidetray.analysis.pictures import palette as p
+from tidetray.analysis.pictures.base import Spec, layer, measured, named, plain, treatment_scales
 
 ROW_PX = 110
 MANY_POTS = 120
@@ -98,7 +99,7 @@ def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, treatments: list
     pots = masses[["treatment", "tray", "pot", "day", "net_g"]].rename(columns={"net_g": "mass_g"})
     if thin_of == "tray":
         logs = pots.assign(mass_g=np.log(pots["mass_g"]))
-        pots = logs.groupby(["treatment", "tray", "day"], as_index=False)["mass_g"].mean()
+        pots = logs.groupby(["treatment", "tray", "day"], as_index=False).agg(mass_g=("mass_g", "mean"))
         pots["mass_g"] = np.exp(pots["mass_g"])
     # opacity of the stroke, not of the mark: a file's drawer takes a layer of its own for each mark with one
     thin = {"type": "line", "strokeWidth": 0.7, "opacity": 1, "strokeOpacity": 0.28, "tooltip": None}

@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from tidetray.ui import palette as p
+from tidetray.analysis.pictures import palette as p
 
 Spec = dict[str, Any]
 
@@ -121,7 +121,7 @@ def _side_by_side(points: pd.DataFrame) -> dict[str, float]:
 def wall_ms(times: pd.Series, zone: str) -> pd.Series:
     """Wall time of a zone as if it were UTC [ms]."""
     wall = times.dt.tz_convert(zone).dt.tz_localize(None).dt.as_unit("ms")
-    return wall.astype("int64")
+    return pd.Series(wall.astype("int64"), index=times.index)
 
 
 def treatment_scales(treatments: list[str], *, legend: bool = True) -> tuple[Spec, Spec]:

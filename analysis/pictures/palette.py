@@ -1,8 +1,8 @@
 """The colours of the pages, by day and by night, and the flags that give them to the web server. No Streamlit here.
 
-Dark ink on a pale ground for reading outdoors, pale ink on a dark one where the device asks for it. No meaning hangs
-on colour alone: every state and treatment has a word and a shape too. tests/ui/test_palette.py works out that text and
-marks stand out enough from their grounds (WCAG 2.2, AA), and that treatments stay apart for red-blind and
+Dark ink on a pale ground for reading outdoors, pale ink on a dark one where the device asks for it. No meaning hangs on
+colour alone: every state and treatment has a word and a shape too. tests/analysis/pictures/test_palette.py works out
+that text and marks stand out enough from their grounds (WCAG 2.2, AA), and that treatments stay apart for red-blind and
 green-blind eyes.
 """
 

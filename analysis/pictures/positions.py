@@ -12,8 +12,8 @@ from collections.abc import Sequence
 import pandas as pd
 
 from tidetray.analysis.base.words import natural
-from tidetray.ui import palette as p
-from tidetray.ui.charts.base import Spec, measured, named, plain
+from tidetray.analysis.pictures import palette as p
+from tidetray.analysis.pictures.base import Spec, measured, named, plain
 
 FASTER, SLOWER, ALIKE = "faster", "slower", "as the mean"
 NEAR_PCT = 0.05

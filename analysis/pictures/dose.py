@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from tidetray.analysis.dose.fit import ResponseFit
-from tidetray.ui import palette as p
-from tidetray.ui.charts.base import Spec, layer, measured, named, plain, treatment_scales
+from tidetray.analysis.pictures import palette as p
+from tidetray.analysis.pictures.base import Spec, layer, measured, named, plain, treatment_scales
 
 HEIGHT = 400
 

@@ -1,0 +1,1 @@
+"""Each question a person asks of a trial, answered once: for page, command, report and notebook alike."""
