@@ -34,6 +34,7 @@ from tidetray.ui.cli.set_up import add_commands as add_set_up_commands
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="tidetray", prog_name="tidetray")
 def cli() -> None:
     """Trials on flood-and-drain trays: record, weigh, compare."""
 
