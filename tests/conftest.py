@@ -32,6 +32,16 @@ settings.register_profile(
 settings.load_profile("tidetray")
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--long", action="store_true", help="run simulations and crash tests in their long forms")
+
+
+@pytest.fixture(scope="session")
+def long_form(pytestconfig: pytest.Config) -> bool:
+    """Whether `pytest --long` asked for the long form of a simulation or a crash test."""
+    return bool(pytestconfig.getoption("--long"))
+
+
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
     """An empty record on disk."""

@@ -54,6 +54,11 @@ class Flooding:
         self.why = ""
         return True
 
+    @property
+    def until_s(self):
+        """When the timetable in force runs out (UTC, seconds since 1970); None without one."""
+        return None if self._timetable is None else self._timetable[3]
+
     def step(self, now_ms, utc_ms, seen):
         """(pump on, drain closed) now. `seen` is {channel: (value, uptime_ms)} of this tray."""
         doubt = self._doubt(now_ms, utc_ms, seen)

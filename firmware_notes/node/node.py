@@ -231,6 +231,9 @@ class Node:
             "spoilt_records": self.journal.bad,
             "faults": sorted(self.faults),
         }
+        if self.flooding is not None and self.flooding.until_s is not None:
+            # said from the start, so that somebody can renew it before it runs out
+            here["timetable_until"] = self.flooding.until_s
         if here != self._said and (self._said is None or now - self._said_at >= HERE_MS):
             self._said, self._said_at = here, now
             self.link.publish(self._topic + "here", json.dumps(here).encode(), True)

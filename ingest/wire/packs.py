@@ -358,6 +358,7 @@ class Here:
 
     Counts since its journal was begun: what it dropped for want of room, records of its journal that
     were spoilt. `faults` are the record names of sensors that say nothing sensible now, `flash` the journal's.
+    `timetable_until_s` is when the timetable it floods by runs out (UTC, seconds since 1970), None where it has none.
     """
 
     here: bool
@@ -366,6 +367,7 @@ class Here:
     dropped_readings: int = 0
     spoilt_records: int = 0
     faults: tuple[str, ...] = ()
+    timetable_until_s: int | None = None
 
 
 _RECORD_NAME = re.compile(rf"(?:{ID_PATTERN.pattern}/)?[a-z_]{{1,32}}")
@@ -393,7 +395,11 @@ def decode_here(payload: bytes) -> Here:
     faults = message.get("faults", [])
     if not (isinstance(faults, list) and len(faults) <= _MOST_FAULTS and all(map(_is_name, faults))):
         raise WireError("here", "faults are not record names", mend='Send "faults":["tray-1/level"], or leave it out')
-    return Here(here, boot, faults=tuple(faults), **counts)
+    until_s = message.get("timetable_until")
+    if not (until_s is None or (type(until_s) is int and 0 <= until_s < MAX_NUMBER)):
+        mend = 'Send "timetable_until":1780905600, seconds since 1970, or leave it out'
+        raise WireError("here", "timetable_until is not a time", mend=mend)
+    return Here(here, boot, faults=tuple(faults), timetable_until_s=until_s, **counts)
 
 
 def _is_name(value: object) -> bool:

@@ -88,7 +88,10 @@ def test_other_packs() -> None:
 def test_receipt_and_here() -> None:
     assert packs.decode_receipt(example("contract.md", "receipt").encode()) == packs.Receipt("7f3a0c11", 41)
     heres = [packs.decode_here(text.encode()) for kind, text in examples("contract.md") if kind == "here"]
-    assert heres == [packs.Here(True, "7f3a0c11", faults=("tray-1/flooded",)), packs.Here(False)]
+    assert heres == [
+        packs.Here(True, "7f3a0c11", faults=("tray-1/flooded",), timetable_until_s=1_780_905_600),
+        packs.Here(False),
+    ]
 
 
 def test_timetable(tmp_path: Path) -> None:

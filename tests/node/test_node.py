@@ -30,6 +30,8 @@ from tests.node.workbench import (
 from tidetray.ingest.settings.model import BrokerSettings
 from tidetray.ingest.store.recording import Store
 
+FLOATS = [{"kind": "float", "tray": "tray-1", "pin": 4}]
+
 
 def publish_retained(port: int, topic: str, payload: str) -> None:
     subprocess.run(["mosquitto_pub", "-p", str(port), "-q", "1", "-r", "-t", topic, "-m", payload], check=True)
@@ -158,9 +160,7 @@ def test_a_timetable_comes_by_the_broker_and_is_none_of_the_recorders_business(
     tmp_path: Path, mosquitto: Mosquitto, bench_store: Store
 ) -> None:
     flooding = {"tray": "tray-1", "pump_pin": 26, "drain_pin": 27}
-    given = settings(
-        tmp_path / "node", mosquitto.port, sensors=[{"kind": "float", "tray": "tray-1", "pin": 4}], flooding=flooding
-    )
+    given = settings(tmp_path / "node", mosquitto.port, sensors=FLOATS, flooding=flooding)
     timetable = {"tray": "tray-1", "number": 7, "starts_s": [0], "wet_s": 900, "until": int(time.time()) + 3600}
     topic = "tidetray/v1/nursery/bench-1/timetable"
     publish_retained(mosquitto.port, topic, json.dumps(timetable))
@@ -184,7 +184,7 @@ print(json.dumps([taken, n.flooding.why, sorted(n.faults)]))
 def test_whatever_ends_the_program_the_pump_is_off_and_the_drain_open(tmp_path: Path) -> None:
     """And what is wrong is said: a broken float wire, a timetable that is not carried out, a flash that refuses."""
     flooding = {"tray": "tray-1", "pump_pin": 26, "drain_pin": 27, "pump_on": 0}
-    given = settings(tmp_path / "node", 1, sensors=[{"kind": "float", "tray": "tray-1", "pin": 4}], flooding=flooding)
+    given = settings(tmp_path / "node", 1, sensors=FLOATS, flooding=flooding)
     script = """
 import journal
 n._set(True, True)
@@ -213,6 +213,22 @@ print(json.dumps([on, off, n.flooding.why, json.loads(said[0])["faults"]]))
     assert (on, off) == ([0, 1], [1, 0])
     assert why == "no timetable"
     assert faults == ["flash", "timetable", "tray-1/flooded"]
+
+
+def test_a_node_says_until_when_its_timetable_holds(tmp_path: Path) -> None:
+    """Before it runs out, so that somebody can renew it; without a timetable it says nothing of one."""
+    given = settings(tmp_path / "node", 1, sensors=FLOATS, flooding={"tray": "tray-1", "pump_pin": 26, "drain_pin": 27})
+    script = """
+said = []
+n.link.publish = lambda topic, payload, retain: said.append(json.loads(payload))
+n._say_here(0)
+n._message(n._topic + "timetable", b'{"tray":"tray-1","number":7,"starts_s":[0],"wet_s":9,"until":1780905600}')
+n._say_here(10000)
+n._message(n._topic + "timetable", b'junk')
+n._say_here(20000)
+print(json.dumps([here.get("timetable_until") for here in said]))
+"""
+    assert watch(tmp_path, given, script) == [None, 1_780_905_600, None]
 
 
 def faults_of(tmp_path: Path, node: str, secrets: str = "{}") -> str:

@@ -77,6 +77,18 @@ out = [sent, before, [json.loads(p)[1]["v"] for p in all_due(o)], o.journal.rece
     assert run(tmp_path, script) == [3, [11, 0, 0], [4, 5], 2]
 
 
+def test_a_receipt_may_say_more_than_a_node_knows(tmp_path: Path) -> None:
+    """Keys that a later recorder adds are for others."""
+    script = """
+o = outbox.Outbox(fill(0x7F3A, 3), 8)
+o.connected()
+all_due(o)
+o.receipt(b'{"home":"5c1f","boot":"00007f3a","upto":2,"more":[{"boot":"x","upto":9}]}', 0)
+out = [o.ignored, o.journal.receipted(0x7F3A)]
+"""
+    assert run(tmp_path, script) == [0, 2]
+
+
 def test_without_a_receipt_all_goes_again_with_the_same_numbers(tmp_path: Path) -> None:
     script = """
 o = outbox.Outbox(fill(0x7F3A, 2), 8, 1000)

@@ -137,6 +137,9 @@ def test_a_here_message_says_how_the_node_is() -> None:
     said = b'{"here":true,"boot":"a1","dropped_messages":3,"dropped_readings":70,"spoilt_records":1,'
     said += b'"faults":["tray-1/level","flash"],"more":0}'
     assert decode_here(said) == Here(True, "a1", 3, 70, 1, ("tray-1/level", "flash"))
+    until = decode_here(b'{"here":true,"boot":"a1","timetable_until":1780905600}')
+    assert until == Here(True, "a1", timetable_until_s=1_780_905_600)
+    assert decode_here(b'{"here":true,"boot":"a1","timetable_until":null}').timetable_until_s is None
     for wrong in (
         b'"dropped_messages":-1',
         b'"spoilt_records":true',
@@ -144,6 +147,10 @@ def test_a_here_message_says_how_the_node_is() -> None:
         b'"faults":2',
         b'"faults":["a b"]',
         b'"faults":[1]',
+        b'"timetable_until":"soon"',
+        b'"timetable_until":true',
+        b'"timetable_until":-1',
+        b'"timetable_until":1780905600.5',
     ):
         with pytest.raises(WireError) as caught:
             decode_here(b'{"here":true,' + wrong + b"}")
