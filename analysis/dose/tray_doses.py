@@ -11,13 +11,11 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from tidetray.analysis.conditions.known_time import per_known_day
 from tidetray.analysis.dose.schedules import FloodSchedule, Limits, TrayWater, dose_of
 from tidetray.ingest.core.readings import Tray
 from tidetray.ingest.cycles.hydraulics import drain_time_s, fill_time_s
 from tidetray.ingest.notebook.facts import Treatment
-
-MOSTLY_UNKNOWN = 0.5
-"""A pot of whose hours more than this part is unknown has no measured dose."""
 
 
 def measured_doses(table: pd.DataFrame) -> pd.DataFrame:
@@ -25,8 +23,8 @@ def measured_doses(table: pd.DataFrame) -> pd.DataFrame:
     dry_spell_h, wet_minutes, unknown_share`.
 
     `table`: exposure beside growth (`TrialData.exposure_and_growth`). Hours are per day of known hours; doses are NaN
-    where more than MOSTLY_UNKNOWN is unknown, dry spell and wet minutes (per flood) also without floods. Growth is ln
-    mass from first to last.
+    where less than LEAST_KNOWN is known (`tidetray.analysis.conditions.known_time`), dry spell and wet minutes (per
+    flood) also without floods. Growth is ln mass from first to last.
     """
     if table.empty:
         columns = (
@@ -45,16 +43,15 @@ def measured_doses(table: pd.DataFrame) -> pd.DataFrame:
     sums = rows.groupby(["pot", "tray", "treatment"], as_index=False)[
         ["days", "grown", "hours", "wet_h", "dry_h", "unknown_h", "floods"]
     ].sum()
-    known_days = ((sums["wet_h"] + sums["dry_h"]) / 24).where(sums["unknown_h"] <= MOSTLY_UNKNOWN * sums["hours"])
-    known_days = known_days.where(known_days > 0)
+    known_h = sums["wet_h"] + sums["dry_h"]
     floods = sums["floods"].where(sums["floods"] > 0)
     out = sums[["pot", "tray", "treatment", "days"]].copy()
     out["rgr_per_day"] = sums["grown"] / sums["days"]
-    out["dry_h_day"] = sums["dry_h"] / known_days
-    out["wet_h_day"] = sums["wet_h"] / known_days
-    out["floods_day"] = sums["floods"] / known_days
-    out["dry_spell_h"] = (sums["dry_h"] / floods).where(known_days.notna())
-    out["wet_minutes"] = (60 * sums["wet_h"] / floods).where(known_days.notna())
+    out["dry_h_day"] = per_known_day(sums["dry_h"], known_h, sums["hours"])
+    out["wet_h_day"] = per_known_day(sums["wet_h"], known_h, sums["hours"])
+    out["floods_day"] = per_known_day(sums["floods"], known_h, sums["hours"])
+    out["dry_spell_h"] = (sums["dry_h"] / floods).where(out["dry_h_day"].notna())
+    out["wet_minutes"] = (60 * sums["wet_h"] / floods).where(out["dry_h_day"].notna())
     out["unknown_share"] = sums["unknown_h"] / sums["hours"]
     return out
 

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from tidetray.analysis.base.arrays import Array, Codes
+from tidetray.analysis.conditions.known_time import per_known_day
 
 DEFAULT_CAUSES = ("dry_lit_h_d", "dry_dark_h_d", "light_factor", "air_temp_c", "vpd_dry_kpa")
 """Asked of a trial where nobody says which, in this order: one that cannot be told apart from those before is
@@ -65,20 +66,16 @@ def cause_table(
     keys = ["pot", "start", "end"]
     table = exposure.merge(environment, on=keys).merge(growth, on=keys)
     known_h = table["hours"] - table["unknown_h"]
-    per_day = 24.0 / known_h.where(known_h >= table["hours"] / 2)
-    lit_per_day = 24.0 / (table["wet_lit_h"] + table["wet_dark_h"] + table["dry_lit_h"] + table["dry_dark_h"]).where(
-        lambda h: h >= table["hours"] / 2
-    )
+    light_h = table[["wet_lit_h", "wet_dark_h", "dry_lit_h", "dry_dark_h"]].sum(axis=1)
+    a_day = {name: per_known_day(table[name], known_h, table["hours"]) for name in ("dry_h", "wet_h", "floods")}
+    a_day |= {
+        name: per_known_day(table[name], light_h, table["hours"]) for name in ("dry_lit_h", "dry_dark_h", "wet_lit_h")
+    }
     height = pots.drop_duplicates("pot").set_index("pot").get("height_m", pd.Series(dtype="float64"))
     first = growth.sort_values("start").drop_duplicates("pot").set_index("pot")["mass_start_g"]
     days = [table[name].dt.strftime("%Y-%m-%d") for name in ("start", "end")]
     return table.assign(
-        dry_h_d=table["dry_h"] * per_day,
-        wet_h_d=table["wet_h"] * per_day,
-        floods_d=table["floods"] * per_day,
-        dry_lit_h_d=table["dry_lit_h"] * lit_per_day,
-        dry_dark_h_d=table["dry_dark_h"] * lit_per_day,
-        wet_lit_h_d=table["wet_lit_h"] * lit_per_day,
+        **{f"{name}_d": each for name, each in a_day.items()},
         height_m=table["pot"].map(height),
         mass_first_g=table["pot"].map(first),
         period=days[0] + " to " + days[1],

@@ -1,0 +1,55 @@
+"""Hours and floods of a day of known time: the one rule for hours of which nothing is known.
+
+In: amounts over intervals, and how many hours of each interval are known. Out: amounts a day. Unknown hours count
+neither as wet nor as dry; of an interval that is mostly unknown no figure is given.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+LEAST_KNOWN = 0.5
+"""Share of an interval that has to be known before a figure is given of it (common practice, no source)."""
+
+
+def per_known_day(amount: pd.Series[Any], known_h: pd.Series[Any], total_h: pd.Series[Any]) -> pd.Series[float]:
+    """`amount` for each 24 hours that are known.
+
+    Parameters
+    ----------
+    amount : Series
+        Hours wet, dry, lit ... [h], or a count of floods, over each interval.
+    known_h : Series
+        How much of the interval is known [h].
+    total_h : Series
+        How long the interval is [h].
+
+    Returns
+    -------
+    Series
+        `24 * amount / known_h`, NaN where less than LEAST_KNOWN of the interval is known, or nothing.
+    """
+    enough = (known_h > 0) & (known_h >= LEAST_KNOWN * total_h)
+    return 24.0 * amount / known_h.where(enough)
+
+
+def unknown_words(unknown_h: pd.Series[Any], total_h: pd.Series[Any], thing: str) -> tuple[str, ...]:
+    """How many of the rows had unknown hours, and how many at most; nothing where none had.
+
+    Parameters
+    ----------
+    unknown_h, total_h : Series
+        Unknown hours of each row, and all its hours [h].
+    thing : str
+        What a row is, in the plural: 'intervals between weigh-ins'.
+    """
+    some = unknown_h > 0.05
+    if not some.any():
+        return ()
+    longest = unknown_h.idxmax()
+    return (
+        f"{int(some.sum())} of {len(unknown_h)} {thing} had unknown hours, at most {unknown_h[longest]:.1f} h of "
+        f"{total_h[longest]:.0f} h. They count neither as dry nor as wet.",
+    )
