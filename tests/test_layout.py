@@ -1,11 +1,15 @@
-"""The shape of the project: what may import what, what the top level holds, how many modules a folder holds."""
+"""The shape of the project: what may import what, what the top level and the folders hold; and that what documents,
+docstrings and comments name exists."""
 
 from __future__ import annotations
 
 import ast
+import io
 import re
 import subprocess
+import tokenize
 from collections.abc import Iterator
+from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
@@ -24,6 +28,7 @@ TOP = {
     "compose.yaml",
 }
 PACKAGES = ("ingest", "analysis", "ui")
+PARTS = (*PACKAGES, "firmware_notes")
 _INGEST = "core wire store notebook files cycles alarms settings influx recorder home nursery"
 _ANALYSIS = "base stats conditions growth compare relations dose plan live record pictures questions"
 FOLDERS = {"ingest": _INGEST.split(" "), "analysis": _ANALYSIS.split(" ")}
@@ -36,9 +41,17 @@ READS_RECORD = {"record", "questions"}
 IO_MODULES = {"sqlite3", "pathlib", "os", "time", "tidetray.ingest.store", "tidetray.ingest.notebook.notebook"}
 
 
-def _tracked() -> list[str]:
-    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True)
-    return listed.stdout.splitlines()
+@cache
+def _tracked() -> tuple[str, ...]:
+    """The files of the project, also those that are not committed yet."""
+    listed = subprocess.run(
+        ["git", "ls-files", "--cached", "--others", "--exclude-standard"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return tuple(name for name in listed.stdout.splitlines() if (ROOT / name).is_file())
 
 
 def _sources(*folders: str) -> Iterator[Path]:
@@ -146,3 +159,124 @@ def test_pyproject_lists_every_folder_as_a_package() -> None:
         if path.name == "__init__.py" and path.parent != ROOT / "ui" / "tidetray"
     }
     assert folders | {"tidetray"} == listed
+
+
+# --- what is written about it ---
+
+SUFFIXES = r"(?:py|md|toml|html|json|csv|png|yaml)"
+PATH = re.compile(rf"(?<![\w/.<>-])((?:{'|'.join(PARTS)}|tests)/[\w/.-]+\.{SUFFIXES})\b")
+FILE = re.compile(r"`([a-z_]\w*\.py)`")
+DOTTED = re.compile(rf"\btidetray\.((?:{'|'.join(PARTS)})(?:\.\w+)*)")
+LINK = re.compile(r"\]\(([^)#\s:]+)(?:#[^)]*)?\)")
+
+
+def _prose(path: Path) -> str:
+    """The whole of a document; the docstrings (also those of constants) and comments of a module."""
+    text = path.read_text()
+    if path.suffix != ".py":
+        return text
+    said = [
+        node.value.value
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str)
+    ]
+    tokens = tokenize.generate_tokens(io.StringIO(text).readline)
+    return "\n".join([*said, *(token.string for token in tokens if token.type == tokenize.COMMENT)])
+
+
+def _written() -> Iterator[tuple[str, str]]:
+    for name in _tracked():
+        if name.endswith((".py", ".md")):
+            yield name, _prose(ROOT / name)
+
+
+@cache
+def _top_level(path: Path) -> frozenset[str]:
+    """What a module defines or offers at its top level."""
+    names: set[str] = set()
+    for node in ast.parse(path.read_text()).body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef | ast.AsyncFunctionDef):
+            names.add(node.name)
+        elif isinstance(node, ast.Import | ast.ImportFrom):
+            names |= {alias.asname or alias.name for alias in node.names}
+        elif isinstance(node, ast.Assign | ast.AnnAssign):
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            names |= {inner.id for target in targets for inner in ast.walk(target) if isinstance(inner, ast.Name)}
+            names |= {
+                inner.value
+                for inner in (ast.walk(node.value) if node.value else ())
+                if isinstance(inner, ast.Constant) and isinstance(inner.value, str)
+            }  # `__all__`, and tables of names that are loaded when asked for
+    return frozenset(names)
+
+
+def _exists(dotted: str) -> bool:
+    """'ingest.core.readings.Tray': the module or folder, and the name in it."""
+    at = ROOT
+    parts = dotted.split(".")
+    for place, part in enumerate(parts):
+        if (at / part).is_dir():
+            at = at / part
+            continue
+        if (at / f"{part}.py").is_file():
+            return place + 1 == len(parts) or parts[place + 1] in _top_level(at / f"{part}.py")
+        return part in _top_level(at / "__init__.py")
+    return True
+
+
+def test_paths_named_in_documents_and_docstrings_exist() -> None:
+    tracked = set(_tracked())
+    files = {Path(name).name for name in tracked}
+    missing = [
+        f"{name}: {path}"
+        for name, text in _written()
+        for path in PATH.findall(text)
+        if path not in tracked and not path.endswith("/NAME.py")
+    ]
+    missing += [f"{name}: {file}" for name, text in _written() for file in FILE.findall(text) if file not in files]
+    assert not missing
+
+
+def test_modules_named_in_documents_and_docstrings_exist() -> None:
+    assert not [
+        f"{name}: tidetray.{dotted}"
+        for name, text in _written()
+        for dotted in DOTTED.findall(text)
+        if not _exists(dotted)
+    ]
+
+
+def test_links_of_documents_lead_somewhere() -> None:
+    lost = []
+    for name in _tracked():
+        if name.endswith(".md"):
+            folder = (ROOT / name).parent
+            lost += [f"{name}: {to}" for to in LINK.findall((ROOT / name).read_text()) if not (folder / to).exists()]
+    assert not lost
+
+
+def _first_sentence(folder: str) -> str:
+    about = ast.get_docstring(ast.parse((ROOT / folder / "__init__.py").read_text())) or ""
+    return about.split("\n\n")[0].split("\n")[0]
+
+
+def test_developers_md_lists_the_folders_in_their_own_words() -> None:
+    """Its list is what `python tests/test_layout.py` prints, in the order of imports."""
+    listed = (ROOT / "DEVELOPERS.md").read_text().split("<!-- folders -->\n```\n")[1].split("```")[0]
+    assert listed == folders_listed()
+
+
+def folders_listed() -> str:
+    """Every folder of code with the first line of its docstring; inside a package in the order of imports."""
+    lines = []
+    for part in PARTS:
+        present = {Path(name).parent.name for name in _tracked() if re.fullmatch(rf"{part}/\w+/__init__\.py", name)}
+        order = [folder for folder in FOLDERS.get(part, ()) if folder in present]
+        order += sorted(present - set(order) - {"tidetray"})
+        lines += [f"{part + '/':<17} {_first_sentence(part)}"]
+        lines += [f"  {folder + '/':<15} {_first_sentence(f'{part}/{folder}')}" for folder in order]
+    return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":
+    print(folders_listed(), end="")

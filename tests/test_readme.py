@@ -1,4 +1,4 @@
-"""What README and DEVELOPERS.md tell people to type works as it stands."""
+"""What README.md and the guide tell people to type works as it is written."""
 
 from __future__ import annotations
 
@@ -16,23 +16,25 @@ import pytest
 
 from tests.conftest import Mosquitto
 from tests.made_home import make_home
-from tests.ui.cli.test_main import WET_H, command
+from tests.ui.cli.test_main import WET_H
 from tidetray.ingest.alarms.book import AlarmBook
 from tidetray.ingest.alarms.tray_rules import Change
 from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.settings.model import RECORD_FILE, Settings
 from tidetray.ingest.store.recording import open_store
-from tidetray.ingest.wire import packs
 from tidetray.ingest.wire.plain_topics import PlainTopics
 from tidetray.ui.cli.main import cli
 
 ROOT = Path(__file__).parent.parent
-README = (ROOT / "README.md").read_text()
+GUIDE = ROOT / "ui" / "guide"
+PAGES = [ROOT / "README.md", *sorted(GUIDE.glob("*.md"))]
 
 
 def block(marker: str) -> str:
-    """The code block behind a marker."""
-    return README.split(marker, 1)[1].split("```", 2)[1].partition("\n")[2]
+    """The code block behind a marker, which stands once in README.md and the guide."""
+    (page,) = (text for text in (page.read_text() for page in PAGES) if marker in text)
+    _, behind = page.split(marker)
+    return behind.split("```", 2)[1].partition("\n")[2]
 
 
 def with_command(folder: Path, **more: str) -> dict[str, str]:
@@ -74,7 +76,7 @@ def test_the_mappings_shown_are_mappings() -> None:
     assert temp.value == pytest.approx(20.0)
 
 
-def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path) -> None:
+def test_real_input_as_the_guide_types_it(mosquitto: Mosquitto, tmp_path: Path) -> None:
     script = (
         block("<!-- real input -->").replace("-p 1883", f"-p {mosquitto.port}").replace("try", str(tmp_path / "try"))
     )
@@ -91,12 +93,12 @@ def test_real_input_as_the_readme_types_it(mosquitto: Mosquitto, tmp_path: Path)
     assert "250 readings in 6 messages recorded, 0 messages came twice, 0 set aside" in done.stderr
 
 
-def test_the_walk_goes_on_as_the_readme_types_it(tmp_path: Path) -> None:
+def test_the_walk_goes_on_as_the_guide_types_it(tmp_path: Path) -> None:
     """On a home like that which the demo keeps; the demo itself is run by tests/ui/demo/test_demo.py."""
     demo = shlex.split(block("<!-- walk: demo -->").strip())[1:]
     context = cli.make_context("tidetray", demo, resilient_parsing=True)
     assert context is not None
-    assert command("demo").make_context("demo", demo[1:]).params["live_s"] == 420
+    assert cli.commands["demo"].make_context("demo", demo[1:]).params["live_s"] == 420
     until = datetime.now(UTC)
     home = make_home(tmp_path / "walk", until, readings_of=timedelta(days=1))
     now_ms = to_ms(until)
@@ -120,23 +122,35 @@ def test_the_walk_goes_on_as_the_readme_types_it(tmp_path: Path) -> None:
 
 
 def test_the_settings_shown_are_settings() -> None:
-    shown = tomllib.loads(re.findall(r"```toml\n(.*?)```", README, re.DOTALL)[0])
-    assert Settings(**shown).record.site == "nursery"
+    (shown,) = re.findall(r"```toml\n(.*?)```", (GUIDE / "settings.md").read_text(), re.DOTALL)
+    assert Settings(**tomllib.loads(shown)).record.site == "nursery"
 
 
-def test_the_example_pack_of_developers_md_decodes() -> None:
-    text = (ROOT / "DEVELOPERS.md").read_text()
-    payload = re.findall(r"```json\n(.*?)```", text, re.DOTALL)[0].encode()
-    pack = packs.decode(packs.data_topic("nursery", "bench-1"), payload, datetime(2026, 6, 1, 10, tzinfo=UTC))
-    assert (pack.boot, pack.seq, pack.oldest, pack.set_aside) == ("7f3a", 12, 3, ())
-    time_ms = to_ms(datetime(2026, 6, 1, 8, tzinfo=UTC))
-    assert set(pack.readings) == {
-        ("tray-1", "level", time_ms, 0.0312),
-        ("tray-1", "flooded", time_ms, 1.0),
-        ("tray-1", "water_temp", time_ms, 21.4),
-    }
+def shown_default(value: object) -> str:
+    """A default as the chapter on settings writes it; empty where there is none."""
+    if value in (None, "", (), {}):
+        return ""
+    return f"`{str(value).lower() if isinstance(value, bool) else value}`"
 
 
-def test_paths_that_the_readme_names_exist() -> None:
-    for path in re.findall(r"\]\(([^)#:]+)\)", README):
-        assert (ROOT / path).exists(), path
+def test_every_setting_has_its_line_with_its_default() -> None:
+    chapter = (GUIDE / "settings.md").read_text()
+    for table, field in Settings.model_fields.items():
+        if table == "plain":
+            continue
+        (_, section) = chapter.split(f"### `[{table}]`")
+        listed = {}
+        for names, defaults in re.findall(r"^\| (`.*?) \| (.*?)\| ", section.split("###")[0], re.MULTILINE):
+            written = [default.strip() for default in defaults.split(",")]
+            for place, name in enumerate(re.findall(r"`(\w+)`", names)):
+                listed[name] = written[place] if len(written) > place else ""
+        fields = type(field.default).model_fields
+        assert listed == {name: shown_default(each.default) for name, each in fields.items()}, table
+
+
+def test_the_readme_is_a_door() -> None:
+    """Short enough to be read, and every chapter of the guide is reached from it."""
+    text = (ROOT / "README.md").read_text()
+    assert len(text.splitlines()) <= 120
+    linked = {link.split("/")[-1] for page in PAGES for link in re.findall(r"\]\(([^)#]+\.md)", page.read_text())}
+    assert not {page.name for page in PAGES[1:]} - linked

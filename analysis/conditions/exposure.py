@@ -1,8 +1,8 @@
 """Exposure: the hours a pot spent wet, dry and unknown, each split into lit and dark, per interval.
 
 In: cycles of trays (`tidetray.ingest.cycles.detect.detect_cycles`), their light, intervals between weigh-ins, and
-where the pots stood; the frames are in DEVELOPERS.md. Out: one row per pot and interval, or per tray
-and local day.
+where the pots stood; the frames are described in `tidetray.analysis.record`. Out: one row per pot and interval, or per
+tray and local day.
 
 The state of a tray at any instant is told in `analysis/conditions/tray_states.py`; a pot without a place is unknown.
 What no row of the cycles covers is dry: whoever makes them says by `unknown` rows where readings are missing.

@@ -173,7 +173,7 @@ def hours_of_several(hours: pd.DataFrame) -> pd.DataFrame:
 
 
 def light_from_hours(hours: pd.DataFrame) -> pd.DataFrame:
-    """The `light` frame (tray, time, ppfd) from hourly summaries; see DEVELOPERS.md.
+    """The `light` frame (tray, time, ppfd) from hourly summaries; see `tidetray.analysis.record`.
 
     `hours` has one row per tray and hour: `tray, time` (start of the hour, with a zone), `ppfd` (mean
     over the covered seconds), `covered_s`, `above_s` (seconds of those at or above LIT_PPFD).

@@ -1,7 +1,7 @@
 """Intervals of pots cut at their moves: where each pot stood during each interval.
 
-In: intervals between weigh-ins and placements of pots, as in DEVELOPERS.md. Out: pieces, each of one interval in
-one tray at one height. Checks both frames; knows no cycles, no light.
+In: intervals between weigh-ins and placements of pots, as in `tidetray.analysis.record`. Out: pieces, each of one
+interval in one tray at one height. Checks both frames; knows no cycles, no light.
 """
 
 from __future__ import annotations

@@ -37,7 +37,7 @@ class WeighingQuality:
 def judge_weighing(
     weighins: pd.DataFrame, growth: pd.DataFrame, *, resolution_g: float, checks: pd.DataFrame, own_tares: bool
 ) -> WeighingQuality:
-    """`weighins` and `growth` as in DEVELOPERS.md; `checks`: `time, nominal_g, shown_g` of one scale.
+    """`weighins` and `growth` as in `tidetray.analysis.record`; `checks`: `time, nominal_g, shown_g` of one scale.
 
     `own_tares`: pots have tares of their own; else all bear one, whose uncertainty nobody knows.
     """

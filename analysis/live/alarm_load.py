@@ -65,8 +65,8 @@ class AlarmLoad:
 
 
 def alarm_frame(alarms: Sequence[Alarm]) -> pd.DataFrame:
-    """One row per alarm, in their order; times UTC, NaT where it has not happened. `state` is one of standing,
-    acknowledged, shelved, muted, over, over and not acknowledged."""
+    """One row per alarm, in their order; times UTC, NaT where it has not happened: `since` by the readings, `raised`
+    when it was found. `state` is one of standing, acknowledged, shelved, muted, over, over and not acknowledged."""
     rows = [
         (
             a.id,

@@ -32,7 +32,7 @@ def water_spells(cycles: pd.DataFrame, last_reading: pd.Series, start: datetime,
 
 
 def lit_spells(hours: pd.DataFrame, start: datetime, end: datetime) -> pd.DataFrame:
-    """`tray, from, to`: when the lamp was on, as far as hourly summaries tell (`lookup.hourly` of one light
+    """`tray, from, to`: when the lamp was on, as far as hourly summaries tell (`queries.hourly` of one light
     channel)."""
     empty = pd.DataFrame({"tray": pd.Series(dtype="str"), "from": _no_times(), "to": _no_times()})
     if hours.empty:

@@ -1,6 +1,6 @@
 """Charts of the pages: growth of pots against dry hours, alarms per week; what all charts have in common.
 
-In: frames as in DEVELOPERS.md. Out: Vega-Lite specifications as plain dicts, in the palette; built
+In: frames as in `tidetray.analysis.record`. Out: Vega-Lite specifications as plain dicts, in the palette; built
 by hand, since checking each of their many layers took longer than reading the trial. Fits nothing.
 Wall time of the trial's zone is drawn as if it were UTC: a browser elsewhere would else show its own.
 """

@@ -1,6 +1,6 @@
 """The book of alarms: raised, muted, shelved, acknowledged, returned to normal; and the outbox, both in the store.
 
-In: changes from `alarms.Watch`, and what people say. Out: rows; what is in the book is on disk, and what has to be
+In: changes from `watch.Watch`, and what people say. Out: rows; what is in the book is on disk, and what has to be
 told is in the outbox in the same transaction. Sends nothing (`delivery` does), keeps no clock (`now_ms` is passed in).
 
 One alarm per cause: a finding at a place where its cause stands is entered as muted by it, and told only if it still

@@ -1,7 +1,7 @@
 """The alarms there are: their names, how urgent, what to look at first, and which of them is whose cause.
 
 Constants only, in the words of IEC 62682 where it has them. No I/O, no rules: when an alarm is raised is for
-`tray_watch`, `alarm_rules` and `alarms` to say.
+`tray_rules`, `signal_rules` and `watch` to say.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 In: the readings of one tray in order of time, and its schedule. Out: findings raised and taken back, each with
 the time it began by the readings, which may be long ago. What is out of order is left to the cycles, which are
-worked out of all readings again; see DEVELOPERS.md, decision 26.
+worked out of all readings again; see "Alarms watch, cycles judge" in this folder's README.md.
 
 It judges by evidence only: that water did not come or go is said by a reading taken later, for a node sends what
 changed in the order in which it changed. After a gap of MAX_GAP_S nothing from before the gap is held against

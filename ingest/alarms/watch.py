@@ -1,7 +1,7 @@
 """All trays and nodes of all sites watched at once: what a pack of readings, a last will or the passing of time shows.
 
 In: packs as they were recorded, words of nodes that they are here or not, and the time. Out: changes, findings that
-began or ended (`tray_watch.Change`), each with its site. What becomes of them is for `alarm_book`; the clock is the
+began or ended (`tray_rules.Change`), each with its site. What becomes of them is for `book`; the clock is the
 caller's. Readings received more than HISTORY_H after they were measured are history: no alarm comes of them.
 """
 
@@ -23,7 +23,7 @@ AHEAD_S = 30.0
 """A node's newest reading may be so far ahead of the recorder's clock (common practice, no source)."""
 
 HEARTBEAT_S = 300.0
-"""A node says something at least so often, see DEVELOPERS.md "On the wire"."""
+"""A node says something at least so often, see firmware_notes/contract.md."""
 
 BEHIND_S = 120.0
 STEADY_S, STEADY_FOR_S = 10.0, 600.0

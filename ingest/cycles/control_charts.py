@@ -1,7 +1,7 @@
 """Slow change seen early: control charts on how long a tray takes to drain, or to fill.
 
 In: measured over expected times of finished cycles, in order. Out: by how much they have changed, since which
-cycle, and whether that is more than chance. Pure; the times themselves come from `cycles`.
+cycle, and whether that is more than chance. Pure; the times themselves come from `detect`.
 
 Two charts of the logarithm, each in units of the learned spread (NIST/SEMATECH e-Handbook of Statistical Methods
 6.3.2.3 and 6.3.2.4; ISO 7870-4 and -6 by name): an EWMA, which tells how far things have gone, and a CUSUM,

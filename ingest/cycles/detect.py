@@ -97,7 +97,7 @@ _SAME_M = 1e-9
 
 
 def detect_cycles(readings: pd.DataFrame, tray: Tray, *, dry_at_ms: int | None = None) -> pd.DataFrame:
-    """The cycles of one tray; columns CYCLE_COLUMNS, times `datetime64[ms, UTC]`, see DEVELOPERS.md "Frames".
+    """The cycles of one tray; columns CYCLE_COLUMNS, times `datetime64[ms, UTC]`, NaT where unseen.
 
     `readings` has `time` (with a zone), `channel`, `value`; other channels and columns do not matter.
     Of several values of a channel at one time the highest counts. `dry_at_ms` [ms since 1970 UTC], from
@@ -110,6 +110,14 @@ def detect_cycles(readings: pd.DataFrame, tray: Tray, *, dry_at_ms: int | None =
       `no flood`: when the pump stopped.
     - `dry`: the crossing of the dry mark. A float cannot see it, nor the filling: the time that they
       take by the geometry, or MAX_GAP_S without one, is `unknown`.
+
+    - `fill_s` from `flood_start` to `flood_reached`; `wet_s` from `flood_start` to `dry` (any water above the dry
+      mark); `drain_s` from `drain_start` to `dry`; `peak_level_m`.
+    - `outcome`: `complete`, `no flood` (the pump ran, no water came), `flood mark not reached`, `did not drain`,
+      `drained slowly`, `overflow`, `under way` (not over at the last reading, and nothing wrong yet), `unknown`.
+
+    A row with the outcome `unknown` is a spell in which nothing can be said, from `flood_start` to `dry`; it is not a
+    cycle. Time that no row covers is dry.
 
     ValueError: a column is missing, times have no zone, or a value of the evidence is not a number.
     """

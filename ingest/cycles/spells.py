@@ -1,7 +1,7 @@
 """Spells: stretches of time in which a channel says one thing, found in its readings, and joined or cut.
 
 In: the readings of one channel of one tray. Out: spells in order of time that do not overlap, in whole
-milliseconds since 1970 UTC. Says nothing of floods and trays: what a spell means is `cycles`' business.
+milliseconds since 1970 UTC. Says nothing of floods and trays: what a spell means is `detect`'s business.
 
 A reading holds until the next one, but never longer than MAX_GAP_S: readings further apart belong to
 different stretches, and what happened between those was not seen. The last reading holds as long until

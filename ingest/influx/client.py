@@ -2,7 +2,7 @@
 
 Comes in: the settings of [influx], readings and hourly summaries as rows. Goes out: points on the server, or an error
 of one of two kinds: `PointsRefusedError` for what these points are, and no other try mends; `InfluxError` for
-all else, which waits and tries again. Does not decide what is sent (`forwarder`) nor what is asked (`influx_reader`).
+all else, which waits and tries again. Does not decide what is sent (`sender`) nor what is asked (`reader`).
 
 Names from outside never become part of a question's text: they travel beside it, as literals of a syntax tree (`extern`
 of the API), which the client makes of them. The server of this version knows no other parameters.

@@ -1,6 +1,6 @@
 """Cycles for a home that records nothing itself: worked out of readings that are asked of another place.
 
-Comes in: a store with such a place, trays. Goes out: the frame of `lookup.cycles`. A process works a tray out once and
+Comes in: a store with such a place, trays. Goes out: the frame of `queries.cycles`. A process works a tray out once and
 then goes on from there, as the recorder does; readings that come late by more than LATE are seen once the tray is
 worked out anew, every ANEW_S.
 """

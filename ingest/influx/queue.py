@@ -1,7 +1,7 @@
-"""What waits for InfluxDB, by the record on disk: begun, ended, counted, sent again. Talks to no server (`forwarder`
+"""What waits for InfluxDB, by the record on disk: begun, ended, counted, sent again. Talks to no server (`sender`
 does).
 
-Comes in: the record and the settings of [influx]. Goes out: how it stands. The tables are told in `migrations`.
+Comes in: the record and the settings of [influx]. Goes out: how it stands. The tables are told in `schema`.
 """
 
 from __future__ import annotations

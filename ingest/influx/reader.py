@@ -1,6 +1,6 @@
 """Readings and hourly summaries asked of InfluxDB, of all sites that recorders pass on there.
 
-Comes in: sites, trays, channels, times. Goes out: the same frames as `lookup` gives of one home's own record.
+Comes in: sites, trays, channels, times. Goes out: the same frames as `queries` gives of one home's own record.
 Nothing is written.
 """
 
@@ -58,7 +58,7 @@ class InfluxReader:
         end_ms: int = _LAST_MS,
         lead: bool = False,
     ) -> pd.DataFrame:
-        """As `lookup.readings`: `time, channel, value`, by channel and time."""
+        """As `queries.readings`: `time, channel, value`, by channel and time."""
         if not channels:
             return _readings(pd.DataFrame())
         mine = where(_measurement=READING, site=site, tray=tray, channel=channels)
@@ -68,7 +68,7 @@ class InfluxReader:
         return _readings(pd.concat(parts, ignore_index=True))
 
     def hourly(self, site: str, channel: str, *, start_ms: int = 0, end_ms: int = _LAST_MS) -> pd.DataFrame:
-        """As `lookup.hourly`: of one channel over all trays of a site."""
+        """As `queries.hourly`: of one channel over all trays of a site."""
         if channel not in CHANNELS:
             raise ValueError(f"no channel {channel!r}: choose one of {', '.join(CHANNELS)}")
         mine = where(_measurement=HOURLY, site=site, channel=channel)
@@ -89,7 +89,7 @@ class InfluxReader:
         return frame.sort_values(["site", "tray", "channel", "node"], ignore_index=True)[columns]
 
     def span_ms(self, site: str, tray: str, channels: Sequence[str]) -> tuple[int, int] | None:
-        """As `lookup.evidence_span_ms`: of the first and the last reading of a tray's channels."""
+        """As `queries.evidence_span_ms`: of the first and the last reading of a tray's channels."""
         mine = where(_measurement=READING, site=site, tray=tray, channel=channels)
         ends = [_times(self._ask(flux, mine, 0, _LAST_MS)) for flux in (_FIRST, _LATEST)]
         if ends[0].empty:

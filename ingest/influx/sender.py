@@ -1,7 +1,7 @@
 """Readings and hourly summaries passed on to InfluxDB, from the record on disk and in its order.
 
 What is acknowledged is committed to the record first; the same transaction puts it into the queue (triggers in
-`migrations`). It leaves the queue when the server has it. Killed in between, the same points go out once more, and the
+`schema`). It leaves the queue when the server has it. Killed in between, the same points go out once more, and the
 server then overwrites equals with equals: nothing is lost, nothing counts twice. What had been recorded before InfluxDB
 was named is walked by its keys, beside the queue.
 

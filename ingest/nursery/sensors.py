@@ -1,6 +1,6 @@
 """What the nodes of the simulated nursery measure and send: of the whole history at once, and live.
 
-In: a `Nursery`. Out: readings, by the sending rule of DEVELOPERS.md: a sample a second while the
+In: a `Nursery`. Out: readings, by the sending rule of firmware_notes/contract.md: a sample a second while the
 water moves, with the unchanged sample just before, one every 10 s while a tray should be draining,
 else a heartbeat every 5 minutes (live, mixed trays more often); with the noise of sensors and the
 bounces of a float switch. `history` makes arrays of a tray's past, `NodeHistory` packs of a

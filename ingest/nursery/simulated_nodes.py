@@ -1,7 +1,7 @@
 """The simulated nursery's nodes: they speak only MQTT, keep a journal and wait for receipts.
 
 In: a `Nursery` and the way to a broker. Out: its history, as fast as receipts allow, then live
-readings, as DEVELOPERS.md says under "On the wire". A broker's acknowledgement promises nothing
+readings, as firmware_notes/contract.md says. A broker's acknowledgement promises nothing
 about the disk, and the demo's broker forgets what it could not deliver at once; so a node keeps
 each message until the recorder's receipt covers it, and sends again what no receipt comes for.
 

@@ -159,7 +159,7 @@ class InfluxSettings(BaseModel):
 
 
 class Settings(BaseSettings):
-    """Everything that can be set; see README for an example file."""
+    """Everything that can be set; explained in ui/guide/settings.md."""
 
     model_config = SettingsConfigDict(env_prefix="TIDETRAY_", env_nested_delimiter="__", extra="forbid", frozen=True)
 

@@ -1,7 +1,7 @@
 """The database of a home: one SQLite file, opened, migrated and written in whole transactions.
 
 WAL with synchronous=FULL: a receipt is a promise, and costs nothing at the recorder's batches.
-What the tables hold is in `migrations`; what goes into them in `store` and `notebook`.
+What the tables hold is in `schema`; what goes into them in `recording` and `notebook`.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Comes in: decoded packs and messages set aside. Goes out: what was new, what was doubled, receipts;
 and for the readers readings, hourly summaries, cycles, quarantine, nodes.
 One process records readings; any number reads, and the notebook may be written from elsewhere meanwhile. Does not
-decode, does not detect cycles (`upkeep` does). WAL with synchronous=FULL: a receipt is a promise.
+decode, does not detect cycles (`cycle_upkeep` does). WAL with synchronous=FULL: a receipt is a promise.
 """
 
 from __future__ import annotations

@@ -9,9 +9,9 @@ In: a store. Out: files beside the record, and rows of `sealed` and `sealed_part
 4. rows go from the table in small transactions, each only if the file, sound at that moment, holds its time and
    series; one with another value is set aside with its reason, as it would have been on its arrival.
 
-A crash between 3 and 4 leaves readings in both places, which `sealed` gives once; the next sealing goes on with 4.
-A late reading of a sealed month stays in the table, and the next sealing writes the month's file anew with it.
-One process seals at a time; it may be another one than records, which waits for no more than a small transaction.
+A crash between 3 and 4 leaves readings in both places, which `raw_readings` gives once; the next sealing goes on with
+4. A late reading of a sealed month stays in the table, and the next sealing writes the month's file anew with it. One
+process seals at a time; it may be another one than records, which waits for no more than a small transaction.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 A node sends packs of the same few shapes over and over; only numbers change. So a payload is parted into its numbers
 and what stands between them. What stands between them is its shape, looked through once: which number is whose time,
 which is whose value, and that all else is good. After that only the numbers are read and checked, in a quarter of the
-time that it takes to put together what could explain an error. Whatever is not so is `wire`'s, which says what is
+time that it takes to put together what could explain an error. Whatever is not so is `packs`'s, which says what is
 wrong; tests/ingest/wire/test_fast_packs.py holds that both read alike. No I/O, no clock.
 """
 
@@ -58,11 +58,11 @@ class _Shape(NamedTuple):
 
 
 class _UnusualError(ValueError):
-    """Ask `wire`."""
+    """Ask `packs`."""
 
 
 def read_usual(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Reading]] | None:
-    """As `wire` reads a pack of which every record is good, readings in order of time. None: ask `wire`."""
+    """As `packs` reads a pack of which every record is good, readings in order of time. None: ask `packs`."""
     if len(payload) > MAX_PAYLOAD_BYTES:
         return None
     parts = _split(payload)

@@ -28,7 +28,7 @@ _ENDED_MEND = 'Send "vb":true beside an uptime, or leave it out'
 
 
 class MessageRecords(NamedTuple):
-    """`boot` and `seq` are both set or both None; `uptime_s` and `ended` as in `wire.Pack`."""
+    """`boot` and `seq` are both set or both None; `uptime_s` and `ended` as in `packs.Pack`."""
 
     boot: str | None = None
     seq: int | None = None

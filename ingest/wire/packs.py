@@ -1,6 +1,6 @@
 """What travels over MQTT: (topic, bytes, received time) in, `Pack` out, or `WireError`.
 
-Messages of nodes are SenML packs (RFC 8428) in JSON; DEVELOPERS.md, "On the wire", is the contract.
+Messages of nodes are SenML packs (RFC 8428) in JSON; firmware_notes/contract.md is the contract.
 Here outside names, units and times become ours, once. Also the topics, the receipts, the `here`
 messages, and `encode_pack` for nodes written in Python.
 
@@ -127,8 +127,8 @@ class SetAside:
 class Pack(NamedTuple):
     """One message of a node. `boot` and `seq` are both set or both None; `readings` are in order of time.
 
-    A node without a clock sends `uptime_s`, its own clock when it made the pack, and the times are relative to
-    that; with `ended` it speaks of an earlier boot, and no clock runs from that uptime to now. `clocks.py` dates them.
+    A node without a clock sends `uptime_s`, its own clock when it made the pack, and the times are relative to that;
+    with `ended` it speaks of an earlier boot, and no clock runs from that uptime to now. `uptime_dating.py` dates them.
     """
 
     site: str

@@ -1,7 +1,7 @@
 """SenML packs (RFC 8428) in JSON: bytes in, records with base fields applied out, or `WireError`.
 
 Also the strictness about JSON that all messages share: size, encoding, duplicate keys. No I/O, no
-clock, and no word of trays: what a record means to us is `wire.py`'s.
+clock, and no word of trays: what a record means to us is `packs.py`'s.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """The store's own tests again, with what they read coming back from a real InfluxDB 2 server; and both beside each
 other.
 
-`store` records on disk as ever; its readers get readings and hourly summaries from the server, after all that is due
-was passed on. The tests are those of tests/ingest/store/test_recording.py, to the letter.
+`recording` records on disk as ever; its readers get readings and hourly summaries from the server, after all that is
+due was passed on. The tests are those of tests/ingest/store/test_recording.py, to the letter.
 """
 
 from __future__ import annotations

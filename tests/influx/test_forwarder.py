@@ -166,7 +166,7 @@ FORWARDER_PROCESS = """
 import sys, time
 from pathlib import Path
 from tidetray.ingest.store.database import Database
-from tidetray.ingest import forwarder
+from tidetray.ingest.influx import sender as forwarder
 from tidetray.ingest.influx.sender import Forwarder
 from tidetray.ingest.influx.client import Influx
 from tidetray.ingest.settings.model import InfluxSettings

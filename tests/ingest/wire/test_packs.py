@@ -44,10 +44,11 @@ def level(metres: float = 0.03, **more: object) -> dict[str, object]:
 # --- good packs ---
 
 
-def test_the_pack_of_developers_md() -> None:
-    text = (DATA.parent.parent / "DEVELOPERS.md").read_text()
-    (example_pack,) = re.findall(r"```json\n(.*?)```", text, re.DOTALL)
-    pack = decode(TOPIC, example_pack.encode(), NOW)
+def test_a_pack_with_every_kind_of_record() -> None:
+    example = b"""[{"n":"boot","vs":"7f3a"},{"n":"seq","v":12},{"n":"oldest","v":3},
+        {"bn":"tray-1/","bt":1780300800,"n":"level","u":"m","v":0.0312},{"n":"flooded","vb":true},
+        {"n":"water_temp","u":"Cel","v":21.4}]"""
+    pack = decode(TOPIC, example, NOW)
     at = to_ms(datetime(2026, 6, 1, 8, tzinfo=UTC))
     assert pack == Pack(
         "nursery",

@@ -1,0 +1,118 @@
+"""`tidetray alarms`: list, acknowledge, shelve, learn anew, test. Reads the call, asks the book, prints."""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import click
+
+from tidetray.analysis.live.alarm_load import alarm_frame
+from tidetray.analysis.record.trial_data import open_record
+from tidetray.ingest.alarms.book import AlarmBook, AlarmError
+from tidetray.ingest.alarms.delivery import Delivery, failing, post_test
+from tidetray.ingest.alarms.keeper import learn_anew
+from tidetray.ingest.core.readings import from_ms, to_ms
+from tidetray.ingest.files.weighing_files import parse_time
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder.alarm_service import senders_of
+from tidetray.ingest.settings.model import RECORD_FILE, load_settings
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui.cli import printing
+
+
+def print_alarms(home: Path, *, history_days: int | None, as_json: bool) -> None:
+    """What stands, or all that was raised in so many days."""
+    with open_record(home) as store:
+        book = AlarmBook(store)
+        since_ms = to_ms(datetime.now(UTC) - timedelta(days=history_days)) if history_days else 0
+        alarms = book.alarms(since_ms=since_ms) if history_days else book.alarms(standing=True)
+        troubles = failing(store)
+        zone = _zone(store)
+    table = alarm_frame(alarms)
+    cautions = [f"{each.recipient} cannot be told: {each.error}, {each.tries} tries" for each in troubles]
+    if as_json or len(table):
+        printing.frame(table, zone, as_json=as_json, cautions=cautions)
+        return
+    click.echo("No alarm stands." if not history_days else f"No alarm in {history_days} days.")
+    for caution in cautions:
+        click.echo(f"Note: {caution}")
+
+
+def acknowledge(home: Path, number: int, *, who: str) -> None:
+    with open_store(home / RECORD_FILE) as store:
+        alarm = _book(store, home).acknowledge(number, who=who, now_ms=_now_ms())
+    click.echo(f"Alarm {number} ({alarm.key.name}: {alarm.key.kind}) is acknowledged by {alarm.acknowledged_by}.")
+
+
+def shelve(home: Path, number: int, *, who: str, hours: float | None, until: str | None) -> None:
+    """Shelve until a time, or for some hours."""
+    now_ms = _now_ms()
+    with open_store(home / RECORD_FILE) as store:
+        zone = _zone(store)
+        if hours is not None:
+            until_ms = now_ms + round(3_600_000 * hours)
+        else:
+            until_ms = to_ms(parse_time(until or "", ZoneInfo(zone)).time)
+        alarm = _book(store, home).shelve(number, until_ms=until_ms, who=who, now_ms=now_ms)
+    click.echo(
+        f"Alarm {number} ({alarm.key.name}: {alarm.key.kind}) is shelved until "
+        f"{printing.local(from_ms(until_ms), zone)}."
+    )
+
+
+def unshelve(home: Path, number: int, *, who: str) -> None:
+    with open_store(home / RECORD_FILE) as store:
+        alarm = _book(store, home).unshelve(number, who=who, now_ms=_now_ms())
+    click.echo(f"Alarm {number} ({alarm.key.name}: {alarm.key.kind}) is on watch again.")
+
+
+def learn(home: Path, tray: str) -> None:
+    with open_store(home / RECORD_FILE) as store:
+        sites = store.connection.execute("SELECT site FROM tray WHERE name = ?", (tray,)).fetchall()
+        if not sites:
+            raise AlarmError(f"there is no tray '{tray}'", mend="`tidetray status` shows their names")
+        for (site,) in sites:
+            learn_anew(store, site, tray, now_ms=_now_ms())
+    click.echo(f"{tray}: its filling and draining times are learned anew from the next cycles on.")
+
+
+def send_test(home: Path) -> bool:
+    """Send a test message to every person, now and from here; whether all of them took it."""
+    settings = load_settings(home).alarms
+    if not settings.person:
+        raise AlarmError(
+            "there is nobody to tell",
+            where=str(home),
+            mend="Add [[alarms.person]] with a name and urls to tidetray.toml",
+        )
+    senders = senders_of(settings)
+    with open_store(home / RECORD_FILE) as store:
+        numbers = post_test(store, list(senders), now_ms=_now_ms())
+        delivery = Delivery(store, settings, zone=_zone(store), senders=senders, publish=None)
+        delivery.send_only(numbers, _now_ms())
+        delivery.close()
+        marks = ", ".join("?" * len(numbers))
+        rows = store.connection.execute(
+            f"SELECT recipient, sent_ms, error FROM outbox WHERE id IN ({marks}) ORDER BY id", numbers
+        ).fetchall()
+    for recipient, sent_ms, error in rows:
+        click.echo(f"{recipient}: {'told' if sent_ms is not None else f'NOT TOLD, {error}'}")
+    return all(sent_ms is not None for _, sent_ms, _ in rows)
+
+
+def _book(store: Any, home: Path) -> AlarmBook:
+    settings = load_settings(home).alarms
+    return AlarmBook(store, first=settings.told_first, mqtt=settings.mqtt)
+
+
+def _zone(store: Any) -> str:
+
+    return next((trial.zone for trial in Notebook(store).trials()), "UTC")
+
+
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000
