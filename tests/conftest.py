@@ -18,6 +18,7 @@ from pwdlib.hashers.argon2 import Argon2Hasher
 from streamlit.runtime.context import ContextProxy
 
 from tests.composed import make_secrets
+from tests.joints_home import make_joints_home
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.home import accounts
 from tidetray.ingest.notebook.notebook import Notebook
@@ -54,6 +55,12 @@ def bench_store(store: Store) -> Store:
     """A record whose notebook holds the trial of tests/data: tray-1 of site nursery."""
     Notebook(store).add_trial(load_trial(DATA / "trial.toml"))
     return store
+
+
+@pytest.fixture(scope="session")
+def joints(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A home with a crossover, splits, moves and losses in it, to read."""
+    return make_joints_home(tmp_path_factory.mktemp("joints"))
 
 
 @pytest.fixture

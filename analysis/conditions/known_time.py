@@ -45,11 +45,12 @@ def unknown_words(unknown_h: pd.Series[Any], total_h: pd.Series[Any], thing: str
     thing : str
         What a row is, in the plural: 'intervals between weigh-ins'.
     """
-    some = unknown_h > 0.05
-    if not some.any():
+    unknown, total = (each.to_numpy(dtype=float) for each in (unknown_h, total_h))
+    some = int((unknown > 0.05).sum())
+    if not some:
         return ()
-    longest = unknown_h.idxmax()
+    longest = int(unknown.argmax())
     return (
-        f"{int(some.sum())} of {len(unknown_h)} {thing} had unknown hours, at most {unknown_h[longest]:.1f} h of "
-        f"{total_h[longest]:.0f} h. They count neither as dry nor as wet.",
+        f"{some} of {len(unknown)} {thing} had unknown hours, at most {unknown[longest]:.1f} h of "
+        f"{total[longest]:.0f} h. They count neither as dry nor as wet.",
     )

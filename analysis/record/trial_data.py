@@ -248,9 +248,36 @@ class TrialData:
 
     @cached_property
     def growth_of_whole(self) -> pd.DataFrame:
-        """A row per pot from its first weigh-in to its last, as `growth`."""
-        whole = growth_of_whole(self.growth.table)
+        """A row per pot and run (the time under one treatment), from its first weigh-in in it to its last: the columns
+        of `growth`, and `treatment`. A pot whose tray changed treatments has a row for each: no rate runs across."""
+        table = self.growth.table.assign(treatment=self._treatments_during(self.growth.table))
+        table = table.sort_values(["pot", "start"])
+        turns = (table["pot"] == table["pot"].shift()) & (table["treatment"] != table["treatment"].shift())
+        runs = turns.groupby(table["pot"]).cumsum()
+        wholes = [
+            growth_of_whole(own).merge(own.drop_duplicates("pot")[["pot", "treatment"]], on="pot")
+            for _, own in table.groupby(runs)
+        ]
+        whole = pd.concat(wholes, ignore_index=True) if wholes else table
+        whole = whole.sort_values(["pot", "start"], ignore_index=True)
         return whole.assign(rgr_u_per_day=rates_u_per_day(whole, self._reading_u_g[0]))
+
+    def _treatments_during(self, intervals: pd.DataFrame) -> pd.Series[str]:
+        return frames.treatments_during(intervals, self.pots).astype("str")
+
+    @cached_property
+    def went_through(self) -> pd.DataFrame:
+        """Exposure and environment of each pot over the rows of `growth_of_whole`, or over all of the record before
+        there is growth; with `treatment`. Empty without readings and growth."""
+        over = self.growth_of_whole[["pot", "start", "end", "treatment"]]
+        if over.empty and self.record_span is not None and self.record_span[0] < self.record_span[1]:
+            start, end = self.record_span
+            over = pd.DataFrame({"pot": self.pots["pot"].unique()}).assign(start=start, end=end)
+            over = frames.with_times(over, "start", "end")
+            over = over.assign(treatment=self._treatments_during(over))
+        keys = ["pot", "start", "end"]
+        wet, around = self.exposure_of(over[keys]), self.environment_of(over[keys])
+        return wet.merge(around, on=keys).merge(over, on=keys)
 
     @cached_property
     def growth(self) -> Growth:
@@ -366,7 +393,7 @@ class TrialData:
         """Growth per pot and interval beside all it may be related to (`tidetray.analysis.relations.predictors`), with
         the treatment."""
         table = cause_table(self.exposure, self.environment, self.growth.table, self.pots)
-        return table.assign(treatment=table["tray"].map(self.treatments))
+        return table.assign(treatment=self._treatments_during(table))
 
     @cached_property
     def pot_places(self) -> pd.DataFrame:
@@ -377,11 +404,10 @@ class TrialData:
         place = ["tray", "row", "column", "treatment"]
         stays = self.pots.groupby("pot").filter(lambda own: len(own[place].drop_duplicates()) == 1)
         stays = stays.drop_duplicates("pot", keep="last")  # a new net pot stands where the old one stood
-        whole = self.growth_of_whole.drop(columns="rgr_u_per_day")
-        keys = ["pot", "start", "end"]
-        went_through = self.exposure_of(whole[keys]).drop(columns="tray")
-        table = stays.drop(columns=["from", "to"]).merge(whole, on="pot").merge(went_through, on=keys)
-        table = table.merge(self.environment_of(whole[keys]).drop(columns="light_factor"), on=keys)
+        whole = self.growth_of_whole.drop(columns=["rgr_u_per_day", "treatment"])
+        went_through = self.went_through.drop(columns=["tray", "treatment", "light_factor"])
+        table = stays.drop(columns=["from", "to"]).merge(whole, on="pot")
+        table = table.merge(went_through, on=["pot", "start", "end"])
         table = table.merge(self.places[0].drop(columns="n"), on=["tray", "row", "column"], how="left")
         for name in ("inlet_row", "inlet_column"):
             table[name] = (
@@ -404,9 +430,7 @@ class TrialData:
     def exposure_and_growth(self) -> ExposureAndGrowth:
         """What each pot went through between two weigh-ins, beside what it grew."""
         joined = self.exposure.merge(self.growth.table, on=["pot", "start", "end"], how="inner")
-        joined["treatment"] = joined["tray"].map(self.treatments)
-        if any(event.kind == "treatment changed" for event in self._happened):
-            joined["treatment"] = frames.treatments_during(joined, self.pots)
+        joined["treatment"] = self._treatments_during(joined)
         return ExposureAndGrowth(joined, (*self.light[1], *self.growth.cautions))
 
 
@@ -446,8 +470,9 @@ def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | No
         if saleable_g is not None:
             named = {name: name for name in ("day", "treatment", "tray", "pot")}
             sold = days_to_mass(data.masses, mass="net_g", **named, mass_g=saleable_g)
-            days = sold.curves.trays.set_index("tray")["days"] if len(sold.curves.trays) else pd.Series(dtype=float)
-            own = own.assign(days_to_mass=own["tray"].map(days).astype(float))
+            # a tray of a crossover has a curve for each treatment that it was under
+            days = sold.curves.trays.reindex(columns=["tray", "treatment", "days"]).astype({"days": float})
+            own = own.merge(days.rename(columns={"days": "days_to_mass"}), on=["tray", "treatment"], how="left")
             cautions += [caution for caution in sold.cautions if caution not in cautions]
         known = own[own["tray"].isin(water)]
         measured.append(own)
