@@ -16,7 +16,7 @@ import pytest
 
 from tests.conftest import Mosquitto
 from tests.made_home import make_home
-from tests.ui.cli.test_main import WET_H
+from tests.ui.cli.test_main import WET_H, command
 from tidetray.ingest.alarms.book import AlarmBook
 from tidetray.ingest.alarms.tray_rules import Change
 from tidetray.ingest.core.readings import to_ms
@@ -98,7 +98,7 @@ def test_the_walk_goes_on_as_the_guide_types_it(tmp_path: Path) -> None:
     demo = shlex.split(block("<!-- walk: demo -->").strip())[1:]
     context = cli.make_context("tidetray", demo, resilient_parsing=True)
     assert context is not None
-    assert cli.commands["demo"].make_context("demo", demo[1:]).params["live_s"] == 420
+    assert command("demo").make_context("demo", demo[1:]).params["live_s"] == 420
     until = datetime.now(UTC)
     home = make_home(tmp_path / "walk", until, readings_of=timedelta(days=1))
     now_ms = to_ms(until)

@@ -33,7 +33,7 @@ from tidetray.ingest.settings.model import home_folder, load_settings
 from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.overview import Overview, overview
 from tidetray.ui.cache.worker import GrowthView
-from tidetray.ui.cli.printing import records
+from tidetray.ui.columns import records
 from tidetray.ui.web import sign_in
 
 ALARM_DAYS = 28

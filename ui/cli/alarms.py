@@ -1,12 +1,27 @@
-"""The commands of alarms. See `alarms_command` for what they do."""
+"""`tidetray alarms`: list, acknowledge, shelve, learn anew, test."""
 
 from __future__ import annotations
 
 import sys
+import time
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import click
 
+from tidetray.analysis.live.alarm_load import alarm_frame
+from tidetray.analysis.record.trial_data import open_record
+from tidetray.ingest.alarms.book import AlarmBook, AlarmError
+from tidetray.ingest.alarms.delivery import Delivery, failing, post_test
+from tidetray.ingest.alarms.keeper import learn_anew
+from tidetray.ingest.core.readings import from_ms, to_ms
+from tidetray.ingest.files.weighing_files import parse_time
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder.alarm_service import senders_of
+from tidetray.ingest.settings.model import RECORD_FILE, load_settings
+from tidetray.ingest.store.recording import Store, open_store
+from tidetray.ui.cli import printing
 from tidetray.ui.cli.options import example, home_option, json_option
 
 
@@ -27,9 +42,20 @@ number_argument = click.argument("number", type=click.IntRange(min=1))
 @json_option
 def alarms_list(home: Path, days: int | None, as_json: bool) -> None:
     """Alarms that stand, with their numbers."""
-    from tidetray.ui.cli.alarms_command import print_alarms
-
-    print_alarms(home, history_days=days, as_json=as_json)
+    with open_record(home) as store:
+        book = AlarmBook(store)
+        since_ms = to_ms(datetime.now(UTC) - timedelta(days=days)) if days else 0
+        found = book.alarms(since_ms=since_ms) if days else book.alarms(standing=True)
+        troubles = failing(store)
+        zone = _zone(store)
+    table = alarm_frame(found)
+    cautions = [f"{each.recipient} cannot be told: {each.error}, {each.tries} tries" for each in troubles]
+    if as_json or len(table):
+        printing.frame(table, zone, as_json=as_json, cautions=cautions)
+        return
+    click.echo("No alarm stands." if not days else f"No alarm in {days} days.")
+    for caution in cautions:
+        click.echo(f"Note: {caution}")
 
 
 @alarms.command("acknowledge", epilog=example("tidetray alarms acknowledge 12 --who me"))
@@ -38,9 +64,9 @@ def alarms_list(home: Path, days: int | None, as_json: bool) -> None:
 @home_option
 def alarms_acknowledge(home: Path, number: int, who: str) -> None:
     """Say that somebody looks after alarm NUMBER: it is repeated no more."""
-    from tidetray.ui.cli.alarms_command import acknowledge
-
-    acknowledge(home, number, who=who)
+    with open_store(home / RECORD_FILE) as store:
+        alarm = _book(store, home).acknowledge(number, who=who, now_ms=_now_ms())
+    click.echo(f"Alarm {number} ({alarm.key.name}: {alarm.key.kind}) is acknowledged by {alarm.acknowledged_by}.")
 
 
 @alarms.command("shelve", epilog=example("tidetray alarms shelve 12 --hours 4 --who me"))
@@ -51,13 +77,22 @@ def alarms_acknowledge(home: Path, number: int, who: str) -> None:
 @click.option("--until", metavar="TIME", help="Until a time, in the trial's zone, as 2026-06-01T14:30.")
 @who_option
 @home_option
-def alarms_shelve(home: Path, number: int, hours: float | None, until: str | None, who: str) -> None:
+def alarms_shelve(home: Path, number: int, who: str, hours: float | None, until: str | None) -> None:
     """Hold back alarm NUMBER, and the same again, for a time: while somebody works on the tray."""
-    from tidetray.ui.cli.alarms_command import shelve
-
     if (hours is None) == (until is None):
         raise click.UsageError("Give either --hours or --until.")
-    shelve(home, number, who=who, hours=hours, until=until)
+    now_ms = _now_ms()
+    with open_store(home / RECORD_FILE) as store:
+        zone = _zone(store)
+        if hours is not None:
+            until_ms = now_ms + round(3_600_000 * hours)
+        else:
+            until_ms = to_ms(parse_time(until or "", ZoneInfo(zone)).time)
+        alarm = _book(store, home).shelve(number, until_ms=until_ms, who=who, now_ms=now_ms)
+    click.echo(
+        f"Alarm {number} ({alarm.key.name}: {alarm.key.kind}) is shelved until "
+        f"{printing.local(from_ms(until_ms), zone)}."
+    )
 
 
 @alarms.command("unshelve", epilog=example("tidetray alarms unshelve 12 --who me"))
@@ -66,9 +101,9 @@ def alarms_shelve(home: Path, number: int, hours: float | None, until: str | Non
 @home_option
 def alarms_unshelve(home: Path, number: int, who: str) -> None:
     """Watch for alarm NUMBER again before its time on the shelf is over."""
-    from tidetray.ui.cli.alarms_command import unshelve
-
-    unshelve(home, number, who=who)
+    with open_store(home / RECORD_FILE) as store:
+        alarm = _book(store, home).unshelve(number, who=who, now_ms=_now_ms())
+    click.echo(f"Alarm {number} ({alarm.key.name}: {alarm.key.kind}) is on watch again.")
 
 
 @alarms.command("learn", epilog=example("tidetray alarms learn tray-3"))
@@ -76,15 +111,54 @@ def alarms_unshelve(home: Path, number: int, who: str) -> None:
 @home_option
 def alarms_learn(home: Path, tray: str) -> None:
     """Learn the filling and draining times of TRAY anew: after another pump, hose or drain."""
-    from tidetray.ui.cli.alarms_command import learn
-
-    learn(home, tray)
+    with open_store(home / RECORD_FILE) as store:
+        sites = store.connection.execute("SELECT site FROM tray WHERE name = ?", (tray,)).fetchall()
+        if not sites:
+            raise AlarmError(f"there is no tray '{tray}'", mend="`tidetray status` shows their names")
+        for (site,) in sites:
+            learn_anew(store, site, tray, now_ms=_now_ms())
+    click.echo(f"{tray}: its filling and draining times are learned anew from the next cycles on.")
 
 
 @alarms.command("test", epilog=example("tidetray alarms test"))
 @home_option
 def alarms_test(home: Path) -> None:
     """Send a test message to everybody who is told of alarms, and say who took it."""
-    from tidetray.ui.cli.alarms_command import send_test
-
     sys.exit(0 if send_test(home) else 1)
+
+
+def send_test(home: Path) -> bool:
+    """Send a test message to every person, now and from here; whether all of them took it."""
+    settings = load_settings(home).alarms
+    if not settings.person:
+        raise AlarmError(
+            "there is nobody to tell",
+            where=str(home),
+            mend="Add [[alarms.person]] with a name and urls to tidetray.toml",
+        )
+    senders = senders_of(settings)
+    with open_store(home / RECORD_FILE) as store:
+        numbers = post_test(store, list(senders), now_ms=_now_ms())
+        delivery = Delivery(store, settings, zone=_zone(store), senders=senders, publish=None)
+        delivery.send_only(numbers, _now_ms())
+        delivery.close()
+        marks = ", ".join("?" * len(numbers))
+        rows = store.connection.execute(
+            f"SELECT recipient, sent_ms, error FROM outbox WHERE id IN ({marks}) ORDER BY id", numbers
+        ).fetchall()
+    for recipient, sent_ms, error in rows:
+        click.echo(f"{recipient}: {'told' if sent_ms is not None else f'NOT TOLD, {error}'}")
+    return all(sent_ms is not None for _, sent_ms, _ in rows)
+
+
+def _book(store: Store, home: Path) -> AlarmBook:
+    settings = load_settings(home).alarms
+    return AlarmBook(store, first=settings.told_first, mqtt=settings.mqtt)
+
+
+def _zone(store: Store) -> str:
+    return next((trial.zone for trial in Notebook(store).trials()), "UTC")
+
+
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000

@@ -9,8 +9,6 @@ from typing import Any
 
 import click
 
-from tidetray.ingest.settings.model import home_folder
-
 HOME_HELP = "The folder that holds the record; else TIDETRAY_HOME, else the platform's data folder."
 
 
@@ -18,6 +16,8 @@ def home_option(command: Callable[..., Any]) -> Callable[..., Any]:
     @click.option("--home", type=click.Path(path_type=Path, file_okay=False), help=HOME_HELP)
     @wraps(command)
     def with_home(*args: Any, home: Path | None, **more: Any) -> Any:
+        from tidetray.ingest.settings.model import home_folder
+
         return command(*args, home=home_folder(home), **more)
 
     return with_home
@@ -40,3 +40,6 @@ def example(text: str) -> str:
 as_of_option = click.option(
     "--as-of", metavar="DATE", help="As the notebook stood at the end of that day, or at that time."
 )
+who_option = click.option("--who", required=True, metavar="NAME", help="Who says so.")
+why_option = click.option("--why", required=True, metavar="TEXT", help="Why.")
+at_option = click.option("--at", metavar="TIME", help="When, in the trial's zone; else now.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -15,6 +15,7 @@ from rich.console import Console
 from rich.table import Table
 
 from tidetray.ui import words
+from tidetray.ui.columns import Shown, plain, records
 
 if TYPE_CHECKING:
     from tidetray.ingest.home.health import Finding
@@ -172,16 +173,6 @@ def print_json(value: Any) -> None:
     click.echo(json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False))
 
 
-def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows as plain values: times as ISO 8601 in UTC with Z, what is not known as null."""
-    return [{str(name): plain(value) for name, value in row.items()} for row in frame.to_dict("records")]
-
-
-def one_row(value: Any) -> pd.DataFrame:
-    """A single value as a table, for `records` to make plain."""
-    return pd.DataFrame({"value": [value]})
-
-
 def frame(table: pd.DataFrame, zone: str, *, as_json: bool, cautions: Iterable[str] = ()) -> None:
     """A table; with `as_json` an object with `rows` and `cautions`."""
     if as_json:
@@ -264,10 +255,6 @@ def overview(view: Overview, *, as_json: bool) -> None:
         click.echo(f"  set aside {local(message.received, view.zone)}: {message.reason}")
 
 
-Shown = dict[str, tuple[str, float, int]]
-"""Column -> its heading with the unit shown there, the factor to that unit, decimals."""
-
-
 def listed(table: pd.DataFrame, shown: Shown) -> None:
     """The columns named, in that order: for tables whose columns mean something of their own."""
     printed = Table(box=None, header_style="bold", pad_edge=False)
@@ -341,13 +328,3 @@ def _cell(column: str, value: Any, zone: str) -> str:
     if isinstance(value, float):
         return f"{value * SHOWN_FACTOR.get(column, 1.0):.{DECIMALS.get(column, 1)}f}"
     return str(value)
-
-
-def plain(value: Any) -> Any:
-    if value is None or (not isinstance(value, str | bool | list) and pd.isna(value)):
-        return None
-    if isinstance(value, datetime):
-        return f"{value.astimezone(UTC).isoformat(timespec='milliseconds').removesuffix('+00:00')}Z"
-    if hasattr(value, "item"):
-        return value.item()
-    return value

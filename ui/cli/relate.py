@@ -1,30 +1,58 @@
-"""The commands that ask what growth went with: `exposure`, `relate`, `positions`. Prints; decides nothing itself."""
+"""The commands that ask what growth went with: `relate`, `positions`."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import asdict
-from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import click
 import pandas as pd
 
-from tidetray.analysis.conditions.degree_days import total_warmth
-from tidetray.analysis.record.trial_data import TrialData
+from tidetray.analysis.record.trial_data import TrialData, open_record
 from tidetray.analysis.relations.predictors import CAUSES
-from tidetray.ui.cache.place_views import (
-    NO_GROWTH,
-    PlaceView,
-    RelationView,
-    not_weighed_twice,
-    place_view_of,
-    relation_view_of,
-    warmth_asked,
-    warmth_view_of,
-    warmth_words,
-)
+from tidetray.ui.cache.place_views import PlaceView, RelationView, place_view_of, relation_view_of
 from tidetray.ui.cli import printing
+from tidetray.ui.cli.opening import trial_of
+from tidetray.ui.cli.options import as_of_option, example, home_option, json_option, trial_option
+from tidetray.ui.columns import plain, records
+
+
+@click.command(epilog=example("tidetray relate --cause dry_lit_h_d --cause light_factor"))
+@home_option
+@trial_option
+@click.option(
+    "--cause",
+    "causes",
+    multiple=True,
+    metavar="NAME",
+    help="What to ask of; again for more. Else what this trial can tell.",
+)
+@as_of_option
+@json_option
+def relate(home: Path, trial: str | None, causes: tuple[str, ...], as_of: str | None, *, as_json: bool) -> None:
+    """What growth went with: exposure, light, warmth, air; with what cannot be told apart."""
+    with open_record(home) as store:
+        show_relation(trial_of(store, trial, as_of), causes, as_json=as_json)
+
+
+@click.command(epilog=example("tidetray positions --neighbours queen"))
+@home_option
+@trial_option
+@click.option(
+    "--neighbours",
+    type=click.Choice(["rook", "queen", "row", "column"]),
+    default="rook",
+    show_default=True,
+    help="Who counts as a neighbour: beside, before and behind; those at the corners too; or along one line.",
+)
+@as_of_option
+@json_option
+def positions(home: Path, trial: str | None, neighbours: str, as_of: str | None, *, as_json: bool) -> None:
+    """Whether a pot's place on its tray went with its growth, how pots grew apart, and what to do about it."""
+    with open_record(home) as store:
+        show_positions(trial_of(store, trial, as_of), neighbours, as_json=as_json)
+
 
 _EFFECTS = {
     "cause": ("cause", "", 1),
@@ -40,6 +68,8 @@ _EFFECTS = {
     "without_low": ("least without a tray", ".3f", 100),
     "without_high": ("most", ".3f", 100),
 }
+
+
 _FEATURES = {
     "feature": ("of the place", "", 1),
     "estimate": ("%/day each", ".2f", 100),
@@ -54,6 +84,8 @@ _FEATURES = {
     "n_pots": ("pots", ".0f", 1),
     "n_trays": ("trays", ".0f", 1),
 }
+
+
 _SPLIT = {
     "day": ("day", ".0f", 1),
     "n_pots": ("pots", ".0f", 1),
@@ -75,76 +107,6 @@ def _printed(table: pd.DataFrame, columns: dict[str, tuple[str, str, float]]) ->
             table[name] if not form else [None if pd.isna(v) else format(v * factor, form) for v in table[name]]
         )
     return out
-
-
-def show_exposure(
-    data: TrialData,
-    tray: str | None,
-    since: datetime | None,
-    *,
-    as_json: bool,
-    daily: bool,
-    environment: bool,
-    warmth: bool,
-    base_c: float | None,
-    top_c: float | None,
-    channel: str,
-) -> None:
-    if environment and (daily or warmth):
-        raise click.UsageError("--environment is a table of its own: ask for it without --daily and --warmth.")
-    asked = warmth_asked(data, base_c, top_c)
-    if warmth:
-        table, cautions = warmth_view_of(data, channel, asked, since)
-        if tray is not None:
-            table = table[table["tray"] == tray]
-        table = table.assign(day=table["day"].dt.strftime("%Y-%m-%d")) if daily else total_warmth(table)
-        printing.frame(table.reset_index(drop=True), data.trial.zone, as_json=as_json, cautions=cautions)
-        return
-    cautions = [*data.light[1], *data.left_out]
-    if daily:
-        table = _daily(data, since)
-        if tray is not None:
-            table = table[table["tray"] == tray]
-    else:
-        table = data.exposure if not environment else data.environment_of(data.intervals, asked)
-        if environment:
-            table = table.merge(data.exposure[["pot", "start", "end", "tray"]], on=["pot", "start", "end"])
-            table.insert(1, "tray", table.pop("tray"))
-            cautions += [*data.places[1], *data.water[1], warmth_words(asked)]
-        if tray is not None:
-            table = table[table["tray"] == tray]
-        if since is not None:
-            table = table[table["end"] > since]
-    if data.growth.table.empty and not daily:
-        cautions.append(f"{NO_GROWTH} By day and tray, `--daily` tells already.")
-    if not daily:
-        cautions += not_weighed_twice(data)
-    cautions += _geometry_cautions(data)
-    printing.frame(table.reset_index(drop=True), data.trial.zone, as_json=as_json, cautions=cautions)
-
-
-def _daily(data: TrialData, since: datetime | None) -> pd.DataFrame:
-    spans = data.record_span
-    if spans is None:
-        return pd.DataFrame()
-    start, end = spans
-    start = start if since is None else max(start, since.astimezone(UTC))
-    if start >= end:
-        return pd.DataFrame()
-    table = data.daily_exposure(start, end)
-    return table.assign(day=table["day"].dt.strftime("%Y-%m-%d"))
-
-
-def _geometry_cautions(data: TrialData) -> Iterable[str]:
-    """Pots that stand high in trays whose level nobody measures."""
-    high = data.pots[data.pots["height_m"] > 0]
-    levels = data.cycles()
-    without = sorted(set(high["tray"]) - set(levels.loc[levels["peak_level_m"].notna(), "tray"]))
-    if without:
-        yield (
-            f"{', '.join(without)} has no level readings: its pots count as wet while the tray is, whatever "
-            "their height."
-        )
 
 
 def show_relation(data: TrialData, causes: tuple[str, ...], *, as_json: bool) -> None:
@@ -173,8 +135,8 @@ def show_relation(data: TrialData, causes: tuple[str, ...], *, as_json: bool) ->
 
 def _relation_json(view: RelationView) -> dict[str, Any]:
     out: dict[str, Any] = {
-        "hours_flagged": printing.records(view.flags),
-        "readings_flagged": printing.records(view.recent),
+        "hours_flagged": records(view.flags),
+        "readings_flagged": records(view.recent),
         "answered": view.relation is not None,
         "why_not": view.why_not,
         "cautions": list(view.cautions),
@@ -188,7 +150,7 @@ def _relation_json(view: RelationView) -> dict[str, Any]:
             "without": r.without,
             "points": r.points,
         }
-        out |= {"sentences": list(r.sentences)} | {name: printing.records(frame) for name, frame in frames.items()}
+        out |= {"sentences": list(r.sentences)} | {name: records(frame) for name, frame in frames.items()}
     return out
 
 
@@ -226,24 +188,24 @@ def _positions_json(view: PlaceView) -> dict[str, Any]:
         p = view.positions
         out |= {
             "sentences": list(p.sentences),
-            "features": printing.records(p.features),
-            "explained": printing.plain(p.explained),
-            "explained_p": printing.plain(p.explained_p),
-            "moran": {name: printing.plain(value) for name, value in asdict(p.moran).items()},
-            "moran_after": {name: printing.plain(value) for name, value in asdict(p.moran_after).items()},
-            "places": printing.records(p.places),
-            "pots": printing.records(p.pots),
+            "features": records(p.features),
+            "explained": plain(p.explained),
+            "explained_p": plain(p.explained_p),
+            "moran": {name: plain(value) for name, value in asdict(p.moran).items()},
+            "moran_after": {name: plain(value) for name, value in asdict(p.moran_after).items()},
+            "places": records(p.places),
+            "pots": records(p.pots),
             "advice": list(p.advice.sentences),
-            "even_out": printing.records(p.advice.even_out),
+            "even_out": records(p.advice.even_out),
             "block_by": p.advice.block_by,
             "at_risk": p.advice.at_risk,
         }
     if view.spread is not None:
         s = view.spread
         out["spread"] = {
-            "split": printing.records(s.split),
-            "ratio": printing.plain(s.ratio),
-            "p": printing.plain(s.p),
+            "split": records(s.split),
+            "ratio": plain(s.ratio),
+            "p": plain(s.p),
             "sentences": list(s.sentences),
         }
     return out

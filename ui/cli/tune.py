@@ -1,9 +1,8 @@
-"""The command `tune`: prints the verdict, the next trial and the timetable; writes files and begins trials
-when asked."""
+"""`tidetray tune`: prints the verdict, the next trial and the timetable; writes files and begins trials when asked."""
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -13,8 +12,8 @@ import click
 from tidetray.analysis.plan.step import Tuned, TunedPair, tune_pair
 from tidetray.analysis.record.trial_data import TuningData
 from tidetray.ingest.files.written_values import parse_time
-from tidetray.ingest.settings.model import Settings
-from tidetray.ingest.store.recording import Store
+from tidetray.ingest.settings.model import RECORD_FILE, Settings, load_settings
+from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.wire.timetables import messages
 from tidetray.ui.cache.tuning import (
     CAUTION,
@@ -29,7 +28,42 @@ from tidetray.ui.cache.tuning import (
     value_table,
 )
 from tidetray.ui.cli import printing
+from tidetray.ui.cli.options import example, home_option, json_option
+from tidetray.ui.columns import one_row, records
 from tidetray.ui.prints import timetable_files
+
+
+@click.command(epilog=example("tidetray tune --factor dry_h_day --json"))
+@click.option("--trial", "trials", metavar="NAME", multiple=True, help="Which trials; else all of the site, together.")
+@click.option(
+    "--factor",
+    type=click.Choice(["dry_h_day", "floods_day", "dry_spell_h", "hold_minutes"]),
+    default="dry_h_day",
+    show_default=True,
+    help="What is tuned.",
+)
+@click.option(
+    "--saleable",
+    "saleable_g",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="G",
+    help="Tune the days to this net mass, not growth.",
+)
+@click.option("--planned", is_flag=True, help="The planned schedule as dose, not what the trays really did.")
+@click.option("--weeks", type=click.FloatRange(min=0.5), default=4, show_default=True, help="Length of the next trial.")
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Draws trays and chances.")
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Write the timetable there."
+)
+@click.option("--publish", is_flag=True, help="Send the timetable to the nodes, retained: pumps will follow it.")
+@click.option("--begin", "begin_as", metavar="NAME", help="Create the next trial in the notebook, under this name.")
+@click.option("--started", metavar="DATE", help="When that trial starts; else now.")
+@home_option
+@json_option
+def tune(home: Path, begin_as: str | None, **call: Any) -> None:
+    """How growth hangs on the floods; the next trial; its timetable."""
+    with open_store(home / RECORD_FILE, read_only=begin_as is None) as store:
+        run(store, load_settings(home), begin_as=begin_as, now=datetime.now(UTC), **call)
 
 
 def run(
@@ -85,7 +119,7 @@ def run(
 def as_plain(found: Tuned, data: TuningData, settings: Settings) -> dict[str, Any]:
     """Everything as plain values, unrounded, NaN as null."""
     fit, top, worth = found.fit, found.fit.quadratic, value_table(found, data, settings)
-    plain = lambda value: printing.records(printing.one_row(value))[0]["value"]  # noqa: E731
+    plain = lambda value: records(one_row(value))[0]["value"]  # noqa: E731
     return {
         "trials": list(data.trials),
         "factor": found.factor,
@@ -101,28 +135,28 @@ def as_plain(found: Tuned, data: TuningData, settings: Settings) -> dict[str, An
         "delta_high": plain(top.delta_high if top else None),
         "bootstrap_low": plain(top.boot_low if top else None),
         "bootstrap_high": plain(top.boot_high if top else None),
-        "curves": printing.records(fit.curves),
-        "trays": printing.records(fit.units),
-        "chances": printing.records(found.chances),
-        "next_trial": printing.records(found.proposal.schedules) if found.proposal else [],
+        "curves": records(fit.curves),
+        "trays": records(fit.units),
+        "chances": records(found.chances),
+        "next_trial": records(found.proposal.schedules) if found.proposal else [],
         "expects": found.proposal.sentence if found.proposal else found.why_no_proposal,
-        "timetable": printing.records(found.timetable.floods) if found.timetable else [],
+        "timetable": records(found.timetable.floods) if found.timetable else [],
         "why_no_timetable": found.why_no_timetable,
         "forbidden": list(found.possible.forbidden),
-        "value": printing.records(worth) if worth is not None else [],
+        "value": records(worth) if worth is not None else [],
         "cautions": [*fit.cautions, *data.cautions],
     }
 
 
 def pair_as_plain(both: TunedPair) -> dict[str, Any]:
-    plain = printing.records(printing.one_row(both.fit.optimum[0]).assign(second=both.fit.optimum[1]))[0]
+    plain = records(one_row(both.fit.optimum[0]).assign(second=both.fit.optimum[1]))[0]
     return {
         "verdict": both.fit.verdict,
         "finding": both.fit.finding,
         "best": both.fit.best,
         "optimum": [plain["value"], plain["second"]],
-        "surfaces": printing.records(both.fit.surfaces),
-        "next_trial": printing.records(both.proposal.schedules) if both.proposal else [],
+        "surfaces": records(both.fit.surfaces),
+        "next_trial": records(both.proposal.schedules) if both.proposal else [],
         "expects": both.proposal.sentence if both.proposal else both.why_no_proposal,
     }
 

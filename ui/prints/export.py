@@ -22,7 +22,7 @@ from tidetray.ingest.files.package_tables import TABLES, Field, Table, notebook_
 from tidetray.ingest.notebook.facts import Trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store.recording import Store
-from tidetray.ui.cli.printing import records
+from tidetray.ui.columns import records
 
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 MIAPPE_VERSION = "1.1"

@@ -19,10 +19,10 @@ from tidetray.analysis.pictures import growth as growth_charts
 from tidetray.analysis.plan.step import Tuned
 from tidetray.analysis.record.trial_data import TrialData, TuningData
 from tidetray.analysis.relations.predictors import CAUSES
+from tidetray.ui.cache.compared import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
 from tidetray.ui.cache.place_views import FEATURE_WORDS, NO_GROWTH, PlaceView, RelationView
 from tidetray.ui.cache.tuning import CAUTION
-from tidetray.ui.cli.compare import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
-from tidetray.ui.cli.printing import Shown
+from tidetray.ui.columns import Shown
 from tidetray.ui.prints.timetable_files import clock_text
 from tidetray.ui.report.parts import Cautions, Figure, Section, Table, Words, noted, table, words
 

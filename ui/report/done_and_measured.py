@@ -16,7 +16,7 @@ from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.notebook.scales import all_balances
 from tidetray.ingest.store.recording import Store
 from tidetray.ui.charts.design_map import design_maps
-from tidetray.ui.cli.printing import Shown
+from tidetray.ui.columns import Shown
 from tidetray.ui.report.parts import Cautions, Figure, Section, Table, Words, noted, table, words
 from tidetray.ui.words import many
 

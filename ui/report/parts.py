@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from tidetray.analysis.pictures.base import Spec
-from tidetray.ui.cli.printing import Shown
+from tidetray.ui.columns import Shown
 
 NOT_KNOWN = "–"
 

@@ -9,9 +9,9 @@ from tidetray.analysis.compare.trial import TrialComparison, last_whole_day
 from tidetray.analysis.pictures import growth as charts_growth
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.written_values import parse_mass_g
+from tidetray.ui.cache.compared import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
 from tidetray.ui.cache.reading import chosen_trial, comparison, masses
-from tidetray.ui.cli.compare import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
-from tidetray.ui.cli.printing import Shown
+from tidetray.ui.columns import Shown
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture

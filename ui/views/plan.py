@@ -20,7 +20,7 @@ from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import home_folder
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.changes.figures import figure
-from tidetray.ui.cli.plan_commands import CROSSOVER, lay_out_file, past_spread, second_run
+from tidetray.ui.changes.laying_out import CROSSOVER, lay_out_file, past_spread, second_run
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head
 from tidetray.ui.prints import labels

@@ -23,6 +23,7 @@ from tidetray.ingest.home.accounts import (
 )
 from tidetray.ingest.home.health import examine
 from tidetray.ui.cli.main import cli
+from tidetray.ui.cli.people import people as people_command
 
 NOW = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
 RIGHT = "seven wet pots"
@@ -200,7 +201,7 @@ def test_accounts_by_command_and_no_password_as_an_argument(tmp_path: Path) -> N
     run("people", "password", "Kim", "--password-file", secret, "--home", tmp_path)
     assert people.session(token, now=NOW) is None
     assert "there is no account 'Alex'" in run("people", "remove", "Alex", "--home", tmp_path, expect=1)
-    options = [name for command in cli.commands["people"].commands.values() for p in command.params for name in p.opts]  # type: ignore[attr-defined]
+    options = [name for part in people_command.commands.values() for p in part.params for name in p.opts]
     assert "--password" not in options
 
 

@@ -11,21 +11,21 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from tests.ui.cli.test_main import home, run  # noqa: F401 a fixture
+from tests.ui.cli.test_main import command, home, run  # noqa: F401 a fixture
 from tidetray.ingest.files.trial_file import load_trial
-from tidetray.ui.cli.main import cli
+from tidetray.ui.cli.main import COMMANDS, cli
 
 WHO = ("--who", "me", "--why", "misread")
 
-GROUPS = [(name, group) for name, group in cli.commands.items() if isinstance(group, click.Group)]
+GROUPS = [(name, group) for name in COMMANDS if isinstance(group := command(name), click.Group)]
 
 
 @pytest.mark.parametrize(("name", "part"), [(name, part) for name, group in GROUPS for part in group.commands])
 def test_parts_of_commands_explain_themselves(name: str, part: str) -> None:
     text = run(name, part, "--help")
     assert re.search(rf"Example:\s+tidetray {name} {part}\b", text)
-    command = next(group for known, group in GROUPS if known == name).commands[part]
-    assert all(option.help for option in command.params if isinstance(option, click.Option))
+    found = next(group for known, group in GROUPS if known == name).commands[part]
+    assert all(option.help for option in found.params if isinstance(option, click.Option))
 
 
 def found(*words: object) -> list[dict[str, object]]:

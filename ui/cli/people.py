@@ -1,9 +1,7 @@
-"""The commands of setting up: all of it started by one, and who may use the pages."""
+"""`tidetray people`: who may use the pages, and what each may do."""
 
 from __future__ import annotations
 
-import logging
-import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,6 +10,7 @@ from typing import Any
 import click
 
 from tidetray.ingest.home.accounts import ROLES, People, PeopleError
+from tidetray.ui.cli import printing
 from tidetray.ui.cli.options import example, home_option, json_option
 
 COMMAND_LINE = "command line"
@@ -85,8 +84,6 @@ def remove(home: Path, name: str) -> None:
 @json_option
 def list_people(home: Path, as_json: bool) -> None:
     """The accounts and their roles."""
-    from tidetray.ui.cli import printing
-
     found = People(home).all()
     if as_json:
         printing.print_json([{"name": person.name, "role": person.role} for person in found])
@@ -105,19 +102,3 @@ def _password(file: Path | None) -> str:
     except (OSError, UnicodeDecodeError) as error:
         raise PeopleError(f"the password cannot be read: {error}", where=str(file), mend="Mend that file") from error
     return lines[0] if lines else ""
-
-
-@click.command(epilog=example("tidetray start --home trials"))
-@click.option("--port", type=click.IntRange(0, 65535), help="Of the web pages; else as in the settings (8501).")
-@home_option
-def start(home: Path, port: int | None) -> None:
-    """Pages, recorder and, if so set up, a broker, until stopped with Ctrl-C. Begin here: the pages lead on."""
-    from tidetray.ui.web.start import run_start
-
-    logging.basicConfig(level=logging.WARNING, stream=sys.stderr)
-    sys.exit(run_start(home, port=port))
-
-
-def add_commands(cli: click.Group) -> None:
-    cli.add_command(people)
-    cli.add_command(start)

@@ -1,4 +1,4 @@
-"""`tidetray seal`: old readings into sealed files now, or what would be sealed."""
+"""The commands that look after a home: `tidetray check`, `backup` and `seal`."""
 
 from __future__ import annotations
 
@@ -8,7 +8,61 @@ from pathlib import Path
 
 import click
 
+from tidetray.ingest.home.health import examine, examine_recorder
+from tidetray.ingest.influx.queue import send_refused_again
+from tidetray.ingest.recorder.recorder import is_recording
+from tidetray.ingest.settings.model import RECORD_FILE, load_settings
+from tidetray.ingest.store import sealing
+from tidetray.ingest.store.backup import back_up
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui.cli import printing
 from tidetray.ui.cli.options import example, home_option, json_option
+
+
+@click.command(epilog=example("tidetray check"))
+@click.option(
+    "--recorder", "only_recorder", is_flag=True, help="Only whether a recorder is at work; for health checks."
+)
+@click.option(
+    "--prepare",
+    is_flag=True,
+    help="First make InfluxDB ready as [influx] names it: organisation, buckets, task, token.",
+)
+@home_option
+@json_option
+def check(home: Path, only_recorder: bool, prepare: bool, as_json: bool) -> None:
+    """Settings, broker, record, zones, disk, InfluxDB: all that is wrong, at once."""
+    if prepare:
+        prepare_home(home, as_json=as_json)
+    findings = [examine_recorder(home)] if only_recorder else examine(home)
+    printing.findings(findings, as_json=as_json)
+    sys.exit(0 if all(finding.ok for finding in findings) else 1)
+
+
+def prepare_home(home: Path, *, as_json: bool) -> None:
+    """Make InfluxDB ready, then let what it once refused go out again; a line for each thing done."""
+    from tidetray.ingest.influx.setup import prepare_influx
+
+    settings = load_settings(home).influx
+    for line in prepare_influx(settings):
+        click.echo(f"ready {line}", err=as_json)
+    if settings.forward and (home / RECORD_FILE).is_file():
+        with open_store(home / RECORD_FILE) as store:
+            again = send_refused_again(store)
+        if again:
+            click.echo(f"ready {again} points that were refused go out again", err=as_json)
+
+
+@click.command(epilog=example("tidetray backup tidetray-2026-06-01.sqlite"))
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@home_option
+@json_option
+def backup(home: Path, file: Path, as_json: bool) -> None:
+    """Copy the whole record into the new FILE, while it is being recorded into, and check the copy."""
+    made = back_up(home / RECORD_FILE, file)
+    printing.backup(made, as_json=as_json)
+    sys.exit(1 if made.faults else 0)
+
 
 REST = 4.0
 """While a recorder is at work, this many times as long as each step took is left to it."""
@@ -27,12 +81,6 @@ REST = 4.0
 @json_option
 def seal(home: Path, days: int | None, *, dry_run: bool, as_json: bool) -> None:
     """Put old raw readings into sealed files, a month each: small, checked, and read as before."""
-    from tidetray.ingest.recorder.recorder import is_recording
-    from tidetray.ingest.settings.model import RECORD_FILE, load_settings
-    from tidetray.ingest.store import sealing
-    from tidetray.ingest.store.recording import open_store
-    from tidetray.ui.cli import printing
-
     days = days or load_settings(home).record.seal_after_days
     if not days:
         raise click.UsageError("The settings say never (`seal_after_days = 0`): give --older-than DAYS.")

@@ -1,26 +1,22 @@
-"""Commands of planning: power, layout, crossover, labels, maps. Registered in `ui/cli/notebook.py`."""
+"""A trial laid out: treatments drawn over trays, pots over places, written into the trial's own file."""
 
 from __future__ import annotations
 
-import math
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 
-import click
 import pandas as pd
 
-from tidetray.analysis.plan.power_advice import Spread, advise, spread_from
+from tidetray.analysis.plan.power_advice import Spread, spread_from
 from tidetray.analysis.plan.randomise import Layout, TrayPlace, crossover, lay_out, place_pots
-from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
+from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.files.weighing_files import read_start_masses
 from tidetray.ingest.notebook.facts import PotPlan, TrialPlan
-from tidetray.ui.cli import printing
-from tidetray.ui.prints import labels
 
 
 def past_spread(data: TrialData) -> Spread:
@@ -34,70 +30,6 @@ def past_spread(data: TrialData) -> Spread:
     if frame.empty:
         raise ValueError("the past trial has no growth yet: give the spread that you expect")
     return spread_from(frame, response="rgr_per_day", treatment="treatment", tray="tray")
-
-
-def print_power(
-    home: Path,
-    *,
-    treatments: int,
-    trays: int,
-    pots: int,
-    difference: float,
-    tray_sd: float | None,
-    pot_sd: float | None,
-    from_trial: str | None,
-    target: float,
-    alpha: float,
-    as_json: bool,
-) -> None:
-    cautions: tuple[str, ...] = ()
-    unit = ""
-    if from_trial is not None:
-        with open_record(home) as store:
-            learned = past_spread(TrialData(store, choose_trial(store, from_trial)))
-        tray_sd = learned.tray_sd if tray_sd is None else tray_sd
-        pot_sd = learned.pot_sd if pot_sd is None else pot_sd
-        cautions, unit = learned.cautions, "per day"
-    if tray_sd is None or pot_sd is None:
-        raise EntryError(
-            "the spread is missing", mend="Give --tray-sd and --pot-sd, or --from-trial NAME to learn them from"
-        )
-    found = advise(
-        treatments=treatments,
-        trays=trays,
-        pots=pots,
-        difference=difference,
-        tray_sd=tray_sd,
-        pot_sd=pot_sd,
-        target=target,
-        alpha=alpha,
-        unit=unit,
-    )
-    if as_json:
-        figures = {
-            "power": found.power,
-            "detectable_difference": found.detectable,
-            "tray_sd": tray_sd,
-            "pot_sd": pot_sd,
-        }
-        printing.print_json(
-            {k: None if math.isnan(v) else v for k, v in figures.items()}
-            | {
-                "needed": printing.records(found.needed),
-                "trays_or_pots": printing.records(found.trays_against_pots),
-                "sentences": list(found.sentences),
-                "cautions": list(cautions),
-            }
-        )
-        return
-    if from_trial is not None:
-        click.echo(
-            f"Learned from {from_trial}: {tray_sd:.3g} per day between trays, {pot_sd:.3g} between pots of a tray."
-        )
-    for sentence in found.sentences:
-        click.echo(sentence)
-    click.echo(f"\nTrays per treatment needed, by pots per tray (found {target:.0%} of the time):")
-    printing.frame(found.needed, "UTC", as_json=False, cautions=cautions)
 
 
 def laid_out(plan: TrialPlan, seed: int, start_g: Mapping[str, float] | None = None) -> tuple[TrialPlan, Layout]:
@@ -207,30 +139,3 @@ def second_run(treatments: dict[str, str], seed: int) -> pd.DataFrame:
     second = crossover(Layout(0, treatments, 0.0, ()), seed=seed)
     rows = [(tray, treatments[tray], second[tray]) for tray in second]
     return pd.DataFrame(rows, columns=["tray", "first_run", "second_run"])
-
-
-def print_crossover(home: Path, trial: str | None, seed: int, *, as_json: bool) -> None:
-    with open_record(home) as store:
-        data = TrialData(store, choose_trial(store, trial))
-        printing.frame(second_run(data.treatments, seed), data.trial.zone, as_json=as_json, cautions=CROSSOVER)
-
-
-def write_labels(home: Path, trial: str | None, url: str, out: Path) -> None:
-    with open_record(home) as store:
-        data = TrialData(store, choose_trial(store, trial))
-        page = labels.label_page(data.trial.name, data.pots[data.pots["to"].isna()], url)
-    _write(out, page)
-    click.echo(f"Wrote {out}: print it, laminate the labels, and try one with a phone before the rest.")
-
-
-def write_map(home: Path, trial: str | None, out: Path) -> None:
-    with open_record(home) as store:
-        data = TrialData(store, choose_trial(store, trial))
-        page = labels.map_page(data.plan, data.pots[data.pots["to"].isna()], data.treatments)
-    _write(out, page)
-    click.echo(f"Wrote {out}.")
-
-
-def _write(out: Path, page: str) -> None:
-    out.parent.mkdir(parents=True, exist_ok=True)
-    out.write_text(page, encoding="utf-8")

@@ -1,0 +1,129 @@
+"""`tidetray growth` and `compare`: how fast pots grew, and under which treatment."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from tidetray.analysis.compare.trial import TrialComparison, compare_trial
+from tidetray.analysis.record.trial_data import open_record
+from tidetray.ui.cache.compared import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
+from tidetray.ui.cli import printing
+from tidetray.ui.cli.opening import known_tray, since_time, trial_of
+from tidetray.ui.cli.options import (
+    as_of_option,
+    example,
+    home_option,
+    json_option,
+    since_option,
+    tray_option,
+    trial_option,
+)
+from tidetray.ui.columns import records
+
+
+@click.command(epilog=example("tidetray growth --since 2026-06-01"))
+@home_option
+@trial_option
+@tray_option
+@since_option
+@as_of_option
+@json_option
+def growth(
+    home: Path, trial: str | None, tray: str | None, since: str | None, as_of: str | None, *, as_json: bool
+) -> None:
+    """Growth per pot between its weigh-ins, beside its exposure."""
+    with open_record(home) as store:
+        data = trial_of(store, trial, as_of)
+        both = data.exposure_and_growth
+        table = _part(both.table, known_tray(data, tray), since_time(since, data.trial.zone))
+        printing.frame(table, data.trial.zone, as_json=as_json, cautions=both.cautions)
+
+
+def _part(table: Any, tray: str | None, since: datetime | None) -> Any:
+    if tray is not None:
+        table = table[table["tray"] == tray]
+    if since is not None:
+        table = table[table["end"] > since]
+    return table.reset_index(drop=True)
+
+
+@click.command(epilog=example("tidetray compare --saleable 2.5 --json"))
+@home_option
+@trial_option
+@as_of_option
+@click.option("--day", type=int, metavar="N", help="Compare on this day after the first weigh-in; else the last.")
+@click.option(
+    "--saleable", "saleable_g", type=float, metavar="G", help="Also the days until a pot's plants weigh G grams."
+)
+@click.option(
+    "--multiplicity",
+    type=click.Choice(["holm", "fdr"]),
+    default="holm",
+    show_default=True,
+    help="Over days and pairs: holm against any false claim, fdr against a share of them.",
+)
+@json_option
+def compare(home: Path, trial: str | None, as_of: str | None, *, as_json: bool, **asked: Any) -> None:
+    """Which treatment grows fastest, and whether the difference is real: the tray counts, not the pot."""
+    with open_record(home) as store:
+        print_comparison(compare_trial(trial_of(store, trial, as_of).masses, **asked), as_json=as_json)
+
+
+def print_comparison(found: TrialComparison, *, as_json: bool) -> None:
+    if as_json:
+        printing.print_json(as_plain(found))
+        return
+    for sentence in found.sentences:
+        click.echo(sentence)
+    for caution in found.cautions:
+        click.echo(f"Note: {caution}")
+    click.echo(f"\nMass after {found.day} days; 95 % intervals, p for all pairs together, trays counted and not pots")
+    printing.listed(found.at_day.means, MEANS)
+    printing.listed(found.at_day.pairs, PAIRS)
+    printing.listed(found.at_day.anova, TESTS)
+    click.echo(f"\nGrowth over {found.day} days")
+    printing.listed(rates(found), RATES)
+    printing.listed(found.growth.pairs, RATE_PAIRS)
+    printing.listed(found.growth.anova, TESTS)
+    if len(found.lag.table):
+        click.echo("\nDays lost at first; below zero a head start")
+        printing.listed(found.lag.table, LAG)
+
+
+def as_plain(found: TrialComparison) -> dict[str, Any]:
+    """All tables as lists of plain rows."""
+    day, growth = found.at_day, found.growth
+    out: dict[str, Any] = {
+        "sentences": list(found.sentences),
+        "cautions": list(found.cautions),
+        "day": found.day,
+        "at_day": {
+            name: records(getattr(day, name))
+            for name in ("anova", "means", "pairs", "variance", "covariates", "tray_means", "games_howell", "checks")
+        },
+        "growth": {
+            name: records(getattr(growth, name)) for name in ("anova", "pairs", "days", "variance", "tray_rates")
+        }
+        | {"rates": records(rates(found))},
+        "means": records(found.means),
+        "crossings": records(found.crossings.table),
+        "lag": records(found.lag.table),
+        "to_mass": None,
+        "wet_dry": None,
+    }
+    if found.to_mass:
+        curves = found.to_mass.curves
+        out["to_mass"] = {
+            "mass_g": found.to_mass.mass_g,
+            "means": records(found.to_mass.comparison.means) if found.to_mass.comparison else [],
+            "pairs": records(found.to_mass.comparison.pairs) if found.to_mass.comparison else [],
+            "trays": records(curves.trays),
+            "treatments": records(curves.treatments),
+        }
+    if found.wet_dry:
+        out["wet_dry"] = {"pairs": records(found.wet_dry.pairs), "holds": found.wet_dry.holds}
+    return out

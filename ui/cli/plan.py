@@ -1,0 +1,173 @@
+"""`tidetray plan`: trays and pots needed, layout, crossover, labels, maps."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import click
+
+from tidetray.analysis.plan.power_advice import advise
+from tidetray.analysis.record.trial_data import open_record
+from tidetray.ingest.core.refusals import EntryError
+from tidetray.ui.changes.laying_out import CROSSOVER, lay_out_file, past_spread, second_run
+from tidetray.ui.cli import printing
+from tidetray.ui.cli.opening import trial_of
+from tidetray.ui.cli.options import example, home_option, json_option, trial_option
+from tidetray.ui.columns import records
+from tidetray.ui.prints import labels
+
+
+@click.group(
+    epilog=example(
+        "tidetray plan power --treatments 3 --trays 3 --pots 8 --difference 0.01 --tray-sd 0.004 --pot-sd 0.006"
+    )
+)
+def plan() -> None:
+    """Plan a trial: trays and pots needed, layout, crossover, labels, maps."""
+
+
+@plan.command("power", epilog=example("tidetray plan power --trays 3 --pots 8 --difference 0.01 --from-trial plugs"))
+@click.option("--treatments", type=click.IntRange(min=2), default=2, show_default=True, help="How many treatments.")
+@click.option("--trays", type=click.IntRange(min=1), required=True, help="Trays per treatment.")
+@click.option("--pots", type=click.IntRange(min=1), required=True, help="Pots per tray.")
+@click.option("--difference", type=float, required=True, help="The difference worth having, such as 0.01 per day.")
+@click.option("--tray-sd", type=float, help="Standard deviation between trays, in the same unit.")
+@click.option("--pot-sd", type=float, help="Standard deviation between pots of one tray.")
+@click.option("--from-trial", metavar="NAME", help="Learn both from the growth rates of a trial in the notebook.")
+@click.option("--power", "target", type=float, default=0.8, show_default=True, help="How surely it is to be found.")
+@click.option("--alpha", type=float, default=0.05, show_default=True, help="Risk of a false claim.")
+@home_option
+@json_option
+def plan_power(
+    home: Path,
+    *,
+    treatments: int,
+    trays: int,
+    pots: int,
+    difference: float,
+    tray_sd: float | None,
+    pot_sd: float | None,
+    from_trial: str | None,
+    target: float,
+    alpha: float,
+    as_json: bool,
+) -> None:
+    """How many trays and pots tell a difference worth having, and what they cannot tell."""
+    cautions: tuple[str, ...] = ()
+    unit = ""
+    if from_trial is not None:
+        with open_record(home) as store:
+            learned = past_spread(trial_of(store, from_trial))
+        tray_sd = learned.tray_sd if tray_sd is None else tray_sd
+        pot_sd = learned.pot_sd if pot_sd is None else pot_sd
+        cautions, unit = learned.cautions, "per day"
+    if tray_sd is None or pot_sd is None:
+        raise EntryError(
+            "the spread is missing", mend="Give --tray-sd and --pot-sd, or --from-trial NAME to learn them from"
+        )
+    found = advise(
+        treatments=treatments,
+        trays=trays,
+        pots=pots,
+        difference=difference,
+        tray_sd=tray_sd,
+        pot_sd=pot_sd,
+        target=target,
+        alpha=alpha,
+        unit=unit,
+    )
+    if as_json:
+        figures = {
+            "power": found.power,
+            "detectable_difference": found.detectable,
+            "tray_sd": tray_sd,
+            "pot_sd": pot_sd,
+        }
+        printing.print_json(
+            {k: None if math.isnan(v) else v for k, v in figures.items()}
+            | {
+                "needed": records(found.needed),
+                "trays_or_pots": records(found.trays_against_pots),
+                "sentences": list(found.sentences),
+                "cautions": list(cautions),
+            }
+        )
+        return
+    if from_trial is not None:
+        click.echo(
+            f"Learned from {from_trial}: {tray_sd:.3g} per day between trays, {pot_sd:.3g} between pots of a tray."
+        )
+    for sentence in found.sentences:
+        click.echo(sentence)
+    click.echo(f"\nTrays per treatment needed, by pots per tray (found {target:.0%} of the time):")
+    printing.frame(found.needed, "UTC", as_json=False, cautions=cautions)
+
+
+@plan.command("layout", epilog=example("tidetray plan layout trial.toml --seed 7 --out laid-out.toml"))
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option(
+    "--seed", type=click.IntRange(min=0), required=True, help="Draws the layout; the same seed gives the same one."
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    required=True,
+    help="The trial's file with the layout in it.",
+)
+@click.option(
+    "--start-masses",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="What each pot's plants weigh now (.csv or .xlsx, columns pot and start_g): every tray gets as heavy ones.",
+)
+@click.option("--decimal-comma", is_flag=True, help="That file writes 12,5 for twelve and a half.")
+def plan_layout(file: Path, seed: int, out: Path, start_masses: Path | None, *, decimal_comma: bool) -> None:
+    """Draw which tray of a trial's FILE gets which treatment and where each pot stands; then load the new file."""
+    for line in lay_out_file(file, seed, out, start_masses, decimal_comma=decimal_comma):
+        click.echo(line)
+    click.echo(f"Wrote {out} (seed {seed}). Load it with `tidetray load {out}`; then leave pots and trays in place.")
+
+
+@plan.command("crossover", epilog=example("tidetray plan crossover --seed 7"))
+@click.option("--seed", type=click.IntRange(min=0), required=True, help="Draws which tray changes to what.")
+@trial_option
+@home_option
+@json_option
+def plan_crossover(home: Path, trial: str | None, seed: int, as_json: bool) -> None:
+    """Which treatment each tray gets in a second run; pots stay in place."""
+    with open_record(home) as store:
+        data = trial_of(store, trial)
+        printing.frame(second_run(data.treatments, seed), data.trial.zone, as_json=as_json, cautions=CROSSOVER)
+
+
+@plan.command("labels", epilog=example("tidetray plan labels --url http://192.168.1.20:8501 --out labels.html"))
+@click.option("--url", required=True, help="Where phones reach the pages of `tidetray dashboard`.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="A page to print.")
+@trial_option
+@home_option
+def plan_labels(home: Path, trial: str | None, url: str, out: Path) -> None:
+    """A page of pot labels to print: a code that opens the pot's weigh-in, its name beside it in plain text."""
+    with open_record(home) as store:
+        data = trial_of(store, trial)
+        page = labels.label_page(data.trial.name, data.pots[data.pots["to"].isna()], url)
+    _write(out, page)
+    click.echo(f"Wrote {out}: print it, laminate the labels, and try one with a phone before the rest.")
+
+
+@plan.command("map", epilog=example("tidetray plan map --out map.html"))
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="A page to print.")
+@trial_option
+@home_option
+def plan_map(home: Path, trial: str | None, out: Path) -> None:
+    """A map to print: which tray gets what, and which pot stands where."""
+    with open_record(home) as store:
+        data = trial_of(store, trial)
+        page = labels.map_page(data.plan, data.pots[data.pots["to"].isna()], data.treatments)
+    _write(out, page)
+    click.echo(f"Wrote {out}.")
+
+
+def _write(out: Path, page: str) -> None:
+    out.parent.mkdir(parents=True, exist_ok=True)
+    out.write_text(page, encoding="utf-8")

@@ -1,0 +1,61 @@
+"""`tidetray record`: the recorder, alone in its process."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import sys
+from pathlib import Path
+
+import click
+
+from tidetray.ingest.influx.thread import ForwardService
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder.alarm_service import AlarmService
+from tidetray.ingest.recorder.recorder import Recorder, RecorderLock
+from tidetray.ingest.recorder.sealing_service import SealingService
+from tidetray.ingest.recorder.status import JsonLines
+from tidetray.ingest.settings.model import RECORD_FILE, check_rules, load_settings
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui.cli.options import example, home_option
+
+
+@click.command(epilog=example("tidetray record --home trials"))
+@click.option(
+    "--log",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="Form of what is printed.",
+)
+@home_option
+def record(home: Path, form: str) -> None:
+    """The recorder, until stopped with Ctrl-C or SIGTERM."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
+    log = logging.getLogger("tidetray")
+    if form == "json":
+        logging.getLogger().handlers[0].setFormatter(JsonLines())
+    settings = load_settings(home)
+    with RecorderLock(home), open_store(home / RECORD_FILE) as store:
+        check_rules(settings, home, Notebook(store).scheduled_trays())
+        forwarding = ForwardService(home, settings.influx)
+        recorder = Recorder(store, settings, forwarding.state)
+        services = [AlarmService(home, settings, recorder.is_well), SealingService(home, settings), forwarding]
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: recorder.stop())
+        log.info("recording into %s. Stop with Ctrl-C", home)
+        for service in services:
+            service.start()
+        try:
+            totals = recorder.run()
+        finally:
+            for service in services:
+                service.stop()
+    log.info(
+        "stopped. %d readings in %d messages recorded, %d messages came twice, %d set aside",
+        totals.readings,
+        totals.messages,
+        totals.doubled,
+        totals.set_aside,
+    )

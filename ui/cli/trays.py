@@ -1,0 +1,201 @@
+"""The commands about trays as they stand and what they went through: `status`, `sites`, `cycles`, `exposure`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import click
+import pandas as pd
+
+from tidetray.analysis.conditions.degree_days import total_warmth
+from tidetray.analysis.record.trial_data import TrialData, open_record
+from tidetray.ingest.core.readings import CHANNELS, to_ms
+from tidetray.ingest.influx.client import Influx
+from tidetray.ingest.influx.reader import InfluxReader
+from tidetray.ingest.settings.model import InfluxSettings, load_settings
+from tidetray.ui.cache.overview import overview
+from tidetray.ui.cache.place_views import NO_GROWTH, not_weighed_twice, warmth_asked, warmth_view_of, warmth_words
+from tidetray.ui.cli import printing
+from tidetray.ui.cli.opening import known_tray, since_time, trial_of
+from tidetray.ui.cli.options import (
+    as_of_option,
+    example,
+    home_option,
+    json_option,
+    since_option,
+    tray_option,
+    trial_option,
+)
+
+
+@click.command(epilog=example("tidetray status --json"))
+@home_option
+@trial_option
+@json_option
+def status(home: Path, trial: str | None, as_json: bool) -> None:
+    """Trays now: wet or dry, last flood, failed cycles; nodes, and messages missing."""
+    with open_record(home) as store:
+        printing.overview(overview(store, home, trial, datetime.now(UTC)), as_json=as_json)
+
+
+@click.command(epilog=example("tidetray sites --site nursery"))
+@click.option("--site", metavar="NAME", help="Only this one.")
+@home_option
+@json_option
+def sites(home: Path, site: str | None, as_json: bool) -> None:
+    """All sites that recorders pass on to InfluxDB: last readings, and the day before."""
+    print_sites(load_settings(home).influx, site, datetime.now(UTC), as_json=as_json)
+
+
+@click.command(epilog=example("tidetray cycles --tray tray-1 --since 2026-06-01"))
+@home_option
+@trial_option
+@tray_option
+@since_option
+@json_option
+def cycles(home: Path, trial: str | None, tray: str | None, since: str | None, as_json: bool) -> None:
+    """Floods and drains of the trays, and how each cycle went."""
+    with open_record(home) as store:
+        data = trial_of(store, trial)
+        printing.frame(
+            data.cycles(known_tray(data, tray), since=since_time(since, data.trial.zone)),
+            data.trial.zone,
+            as_json=as_json,
+        )
+
+
+def print_sites(settings: InfluxSettings, site: str | None, now: datetime, *, as_json: bool) -> None:
+    reader = InfluxReader(Influx(settings))
+    try:
+        table = sites_frame(reader, site, now)
+    finally:
+        reader.close()
+    if not as_json:
+        for column in ("value", "mean", "min", "max"):
+            table[column] = [f"{value:.4g}" if pd.notna(value) else None for value in table[column]]
+    printing.frame(table, "UTC", as_json=as_json)
+    if table.empty and not as_json:
+        click.echo("No readings there yet." if site is None else f"No readings of a site '{site}' there.")
+
+
+def sites_frame(reader: InfluxReader, site: str | None, now: datetime) -> pd.DataFrame:
+    """A row per series: `site, tray, node, channel, unit, time, value` of its last reading, `mean, min, max` of the day
+    (UTC) before."""
+    latest = reader.latest() if site is None else reader.latest(site).assign(site=site)
+    midnight = now.replace(hour=0, minute=0, second=0, microsecond=0)
+    days = reader.days(site, start_ms=to_ms(midnight - timedelta(days=1)))
+    keys = ["site", "tray", "node", "channel"]
+    before = days[days["time"] < pd.Timestamp(midnight)][[*keys, "mean", "min", "max"]]
+    units = {name: channel.unit for name, channel in CHANNELS.items()}
+    frame = latest.assign(unit=latest["channel"].map(units).astype("str")).merge(before, on=keys, how="left")
+    return frame[[*keys, "unit", "time", "value", "mean", "min", "max"]].sort_values(keys, ignore_index=True)
+
+
+@click.command(epilog=example("tidetray exposure --tray tray-1 --daily\n  tidetray exposure --warmth --base 10"))
+@home_option
+@trial_option
+@tray_option
+@since_option
+@as_of_option
+@click.option(
+    "--daily", is_flag=True, help="Per tray and day of the trial's zone, in place of pots and their weigh-ins."
+)
+@click.option(
+    "--environment", is_flag=True, help="Light, warmth and dryness of the air instead, with what they rest on."
+)
+@click.option(
+    "--warmth", is_flag=True, help="Degree days of each tray by each method instead; with --daily, of each day."
+)
+@click.option("--base", "base_c", type=float, metavar="C", help="Count warmth above it; else as the trial says, or 5.")
+@click.option("--top", "top_c", type=float, metavar="C", help="Count warmth up to it; else as the trial says.")
+@click.option(
+    "--of", "channel", type=click.Choice(["air_temp", "water_temp"]), default="air_temp", help="Whose warmth."
+)
+@json_option
+def exposure(
+    home: Path,
+    trial: str | None,
+    tray: str | None,
+    since: str | None,
+    as_of: str | None,
+    *,
+    as_json: bool,
+    **what: Any,
+) -> None:
+    """Hours wet, dry and unknown per pot between its weigh-ins; per tray and day; or light, warmth and air."""
+    with open_record(home) as store:
+        data = trial_of(store, trial, as_of)
+        show_exposure(data, known_tray(data, tray), since_time(since, data.trial.zone), as_json=as_json, **what)
+
+
+def show_exposure(
+    data: TrialData,
+    tray: str | None,
+    since: datetime | None,
+    *,
+    as_json: bool,
+    daily: bool,
+    environment: bool,
+    warmth: bool,
+    base_c: float | None,
+    top_c: float | None,
+    channel: str,
+) -> None:
+    if environment and (daily or warmth):
+        raise click.UsageError("--environment is a table of its own: ask for it without --daily and --warmth.")
+    asked = warmth_asked(data, base_c, top_c)
+    if warmth:
+        table, cautions = warmth_view_of(data, channel, asked, since)
+        if tray is not None:
+            table = table[table["tray"] == tray]
+        table = table.assign(day=table["day"].dt.strftime("%Y-%m-%d")) if daily else total_warmth(table)
+        printing.frame(table.reset_index(drop=True), data.trial.zone, as_json=as_json, cautions=cautions)
+        return
+    cautions = [*data.light[1], *data.left_out]
+    if daily:
+        table = _daily(data, since)
+        if tray is not None:
+            table = table[table["tray"] == tray]
+    else:
+        table = data.exposure if not environment else data.environment_of(data.intervals, asked)
+        if environment:
+            table = table.merge(data.exposure[["pot", "start", "end", "tray"]], on=["pot", "start", "end"])
+            table.insert(1, "tray", table.pop("tray"))
+            cautions += [*data.places[1], *data.water[1], warmth_words(asked)]
+        if tray is not None:
+            table = table[table["tray"] == tray]
+        if since is not None:
+            table = table[table["end"] > since]
+    if data.growth.table.empty and not daily:
+        cautions.append(f"{NO_GROWTH} By day and tray, `--daily` tells already.")
+    if not daily:
+        cautions += not_weighed_twice(data)
+    cautions += _geometry_cautions(data)
+    printing.frame(table.reset_index(drop=True), data.trial.zone, as_json=as_json, cautions=cautions)
+
+
+def _daily(data: TrialData, since: datetime | None) -> pd.DataFrame:
+    spans = data.record_span
+    if spans is None:
+        return pd.DataFrame()
+    start, end = spans
+    start = start if since is None else max(start, since.astimezone(UTC))
+    if start >= end:
+        return pd.DataFrame()
+    table = data.daily_exposure(start, end)
+    return table.assign(day=table["day"].dt.strftime("%Y-%m-%d"))
+
+
+def _geometry_cautions(data: TrialData) -> Iterable[str]:
+    """Pots that stand high in trays whose level nobody measures."""
+    high = data.pots[data.pots["height_m"] > 0]
+    levels = data.cycles()
+    without = sorted(set(high["tray"]) - set(levels.loc[levels["peak_level_m"].notna(), "tray"]))
+    if without:
+        yield (
+            f"{', '.join(without)} has no level readings: its pots count as wet while the tray is, whatever "
+            "their height."
+        )
