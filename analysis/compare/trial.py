@@ -20,6 +20,9 @@ from tidetray.analysis.compare.one_day import Comparison, compare_treatments
 from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth
 from tidetray.analysis.compare.trajectories import Crossings, EarlyLag, crossings, early_lag, mean_courses, tray_courses
 from tidetray.analysis.compare.wet_dry import WetAndDry, compare_wet_and_dry
+from tidetray.analysis.growth.rounds import last_whole_day
+
+__all__ = ["TrialComparison", "compare_trial", "last_whole_day"]
 
 _NAMED = {"mass": "net_g", "day": "day", "treatment": "treatment", "tray": "tray"}
 
@@ -101,12 +104,6 @@ def compare_trial(
         tuple(cautions),
         tuple(s for s in sentences if s),
     )
-
-
-def last_whole_day(masses: pd.DataFrame) -> int:
-    """The last day on which at least half as many pots were weighed as on any: not one whose weighing goes on."""
-    pots = masses.dropna(subset=["net_g"]).groupby("day")["pot"].nunique()
-    return int(pots.index[pots >= pots.max() / 2].max())
 
 
 def _one_run(masses: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:

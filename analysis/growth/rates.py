@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 from tidetray.analysis.base.columns import need
 from tidetray.analysis.base.times import NO_TIME, utc_ms
 from tidetray.analysis.growth.curves import CurveFit, above_zero, fit_curve
+from tidetray.analysis.growth.rounds import SESSION_H, mark_sessions
 
 __all__ = [
     "CurveFit",
@@ -37,9 +38,6 @@ __all__ = [
 ]
 
 Values = TypeVar("Values", float, NDArray[np.float64], "pd.Series[float]")
-
-SESSION_H = 2.0
-"""Weigh-ins of a pot within this [h] of a session's first are its replicates (common practice, no source)."""
 
 _MS_PER_DAY = 86_400_000.0
 
@@ -111,15 +109,29 @@ class Growth:
     cautions: tuple[str, ...]
 
 
-def growth_per_interval(weighins: pd.DataFrame) -> Growth:
+def growth_per_interval(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None) -> Growth:
     """Growth of each pot from each weighing session to its next one.
 
-    `weighins`: `pot, time` (with a zone), `net_g`, and optionally `blotted`. A session is what lies within
-    SESSION_H of a pot's first weighing in it and has that weighing's time; its mass is the
-    geometric mean of its replicates, which is the mean of ln mass. A weighing that is missing or not
-    above zero is left out: the interval then runs to the next good one.
+    Sessions are those of `tidetray.analysis.growth.rounds`: a session has the time of its first weighing, and its mass
+    is the geometric mean of its replicates, which is the mean of ln mass. A weighing that is missing or not above zero
+    is left out: the interval then runs to the next good one. There is no interval across a split, which takes mass
+    away, and none between two sessions that only a break parts (a pot weighed, re-potted and weighed again).
 
-    ValueError for missing columns or times without a zone.
+    Parameters
+    ----------
+    weighins : DataFrame
+        `pot, time` (with a zone), `net_g`, and optionally `blotted`.
+    breaks : DataFrame, optional
+        As from `tidetray.analysis.growth.rounds.pot_breaks`.
+
+    Returns
+    -------
+    Growth
+
+    Raises
+    ------
+    ValueError
+        For missing columns or times without a zone.
     """
     need(weighins, ("pot", "time", "net_g"), "weigh-ins")
     frame = pd.DataFrame(
@@ -132,28 +144,13 @@ def growth_per_interval(weighins: pd.DataFrame) -> Growth:
     )
     good = (frame["net_g"] > 0) & np.isfinite(frame["net_g"]) & (frame["ms"] != NO_TIME)
     left_out = int((~good).sum())
-
-    frame = frame[good].sort_values(["pot", "ms"], kind="stable", ignore_index=True)
-    frame["session_ms"] = session_starts(frame["pot"].to_numpy(dtype=object), frame["ms"].to_numpy())
-    frame["ln_g"] = np.log(frame["net_g"])
-    sessions = frame.groupby(["pot", "session_ms"], as_index=False)[["ln_g", "blotted"]].mean()
-
+    sessions = _sessions(frame[good], breaks)
     follows = np.flatnonzero((sessions["pot"] == sessions["pot"].shift(-1)).to_numpy(dtype=bool))
     first, second = sessions.iloc[follows], sessions.iloc[follows + 1]
-    start_ms, end_ms = first["session_ms"].to_numpy(), second["session_ms"].to_numpy()
-    days = (end_ms - start_ms) / _MS_PER_DAY
-    start_g, end_g = np.exp(first["ln_g"].to_numpy()), np.exp(second["ln_g"].to_numpy())
-    intervals = pd.DataFrame(
-        {
-            "pot": first["pot"].to_numpy(),
-            "start": pd.to_datetime(start_ms, unit="ms", utc=True).as_unit("ms"),
-            "end": pd.to_datetime(end_ms, unit="ms", utc=True).as_unit("ms"),
-            "days": days,
-            "mass_start_g": start_g,
-            "mass_end_g": end_g,
-            "rgr_per_day": relative_growth_rate(start_g, end_g, days),
-        }
-    )
+    across = second["splits"].to_numpy() > first["splits"].to_numpy()
+    at_once = (second["ms"].to_numpy() - first["ms"].to_numpy()) / _MS_PER_DAY <= SESSION_H / 24
+    first, second = first[~(across | at_once)], second[~(across | at_once)]
+    table = _intervals(first, second)
     blotted_share = first["blotted"].to_numpy() + second["blotted"].to_numpy()
     like = (blotted_share == 0) | (blotted_share == 2)
     cautions = []
@@ -164,7 +161,42 @@ def growth_per_interval(weighins: pd.DataFrame) -> Growth:
             f"{int((~like).sum())} of {len(like)} intervals compare blotted with unblotted masses: "
             "the water on the plants may be taken for growth"
         )
-    return Growth(intervals, left_out, tuple(cautions))
+    split = int((across & ~at_once).sum())
+    if split:
+        cautions.append(f"{split} intervals left out: their pot was split in them, which is no loss of growth")
+    return Growth(table, left_out, tuple(cautions))
+
+
+def _sessions(good: pd.DataFrame, breaks: pd.DataFrame | None) -> pd.DataFrame:
+    """`pot, ms, splits, ln_g, blotted`, a row per session in order of pot and time."""
+    ordered = good.sort_values(["pot", "ms"], kind="stable", ignore_index=True)
+    times = pd.DataFrame({"pot": ordered["pot"], "time": pd.to_datetime(ordered["ms"], unit="ms", utc=True)})
+    marks = mark_sessions(times, breaks)
+    ordered = ordered.assign(
+        ms=utc_ms(marks["session"], "sessions"),
+        breaks=marks["breaks_before"],
+        splits=marks["splits_before"],
+        ln_g=np.log(ordered["net_g"]),
+    )
+    keys = ["pot", "ms", "breaks", "splits"]
+    return ordered.groupby(keys, as_index=False)[["ln_g", "blotted"]].mean()
+
+
+def _intervals(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:
+    start_ms, end_ms = first["ms"].to_numpy(), second["ms"].to_numpy()
+    days = (end_ms - start_ms) / _MS_PER_DAY
+    start_g, end_g = np.exp(first["ln_g"].to_numpy()), np.exp(second["ln_g"].to_numpy())
+    return pd.DataFrame(
+        {
+            "pot": first["pot"].to_numpy(),
+            "start": pd.to_datetime(start_ms, unit="ms", utc=True).as_unit("ms"),
+            "end": pd.to_datetime(end_ms, unit="ms", utc=True).as_unit("ms"),
+            "days": days,
+            "mass_start_g": start_g,
+            "mass_end_g": end_g,
+            "rgr_per_day": relative_growth_rate(start_g, end_g, days),
+        }
+    )
 
 
 def growth_of_whole(growth: pd.DataFrame) -> pd.DataFrame:
@@ -184,12 +216,3 @@ def growth_of_whole(growth: pd.DataFrame) -> pd.DataFrame:
     )
     whole["rgr_per_day"] = whole["gain"] / whole["days"]
     return whole.drop(columns="gain").reset_index()
-
-
-def session_starts(pots: NDArray[Any], time_ms: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The time of the first weighing of each weighing's session; sorted by pot and time."""
-    starts = time_ms.copy()
-    for i in range(1, len(starts)):
-        if pots[i] == pots[i - 1] and time_ms[i] - starts[i - 1] <= SESSION_H * 3_600_000:
-            starts[i] = starts[i - 1]
-    return starts

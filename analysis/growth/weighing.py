@@ -24,7 +24,7 @@ from scipy import stats
 
 from tidetray.analysis.base.columns import need
 from tidetray.analysis.base.times import utc_ms
-from tidetray.analysis.growth.rates import session_starts
+from tidetray.analysis.growth.rounds import mark_sessions
 
 Values = TypeVar("Values", float, NDArray[np.float64], "pd.Series[float]")
 
@@ -131,13 +131,13 @@ def shown_step_g(gross_g: ArrayLike) -> float:
     return float(10.0**-places)
 
 
-def trial_reading_u_g(weighins: pd.DataFrame) -> tuple[float, tuple[str, ...]]:
+def trial_reading_u_g(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None) -> tuple[float, tuple[str, ...]]:
     """Standard uncertainty [g] of a reading of a trial, and what to mind.
 
-    weighins: `pot, time, gross_g`. Repeatability comes from the pots weighed twice, the display's step from the
-    readings.
+    weighins: `pot, time, gross_g`; breaks as for `repeated_readings`. Repeatability comes from the pots weighed twice,
+    the display's step from the readings.
     """
-    groups = repeated_readings(weighins)
+    groups = repeated_readings(weighins, breaks)
     found = repeatability(groups) if groups else None
     u_g = reading_u_g(
         resolution_g=shown_step_g(weighins["gross_g"]), repeatability_g=found.repeatability_g if found else 0.0
@@ -227,23 +227,39 @@ def repeatability(groups: Iterable[ArrayLike], *, between: bool = False) -> Prec
     )
 
 
-def repeated_readings(weighins: pd.DataFrame) -> list[NDArray[np.float64]]:
-    """Gross masses [g] of pots weighed more than once in a session (`tidetray.analysis.growth.rates.SESSION_H`), a
-    group for each.
+def repeated_readings(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None) -> list[NDArray[np.float64]]:
+    """Gross masses [g] of pots weighed more than once in a session, a group for each.
 
-    `weighins`: `pot, time, gross_g`, and where it is there `blotted`: a group holds readings blotted alike.
+    Parameters
+    ----------
+    weighins : DataFrame
+        `pot, time, gross_g`, and where it is there `blotted`: a group holds readings blotted alike.
+    breaks : DataFrame, optional
+        As from `tidetray.analysis.growth.rounds.pot_breaks`: a pot that was split, re-potted or moved between two
+        weighings was not weighed twice.
+
+    Returns
+    -------
+    list of arrays
+
+    Raises
+    ------
+    ValueError
+        For missing columns or times without a zone.
     """
     need(weighins, ("pot", "time", "gross_g"), "weigh-ins")
+    marks = mark_sessions(weighins, breaks)
     frame = pd.DataFrame(
         {
             "pot": weighins["pot"].to_numpy(dtype=object),
             "ms": utc_ms(weighins["time"], "weigh-ins"),
             "gross_g": weighins["gross_g"].to_numpy(dtype=np.float64),
             "blotted": weighins["blotted"].to_numpy(dtype=bool) if "blotted" in weighins.columns else True,
+            "session": marks["session"].to_numpy(),
+            "breaks": marks["breaks_before"].to_numpy(),
         }
     ).sort_values(["pot", "ms"], kind="stable")
-    frame["session"] = session_starts(frame["pot"].to_numpy(dtype=object), frame["ms"].to_numpy())
-    keys = ["pot", "session", "blotted"]
+    keys = ["pot", "session", "breaks", "blotted"]
     several = frame[frame.duplicated(keys, keep=False)]  # a group for each of 40,000 single ones takes a second
     return [group.to_numpy() for _, group in several.groupby(keys, sort=False)["gross_g"]]
 

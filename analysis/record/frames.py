@@ -20,7 +20,7 @@ from tidetray.analysis.conditions.light import hours_of_several, lux_per_ppfd, p
 from tidetray.analysis.growth.drying import judge_drying
 from tidetray.ingest.core.readings import Tray
 from tidetray.ingest.files.light_survey import SurveyReading
-from tidetray.ingest.notebook.facts import BREAKS, Entry, Event, Placement, TrayPlan, WeighIn
+from tidetray.ingest.notebook.facts import Entry, Event, Placement, TrayPlan, WeighIn
 from tidetray.ingest.notebook.scales import CheckWeighing, DryWeighing
 from tidetray.ingest.notebook.trial_events import attenuation_per_m
 
@@ -233,29 +233,6 @@ def means_of_hours(hours: pd.DataFrame) -> pd.DataFrame:
         integral=("integral", "sum"), covered_s=("covered_s", "sum"), min=("min", "min"), max=("max", "max")
     )
     return of.assign(mean=of["integral"] / of["covered_s"].where(of["covered_s"] > 0))
-
-
-def without_splits(growth: pd.DataFrame, events: Iterable[Event]) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Growth without the intervals in which a pot was split, which takes mass away; and how many those were."""
-    across = pd.Series(False, index=growth.index)
-    for event in events:
-        if event.kind in BREAKS:
-            time = pd.Timestamp(event.time)
-            across |= (growth["pot"] == event.pot) & (growth["start"] < time) & (growth["end"] >= time)
-    if not across.any():
-        return growth, ()
-    told = f"{int(across.sum())} intervals left out: their pot was split in them, which is no loss of growth"
-    return growth[~across].reset_index(drop=True), (told,)
-
-
-def until_split(masses: pd.DataFrame, events: Iterable[Event]) -> pd.DataFrame:
-    """`pot, time` and more, without what was weighed of a pot after it was split: mass that was taken away is
-    no loss."""
-    after = pd.Series(False, index=masses.index)
-    for event in events:
-        if event.kind == "pot split":
-            after |= (masses["pot"] == event.pot) & (masses["time"] >= pd.Timestamp(event.time))
-    return masses[~after].reset_index(drop=True)
 
 
 def treatments_during(intervals: pd.DataFrame, pots: pd.DataFrame) -> pd.Series[str]:

@@ -31,6 +31,7 @@ from tidetray.analysis.conditions.quality_flags import (
 from tidetray.analysis.dose.schedules import TrayWater
 from tidetray.analysis.dose.tray_doses import learned_water, measured_doses, planned_doses
 from tidetray.analysis.growth.rates import Growth, growth_of_whole, growth_per_interval
+from tidetray.analysis.growth.rounds import mark_sessions, pot_breaks, weighing_rounds
 from tidetray.analysis.growth.weighing import rates_u_per_day, trial_reading_u_g
 from tidetray.analysis.growth.weighing_quality import WeighingQuality, judge_weighing
 from tidetray.analysis.record import frames
@@ -226,14 +227,16 @@ class TrialData:
 
     @cached_property
     def masses(self) -> pd.DataFrame:
-        """A row per pot and day of weighing, until a pot is split: pot, tray, treatment, stock, day (as `weigh_days`),
-        time, net_g (geometric mean of the day's weighings), start_g (day 0), dry_g (of a sampled pot, once dry, on its
-        last day)."""
-        known = self.weigh_days.assign(ln_g=np.log(self.weigh_days["net_g"]))
+        """A row per pot and round of weighing, until a pot is split: pot, tray, treatment, stock, day (of the round, as
+        `weighings`), time, net_g (geometric mean of the round's weighings up to the first break among them), start_g
+        (of the first round), dry_g (of a sampled pot, once dry, in its last round)."""
+        known = self.weigh_days.assign(ln_g=np.log(self.weigh_days["net_g"])).sort_values(["pot", "time"])
+        first_stretch = known.groupby(["pot", "day"])["breaks_before"].transform("first")
+        known = known[known["breaks_before"] == first_stretch]
         frame = known.groupby(["pot", "day"], as_index=False).agg(
             tray=("tray", "first"), treatment=("treatment", "first"), time=("time", "first"), ln_g=("ln_g", "mean")
         )
-        frame = frames.until_split(frame, self._happened).assign(net_g=lambda rows: np.exp(rows["ln_g"]))
+        frame = frame.assign(net_g=lambda rows: np.exp(rows["ln_g"]))
         frame["stock"] = frame["pot"].map({pot.name: pot.stock for pot in self.plan.pots})
         frame["start_g"] = frame["pot"].map(frame[frame["day"] == 0].set_index("pot")["net_g"])
         in_the_oven = dry_weighings(self._store, self.trial.name, as_of=self.as_of)
@@ -243,8 +246,12 @@ class TrialData:
         return frame[columns].sort_values(["day", "tray", "pot"], ignore_index=True)
 
     @cached_property
+    def _breaks(self) -> pd.DataFrame:
+        return pot_breaks(self.events)
+
+    @cached_property
     def _reading_u_g(self) -> tuple[float, tuple[str, ...]]:
-        return trial_reading_u_g(self.weighins)
+        return trial_reading_u_g(self.weighins, self._breaks)
 
     @cached_property
     def growth_of_whole(self) -> pd.DataFrame:
@@ -285,11 +292,10 @@ class TrialData:
 
         None across the splitting of a pot, which takes mass away.
         """
-        growth = growth_per_interval(self.weighins)
-        table, told = frames.without_splits(growth.table, self._happened)
+        growth = growth_per_interval(self.weighins, self._breaks)
         read_u_g, cautions = self._reading_u_g
-        table = table.assign(rgr_u_per_day=rates_u_per_day(table, read_u_g))
-        return replace(growth, table=table, cautions=(*growth.cautions, *told, *cautions))
+        table = growth.table.assign(rgr_u_per_day=rates_u_per_day(growth.table, read_u_g))
+        return replace(growth, table=table, cautions=(*growth.cautions, *cautions))
 
     @cached_property
     def intervals(self) -> pd.DataFrame:
@@ -393,7 +399,17 @@ class TrialData:
         """Growth per pot and interval beside all it may be related to (`tidetray.analysis.relations.predictors`), with
         the treatment."""
         table = cause_table(self.exposure, self.environment, self.growth.table, self.pots)
-        return table.assign(treatment=self._treatments_during(table))
+        return table.assign(treatment=self._treatments_during(table), period=self._periods(table))
+
+    def _periods(self, table: pd.DataFrame) -> pd.Series[str]:
+        """'2026-06-01 to 2026-06-08': the local days on which the rounds of each interval began."""
+        rounds = self.weighings.drop_duplicates(["pot", "session"]).set_index(["pot", "session"])["day"]
+        first = self.weighins["time"].min().tz_convert(self.trial.zone).normalize().tz_localize(None)
+        days = [
+            (first + pd.to_timedelta(rounds.reindex(pd.MultiIndex.from_frame(table[["pot", name]])).to_numpy(), "D"))
+            for name in ("start", "end")
+        ]
+        return pd.Series(days[0].strftime("%Y-%m-%d") + " to " + days[1].strftime("%Y-%m-%d"), index=table.index)
 
     @cached_property
     def pot_places(self) -> pd.DataFrame:
@@ -416,15 +432,19 @@ class TrialData:
         return table.rename(columns={"factor": "light_factor"})
 
     @cached_property
-    def weigh_days(self) -> pd.DataFrame:
-        """Weigh-ins with `day` (days since the trial's first one, by local date), treatment and place at that time."""
-        local = self.weighins["time"].dt.tz_convert(self.trial.zone).dt.normalize().dt.tz_localize(None)
-        own = self.weighins[["pot", "time", "net_g"]].assign(day=(local - local.min()).dt.days)
-        placed = own[own["net_g"] > 0].merge(
-            self.pots[["pot", "tray", "row", "column", "treatment", "from", "to"]], on="pot"
-        )
+    def weighings(self) -> pd.DataFrame:
+        """Weighings with a mass above zero: `pot, time, net_g`, the `day` of their round, `session, breaks_before,
+        splits_before` (`tidetray.analysis.growth.rounds`), and `tray, row, column, treatment` at that time."""
+        own = self.weighins.loc[self.weighins["net_g"] > 0, ["pot", "time", "net_g"]]
+        own = own.assign(day=weighing_rounds(own, self.trial.zone)).join(mark_sessions(own, self._breaks))
+        placed = own.merge(self.pots[["pot", "tray", "row", "column", "treatment", "from", "to"]], on="pot")
         here = (placed["from"] <= placed["time"]) & (placed["to"].isna() | (placed["time"] < placed["to"]))
         return placed[here].drop(columns=["from", "to"]).reset_index(drop=True)
+
+    @cached_property
+    def weigh_days(self) -> pd.DataFrame:
+        """`weighings` of every pot until it was split: mass that was taken away is no loss."""
+        return self.weighings[self.weighings["splits_before"] == 0].reset_index(drop=True)
 
     @cached_property
     def exposure_and_growth(self) -> ExposureAndGrowth:

@@ -36,7 +36,7 @@ MEANINGS = (*COLUMNS, *_ALSO)
 
 _SESSION_MS = 7_200_000
 """Two weighings of a pot within this are replicates of one session (as in
-`tidetray.analysis.growth.rates.SESSION_H`)."""
+`tidetray.analysis.growth.rounds.SESSION_H`)."""
 
 _YES_NO = {
     "": True,

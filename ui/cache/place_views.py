@@ -219,7 +219,7 @@ def _spread_of(data: TrialData) -> tuple[Spread | None, list[str]]:
     keys = ["pot", "day", "tray", "row", "column", "treatment"]
     daily = rows.groupby(keys, as_index=False)["net_g"].mean()
     try:
-        found = spread(daily, scale_sd=repeat_sd(rows))
+        found = spread(daily, scale_sd=repeat_sd(rows, day="session"))
     except ValueError as error:
         return None, [f"Spread over time: {error}."]
     return found, list(found.cautions)

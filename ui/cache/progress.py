@@ -8,12 +8,10 @@ from pathlib import Path
 import pandas as pd
 import streamlit as st
 
+from tidetray.analysis.growth.rounds import usual_days
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.notebook.facts import Trial
 from tidetray.ingest.settings.model import home_folder
-
-USUAL_DAYS = 7.0
-"""Between weigh-ins, until the trial's own habit is known (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -37,20 +35,18 @@ def progress_view(trial: str) -> Progress:
 def _progress_view(home: str, trial: str) -> Progress:
     with open_record(Path(home)) as store:
         data = TrialData(store, choose_trial(store, trial))
-        rows = data.weigh_days
-        per_pot = rows.groupby(["day", "pot"], as_index=False).agg(
-            last=("time", "max"), n=("net_g", "size"), net_g=("net_g", "mean")
-        )
-        per_pot["twice"] = per_pot["n"] > 1
+        rows = data.weighings
+        per_pot = rows.groupby(["day", "pot"], as_index=False).agg(last=("time", "max"), net_g=("net_g", "mean"))
+        twice = rows.loc[rows.duplicated(["pot", "session", "breaks_before"]), ["day", "pot"]]
+        per_pot["twice"] = pd.MultiIndex.from_frame(per_pot[["day", "pot"]]).isin(list(twice.itertuples(index=False)))
         days = per_pot.groupby("day", as_index=False).agg(
             last=("last", "max"), pots=("pot", "nunique"), twice=("twice", "sum"), mean_g=("net_g", "mean")
         )
-        gaps = days["day"].diff().dropna()
         return Progress(
             trial=data.trial,
             pots=int(data.pots["to"].isna().sum()),
             trays=tuple(data.treatments),
             trays_of=pd.Series(data.treatments).value_counts(sort=False).to_dict() if data.treatments else {},
             days=days,
-            usual_days=float(gaps.median()) if len(gaps) else USUAL_DAYS,
+            usual_days=usual_days(days["day"]),
         )
