@@ -4,6 +4,7 @@ In: a folder with the two files. Out: one dict, or SettingsError with every faul
 Does not open pins or lines; a secret is never printed.
 """
 
+import errno
 import json
 
 CHANNELS = {
@@ -112,7 +113,9 @@ def _read(path, faults):
     try:
         with open(path) as file:
             found = json.load(file)
-    except OSError:
+    except OSError as error:
+        if error.errno != errno.ENOENT:
+            faults.append("%s: cannot be read (%s). Start the board again, or copy the file anew" % (path, error))
         return {}
     except ValueError:
         faults.append(path + ": not JSON. Check quotes and commas")

@@ -7,28 +7,23 @@ other blocks). A message never spans two segments. Every reading carries boot an
 the time it was measured, so that a message sent again after a start is the same message.
 
 Full: the oldest segments are summarised; only when all are is the oldest dropped, and counted.
+A segment that cannot be read is tried again, and nothing after it is given out meanwhile, so that no
+number is passed over. If it stays so, what can be read of it goes out; its file is then kept under
+another name (`.jx`) instead of removed, until the room is needed. Only "not there" means gone.
 Does not know JSON, MQTT or what a channel is, but for the rule `summary` that it is given.
 """
 
 import os
 
 import records
-from records import CLOCK, HEAD, NAME, READING, RECORD
+from records import CLOCK, HEAD, RECORD
+from segments import CannotReadError, Place, Reader, Segment, size_of
 
 BLOCK = 4096  # of LittleFS: what a file at least takes
 PENDING_MOST = 100  # one message of them must still fit in memory as text
+TRIES = 6  # to read a segment, before what cannot be read of it is left out
 NO_SPACE = 28  # ENOSPC, which this errno module does not have
-
-
-class Segment:
-    """A file of the journal: one boot's messages up to `last` (0: none yet)."""
-
-    def __init__(self, number, boot):
-        self.number = number
-        self.boot = boot
-        self.size = 0
-        self.last = 0
-        self.summarised = False
+IO_ERROR = 5  # EIO
 
 
 class Journal:
@@ -44,17 +39,19 @@ class Journal:
         self.first_offset = {}
         self.names = names
         self._names_crc = records.names_crc(names)
+        self._reader = Reader((self._names_crc, names))
         self._limit = limit
         self._segment_bytes = segment
         self._summary = summary
         self._receipted = {}
         self._pending = []
+        self._aside = []  # (number, bytes) of files under another name
         self._file = None
         self._live = None
         self._in_message = 0
-        self._buffer = bytearray(RECORD)
-        self._scan()
+        self._is_listed = False
         self.rewind()
+        self._list()
 
     # ---------------------------------------------------------------- writing
 
@@ -108,8 +105,8 @@ class Journal:
             return
         self._receipted[boot] = upto
         for segment in list(self.segments):
-            if segment.boot == boot and segment.last <= upto and segment is not self._live:
-                self._remove(segment)
+            if segment is not self._live:
+                self._release(segment)
 
     def receipted(self, boot):
         return self._receipted.get(boot, 0)
@@ -127,7 +124,7 @@ class Journal:
         return sum(max(0, last - self.receipted(boot)) for boot, last in highest.items())
 
     def bytes_held(self):
-        return sum(_blocks(segment.size) for segment in self.segments)
+        return sum(_blocks(segment.size) for segment in self.segments) + sum(_blocks(size) for _, size in self._aside)
 
     def _write(self):
         if self._file is None:
@@ -140,11 +137,13 @@ class Journal:
         self._append(data)
         self._pending.clear()
         self._in_message += count
-        self._live.last = self.seq
+        self._live.numbered(self.seq)
 
     def _open(self):
+        if not self._list():
+            raise OSError(IO_ERROR)  # a new file might take the place of one that is there
         self._make_room(self._segment_bytes, False)
-        number = self.segments[-1].number + 1 if self.segments else 1
+        number = 1 + max([segment.number for segment in self.segments] + [number for number, _ in self._aside] + [0])
         self._live = Segment(number, self.boot)
         self.segments.append(self._live)
         self._file = open(self._path(number), "wb")
@@ -184,12 +183,27 @@ class Journal:
     # ---------------------------------------------------------------- room
 
     def _make_room(self, wanted, full):
-        """Summarise, then drop, the oldest until `wanted` more bytes fit (or, `full`, until something gave way)."""
+        """Make `wanted` more bytes fit (or, `full`, let something give way); whether that could be done.
+
+        What was kept aside goes first; then the oldest is summarised; then it is dropped.
+        """
+        unread = []
         while full or self.bytes_held() + wanted > self._limit:
-            segment = next((s for s in self.segments if s is not self._live and not s.summarised), None)
-            if segment is not None and self._summary is not None:
+            if self._aside:
+                number, _ = self._aside.pop(0)
+                self._discard(self._path(number) + "x")
+                if full:
+                    return True
+                continue
+            segment = next((s for s in self.segments if self._can_be_summarised(s) and s not in unread), None)
+            if segment is not None:
                 before = _blocks(segment.size)
-                if self._summarise(segment):
+                try:
+                    done = self._summarise(segment)
+                except CannotReadError:
+                    unread.append(segment)  # others can give way; it is not dropped for that
+                    continue
+                if done:
                     if full and _blocks(segment.size) < before:
                         return True
                     continue
@@ -200,6 +214,10 @@ class Journal:
                 return True
         return True
 
+    def _can_be_summarised(self, segment):
+        left_whole = segment is self._live or segment.summarised or segment.doubtful or segment.damaged
+        return self._summary is not None and not left_whole
+
     def _summarise(self, segment):
         """Write the segment anew with less in each message; whether that could be done. Every number stays."""
         temporary = self._path(segment.number) + "t"
@@ -209,20 +227,20 @@ class Journal:
             # Also where nothing got shorter: a new start must not begin with the same segments again.
             os.rename(temporary, self._path(segment.number))
         except OSError:
-            try:
-                os.remove(temporary)
-            except OSError:
-                pass
+            self._discard(temporary)
             return False
+        except CannotReadError:
+            self._discard(temporary)
+            raise
         segment.size, segment.summarised = size, True
         self.rewind()
         return True
 
     def _write_summary(self, segment, file):
-        place = _Place(segment)
+        place = Place(segment)
         size, offset = 0, None
         while True:
-            message = self._read(place)
+            message = self._message(place)
             if message is None:
                 return size
             seq, readings = message
@@ -241,25 +259,58 @@ class Journal:
                 size += _put(file, record)
 
     def _drop(self, segment):
-        place = _Place(segment)
-        while True:
-            message = self._read(place)
-            if message is None:
-                break
-            if message[0] > self.receipted(segment.boot):
-                self.dropped_messages += 1
-                self.dropped_readings += len(message[1])
+        place = Place(segment)
+        upto = self.receipted(segment.boot)
+        try:
+            while True:
+                message = self._message(place)
+                if message is None:
+                    break
+                if message[0] > upto:
+                    self.dropped_messages += 1
+                    self.dropped_readings += len(message[1])
+                    upto = message[0]
+        except CannotReadError:
+            pass
+        # of those that cannot be read the numbers are known at most
+        self.dropped_messages += max(0, segment.last - max(upto, segment.first - 1))
         self._remove(segment)
         self.rewind()
 
+    def _release(self, segment):
+        """Let go of a segment if receipts cover all of it; one that could not be read whole is kept aside."""
+        if segment.doubtful or segment.last > self.receipted(segment.boot):
+            return
+        if segment.damaged:
+            self._put_aside(segment)
+        else:
+            self._remove(segment)
+
     def _remove(self, segment):
-        self.segments.remove(segment)
+        self._forget(segment)
+        self._discard(self._path(segment.number))
+
+    def _put_aside(self, segment):
+        """Keep the file under another name: nothing more is sent of it, and nothing of it is deleted."""
+        self._forget(segment)
+        path = self._path(segment.number)
         try:
-            os.remove(self._path(segment.number))
+            os.rename(path, path + "x")
+            self._aside.append((segment.number, segment.size))
         except OSError:
-            pass
+            pass  # a new start finds it under its old name
+
+    def _forget(self, segment):
+        if segment in self.segments:
+            self.segments.remove(segment)
         if self._at and self._at.segment is segment:
             self.rewind()
+
+    def _discard(self, path):
+        try:
+            os.remove(path)
+        except OSError:
+            pass
 
     # ---------------------------------------------------------------- reading
 
@@ -268,127 +319,141 @@ class Journal:
         self._at = None
 
     def next_message(self):
-        """(boot, seq, [(name, uptime_ms, value, offset_ms or 0), …]) of the next closed message; None at the end."""
+        """(boot, seq, [(name, uptime_ms, value, offset_ms or 0), …]) of the next closed message; None at the end.
+
+        CannotReadError while the segment whose turn it is cannot be read: ask again some seconds later.
+        """
+        if not self._list():
+            raise CannotReadError(OSError(IO_ERROR))
         while True:
             if self._at is None:
                 if not self.segments:
                     return None
-                self._at = _Place(self.segments[0])
+                self._at = Place(self.segments[0])
             place = self._at
-            message = self._read(place)
+            segment = place.segment
+            try:
+                if segment.doubtful:
+                    self._look_at(segment)
+                    self._release(segment)
+                    continue
+                message = self._message(place)
+            except CannotReadError as error:
+                self._go_without(segment, error)
+                continue
+            segment.tries = 0
             if message is not None:
-                return place.segment.boot, message[0], [(place.names[r[0]], r[1], r[2], r[3]) for r in message[1]]
-            later = next((s for s in self.segments if s.number > place.segment.number), None)
-            if later is None:
+                return segment.boot, message[0], [(place.names[r[0]], r[1], r[2], r[3]) for r in message[1]]
+            if not self._step_over(segment):
                 return None
-            self._at = _Place(later)
 
-    def _read(self, place):
-        """(seq, [(name's index, uptime_ms, value, offset)]) at `place`, which moves on; None at the segment's end."""
-        seq, readings = 0, []
-        start = (place.byte, place.offset)
+    def _step_over(self, segment):
+        """Go on with the segment after this one; whether there is one."""
+        later = next((s for s in self.segments if s.number > segment.number), None)
+        if later is not None:
+            self._at = Place(later)
+        return later is not None
+
+    def _go_without(self, segment, error):
+        """Decide what a segment that cannot be read means; raises `error` while it is to be tried again."""
+        if error.gone:
+            self.dropped_messages += max(0, segment.last - max(self.receipted(segment.boot), segment.first - 1))
+            self._end_live(segment)
+            self._step_over(segment)
+            self._forget(segment)
+            return
+        segment.tries += 1
+        if segment.tries < TRIES:
+            raise error
+        self._end_live(segment)
+        is_first_time, held = not segment.damaged, segment.size
+        segment.damaged = True
         try:
-            file = open(self._path(place.segment.number), "rb")
-        except OSError:
-            return None
-        with file:
-            file.seek(place.byte)
-            while True:
-                kind = self._next(file)
-                if kind is None:
-                    break
-                if kind == READING:
-                    name, boot, number, uptime_ms, value = records.reading(self._buffer)
-                    if seq and number != seq:
-                        return seq, readings  # the place stays before this record
-                    if boot == place.segment.boot:
-                        if place.names is None:
-                            place.names = self._names_of(place)
-                        if name < len(place.names) and place.names[name]:
-                            seq = number
-                            readings.append((name, uptime_ms, value, place.offset))
-                elif kind in (HEAD, CLOCK):
-                    place.offset, place.names_crc = records.read_head(self._buffer)[4:]
-                elif kind == NAME:
-                    name, part, text = records.read_name(self._buffer)
-                    place.texts[name, part] = text
-                place.byte += RECORD
-        if place.segment is self._live and seq == self.seq:
+            if is_first_time:
+                self._look_at(segment)
+                segment.tries = 0
+                if segment.last:
+                    self._at = Place(segment)
+                    return
+        except CannotReadError:
+            pass
+        # not one record can be had
+        segment.size = held or size_of(self._path(segment.number))
+        self.bad += max(1, segment.size // RECORD)
+        self._step_over(segment)
+        self._put_aside(segment)
+
+    def _end_live(self, segment):
+        """If it is the live one: write into another from now on."""
+        if segment is self._live:
+            if self._in_message:
+                self.seq += 1
+                self._in_message = 0
+            self._shut()
+
+    def _message(self, place):
+        """The next closed message as `Reader.message` gives it."""
+        start = place.byte, place.offset
+        message = self._reader.message(self._path(place.segment.number), place)
+        if message is not None and place.segment is self._live and message[0] == self.seq:
             place.byte, place.offset = start
             return None
-        return (seq, readings) if readings else None
+        return message
 
-    def _next(self, file):
-        """The kind of the next record, which is in the buffer then; 0 for a spoilt one, None at the end."""
-        return records.kind_of(self._buffer) if file.readinto(self._buffer) == RECORD else None
+    def _list(self):
+        """Find what is on flash, once that can be had; whether it is known now."""
+        if self._is_listed:
+            return True
+        try:
+            numbers, aside, torn = self._files()
+        except OSError:
+            return False
+        self._is_listed = True
+        for number in torn:
+            self._discard(self._path(number) + "t")
+        self._aside = [(number, size_of(self._path(number) + "x")) for number in aside]
+        for number in numbers:
+            segment = Segment(number, 0)
+            try:
+                self._look_at(segment)
+            except CannotReadError:
+                segment.doubtful = True
+                segment.size = size_of(self._path(number))
+            if segment.last or segment.doubtful:
+                self.segments.append(segment)
+            else:
+                self._discard(self._path(number))
+        while any(segment.boot == self.boot for segment in self.segments):
+            self.boot = (self.boot + 1) & 0xFFFFFFFF
+        return True
 
-    def _names_of(self, place):
-        if place.names_crc == self._names_crc:
-            return self.names
-        count = 1 + max([name for name, _ in place.texts] or [-1])
-        names = []
-        for name in range(count):
-            parts = [place.texts.get((name, part)) for part in range(records.NAME_PARTS)]
-            names.append("" if None in parts else b"".join(parts).decode())
-        return names
-
-    def _scan(self):
+    def _files(self):
+        """The numbers of segments, of files kept aside, and of summaries that the power was cut from."""
         try:
             os.mkdir(self.folder)
         except OSError:
             pass  # it is there already
-        numbers = []
+        found = {"j": [], "jx": [], "jt": []}
         for entry in os.ilistdir(self.folder):
-            name = entry[0]
-            if name.endswith(".jt"):  # a summary that the power was cut from
-                os.remove(self.folder + "/" + name)
-            elif name.endswith(".j") and name[:-2].isdigit():
-                numbers.append(int(name[:-2]))
-        for number in sorted(numbers):
-            segment = self._look_at(number)
-            if segment.last:
-                self.segments.append(segment)
-            else:
-                os.remove(self._path(number))
-        while any(segment.boot == self.boot for segment in self.segments):
-            self.boot = (self.boot + 1) & 0xFFFFFFFF
+            stem, _, ending = entry[0].rpartition(".")
+            if stem.isdigit() and ending in found:
+                found[ending].append(int(stem))
+        return [sorted(found[ending]) for ending in ("j", "jx", "jt")]
 
-    def _look_at(self, number):
-        segment = Segment(number, 0)
-        with open(self._path(number), "rb") as file:
-            while True:
-                kind = self._next(file)
-                if kind is None:
-                    break
-                segment.size += RECORD
-                if kind == 0:
-                    self.bad += 1
-                    continue
-                if kind in (HEAD, CLOCK):
-                    segment.boot, segment.summarised, messages, readings, offset, _ = records.read_head(self._buffer)
-                    self.dropped_messages = max(self.dropped_messages, messages)
-                    self.dropped_readings = max(self.dropped_readings, readings)
-                    if offset:
-                        self.first_offset.setdefault(segment.boot, offset)
-                elif kind == READING:
-                    _, segment.boot, seq, _, _ = records.reading(self._buffer)
-                    segment.last = max(segment.last, seq)
-        return segment
+    def _look_at(self, segment):
+        """Learn what a segment holds, and with that no doubt is left about it."""
+        counted = segment.spoilt
+        heads = self._reader.look(self._path(segment.number), segment)
+        segment.doubtful = False
+        self.bad += segment.spoilt - counted
+        for boot, _, messages, readings, offset, _ in heads:
+            self.dropped_messages = max(self.dropped_messages, messages)
+            self.dropped_readings = max(self.dropped_readings, readings)
+            if offset:
+                self.first_offset.setdefault(boot, offset)
 
     def _path(self, number):
         return "%s/%08d.j" % (self.folder, number)
-
-
-class _Place:
-    """Where in a segment reading is, and what the records before it said."""
-
-    def __init__(self, segment):
-        self.segment = segment
-        self.byte = 0
-        self.offset = 0
-        self.names_crc = None
-        self.names = None
-        self.texts = {}
 
 
 def _thinned(readings, names, summary):

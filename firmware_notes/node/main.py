@@ -1,6 +1,9 @@
 """Starts with the board."""
 
+import sys
 import time
+
+import machine
 
 import board
 import config
@@ -9,5 +12,11 @@ import node
 # Once the watchdog runs, the prompt lasts as long as its patience: whoever wants it must ask now.
 print("Ctrl-C within 3 seconds for the prompt; there, `import selftest; selftest.main()` asks all sensors")
 time.sleep(3)
-settings = config.load(".")
-node.Node(settings, board.Board(settings)).run()
+try:
+    settings = config.load(".")
+    node.Node(settings, board.Board(settings)).run()
+except Exception as error:  # noqa: BLE001 - no watchdog runs before the first turn; a fault that passes must not end it
+    sys.print_exception(error)
+    print("The board starts again in 30 seconds")
+    time.sleep(30)
+    machine.reset()

@@ -229,7 +229,7 @@ class Node:
             "dropped_messages": self.journal.dropped_messages,
             "dropped_readings": self.journal.dropped_readings,
             "spoilt_records": self.journal.bad,
-            "faults": sorted(self.faults),
+            "faults": sorted(set(self.faults) | ({"flash"} if self.outbox.is_stuck else set())),
         }
         if self.flooding is not None and self.flooding.until_s is not None:
             # said from the start, so that somebody can renew it before it runs out

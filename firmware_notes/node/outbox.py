@@ -8,8 +8,10 @@ A boot whose clock was never set is told in uptime. No lines and no clock of its
 import json
 
 from config import CHANNELS
+from segments import CannotReadError
 
 LONGEST_PATIENCE_MS = 600000
+READ_AGAIN_MS = 5000  # what cannot be read now is asked for again then
 
 
 class Outbox:
@@ -20,9 +22,11 @@ class Outbox:
         self.sent = self.readings = self.resent = self.ignored = self.bytes = 0
         self._window = window
         self._resend_ms = self._patience_ms = resend_ms
+        self.is_stuck = False  # the journal cannot be read at this moment
+        self._read_again_ms = 0
         self._flying = []
         self._oldest = {}
-        self._furthest = 0
+        self._furthest = {}
         self._waiting_since = 0
         self._seen = set()
 
@@ -35,7 +39,11 @@ class Outbox:
         return not self._flying
 
     def receipt(self, payload, now_ms):
-        """A receipt as it came. One that is junk, for a boot unknown here or for a number not sent yet is ignored."""
+        """A receipt as it came. One that is junk, for a boot unknown here or for a number not sent yet is ignored.
+
+        "Not sent" is meant since this start, also of earlier boots: a receipt that a broker kept may be
+        anybody's. What it rightly covers is sent once more, and receipted again.
+        """
         try:
             found = json.loads(payload)
             boot, upto = int(found["boot"], 16), found["upto"]
@@ -43,8 +51,7 @@ class Outbox:
         except (ValueError, KeyError, TypeError):
             self.ignored += 1
             return
-        # An earlier boot has no future: all that it ever numbered is behind it.
-        most = self._furthest if boot == self.journal.boot else upto
+        most = self._furthest.get(boot, 0)
         if not named or type(upto) is not int or not 0 <= upto <= most or not self.journal.holds(boot):
             self.ignored += 1
             return
@@ -66,21 +73,17 @@ class Outbox:
         if self._flying and now_ms - self._waiting_since > self._patience_ms:
             self._patience_ms = min(2 * self._patience_ms, LONGEST_PATIENCE_MS)
             self._again()
-        if len(self._flying) >= self._window:
+        if len(self._flying) >= self._window or now_ms < self._read_again_ms:
             return None
-        while True:
-            message = self.journal.next_message()
-            if message is None:
-                return None
-            boot, seq, readings = message
-            if seq > self.journal.receipted(boot):
-                break
+        message = self._next(now_ms)
+        if message is None:
+            return None
+        boot, seq, readings = message
         if not self._flying:
             self._waiting_since = now_ms
         oldest = self._oldest.setdefault(boot, seq)
         self._flying.append((boot, seq))
-        if boot == self.journal.boot:
-            self._furthest = max(self._furthest, seq)
+        self._furthest[boot] = max(self._furthest.get(boot, 0), seq)
         if (boot, seq) in self._seen:
             self.resent += 1
         else:
@@ -97,6 +100,19 @@ class Outbox:
             payload = encode(boot, seq, oldest, timed, max(reading[1] for reading in timed), True)
         self.bytes += len(payload)
         return payload
+
+    def _next(self, now_ms):
+        """The next message without a receipt; None if there is none, or none can be read now."""
+        try:
+            while True:
+                message = self.journal.next_message()
+                self.is_stuck = False
+                if message is None or message[1] > self.journal.receipted(message[0]):
+                    return message
+        except CannotReadError:
+            self.is_stuck = True
+            self._read_again_ms = now_ms + READ_AGAIN_MS
+            return None
 
     def _again(self):
         self._flying = []

@@ -1,4 +1,5 @@
-"""For MicroPython: a simulated NOR flash chip with LittleFS on it, at /chip, whose power can be cut."""
+"""For MicroPython: a simulated NOR flash chip with LittleFS on it, at /chip, whose power can be cut and whose blocks
+can become unreadable."""
 
 import vfs
 
@@ -6,15 +7,20 @@ BLOCK = 4096
 
 
 class Chip:
-    """`blocks` blocks of BLOCK bytes; `left` programs until the power is cut (-1: never)."""
+    """`blocks` blocks of BLOCK bytes; `left` programs until the power is cut (-1: never); `bad` ones cannot be read."""
 
     def __init__(self, blocks):
         self.data = bytearray(b"\xff" * BLOCK * blocks)
         self.left, self.programs, self.erased = -1, 0, [0] * blocks
+        self.bad, self.failed_reads = set(), 0
 
     def readblocks(self, block, into, offset=0):
+        if block in self.bad:
+            self.failed_reads += 1
+            return -5  # EIO: as a driver tells LittleFS
         at = block * BLOCK + offset
         into[:] = memoryview(self.data)[at : at + len(into)]
+        return 0
 
     def writeblocks(self, block, data, offset=0):
         at = block * BLOCK + offset

@@ -336,3 +336,30 @@ print(json.dumps(said + [b.output(3, 1).k["value"], b.i2c().k["freq"], 0 <= b.ra
     assert wifi == [False, True, ["shed", "p"]] * 2
     assert (value, frequency, is_random) == (1, 100000, True)
     assert uptime == 1010  # the chip's count turned over meanwhile
+
+
+def test_a_fault_at_the_start_starts_the_board_again(tmp_path: Path) -> None:
+    """Before its first turn a node has no watchdog: what cannot be read then may be readable half a minute later."""
+    (tmp_path / "machine.py").write_text("said = []\ndef reset():\n    said.append('reset')\n")
+    for name in ("network", "onewire"):
+        (tmp_path / f"{name}.py").write_text("")
+    script = f"""
+sys.path.insert(0, {str(tmp_path)!r})
+import json, os, time
+os.chdir({str(tmp_path)!r})
+sys.modules.pop("machine", None)
+import machine, config
+class Time:
+    sleep = staticmethod(machine.said.append)
+    sleep_ms = sleep_us = ticks_ms = ticks_us = ticks_diff = None
+class Fails:
+    def __call__(self, path, *mode):
+        raise OSError(5)
+sys.modules["time"] = Time
+config.open = Fails()
+import main
+print(json.dumps(machine.said))
+"""
+    said = run_script(script, folder=tmp_path)
+    assert "./node.json: cannot be read" in said
+    assert json.loads(said.splitlines()[-1]) == [3, 30, "reset"]

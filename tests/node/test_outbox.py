@@ -77,6 +77,24 @@ out = [sent, before, [json.loads(p)[1]["v"] for p in all_due(o)], o.journal.rece
     assert run(tmp_path, script) == [3, [11, 0, 0], [4, 5], 2]
 
 
+def test_a_receipt_that_a_broker_kept_may_be_anybodys(tmp_path: Path) -> None:
+    """One for an earlier boot, with a number under which nothing was sent since the start, deletes nothing."""
+    script = """
+fill(0xA1, 3)._shut()
+o = outbox.Outbox(journal.Journal(FOLDER, 0xB2, ["tray-1/level", "tray-1/flooded", "light"]), 2)
+o.connected()
+o.receipt(b'{"boot":"000000a1","upto":3}', 0)
+out = [o.ignored, sorted(os.listdir(FOLDER)), len(all_due(o))]
+o.receipt(b'{"boot":"000000a1","upto":3}', 0)  # two are under way
+out += [o.ignored, len(all_due(o))]
+o.receipt(b'{"boot":"000000a1","upto":2}', 0)
+out += [o.ignored, len(all_due(o)), sorted(os.listdir(FOLDER))]
+o.receipt(b'{"boot":"000000a1","upto":3}', 0)
+out += [o.ignored, sorted(os.listdir(FOLDER))]
+"""
+    assert run(tmp_path, script) == [1, ["00000001.j"], 2, 2, 0, 2, 1, ["00000001.j"], 2, []]
+
+
 def test_a_receipt_may_say_more_than_a_node_knows(tmp_path: Path) -> None:
     """Keys that a later recorder adds are for others."""
     script = """
