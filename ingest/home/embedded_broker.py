@@ -29,9 +29,12 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 from amqtt.broker import Broker
 from amqtt.errors import BrokerError
+from amqtt.mqtt.protocol.broker_handler import BrokerProtocolHandler
+from amqtt.session import Session
 from pwdlib.hashers.argon2 import Argon2Hasher
 
 from tidetray.ingest.core.backoff import end_child
@@ -152,8 +155,26 @@ async def _listen(password_file: Path, where: Where) -> tuple[Broker, int]:
     return await _listen_on(where.host, _free_port(), password_file)
 
 
+class _TakeOverBroker(Broker):
+    """The library's broker, with sessions that survive a quick return of their client.
+
+    The library marks a session as disconnected after it has closed the old connection. A client that comes back
+    meanwhile takes the session over, and the mark then falls on the new connection: everything for that client waits
+    in memory for ever, while it looks connected to both sides.
+    """
+
+    async def _handle_disconnect(
+        self, client_session: Session, handler: BrokerProtocolHandler, disconnect_waiter: asyncio.Future[Any]
+    ) -> None:
+        await super()._handle_disconnect(client_session, handler, disconnect_waiter)
+        _, current = self._sessions.get(client_session.client_id or "", (None, None))
+        if current is not None and current is not handler and not client_session.transitions.is_connected():
+            client_session.transitions.connect()
+            await self._publish_session_retained_messages(client_session)
+
+
 async def _listen_on(host: str, port: int, password_file: Path) -> tuple[Broker, int]:
-    broker = Broker(_configuration(host, port, password_file))
+    broker = _TakeOverBroker(_configuration(host, port, password_file))
     await broker.start()
     return broker, port
 
@@ -164,7 +185,10 @@ def _configuration(host: str, port: int, password_file: Path) -> dict[str, objec
         "listeners": {"default": {"type": "tcp", "bind": f"{host}:{port}"}},
         "plugins": {
             "amqtt.plugins.authentication.FileAuthPlugin": {"password_file": str(password_file)},
-            "amqtt.plugins.topic_checking.TopicAccessControlListPlugin": {"publish_acl": PUBLISH, "acl": SUBSCRIBE},
+            "amqtt.plugins.topic_checking.TopicAccessControlListPlugin": {
+                "publish_acl": PUBLISH,
+                "acl": SUBSCRIBE,
+            },
         },
     }
 

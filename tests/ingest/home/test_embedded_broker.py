@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import shutil
@@ -11,15 +12,18 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from queue import SimpleQueue
 from typing import Any
 
 import paho.mqtt.client as mqtt
 import pytest
+from amqtt.broker import Broker
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tidetray.ingest.home.embedded_broker import Access, BrokerStartError, User, broker_process
+from tidetray.ingest.home.embedded_broker import Access, BrokerStartError, User, Where, broker_process, serve
 from tidetray.ingest.wire.packs import data_topic, receipt_topic
 
 ROOT = Path(__file__).parents[3]
@@ -35,12 +39,14 @@ def access() -> Iterator[Access]:
 class Client:
     """A client that notes what it is told."""
 
-    def __init__(self, access: Access, user: User | None) -> None:
+    def __init__(self, access: Access, user: User | None, *, client_id: str = "") -> None:
         self.answers: list[str] = []
         self.granted: list[int] = []
         self.heard: list[tuple[str, bytes]] = []
         self.told = threading.Event()
-        self.mqtt = mqtt.Client(CallbackAPIVersion.VERSION2, reconnect_on_failure=False)
+        self.mqtt = mqtt.Client(
+            CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=not client_id, reconnect_on_failure=False
+        )
         if user is not None:
             self.mqtt.username_pw_set(user.username, user.password)
         self.mqtt.on_connect = self._on_connect
@@ -123,6 +129,57 @@ def test_nobody_speaks_or_hears_out_of_turn(access: Access) -> None:
         node.publish(DATA, b"true")
         assert recorder.told.wait(10)
         assert recorder.heard == [(DATA, b"true")]
+
+
+@contextmanager
+def broker_here() -> Iterator[Access]:
+    """The broker in a thread of this process, so that a test can slow down its steps."""
+    listening: SimpleQueue[Access] = SimpleQueue()
+    ended: SimpleQueue[Callable[[], object]] = SimpleQueue()
+
+    async def run() -> None:
+        stop = asyncio.Event()
+        loop = asyncio.get_running_loop()
+        ended.put(lambda: loop.call_soon_threadsafe(stop.set))
+        await serve(stop, listening.put, Where())
+
+    thread = threading.Thread(target=asyncio.run, args=(run(),))
+    thread.start()
+    try:
+        yield listening.get(timeout=20)
+    finally:
+        ended.get(timeout=20)()
+        thread.join(20)
+
+
+# its plugin takes only the old name of the option
+@pytest.mark.filterwarnings("ignore:The 'acl' option is deprecated:DeprecationWarning")
+def test_a_client_that_returns_while_its_old_connection_is_closed_hears_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The library closes a connection and then marks the session, which by then may be that of the new connection."""
+    closing, let_go, closed = threading.Event(), threading.Event(), threading.Event()
+    stop_handler = Broker._stop_handler
+
+    async def slowly(broker: Broker, handler: Any) -> None:
+        closing.set()
+        await asyncio.to_thread(let_go.wait, 20)
+        await stop_handler(broker, handler)
+        closed.set()
+
+    with broker_here() as access, Client(access, access.nodes) as node:
+        first = Client(access, access.recorder, client_id="recorder")
+        first.subscribe("tidetray/v1/#")
+        monkeypatch.setattr(Broker, "_stop_handler", slowly)
+        first.__exit__()
+        assert closing.wait(10)
+        with Client(access, access.recorder, client_id="recorder") as again:
+            let_go.set()
+            assert closed.wait(10)
+            node.publish(DATA, b"1")
+            node.publish(DATA, b"2")
+            deadline = time.monotonic() + 20
+            while {payload for _, payload in again.heard} < {b"1", b"2"} and time.monotonic() < deadline:
+                time.sleep(0.02)
+            assert {payload for _, payload in again.heard} == {b"1", b"2"}
 
 
 @pytest.mark.parametrize("signum", [signal.SIGTERM, signal.SIGINT])
