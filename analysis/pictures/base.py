@@ -7,6 +7,7 @@ Wall time of the trial's zone is drawn as if it were UTC: a browser elsewhere wo
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pandas as pd
@@ -149,6 +150,15 @@ def as_many(choice: tuple[str, ...], wanted: list[str]) -> list[str]:
 
 def layer(rows: pd.DataFrame, mark: Spec, encoding: Spec) -> Spec:
     return {"data": {"values": rows.to_dict("records")}, "mark": mark, "encoding": encoding}
+
+
+def known(value: Any) -> Any:
+    """What is not known as null, which JSON has, and no NaN, which it has not."""
+    if isinstance(value, dict):
+        return {name: known(each) for name, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [known(each) for each in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def at_night(spec: Any) -> Any:

@@ -144,7 +144,7 @@ def prepare(trial: str, trials: Sequence[str]) -> None:
         ("places", [trial, "rook"]),
         ("comparison", [trial, None, None]),
         ("tuning", [list(trials), FACTORS[0], False, 4.0]),
-        ("pair", [list(trials), False, 4.0]),
+        ("tuning_two", [list(trials), False, 4.0]),
     )
     _answers().prepare(home_folder(), usual)
 

@@ -19,8 +19,9 @@ import pandas as pd
 
 from tidetray.analysis.compare.trial import TrialComparison, compare_trial, last_whole_day
 from tidetray.analysis.conditions.degree_days import total_warmth
-from tidetray.analysis.plan.step import Tuned, TunedPair, tune_pair
-from tidetray.analysis.record.trial_data import TrialData, TuningData, choose_trial, open_record
+from tidetray.analysis.questions.tune import TuneAnswer, read_trials, tune
+from tidetray.analysis.questions.tune_two import TuneTwoAnswer, tune_two
+from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import load_settings
 from tidetray.ui.cache.place_views import (
@@ -31,7 +32,6 @@ from tidetray.ui.cache.place_views import (
     warmth_asked,
     warmth_view_of,
 )
-from tidetray.ui.cache.tuning import limits_of, read, tuned
 
 
 @dataclass(frozen=True)
@@ -76,21 +76,16 @@ def places(home: Path, trial: str, neighbours: str) -> PlaceView:
         return place_view_of(TrialData(store, choose_trial(store, trial)), neighbours)
 
 
-def tuning(home: Path, trials: list[str], factor: str, planned: bool, weeks: float) -> tuple[TuningData, Tuned | None]:
-    """None where no pot has grown yet."""
+def tuning(home: Path, trials: list[str], factor: str, planned: bool, weeks: float) -> TuneAnswer:
     with open_record(home) as store:
-        data = read(store, tuple(trials))
-    if data.measured.empty:
-        return data, None
-    return data, tuned(data, load_settings(home), factor=factor, planned=planned, weeks=weeks)
+        return tune(store, load_settings(home), trials=trials, factor=factor, planned=planned, weeks=weeks)
 
 
-def pair(home: Path, trials: list[str], planned: bool, weeks: float) -> TunedPair:
+def tuning_two(home: Path, trials: list[str], planned: bool, weeks: float) -> TuneTwoAnswer:
     """Floods a day and wet minutes together."""
     with open_record(home) as store:
-        data = read(store, tuple(trials))
-    pots = data.planned if planned else data.measured
-    return tune_pair(pots, data.plan, data.water, limits=limits_of(load_settings(home).flooding), weeks=weeks)
+        data = read_trials(store, trials)
+    return tune_two(data, load_settings(home), planned=planned, weeks=weeks)
 
 
 def warmth(
@@ -105,7 +100,7 @@ def warmth(
 
 
 QUESTIONS: dict[str, Callable[..., Any]] = {
-    each.__name__: each for each in (growth, masses, comparison, relation, places, warmth, tuning, pair)
+    each.__name__: each for each in (growth, masses, comparison, relation, places, warmth, tuning, tuning_two)
 }
 
 

@@ -7,13 +7,12 @@ In: a Vega-Lite specification as `analysis/pictures/base.py` makes them. Out: by
 from __future__ import annotations
 
 import json
-import math
 import re
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from tidetray.analysis.pictures.base import Spec
+from tidetray.analysis.pictures.base import Spec, known
 
 WIDTH_PX = 900
 SHARPNESS = 2.0
@@ -59,13 +58,4 @@ def _fixed(spec: Spec, width_px: int) -> str:
     # no labels for screen readers on each of hundreds of marks: a picture's own words stand beside it
     own = {"background": "white", "font": f"{FONT}, Arial, sans-serif", "aria": False}
     whole = spec | width | {"background": "white", "config": spec["config"] | own}
-    return json.dumps(_known(whole), allow_nan=False)
-
-
-def _known(value: Any) -> Any:
-    """What is not known as null, which JSON has, and no NaN, which it has not."""
-    if isinstance(value, dict):
-        return {name: _known(each) for name, each in value.items()}
-    if isinstance(value, list | tuple):
-        return [_known(each) for each in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+    return json.dumps(known(whole), allow_nan=False)

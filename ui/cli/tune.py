@@ -9,24 +9,14 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from tidetray.analysis.plan.step import Tuned, TunedPair, tune_pair
-from tidetray.analysis.record.trial_data import TuningData
+from tidetray.analysis.questions.tune import DAYS, TuneAnswer
+from tidetray.analysis.questions.tune import tune as ask_tune
+from tidetray.analysis.questions.tune_two import TuneTwoAnswer, tune_two
 from tidetray.ingest.files.written_values import parse_time
 from tidetray.ingest.settings.model import RECORD_FILE, Settings, load_settings
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.wire.timetables import messages
-from tidetray.ui.cache.tuning import (
-    CAUTION,
-    DAYS,
-    GROWTH,
-    MOST_HOLD_S,
-    begin,
-    limits_of,
-    read,
-    tray_timetables,
-    tuned,
-    value_table,
-)
+from tidetray.ui.changes.next_trial import CAUTION, MOST_HOLD_S, begin, tray_timetables
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.options import example, home_option, json_option
 from tidetray.ui.columns import one_row, records
@@ -83,20 +73,22 @@ def run(
     as_json: bool,
     now: datetime,
 ) -> None:
-    data = read(store, trials, saleable_g)
-    response = GROWTH if saleable_g is None else DAYS
-    found = tuned(data, settings, factor=factor, planned=planned, weeks=weeks, response=response, seed=seed)
+    asked: dict[str, Any] = {"planned": planned, "weeks": weeks, "seed": seed}
+    answer = ask_tune(store, settings, trials=trials, factor=factor, saleable_g=saleable_g, **asked)
+    both = tune_two(answer.data, settings, **asked)
+    timetable = None if answer.tuned is None else answer.tuned.timetable
+    zone = answer.data.plan.trial.zone
     done = []
     if begin_as:
-        zone = ZoneInfo(data.plan.trial.zone)
-        at = now if started is None else parse_time(started, zone, hour_of_date=0).time
-        done.append(begin(store, found, data, settings, name=begin_as, started=at, seed=seed, now=now))
+        at = now if started is None else parse_time(started, ZoneInfo(zone), hour_of_date=0).time
+        done.append(begin(store, answer, settings, name=begin_as, started=at, seed=seed, now=now))
     if out is not None or publish:
-        if found.timetable is None:
-            raise ValueError(f"there is no timetable: {found.why_no_timetable}")
-        own = tray_timetables(found, data, now)
+        if timetable is None:
+            why = answer.why_not if answer.tuned is None else answer.tuned.why_no_timetable
+            raise ValueError(f"there is no timetable: {why}")
+        own = tray_timetables(answer, now)
         if out is not None:
-            done += timetable_files.write(out, found.timetable, own, data.plan.trial.zone)
+            done += timetable_files.write(out, timetable, own, zone)
         if publish:
             done.append(timetable_files.publish(settings.broker, messages(own)))
         if any(each.wet_s > MOST_HOLD_S for each in own):
@@ -105,26 +97,32 @@ def run(
                 "max_wet_s allows it."
             )
         done.append(CAUTION)
-    pots = data.planned if planned else data.measured
-    both = tune_pair(pots, data.plan, data.water, limits=limits_of(settings.flooding), weeks=weeks, seed=seed)
     if as_json:
-        printing.print_json(as_plain(found, data, settings) | {"floods_and_minutes": pair_as_plain(both), "done": done})
+        printing.print_json(as_plain(answer) | {"floods_and_minutes": two_as_plain(both), "done": done})
         return
-    _print(found, data, settings)
-    click.echo(f"\nFloods a day and wet minutes together: {both.fit.verdict}")
+    _print(answer)
+    click.echo(f"\nFloods a day and wet minutes together: {both.summary}")
     for line in done:
         click.echo(line)
 
 
-def as_plain(found: Tuned, data: TuningData, settings: Settings) -> dict[str, Any]:
-    """Everything as plain values, unrounded, NaN as null."""
-    fit, top, worth = found.fit, found.fit.quadratic, value_table(found, data, settings)
+def as_plain(answer: TuneAnswer) -> dict[str, Any]:
+    """Everything as plain values, unrounded, NaN as null. Where nothing can be tuned: the verdict says why."""
+    found, worth = answer.tuned, answer.value
+    out: dict[str, Any] = {
+        "trials": list(answer.data.trials),
+        "factor": answer.factor,
+        "verdict": answer.summary,
+        "answered": found is not None,
+        "cautions": list(answer.cautions),
+        "value": records(worth) if worth is not None else [],
+    }
+    if found is None:
+        return out | {"finding": "", "next_trial": [], "timetable": [], "expects": answer.why_not}
+    fit, top = found.fit, found.fit.quadratic
     plain = lambda value: records(one_row(value))[0]["value"]  # noqa: E731
-    return {
-        "trials": list(data.trials),
-        "factor": found.factor,
+    return out | {
         "response": found.response,
-        "verdict": fit.verdict,
         "finding": fit.finding,
         "best": fit.best,
         "optimum": plain(fit.optimum),
@@ -143,29 +141,34 @@ def as_plain(found: Tuned, data: TuningData, settings: Settings) -> dict[str, An
         "timetable": records(found.timetable.floods) if found.timetable else [],
         "why_no_timetable": found.why_no_timetable,
         "forbidden": list(found.possible.forbidden),
-        "value": records(worth) if worth is not None else [],
-        "cautions": [*fit.cautions, *data.cautions],
     }
 
 
-def pair_as_plain(both: TunedPair) -> dict[str, Any]:
+def two_as_plain(answer: TuneTwoAnswer) -> dict[str, Any]:
+    out: dict[str, Any] = {"verdict": answer.summary, "expects": answer.expects, "next_trial": []}
+    if answer.tuned is None:
+        return out | {"finding": ""}
+    both = answer.tuned
     plain = records(one_row(both.fit.optimum[0]).assign(second=both.fit.optimum[1]))[0]
-    return {
-        "verdict": both.fit.verdict,
+    return out | {
         "finding": both.fit.finding,
         "best": both.fit.best,
         "optimum": [plain["value"], plain["second"]],
         "surfaces": records(both.fit.surfaces),
         "next_trial": records(both.proposal.schedules) if both.proposal else [],
-        "expects": both.proposal.sentence if both.proposal else both.why_no_proposal,
     }
 
 
-def _print(found: Tuned, data: TuningData, settings: Settings) -> None:
-    fit, zone = found.fit, data.plan.trial.zone
-    click.echo(fit.verdict)
+def _print(answer: TuneAnswer) -> None:
+    found, zone = answer.tuned, answer.data.plan.trial.zone
+    click.echo(answer.summary)
+    if found is None:
+        for caution in answer.cautions:
+            click.echo(f"Note: {caution}")
+        return
+    fit = found.fit
     printing.frame(fit.curves[["curve", "aicc", "delta", "weight"]].dropna(), zone, as_json=False)
-    for caution in (*fit.cautions, *data.cautions):
+    for caution in answer.cautions:
         click.echo(f"Note: {caution}")
     if found.proposal is None:
         click.echo(found.why_no_proposal)
@@ -185,7 +188,7 @@ def _print(found: Tuned, data: TuningData, settings: Settings) -> None:
         click.echo("\nFloods of a day, local time:")
         for tray in sorted(found.timetable.schedules):
             click.echo(f"  {tray}: {timetable_files.times_text(found.timetable, tray)}")
-    worth = value_table(found, data, settings)
+    worth = answer.value
     if worth is not None:
         printing.frame(
             worth[["dose", "pots_tray_month", "kwh_pot", "electricity_pot", "earned_tray_month"]], zone, as_json=False

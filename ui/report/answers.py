@@ -1,6 +1,6 @@
 """Sections of a report that answer: growth, comparison, causes, positions, the next schedule.
 
-In: what the commands and pages show (`compare_trial`, `ui/cache/place_views.py`, `ui/cache/tuning.py`). Out: sections
+In: the answers of `tidetray.analysis.questions`, as the commands and pages show them. Out: sections
 that say the same sentences. Works nothing out. What cannot be told is said in words, first.
 """
 
@@ -14,19 +14,19 @@ import pandas as pd
 from tidetray.analysis.base.words import natural
 from tidetray.analysis.compare.trajectories import mean_courses, tray_courses
 from tidetray.analysis.compare.trial import TrialComparison
-from tidetray.analysis.pictures import base, dose, positions
+from tidetray.analysis.dose.schedules import FACTORS
+from tidetray.analysis.pictures import base, positions
 from tidetray.analysis.pictures import growth as growth_charts
-from tidetray.analysis.plan.step import Tuned
-from tidetray.analysis.record.trial_data import TrialData, TuningData
+from tidetray.analysis.questions.tune import FACTOR_WORDS, TuneAnswer
+from tidetray.analysis.record.trial_data import TrialData
 from tidetray.analysis.relations.predictors import CAUSES
 from tidetray.ui.cache.compared import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
 from tidetray.ui.cache.place_views import FEATURE_WORDS, NO_GROWTH, PlaceView, RelationView
-from tidetray.ui.cache.tuning import CAUTION
+from tidetray.ui.changes.next_trial import CAUTION
 from tidetray.ui.columns import Shown
 from tidetray.ui.prints.timetable_files import clock_text
 from tidetray.ui.report.parts import Cautions, Figure, Section, Table, Words, noted, table, words
 
-FACTOR, FACTOR_WORDS = "dry_h_day", "dry hours a day"
 WEEKS = 4.0
 NEIGHBOURS = "rook"
 MAPS_PER_PICTURE = 6
@@ -66,7 +66,7 @@ _FEATURES: Shown = {
 _NEXT: Shown = {
     "schedule": ("schedule", 1, 0),
     "trays": ("trays", 1, 0),
-    "dose": (FACTOR_WORDS, 1, 1),
+    "dose": (FACTOR_WORDS[FACTORS[0]], 1, 1),
     "expected": ("expected %/day", 100, 2),
     "low": ("from", 100, 2),
     "high": ("to", 100, 2),
@@ -254,23 +254,26 @@ def _spread(view: PlaceView) -> Iterator[Words | Figure]:
     yield Figure("spread", caption, positions.spread_over_time(view.spread.split))
 
 
-def decision(found: Tuned | None, data: TuningData | None, said: Cautions) -> Section:
-    if found is None or data is None:
-        return Section("Next schedule", (Words("Tuning needs growth: weigh all pots, and again in a week.", "note"),))
+def decision(answer: TuneAnswer, said: Cautions) -> Section:
+    found, data = answer.tuned, answer.data
+    if found is None:
+        return Section(
+            "Next schedule", (Words(answer.summary, "note"), *noted("Keep in mind:", said.new(answer.cautions)))
+        )
     fit = found.fit
     parts: list[Words | Table | Figure] = [
-        Words(fit.verdict, "answer" if fit.best else "note"),
+        Words(answer.summary, "answer" if fit.best else "note"),
         Words(f"From {'trials' if len(data.trials) > 1 else 'trial'} {', '.join(data.trials)}.", "small"),
-        *noted("Keep in mind:", said.new((*fit.cautions, *data.cautions))),
+        *noted("Keep in mind:", said.new(answer.cautions)),
     ]
-    if len(fit.units):
-        of = {(row.trial, row.tray): row.treatment for row in data.measured.itertuples()}
+    drawn = answer.picture()
+    if drawn is not None:
         caption = (
             "Growth of each tray (the mean of its pots) against its measured dose. Ground: the doses that "
             "were tested. Line and band: the expected growth and 95 of 100 plausible curves, where there are "
             "enough trays. Dashed: the top between its limits, where one may be claimed."
         )
-        parts.append(Figure("response", caption, dose.response_chart(fit, FACTOR_WORDS, of)))
+        parts.append(Figure("response", caption, drawn))
     if found.proposal is None:
         return Section("Next schedule", (*parts, Words(found.why_no_proposal, "note")))
     rows = found.proposal.schedules

@@ -16,8 +16,8 @@ import pandas as pd
 
 from tidetray.analysis.base.fingerprint import fingerprint
 from tidetray.analysis.compare.trial import TrialComparison, compare_trial
-from tidetray.analysis.plan.step import Tuned
-from tidetray.analysis.record.trial_data import TrialData, TuningData, choose_trial, tuning_data
+from tidetray.analysis.questions.tune import TuneAnswer, tune
+from tidetray.analysis.record.trial_data import TrialData, choose_trial
 from tidetray.ingest.files.light_survey import light_survey
 from tidetray.ingest.notebook.facts import Trial
 from tidetray.ingest.notebook.notebook import Notebook
@@ -25,7 +25,6 @@ from tidetray.ingest.notebook.scales import all_balances, check_weighings, dry_w
 from tidetray.ingest.settings.model import FloodingSettings, Settings
 from tidetray.ingest.store.recording import Store
 from tidetray.ui.cache.place_views import place_view_of, relation_view_of
-from tidetray.ui.cache.tuning import tuned
 from tidetray.ui.report import answers
 from tidetray.ui.report import done_and_measured as bench
 from tidetray.ui.report.html import as_html, draw
@@ -42,7 +41,7 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
     said = Cautions()
     found, why_not = _compared(data)
     trials, limits = _up_to(store, data.trial), limits_in_words(settings.flooding)
-    tuning, step = _tuned(store, data, trials, settings)
+    step = tune(store, settings, trials=[trial.name for trial in trials], weeks=answers.WEEKS, seed=bench.SEED)
     relation, places = relation_view_of(data, ()), place_view_of(data, answers.NEIGHBOURS)
     went_through, compared = bench.conditions(data, said), answers.comparison(found, why_not, data, said)
     earlier = [TrialData(store, trial) for trial in trials if trial != data.trial]
@@ -56,7 +55,7 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
         _cautions(data, said),
         answers.causes(relation, said),
         answers.places(places, said),
-        answers.decision(step, tuning, said),
+        answers.decision(step, said),
         bench.methods(store, data, marked, limits),
     )
     trial = data.trial
@@ -143,16 +142,6 @@ def _up_to(store: Store, trial: Trial) -> list[Trial]:
     ]
 
 
-def _tuned(
-    store: Store, data: TrialData, trials: Sequence[Trial], settings: Settings
-) -> tuple[TuningData | None, Tuned | None]:
-    """One step of tuning on `trials`, as `tidetray tune` takes it."""
-    if data.growth.table.empty:
-        return None, None
-    found = tuning_data(store, trials)
-    return found, tuned(found, settings, factor=answers.FACTOR, planned=False, weeks=answers.WEEKS, seed=bench.SEED)
-
-
 def _cautions(data: TrialData, said: Cautions) -> Section:
     """What to mind of growth and exposure as a whole; what concerns one question stands beside its answer."""
     lines = ["Fresh mass holds water too: blot alike each time, or water is taken for growth."]
@@ -168,13 +157,13 @@ def _cautions(data: TrialData, said: Cautions) -> Section:
     return Section("Cautions", (lead, *noted("To mind:", lines)))
 
 
-def _short(data: TrialData, found: TrialComparison | None, why_not: str, step: Tuned | None) -> Words:
+def _short(data: TrialData, found: TrialComparison | None, why_not: str, step: TuneAnswer) -> Words:
     """The answers to take along, with the first thing that cannot be told."""
     lines = [found.sentences[0] if found is not None else why_not]
     if found is not None and found.cautions:
         lines.append(found.cautions[0])
-    if step is not None:
-        lines.append(step.fit.verdict)
+    if step.tuned is not None:
+        lines.append(step.summary)
     if data.record_span is None:
         lines.append("Nothing was recorded of these trays yet.")
     first, *more = lines

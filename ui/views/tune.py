@@ -6,15 +6,15 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime
 from html import escape
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 import streamlit as st
 
-from tidetray.analysis.dose.fit import DOSE_WORDS
 from tidetray.analysis.dose.schedules import FACTORS
-from tidetray.analysis.pictures.dose import response_chart
 from tidetray.analysis.plan.next_plan import predicted_and_happened
-from tidetray.analysis.plan.step import Tuned
+from tidetray.analysis.questions.tune import FACTOR_WORDS, GROWTH, TuneAnswer
+from tidetray.analysis.questions.tune_two import TuneTwoAnswer
 from tidetray.analysis.record.trial_data import TuningData, open_record
 from tidetray.ingest.files.written_values import parse_time
 from tidetray.ingest.notebook.notebook import Notebook
@@ -22,15 +22,13 @@ from tidetray.ingest.settings.model import Settings, home_folder, load_settings
 from tidetray.ui import words
 from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import as_csv
-from tidetray.ui.cache.tuning import CAUTION, GROWTH, begin, tray_timetables, value_table
-from tidetray.ui.cli import printing
+from tidetray.ui.changes.next_trial import CAUTION, begin, tray_timetables
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 from tidetray.ui.prints import timetable_files
 from tidetray.ui.web import sign_in
 
-NAMES = DOSE_WORDS | {"hold_minutes": "minutes each flood"}
 KIND = {"top": "fine", "levels off": "fine", "flat": "fine", "go further": "note"}
 MEASURED, PLANNED = "what the trays really did", "the planned schedule"
 
@@ -41,24 +39,25 @@ def page() -> None:
         trials = trial_choice()
     top = st.container()
     left, right, third = st.columns([2, 2, 1])
-    factor = left.selectbox("Tune", FACTORS, format_func=lambda name: NAMES[name], key="factor")
+    factor = left.selectbox("Tune", FACTORS, format_func=lambda name: FACTOR_WORDS[name], key="factor")
     dose = right.selectbox("Dose is", (MEASURED, PLANNED), key="dose")
     weeks = third.selectbox("Weeks of the next trial", (2, 3, 4, 6, 8), index=2, key="weeks")
     with look.clear_words():
-        data, found = ask("tuning", list(trials), factor, dose == PLANNED, float(weeks))
+        answer: TuneAnswer = ask("tuning", list(trials), factor, dose == PLANNED, float(weeks))
+    data, found = answer.data, answer.tuned
     if found is None:
-        look.say("note", "Tuning needs growth: weigh all pots, and again in a week.")
+        look.say("note", answer.summary, answer.cautions)
         return
     fit = found.fit
     with top:
-        look.say(KIND.get(fit.finding, "wrong"), fit.verdict)
-    chart(found, data)
-    notes(found, data)
-    next_trial(found, data, settings, trials)
+        look.say(KIND.get(fit.finding, "wrong"), answer.summary)
+    chart(answer)
+    notes(answer)
+    next_trial(answer, settings)
     if found.proposal is not None:
-        timetable(found, data)
+        timetable(answer)
     two_factors(trials, planned=dose == PLANNED, weeks=float(weeks))
-    value(found, data, settings)
+    value(answer)
     earlier(data)
 
 
@@ -76,15 +75,11 @@ def read_names(store: object) -> tuple[str, ...]:
     return tuple(trial.name for trial in Notebook(store).trials())  # type: ignore[arg-type]
 
 
-def chart(found: Tuned, data: TuningData) -> None:
-    if found.fit.units.empty:
+def chart(answer: TuneAnswer) -> None:
+    found, spec = answer.tuned, answer.picture()
+    if found is None or spec is None:
         return
-    of = {(row.trial, row.tray): row.treatment for row in data.measured.itertuples()}
-    picture(
-        response_chart(found.fit, NAMES[found.factor], of),
-        f"growth-against-{found.factor.replace('_', '-')}",
-        found.fit.units,
-    )
+    picture(spec, f"growth-against-{answer.factor.replace('_', '-')}", answer.table)
     band = (
         " The line is the expected growth, the band around it holds 95 of 100 plausible curves."
         if len(found.fit.band)
@@ -94,11 +89,11 @@ def chart(found: Tuned, data: TuningData) -> None:
     look.small(f"Each mark is a tray (the mean of its pots). Pale green: the doses that were tested.{band}{top}")
 
 
-def notes(found: Tuned, data: TuningData) -> None:
-    lines = [*found.fit.cautions, *data.cautions]
-    if lines:
-        look.say("note", "Keep in mind:", tuple(lines))
-    if found.fit.best:
+def notes(answer: TuneAnswer) -> None:
+    found = answer.tuned
+    if answer.cautions:
+        look.say("note", "Keep in mind:", answer.cautions)
+    if found is not None and found.fit.best:
         with st.expander("The curves side by side"):
             table = found.fit.curves[["curve", "aicc", "delta", "weight", "x0"]].rename(
                 columns={"aicc": "AICc", "delta": "above the least", "x0": "levels off at"}
@@ -110,17 +105,20 @@ def notes(found: Tuned, data: TuningData) -> None:
             )
 
 
-def next_trial(found: Tuned, data: TuningData, settings: Settings, trials: tuple[str, ...]) -> None:
+def next_trial(answer: TuneAnswer, settings: Settings) -> None:
+    found = answer.tuned
+    if found is None:
+        return
     st.subheader("The next trial", anchor=False)
     if found.proposal is None:
         look.say("wrong", found.why_no_proposal)
         return
     rows = found.proposal.schedules
-    cards = "".join(card(row, NAMES[found.factor]) for row in rows.to_dict("records"))
+    cards = "".join(card(row, FACTOR_WORDS[found.factor]) for row in rows.to_dict("records"))
     st.html(f'<div class="tt-cards">{cards}</div>')
     look.say("note", found.proposal.sentence, tuple(f"Left out: {reason}." for reason in found.possible.forbidden[:3]))
     if sign_in.may("manage"):
-        begin_form(found, data, settings)
+        begin_form(answer, settings)
     else:
         look.small("Whoever manages the record can create this trial here.")
 
@@ -140,7 +138,7 @@ def card(row: dict[str, float], factor: str) -> str:
     )
 
 
-def begin_form(found: Tuned, data: TuningData, settings: Settings) -> None:
+def begin_form(answer: TuneAnswer, settings: Settings) -> None:
     with st.form("begin", border=True):
         look.small(
             "Trays are drawn for the schedules by chance and keep their pots and tares. Weigh every pot on "
@@ -157,14 +155,17 @@ def begin_form(found: Tuned, data: TuningData, settings: Settings) -> None:
         return
     with look.clear_words(), sign_in.writing("manage") as store:
         now = datetime.now(UTC)
-        zone = printing.ZoneInfo(data.plan.trial.zone)
+        zone = ZoneInfo(answer.data.plan.trial.zone)
         at = parse_time(started, zone, hour_of_date=0).time if started.strip() else now
-        said = begin(store, found, data, settings, name=name, started=at, seed=1, now=now)
+        said = begin(store, answer, settings, name=name, started=at, seed=1, now=now)
     sign_in.note(f"trial {name} begun")
     look.say("fine", said)
 
 
-def timetable(found: Tuned, data: TuningData) -> None:
+def timetable(answer: TuneAnswer) -> None:
+    found, data = answer.tuned, answer.data
+    if found is None:
+        return
     st.subheader("Its timetable", anchor=False)
     if found.timetable is None:
         look.say("wrong", found.why_no_timetable)
@@ -188,7 +189,7 @@ def timetable(found: Tuned, data: TuningData) -> None:
         f"day in all.{told}"
     )
     look.say("note", CAUTION)
-    own = tray_timetables(found, data, datetime.now(UTC))
+    own = tray_timetables(answer, datetime.now(UTC))
     first, second, third = st.columns(3)
     first.download_button(
         "Card to print",
@@ -212,10 +213,14 @@ def timetable(found: Tuned, data: TuningData) -> None:
 
 def two_factors(trials: tuple[str, ...], *, planned: bool, weeks: float) -> None:
     with st.expander("Floods a day and wet minutes together"):
-        both = ask("pair", list(trials), planned, weeks)
-        look.say(KIND.get(both.fit.finding, "wrong"), both.fit.verdict)
+        answer: TuneTwoAnswer = ask("tuning_two", list(trials), planned, weeks)
+        both = answer.tuned
+        if both is None:
+            look.say("note", answer.summary)
+            return
+        look.say(KIND.get(both.fit.finding, "wrong"), answer.summary)
         if both.proposal is not None:
-            look.small(f"A trial of both would be: {both.proposal.sentence}")
+            look.small(f"A trial of both would be: {answer.expects}")
             names = ["floods_day", "hold_minutes", "trays", "expected", "near_best"]
             shown = both.proposal.schedules[names].assign(
                 expected=(100 * both.proposal.schedules["expected"]).round(2),
@@ -230,10 +235,9 @@ def two_factors(trials: tuple[str, ...], *, planned: bool, weeks: float) -> None
             st.dataframe(shown.rename(columns=headings), hide_index=True)
 
 
-def value(found: Tuned, data: TuningData, settings: Settings) -> None:
+def value(answer: TuneAnswer) -> None:
     st.subheader("What it is worth", anchor=False)
-    with look.clear_words():
-        worth = value_table(found, data, settings)
+    worth = answer.value
     if worth is None:
         look.small(
             "Put your price, masses, tariff and the powers of lamp and pump under [value] in tidetray.toml "
@@ -255,7 +259,7 @@ def value(found: Tuned, data: TuningData, settings: Settings) -> None:
         ]
     ]
     headings = {
-        "dose": NAMES[found.factor],
+        "dose": FACTOR_WORDS[answer.factor],
         "floods_day": "floods a day",
         "hold_minutes": "min each",
         "days": "days to sale",
