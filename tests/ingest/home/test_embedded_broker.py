@@ -152,8 +152,7 @@ def broker_here() -> Iterator[Access]:
         thread.join(20)
 
 
-# the library takes only the old name of the option, and does not close a connection that was taken over
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+# the library takes only the old name of the option
 @pytest.mark.filterwarnings("ignore:The 'acl' option is deprecated:DeprecationWarning")
 def test_a_client_that_returns_while_its_old_connection_is_closed_hears_again(monkeypatch: pytest.MonkeyPatch) -> None:
     """The library closes a connection and then marks the session, which by then may be that of the new connection."""
@@ -170,8 +169,11 @@ def test_a_client_that_returns_while_its_old_connection_is_closed_hears_again(mo
         first = Client(access, access.recorder, client_id="recorder")
         first.subscribe("tidetray/v1/#")
         monkeypatch.setattr(Broker, "_stop_handler", slowly)
-        first.__exit__()
+        line = first.mqtt.socket()
+        first.mqtt.disconnect()
         assert closing.wait(10)
+        first.mqtt.loop_stop()
+        line.close()
         with Client(access, access.recorder, client_id="recorder") as again:
             let_go.set()
             assert closed.wait(10)
