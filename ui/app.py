@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import streamlit as st
+from streamlit.navigation.page import StreamlitPage
 
 from tidetray.ingest.settings.model import home_folder
 from tidetray.ui.cache.reading import trial_names
@@ -10,36 +11,24 @@ from tidetray.ui.changes.setting_up import first_run
 from tidetray.ui.parts import look
 from tidetray.ui.parts.alarm_bar import bar
 from tidetray.ui.web import sign_in
+from tidetray.ui.words import PAGES
+
 
 # Not in a folder called pages: Streamlit would run such a file alone, without this one, when a label's
 # link is the first thing that a freshly started server is asked for.
-NOW = (
-    st.Page("views/trays.py", title="Trays now", default=True),
-    st.Page("views/alarms.py", title="Alarms"),
-    st.Page("views/weigh.py", title="Weigh-in"),
-)
-"""Beside the bench: open on a phone too; the others stand under More there (`ui/parts/look.py` hides what is too much
+def _page(name: str, *, default: bool = False) -> StreamlitPage:
+    return st.Page(f"views/{name}.py", title=PAGES[name], default=default)
+
+
+NOW = (_page("trays", default=True), _page("alarms"), _page("weigh"))
+"""Beside the bench: open on a phone too; the others are under More there (`ui/parts/look.py` hides what is too much
 of either)."""
 
 # In the order in which a grower asks.
-TRIAL = (
-    st.Page("views/trial.py", title="The trial"),
-    st.Page("views/growth.py", title="Growth"),
-    st.Page("views/compare.py", title="Compare"),
-    st.Page("views/relate.py", title="What drove growth"),
-    st.Page("views/positions.py", title="Places"),
-    st.Page("views/tune.py", title="Flood schedule"),
-    st.Page("views/report.py", title="Report"),
-)
-BOOK = (
-    st.Page("views/tray.py", title="One tray"),
-    st.Page("views/notebook.py", title="Notebook"),
-    st.Page("views/plan.py", title="Plan"),
-    st.Page("views/set_up.py", title="Set-up"),
-    st.Page("views/settings.py", title="Settings"),
-)
+TRIAL = tuple(map(_page, ("trial", "growth", "compare", "relate", "positions", "tune", "report")))
+BOOK = tuple(map(_page, ("notebook", "plan", "set_up", "settings", "tray")))
 
-SET_UP, SETTINGS = BOOK[-2:]
+SET_UP, SETTINGS = BOOK[2:4]
 """The two that need no trial."""
 
 st.set_page_config(page_title="tidetray", page_icon=look.ICON, layout="wide")
@@ -61,5 +50,5 @@ with look.clear_words():
             st.switch_page(SET_UP)
     else:
         trial_names()
-        bar(alarms=page.title != "Alarms", whole=page.title == "Trays now")
+        bar(alarms=page.title != PAGES["alarms"], whole=page.title == PAGES["trays"])
     page.run()

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = [
     "LOOK_FIRST",
     "MAINS",
+    "PAGES",
     "STATES",
     "age",
     "ahead",
@@ -26,6 +27,25 @@ __all__ = [
     "span",
     "when",
 ]
+
+PAGES = {
+    "trays": "Trays",
+    "alarms": "Alarms",
+    "weigh": "Weigh-in",
+    "trial": "Trial",
+    "growth": "Growth",
+    "compare": "Compare treatments",
+    "relate": "Growth and conditions",
+    "positions": "Pot positions",
+    "tune": "Tune floods",
+    "report": "Report",
+    "notebook": "Notebook",
+    "plan": "Plan a trial",
+    "set_up": "Set-up",
+    "settings": "Settings",
+    "tray": "Tray",
+}
+"""A page's file in `ui/views` and its chapter in `ui/guide` -> its name on pages, in the report and in documents."""
 
 STATES = {"wet": ("●", "wet"), "dry": ("○", "dry"), "unknown": ("?", "unknown")}
 """State -> its mark and its word."""

@@ -146,7 +146,12 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
     page.get_by_label("Who weighs").fill("me")
     field.fill(gross)
     save = page.get_by_role("button", name="Save")
-    for target in (save, field, page.get_by_role("radio", name="yes"), page.get_by_role("link", name="Trays now")):
+    for target in (
+        save,
+        field,
+        page.get_by_role("radio", name="yes"),
+        page.get_by_role("link", name="Trays", exact=True),
+    ):
         box = target.bounding_box()
         assert box is not None
         assert box["height"] >= 44

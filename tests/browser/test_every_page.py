@@ -76,7 +76,7 @@ def test_choices_are_in_the_address_and_kept_from_page_to_page(url: str, browser
     page.get_by_role("link", name="Notebook").click()
     page.wait_for_url("**/notebook*")
     drawn(page)
-    page.get_by_role("link", name="One tray").click()
+    page.get_by_role("link", name="Tray", exact=True).click()
     page.wait_for_url("**/tray*")
     drawn(page)
     assert page.locator(".tt-card .head").first.inner_text().startswith("tray-7")

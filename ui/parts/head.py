@@ -1,8 +1,8 @@
 """The head of every page: its title, and in one place below it what is shown: trial, tray, time. All of it in the
 address.
 
-A page begins with `chosen = head("Growth")`. Choices that a page offers are kept when another one is opened, and an
-address with them (`?trial=plugs&tray=tray-3&back=7+days`) opens the page as it was.
+A page begins with `chosen = head("growth")`, the name of its file. Choices that a page offers are kept when another
+one is opened, and an address with them (`?trial=plugs&tray=tray-3&back=7+days`) opens the page as it was.
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ from tidetray.analysis.base.words import natural
 from tidetray.ui.cache.answers import prepare
 from tidetray.ui.cache.reading import tray_names, trial_names
 from tidetray.ui.parts import look
+from tidetray.ui.parts.guide import chapter
+from tidetray.ui.words import PAGES
 
 DAYS = {"2 days": 2, "7 days": 7, "4 weeks": 28, "a year": 365}
 """How far back a page that asks for it looks."""
@@ -29,9 +31,19 @@ class Chosen:
     days: int = 0
 
 
-def head(title: str, *, tray: bool = False, days: bool = False) -> Chosen:
+def title(page: str) -> None:
+    """The title of a page, and its chapter of the guide where it was asked for."""
+    with st.container(horizontal=True, gap="small", vertical_alignment="center", key="title"):
+        st.title(PAGES[page], anchor=False)
+        shown = st.toggle("Help", key="help")
+    if shown:
+        with st.container(border=True, key="chapter"):
+            st.markdown(chapter(page))
+
+
+def head(page: str, *, tray: bool = False, days: bool = False) -> Chosen:
     """The title and the choices. What is wrong with the record is said in their place, and the page ends there."""
-    st.title(title, anchor=False)
+    title(page)
     with look.clear_words():
         trials = trial_names()
         with st.container(horizontal=True, gap="small", key="choices"):

@@ -26,6 +26,7 @@ from tidetray.ui.changes.next_trial import CAUTION
 from tidetray.ui.columns import Shown
 from tidetray.ui.prints.timetable_files import clock_text
 from tidetray.ui.report.parts import Cautions, Figure, Section, Table, Words, noted, table, words
+from tidetray.ui.words import PAGES
 
 WEEKS = 4.0
 NEIGHBOURS = "rook"
@@ -134,7 +135,7 @@ def growth(data: TrialData, found: TrialComparison | None) -> Section:
 
 def comparison(found: TrialComparison | None, why_not: str, data: TrialData, said: Cautions) -> Section:
     if found is None:
-        return Section("Comparison", (Words(why_not, "note"),))
+        return Section(PAGES["compare"], (Words(why_not, "note"),))
     first, *more = found.sentences
     order, day = _order(found), found.at_day
     one_day = data.masses[data.masses["day"] == found.day][["treatment", "tray", "pot", "net_g"]]
@@ -175,13 +176,13 @@ def comparison(found: TrialComparison | None, why_not: str, data: TrialData, sai
         ("Days lost at first; below zero a head start", found.lag.table, LAG),
     ):
         parts += table(title, frame, shown)
-    return Section("Comparison", tuple(parts))
+    return Section(PAGES["compare"], tuple(parts))
 
 
 def causes(view: RelationView, said: Cautions) -> Section:
     cautions = noted("Before you read on:", said.new(view.cautions))
     if view.relation is None:
-        return Section("What growth went with", (Words(view.why_not, "note"), *cautions))
+        return Section(PAGES["relate"], (Words(view.why_not, "note"), *cautions))
     found, effects = view.relation, view.relation.effects
     first, *more = found.sentences
     parts: list[Words | Table | Figure] = [
@@ -211,14 +212,14 @@ def causes(view: RelationView, said: Cautions) -> Section:
         low=effects["low"] * step,
         high=effects["high"] * step,
     )
-    return Section("What growth went with", (*parts, *table("Effects with 95 % intervals", shown, _EFFECTS)))
+    return Section(PAGES["relate"], (*parts, *table("Effects with 95 % intervals", shown, _EFFECTS)))
 
 
 def places(view: PlaceView, said: Cautions) -> Section:
     cautions = noted("Before you read on:", said.new(view.cautions))
     found = view.positions
     if found is None:
-        return Section("Places", (Words(view.why_not, "note"), *cautions, *_spread(view)))
+        return Section(PAGES["positions"], (Words(view.why_not, "note"), *cautions, *_spread(view)))
     first, *more = found.sentences
     parts: list[Words | Table | Figure] = [
         Words(first, "answer", tuple(more)),
@@ -240,7 +241,7 @@ def places(view: PlaceView, said: Cautions) -> Section:
         parts.append(Figure(f"places-{n}", caption, spec))
     features = found.features.assign(of=found.features["feature"].map(FEATURE_WORDS))
     parts += table("Each feature of a place asked alone, of pots of one tray", features, _FEATURES)
-    return Section("Places", (*parts, *_spread(view)))
+    return Section(PAGES["positions"], (*parts, *_spread(view)))
 
 
 def _spread(view: PlaceView) -> Iterator[Words | Figure]:
@@ -275,7 +276,7 @@ def decision(answer: TuneAnswer, said: Cautions) -> Section:
         )
         parts.append(Figure("response", caption, drawn))
     if found.proposal is None:
-        return Section("Next schedule", (*parts, Words(found.why_no_proposal, "note")))
+        return Section(PAGES["tune"], (*parts, Words(found.why_no_proposal, "note")))
     rows = found.proposal.schedules
     low, high = found.predicted.band() if found.predicted is not None else (np.nan, np.nan)
     shown = rows.assign(
@@ -290,7 +291,7 @@ def decision(answer: TuneAnswer, said: Cautions) -> Section:
     parts.append(Words(found.proposal.sentence))
     parts += noted("Left out:", tuple(f"{reason}." for reason in found.possible.forbidden[:3]))
     if found.timetable is None:
-        return Section("Next schedule", (*parts, Words(found.why_no_timetable, "note")))
+        return Section(PAGES["tune"], (*parts, Words(found.why_no_timetable, "note")))
     plan = found.timetable
     times = pd.DataFrame(
         [
@@ -301,7 +302,7 @@ def decision(answer: TuneAnswer, said: Cautions) -> Section:
     )
     columns: Shown = {"tray": ("tray", 1, 0), "schedule": ("schedule", 1, 0), "times": ("pump on, local time", 1, 0)}
     parts += table("Its timetable, trays drawn by lot", times, columns)
-    return Section("Next schedule", (*parts, *words((CAUTION,), "note")))
+    return Section(PAGES["tune"], (*parts, *words((CAUTION,), "note")))
 
 
 def _order(found: TrialComparison) -> list[str]:

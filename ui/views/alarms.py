@@ -185,7 +185,7 @@ def history() -> None:
     st.download_button("All of it as CSV", as_csv(view.history[list(COLUMNS)]), "alarms.csv", "text/csv")
 
 
-head("Alarms")
+head("alarms")
 if sign_in.may("weigh"):
     sign_in.name_field("Who looks after it", "who_alarms", placeholder="your name")
 else:

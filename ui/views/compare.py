@@ -143,5 +143,5 @@ def _table(table: pd.DataFrame, shown: Shown) -> None:
     st.dataframe(scaled, hide_index=True, column_config=columns)
 
 
-head("Compare")
+head("compare")
 page()

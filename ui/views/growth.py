@@ -120,5 +120,5 @@ def _table(table: pd.DataFrame, zone: str) -> None:
     look.small("The file holds all columns unrounded: times in UTC, growth per day (not %), masses in g, hours in h.")
 
 
-head("Growth")
+head("growth")
 page()

@@ -417,5 +417,5 @@ def _local(table: pd.DataFrame, zone: str) -> pd.DataFrame:
     return shown
 
 
-head("Notebook")
+head("notebook")
 page()

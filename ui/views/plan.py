@@ -181,5 +181,5 @@ def _print(data: TrialData) -> None:
     st.download_button("Map of the trays to print", drawn, f"map-{data.trial.name}.html", "text/html", width="stretch")
 
 
-head("Plan")
+head("plan")
 page()

@@ -1,4 +1,4 @@
-"""Places: a map of each tray, whether place went with growth, how pots grew apart, and what to do about it."""
+"""Pot positions: a map of each tray, whether place went with growth, how pots grew apart, and what to do about it."""
 
 from __future__ import annotations
 
@@ -123,5 +123,5 @@ def _spread(view: PlaceView) -> None:
     look.small("The variance of ln mass around the means of treatments, and what it is owed to.")
 
 
-head("Places")
+head("positions")
 page()

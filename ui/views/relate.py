@@ -1,4 +1,4 @@
-"""What drove growth: what it went with, what cannot be told apart, and how surely. Claims no more than the
+"""Growth and conditions: what growth was linked to, what cannot be separated, and how surely. Claims no more than the
 trays bear."""
 
 from __future__ import annotations
@@ -218,5 +218,5 @@ def _renamed(table: pd.DataFrame, n: str, of: str) -> pd.DataFrame:
     return table.rename(columns={"channel": "quantity", "flag": "why", "n": n, "of": of})
 
 
-head("What drove growth")
+head("relate")
 page()

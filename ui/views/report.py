@@ -53,4 +53,4 @@ def made(home: str, trial: str) -> tuple[Report, bytes, bytes]:
     return report, *as_files(report)
 
 
-page(head("Report").trial)
+page(head("report").trial)

@@ -28,6 +28,7 @@ from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.changes import setting_up
 from tidetray.ui.parts import look
+from tidetray.ui.parts.head import title
 from tidetray.ui.web import sign_in
 from tidetray.ui.web.start import STARTED
 
@@ -398,5 +399,5 @@ def _act(change: Callable[..., str], *args: object) -> None:
     st.session_state["set_up_told"] = told
 
 
-st.title("Set-up", anchor=False)
+title("set_up")
 page()

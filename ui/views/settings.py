@@ -16,6 +16,7 @@ from tidetray.ingest.settings.edit import ShownSetting, shown_settings
 from tidetray.ingest.settings.model import SETTINGS_FILE, home_folder
 from tidetray.ui import words
 from tidetray.ui.parts import look
+from tidetray.ui.parts.head import title
 from tidetray.ui.web import sign_in
 
 ACTS = ("give a new password", "change what it may do", "take it away")
@@ -187,5 +188,5 @@ def _deeds() -> None:
     look.small("Weigh-ins, events and alarms keep their own trail, on their pages.")
 
 
-st.title("Settings", anchor=False)
+title("settings")
 page()

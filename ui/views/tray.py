@@ -1,4 +1,4 @@
-"""One tray: how it stands, its channels, drainings, cycles, events, pots, and the calibration of its sensors."""
+"""Tray: its state, its channels, drainings, cycles, events, pots, and the calibration of its sensors."""
 
 from __future__ import annotations
 
@@ -180,5 +180,5 @@ def _calibrations(view: TrayView) -> None:
     st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch")
 
 
-chosen = head("One tray", tray=True, days=True)
+chosen = head("tray", tray=True, days=True)
 page(chosen)

@@ -1,4 +1,4 @@
-"""Trays now: what failed and nobody was told of, then every tray with its last two days, the nodes, what was
+"""Trays: what failed and nobody was told of, then every tray with its last two days, the nodes, what was
 set aside."""
 
 from __future__ import annotations
@@ -94,6 +94,6 @@ def _node(node: Any, view: Overview, now: datetime) -> str:
     )
 
 
-head("Trays now")
+head("trays")
 trays_now()
 nodes_and_messages()

@@ -1,4 +1,4 @@
-"""The trial: its question, how far the weigh-ins are, what to do next, and where each further question is answered."""
+"""Trial: its question, how far the weigh-ins are, what to do next, and where each further question is answered."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head
 
 ASKED = (
-    ("How much did each pot grow?", "growth", "Growth"),
-    ("Which treatment grows fastest, and is it sure?", "compare", "Compare"),
-    ("What did growth go with?", "relate", "What drove growth"),
-    ("Did the place on the tray matter?", "positions", "Places"),
-    ("Which floods next?", "tune", "Flood schedule"),
+    ("How much did each pot grow?", "growth"),
+    ("Which treatment grows fastest, and is the difference real?", "compare"),
+    ("What was growth linked to?", "relate"),
+    ("Did the position on the tray matter?", "positions"),
+    ("Which floods next?", "tune"),
 )
 
 
@@ -35,10 +35,12 @@ def page(trial: str) -> None:
         + "</p>"
     )
     _weigh_ins(view)
-    st.subheader("Asked of it", anchor=False)
+    st.subheader("Questions", anchor=False)
     st.html(
         '<ul class="tt-asked">'
-        + "".join(f'<li>{question} <a href="{path}" target="_self">{name}</a></li>' for question, path, name in ASKED)
+        + "".join(
+            f'<li>{question} <a href="{page}" target="_self">{words.PAGES[page]}</a></li>' for question, page in ASKED
+        )
         + "</ul>"
     )
 
@@ -100,4 +102,4 @@ def _weigh_ins(view: Progress) -> None:
     look.small("▲ some pots were not weighed that day. Mean: net mass over all pots, in grams.")
 
 
-page(head("The trial").trial)
+page(head("trial").trial)

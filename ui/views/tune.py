@@ -1,4 +1,4 @@
-"""Flood schedule: growth against a dose, the verdict, the next trial, its timetable, what it is worth, what came of
+"""Tune floods: growth against a dose, the verdict, the next trial, its timetable, what it is worth, what came of
 earlier ones."""
 
 from __future__ import annotations
@@ -306,5 +306,5 @@ def earlier(data: TuningData) -> None:
     )
 
 
-head("Flood schedule")
+head("tune")
 page()

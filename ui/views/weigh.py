@@ -307,5 +307,5 @@ def _go(weighing: Weighing, pot: str | None) -> None:
         del st.query_params["pot"]
 
 
-head("Weigh-in")
+head("weigh")
 page()

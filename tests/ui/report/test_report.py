@@ -39,11 +39,11 @@ TITLES = [
     "Design",
     "Conditions",
     "Growth",
-    "Comparison",
+    "Compare treatments",
     "Cautions",
-    "What growth went with",
-    "Places",
-    "Next schedule",
+    "Growth and conditions",
+    "Pot positions",
+    "Tune floods",
     "Methods",
 ]
 
@@ -106,17 +106,17 @@ def asked(home: Path, *words: str) -> dict[str, object]:
 
 def test_it_says_what_the_commands_say(filled: Path, report: Report) -> None:
     compared = asked(filled, "compare")
-    assert lines(report, "Comparison")[: len(compared["sentences"])] == compared["sentences"]
-    assert set(compared["cautions"]) <= set(lines(report, "Comparison"))
+    assert lines(report, "Compare treatments")[: len(compared["sentences"])] == compared["sentences"]
+    assert set(compared["cautions"]) <= set(lines(report, "Compare treatments"))
     placed = asked(filled, "positions")
-    assert lines(report, "Places")[: len(placed["sentences"])] == placed["sentences"]
-    assert set(placed["advice"]) <= set(lines(report, "Places"))
+    assert lines(report, "Pot positions")[: len(placed["sentences"])] == placed["sentences"]
+    assert set(placed["advice"]) <= set(lines(report, "Pot positions"))
     tuned = asked(filled, "tune")
-    assert lines(report, "Next schedule")[0] == tuned["verdict"]
-    assert tuned["expects"] in lines(report, "Next schedule")
+    assert lines(report, "Tune floods")[0] == tuned["verdict"]
+    assert tuned["expects"] in lines(report, "Tune floods")
     related = asked(filled, "relate")
     assert related["answered"]
-    assert lines(report, "What growth went with")[: len(related["sentences"])] == related["sentences"]
+    assert lines(report, "Growth and conditions")[: len(related["sentences"])] == related["sentences"]
     everything = [line for title in TITLES for line in lines(report, title)]
     for found in (compared, placed, tuned, related):
         for caution in found["cautions"]:
@@ -182,9 +182,9 @@ def test_tuning_takes_earlier_trials_and_no_later_one(home: Path, report: Report
     assert later.fingerprint == report.fingerprint
     assert all(lines(later, title) == lines(report, title) for title in TITLES)
     both = add("before", -90)
-    assert "From trials before, plugs." in lines(both, "Next schedule")
+    assert "From trials before, plugs." in lines(both, "Tune floods")
     assert both.fingerprint != report.fingerprint
-    assert lines(both, "Comparison") == lines(report, "Comparison")
+    assert lines(both, "Compare treatments") == lines(report, "Compare treatments")
 
 
 # ---------------------------------------------------------------- the files

@@ -47,12 +47,12 @@ def test_a_trial_without_pots(nursery: Nursery, tmp_path: Path) -> None:
 
 def test_a_trial_that_nobody_weighed(nursery: Nursery, tmp_path: Path) -> None:
     found = noted(tmp_path, nursery.plan)
-    for title in ("Growth", "What growth went with", "Places"):
+    for title in ("Growth", "Growth and conditions", "Pot positions"):
         assert (
             lines(found, title)[0]
             == "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week."
         )
-    assert "Tuning needs growth" in lines(found, "Next schedule")[0]
+    assert "Tuning needs growth" in lines(found, "Tune floods")[0]
     assert not any("tray-1 has no light readings" in line for title in TITLES for line in lines(found, title))
     page, paper = as_files(found)
     assert "Tuning needs growth" in shown(page.decode())
@@ -67,7 +67,7 @@ def test_one_tray_for_each_treatment_is_described_and_not_judged(nursery: Nurser
     plan = replace(nursery.plan, trays=tuple(t for t in nursery.plan.trays if t.name in names), pots=pots)
     found = noted(tmp_path, plan, weighed)
     assert "method and tray cannot be told apart" in found.short.text
-    tables = [part for part in section(found, "Comparison") if isinstance(part, Table)]
+    tables = [part for part in section(found, "Compare treatments") if isinstance(part, Table)]
     for part in tables:
         judged = [n for n, head in enumerate(part.head) if head in ("p", "from", "to")]
         assert judged
@@ -82,7 +82,7 @@ def test_one_treatment_has_growth_and_no_comparison(nursery: Nursery, tmp_path: 
     weighed = tuple(w for w in nursery.weigh_ins if w.pot in {pot.name for pot in pots})
     own = tuple(t for t in nursery.plan.treatments if t.name == tray.treatment)
     found = noted(tmp_path, replace(nursery.plan, trays=(tray,), pots=pots, treatments=own), weighed)
-    assert lines(found, "Comparison")[0].startswith("Nothing can be compared: ")
+    assert lines(found, "Compare treatments")[0].startswith("Nothing can be compared: ")
     assert "growth-over-time" in [figure.name for figure in figures(found)]
     as_files(found)
 

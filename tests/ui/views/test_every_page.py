@@ -22,26 +22,11 @@ from tidetray.ingest.recorder.cycle_upkeep import Upkeep
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
 from tidetray.ingest.wire.packs import Pack, data_topic
+from tidetray.ui import words
 
 PAGES = tuple(sorted(f"views/{path.name}" for path in (Path(APP).parent / "views").glob("[!_]*.py")))
 FIRST = "views/trays.py"
-TITLES = {
-    "views/trays.py": "Trays now",
-    "views/alarms.py": "Alarms",
-    "views/weigh.py": "Weigh-in",
-    "views/trial.py": "The trial",
-    "views/growth.py": "Growth",
-    "views/compare.py": "Compare",
-    "views/relate.py": "What drove growth",
-    "views/positions.py": "Places",
-    "views/tune.py": "Flood schedule",
-    "views/tray.py": "One tray",
-    "views/notebook.py": "Notebook",
-    "views/plan.py": "Plan",
-    "views/report.py": "Report",
-    "views/set_up.py": "Set-up",
-    "views/settings.py": "Settings",
-}
+TITLES = {f"views/{name}.py": title for name, title in words.PAGES.items()}
 # What a page says where nothing was weighed yet: what is missing, and what to do about it.
 ONE_TRAY = {
     "views/trial.py": "Nothing is weighed yet. Weigh every pot once",

@@ -1,4 +1,4 @@
-"""The pages 'What drove growth' and 'Places': their words, and charts that tell all without colour."""
+"""The pages 'Growth and conditions' and 'Pot positions': their words, and charts that tell all without colour."""
 
 from __future__ import annotations
 
