@@ -218,9 +218,13 @@ class AlarmSettings(_Part):
         """Names of the persons who are told at once."""
         return tuple(person.name for person in self.person if person.after_minutes == 0)
 
-    def limits_of(self, tray: str) -> dict[str, Limits]:
-        """All limits in force for a tray, or for a node's own place (an empty name)."""
-        own = self.tray[tray].limits if tray in self.tray else {}
+    def own(self, site: str, tray: str) -> TraySettings:
+        """What is different for a tray: under 'site/tray', or under its name where no site is given."""
+        return self.tray.get(f"{site}/{tray}") or self.tray.get(tray) or TraySettings()
+
+    def limits_of(self, tray: str, site: str = "") -> dict[str, Limits]:
+        """All limits in force for a tray of a site, or for a node's own place (an empty name)."""
+        own = self.own(site, tray).limits
         found = {}
         for channel in {*DEFAULT_LIMITS, *self.limits, *own}:
             default = DEFAULT_LIMITS[channel] if channel in DEFAULT_LIMITS else Limits(None, None, _span(channel) / 100)
@@ -237,11 +241,12 @@ def rule_faults(
     """
     known = set(trays)
     for name, own in settings.tray.items():
-        if name not in known:
-            yield f"alarms.tray.{name}", f"there is no tray '{name}' in the notebook. {near_names(name, known)}"
-        elif "missed flood" in own.off and not scheduled.get(name, True):
+        tray = name.rpartition("/")[2]
+        if tray not in known:
+            yield f"alarms.tray.{name}", f"there is no tray '{tray}' in the notebook. {near_names(tray, known)}"
+        elif "missed flood" in own.off and not scheduled.get(tray, True):
             yield f"alarms.tray.{name}.off", "'missed flood' can never fire on a tray without a schedule. Take it out"
     for n, pump in enumerate(settings.pump):
-        for name in pump.trays:
+        for name in (tray.rpartition("/")[2] for tray in pump.trays):
             if name not in known:
                 yield f"alarms.pump.{n}.trays", f"there is no tray '{name}' in the notebook. {near_names(name, known)}"

@@ -22,6 +22,10 @@ from tidetray.ingest.store.recording import Store
 AGAIN_S = 600.0
 """An alarm that begins again within this after it returned is the same one: it chatters."""
 
+OVER_AFTER_S = 120.0
+"""That an alarm is over is told after it has stayed away for so long: one that comes again before has not been away for
+anybody. So chatter is damped by a delay, and never by silence (common practice, no source)."""
+
 SAME_S = 60.0
 """A finding that began so near to a known one of the same key is that one, found again."""
 
@@ -89,7 +93,7 @@ _FROM = " FROM alarm LEFT JOIN shelf USING (site, place, name, kind, channel)"
 
 
 class AlarmBook:
-    """`first` are the persons told at once; `pumps` the trays (site, name) on each shared pump."""
+    """`first` are the persons told at once; `pumps`: of each shared pump (site, name) its trays there."""
 
     def __init__(
         self,
@@ -97,7 +101,7 @@ class AlarmBook:
         *,
         first: Sequence[str] = (),
         mqtt: bool = False,
-        pumps: Mapping[str, Sequence[tuple[str, str]]] | None = None,
+        pumps: Mapping[tuple[str, str], Sequence[str]] | None = None,
         node_of: Callable[[str, str], str | None] = lambda _site, _tray: None,
     ) -> None:
         self._store = store
@@ -149,22 +153,19 @@ class AlarmBook:
         with self._store.transaction() as connection:
             for alarm in standing.values():
                 if alarm.shelved_until_ms is not None and alarm.shelved_until_ms <= now_ms:
-                    connection.execute("UPDATE alarm SET known_ms = ? WHERE id = ?", (now_ms, alarm.id))
                     self._event(alarm.id, now_ms, "unshelved")
                     if alarm.muted_by is None and alarm.acknowledged_ms is None:
-                        self._tell(alarm.id, RAISED, now_ms)
+                        self._tell_anew(alarm.id, now_ms)
             connection.execute("DELETE FROM shelf WHERE until_ms <= ?", (now_ms,))
             for alarm in muted:
                 (ended,) = connection.execute(
                     "SELECT returned_seen_ms FROM alarm WHERE id = ?", (alarm.muted_by,)
                 ).fetchone()
-                if now_ms - (ended or 0) >= 1000 * UNMUTE_S:
-                    connection.execute(
-                        "UPDATE alarm SET muted_by = NULL, known_ms = ? WHERE id = ?", (now_ms, alarm.id)
-                    )
+                if not 0 <= now_ms - (ended or 0) < 1000 * UNMUTE_S:  # ended ahead of now: the clock was set back
+                    connection.execute("UPDATE alarm SET muted_by = NULL WHERE id = ?", (alarm.id,))
                     self._event(alarm.id, now_ms, "unmuted")
                     if not self._is_shelved(alarm.key, now_ms):
-                        self._tell(alarm.id, RAISED, now_ms)
+                        self._tell_anew(alarm.id, now_ms)
 
     # ---------------------------------------------------------------- people
 
@@ -241,20 +242,35 @@ class AlarmBook:
         if known is not None:
             number, returned_ms = known
             if returned_ms is not None and since_ms > returned_ms:
-                self._store.connection.execute(
-                    (
-                        "UPDATE alarm SET returned_ms = NULL, returned_seen_ms = NULL, times = times + 1, detail "
-                        "= ? WHERE id = ?"
-                    ),
-                    (detail, number),
-                )
-                self._event(number, now_ms, "again")
-                self._publish(number, now_ms)
+                self._again(number, key, detail, now_ms)
             return None
         self._judge_pump(key, since_ms, now_ms)
         number = self._insert(key, since_ms, detail, now_ms)
         self._mute_consequences(number, key, now_ms)
         return number
+
+    def _again(self, number: int, key: Key, detail: str, now_ms: int) -> None:
+        """It comes back: active and unacknowledged again, as in IEC 62682. Whoever believes that it is over, or looked
+        after, is told at once; for whoever has not been told so it was never away."""
+        connection = self._store.connection
+        alarm, cause = self.alarm(number), self._cause(key)
+        connection.execute(
+            "UPDATE alarm SET returned_ms = NULL, returned_seen_ms = NULL, times = times + 1, detail = ?, "
+            "acknowledged_ms = NULL, acknowledged_by = NULL, muted_by = ? WHERE id = ?",
+            (detail, cause, number),
+        )
+        self._event(number, now_ms, "again" if cause is None else "muted")
+        connection.execute(
+            "DELETE FROM outbox WHERE alarm = ? AND what = ? AND recipient != ? AND sent_ms IS NULL",
+            (number, RETURNED, MQTT),
+        )
+        told_over = connection.execute(
+            "SELECT count(*) FROM outbox WHERE alarm = ? AND what = ?", (number, RETURNED)
+        ).fetchone()[0]
+        is_news = bool(told_over) or alarm.acknowledged_ms is not None or not alarm.told
+        if is_news and cause is None and not self._is_shelved(key, now_ms):
+            self._tell_anew(number, now_ms)
+        self._publish(number, now_ms)
 
     def _insert(self, key: Key, since_ms: int, detail: str, now_ms: int) -> int:
         kind = KINDS[key.kind]
@@ -291,7 +307,7 @@ class AlarmBook:
             ),
             (alarm.id, RETURNED, MQTT),
         ).fetchall():
-            self._post(alarm.id, person, RETURNED, now_ms)
+            self._post(alarm.id, person, RETURNED, now_ms, after_s=OVER_AFTER_S)
         connection.execute(
             "DELETE FROM outbox WHERE alarm = ? AND sent_ms IS NULL AND what IN (?, ?)", (alarm.id, REPEATED, ESCALATED)
         )
@@ -299,18 +315,17 @@ class AlarmBook:
         self._end_pump(key, now_ms)
 
     def _cause(self, key: Key) -> int | None:
-        """The standing alarm that is the cause of one with this key."""
-        places = [(key.place, key.name)]
+        """The active alarm that is the cause of one with this key."""
+        places = [(key.site, key.place, key.name)]
         if key.place == "tray":
-            places += [("pump", pump) for pump, trays in self._pumps.items() if (key.site, key.name) in trays]
+            places += [(site, "pump", pump) for site, pump in self._pumps_of(key)]
             node = self._node_of(key.site, key.name)
             if node is not None:
-                places.append(("node", node))
-        places += [("site", key.site), ("recorder", "")]
-        for alarm in self.alarms(standing=True):
-            at = (alarm.key.place, alarm.key.name)
-            if at not in places or (alarm.key.site not in (key.site, "")) or alarm.key == key:
-                continue
+                places.append((key.site, "node", node))
+        places += [(key.site, "site", key.site), ("", "recorder", "")]
+        for alarm in self._active_at(places):
+            if alarm.key == key or (alarm.key.place == "recorder" and alarm.key.kind == "clock wrong"):
+                continue  # readings are not dated by the recorder: its clock causes nothing on a tray
             is_silence = alarm.key.kind in SILENCE and alarm.key.place != key.place and key.kind not in SILENCE
             same = (alarm.key.kind, alarm.key.channel) == SAME_CAUSE.get(
                 (key.kind, key.channel)
@@ -319,39 +334,49 @@ class AlarmBook:
                 return alarm.id if alarm.muted_by is None else alarm.muted_by
         return None
 
+    def _active_at(self, places: Sequence[tuple[str, str, str]]) -> list[Alarm]:
+        """Those of a few places, not all: with hundreds of nodes silent at once, each would read the others."""
+        which = " OR ".join(["alarm.site = ? AND alarm.place = ? AND alarm.name = ?"] * len(places))
+        rows = self._store.connection.execute(
+            f"SELECT {_COLUMNS}{_FROM} WHERE returned_ms IS NULL AND ({which}) ORDER BY alarm.id",
+            [part for place in places for part in place],
+        ).fetchall()
+        return [_alarm(row) for row in rows]
+
     def _mute_consequences(self, number: int, key: Key, now_ms: int) -> None:
         """What is a consequence of a new alarm and was raised before it: repeated no more."""
+        consequences = KINDS[key.kind].consequences
+        if not consequences:
+            return
         for other in self.alarms(standing=True):
-            if other.id == number or other.muted_by is not None or other.key.kind not in KINDS[key.kind].consequences:
+            if other.id == number or other.muted_by is not None or other.key.kind not in consequences:
                 continue
             if self._cause(other.key) == number:
                 self._store.connection.execute("UPDATE alarm SET muted_by = ? WHERE id = ?", (number, other.id))
                 self._event(other.id, now_ms, "muted")
 
+    def _pumps_of(self, key: Key) -> dict[tuple[str, str], Sequence[str]]:
+        """The pumps that a tray hangs on: of its own site only."""
+        return {pump: trays for pump, trays in self._pumps.items() if pump[0] == key.site and key.name in trays}
+
     def _judge_pump(self, key: Key, since_ms: int, now_ms: int) -> None:
         """With the second tray on one pump that gets no water it is the pump or the reservoir; that is told first."""
         if key.place != "tray" or key.kind not in PUMP_FAILURES:
             return
-        for pump, trays in self._pumps.items():
-            if (key.site, key.name) not in trays:
-                continue
+        for (site, pump), trays in self._pumps_of(key).items():
             failed = {
                 alarm.key.name: alarm.since_ms
-                for alarm in self.alarms(standing=True)
-                if alarm.key.kind in PUMP_FAILURES
-                and alarm.key.place == "tray"
-                and (alarm.key.site, alarm.key.name) in trays
-                and since_ms - alarm.since_ms <= 1000 * PUMP_TOGETHER_S
+                for alarm in self._active_at([(site, "tray", tray) for tray in trays])
+                if alarm.key.kind in PUMP_FAILURES and since_ms - alarm.since_ms <= 1000 * PUMP_TOGETHER_S
             } | {key.name: since_ms}
-            root = Key(key.site, "pump", pump, "pump or reservoir failed", "")
+            root = Key(site, "pump", pump, "pump or reservoir failed", "")
             if len(failed) > 1 and self._standing(root) is None:
                 self._begin(root, min(failed.values()), f"no water in {', '.join(sorted(failed))}", now_ms)
 
     def _end_pump(self, key: Key, now_ms: int) -> None:
         if key.place == "tray" and key.kind in PUMP_FAILURES:
-            for pump, trays in self._pumps.items():
-                if (key.site, key.name) in trays:
-                    self._end(Key(key.site, "pump", pump, "pump or reservoir failed", ""), now_ms, now_ms)
+            for site, pump in self._pumps_of(key):
+                self._end(Key(site, "pump", pump, "pump or reservoir failed", ""), now_ms, now_ms)
 
     def _known(self, key: Key, since_ms: int) -> tuple[int, int | None] | None:
         """An alarm of that key that began at about that time, spans it, or returned shortly before: (number,
@@ -391,14 +416,27 @@ class AlarmBook:
         for person in self._first:
             self._post(number, person, what, now_ms)
 
+    def _tell_anew(self, number: int, now_ms: int) -> None:
+        """Tell of it as if it were raised now: those who are told first, and whoever was told before."""
+        connection = self._store.connection
+        before = connection.execute(
+            "SELECT DISTINCT recipient FROM outbox WHERE alarm = ? AND recipient != ? AND sent_ms IS NOT NULL",
+            (number, MQTT),
+        ).fetchall()
+        # who is told when is counted from now on, whatever the clock says
+        connection.execute("DELETE FROM outbox WHERE alarm = ? AND recipient != ?", (number, MQTT))
+        connection.execute("UPDATE alarm SET known_ms = ?, told = 1 WHERE id = ?", (now_ms, number))
+        for person in dict.fromkeys([*self._first, *(name for (name,) in before)]):
+            self._post(number, person, RAISED, now_ms)
+
     def _publish(self, number: int, now_ms: int) -> None:
         if self._mqtt:
             self._post(number, MQTT, "state", now_ms)
 
-    def _post(self, number: int | None, recipient: str, what: str, now_ms: int) -> None:
+    def _post(self, number: int, recipient: str, what: str, now_ms: int, *, after_s: float = 0.0) -> None:
         self._store.connection.execute(
             "INSERT INTO outbox (alarm, recipient, what, made_ms, due_ms) VALUES (?, ?, ?, ?, ?)",
-            (number, recipient, what, now_ms, now_ms),
+            (number, recipient, what, now_ms, now_ms + round(1000 * after_s)),
         )
 
 

@@ -68,9 +68,10 @@ def watch_plan(store: Store, settings: AlarmSettings) -> WatchPlan:
                 tray_plan.tray, treatment.culture, floods, 60 * treatment.wet_minutes
             )
     for site, name in trays:
-        lamp = settings.tray[name].lamp if name in settings.tray and settings.tray[name].lamp else settings.lamp
+        own = settings.own(site, name)
+        lamp = own.lamp or settings.lamp
         on, off = (None, None) if lamp is None else (Daily((lamp.on,), zones[site]), Daily((lamp.off,), zones[site]))
-        signals[site, "tray", name] = SignalPlan(settings.limits_of(name), on, off)
+        signals[site, "tray", name] = SignalPlan(settings.limits_of(name, site), on, off)
     lamp, zone = settings.lamp, settings.zone or next(iter(zones.values()), "UTC")
     on, off = (None, None) if lamp is None else (Daily((lamp.on,), zone), Daily((lamp.off,), zone))
     return WatchPlan(
@@ -78,21 +79,20 @@ def watch_plan(store: Store, settings: AlarmSettings) -> WatchPlan:
         signals,
         SignalPlan(settings.limits_of(""), on, off),
         60 * settings.silent_minutes,
-        {"": settings.off, **{name: own.off for name, own in settings.tray.items()}},
+        {("", ""): settings.off, **{key: settings.own(*key).off for key in trays}},
     )
 
 
 def alarm_book(store: Store, settings: AlarmSettings, watch: Watch) -> AlarmBook:
-    sites = [site for site, _ in watch.trays]
-    return AlarmBook(
-        store,
-        first=settings.told_first,
-        mqtt=settings.mqtt,
-        pumps={pump.name: [key for key in watch.trays if key[1] in pump.trays] for pump in settings.pump}
-        if sites
-        else {},
-        node_of=watch.node_of,
-    )
+    """The book as the recorder keeps it: it knows whom to tell, and which trays of a site share a pump."""
+    pumps = {
+        (site, pump.name): [
+            name for at, name in watch.trays if at == site and (name in pump.trays or f"{site}/{name}" in pump.trays)
+        ]
+        for site in {site for site, _ in watch.trays}
+        for pump in settings.pump
+    }
+    return AlarmBook(store, first=settings.told_first, mqtt=settings.mqtt, pumps=pumps, node_of=watch.node_of)
 
 
 class AlarmKeeper:

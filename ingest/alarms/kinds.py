@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-HIGH, MEDIUM, LOW = "high", "medium", "low"
+PRIORITIES = HIGH, MEDIUM, LOW = "high", "medium", "low"
 """High: plants or pump are lost within hours, told at any hour. Medium and low wait for the end of quiet hours."""
 
 
@@ -32,8 +32,16 @@ MAINS = (
 _STRAINER = "Look first at the drain and its strainer: roots and algae gather there."
 _RESERVOIR = "Look first at the water in the reservoir."
 
-KINDS: dict[str, Kind] = {
-    kind.name: kind
+
+class _Kinds(dict[str, Kind]):
+    """A book may hold alarms of a kind that this version does not have: they are shown, not stumbled over."""
+
+    def __missing__(self, name: str) -> Kind:
+        return Kind(name, LOW, "This version of tidetray does not have this alarm. Acknowledge it, or update tidetray.")
+
+
+KINDS = _Kinds(
+    (kind.name, kind)
     for kind in (
         # water
         Kind(
@@ -190,7 +198,7 @@ KINDS: dict[str, Kind] = {
         Kind(
             "clock wrong",
             LOW,
-            "Look first at the node's clock: has it network time? Floods may come at the wrong hour.",
+            "Check the clock that is named here: has it network time? Floods may come at the wrong hour.",
             ("missed flood", "flood outside the schedule"),
         ),
         Kind(
@@ -211,7 +219,7 @@ KINDS: dict[str, Kind] = {
             ("no node heard", "silent node"),
         ),
     )
-}
+)
 """`look_first` is common practice, no source. High, medium and low should be about 5, 15 and 80 in 100 alarms
 (IEC 62682, from memory)."""
 

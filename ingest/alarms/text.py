@@ -5,7 +5,10 @@ In: an alarm of the book and the zone of its clocks. Out: a title of one line an
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
+from itertools import groupby
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from tidetray.ingest.alarms.book import ESCALATED, REPEATED, RETURNED, Alarm
@@ -15,6 +18,17 @@ from tidetray.ingest.core.readings import from_ms
 
 LATE_S = 900.0
 """What is told so much after it happened is told as such."""
+
+DIGEST_GROUPS, DIGEST_PLACES = 12, 8
+"""So many lines of a digest, and so many places in each, are written out; the rest is counted."""
+
+
+class Told(NamedTuple):
+    """An alarm that somebody is told of: why now, and by which clock."""
+
+    alarm: Alarm
+    what: str
+    zone: str
 
 
 def where(alarm: Alarm) -> str:
@@ -67,3 +81,50 @@ def body(alarm: Alarm, what: str, zone: str, now_ms: int) -> str:
 def _clock(time: datetime, zone: str) -> str:
     local = time.astimezone(ZoneInfo(zone))
     return f"{local:%a} {local.day} {local:%b %H:%M}"
+
+
+def digest_title(told: Sequence[Told]) -> str:
+    """'URGENT 3 alarms: tray-1: overflow, and 2 more', the most urgent first."""
+    active = [each for each in told if each.alarm.returned_ms is None]
+    if not active:
+        return f"Over: {len(told)} alarms"
+    first = active[0].alarm
+    urgent = "URGENT " if any(each.alarm.priority == "high" for each in active) else ""
+    more = f", and {len(active) - 1} more" if len(active) > 1 else ""
+    return f"{urgent}{len(active)} {'alarm' if len(active) == 1 else 'alarms'}: {headline(first)}{more}"
+
+
+def digest_body(told: Sequence[Told], now_ms: int) -> str:
+    """Alarms of one kind in one paragraph: since when, where, and what to check first. `told` in order of urgency."""
+    paragraphs: list[str] = []
+    needs_caution = False
+
+    def group(each: Told) -> tuple[bool, str, str, str]:
+        key = each.alarm.key
+        return each.alarm.returned_ms is not None, key.site, key.kind, key.channel
+
+    order = {each: n for n, each in reversed(list(enumerate(map(group, told))))}
+    groups = [list(found) for _, found in groupby(sorted(told, key=lambda each: order[group(each)]), key=group)]
+    groups.sort(key=lambda found: found[0].alarm.returned_ms is not None)
+    for found in groups[:DIGEST_GROUPS]:
+        first = found[0].alarm
+        names = ", ".join(where(each.alarm) for each in found[:DIGEST_PLACES])
+        more = f" and {len(found) - DIGEST_PLACES} more" if len(found) > DIGEST_PLACES else ""
+        subject = f"{first.key.channel.replace('_', ' ')} " if first.key.channel else ""
+        over = "Over: " if first.returned_ms is not None else ""
+        since = _clock(from_ms(min(each.alarm.since_ms for each in found)), found[0].zone)
+        at = f" ({first.key.site})" if first.key.site else ""
+        lines = [f"{over}{subject}{first.key.kind}{at}: {names}{more}. Since {since}."]
+        if first.returned_ms is None:
+            kind = KINDS[first.key.kind]
+            lines.append(kind.look_first)
+            needs_caution |= kind.water or first.key.place in ("tray", "pump")
+        paragraphs.append("\n".join(lines))
+    if len(groups) > DIGEST_GROUPS:
+        left = sum(map(len, groups[DIGEST_GROUPS:]))
+        paragraphs.append(f"{left} more alarms of other kinds: see the page Alarms, or `tidetray alarms list`.")
+    if needs_caution:
+        paragraphs.insert(0, MAINS)
+    if any(each.alarm.returned_ms is None for each in told):
+        paragraphs.append("Acknowledge them on the page Alarms, or by: tidetray alarms acknowledge NUMBER --who NAME")
+    return "\n\n".join(paragraphs)

@@ -46,13 +46,13 @@ SiteTell = Callable[[str, Change], None]
 @dataclass(frozen=True, slots=True)
 class WatchPlan:
     """What to watch: trays by (site, name), signals by (site, place, name) with `default_signals` for the
-    rest; `off`: alarms that are not wanted, by tray, or everywhere under an empty name."""
+    rest; `off`: alarms that are not wanted, by (site, tray), or everywhere under empty names."""
 
     trays: Mapping[tuple[str, str], Plan]
     signals: Mapping[tuple[str, str, str], SignalPlan]
     default_signals: SignalPlan
     silent_s: float = 900.0
-    off: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    off: Mapping[tuple[str, str], Sequence[str]] = field(default_factory=dict)
 
 
 class _Node:
@@ -94,11 +94,11 @@ class Watch:
             (*key, *each)
             for key, found in self._findings.items()
             for each in found.standing()
-            if not self._is_off(each[0], key[2])
+            if not self._is_off(each[0], key[0], key[2])
         ]
 
-    def _is_off(self, kind: str, name: str) -> bool:
-        return kind in self._plan.off.get("", ()) or kind in self._plan.off.get(name, ())
+    def _is_off(self, kind: str, site: str, name: str) -> bool:
+        return kind in self._plan.off.get(("", ""), ()) or kind in self._plan.off.get((site, name), ())
 
     def node_of(self, site: str, tray: str) -> str | None:
         return next((node for (at, node), each in self._nodes.items() if at == site and tray in each.trays), None)
@@ -188,7 +188,7 @@ class Watch:
 
     def _teller(self, site: str) -> Callable[[Change], None]:
         def tell(change: Change) -> None:
-            if not self._is_off(change.kind, change.name):
+            if not self._is_off(change.kind, site, change.name):
                 self._tell(site, change)
 
         return tell

@@ -84,7 +84,7 @@ def examine_recorder(home: Path) -> Finding:
     if state is None or time.time() - state.at_ms / 1000 > STALE_S:
         since = "never" if state is None else f"last {from_ms(state.at_ms):%Y-%m-%d %H:%M:%S} UTC"
         return Finding("recorder", False, f"gives no sign of life ({since}): look at what it printed, or start it anew")
-    return Finding("recorder", state.connected and not state.failures_in_a_row, f"recording: {state.sentence}")
+    return Finding("recorder", state.is_well, f"recording: {state.sentence}")
 
 
 def _record(home: Path) -> Iterator[Finding]:

@@ -1,7 +1,7 @@
-"""What runs beside the recorder for the alarms: delivery from the outbox, and the heartbeat that others can check.
+"""What runs beside the recorder for the alarms: delivery to people, retained MQTT states, and the heartbeat.
 
-In: a home, its settings, and whether the recorder is well. Out: messages, retained MQTT states, heartbeats. A thread
-with its own connection to the store, and its own to the broker; neither may hold up recording.
+In: a home, its settings, and whether the recorder is well. Out: messages, retained states, heartbeats. Three threads,
+each with its own connection to the record, so that none waits for another and recording waits for none.
 
 The heartbeat goes out only while recording works. Whoever waits for it elsewhere so learns of a dead machine, a
 full disk or a lost network, which no alarm from here could tell.
@@ -11,38 +11,47 @@ from __future__ import annotations
 
 import json
 import logging
-import sqlite3
-import threading
 import time
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tidetray.ingest.alarms.alarm_settings import AlarmSettings
-from tidetray.ingest.alarms.delivery import Delivery, Sender, sender, topic
+from tidetray.ingest.alarms.delivery import Delivery, Sender, senders, senders_or_reasons
+from tidetray.ingest.alarms.states import States, topic
+from tidetray.ingest.core.clock import Clock
 from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.core.service import Service
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE, BrokerSettings, Settings
-from tidetray.ingest.store.recording import open_store
+from tidetray.ingest.store.recording import Store, open_store
 
 log = logging.getLogger("tidetray.delivery")
 
 STEP_S = 1.0
 PUBLISH_WAIT_S = 5.0
 BEAT_WAIT_S = 10.0
+UNTAKEN_LONGEST_S = 120.0
+"""A connection that takes nothing for so long is made anew."""
+
 RECORDER_TOPIC = topic("", "recorder", "here")
 
 
-def senders_of(settings: AlarmSettings) -> dict[str, Sender]:
-    """The way to each person. DeliveryError if one cannot be read."""
-    return {person.name: sender(person) for person in settings.person}
+def senders_of(settings: AlarmSettings) -> dict[str, list[Sender]]:
+    """The ways to each person. DeliveryError if one cannot be read."""
+    return {person.name: senders(person) for person in settings.person}
+
+
+def zones_of(store: Store) -> Mapping[str, str]:
+    """The clock zone of each site, by the trials in the notebook."""
+    return {trial.site: trial.zone for trial in Notebook(store).trials()}
 
 
 class StatePublisher:
-    """Publishes retained states; connects when there is something to say."""
+    """Publishes retained payloads over a connection of its own, which is made in the background and made again."""
 
     def __init__(self, broker: BrokerSettings, client_id: str) -> None:
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id)
@@ -72,24 +81,18 @@ class StatePublisher:
 
 
 class Heartbeat:
-    """Asks for an address, and publishes, every so often while all is well."""
+    """Asks for an address every so often while all is well."""
 
-    def __init__(self, settings: AlarmSettings, publish: Callable[[str, bytes], str] | None) -> None:
+    def __init__(self, settings: AlarmSettings) -> None:
         self._url = None if settings.heartbeat_url is None else settings.heartbeat_url.get_secret_value()
         self._every_s = 60 * settings.heartbeat_minutes
-        self._publish = publish
         self._next_s = 0.0
 
     def step(self, now_s: float, *, is_well: bool) -> str:
         """Why the heartbeat could not be sent; empty if it was, or was not due."""
-        if not is_well or now_s < self._next_s:
+        if not is_well or now_s < self._next_s or self._url is None:
             return ""
         self._next_s = now_s + self._every_s
-        if self._publish is not None:
-            state = {"recording": True, "at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())}
-            self._publish(RECORDER_TOPIC, json.dumps(state).encode())
-        if self._url is None:
-            return ""
         try:
             with urllib.request.urlopen(self._url, timeout=BEAT_WAIT_S) as answer:
                 answer.read(1)
@@ -101,47 +104,130 @@ class Heartbeat:
         return ""
 
 
-class AlarmService:
-    """Start it, stop it; `is_well` is asked before each heartbeat."""
+class DeliveryService(Service):
+    """Sends the outbox to people."""
 
-    def __init__(self, home: Path, settings: Settings, is_well: Callable[[], bool]) -> None:
+    def __init__(self, home: Path, settings: Settings, clock: Clock) -> None:
+        super().__init__("delivery of alarms", every_s=STEP_S)
+        self._home = home
+        self._settings = settings.alarms
+        self._clock = clock
+        self._store: Store | None = None
+        self._delivery: Delivery | None = None
+
+    def open(self) -> None:
+        store = self._store = open_store(self._home / RECORD_FILE)
+        self._delivery = Delivery(
+            store,
+            self._settings,
+            zone="UTC",
+            zones=lambda: zones_of(store),
+            senders={person.name: senders_or_reasons(person) for person in self._settings.person},
+            step_wait_s=STEP_S,
+        )
+
+    def turn(self) -> None:
+        if self._delivery is not None:
+            self._delivery.step(self._clock.now_ms(), round(1000 * self._clock.steady_s()))
+
+    last_turn = turn
+
+    def close(self) -> None:
+        if self._delivery is not None:
+            self._delivery.close()
+        if self._store is not None:
+            self._store.close()
+        self._delivery = self._store = None
+
+
+class BrokerError(TidetrayError):
+    """The broker does not take what is published."""
+
+
+class StateService(Service):
+    """Publishes retained states of alarms, and that the recorder records."""
+
+    def __init__(
+        self, home: Path, settings: Settings, clock: Clock, client_id: str, is_well: Callable[[], bool]
+    ) -> None:
+        super().__init__("MQTT states of alarms", every_s=STEP_S)
         self._home = home
         self._settings = settings
+        self._clock = clock
+        self._client_id = client_id
         self._is_well = is_well
-        self._stop = threading.Event()
-        self._senders = senders_of(settings.alarms)
-        self._thread = threading.Thread(target=self._run, name="alarms", daemon=True)
+        self._store: Store | None = None
+        self._publisher: StatePublisher | None = None
+        self._taken_s = self._next_s = 0.0
 
-    def start(self) -> None:
-        self._thread.start()
+    def open(self) -> None:
+        self._store = open_store(self._home / RECORD_FILE)
+        self._publisher = StatePublisher(self._settings.broker, self._client_id)
+        self._taken_s = time.monotonic()
 
-    def stop(self) -> None:
-        self._stop.set()
-        self._thread.join(timeout=10.0)
+    def turn(self) -> None:
+        if self._store is None or self._publisher is None:
+            return
+        error = ""
 
-    def _run(self) -> None:
-        settings = self._settings.alarms
-        publish: StatePublisher | None = None
-        try:
-            if settings.mqtt:
-                publish = StatePublisher(self._settings.broker, f"{self._settings.record.client_id}-alarms")
-            with open_store(self._home / RECORD_FILE) as store:
-                zone = next((trial.zone for trial in Notebook(store).trials()), "UTC")
-                delivery = Delivery(store, settings, zone=zone, senders=self._senders, publish=publish)
-                heartbeat = Heartbeat(settings, publish)
-                while not self._stop.wait(STEP_S):
-                    self._step(delivery, heartbeat)
-                self._step(delivery, heartbeat)
-                delivery.close()
-        except (TidetrayError, OSError, ValueError) as error:
-            log.error("alarms are not delivered: %s", error)
-        finally:
-            if publish is not None:
-                publish.close()
+        def publish(topic: str, payload: bytes) -> str:
+            nonlocal error
+            error = error or (self._publisher(topic, payload) if self._publisher is not None else "")
+            return error
 
-    def _step(self, delivery: Delivery, heartbeat: Heartbeat) -> None:
-        try:
-            delivery.step(time.time_ns() // 1_000_000)
-        except sqlite3.Error as error:
-            log.warning("the outbox cannot be read just now (%s); trying again", error)
-        heartbeat.step(time.monotonic(), is_well=self._is_well())
+        States(self._store, publish).step(self._clock.now_ms())
+        if time.monotonic() >= self._next_s and self._is_well():
+            state = {"recording": True, "at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())}
+            if not publish(RECORDER_TOPIC, json.dumps(state).encode()):
+                self._next_s = time.monotonic() + 60 * self._settings.alarms.heartbeat_minutes
+        if not error:
+            self._taken_s = time.monotonic()
+        elif time.monotonic() - self._taken_s > UNTAKEN_LONGEST_S:
+            raise BrokerError(error, where=f"{self._settings.broker.host}:{self._settings.broker.port}")
+
+    last_turn = turn
+
+    def close(self) -> None:
+        if self._publisher is not None:
+            self._publisher.close()
+        if self._store is not None:
+            self._store.close()
+        self._publisher = self._store = None
+
+
+class HeartbeatService(Service):
+    """Sends the heartbeat; `is_well` is asked before each. A thread of its own: an outside watch depends on it."""
+
+    def __init__(self, settings: AlarmSettings, is_well: Callable[[], bool]) -> None:
+        super().__init__("heartbeat", every_s=STEP_S)
+        self._heartbeat = Heartbeat(settings)
+        self._is_well = is_well
+
+    def turn(self) -> None:
+        self._heartbeat.step(time.monotonic(), is_well=self._is_well())
+
+
+def alarm_services(
+    home: Path, settings: Settings, clock: Clock, client_id: str, is_well: Callable[[], bool]
+) -> list[Service]:
+    """The threads that the alarms need beside a recorder.
+
+    Parameters
+    ----------
+    home : Path
+        The home folder.
+    settings : Settings
+        All of its settings.
+    clock : Clock
+        The recorder's clock.
+    client_id : str
+        The recorder's name at the broker; the states are published under one derived from it.
+    is_well : callable
+        Whether the recorder is well, asked before each heartbeat.
+    """
+    services: list[Service] = [DeliveryService(home, settings, clock)]
+    if settings.alarms.mqtt:
+        services.append(StateService(home, settings, clock, f"{client_id}-alarms", is_well))
+    if settings.alarms.heartbeat_url is not None:
+        services.append(HeartbeatService(settings.alarms, is_well))
+    return services

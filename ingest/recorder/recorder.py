@@ -28,11 +28,13 @@ from paho.mqtt.enums import MQTTErrorCode
 
 from tidetray.ingest.alarms.keeper import AlarmKeeper
 from tidetray.ingest.core.backoff import wait_s
+from tidetray.ingest.core.clock import Clock
 from tidetray.ingest.core.readings import TidetrayError, to_ms
+from tidetray.ingest.core.service import Service
 from tidetray.ingest.influx.queue import Forwarding
 from tidetray.ingest.recorder.cycle_upkeep import Upkeep
 from tidetray.ingest.recorder.mqtt_client import Message, Subscriber
-from tidetray.ingest.recorder.status import RecorderState, Watch
+from tidetray.ingest.recorder.status import RecorderState, StateTeller
 from tidetray.ingest.settings.model import LOCK_FILE, Settings
 from tidetray.ingest.store.database import how_to_mend
 from tidetray.ingest.store.quarantine import Aside, fault_of_ours
@@ -159,18 +161,20 @@ class Recorder:
         self._watch_anew = False
         self._offline_ms: int | None = _now_ms()
         self._stop = threading.Event()
+        self.clock = Clock()
         self._alarms = AlarmKeeper(store, settings.alarms, now_ms=_now_ms())
         self._plain = PlainTopics(settings.plain)
         self._upkeep = Upkeep(store, decode=self._decode, on_cycles=self._alarms.on_cycles)
         self._unwatched: list[wire.Pack] = []
         self._unwatched_heres: list[tuple[str, str, wire.Here]] = []
         self._turned_s = self._watched_s = time.monotonic()
-        self._voice = Watch(Path(store.path).parent)
+        self._voice = StateTeller(Path(store.path).parent)
         self._lag_s = 0.0
         self._failing_since: datetime | None = None
         self._client = self._new_client()
         self.connected = threading.Event()
         self.totals = Totals()
+        self.services: list[Service] = []
 
     def stop(self) -> None:
         """Ask for a clean stop: what has been received is committed and acknowledged first. Safe in a signal
@@ -180,7 +184,8 @@ class Recorder:
     def is_well(self) -> bool:
         """Whether it records: it turns, commits, and hears the broker. Safe from any thread."""
         turns = time.monotonic() - self._turned_s < WELL_S
-        return turns and self._failures_in_a_row + self._derived_failures == 0 and self.connected.is_set()
+        well = all(each.health().is_well for each in self.services)
+        return turns and well and self._failures_in_a_row + self._derived_failures == 0 and self.connected.is_set()
 
     def run(self) -> Totals:
         """Record until `stop`. Raises RecorderError only for what trying again cannot mend."""
@@ -195,7 +200,7 @@ class Recorder:
                 self._commit(self._gather())
                 self._keep_up()
                 self._turned_s = time.monotonic()
-                self._voice.tell(self.state())
+                self._voice.tell(self.state(), alive=not any(each.health().is_stuck for each in self.services))
             last_call = time.monotonic() + LAST_CALL_S
             while not self._queue.empty() and time.monotonic() < last_call:
                 self._commit(self._gather())
@@ -227,6 +232,7 @@ class Recorder:
             lag_s=lag_s,
             failures_in_a_row=max(self._failures_in_a_row, self._derived_failures),
             offline_since_ms=self._offline_ms,
+            services={h.name: h.sentence for each in self.services if not (h := each.health()).is_well},
             influx_waiting=0 if forwarding is None else forwarding.waiting,
             influx_trouble="" if forwarding is None else forwarding.trouble,
         )

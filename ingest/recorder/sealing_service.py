@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import logging
-import threading
 import time
 from pathlib import Path
 
+from tidetray.ingest.core.service import Service
 from tidetray.ingest.settings.model import RECORD_FILE, Settings
-from tidetray.ingest.store.database import StoreError
 from tidetray.ingest.store.raw_readings import SealedError
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.store.sealing import DAY_MS, Pause, seal
@@ -25,40 +24,31 @@ LONGEST_REST_S = 2.0
 """After each step the background rests this many times as long as the step took, and so long at most."""
 
 
-class SealingService:
-    """Seals in the background of a recorder, with most of the time left to it. Start it, stop it."""
+class SealingService(Service):
+    """Seals in the background of a recorder, with most of the time left to it."""
 
     def __init__(self, home: Path, settings: Settings) -> None:
+        super().__init__("sealing", every_s=EVERY_S, first_wait_s=FIRST_S, longest_wait_s=EVERY_S, stuck_after_s=1800.0)
         self._record = home / RECORD_FILE
         self._days = settings.record.seal_after_days
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="sealing", daemon=True)
+        self._is_first = True
 
-    def start(self) -> None:
-        if self._days:
-            self._thread.start()
-
-    def stop(self) -> None:
-        self._stop.set()
-        if self._days:
-            self._thread.join(timeout=10.0)
-
-    def _run(self) -> None:
-        wait_s = FIRST_S
-        while not self._stop.wait(wait_s):
-            wait_s = EVERY_S
-            try:
-                with open_store(self._record) as store:
-                    seal_and_tell(store, days=self._days, pause=self._pause)
-            except _StoppedError:
-                return
-            except StoreError as error:
-                log.warning("%s. Trying again in an hour", error)
-            except Exception:  # whatever goes wrong with sealing, recording goes on; the readings are where they were
-                log.exception("cannot seal; trying again in an hour")
+    def turn(self) -> float:
+        if self._is_first:
+            self._is_first = False
+            return FIRST_S  # a recorder that starts has other work
+        if not self._days:
+            return EVERY_S
+        try:
+            with open_store(self._record) as store:
+                seal_and_tell(store, days=self._days, pause=self._pause)
+        except _StoppedError:
+            log.info("sealing goes on with the next start")
+        return EVERY_S
 
     def _pause(self, took_s: float) -> None:
-        if self._stop.wait(min(LONGEST_REST_S, REST * took_s)):
+        self.at_work()
+        if self.rest(min(LONGEST_REST_S, REST * took_s)):
             raise _StoppedError
 
 

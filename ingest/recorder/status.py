@@ -12,7 +12,7 @@ import logging
 import os
 import socket
 import time
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,7 @@ from typing import Any
 log = logging.getLogger("tidetray.recorder")
 
 STATE_FILE = "recorder.json"
-STATE_BYTES = 1000
+STATE_BYTES = 3000
 """However the state is, so that it can be written over an older one."""
 
 TELL_EVERY_S = 5.0
@@ -38,8 +38,9 @@ class RecorderState:
     broker and the nodes hold is not known here). `lag_s`: from receiving to committing, of the oldest message of the
     last batch; while writing fails, since the first message that could not be written. `failures_in_a_row`: of writing
     to the disk, till now. `offline_since_ms`: since when there has been no connection to the broker; None while there
-    is one. `influx_waiting`: readings on disk that InfluxDB, where one is named, does not have yet, and
-    `influx_trouble` why.
+    is one. `trouble`: another reason why it is not healthy. `clock`: what is wrong with the machine's clock.
+    `services`: of each thread beside it that is not well, why. `influx_waiting`: readings on disk that InfluxDB, where
+    one is named, does not have yet, and `influx_trouble` why.
     """
 
     at_ms: int
@@ -55,9 +56,21 @@ class RecorderState:
     influx_waiting: int = 0
     influx_trouble: str = ""
     offline_since_ms: int | None = None
+    trouble: str = ""
+    clock: str = ""
+    services: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def is_well(self) -> bool:
+        """Whether it records, and all that works beside it."""
+        return self.connected and not (self.failures_in_a_row or self.trouble or self.services)
 
     @property
     def sentence(self) -> str:
+        if self.trouble:
+            return self.trouble
+        if self.services and not self.failures_in_a_row:
+            return "; ".join(self.services.values())
         if self.failures_in_a_row:
             return f"cannot write to the disk, {self.failures_in_a_row} times in a row"
         where = "connected" if self.connected else "no connection to the broker"
@@ -76,19 +89,22 @@ def read_state(home: Path) -> RecorderState | None:
 
 
 @dataclass(slots=True)
-class Watch:
-    """The recorder's voice. Used by one thread."""
+class StateTeller:
+    """Tells how the recorder is, to the service manager and in the home's state file. Used by one thread."""
 
     home: Path
     _next_s: float = 0.0
     _is_ready: bool = False
 
-    def tell(self, state: RecorderState, *, now: bool = False) -> None:
-        """Call often: something goes out every TELL_EVERY_S, or `now`."""
+    def tell(self, state: RecorderState, *, now: bool = False, alive: bool = True) -> None:
+        """Call often: something goes out every TELL_EVERY_S, or `now`.
+
+        `alive` False: a thread is stuck; the service manager gets no sign of life, so that it starts all anew.
+        """
         if not now and time.monotonic() < self._next_s:
             return
         self._next_s = time.monotonic() + min(TELL_EVERY_S, _watchdog_s() / 2)
-        words = ["WATCHDOG=1", f"STATUS={state.sentence}"]
+        words = [*(["WATCHDOG=1"] if alive else []), f"STATUS={state.sentence}"]
         notify("\n".join(words if self._is_ready else ["READY=1", *words]))
         self._is_ready = True
         text = json.dumps(asdict(state)).ljust(STATE_BYTES)

@@ -139,7 +139,7 @@ def send_test(home: Path) -> bool:
     senders = senders_of(settings)
     with open_store(home / RECORD_FILE) as store:
         numbers = post_test(store, list(senders), now_ms=_now_ms())
-        delivery = Delivery(store, settings, zone=_zone(store), senders=senders, publish=None)
+        delivery = Delivery(store, settings, zone=_zone(store), senders=senders)
         delivery.send_only(numbers, _now_ms())
         delivery.close()
         marks = ", ".join("?" * len(numbers))

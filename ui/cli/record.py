@@ -11,7 +11,7 @@ import click
 
 from tidetray.ingest.influx.thread import ForwardService
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.recorder.alarm_service import AlarmService
+from tidetray.ingest.recorder.alarm_service import alarm_services
 from tidetray.ingest.recorder.recorder import Recorder, RecorderLock
 from tidetray.ingest.recorder.sealing_service import SealingService
 from tidetray.ingest.recorder.status import JsonLines
@@ -41,7 +41,8 @@ def record(home: Path, form: str) -> None:
         check_rules(settings, home, Notebook(store).scheduled_trays())
         forwarding = ForwardService(home, settings.influx)
         recorder = Recorder(store, settings, forwarding.state)
-        services = [AlarmService(home, settings, recorder.is_well), SealingService(home, settings), forwarding]
+        alarms = alarm_services(home, settings, recorder.clock, settings.record.client_id, recorder.is_well)
+        services = recorder.services = [*alarms, SealingService(home, settings), forwarding]
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: recorder.stop())
         log.info("recording into %s. Stop with Ctrl-C", home)

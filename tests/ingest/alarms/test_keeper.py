@@ -194,12 +194,12 @@ def test_killed_between_sending_and_noting_it_sends_once_more_at_most(bench_stor
         return ""
 
     class KilledDelivery(Delivery):
-        def _note(self, *_: object, **__: object) -> None:
+        def _mark_sent(self, *_: object) -> int:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        KilledDelivery(bench_store, GIVEN, zone="UTC", senders={"me": send}, publish=None).step(now)
-    again = Delivery(bench_store, GIVEN, zone="UTC", senders={"me": send}, publish=None)
+        KilledDelivery(bench_store, GIVEN, zone="UTC", senders={"me": send}).step(now)
+    again = Delivery(bench_store, GIVEN, zone="UTC", senders={"me": send})
     assert [again.step(now + 1000 * n) for n in range(1, 4)] == [1, 0, 0]
     assert len(told) == 2
 

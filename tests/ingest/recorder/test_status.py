@@ -22,7 +22,7 @@ from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.home.health import examine_recorder
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.recorder import RecorderLock, is_recording
-from tidetray.ingest.recorder.status import STALE_S, STATE_FILE, RecorderState, Watch, notify, read_state
+from tidetray.ingest.recorder.status import STALE_S, STATE_FILE, RecorderState, StateTeller, notify, read_state
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import Store, open_store
 
@@ -41,7 +41,7 @@ def manager(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[socket.
 
 
 def test_ready_once_then_signs_of_life(manager: socket.socket, tmp_path: Path) -> None:
-    watch = Watch(tmp_path)
+    watch = StateTeller(tmp_path)
     watch.tell(STATE)
     watch.tell(STATE)  # too early for another
     watch.tell(STATE, now=True)
@@ -65,13 +65,13 @@ def test_a_manager_that_has_gone_does_no_harm(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "none"))
-    Watch(tmp_path / "no-home").tell(STATE)
+    StateTeller(tmp_path / "no-home").tell(STATE)
     assert "no word to the service manager" in caplog.text
     assert "cannot tell how the recorder stands" in caplog.text
 
 
 def test_the_state_can_be_read_until_the_recorder_ends(tmp_path: Path) -> None:
-    watch = Watch(tmp_path)
+    watch = StateTeller(tmp_path)
     watch.tell(STATE)
     assert read_state(tmp_path) == STATE
     watch.end()
@@ -82,7 +82,7 @@ def test_the_state_can_be_read_until_the_recorder_ends(tmp_path: Path) -> None:
 
 def test_what_a_health_check_is_told(tmp_path: Path) -> None:
     def told(**state: Any) -> tuple[bool, str]:
-        Watch(tmp_path).tell(RecorderState(**{"at_ms": time.time_ns() // 1_000_000, "connected": True, **state}))
+        StateTeller(tmp_path).tell(RecorderState(**{"at_ms": time.time_ns() // 1_000_000, "connected": True, **state}))
         finding = examine_recorder(tmp_path)
         return finding.ok, finding.text
 
