@@ -259,7 +259,7 @@ def decision(answer: TuneAnswer, said: Cautions) -> Section:
     found, data = answer.tuned, answer.data
     if found is None:
         return Section(
-            "Next schedule", (Words(answer.summary, "note"), *noted("Keep in mind:", said.new(answer.cautions)))
+            PAGES["tune"], (Words(answer.summary, "note"), *noted("Keep in mind:", said.new(answer.cautions)))
         )
     fit = found.fit
     parts: list[Words | Table | Figure] = [
