@@ -41,8 +41,8 @@ class Outbox:
     def receipt(self, payload, now_ms):
         """A receipt as it came. One that is junk, for a boot unknown here or for a number not sent yet is ignored.
 
-        "Not sent" is meant since this start, also of earlier boots: a receipt that a broker kept may be
-        anybody's. What it rightly covers is sent once more, and receipted again.
+        "Not sent" is meant since this start: a receipt that a broker kept may be anybody's. A receipt for an
+        earlier boot may rightly reach further, and counts as far as was sent; the rest is receipted again.
         """
         try:
             found = json.loads(payload)
@@ -52,6 +52,8 @@ class Outbox:
             self.ignored += 1
             return
         most = self._furthest.get(boot, 0)
+        if type(upto) is int and boot != self.journal.boot and most:
+            upto = min(upto, most)
         if not named or type(upto) is not int or not 0 <= upto <= most or not self.journal.holds(boot):
             self.ignored += 1
             return

@@ -9,6 +9,7 @@ import subprocess
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import IO
 
 from tests.conftest import Mosquitto
 from tests.crash.stream import NODES
@@ -26,8 +27,13 @@ class Killable:
         self.process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
+        self._begin(subprocess.DEVNULL)
+
+    def _begin(self, given: int | IO[str]) -> None:
         with self.said.open("ab") as said:
-            self.process = subprocess.Popen(self._command, cwd=ROOT, env=self._environment, stdout=said, stderr=said)
+            self.process = subprocess.Popen(
+                self._command, cwd=ROOT, env=self._environment, stdin=given, stdout=said, stderr=said
+            )
 
     def kill(self) -> None:
         """SIGKILL: no handler runs, nothing is flushed."""

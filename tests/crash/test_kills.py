@@ -5,12 +5,8 @@ To put another kind of process under fire, add it to `kinds` (and what of it is 
 
 from __future__ import annotations
 
-import json
 import random
-import sqlite3
 import time
-from collections.abc import Callable
-from contextlib import closing
 from pathlib import Path
 
 import pandas as pd
@@ -18,19 +14,24 @@ import pytest
 
 from tests.conftest import Mosquitto
 from tests.crash import fleet
-from tests.crash.stream import NODES, PACK_READINGS, SITE, measured, trial
+from tests.crash.aftermath import (
+    counted,
+    cycles_of,
+    hours_of,
+    open_home,
+    pass_on,
+    passed_on,
+    readings_of,
+    rows,
+    undisturbed,
+    wait_until,
+    waits_for_influx,
+)
+from tests.crash.stream import NODES, SITE, measured, trial
 from tests.influx.server import Server, executable
-from tidetray.ingest.core.readings import EVIDENCE, from_ms
-from tidetray.ingest.influx.client import Influx
-from tidetray.ingest.influx.queue import forwarding_of
-from tidetray.ingest.influx.reader import InfluxReader
-from tidetray.ingest.influx.setup import prepare_influx
-from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.recorder.cycle_upkeep import Upkeep
-from tidetray.ingest.settings.model import RECORD_FILE, SETTINGS_FILE, InfluxSettings
+from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import open_store
-from tidetray.ingest.wire.packs import Pack
 
 SEED = 20
 KILLS = 200
@@ -42,93 +43,11 @@ PATIENCE_S = 150.0
 """For what is still under way when the killing is over."""
 
 
-def open_home(home: Path) -> None:
-    with open_store(home / RECORD_FILE) as store:
-        Notebook(store).add_trial(trial())
-
-
-def pass_on(home: Path, server: Server) -> InfluxSettings:
-    """Have the home's recorder pass readings on to a server that runs."""
-    settings = server.settings(home)
-    list(prepare_influx(settings))
-    lines = [f"{name} = {json.dumps(str(getattr(settings, name)))}" for name in ("url", "org", "bucket", "token_file")]
-    (home / SETTINGS_FILE).write_text("\n".join(["[influx]", *lines]) + "\n")
-    return settings
-
-
-def waits_for_influx(home: Path) -> int:
-    with open_store(home / RECORD_FILE, read_only=True) as store:
-        forwarding = forwarding_of(store)
-        assert forwarding is not None
-        return forwarding.waiting
-
-
-def passed_on(home: Path, settings: InfluxSettings) -> tuple[int, bool]:
-    """How many readings the server has, and whether they are those of the record, each with its time and value."""
-    count, equal = 0, True
-    channels = [*EVIDENCE, "water_temp"]
-    with open_store(home / RECORD_FILE, read_only=True) as store, Influx(settings) as influx:
-        for plan in trial().trays:
-            there = InfluxReader(influx).readings(SITE, plan.name, channels)
-            here = queries.readings(store, SITE, plan.name, channels)
-            count += len(there)
-            equal = equal and there.astype({"channel": "str"}).equals(here.astype({"channel": "str"}))
-    return count, equal
-
-
-def undisturbed(home: Path, each: int, start_s: int) -> None:
-    """The same readings put in without broker and without trouble."""
-    open_home(home)
-    with open_store(home / RECORD_FILE) as store:
-        for node in range(NODES):
-            readings = measured(node, each, start_s)
-            packs = [readings[at : at + PACK_READINGS] for at in range(0, each, PACK_READINGS)]
-            received_at = from_ms(1000 * start_s + 86_400_000)
-            store.record(
-                [
-                    (Pack(SITE, f"bench-{node}", "a1", seq, 1, received_at, tuple(pack), ()), "t", b"")
-                    for seq, pack in enumerate(packs, 1)
-                ]
-            )
-        Upkeep(store).run(now=True)
-
-
-def rows(home: Path, query: str) -> list[tuple[object, ...]]:
-    with closing(sqlite3.connect(f"file:{home / RECORD_FILE}?mode=ro", uri=True)) as connection:
-        return connection.execute(query).fetchall()
-
-
-def readings_of(home: Path) -> set[tuple[object, ...]]:
-    return set(
-        rows(home, "SELECT node, tray, channel, time_ms, value FROM reading JOIN series ON series.id = reading.series")
-    )
-
-
-def hours_of(home: Path) -> pd.DataFrame:
-    query = (
-        "SELECT node, tray, channel, hour, n, mean, min, max, covered_s FROM hourly JOIN series ON series.id = "
-        "hourly.series"
-    )
-    columns = ["node", "tray", "channel", "hour", "n", "mean", "min", "max", "covered_s"]
-    return pd.DataFrame(rows(home, query), columns=columns).sort_values(columns[:4], ignore_index=True)
-
-
-def cycles_of(home: Path) -> pd.DataFrame:
-    with open_store(home / RECORD_FILE, read_only=True) as store:
-        return queries.cycles(store, SITE)
-
-
-def wait_until(condition: Callable[[], bool], patience_s: float) -> None:
-    until = time.monotonic() + patience_s
-    while not condition() and time.monotonic() < until:
-        time.sleep(0.5)
-
-
 @pytest.mark.timeout(900)
 def test_nothing_is_lost_or_doubled_by_kills(tmp_path: Path, mosquitto: Mosquitto) -> None:
     home, quiet_home = tmp_path / "home", tmp_path / "undisturbed"
     each = READINGS // NODES
-    open_home(home)
+    open_home(home, trial())
     influxd = Server(executable(), tmp_path / "influxd")
     influxd.start()
     influx = pass_on(home, influxd)
@@ -163,21 +82,21 @@ def test_nothing_is_lost_or_doubled_by_kills(tmp_path: Path, mosquitto: Mosquitt
         wait_until(lambda: rows(home, "SELECT count(*) FROM reading")[0][0] >= READINGS, PATIENCE_S)
         influxd.wait_until_ready()
         wait_until(lambda: waits_for_influx(home) == 0, PATIENCE_S)
-        forwarded, influx_equal = passed_on(home, influx)
+        forwarded, influx_equal = passed_on(home, influx, trial())
     finally:
         ended = [process.stop() for process in kinds["recorder"]]
         for process in everything:
             process.kill()
-    undisturbed(quiet_home, each, start_s)
+    undisturbed(quiet_home, trial(), [(f"bench-{n}", measured(n, each, start_s)) for n in range(NODES)])
     expected, recorded = readings_of(quiet_home), readings_of(home)
     count = rows(home, "SELECT count(*) FROM reading")[0][0]
     lost, doubled = len(expected - recorded), count - len(recorded & expected)
-    cycles, wanted = cycles_of(home), cycles_of(quiet_home)
+    cycles, wanted = cycles_of(home, SITE), cycles_of(quiet_home, SITE)
     print(
         f"\nkills={sum(killed.values())} readings={count} lost={lost} doubled={doubled} "
         f"cycles_equal={cycles.equals(wanted)} in_influx={forwarded} influx_equal={influx_equal} "
         f"seconds={time.time() - began_s:.0f} seed={SEED} cycles={len(wanted)} "
-        f"messages_twice={dict(rows(home, 'SELECT name, value FROM counter')).get('doubled', 0)} "
+        f"messages_twice={counted(home, 'doubled')} "
         f"boots={len(rows(home, 'SELECT DISTINCT node, boot FROM message_range'))} killed={killed}"
     )
     assert len(expected) == READINGS
@@ -186,6 +105,7 @@ def test_nothing_is_lost_or_doubled_by_kills(tmp_path: Path, mosquitto: Mosquitt
     assert len(wanted) > 100
     pd.testing.assert_frame_equal(cycles, wanted)
     pd.testing.assert_frame_equal(hours_of(home), hours_of(quiet_home))  # a reading counted twice would show here
+    assert counted(home, "readings") == READINGS
     assert rows(home, "SELECT kind, reason FROM quarantine") == []
     with open_store(home / RECORD_FILE, read_only=True) as store:
         assert [(node.missing, node.gone) for node in queries.nodes(store, SITE)] == [(0, 0)] * NODES
