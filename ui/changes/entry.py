@@ -84,7 +84,7 @@ def enter_weigh_in(
     earlier = [w for w in notebook.weigh_ins(trial.name, pot=pot) if w.time < time]
     doubt = "" if sure else unlikely(earlier, gross_g - tare_g, time)
     if doubt and gross_g > tare_g:
-        raise UnlikelyError(doubt, where=f"pot {pot}", mend="Say --sure if it is right; else mend it")
+        raise UnlikelyError(doubt, where=f"pot {pot}", mend="If it is right, add --sure; if not, correct it")
     new = notebook.add_weigh_in(
         trial.name,
         pot=pot,

@@ -27,7 +27,7 @@ from tidetray.ui.cli.options import example, home_option, json_option
 
 @click.group(epilog=example("tidetray alarms acknowledge 12 --who me"))
 def alarms() -> None:
-    """What went wrong and still is: list, acknowledge, shelve, test."""
+    """Show alarms and handle them: list, acknowledge, shelve, test."""
 
 
 who_option = click.option("--who", required=True, metavar="NAME", help="Who looks after it.")
@@ -36,12 +36,15 @@ number_argument = click.argument("number", type=click.IntRange(min=1))
 
 @alarms.command("list", epilog=example("tidetray alarms list --days 7"))
 @click.option(
-    "--days", type=click.IntRange(1, 3650), metavar="N", help="All alarms of so many days, not only what stands."
+    "--days",
+    type=click.IntRange(1, 3650),
+    metavar="N",
+    help="All alarms of this many days. Default: only active alarms.",
 )
 @home_option
 @json_option
 def alarms_list(home: Path, days: int | None, as_json: bool) -> None:
-    """Alarms that stand, with their numbers."""
+    """List active alarms with their numbers."""
     with open_record(home) as store:
         book = AlarmBook(store)
         since_ms = to_ms(datetime.now(UTC) - timedelta(days=days)) if days else 0
@@ -63,7 +66,7 @@ def alarms_list(home: Path, days: int | None, as_json: bool) -> None:
 @who_option
 @home_option
 def alarms_acknowledge(home: Path, number: int, who: str) -> None:
-    """Say that somebody looks after alarm NUMBER: it is repeated no more."""
+    """Acknowledge alarm NUMBER: somebody looks after it, and messages stop repeating."""
     with open_store(home / RECORD_FILE) as store:
         alarm = _book(store, home).acknowledge(number, who=who, now_ms=_now_ms())
     click.echo(f"Alarm {number} ({alarm.key.name}: {alarm.key.kind}) is acknowledged by {alarm.acknowledged_by}.")
@@ -72,13 +75,13 @@ def alarms_acknowledge(home: Path, number: int, who: str) -> None:
 @alarms.command("shelve", epilog=example("tidetray alarms shelve 12 --hours 4 --who me"))
 @number_argument
 @click.option(
-    "--hours", type=click.FloatRange(min=0, min_open=True, max=24 * 31), metavar="H", help="For so many hours."
+    "--hours", type=click.FloatRange(min=0, min_open=True, max=24 * 31), metavar="H", help="Shelve for this many hours."
 )
-@click.option("--until", metavar="TIME", help="Until a time, in the trial's zone, as 2026-06-01T14:30.")
+@click.option("--until", metavar="TIME", help="Shelve until this time in the trial's zone, as 2026-06-01T14:30.")
 @who_option
 @home_option
 def alarms_shelve(home: Path, number: int, who: str, hours: float | None, until: str | None) -> None:
-    """Hold back alarm NUMBER, and the same again, for a time: while somebody works on the tray."""
+    """Shelve alarm NUMBER for a time, while somebody works on the tray."""
     if (hours is None) == (until is None):
         raise click.UsageError("Give either --hours or --until.")
     now_ms = _now_ms()
@@ -100,7 +103,7 @@ def alarms_shelve(home: Path, number: int, who: str, hours: float | None, until:
 @who_option
 @home_option
 def alarms_unshelve(home: Path, number: int, who: str) -> None:
-    """Watch for alarm NUMBER again before its time on the shelf is over."""
+    """End the shelving of alarm NUMBER early."""
     with open_store(home / RECORD_FILE) as store:
         alarm = _book(store, home).unshelve(number, who=who, now_ms=_now_ms())
     click.echo(f"Alarm {number} ({alarm.key.name}: {alarm.key.kind}) is on watch again.")
@@ -110,7 +113,7 @@ def alarms_unshelve(home: Path, number: int, who: str) -> None:
 @click.argument("tray")
 @home_option
 def alarms_learn(home: Path, tray: str) -> None:
-    """Learn the filling and draining times of TRAY anew: after another pump, hose or drain."""
+    """Learn the filling and draining times of TRAY again, after you changed pump, hose or drain."""
     with open_store(home / RECORD_FILE) as store:
         sites = store.connection.execute("SELECT site FROM tray WHERE name = ?", (tray,)).fetchall()
         if not sites:
@@ -123,7 +126,7 @@ def alarms_learn(home: Path, tray: str) -> None:
 @alarms.command("test", epilog=example("tidetray alarms test"))
 @home_option
 def alarms_test(home: Path) -> None:
-    """Send a test message to everybody who is told of alarms, and say who took it."""
+    """Send a test message to everybody who gets alarms, and show which were delivered."""
     sys.exit(0 if send_test(home) else 1)
 
 

@@ -34,7 +34,7 @@ from tidetray.ui.words import SPENT
 
 @click.group(epilog=example("tidetray event moved t1-a1 --tray tray-2 --row 1 --column 3 --who me --why 'too dark'"))
 def event() -> None:
-    """Note what happened to a pot or a tray; exposure, growth and tares follow it."""
+    """Save what happened to a pot or a tray; exposure, growth and tares follow."""
 
 
 def _event(name: str, kind: str, argument: str, text: str, *options: Any, sample: str) -> None:
@@ -70,7 +70,7 @@ def note_event(home: Path, trial: str | None, kind: str, *, at: str | None, who:
 
 _ROW = click.option("--row", type=click.IntRange(1, 99), required=True, help="Row in the tray, from 1.")
 _COLUMN = click.option("--column", type=click.IntRange(1, 99), required=True, help="Column in the tray, from 1.")
-_TRAY = click.option("--tray", required=True, metavar="NAME", help="The tray it stands in now.")
+_TRAY = click.option("--tray", required=True, metavar="NAME", help="The tray it is in now.")
 
 
 def _value(flag: str, text: str) -> Any:
@@ -81,7 +81,7 @@ _event(
     "moved",
     "pot moved",
     "pot",
-    "POT stands in another place.",
+    "POT is in another position.",
     _TRAY,
     _ROW,
     _COLUMN,
@@ -91,7 +91,7 @@ _event(
     "swapped",
     "pots swapped",
     "pot",
-    "POT and the pot OTHER stand in each other's places.",
+    "POT and the pot OTHER swapped positions.",
     click.argument("value", metavar="OTHER"),
     sample="t1-a1 t5-b2",
 )
@@ -101,7 +101,7 @@ _event(
     "re-potted",
     "pot re-potted",
     "pot",
-    "POT stands in a new net pot.",
+    "POT is in a new net pot.",
     click.option("--tare", "tare_g", type=float, required=True, metavar="G", help="What the new net pot weighs empty."),
     sample="t1-a1 --tare 6.3",
 )
@@ -109,7 +109,7 @@ _event(
     "tray-moved",
     "tray moved",
     "tray",
-    "TRAY stands in another place.",
+    "TRAY is in another place.",
     _value("--to", "Where it stands now."),
     sample="tray-1 --to 'shelf 2'",
 )
@@ -160,7 +160,7 @@ _event(
     multiple=True,
     required=True,
     metavar="NAME:TRAY:ROW:COLUMN:TARE",
-    help="A pot that comes from it; again for more.",
+    help="A new pot that comes from it. Repeat for more.",
 )
 @at_option
 @who_option
@@ -170,7 +170,7 @@ _event(
 def event_split(
     home: Path, *, trial: str | None, pot: str, parts: tuple[str, ...], at: str | None, who: str, why: str
 ) -> None:
-    """POT was divided: it goes on, each part becomes a pot of its own, growth of all starts anew."""
+    """POT was divided: it continues, each part becomes a separate pot, and growth of all starts again."""
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
         chosen = choose_trial(store, trial)
@@ -199,7 +199,7 @@ def _part(text: str) -> trial_events.SplitOff:
 @trial_option
 @home_option
 def event_take_back(home: Path, trial: str | None, number: int, who: str, why: str) -> None:
-    """Say that event NUMBER did not happen; it stays readable."""
+    """Remove event NUMBER. It stays in the history."""
     with open_store(home / RECORD_FILE) as store:
         chosen = choose_trial(store, trial)
         event = trial_events.take_back(Notebook(store), chosen.name, number, now=datetime.now(UTC), who=who, why=why)
@@ -212,7 +212,7 @@ def event_take_back(home: Path, trial: str | None, number: int, who: str, why: s
 @home_option
 @json_option
 def events(home: Path, trial: str | None, as_of: str | None, as_json: bool) -> None:
-    """What happened to pots and trays."""
+    """List what happened to pots and trays."""
     with open_record(home) as store:
         data = trial_of(store, trial, as_of)
         printing.frame(data.events, data.trial.zone, as_json=as_json)

@@ -35,7 +35,7 @@ from tidetray.ui.columns import records
 def growth(
     home: Path, trial: str | None, tray: str | None, since: str | None, as_of: str | None, *, as_json: bool
 ) -> None:
-    """Growth per pot between its weigh-ins, beside its exposure."""
+    """Show growth per pot between its weigh-ins, beside its exposure."""
     with open_record(home) as store:
         data = trial_of(store, trial, as_of)
         both = data.exposure_and_growth
@@ -55,20 +55,24 @@ def _part(table: Any, tray: str | None, since: datetime | None) -> Any:
 @home_option
 @trial_option
 @as_of_option
-@click.option("--day", type=int, metavar="N", help="Compare on this day after the first weigh-in; else the last.")
+@click.option("--day", type=int, metavar="N", help="Compare on this day after the first weigh-in. Default: the last.")
 @click.option(
-    "--saleable", "saleable_g", type=float, metavar="G", help="Also the days until a pot's plants weigh G grams."
+    "--saleable",
+    "saleable_g",
+    type=float,
+    metavar="G",
+    help="Also show the days until the plants of a pot weigh G grams net.",
 )
 @click.option(
     "--multiplicity",
     type=click.Choice(["holm", "fdr"]),
     default="holm",
     show_default=True,
-    help="Over days and pairs: holm against any false claim, fdr against a share of them.",
+    help="Correction for many comparisons: holm (strict) or fdr (lenient).",
 )
 @json_option
 def compare(home: Path, trial: str | None, as_of: str | None, *, as_json: bool, **asked: Any) -> None:
-    """Which treatment grows fastest, and whether the difference is real: the tray counts, not the pot."""
+    """Show which treatment grows fastest, and whether the difference is real."""
     with open_record(home) as store:
         print_comparison(compare_trial(trial_of(store, trial, as_of).masses, **asked), as_json=as_json)
 

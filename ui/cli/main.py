@@ -1,6 +1,6 @@
 """The command `tidetray`: what commands there are, each loaded when it is called.
 
-Exit 0: done. 1: something is wrong, said in one line. 2: the call is wrong.
+Exit 0: done. 1: something is wrong, shown in one line. 2: wrong usage.
 """
 
 from __future__ import annotations
@@ -15,67 +15,67 @@ import click
 from tidetray.ingest.core.readings import TidetrayError
 
 COMMANDS: Mapping[str, tuple[str, str]] = {
-    "start": ("pages", "Pages, recorder and, if so set up, a broker, until stopped with Ctrl-C."),
-    "demo": ("pages", "The whole thing on made-up trays: broker, nodes, recorder, dashboard."),
-    "record": ("record", "The recorder, until stopped with Ctrl-C or SIGTERM."),
-    "dashboard": ("pages", "The web pages, until stopped with Ctrl-C."),
-    "status": ("trays", "Trays now: wet or dry, last flood, failed cycles; nodes, and messages missing."),
-    "alarms": ("alarms", "What went wrong and still is: list, acknowledge, shelve, test."),
-    "cycles": ("trays", "Floods and drains of the trays, and how each cycle went."),
+    "start": ("pages", "Run pages, recorder and, if you chose it, a broker, until Ctrl-C."),
+    "demo": ("pages", "Run everything on made-up trays: broker, nodes, recorder and pages."),
+    "record": ("record", "Run the recorder until Ctrl-C or SIGTERM."),
+    "dashboard": ("pages", "Serve the pages until Ctrl-C."),
+    "status": ("trays", "Show the trays: wet or dry, last flood, failed cycles; nodes and missing messages."),
+    "alarms": ("alarms", "Show alarms and handle them: list, acknowledge, shelve, test."),
+    "cycles": ("trays", "List floods and drains, and the outcome of each cycle."),
     "exposure": (
         "trays",
-        "Hours wet, dry and unknown per pot between its weigh-ins; per tray and day; or light, warmth and air.",
+        "Show hours wet, dry and unknown per pot, or per tray and day; or light, warmth and air.",
     ),
-    "sites": ("trays", "All sites that recorders pass on to InfluxDB: last readings, and the day before."),
+    "sites": ("trays", "Show all sites that recorders send to InfluxDB: last readings, and the day before."),
     "weigh": (
         "weighing",
-        "Note one weigh-in: the POT with its plants weighs GROSS grams; without GROSS a load cell's mass is offered.",
+        "Save a weigh-in: POT with its plants weighs GROSS grams. Without GROSS, a load cell's mass is offered.",
     ),
     "load": (
         "weighing",
         "Load a FILE: trial or calibrations (.toml), weigh-ins (.csv, .xlsx), light survey (.csv) or exported package.",
     ),
-    "weighings": ("weighing", "The weigh-ins that stand, with the numbers of their entries; or the whole trail."),
+    "weighings": ("weighing", "List the weigh-ins with the numbers of their entries, or the whole history."),
     "correct": (
         "weighing",
-        "Correct the weigh-in of entry NUMBER: a new entry takes its place, the old one stays readable.",
+        "Correct the weigh-in of entry NUMBER. A new entry replaces it; the old one stays in the history.",
     ),
-    "remove": ("weighing", "Take the weigh-in of entry NUMBER out of the record; it stays readable in the trail."),
-    "undo": ("weighing", "Undo what entry NUMBER did: a weigh-in, a correction, or a removal."),
-    "event": ("events", "Note what happened to a pot or a tray; exposure, growth and tares follow it."),
-    "events": ("events", "What happened to pots and trays."),
-    "scale": ("weighing", "How sure masses and growth rates are; name a scale, note a check weight."),
+    "remove": ("weighing", "Remove the weigh-in of entry NUMBER. It stays in the history."),
+    "undo": ("weighing", "Undo entry NUMBER: a weigh-in, a correction or a removal."),
+    "event": ("events", "Save what happened to a pot or a tray; exposure, growth and tares follow."),
+    "events": ("events", "List what happened to pots and trays."),
+    "scale": ("weighing", "Show how precise masses and growth rates are; name a scale, save a check weight."),
     "dry": (
         "weighing",
-        "Note what a sampled POT weighs (GROSS grams, with its dish) after a spell in the oven, and whether it is dry.",
+        "Save what a sampled POT weighs after a time in the oven (GROSS grams, with its dish).",
     ),
-    "growth": ("growth", "Growth per pot between its weigh-ins, beside its exposure."),
+    "growth": ("growth", "Show growth per pot between its weigh-ins, beside its exposure."),
     "compare": (
         "growth",
-        "Which treatment grows fastest, and whether the difference is real: the tray counts, not the pot.",
+        "Show which treatment grows fastest, and whether the difference is real.",
     ),
-    "relate": ("relate", "What growth went with: exposure, light, warmth, air; with what cannot be told apart."),
+    "relate": ("relate", "Show what growth was linked to: exposure, light, warmth, air; and what cannot be separated."),
     "positions": (
         "relate",
-        "Whether a pot's place on its tray went with its growth, how pots grew apart, and what to do about it.",
+        "Show whether a pot's position on its tray was linked to its growth, and what to do.",
     ),
-    "tune": ("tune", "How growth hangs on the floods; the next trial; its timetable."),
+    "tune": ("tune", "Find the flooding that grows plants fastest; propose the next trial and its timetable."),
     "plan": ("plan", "Plan a trial: trays and pots needed, layout, crossover, labels, maps."),
-    "report": ("report", "The whole trial as one HTML page and one PDF, to print and to share."),
+    "report": ("report", "Write the whole trial as one HTML page and one PDF, to print and share."),
     "export": (
         "report",
         "Write the trial as an open data package into a new FOLDER; `tidetray load FOLDER` reads it back.",
     ),
-    "check": ("maintenance", "Settings, broker, record, zones, disk, InfluxDB: all that is wrong, at once."),
+    "check": ("maintenance", "Check settings, broker, record, time zones, disk and InfluxDB; list every problem."),
     "backup": (
         "maintenance",
-        "Copy the whole record into the new FILE, while it is being recorded into, and check the copy.",
+        "Copy the whole record into the new FILE, also while it is in use, and check the copy.",
     ),
     "seal": (
         "maintenance",
-        "Put old raw readings into sealed files, a month each: small, checked, and read as before.",
+        "Move old raw readings into sealed files, one a month; they are read as before.",
     ),
-    "people": ("people", "Who may use the pages, and what each may do: look, weigh, manage."),
+    "people": ("people", "Manage accounts for the pages, with the roles look, weigh and manage."),
 }
 """Command -> the module beside this one that holds it, and what help says of it: the first sentence of its own help."""
 

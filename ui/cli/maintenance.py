@@ -21,17 +21,17 @@ from tidetray.ui.cli.options import example, home_option, json_option
 
 @click.command(epilog=example("tidetray check"))
 @click.option(
-    "--recorder", "only_recorder", is_flag=True, help="Only whether a recorder is at work; for health checks."
+    "--recorder", "only_recorder", is_flag=True, help="Only check whether a recorder is at work; for health checks."
 )
 @click.option(
     "--prepare",
     is_flag=True,
-    help="First make InfluxDB ready as [influx] names it: organisation, buckets, task, token.",
+    help="First make InfluxDB ready: organisation, buckets, task and token of [influx].",
 )
 @home_option
 @json_option
 def check(home: Path, only_recorder: bool, prepare: bool, as_json: bool) -> None:
-    """Settings, broker, record, zones, disk, InfluxDB: all that is wrong, at once."""
+    """Check settings, broker, record, time zones, disk and InfluxDB; list every problem."""
     if prepare:
         prepare_home(home, as_json=as_json)
     findings = [examine_recorder(home)] if only_recorder else examine(home)
@@ -58,7 +58,7 @@ def prepare_home(home: Path, *, as_json: bool) -> None:
 @home_option
 @json_option
 def backup(home: Path, file: Path, as_json: bool) -> None:
-    """Copy the whole record into the new FILE, while it is being recorded into, and check the copy."""
+    """Copy the whole record into the new FILE, also while it is in use, and check the copy."""
     made = back_up(home / RECORD_FILE, file)
     printing.backup(made, as_json=as_json)
     sys.exit(1 if made.faults else 0)
@@ -74,13 +74,13 @@ REST = 4.0
     "days",
     type=click.IntRange(1, 36500),
     metavar="DAYS",
-    help="Months that ended so long ago; else as in the settings (90).",
+    help="Seal months that ended this many days ago. Default: as in the settings (90).",
 )
-@click.option("--dry-run", is_flag=True, help="Only say what would be sealed.")
+@click.option("--dry-run", is_flag=True, help="List what would be sealed, and change nothing.")
 @home_option
 @json_option
 def seal(home: Path, days: int | None, *, dry_run: bool, as_json: bool) -> None:
-    """Put old raw readings into sealed files, a month each: small, checked, and read as before."""
+    """Move old raw readings into sealed files, one a month; they are read as before."""
     days = days or load_settings(home).record.seal_after_days
     if not days:
         raise click.UsageError("The settings say never (`seal_after_days = 0`): give --older-than DAYS.")

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-HOME_HELP = "The folder that holds the record; else TIDETRAY_HOME, else the platform's data folder."
+HOME_HELP = "The folder with the record. Default: TIDETRAY_HOME, otherwise the data folder of the platform."
 
 
 def home_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -24,7 +24,7 @@ def home_option(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON: UTC times, SI units as named.")
-trial_option = click.option("--trial", metavar="NAME", help="Which trial; needed only if there are several.")
+trial_option = click.option("--trial", metavar="NAME", help="The trial; needed only if there are several.")
 tray_option = click.option("--tray", metavar="NAME", help="Only this tray.")
 since_option = click.option(
     "--since",
@@ -38,8 +38,8 @@ def example(text: str) -> str:
 
 
 as_of_option = click.option(
-    "--as-of", metavar="DATE", help="As the notebook stood at the end of that day, or at that time."
+    "--as-of", metavar="DATE", help="Use what was entered by the end of that day, or by that time."
 )
-who_option = click.option("--who", required=True, metavar="NAME", help="Who says so.")
+who_option = click.option("--who", required=True, metavar="NAME", help="Who enters this.")
 why_option = click.option("--why", required=True, metavar="TEXT", help="Why.")
-at_option = click.option("--at", metavar="TIME", help="When, in the trial's zone; else now.")
+at_option = click.option("--at", metavar="TIME", help="When, in the trial's zone. Default: now.")

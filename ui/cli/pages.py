@@ -13,10 +13,10 @@ from tidetray.ui.cli.options import example, home_option
 
 
 @click.command(epilog=example("tidetray start --home trials"))
-@click.option("--port", type=click.IntRange(0, 65535), help="Of the web pages; else as in the settings (8501).")
+@click.option("--port", type=click.IntRange(0, 65535), help="Port of the pages. Default: as in the settings (8501).")
 @home_option
 def start(home: Path, port: int | None) -> None:
-    """Pages, recorder and, if so set up, a broker, until stopped with Ctrl-C. Begin here: the pages lead on."""
+    """Run pages, recorder and, if you chose it, a broker, until Ctrl-C. Begin here."""
     from tidetray.ui.web.start import run_start
 
     logging.basicConfig(level=logging.WARNING, stream=sys.stderr)
@@ -24,10 +24,10 @@ def start(home: Path, port: int | None) -> None:
 
 
 @click.command(epilog=example("tidetray dashboard --port 8600"))
-@click.option("--port", type=click.IntRange(0, 65535), help="Else as in the settings (8501).")
+@click.option("--port", type=click.IntRange(0, 65535), help="Port of the pages. Default: as in the settings (8501).")
 @home_option
 def dashboard(home: Path, port: int | None) -> None:
-    """The web pages, until stopped with Ctrl-C."""
+    """Serve the pages until Ctrl-C."""
     from tidetray.ui.web.gate import check_may_listen
     from tidetray.ui.web.serve import serve
 
@@ -42,9 +42,9 @@ def dashboard(home: Path, port: int | None) -> None:
     "live_s",
     type=click.FloatRange(min=0),
     metavar="SECONDS",
-    help="End after so many seconds of live trays, which follow the history.",
+    help="Stop after this many seconds of live running.",
 )
-@click.option("--no-dashboard", is_flag=True, help="Without the web pages.")
+@click.option("--no-dashboard", is_flag=True, help="Do not serve the pages.")
 @click.option(
     "--keep", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Keep the demo's record in DIR."
 )
@@ -53,11 +53,11 @@ def dashboard(home: Path, port: int | None) -> None:
     type=click.IntRange(0, 65535),
     default=8501,
     show_default=True,
-    help="Of the web pages; 0 takes a free one.",
+    help="Port of the pages; 0 takes a free one.",
 )
-@click.option("--node", "real", is_flag=True, help="With one real node in MicroPython beside the simulated ones.")
+@click.option("--node", "real", is_flag=True, help="Also run one real node's program in MicroPython.")
 def demo(live_s: float | None, no_dashboard: bool, keep: Path | None, port: int, real: bool) -> None:
-    """The whole thing on made-up trays: broker, nodes, recorder, dashboard."""
+    """Run everything on made-up trays: broker, nodes, recorder and pages."""
     from tidetray.ui.demo.stage import run_demo
 
     sys.exit(run_demo(live_s=live_s, dashboard=not no_dashboard, keep=keep, port=port, real=real))

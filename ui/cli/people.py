@@ -19,7 +19,7 @@ COMMAND_LINE = "command line"
 
 @click.group(epilog=example("tidetray people add NAME --role weigh"))
 def people() -> None:
-    """Who may use the pages, and what each may do: look, weigh, manage."""
+    """Manage accounts for the pages, with the roles look, weigh and manage."""
 
 
 _role_help = "; ".join(f"{role}: {does}" for role, does in ROLES.items())
@@ -30,7 +30,7 @@ def _password_option(command: Callable[..., Any]) -> Callable[..., Any]:
         "--password-file",
         type=click.Path(path_type=Path, dir_okay=False, exists=True),
         metavar="FILE",
-        help="Take the password from the first line of FILE; else it is asked for.",
+        help="Read the password from the first line of FILE. Default: it is asked for.",
     )(command)
 
 
@@ -40,7 +40,7 @@ def _password_option(command: Callable[..., Any]) -> Callable[..., Any]:
 @_password_option
 @home_option
 def add(home: Path, name: str, role: str, password_file: Path | None) -> None:
-    """Make an account. Its password is asked for, or read from a file."""
+    """Create an account. Its password is asked for, or read from a file."""
     person = People(home).add(name, _password(password_file), role, by=COMMAND_LINE, now=datetime.now(UTC))
     click.echo(f"{person.name} may {role} now: {ROLES[role]}. From now on the pages ask for name and password.")
     if not any(each.role == "manage" for each in People(home).all()):
@@ -52,7 +52,7 @@ def add(home: Path, name: str, role: str, password_file: Path | None) -> None:
 @_password_option
 @home_option
 def password(home: Path, name: str, password_file: Path | None) -> None:
-    """Give NAME a new password, and end all sessions of NAME."""
+    """Set a new password for NAME, and end all sessions of NAME."""
     People(home).set_password(name, _password(password_file), by=COMMAND_LINE, now=datetime.now(UTC))
     click.echo(f"{name} has a new password, and is signed out everywhere.")
 
@@ -62,7 +62,7 @@ def password(home: Path, name: str, password_file: Path | None) -> None:
 @click.argument("role", type=click.Choice(list(ROLES)))
 @home_option
 def change_role(home: Path, name: str, role: str) -> None:
-    """Change what NAME may do; it holds at once."""
+    """Change the role of NAME, with immediate effect."""
     People(home).set_role(name, role, by=COMMAND_LINE, now=datetime.now(UTC))
     click.echo(f"{name} may {role} now: {ROLES[role]}.")
 
@@ -71,7 +71,7 @@ def change_role(home: Path, name: str, role: str) -> None:
 @click.argument("name")
 @home_option
 def remove(home: Path, name: str) -> None:
-    """Take the account of NAME away; what NAME did stays in the trail."""
+    """Remove the account of NAME. What NAME entered stays in the history."""
     accounts = People(home)
     accounts.remove(name, by=COMMAND_LINE, now=datetime.now(UTC))
     click.echo(f"{name} has no account any more.")
@@ -83,7 +83,7 @@ def remove(home: Path, name: str) -> None:
 @home_option
 @json_option
 def list_people(home: Path, as_json: bool) -> None:
-    """The accounts and their roles."""
+    """List the accounts and their roles."""
     found = People(home).all()
     if as_json:
         printing.print_json([{"name": person.name, "role": person.role} for person in found])

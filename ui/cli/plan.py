@@ -31,12 +31,16 @@ def plan() -> None:
 @click.option("--treatments", type=click.IntRange(min=2), default=2, show_default=True, help="How many treatments.")
 @click.option("--trays", type=click.IntRange(min=1), required=True, help="Trays per treatment.")
 @click.option("--pots", type=click.IntRange(min=1), required=True, help="Pots per tray.")
-@click.option("--difference", type=float, required=True, help="The difference worth having, such as 0.01 per day.")
+@click.option(
+    "--difference", type=float, required=True, help="The difference that matters to you, such as 0.01 per day."
+)
 @click.option("--tray-sd", type=float, help="Standard deviation between trays, in the same unit.")
 @click.option("--pot-sd", type=float, help="Standard deviation between pots of one tray.")
-@click.option("--from-trial", metavar="NAME", help="Learn both from the growth rates of a trial in the notebook.")
-@click.option("--power", "target", type=float, default=0.8, show_default=True, help="How surely it is to be found.")
-@click.option("--alpha", type=float, default=0.05, show_default=True, help="Risk of a false claim.")
+@click.option("--from-trial", metavar="NAME", help="Estimate both from the growth rates of a trial in the notebook.")
+@click.option("--power", "target", type=float, default=0.8, show_default=True, help="Chance of detecting it (power).")
+@click.option(
+    "--alpha", type=float, default=0.05, show_default=True, help="Risk of claiming a difference that is not there."
+)
 @home_option
 @json_option
 def plan_power(
@@ -53,7 +57,7 @@ def plan_power(
     alpha: float,
     as_json: bool,
 ) -> None:
-    """How many trays and pots tell a difference worth having, and what they cannot tell."""
+    """Show how many trays and pots can detect a difference, and what they cannot show."""
     cautions: tuple[str, ...] = ()
     unit = ""
     if from_trial is not None:
@@ -104,50 +108,67 @@ def plan_power(
     printing.frame(found.needed, "UTC", as_json=False, cautions=cautions)
 
 
-@plan.command("layout", epilog=example("tidetray plan layout trial.toml --seed 7 --out laid-out.toml"))
+@plan.command("layout", epilog=example("tidetray plan layout trial.toml --draw 7 --out laid-out.toml"))
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 @click.option(
-    "--seed", type=click.IntRange(min=0), required=True, help="Draws the layout; the same seed gives the same one."
+    "--draw",
+    "--seed",
+    "seed",
+    type=click.IntRange(min=0),
+    required=True,
+    help="Draw number of the layout; the same number gives the same layout.",
 )
 @click.option(
     "--out",
     type=click.Path(path_type=Path, dir_okay=False),
     required=True,
-    help="The trial's file with the layout in it.",
+    help="Write the trial's file with the layout here.",
 )
 @click.option(
     "--start-masses",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help="What each pot's plants weigh now (.csv or .xlsx, columns pot and start_g): every tray gets as heavy ones.",
+    help=(
+        "Present net mass of each pot (.csv or .xlsx, columns pot and start_g), so that all trays start with the "
+        "same mean mass."
+    ),
 )
-@click.option("--decimal-comma", is_flag=True, help="That file writes 12,5 for twelve and a half.")
+@click.option("--decimal-comma", is_flag=True, help="Read 12,5 in that file as twelve and a half.")
 def plan_layout(file: Path, seed: int, out: Path, start_masses: Path | None, *, decimal_comma: bool) -> None:
-    """Draw which tray of a trial's FILE gets which treatment and where each pot stands; then load the new file."""
+    """Assign treatments and positions of a trial's FILE at random; then load the new file."""
     for line in lay_out_file(file, seed, out, start_masses, decimal_comma=decimal_comma):
         click.echo(line)
-    click.echo(f"Wrote {out} (seed {seed}). Load it with `tidetray load {out}`; then leave pots and trays in place.")
+    click.echo(
+        f"Wrote {out} (draw number {seed}). Load it with `tidetray load {out}`; then leave pots and trays in place."
+    )
 
 
-@plan.command("crossover", epilog=example("tidetray plan crossover --seed 7"))
-@click.option("--seed", type=click.IntRange(min=0), required=True, help="Draws which tray changes to what.")
+@plan.command("crossover", epilog=example("tidetray plan crossover --draw 7"))
+@click.option(
+    "--draw",
+    "--seed",
+    "seed",
+    type=click.IntRange(min=0),
+    required=True,
+    help="Draw number of the second run; the same number gives the same run.",
+)
 @trial_option
 @home_option
 @json_option
 def plan_crossover(home: Path, trial: str | None, seed: int, as_json: bool) -> None:
-    """Which treatment each tray gets in a second run; pots stay in place."""
+    """Draw which treatment each tray gets in a second run; pots stay in place."""
     with open_record(home) as store:
         data = trial_of(store, trial)
         printing.frame(second_run(data.treatments, seed), data.trial.zone, as_json=as_json, cautions=CROSSOVER)
 
 
 @plan.command("labels", epilog=example("tidetray plan labels --url http://192.168.1.20:8501 --out labels.html"))
-@click.option("--url", required=True, help="Where phones reach the pages of `tidetray dashboard`.")
-@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="A page to print.")
+@click.option("--url", required=True, help="Address at which phones reach the pages.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="Write the page here.")
 @trial_option
 @home_option
 def plan_labels(home: Path, trial: str | None, url: str, out: Path) -> None:
-    """A page of pot labels to print: a code that opens the pot's weigh-in, its name beside it in plain text."""
+    """Write a page of pot labels to print, with a code that opens the pot's weigh-in."""
     with open_record(home) as store:
         data = trial_of(store, trial)
         page = labels.label_page(data.trial.name, data.pots[data.pots["to"].isna()], url)
@@ -156,11 +177,11 @@ def plan_labels(home: Path, trial: str | None, url: str, out: Path) -> None:
 
 
 @plan.command("map", epilog=example("tidetray plan map --out map.html"))
-@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="A page to print.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="Write the page here.")
 @trial_option
 @home_option
 def plan_map(home: Path, trial: str | None, out: Path) -> None:
-    """A map to print: which tray gets what, and which pot stands where."""
+    """Write a map to print: which treatment and which pots are where."""
     with open_record(home) as store:
         data = trial_of(store, trial)
         page = labels.map_page(data.plan, data.pots[data.pots["to"].isna()], data.treatments)

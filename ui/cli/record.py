@@ -31,7 +31,7 @@ from tidetray.ui.cli.options import example, home_option
 )
 @home_option
 def record(home: Path, form: str) -> None:
-    """The recorder, until stopped with Ctrl-C or SIGTERM."""
+    """Run the recorder until Ctrl-C or SIGTERM."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
     log = logging.getLogger("tidetray")
     if form == "json":

@@ -26,12 +26,12 @@ from tidetray.ui.columns import plain, records
     "causes",
     multiple=True,
     metavar="NAME",
-    help="What to ask of; again for more. Else what this trial can tell.",
+    help="Condition to test; repeat for more. Default: all that this trial can separate.",
 )
 @as_of_option
 @json_option
 def relate(home: Path, trial: str | None, causes: tuple[str, ...], as_of: str | None, *, as_json: bool) -> None:
-    """What growth went with: exposure, light, warmth, air; with what cannot be told apart."""
+    """Show what growth was linked to: exposure, light, warmth, air; and what cannot be separated."""
     with open_record(home) as store:
         show_relation(trial_of(store, trial, as_of), causes, as_json=as_json)
 
@@ -44,12 +44,12 @@ def relate(home: Path, trial: str | None, causes: tuple[str, ...], as_of: str | 
     type=click.Choice(["rook", "queen", "row", "column"]),
     default="rook",
     show_default=True,
-    help="Who counts as a neighbour: beside, before and behind; those at the corners too; or along one line.",
+    help="Which pots are neighbours: rook (the four sides), queen (corners too), row or column.",
 )
 @as_of_option
 @json_option
 def positions(home: Path, trial: str | None, neighbours: str, as_of: str | None, *, as_json: bool) -> None:
-    """Whether a pot's place on its tray went with its growth, how pots grew apart, and what to do about it."""
+    """Show whether a pot's position on its tray was linked to its growth, and what to do."""
     with open_record(home) as store:
         show_positions(trial_of(store, trial, as_of), neighbours, as_json=as_json)
 

@@ -21,13 +21,13 @@ from tidetray.ui.report.make import make_report, write_report
     type=click.Path(path_type=Path, file_okay=False),
     default=Path(),
     metavar="DIR",
-    help="Write the files there; else here.",
+    help="Write the files there. Default: the present folder.",
 )
 @home_option
 @trial_option
 @json_option
 def report(home: Path, trial: str | None, out: Path, as_json: bool) -> None:
-    """The whole trial as one HTML page and one PDF, to print and to share."""
+    """Write the whole trial as one HTML page and one PDF, to print and share."""
     with open_record(home) as store:
         made = make_report(store, load_settings(home), trial)
     files = [str(path) for path in write_report(made, out)]

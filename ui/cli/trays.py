@@ -36,17 +36,17 @@ from tidetray.ui.cli.options import (
 @trial_option
 @json_option
 def status(home: Path, trial: str | None, as_json: bool) -> None:
-    """Trays now: wet or dry, last flood, failed cycles; nodes, and messages missing."""
+    """Show the trays: wet or dry, last flood, failed cycles; nodes and missing messages."""
     with open_record(home) as store:
         printing.overview(overview(store, home, trial, datetime.now(UTC)), as_json=as_json)
 
 
 @click.command(epilog=example("tidetray sites --site nursery"))
-@click.option("--site", metavar="NAME", help="Only this one.")
+@click.option("--site", metavar="NAME", help="Only this site.")
 @home_option
 @json_option
 def sites(home: Path, site: str | None, as_json: bool) -> None:
-    """All sites that recorders pass on to InfluxDB: last readings, and the day before."""
+    """Show all sites that recorders send to InfluxDB: last readings, and the day before."""
     print_sites(load_settings(home).influx, site, datetime.now(UTC), as_json=as_json)
 
 
@@ -57,7 +57,7 @@ def sites(home: Path, site: str | None, as_json: bool) -> None:
 @since_option
 @json_option
 def cycles(home: Path, trial: str | None, tray: str | None, since: str | None, as_json: bool) -> None:
-    """Floods and drains of the trays, and how each cycle went."""
+    """List floods and drains, and the outcome of each cycle."""
     with open_record(home) as store:
         data = trial_of(store, trial)
         printing.frame(
@@ -100,19 +100,31 @@ def sites_frame(reader: InfluxReader, site: str | None, now: datetime) -> pd.Dat
 @tray_option
 @since_option
 @as_of_option
+@click.option("--daily", is_flag=True, help="Show each tray and day of the trial's zone instead of pots.")
 @click.option(
-    "--daily", is_flag=True, help="Per tray and day of the trial's zone, in place of pots and their weigh-ins."
+    "--environment",
+    is_flag=True,
+    help="Show light, warmth and dryness of the air instead, and how much of the time is known.",
 )
 @click.option(
-    "--environment", is_flag=True, help="Light, warmth and dryness of the air instead, with what they rest on."
+    "--warmth", is_flag=True, help="Show degree days of each tray by each method instead; with --daily, of each day."
 )
 @click.option(
-    "--warmth", is_flag=True, help="Degree days of each tray by each method instead; with --daily, of each day."
+    "--base",
+    "base_c",
+    type=float,
+    metavar="C",
+    help="Count warmth above this temperature. Default: as in the trial, or 5.",
 )
-@click.option("--base", "base_c", type=float, metavar="C", help="Count warmth above it; else as the trial says, or 5.")
-@click.option("--top", "top_c", type=float, metavar="C", help="Count warmth up to it; else as the trial says.")
 @click.option(
-    "--of", "channel", type=click.Choice(["air_temp", "water_temp"]), default="air_temp", help="Whose warmth."
+    "--top", "top_c", type=float, metavar="C", help="Count warmth up to this temperature. Default: as in the trial."
+)
+@click.option(
+    "--of",
+    "channel",
+    type=click.Choice(["air_temp", "water_temp"]),
+    default="air_temp",
+    help="Warmth of the air or of the water.",
 )
 @json_option
 def exposure(
@@ -125,7 +137,7 @@ def exposure(
     as_json: bool,
     **what: Any,
 ) -> None:
-    """Hours wet, dry and unknown per pot between its weigh-ins; per tray and day; or light, warmth and air."""
+    """Show hours wet, dry and unknown per pot, or per tray and day; or light, warmth and air."""
     with open_record(home) as store:
         data = trial_of(store, trial, as_of)
         show_exposure(data, known_tray(data, tray), since_time(since, data.trial.zone), as_json=as_json, **what)

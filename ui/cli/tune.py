@@ -24,34 +24,51 @@ from tidetray.ui.prints import timetable_files
 
 
 @click.command(epilog=example("tidetray tune --factor dry_h_day --json"))
-@click.option("--trial", "trials", metavar="NAME", multiple=True, help="Which trials; else all of the site, together.")
+@click.option(
+    "--trial",
+    "trials",
+    metavar="NAME",
+    multiple=True,
+    help="Trial to use; repeat for more. Default: all trials of the site.",
+)
 @click.option(
     "--factor",
     type=click.Choice(["dry_h_day", "floods_day", "dry_spell_h", "hold_minutes"]),
     default="dry_h_day",
     show_default=True,
-    help="What is tuned.",
+    help="What to tune.",
 )
 @click.option(
     "--saleable",
     "saleable_g",
     type=click.FloatRange(min=0, min_open=True),
     metavar="G",
-    help="Tune the days to this net mass, not growth.",
+    help="Aim for the fewest days to G grams net, instead of the fastest growth.",
 )
-@click.option("--planned", is_flag=True, help="The planned schedule as dose, not what the trays really did.")
+@click.option("--planned", is_flag=True, help="Use the planned schedule instead of what the trays really did.")
 @click.option("--weeks", type=click.FloatRange(min=0.5), default=4, show_default=True, help="Length of the next trial.")
-@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Draws trays and chances.")
 @click.option(
-    "--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Write the timetable there."
+    "--draw",
+    "--seed",
+    "seed",
+    type=click.IntRange(min=0),
+    default=1,
+    show_default=True,
+    help="Number for all random draws; the same number repeats them.",
 )
-@click.option("--publish", is_flag=True, help="Send the timetable to the nodes, retained: pumps will follow it.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Write the timetable into this folder.",
+)
+@click.option("--publish", is_flag=True, help="Send the timetable to the nodes. Pumps follow it at once.")
 @click.option("--begin", "begin_as", metavar="NAME", help="Create the next trial in the notebook, under this name.")
-@click.option("--started", metavar="DATE", help="When that trial starts; else now.")
+@click.option("--started", metavar="DATE", help="When that trial starts. Default: now.")
 @home_option
 @json_option
 def tune(home: Path, begin_as: str | None, **call: Any) -> None:
-    """How growth hangs on the floods; the next trial; its timetable."""
+    """Find the flooding that grows plants fastest; propose the next trial and its timetable."""
     with open_store(home / RECORD_FILE, read_only=begin_as is None) as store:
         run(store, load_settings(home), begin_as=begin_as, now=datetime.now(UTC), **call)
 

@@ -38,20 +38,20 @@ from tidetray.ui.words import OVEN, SPENT
 @click.command(epilog=example("tidetray weigh t1-a1 48.3 --blotted --who me"))
 @click.argument("pot")
 @click.argument("gross", required=False)
-@click.option("--tare", metavar="G", help="Mass of the empty pot; else as in the notebook.")
-@click.option("--at", metavar="TIME", help="When it was weighed, in the trial's zone; else now.")
+@click.option("--tare", metavar="G", help="Mass of the empty pot. Default: as in the notebook.")
+@click.option("--at", metavar="TIME", help="When it was weighed, in the trial's zone. Default: now.")
 @click.option("--replicate", type=click.IntRange(min=1), default=1, show_default=True, help="2 for a second weighing.")
 @click.option("--blotted/--not-blotted", default=True, show_default=True, help="Whether free water was blotted off.")
 @click.option("--who", default="", metavar="NAME", help="Who weighed.")
 @click.option("--note", default="", help="Anything to remember, such as a lost leaf.")
 @click.option("--scale", "balance", default="", metavar="NAME", help="The scale it was weighed on.")
-@click.option("--decimal-comma", is_flag=True, help="12,5 means twelve and a half.")
-@click.option("--sure", is_flag=True, help="Note it though the change is unlikely.")
+@click.option("--decimal-comma", is_flag=True, help="Read 12,5 as twelve and a half.")
+@click.option("--sure", is_flag=True, help="Save it even if the change looks unlikely.")
 @trial_option
 @home_option
 @json_option
 def weigh(home: Path, trial: str | None, pot: str, gross: str | None, *, as_json: bool, **entry: Any) -> None:
-    """Note one weigh-in: the POT with its plants weighs GROSS grams; without GROSS a load cell's mass is offered."""
+    """Save a weigh-in: POT with its plants weighs GROSS grams. Without GROSS, a load cell's mass is offered."""
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
         if gross is None:
@@ -82,8 +82,8 @@ def _from_the_cell(store: Store, site: str, pot: str, now: datetime) -> str:
 
 @click.command(epilog=example("tidetray load weighins.xlsx --column 'Weight=gross_g' --dates day-first --dry-run"))
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--decimal-comma", is_flag=True, help="The file writes 12,5 for twelve and a half.")
-@click.option("--dates", type=click.Choice(["day-first", "month-first"]), help="How 03/04/2026 is meant.")
+@click.option("--decimal-comma", is_flag=True, help="Read 12,5 in the file as twelve and a half.")
+@click.option("--dates", type=click.Choice(["day-first", "month-first"]), help="Order of day and month in 03/04/2026.")
 @click.option("--sheet", metavar="NAME", help="Which sheet of a workbook.")
 @click.option(
     "--column",
@@ -95,8 +95,8 @@ def _from_the_cell(store: Store, site: str, pot: str, now: datetime) -> str:
         "note, balance or ignore. Remembered."
     ),
 )
-@click.option("--sure", is_flag=True, help="Load unlikely masses too.")
-@click.option("--dry-run", is_flag=True, help="Say row by row what would happen, and change nothing.")
+@click.option("--sure", is_flag=True, help="Load masses even if the change looks unlikely.")
+@click.option("--dry-run", is_flag=True, help="Show row by row what would happen, and change nothing.")
 @trial_option
 @home_option
 def load(
@@ -104,7 +104,7 @@ def load(
 ) -> None:
     """Load a FILE: trial or calibrations (.toml), weigh-ins (.csv, .xlsx), light survey (.csv) or exported package.
 
-    All of it or nothing; again changes nothing."""
+    All of it or nothing. Loading the same file again changes nothing."""
     day_first = {"day-first": True, "month-first": False, None: None}[dates]
     said = How(day_first=day_first, columns=dict(_meaning(pair) for pair in columns), **how)
     with open_store(home / RECORD_FILE) as store:
@@ -127,7 +127,7 @@ def _meaning(pair: str) -> tuple[str, str]:
 @home_option
 @json_option
 def weighings(home: Path, trial: str | None, pot: str | None, as_of: str | None, *, whole: bool, as_json: bool) -> None:
-    """The weigh-ins that stand, with the numbers of their entries; or the whole trail."""
+    """List the weigh-ins with the numbers of their entries, or the whole history."""
     with open_record(home) as store:
         data = trial_of(store, trial, as_of)
         table = data.trail if whole else data.trail[data.trail["stands"]]
@@ -147,7 +147,7 @@ def weighings(home: Path, trial: str | None, pot: str | None, as_of: str | None,
 @click.option("--at", metavar="TIME", help="It was weighed at that time, in the trial's zone.")
 @click.option("--replicate", type=click.IntRange(min=1), help="It was this replicate.")
 @click.option("--blotted/--not-blotted", default=None, help="Whether free water was blotted off.")
-@click.option("--decimal-comma", is_flag=True, help="12,5 means twelve and a half.")
+@click.option("--decimal-comma", is_flag=True, help="Read 12,5 as twelve and a half.")
 @who_option
 @why_option
 @trial_option
@@ -167,7 +167,7 @@ def correct(
     why: str,
     decimal_comma: bool,
 ) -> None:
-    """Correct the weigh-in of entry NUMBER: a new entry takes its place, the old one stays readable."""
+    """Correct the weigh-in of entry NUMBER. A new entry replaces it; the old one stays in the history."""
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
         chosen = choose_trial(store, trial)
@@ -199,7 +199,7 @@ def correct(
 @trial_option
 @home_option
 def remove(home: Path, trial: str | None, number: int, who: str, why: str) -> None:
-    """Take the weigh-in of entry NUMBER out of the record; it stays readable in the trail."""
+    """Remove the weigh-in of entry NUMBER. It stays in the history."""
     with open_store(home / RECORD_FILE) as store:
         chosen = choose_trial(store, trial)
         entry = corrections.remove(Notebook(store), chosen.name, number, now=datetime.now(UTC), who=who, why=why)
@@ -208,11 +208,11 @@ def remove(home: Path, trial: str | None, number: int, who: str, why: str) -> No
 
 @click.command(epilog=example("tidetray undo 58 --who me"))
 @click.argument("number", type=click.IntRange(min=1))
-@click.option("--who", default="", metavar="NAME", help="Who says so.")
+@click.option("--who", default="", metavar="NAME", help="Who enters this.")
 @trial_option
 @home_option
 def undo(home: Path, trial: str | None, number: int, who: str) -> None:
-    """Undo what entry NUMBER did: a weigh-in, a correction, or a removal."""
+    """Undo entry NUMBER: a weigh-in, a correction or a removal."""
     with open_store(home / RECORD_FILE) as store:
         chosen = choose_trial(store, trial)
         entry = corrections.undo(Notebook(store), chosen.name, number, now=datetime.now(UTC), who=who)
@@ -222,9 +222,9 @@ def undo(home: Path, trial: str | None, number: int, who: str) -> None:
 
 @click.command(epilog=example("tidetray scale bench --step 0.01 --weight 100 --shown 100.02"))
 @click.argument("name", required=False)
-@click.option("--step", metavar="G", help="Name a new scale, by the step of its display.")
-@click.option("--weight", metavar="G", help="A check weight that was put on it.")
-@click.option("--shown", metavar="G", help="What the scale showed of it.")
+@click.option("--step", metavar="G", help="Step of the display of a new scale.")
+@click.option("--weight", metavar="G", help="Check weight that was put on it.")
+@click.option("--shown", metavar="G", help="What the scale showed for it.")
 @click.option("--who", default="", metavar="NAME", help="Who weighed.")
 @trial_option
 @home_option
@@ -240,7 +240,7 @@ def scale(
     who: str,
     as_json: bool,
 ) -> None:
-    """How sure masses and growth rates are; name a scale, note a check weight."""
+    """Show how precise masses and growth rates are; name a scale, save a check weight."""
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
         if step is not None:
@@ -262,7 +262,14 @@ def scale(
 @click.argument("pot")
 @click.argument("gross")
 @click.option("--dish", required=True, metavar="G", help="What the empty dish weighs.")
-@click.option("--oven", "temp_c", type=float, required=True, metavar="°C", help="How hot the oven was, at most 105 °C.")
+@click.option(
+    "--oven",
+    "temp_c",
+    type=float,
+    required=True,
+    metavar="°C",
+    help="Temperature of the oven, at most 105 °C. Use a drying oven with its own cut-out, not a kitchen oven.",
+)
 @click.option("--who", default="", metavar="NAME", help="Who weighed.")
 @click.option("--note", default="", help="Anything to remember.")
 @at_option
@@ -282,7 +289,7 @@ def dry(
     note: str,
     as_json: bool,
 ) -> None:
-    """Note what a sampled POT weighs (GROSS grams, with its dish) after a spell in the oven, and whether it is dry."""
+    """Save what a sampled POT weighs after a time in the oven (GROSS grams, with its dish)."""
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
         chosen = choose_trial(store, trial)
