@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import time as clock_time
 from itertools import groupby
 
@@ -19,7 +19,7 @@ from tidetray.ingest.alarms.book import AlarmBook, Key
 from tidetray.ingest.alarms.signal_rules import SignalPlan
 from tidetray.ingest.alarms.tray_rules import MAX_GAP_MS, Change, Plan
 from tidetray.ingest.alarms.watch import HISTORY_H, NODE_FAULTS, Watch, WatchPlan
-from tidetray.ingest.core.readings import Reading, Tray, from_ms
+from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, Reading, Tray, from_ms
 from tidetray.ingest.core.wall_clock import Daily
 from tidetray.ingest.cycles.control_charts import SlowChange, slow_change
 from tidetray.ingest.cycles.expected_times import LEARN_CYCLES, Learned, drain_ratio, fill_ratio
@@ -44,6 +44,7 @@ _NOT_IN_READINGS = (
     "no readings",
     "out of range",
     "clock wrong",
+    "record in danger",
 )
 
 
@@ -95,44 +96,96 @@ def alarm_book(store: Store, settings: AlarmSettings, watch: Watch) -> AlarmBook
     return AlarmBook(store, first=settings.told_first, mqtt=settings.mqtt, pumps=pumps, node_of=watch.node_of)
 
 
-class AlarmKeeper:
-    """Used by the recorder's thread; raises sqlite3.Error when the disk stands in the way, and then loses nothing."""
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000
 
-    def __init__(self, store: Store, settings: AlarmSettings, *, now_ms: int) -> None:
+
+class AlarmKeeper:
+    """Used by the recorder's thread; raises sqlite3.Error when the disk stands in the way, and then loses nothing.
+
+    Parameters
+    ----------
+    store : Store
+        The record.
+    settings : AlarmSettings
+        What is watched, and who is told.
+    now_ms : int
+        The time, by the recorder's clock [ms since 1970].
+    clock_ms : callable, optional
+        That clock, for what is called at other times than `take` and `run`.
+    """
+
+    def __init__(
+        self, store: Store, settings: AlarmSettings, *, now_ms: int, clock_ms: Callable[[], int] = _now_ms
+    ) -> None:
+        self._clock_ms = clock_ms
         self._store = store
         self._settings = settings
         self._pending: list[tuple[str, Change]] = []
-        self._tick_ms = self._marked_ms = 0
+        self._tick_ms: int | None = None
+        self._marked_ms = 0
         self._finished: dict[tuple[str, str], int] = {}
+        self._plan_facts: list[tuple[object, ...]] = []
         self._begin(now_ms)
 
-    def take(self, packs: Iterable[Pack], heres: Iterable[tuple[str, str, Here]], *, now_ms: int) -> list[int]:
-        """What was just committed. The numbers of the alarms raised by it."""
+    def take(
+        self,
+        packs: Iterable[Pack],
+        heres: Iterable[tuple[str, str, Here]],
+        *,
+        now_ms: int,
+        judges_clocks: bool = True,
+    ) -> list[int]:
+        """What was just committed. The numbers of the alarms raised by it.
+
+        `judges_clocks` False: the recorder's own clock is not proven, and nodes are not judged by it.
+        """
         for pack in packs:
             bad = [(record.name, record.kind) for record in pack.set_aside]
-            self._watch.take(pack.site, pack.node, pack.readings, round(pack.received_at.timestamp() * 1000), bad)
+            received_ms = round(pack.received_at.timestamp() * 1000)
+            self._watch.take(pack.site, pack.node, pack.readings, received_ms, bad, at_once=judges_clocks)
         for site, node, here in heres:
             self._watch.here(site, node, here=here.here, at_ms=now_ms, faults=here.faults)
         return self._enter(now_ms)
 
-    def run(self, *, online: bool, now_ms: int) -> list[int]:
-        """What time brings; call it often."""
-        if now_ms - self._tick_ms < TICK_MS:
+    def moved(self, by_ms: int) -> None:
+        """The recorder's clock was moved by so much [ms]: durations go on as they were."""
+        self._watch.shift(by_ms)
+
+    def run(
+        self, *, online: bool, now_ms: int, steady_ms: int | None = None, clock_wrong: str = "", fault: str = ""
+    ) -> list[int]:
+        """What time brings; call it often.
+
+        Parameters
+        ----------
+        online : bool
+            Whether the recorder hears the broker.
+        now_ms, steady_ms : int
+            The recorder's clock [ms since 1970], and one that is never set [ms], by which turns are counted.
+        clock_wrong, fault : str
+            What is wrong with the machine's clock, and what endangers the record; empty if nothing is.
+        """
+        steady_ms = now_ms if steady_ms is None else steady_ms
+        if self._tick_ms is not None and steady_ms - self._tick_ms < TICK_MS:
             return []
-        self._tick_ms = now_ms
+        self._tick_ms = steady_ms
         if self._facts() != self._plan_facts:
             self._begin(now_ms)
         self._watch.connection(online=online, now_ms=now_ms)
+        self._watch.recorder_clock(clock_wrong, now_ms)
+        self._watch.recorder_fault(fault, now_ms)
         self._watch.tick(now_ms)
         raised = self._enter(now_ms)
         self._book.tend(now_ms=now_ms)
-        if now_ms - self._marked_ms >= MARK_MS:
+        if steady_ms - self._marked_ms >= MARK_MS:
+            self._marked_ms = steady_ms
             self._mark(now_ms)
         return raised
 
     def on_cycles(self, tray: Tray) -> None:
         """Cycles of a tray were worked out again: its own times, slow change, and what late readings tell."""
-        now_ms = time.time_ns() // 1_000_000
+        now_ms = self._clock_ms()
         watch = self._watch.trays.get((tray.site, tray.name))
         if watch is None:
             return
@@ -153,9 +206,10 @@ class AlarmKeeper:
 
     def _begin(self, now_ms: int) -> None:
         """Watch the last day again; from the mark on with effect."""
-        self._plan_facts = self._facts()
+        facts = self._facts()
+        self._pending.clear()  # found again from the mark on
         (mark,) = self._store.connection.execute("SELECT max(watched_ms) FROM alarm_mark").fetchone()
-        mark_ms = now_ms if mark is None else mark
+        mark_ms = now_ms if mark is None else min(mark, now_ms)  # a mark ahead of now was made by a wrong clock
         silent = True
 
         def tell(site: str, change: Change) -> None:
@@ -170,16 +224,17 @@ class AlarmKeeper:
             self._watch.findings(key.site, key.place, key.name).restore(
                 key.kind, key.channel, alarm.since_ms, alarm.detail
             )
-        for received_ms, site, node, readings in _measured(self._store, now_ms - round(3_600_000 * WATCHED_BACK_H)):
+        since_ms, until_ms = now_ms - round(3_600_000 * WATCHED_BACK_H), now_ms + round(1000 * FUTURE_TOLERANCE_S)
+        for received_ms, site, node, readings in _measured(self._store, since_ms, until_ms):
             silent = received_ms <= mark_ms
-            self._watch.take(site, node, readings, received_ms, at_once=False)
+            self._watch.take(site, node, readings, min(received_ms, now_ms), at_once=False)
         silent = False
         for site, node, here, at_ms, faults in self._store.connection.execute(
             "SELECT site, node, here, here_ms, coalesce(faults, '') FROM node WHERE here IS NOT NULL"
         ).fetchall():
             # a sensor's fault may be over by a reading since; the book holds what stood, or the node says it again
             named = [name for name in faults.split() if name in NODE_FAULTS]
-            self._watch.here(site, node, here=bool(here), at_ms=at_ms, faults=named)
+            self._watch.here(site, node, here=bool(here), at_ms=min(at_ms, now_ms), faults=named)
         standing = {Key(*each[:5]): each[5:] for each in self._watch.standing()}
         missed = [
             (key.site, Change(key.place, key.name, key.kind, key.channel, True, since_ms, now_ms, detail))
@@ -190,6 +245,7 @@ class AlarmKeeper:
         self._book.enter(missed, now_ms=now_ms)
         self._book.reconcile([*standing, *(key for key in in_book if key.kind in _NOT_IN_READINGS)], now_ms=now_ms)
         self._mark(now_ms)
+        self._plan_facts = facts  # last: whoever is interrupted begins anew
 
     def _facts(self) -> list[tuple[object, ...]]:
         """What of the notebook the plan depends on."""
@@ -210,7 +266,6 @@ class AlarmKeeper:
         return raised
 
     def _mark(self, now_ms: int) -> None:
-        self._marked_ms = now_ms
         with self._store.transaction() as connection:
             connection.execute("INSERT OR REPLACE INTO alarm_mark VALUES (1, ?)", (now_ms,))
 
@@ -318,22 +373,24 @@ def learn_anew(store: Store, site: str, tray: str, *, now_ms: int) -> None:
             )
 
 
-def _measured(store: Store, since_ms: int) -> Iterator[tuple[int, str, str, list[Reading]]]:
-    """Readings measured since then, in the order of their times: a second of a node each, with when the last of it
-    was received (to the second)."""
-    rows: list[tuple[int, str, str, str, str, float, int]] = []
-    for series, site, node, tray, channel in store.connection.execute(
-        "SELECT id, site, node, tray, channel FROM series"
-    ).fetchall():
-        rows += [
-            (time_ms, site, node, tray, channel, value, time_ms + 1000 * delay_s + 999)
-            for time_ms, value, delay_s in store.raw.rows(series, since_ms).tolist()
-        ]
-    rows.sort(key=lambda row: (row[0] // 1000, row[1], row[2], row[0]))
-    for (_, site, node), part in groupby(rows, key=lambda row: (row[0] // 1000, row[1], row[2])):
-        of_node = list(part)
-        received_ms = max(row[6] for row in of_node)
-        yield received_ms, site, node, [Reading(row[3], row[4], row[0], row[5]) for row in of_node]
+def _measured(store: Store, since_ms: int, until_ms: int) -> Iterator[tuple[int, str, str, list[Reading]]]:
+    """Readings measured in that time, in the order of their times: a second of a node each, with when the last of it
+    was received (to the second). An hour at a time, for a day of hundreds of trays would fill the memory."""
+    series = store.connection.execute("SELECT id, site, node, tray, channel FROM series").fetchall()
+    for start_ms in range(since_ms // 1000 * 1000, until_ms, 3_600_000):
+        rows: list[tuple[int, str, str, str, str, float, int]] = []
+        for number, *place in series:
+            rows += [
+                (time_ms, *place, value, time_ms + 1000 * delay_s + 999)
+                for time_ms, value, delay_s in store.raw.rows(
+                    number, start_ms, min(start_ms + 3_600_000, until_ms)
+                ).tolist()
+            ]
+        rows.sort(key=lambda row: (row[0] // 1000, row[1], row[2], row[0]))
+        for (_, site, node), part in groupby(rows, key=lambda row: (row[0] // 1000, row[1], row[2])):
+            of_node = list(part)
+            received_ms = max(row[6] for row in of_node)
+            yield received_ms, site, node, [Reading(row[3], row[4], row[0], row[5]) for row in of_node]
 
 
 def _is(change: Change, key: Key, site: str) -> bool:

@@ -149,6 +149,12 @@ KINDS = _Kinds(
             ),
         ),
         Kind(
+            "float chattering",
+            LOW,
+            "Check the float and its cable: is it loose, does water splash at it, has its contact worn out?",
+            ("float against level", "no flood", "flood mark not reached", "did not drain", "drained slowly"),
+        ),
+        Kind(
             "flat line",
             LOW,
             "Look first at the sensor: it has stood still for hours. Is its cable wet, is it out of its place?",
@@ -200,6 +206,12 @@ KINDS = _Kinds(
             LOW,
             "Check the clock that is named here: has it network time? Floods may come at the wrong hour.",
             ("missed flood", "flood outside the schedule"),
+        ),
+        Kind(
+            "record in danger",
+            HIGH,
+            "Stop the recorder cleanly (systemctl stop, or Ctrl-C) and start it again: it then writes all it holds. "
+            "Then find the program that removed the file: keep clean-up and sync programs out of the home.",
         ),
         Kind(
             "silent node",

@@ -11,6 +11,7 @@ the tray. No I/O, no clock: the time is that of the readings.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -33,6 +34,9 @@ EARLY_S, LATE_S = 600.0, 900.0
 
 OVERRUN_S = 900.0
 """A pump may run so much longer than the schedule's wet minutes, or without any (common practice, no source)."""
+
+FLAPS, FLAPS_S = 12, 600.0
+"""A float that changes so often within this flaps: it is loose, or its contact is (common practice, no source)."""
 
 LOW_S = 600.0
 """A submersed tray may be below its flood mark so long, as while plants are lifted out (common practice, no source)."""
@@ -135,6 +139,7 @@ class TrayWatch:
         self._drain_ms: int | None = None
         self._drain_level = 0.0
         self._peak = 0.0
+        self._flaps: deque[int] = deque(maxlen=4 * FLAPS)
         self._differ_ms: int | None = None
         self._over_ms: int | None = None
         self._low_ms: int | None = None
@@ -145,6 +150,21 @@ class TrayWatch:
     @property
     def is_wet(self) -> bool:
         return bool(self._wet)
+
+    @property
+    def at_ms(self) -> int:
+        """The time of the last reading [ms since 1970]; -1 before there is one."""
+        return self._at_ms
+
+    def again(self) -> TrayWatch:
+        """A watch of the same tray that knows of no reading; what is active stays."""
+        made = TrayWatch(self.plan, self._findings)
+        made.drain_learned, made.fill_learned, made.passed_over = (
+            self.drain_learned,
+            self.fill_learned,
+            self.passed_over,
+        )
+        return made
 
     def take(self, channel: str, time_ms: int, value: float) -> None:
         """A reading of the tray. One that is earlier than the one before is passed over, and noted as such."""
@@ -158,7 +178,7 @@ class TrayWatch:
         if channel == "level":
             self._take_level(time_ms, value)
         elif channel == "flooded":
-            self._float = value >= 0.5
+            self._take_float(time_ms, value >= 0.5)
         elif channel == "pump":
             self._take_pump(time_ms, value >= 0.5)
 
@@ -168,6 +188,7 @@ class TrayWatch:
             at = self._at_ms
             self._judge_water(at)
             self._judge_sensors(at)
+            self._judge_flaps(at)
             self._judge_pump(at)
             self._judge_drain(at)
             self._judge_schedule(at)
@@ -193,6 +214,20 @@ class TrayWatch:
             self._level_before = None
         self._level, self._level_ms = level, at
         self._peak = max(self._peak, level)
+
+    def _take_float(self, at: int, up: bool) -> None:
+        if self._float is not None and up != self._float:
+            self._flaps.append(at)
+        self._float = up
+
+    def _judge_flaps(self, at: int) -> None:
+        while self._flaps and at - self._flaps[0] > 1000 * FLAPS_S:
+            self._flaps.popleft()
+        if len(self._flaps) >= FLAPS:
+            detail = f"the float changed {len(self._flaps)} times within {span(FLAPS_S)}"
+            self._findings.begin("float chattering", self._flaps[0], at, detail)
+        elif len(self._flaps) <= FLAPS // 4:
+            self._findings.end("float chattering", at)
 
     def _take_pump(self, at: int, on: bool) -> None:
         if on and not self._pump:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from tidetray.ingest.alarms.signal_rules import LABELS, SignalPlan, SignalWatch
 from tidetray.ingest.alarms.tray_rules import Change, Findings, Plan, TrayWatch, span
-from tidetray.ingest.core.readings import Reading
+from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, Reading
 
 HISTORY_H = 24.0
 
@@ -56,6 +56,8 @@ class WatchPlan:
 
 
 class _Node:
+    """A node as it was heard; times are of the recorder's clock."""
+
     def __init__(self, findings: Findings) -> None:
         self.findings = findings
         self.heard_ms: int | None = None
@@ -67,7 +69,18 @@ class _Node:
 
 
 class Watch:
-    """Give it everything in the order in which it was received."""
+    """Give it everything in the order in which it was received.
+
+    Readings are dated by their nodes, everything else by the recorder's clock; the two are never compared but to judge
+    a node's clock, and to pass over what is a day old. When the recorder's clock is moved, `shift` says so.
+
+    Parameters
+    ----------
+    plan : WatchPlan
+        What is to be watched.
+    tell : callable
+        Called with the site and each change.
+    """
 
     def __init__(self, plan: WatchPlan, tell: SiteTell) -> None:
         self._plan = plan
@@ -77,8 +90,11 @@ class Watch:
         self._nodes: dict[tuple[str, str], _Node] = {}
         self._signals: dict[tuple[str, str, str], SignalWatch] = {}
         self._heard: dict[tuple[str, str, str], dict[str, int]] = {}
+        self._newest: dict[tuple[str, str, str], tuple[int, int]] = {}
+        """Of each place the time of its newest reading, and when that was received."""
         self._home = self.findings("", "recorder", "")
-        self._online_ms: int | None = None
+        self._online_from_ms: int | None = None
+        self._offline_from_ms: int | None = None
         self._looked_ms = 0
 
     def findings(self, site: str, place: str, name: str) -> Findings:
@@ -115,22 +131,24 @@ class Watch:
     ) -> None:
         """A pack: its readings in order of time, and the records (name, kind of error) that were set aside.
 
-        `at_once` False: not as it was received, which then tells nothing of the node's clock.
+        `at_once` False: not as it was received, or by a clock that is not proven; which then tells nothing of the
+        node's clock.
         """
         state = self._node(site, node)
         state.heard_ms = received_ms
         state.gone_ms = None
         state.findings.end("silent node", received_ms)
         oldest_ms = received_ms - round(HISTORY_H * 3_600_000)
+        latest_ms = received_ms + round(1000 * FUTURE_TOLERANCE_S)
         newest_ms = 0
         touched: dict[str, TrayWatch] = {}
         for tray, channel, time_ms, value in readings:
             newest_ms = max(newest_ms, time_ms)
-            if time_ms < oldest_ms:
+            if not oldest_ms <= time_ms <= latest_ms:
                 continue
             watch = None
             if tray:
-                watch = self.trays.get((site, tray))
+                watch = self._tray(site, tray, latest_ms)
                 if watch is None:
                     continue
                 state.trays.add(tray)
@@ -163,19 +181,54 @@ class Watch:
     def connection(self, *, online: bool, now_ms: int) -> None:
         """Whether the recorder hears the broker: what it cannot hear is not held against the nodes."""
         if online:
-            self._online_ms = now_ms if self._online_ms is None or self._online_ms < 0 else self._online_ms
+            if self._online_from_ms is None:
+                self._online_from_ms = now_ms
+            self._offline_from_ms = None
             self._home.end("no connection to the broker", now_ms)
-        elif self._online_ms is None or self._online_ms >= 0:
-            self._online_ms = -now_ms
-        elif now_ms + self._online_ms >= 1000 * WILL_DELAY_S:
-            detail = f"the recorder has not been connected for {span((now_ms + self._online_ms) / 1000)}"
-            self._home.begin("no connection to the broker", -self._online_ms, now_ms, detail)
+            return
+        self._online_from_ms = None
+        if self._offline_from_ms is None:
+            self._offline_from_ms = now_ms
+        away_ms = now_ms - self._offline_from_ms
+        if away_ms >= 1000 * WILL_DELAY_S:
+            detail = f"the recorder has not been connected for {span(away_ms / 1000)}"
+            self._home.begin("no connection to the broker", self._offline_from_ms, now_ms, detail)
+
+    def recorder_clock(self, wrong: str, now_ms: int) -> None:
+        """What is wrong with the recorder's own clock; empty if nothing is."""
+        if wrong:
+            self._home.begin("clock wrong", now_ms, now_ms, wrong)
+        else:
+            self._home.end("clock wrong", now_ms)
+
+    def recorder_fault(self, fault: str, now_ms: int) -> None:
+        """What endangers the record itself (files removed under the recorder); empty if nothing does."""
+        if fault:
+            self._home.begin("record in danger", now_ms, now_ms, fault)
+        else:
+            self._home.end("record in danger", now_ms)
+
+    def shift(self, by_ms: int) -> None:
+        """The recorder's clock was moved by so much [ms]: what it dated before is dated again; durations stay."""
+        for node in self._nodes.values():
+            node.heard_ms = None if node.heard_ms is None else node.heard_ms + by_ms
+            node.gone_ms = None if node.gone_ms is None else node.gone_ms + by_ms
+            node.late_from_ms += by_ms
+            node.late_ms += by_ms
+        for channels in self._heard.values():
+            for channel in channels:
+                channels[channel] += by_ms
+        self._newest = {key: (time_ms, at_ms + by_ms) for key, (time_ms, at_ms) in self._newest.items()}
+        self._online_from_ms = None if self._online_from_ms is None else self._online_from_ms + by_ms
+        self._offline_from_ms = None if self._offline_from_ms is None else self._offline_from_ms + by_ms
+        self._looked_ms += by_ms
 
     def tick(self, now_ms: int) -> None:
         """What only the passing of time shows."""
-        for signals in self._signals.values():
-            signals.hold(now_ms)
-        if self._online_ms is None or self._online_ms < 0:
+        for key, signals in self._signals.items():
+            time_ms, received_ms = self._newest[key]
+            signals.hold(time_ms + max(0, now_ms - received_ms))  # by the node's clock, gone on since
+        if self._online_from_ms is None:
             return
         for site in {site for site, _ in self._nodes}:
             self._judge_site(site, {name: each for (at, name), each in self._nodes.items() if at == site}, now_ms)
@@ -198,14 +251,26 @@ class Watch:
             self._nodes[site, name] = _Node(self.findings(site, "node", name))
         return self._nodes[site, name]
 
+    def _tray(self, site: str, tray: str, latest_ms: int) -> TrayWatch | None:
+        """A tray's watch. One whose last reading is dated ahead of what can be would pass over all that comes until
+        then: it starts again, and what is active stays."""
+        watch = self.trays.get((site, tray))
+        if watch is not None and watch.at_ms > latest_ms:
+            watch = self.trays[site, tray] = watch.again()
+        return watch
+
     def _signal(self, site: str, node: str, reading: Reading, received_ms: int, watch: TrayWatch | None) -> None:
         tray, channel, time_ms, value = reading
         key = (site, "tray", tray) if tray else (site, "node", node)
         signals = self._signals.get(key)
+        newest_ms = self._newest.get(key, (time_ms, 0))[0]
+        if newest_ms > received_ms + 1000 * FUTURE_TOLERANCE_S:
+            signals, newest_ms = None, time_ms  # dated ahead: as of trays
+        self._newest[key] = (max(newest_ms, time_ms), received_ms)
         if signals is None:
             plan = self._plan.signals.get(key, self._plan.default_signals)
             signals = self._signals[key] = SignalWatch(plan, self.findings(*key))
-            self._heard[key] = {}
+            self._heard.setdefault(key, {})
         heard = self._heard[key]
         heard[channel] = received_ms
         found = self._findings[key]
@@ -279,7 +344,7 @@ class Watch:
 
     def _silence(self, state: _Node, now_ms: int, *, early_s: float = 0.0) -> tuple[int, str] | None:
         """Since when a node is silent and why; None if it is not. `early_s`: if it were so much later."""
-        online_ms = self._online_ms or 0
+        online_ms = self._online_from_ms or 0
         heard_ms = max(state.heard_ms or 0, online_ms)
         gone_for_ms = 0 if state.gone_ms is None else now_ms - max(state.gone_ms, online_ms)
         if state.gone_ms is not None and gone_for_ms >= 1000 * (WILL_DELAY_S - min(early_s, WILL_DELAY_S)):
@@ -299,7 +364,7 @@ class Watch:
         # counted up to the node's last message: when all of it is late, it is the node
         at_ms = min(now_ms, state.heard_ms or 0)
         for channel, heard_ms in channels.items():
-            quiet_ms = at_ms - max(heard_ms, self._online_ms or 0)
+            quiet_ms = at_ms - max(heard_ms, self._online_from_ms or 0)
             if silent_ms <= quiet_ms < _KNOWN_FOR_MS:
                 detail = f"{LABELS[channel][0]}: nothing for {span(quiet_ms / 1000)}, but its node is heard"
                 self.findings(site, place, name).begin("no readings", heard_ms, now_ms, detail, channel=channel)
