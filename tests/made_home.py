@@ -13,7 +13,9 @@ from tidetray.ingest.nursery.sensors import LiveTray, NodeHistory, light_survey
 from tidetray.ingest.recorder.cycle_upkeep import Upkeep
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import Store, open_store
-from tidetray.ingest.wire.packs import Here, Pack, data_topic
+from tidetray.ingest.wire.packs import Pack
+from tidetray.ingest.wire.receipts import Here
+from tidetray.ingest.wire.topics import data_topic
 
 BATCH = 500
 BOOT = "7f3a"

@@ -29,7 +29,7 @@ from tidetray.ingest.home.health import examine
 from tidetray.ingest.recorder.recorder import Recorder
 from tidetray.ingest.settings.model import BrokerSettings, Settings
 from tidetray.ingest.store.recording import Store
-from tidetray.ingest.wire import packs
+from tidetray.ingest.wire import receipts
 from tidetray.ui.web.serve import free_port
 
 BENCH_1 = "tidetray/v1/nursery/bench-1"
@@ -210,7 +210,7 @@ def test_a_node_and_the_recorder_over_tls(tls: Tls, bench_store: Store) -> None:
         assert recorder.connected.wait(15)
         assert node.publish(f"{BENCH_1}/data", pack(1))
         assert node.publish(f"{BENCH_1}/here", b'{"here": true, "boot": "a1"}')
-        until(lambda: (f"{BENCH_1}/receipt", packs.encode_receipt("a1", 1)) in node.messages)
+        until(lambda: (f"{BENCH_1}/receipt", receipts.encode_receipt("a1", 1)) in node.messages)
     node.close()
     assert levels(bench_store.path) == [0.001]
 

@@ -25,7 +25,8 @@ from tidetray.ingest.cycles.control_charts import SlowChange, slow_change
 from tidetray.ingest.cycles.expected_times import LEARN_CYCLES, Learned, drain_ratio, fill_ratio
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store.recording import Store
-from tidetray.ingest.wire.packs import Here, Pack
+from tidetray.ingest.wire.packs import Pack
+from tidetray.ingest.wire.receipts import Here
 
 log = logging.getLogger("tidetray.alarms")
 
@@ -141,7 +142,7 @@ class AlarmKeeper:
         `judges_clocks` False: the recorder's own clock is not proven, and nodes are not judged by it.
         """
         for pack in packs:
-            bad = [(record.name, record.kind) for record in pack.set_aside]
+            bad = [(record.name, record.kind) for record in pack.quarantined]
             received_ms = round(pack.received_at.timestamp() * 1000)
             self._watch.take(pack.site, pack.node, pack.readings, received_ms, bad, at_once=judges_clocks)
         for site, node, here in heres:

@@ -22,10 +22,13 @@ EARLIEST_MS = 1_577_836_800_000
 """2020-01-01T00:00:00Z [ms]. A clock that says less has not been set."""
 
 FUTURE_TOLERANCE_S = 300.0
-"""A reading may be this far [s] ahead of the recorder's clock before it is set aside."""
+"""A reading may be this far [s] ahead of the recorder's clock before it goes into quarantine."""
 
 ID_PATTERN = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
 """Sites, nodes, trays, pots and boots are named with a-z, 0-9 and '-', at most 32 characters."""
+
+ID_MEND = "Use a-z, 0-9 and '-', at most 32 characters"
+"""How to correct a name that ID_PATTERN does not match."""
 
 
 class TidetrayError(Exception):
@@ -45,7 +48,7 @@ class Channel:
     """One measured quantity.
 
     `unit` is the RFC 8428 unit on the wire and inside; empty where the RFC has none.
-    Outside `low`..`high` a value is impossible in a tray and is set aside.
+    Outside `low`..`high` a value is impossible in a tray and goes into quarantine.
     `threshold` splits time into above and below it (lit and dark for the light channels).
     """
 

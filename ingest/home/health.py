@@ -37,7 +37,6 @@ from tidetray.ingest.settings.model import (
     check_rules,
     load_settings,
 )
-from tidetray.ingest.store import queries
 from tidetray.ingest.store.database import StoreError
 from tidetray.ingest.store.raw_readings import SealedError, check_file, sealed_files, sealed_folder
 from tidetray.ingest.store.recording import open_store
@@ -101,7 +100,7 @@ def _record(home: Path) -> Iterator[Finding]:
                 "record", verdict == "ok", "in order" if verdict == "ok" else f"{verdict}. Restore the last backup"
             )
             trials = Notebook(store).trials()
-            waiting = queries.set_aside(store, limit=1, open_only=True)
+            waiting = store.quarantine.messages(limit=1, open_only=True)
         except sqlite3.Error as error:
             yield Finding("record", False, f"{store.path}: {error}. Restore the last backup")
             return
@@ -111,7 +110,7 @@ def _record(home: Path) -> Iterator[Finding]:
     for trial in trials:
         yield _zone(trial.name, trial.zone)
     if waiting:
-        yield Finding("set aside", False, f"the latest message that could not be recorded: {waiting[0].reason}")
+        yield Finding("quarantine", False, f"the latest message that could not be recorded: {waiting[0].reason}")
 
 
 def _sealed(home: Path) -> Iterator[Finding]:

@@ -128,14 +128,7 @@ def heard(store: Store, settings: Settings) -> tuple[HeardNode, ...]:
     found: dict[tuple[str, str, str], HeardNode] = {}
     known = set(store.connection.execute("SELECT site, name FROM tray").fetchall())
     plain = PlainTopics(settings.plain)
-    rows = store.connection.execute(
-        (
-            "SELECT topic, payload, received_ms FROM quarantine WHERE kind = ? AND settled_ms IS NULL ORDER BY "
-            "id DESC LIMIT ?"
-        ),
-        (UNKNOWN_TRAY, LOOKED_AT),
-    ).fetchall()
-    for topic, payload, received_ms in rows:
+    for _, topic, payload, received_ms in store.quarantine.latest(UNKNOWN_TRAY, LOOKED_AT):
         with suppress(TidetrayError):
             pack = (plain if topic in plain else packs).decode(topic, bytes(payload), from_ms(received_ms))
             for reading in reversed(pack.readings):

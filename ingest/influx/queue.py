@@ -7,7 +7,6 @@ Comes in: the record and the settings of [influx]. Goes out: how it stands. The 
 from __future__ import annotations
 
 import logging
-import time
 from dataclasses import dataclass
 
 from tidetray.ingest.settings.model import InfluxSettings
@@ -23,14 +22,14 @@ DAILY = "daily"
 """The measurements on the server; the last one is made by its own task."""
 
 REFUSED = "influx"
-"""The kind under which refused points are set aside."""
+"""The kind of refused points in quarantine."""
 
 _NO_KEY = -1
 
 
 @dataclass(frozen=True, slots=True)
 class Forwarding:
-    """How it stands. `waiting`: readings that the server does not have yet. `refused`: points set aside.
+    """How it stands. `waiting`: readings that the server does not have yet. `refused`: points in quarantine.
 
     `trouble`: why nothing goes out at the moment; empty if nothing stands in the way.
     """
@@ -43,7 +42,7 @@ class Forwarding:
     @property
     def sentence(self) -> str:
         words = "all readings are passed on" if not self.waiting else f"{self.waiting} readings wait"
-        refused = f", {self.refused} points refused and set aside" if self.refused else ""
+        refused = f", {self.refused} points refused and in quarantine" if self.refused else ""
         return f"{words}{refused}" + (f"; {self.trouble}" if self.trouble else "")
 
 
@@ -61,9 +60,7 @@ def forwarding_of(store: Database, trouble: str = "") -> Forwarding | None:
     (queued,) = store.connection.execute(
         "SELECT coalesce((SELECT max(id) FROM forward_queue) - (SELECT min(id) FROM forward_queue) + 1, 0)"
     ).fetchone()
-    (refused,) = store.connection.execute(
-        "SELECT count(*) FROM quarantine WHERE kind = ? AND settled_ms IS NULL", (REFUSED,)
-    ).fetchone()
+    refused = store.quarantine.count_open(REFUSED)
     return Forwarding(target, queued + (history if series is not None else 0), refused, trouble)
 
 
@@ -86,13 +83,11 @@ def set_forwarding(store: Database, settings: InfluxSettings) -> None:
 
 
 def send_refused_again(store: Database) -> int:
-    """Put what was set aside back into the queue, after its cause was mended; how many points."""
+    """Put points that are in quarantine back into the queue, after its cause was mended; how many points."""
     with store.transaction() as connection:
-        rows = connection.execute(
-            "SELECT id, payload FROM quarantine WHERE kind = ? AND settled_ms IS NULL ORDER BY id", (REFUSED,)
-        ).fetchall()
-        for number, payload in rows:
-            key, line = payload.decode().split("\n", 1)
+        points = store.quarantine.waiting(REFUSED)
+        for point in points:
+            key, line = point.payload.decode().split("\n", 1)
             what, series, time_ms = key.split(" ")
             if what == READING:
                 value = float(line.rsplit(" ", 2)[1].removeprefix("value="))
@@ -105,7 +100,5 @@ def send_refused_again(store: Database) -> int:
                     "INSERT OR REPLACE INTO forward_hour VALUES (?, ?, random())",
                     (int(series), int(time_ms) // HOUR_MS),
                 )
-            connection.execute(
-                "UPDATE quarantine SET settled_ms = ? WHERE id = ?", (time.time_ns() // 1_000_000, number)
-            )
-    return len(rows)
+            store.quarantine.settle(point.id)
+    return len(points)

@@ -5,8 +5,8 @@ What is acknowledged is committed to the record first; the same transaction puts
 server then overwrites equals with equals: nothing is lost, nothing counts twice. What had been recorded before InfluxDB
 was named is walked by its keys, beside the queue.
 
-A point that the server will never take is set aside with the reason, and those behind it go on. Whatever else stands
-in the way (no server, no token, no bucket, too much to do) is waited for. A thread of its own, with its own
+A point that the server will never take goes into quarantine with the reason; those behind it go on. Whatever else
+stands in the way (no server, no token, no bucket, too much to do) is waited for. A thread of its own, with its own
 connection: recording waits for none of this.
 """
 
@@ -31,6 +31,7 @@ from tidetray.ingest.influx.queue import HOURLY, READING, REFUSED
 from tidetray.ingest.settings.model import InfluxSettings
 from tidetray.ingest.store.database import Database
 from tidetray.ingest.store.hourly import HOUR_MS
+from tidetray.ingest.store.quarantine import Quarantined, Reason
 from tidetray.ingest.store.raw_readings import RawReadings
 
 log = logging.getLogger("tidetray.influx")
@@ -46,7 +47,7 @@ WALKED_MS = 7 * DAY_MS
 """So much of a series is looked at in one piece."""
 
 REFUSED_MOST = 10_000
-"""Points set aside at most: a server that takes nothing at all is waited for, or the record would fill with them."""
+"""Points in quarantine at most. A server that takes nothing at all is waited for: the record would fill with them."""
 
 
 class Writer(Protocol):
@@ -109,7 +110,7 @@ class Forwarder:
             self._store.connection.execute(*delete)
             return len(rows) == BATCH
         with self._store.transaction() as connection:
-            self._set_aside(READING, refused)
+            self._quarantine(READING, refused)
             connection.execute(*delete)
         return len(rows) == BATCH
 
@@ -122,7 +123,7 @@ class Forwarder:
         refused = self._send(READING, [self._reading(*row) for row in rows])
         is_over = len(rows) < BATCH
         with self._store.transaction() as connection:
-            self._set_aside(READING, refused)
+            self._quarantine(READING, refused)
             connection.execute(
                 "UPDATE forwarding SET reading_series = ?, reading_ms = ?, history = max(0, history - ?)",
                 (None, 0, len(rows)) if is_over else (rows[-1][0], rows[-1][1], len(rows)),
@@ -166,7 +167,7 @@ class Forwarder:
             return False
         refused = self._send(HOURLY, [self._hour(series, hour, fields) for series, hour, _, *fields in rows])
         with self._store.transaction():
-            self._set_aside(HOURLY, refused)
+            self._quarantine(HOURLY, refused)
             # an hour that changed meanwhile has another number, and stays
             connection.executemany(
                 "DELETE FROM forward_hour WHERE series = ? AND hour = ? AND change = ?", [row[:3] for row in rows]
@@ -185,7 +186,7 @@ class Forwarder:
         refused = self._send(HOURLY, [self._hour(series, hour, fields) for series, hour, *fields in rows])
         is_over = len(rows) < HOURS_BATCH
         with self._store.transaction() as connection:
-            self._set_aside(HOURLY, refused)
+            self._quarantine(HOURLY, refused)
             connection.execute(
                 "UPDATE forwarding SET hourly_series = ?, hourly_hour = ?", (None, 0) if is_over else rows[-1][:2]
             )
@@ -224,16 +225,12 @@ class Forwarder:
             return self._try(bucket, points[:half]) + self._try(bucket, points[half:])
         return []
 
-    def _set_aside(self, measurement: str, refused: Sequence[tuple[_Point, str]]) -> None:
+    def _quarantine(self, measurement: str, refused: Sequence[tuple[_Point, str]]) -> None:
         """Into the quarantine, in the transaction that moves on. InfluxError, and no moving on, when it holds
         too many."""
         if not refused:
             return
-        connection = self._store.connection
-        (held,) = connection.execute(
-            "SELECT count(*) FROM quarantine WHERE kind = ? AND settled_ms IS NULL", (REFUSED,)
-        ).fetchone()
-        if held + len(refused) > REFUSED_MOST:
+        if self._store.quarantine.count_open(REFUSED) + len(refused) > REFUSED_MOST:
             raise InfluxError(
                 f"it refuses point after point, the last because: {refused[0][1]}",
                 where=str(self._settings.url),
@@ -248,14 +245,8 @@ class Forwarder:
                 "--prepare` sends it again"
             )
             payload = f"{measurement} {point.series} {point.time_ms}\n{point.line}".encode()
-            connection.execute(
-                (
-                    "INSERT INTO quarantine (received_ms, topic, kind, reason, payload, payload_bytes) VALUES "
-                    "(?, ?, ?, ?, ?, ?)"
-                ),
-                (now_ms, place, REFUSED, text, payload, len(payload)),
-            )
-        log.warning("InfluxDB refused %d points, which are set aside: %s", len(refused), refused[0][1])
+            self._store.quarantine.keep(Quarantined(now_ms, place, payload, (Reason(REFUSED, text),)))
+        log.warning("InfluxDB refused %d points, which are in quarantine: %s", len(refused), refused[0][1])
 
     def _start(self, measurement: str, series: int) -> str:
         key = (measurement, series)

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from typing import Protocol
 
 from tidetray.ingest.core.readings import Reading
-from tidetray.ingest.wire import packs
+from tidetray.ingest.wire import packs, receipts
 
 WINDOW = 40
 """Messages of a node on their way without a receipt. More would fill the recorder's queue, not speed it up."""
@@ -119,7 +119,7 @@ class Node:
     def disconnected(self) -> None:
         self.is_connected = False
 
-    def receipt(self, receipt: packs.Receipt, now_s: float) -> None:
+    def receipt(self, receipt: receipts.Receipt, now_s: float) -> None:
         if receipt.boot != self.boot or not self._receipted < receipt.upto <= self._furthest:
             return
         self._receipted = receipt.upto

@@ -33,7 +33,8 @@ from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.nursery.node_journal import WINDOW, MemoryJournal, Node
 from tidetray.ingest.nursery.nursery import SITE, Nursery, make_nursery
 from tidetray.ingest.nursery.sensors import LiveTray, NodeHistory
-from tidetray.ingest.wire import packs
+from tidetray.ingest.wire import receipts, topics
+from tidetray.ingest.wire.senml import WireError
 
 FAREWELL_S = 10.0
 """Time [s] given to receipts still under way when the nodes are to stop."""
@@ -61,7 +62,7 @@ class Link:
         self._happened: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
         self._unacknowledged = 0
         self._data, self._here, self._receipts = (
-            topic(SITE, name) for topic in (packs.data_topic, packs.here_topic, packs.receipt_topic)
+            topic(SITE, name) for topic in (topics.data_topic, topics.here_topic, topics.receipt_topic)
         )
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"{SITE}-{name}")
         self._client.username_pw_set(username, password)
@@ -158,8 +159,8 @@ class Link:
         # A broker may send retained messages of topics nobody asked for, and anyone junk.
         if message.topic == self._receipts:
             try:
-                self._tell("receipt", packs.decode_receipt(bytes(message.payload)))
-            except packs.WireError:
+                self._tell("receipt", receipts.decode_receipt(bytes(message.payload)))
+            except WireError:
                 return
 
 

@@ -34,6 +34,9 @@ SHARE_OF_ALL = 0.2
 SLICE_S = 0.02
 """After so long one call begins no further tray: commits and alarms do not wait for the cycles of many trays."""
 
+READMIT_SLICE_S = 0.1
+"""After so long one call tries no further messages that waited for their tray."""
+
 PUT_OFF_S = 30.0
 """Messages that wait to be committed go first, but for no longer than this."""
 
@@ -63,6 +66,7 @@ class Upkeep:
         self._next_s: dict[tuple[str, str], float] = {}
         self._turn_s = self._ran_s = time.monotonic()
         self._trays: list[tuple[str, str]] = []
+        self._readmitted: int | None = None
 
     def run(self, *, now: bool = False, busy: bool = False) -> int:
         """Bring the cycles of trays that have new readings up to date; the number of trays done.
@@ -73,7 +77,7 @@ class Upkeep:
         if not now and (at_s < self._turn_s or (busy and at_s < self._ran_s + PUT_OFF_S)):
             return 0
         self._ran_s = at_s
-        self._record_what_waited()
+        self._record_what_waited(all_of_it=now)
         due = self._store.connection.execute("SELECT site, tray, from_ms FROM cycles_due").fetchall()
         due = [row for row in due if now or self._next_s.get(row[:2], 0.0) <= time.monotonic()]
         notebook = Notebook(self._store)
@@ -99,14 +103,18 @@ class Upkeep:
         self._turn_s = ended_s + (ended_s - begun_s) * (1 / SHARE_OF_ALL - 1)
         return done
 
-    def _record_what_waited(self) -> None:
+    def _record_what_waited(self, *, all_of_it: bool) -> None:
+        """One slice of the messages whose tray has come into the notebook: commits and alarms wait for no more."""
         trays = self._store.connection.execute("SELECT site, name FROM tray ORDER BY site, name").fetchall()
-        if trays == self._trays:
-            return
-        done = self._store.readmit(self._decode)
-        if done.readings:
-            log.info("recorded %d readings that had waited for their tray", done.readings)
-        self._trays = trays
+        if trays != self._trays:
+            self._trays, self._readmitted = trays, 0
+        readings, begun_s = 0, time.monotonic()
+        while self._readmitted is not None and (all_of_it or time.monotonic() - begun_s < READMIT_SLICE_S):
+            done = self._store.readmit(self._decode, after=self._readmitted)
+            readings += done.readings
+            self._readmitted = done.last
+        if readings:
+            log.info("recorded %d readings that had waited for their tray", readings)
 
 
 def _redo_cycles(store: Store, tray: Tray, due_ms: int) -> None:

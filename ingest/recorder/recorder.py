@@ -1,7 +1,7 @@
 """The recorder: MQTT in, readings on disk, acknowledgements and receipts out. The one user of paho.
 
 Order for every message: decode, commit, acknowledge to the broker, receipt to the node. A message
-that cannot be decoded is set aside with its reason and acknowledged; when the store fails nothing is
+that cannot be decoded goes into quarantine with its reason and is acknowledged; when the store fails nothing is
 acknowledged and the connection is made anew, so that the broker (and behind it the nodes) send again.
 
 Two threads: paho's, which only puts messages into a bounded queue, and the caller's, which commits.
@@ -37,10 +37,12 @@ from tidetray.ingest.recorder.mqtt_client import Message, Subscriber
 from tidetray.ingest.recorder.status import RecorderState, StateTeller
 from tidetray.ingest.settings.model import LOCK_FILE, Settings
 from tidetray.ingest.store.database import how_to_mend
-from tidetray.ingest.store.quarantine import Aside, fault_of_ours
+from tidetray.ingest.store.quarantine import Quarantined, fault_of_ours, refused
 from tidetray.ingest.store.recording import Recorded, Store
 from tidetray.ingest.wire import packs as wire
+from tidetray.ingest.wire import receipts, topics
 from tidetray.ingest.wire.plain_topics import PlainTopics
+from tidetray.ingest.wire.senml import WireError
 
 log = logging.getLogger("tidetray.recorder")
 
@@ -92,14 +94,14 @@ class Totals:
     messages: int = 0
     readings: int = 0
     doubled: int = 0
-    set_aside: int = 0
+    quarantined: int = 0
     store_failures: int = 0
 
     def add(self, done: Recorded) -> None:
         self.messages += done.messages
         self.readings += done.readings
         self.doubled += done.doubled_messages
-        self.set_aside += done.set_aside
+        self.quarantined += done.quarantined
 
 
 class RecorderLock:
@@ -166,7 +168,7 @@ class Recorder:
         self._plain = PlainTopics(settings.plain)
         self._upkeep = Upkeep(store, decode=self._decode, on_cycles=self._alarms.on_cycles)
         self._unwatched: list[wire.Pack] = []
-        self._unwatched_heres: list[tuple[str, str, wire.Here]] = []
+        self._unwatched_heres: list[tuple[str, str, receipts.Here]] = []
         self._turned_s = self._watched_s = time.monotonic()
         self._voice = StateTeller(Path(store.path).parent)
         self._lag_s = 0.0
@@ -227,7 +229,7 @@ class Recorder:
             committed=self.totals.committed,
             readings=self.totals.readings,
             doubled=self.totals.doubled,
-            quarantined=self.totals.set_aside,
+            quarantined=self.totals.quarantined,
             backlog=self._put - self._got,
             lag_s=lag_s,
             failures_in_a_row=max(self._failures_in_a_row, self._derived_failures),
@@ -283,7 +285,7 @@ class Recorder:
         if reason.is_failure:
             log.warning("the broker refused the recorder: %s. Check username and password under [broker]", reason)
             return
-        ours = (wire.subscription(self._settings.record.site or None), 1)
+        ours = (topics.subscription(self._settings.record.site or None), 1)
         client.subscribe([ours, *self._plain.subscriptions()])
 
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, _reasons: Any, _properties: Any) -> None:
@@ -339,11 +341,11 @@ class Recorder:
         if not batch:
             return
         packs: list[tuple[wire.Pack, str, bytes]] = []
-        aside: list[Aside] = []
-        heres: list[tuple[str, str, wire.Here, int]] = []
+        quarantined: list[Quarantined] = []
+        heres: list[tuple[str, str, receipts.Here, int]] = []
         for message in batch:
             try:
-                topic = None if message.topic in self._plain else wire.parse_topic(message.topic)
+                topic = None if message.topic in self._plain else topics.parse_topic(message.topic)
                 if topic is None and message.retained and not self._plain.is_dated(message.topic):
                     log.info("a kept value on '%s' is not recorded: nobody can say of when it is", message.topic)
                 elif topic is None or topic.kind == "data":
@@ -351,24 +353,22 @@ class Recorder:
                     packs.append((pack, message.topic, message.payload))
                 elif topic.kind == "here" and message.payload:  # without: a retained one that was cleared
                     heres.append(
-                        (topic.site, topic.node, wire.decode_here(message.payload), to_ms(message.received_at))
+                        (topic.site, topic.node, receipts.decode_here(message.payload), to_ms(message.received_at))
                     )
             except wire.AllBadError as error:
                 # kept for its message number: without a receipt the node would send it for ever
-                log.warning("set aside: %s", error)
+                log.warning("quarantine: %s", error)
                 packs.append((error.pack, message.topic, message.payload))
-            except wire.WireError as error:
-                log.warning("set aside: %s", error)
-                aside.append(Aside(to_ms(message.received_at), message.topic, message.payload, error.kind, str(error)))
+            except WireError as error:
+                log.warning("quarantine: %s", error)
+                quarantined.append(refused(to_ms(message.received_at), message.topic, message.payload, error))
             except Exception as error:  # one message must not end the recording of all others, at each start anew
-                log.exception("set aside, for tidetray itself failed on it: a message to %s", message.topic)
-                aside.append(fault_of_ours(to_ms(message.received_at), message.topic, message.payload, error))
-        ours = len(packs) + len(aside) + len(heres)  # the recorder's own receipts come back to it, too
+                log.exception("quarantine, for tidetray itself failed on it: a message to %s", message.topic)
+                quarantined.append(fault_of_ours(to_ms(message.received_at), message.topic, message.payload, error))
+        ours = len(packs) + len(quarantined) + len(heres)  # the recorder's own receipts come back to it, too
         self.totals.received += ours
         try:
-            done = self._store.record(packs, aside)
-            for site, node, here, at_ms in heres:
-                self._store.note_here(site, node, here, at_ms=at_ms)
+            done = self._store.record_surely(packs, quarantined, heres)
         except sqlite3.Error as error:
             self._failing_since = self._failing_since or batch[0].received_at
             self._store_failed(error)
@@ -379,13 +379,18 @@ class Recorder:
         self._lag_s = (datetime.now(UTC) - batch[0].received_at).total_seconds()
         self._client.acknowledge(batch)
         for (site, node, boot), upto in done.receipts.items():
-            self._client.publish(wire.receipt_topic(site, node), wire.encode_receipt(boot, upto), qos=1, retain=True)
+            self._client.publish(
+                topics.receipt_topic(site, node), receipts.encode_receipt(boot, upto), qos=1, retain=True
+            )
         self.totals.add(done)
         self._unwatched += done.fresh
         self._unwatched_heres += [(site, node, here) for site, node, here, _ in heres]
 
-    def _decode(self, topic: str, payload: bytes, received_at: datetime) -> wire.Pack:
-        return (self._plain if topic in self._plain else wire).decode(topic, payload, received_at)
+    def _decode(
+        self, topic: str, payload: bytes, received_at: datetime, *, judged_at: datetime | None = None
+    ) -> wire.Pack:
+        source = self._plain if topic in self._plain else wire
+        return source.decode(topic, payload, received_at, judged_at=judged_at)
 
     def _keep_up(self, *, now: bool = False) -> None:
         """Watch what was committed, and bring cycles up to date. Before that nothing is marked as watched."""

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.store.quarantine import Quarantine
 from tidetray.ingest.store.raw_readings import RawReadings
 from tidetray.ingest.store.schema import MIGRATIONS
 
@@ -44,6 +45,21 @@ _MEND = {
 }
 
 
+_OF_THE_DATA = (sqlite3.IntegrityError, sqlite3.DataError, sqlite3.ProgrammingError, sqlite3.InterfaceError)
+
+
+def is_of_the_disk(error: Exception) -> bool:
+    """Whether a write failed for the disk, a lock or the memory, so that the same write may succeed later.
+
+    What fails for what was to be written fails again, however often it is tried. A trigger that refuses is none of
+    tidetray's: somebody holds writing off, and lets it go on later.
+    """
+    if not isinstance(error, sqlite3.Error):
+        return False
+    is_held_off = getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_CONSTRAINT_TRIGGER
+    return is_held_off or not isinstance(error, _OF_THE_DATA)
+
+
 def how_to_mend(error: sqlite3.Error) -> str:
     """What a person can do about it, as a clause."""
     code: int = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the kind; the rest says more of where
@@ -57,6 +73,7 @@ class Database:
         self.connection = connection
         self.path = path
         self.raw = RawReadings(connection, path)
+        self.quarantine = Quarantine(connection)
 
     @classmethod
     def open(cls, path: Path | str, *, read_only: bool = False) -> Self:

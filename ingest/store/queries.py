@@ -64,17 +64,6 @@ class BootState:
         return self.highest - self.upto
 
 
-@dataclass(frozen=True, slots=True)
-class SetAsideMessage:
-    id: int
-    received: datetime
-    topic: str
-    kind: str
-    reason: str
-    payload_bytes: int
-    settled: datetime | None
-
-
 class Elsewhere(Protocol):
     """Another place that holds readings and hourly summaries, and gives the same frames of them.
 
@@ -315,18 +304,6 @@ def _boots(store: Store, site: str, node: str) -> list[BootState]:
         gone = never - sum(last - first + 1 for first, last in missing)
         found.append(BootState(boot, settled.upto(), settled.highest(), missing, gone))
     return found
-
-
-def set_aside(store: Store, *, limit: int = 100, open_only: bool = False) -> list[SetAsideMessage]:
-    """Messages set aside, newest first."""
-    rows = store.connection.execute(
-        "SELECT id, received_ms, topic, kind, reason, payload_bytes, settled_ms FROM quarantine"
-        " WHERE NOT ? OR settled_ms IS NULL ORDER BY id DESC LIMIT ?",
-        (int(open_only), limit),
-    ).fetchall()
-    return [
-        SetAsideMessage(i, from_ms(r), topic, kind, why, size, _time(s)) for i, r, topic, kind, why, size, s in rows
-    ]
 
 
 def counters(store: Store) -> dict[str, int]:

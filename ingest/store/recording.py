@@ -1,49 +1,75 @@
 """The store: SQLite, one file per home. What `record` returns is on disk.
 
-Comes in: decoded packs and messages set aside. Goes out: what was new, what was doubled, receipts;
-and for the readers readings, hourly summaries, cycles, quarantine, nodes.
+Comes in: decoded packs, and messages for the quarantine. Goes out: what was new, what was doubled, receipts.
 One process records readings; any number reads, and the notebook may be written from elsewhere meanwhile. Does not
 decode, does not detect cycles (`cycle_upkeep` does). WAL with synchronous=FULL: a receipt is a promise.
 """
 
 from __future__ import annotations
 
+import logging
 import sqlite3
-import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 import numpy as np
 
-from tidetray.ingest.core.readings import CHANNELS, EVIDENCE, MAX_GAP_S, TidetrayError, from_ms, to_ms
-from tidetray.ingest.store.database import Database
+from tidetray.ingest.core.readings import CHANNELS, EVIDENCE, MAX_GAP_S, from_ms, to_ms
+from tidetray.ingest.store.database import Database, is_of_the_disk
 from tidetray.ingest.store.hourly import HOUR_MS, HourlyParts, hourly_parts, hours_around
 from tidetray.ingest.store.message_numbers import MessageNumbers
-from tidetray.ingest.store.quarantine import UNKNOWN_TRAY, Aside, undatable, unknown_trays
+from tidetray.ingest.store.quarantine import (
+    CONFLICT,
+    UNKNOWN_TRAY,
+    MessageNumber,
+    Quarantined,
+    Reason,
+    Waiting,
+    fault_of_ours,
+    is_another,
+    number_used_twice,
+    reasons_of,
+    undatable,
+    unknown_trays,
+)
 from tidetray.ingest.store.raw_readings import SealedError
-from tidetray.ingest.store.redelivery import is_another, number_used_twice
 from tidetray.ingest.wire import uptime_dating
+from tidetray.ingest.wire.packs import AllBadError, Pack
+from tidetray.ingest.wire.senml import WireError, shown
+from tidetray.ingest.wire.topics import data_topic, here_topic
 
 if TYPE_CHECKING:
     from tidetray.ingest.store.queries import Elsewhere
-    from tidetray.ingest.wire.packs import Here, Pack
+    from tidetray.ingest.wire.receipts import Here
 
-KEPT_PAYLOAD_BYTES = 256 * 1024
-"""A message set aside is kept up to here, which is all that could ever be decoded; its whole length is noted."""
+log = logging.getLogger("tidetray.store")
+
 READMITTED_AT_ONCE = 200
-"""Messages in one transaction when their tray came into the notebook; there may be months of them."""
+"""Messages tried again in one transaction; there may be months of them."""
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
 _BY_SERIES = itemgetter(0)
+_BY_SERIES_AND_TIME = itemgetter(0, 1)
 
 NodeBoot = tuple[str, str, str]
-_Came = dict[NodeBoot, dict[int, "Pack"]]
-"""Of one batch: the first pack of each number."""
-Decode = Callable[[str, bytes, datetime], "Pack"]
+_Came = dict[NodeBoot, dict[int, "Pack | None"]]
+"""Of one batch: the first pack of each number; None for a message that could not be decoded."""
+Sent = tuple["Pack", str, bytes]
+"""A pack with the topic and the payload it came in."""
+HereReport = tuple[str, str, "Here", int]
+"""Site, node, what it said, and when [ms since 1970]."""
+
+
+class Decode(Protocol):
+    """Of a message a pack, as `packs.decode`."""
+
+    def __call__(
+        self, topic: str, payload: bytes, received_at: datetime, *, judged_at: datetime | None = None
+    ) -> Pack: ...
 
 
 @dataclass(slots=True)
@@ -51,19 +77,75 @@ class Recorded:
     """What one `record` call put on disk. `receipts`: (site, node, boot) -> number up to which all is here.
 
     `fresh` are the packs that had not come before, in UTC; without readings where these could not be dated.
+    `quarantined`: messages that are in quarantine, as a whole or in part, or came there again.
     """
 
     messages: int = 0
     readings: int = 0
     doubled_messages: int = 0
     doubled_readings: int = 0
-    set_aside: int = 0
+    quarantined: int = 0
     receipts: dict[NodeBoot, int] = field(default_factory=dict)
     fresh: list[Pack] = field(default_factory=list)
+
+    def add(self, other: Recorded) -> None:
+        """What another call put on disk after this one."""
+        self.messages += other.messages
+        self.readings += other.readings
+        self.doubled_messages += other.doubled_messages
+        self.doubled_readings += other.doubled_readings
+        self.quarantined += other.quarantined
+        self.receipts |= other.receipts
+        self.fresh += other.fresh
+
+
+class Readmitted(NamedTuple):
+    """What one `readmit` call recorded. `last`: the id of the last message it tried; None: none was left to try."""
+
+    messages: int
+    readings: int
+    last: int | None
 
 
 _Row = tuple[int, int, float, int]
 """series, time_ms, value, delay_s"""
+
+
+class _Conflict(NamedTuple):
+    """A reading for a time that has another value: the one that `stands`."""
+
+    row: _Row
+    stands: float
+
+
+class _Batch:
+    """What one transaction takes, before it is written."""
+
+    def __init__(self) -> None:
+        self.rows: list[_Row] = []
+        self.came: _Came = {}
+        self.taken: list[tuple[Pack, Sent]] = []
+        """Packs in UTC, each with the message it came in."""
+        self.reasons: dict[int, list[Reason]] = {}
+        """By the place of a message in `taken`."""
+        self.waits_for: dict[int, tuple[tuple[str, str], ...]] = {}
+        self.refused: list[Quarantined] = []
+
+    def refuse(self, at: int, *reasons: Reason) -> None:
+        """Note why a message, or a part of it, is not recorded."""
+        self.reasons.setdefault(at, []).extend(reasons)
+
+    def quarantined(self) -> list[Quarantined]:
+        """One for each message that is not recorded as a whole."""
+        found = []
+        for at, reasons in self.reasons.items():
+            pack, (_, topic, payload) = self.taken[at]
+            number = None
+            if pack.boot is not None and pack.seq is not None:
+                number = MessageNumber(pack.site, pack.node, pack.boot, pack.seq)
+            waits_for = self.waits_for.get(at, ())
+            found.append(Quarantined(to_ms(pack.received_at), topic, payload, tuple(reasons), number, waits_for))
+        return [*found, *self.refused]
 
 
 def open_store(path: Path | str, *, read_only: bool = False) -> Store:
@@ -88,113 +170,225 @@ class Store(Database):
             self.elsewhere.close()
         super().close()
 
-    def record(self, packs: Sequence[tuple[Pack, str, bytes]], aside: Iterable[Aside] = ()) -> Recorded:
-        """Commit packs (each with its topic and payload) and messages set aside, in one transaction.
+    def record(
+        self,
+        packs: Sequence[Sent],
+        quarantined: Sequence[Quarantined] = (),
+        heres: Sequence[HereReport] = (),
+    ) -> Recorded:
+        """Commit packs, messages for the quarantine and reports of being connected, in one transaction.
 
-        Redelivery is harmless: a message number that is already here changes nothing.
+        Redelivery is harmless: a message number that is already here changes nothing. Whatever is kept is numbered, in
+        the quarantine too, so that it is receipted.
+
+        Raises
+        ------
+        sqlite3.Error
+            Nothing of it was committed: the disk or a lock stands in the way. `record_surely` is for all else.
         """
         done = Recorded()
         with self.transaction():
             self._catch_up()
-            pending: list[_Row] = []
-            came: _Came = {}
+            batch = _Batch()
             for pack, _, _ in packs:
                 if pack.uptime_s is not None:
                     self._note_start(pack)  # of all of them first: the least delayed of a batch dates the others, too
             for sent in packs:
-                self._take(sent, done, pending, came)
-            self._note_heard(done.fresh)
-            for message in aside:
-                self._set_aside(message, done)
-            self._insert(pending, done)
-            for key in came:
+                self._take(sent, done, batch)
+            self._note_heard(done.fresh, quarantined)
+            for message in quarantined:
+                self._take_refused(message, done, batch)
+            self._refuse_conflicts(self._insert(batch.rows, done), batch)
+            for message in batch.quarantined():
+                done.quarantined += 1
+                self.quarantine.add(message)
+            for report in heres:
+                self._note_here(*report)
+            for key in batch.came:
                 done.receipts[key] = self._write_numbers(key)
             self._count(
                 received=done.messages + done.doubled_messages,
                 readings=done.readings,
                 doubled=done.doubled_messages,
-                set_aside=done.set_aside,
+                set_aside=done.quarantined,
             )
         return done
 
-    def readmit(self, decode: Decode) -> Recorded:
-        """Record what was set aside for want of its tray, as far as the tray is in the notebook by now."""
+    def record_surely(
+        self,
+        packs: Sequence[Sent],
+        quarantined: Sequence[Quarantined] = (),
+        heres: Sequence[HereReport] = (),
+    ) -> Recorded:
+        """As `record`; a batch that fails for another reason than the disk is halved until one message stands alone.
+
+        That one goes into the quarantine as a fault of tidetray, numbered and receipted like any other, and its node
+        goes on.
+
+        Raises
+        ------
+        sqlite3.Error
+            The disk or a lock stands in the way. What was committed before that is harmless when it comes again.
+        """
+        try:
+            return self.record(packs, quarantined, heres)
+        except Exception as error:
+            if is_of_the_disk(error):
+                raise
+            alone = len(packs) + len(quarantined) + len(heres) == 1
+            log.exception("a batch of %d messages cannot be recorded", len(packs) + len(quarantined) + len(heres))
+            if alone:
+                return self.record([], [_poisoned(error, packs, quarantined, heres)])
         done = Recorded()
-        after = 0
-        while True:
-            with self.transaction() as connection:
+        for half in _halves(packs, quarantined, heres):
+            done.add(self.record_surely(*half))
+        return done
+
+    def readmit(
+        self,
+        decode: Decode,
+        *,
+        kind: str = UNKNOWN_TRAY,
+        judged_at: datetime | None = None,
+        after: int = 0,
+        most: int = READMITTED_AT_ONCE,
+    ) -> Readmitted:
+        """Try again what is in quarantine for a reason that may be gone, some messages in one transaction.
+
+        Parameters
+        ----------
+        decode
+            As `packs.decode`.
+        kind
+            The reason: UNKNOWN_TRAY (only messages of which a tray has come into the notebook are looked at), TIME,
+            NO_CLOCK or FAULT.
+        judged_at
+            What times are judged against; default: when the message came, by the recorder's clock of then.
+        after, most
+            Go on after the message of this id, with so many at most.
+
+        Returns
+        -------
+        Readmitted
+            Call again with `after=last` until `last` is None.
+        """
+        done = Recorded()
+        waiting: list[Waiting] = []
+        try:
+            with self.transaction():
                 self._catch_up()
-                waiting = connection.execute(
-                    "SELECT id, topic, payload, received_ms FROM quarantine"
-                    " WHERE id > ? AND kind = ? AND settled_ms IS NULL ORDER BY id LIMIT ?",
-                    (after, UNKNOWN_TRAY, READMITTED_AT_ONCE),
-                ).fetchall()
-                if not waiting:
-                    return done
-                readings_before = done.readings
-                pending: list[_Row] = []
-                for number, topic, payload, received_ms in waiting:
-                    try:
-                        pack = self._dated(decode(topic, payload, from_ms(received_ms)))
-                    except TidetrayError:
-                        continue  # what was good once is not by today's rules: it stays set aside, with its reason
-                    if pack is not None and not self._collect(pack, pending):
-                        done.messages += 1
-                        connection.execute(
-                            "UPDATE quarantine SET settled_ms = ? WHERE id = ?", (time.time_ns() // 1_000_000, number)
-                        )
-                self._insert(pending, done)
-                self._count(readings=done.readings - readings_before)
-                after = waiting[-1][0]
+                waiting = self.quarantine.waiting(kind, after=after, most=most)
+                for message in waiting:
+                    self._try_again(message, decode, judged_at, done)
+                self._count(readings=done.readings)
+        except Exception as error:
+            if is_of_the_disk(error) or not waiting:
+                raise
+            if len(waiting) > 1:
+                return self.readmit(decode, kind=kind, judged_at=judged_at, after=after, most=1)
+            log.exception("a message in quarantine cannot be recorded")
+            self._still_a_fault(waiting[0], error)
+            done = Recorded()
+        return Readmitted(done.messages, done.readings, waiting[-1].id if waiting else None)
+
+    def _still_a_fault(self, message: Waiting, error: Exception) -> None:
+        fault = fault_of_ours(message.received_ms, message.topic, message.payload, error)
+        with self.transaction():
+            self.quarantine.tried(message.id, fault.reasons)
+
+    def _try_again(self, message: Waiting, decode: Decode, judged_at: datetime | None, done: Recorded) -> None:
+        batch = _Batch()
+        try:
+            sent = (decode(message.topic, message.payload, from_ms(message.received_ms), judged_at=judged_at), "", b"")
+        except AllBadError as error:
+            self.quarantine.tried(message.id, reasons_of(error.pack.quarantined))
+            return
+        except WireError as error:  # what was good once is not by today's rules: it stays, with its reason
+            self.quarantine.tried(message.id, [Reason(error.kind, str(error))])
+            return
+        self._take_new(sent, batch)
+        before = done.readings + done.doubled_readings
+        self._refuse_conflicts(self._insert(batch.rows, done), batch)
+        left = next(iter(batch.quarantined()), None)
+        self.quarantine.tried(message.id, () if left is None else left.reasons, () if left is None else left.waits_for)
+        done.messages += done.readings + done.doubled_readings > before or left is None
 
     def note_here(self, site: str, node: str, said: Here, *, at_ms: int) -> None:
         """A node's own word, or its last will, that it is connected or not. How it was stays when it has gone."""
-        how = (said.dropped_messages, said.dropped_readings, said.spoilt_records, " ".join(said.faults))
-        with self.transaction() as connection:
-            connection.execute(
-                "INSERT INTO node (site, node, here, here_ms) VALUES (?, ?, ?, ?)"
-                " ON CONFLICT DO UPDATE SET here = excluded.here, here_ms = excluded.here_ms",
-                (site, node, int(said.here), at_ms),
-            )
-            if said.here:
-                connection.execute(
-                    "UPDATE node SET dropped_messages = ?, dropped_readings = ?, spoilt_records = ?, faults = ?"
-                    " WHERE site = ? AND node = ?",
-                    (*how, site, node),
-                )
+        with self.transaction():
+            self._note_here(site, node, said, at_ms)
 
-    def _take(self, sent: tuple[Pack, str, bytes], done: Recorded, pending: list[_Row], came: _Came) -> None:
-        pack, topic, payload = sent
+    def _note_here(self, site: str, node: str, said: Here, at_ms: int) -> None:
+        how = (said.dropped_messages, said.dropped_readings, said.spoilt_records, " ".join(said.faults))
+        self.connection.execute(
+            "INSERT INTO node (site, node, here, here_ms) VALUES (?, ?, ?, ?)"
+            " ON CONFLICT DO UPDATE SET here = excluded.here, here_ms = excluded.here_ms",
+            (site, node, int(said.here), at_ms),
+        )
+        if said.here:
+            self.connection.execute(
+                "UPDATE node SET dropped_messages = ?, dropped_readings = ?, spoilt_records = ?, faults = ?"
+                " WHERE site = ? AND node = ?",
+                (*how, site, node),
+            )
+
+    def _take(self, sent: Sent, done: Recorded, batch: _Batch) -> None:
+        pack, _topic, _payload = sent
         if pack.boot is not None and pack.seq is not None:
             key = (pack.site, pack.node, pack.boot)
             numbers = self._numbers.get(key) or self._numbers_of(key)
-            first = came.setdefault(key, {}).setdefault(pack.seq, pack)
+            first = batch.came.setdefault(key, {}).setdefault(pack.seq, pack)
             if pack.oldest is not None and pack.oldest > numbers.upto() + 1:
                 self._note_gone(key, pack.oldest, pack.received_at)
             if not numbers.add_new(pack.seq):
-                done.doubled_messages += 1
-                if is_another(self.connection, self.raw, pack, first):
-                    self._set_aside(number_used_twice(pack, topic, payload), done)
-                return
+                is_new = is_another(self.connection, self.raw, pack, first or pack, self._trays)
+                if not (is_new and self.quarantine.is_claimed(MessageNumber(*key, pack.seq))):
+                    done.doubled_messages += 1
+                    if is_new:
+                        batch.taken.append((pack, sent))
+                        batch.refuse(len(batch.taken) - 1, number_used_twice(pack))
+                    return
         done.messages += 1
-        dated = pack if pack.uptime_s is None else self._dated(pack)
-        done.fresh.append(pack._replace(readings=()) if dated is None else dated)
-        if dated is None:
-            self._set_aside(undatable(pack, topic, payload), done)
-        elif unknown := self._collect(dated, pending):
-            self._set_aside(unknown_trays(pack, unknown, topic, payload), done)
-        for record in pack.set_aside:
-            self._set_aside(Aside(to_ms(pack.received_at), topic, payload, record.kind, record.reason), done)
+        done.fresh.append(self._take_new(sent, batch))
 
-    def _note_heard(self, packs: Sequence[Pack]) -> None:
+    def _take_new(self, sent: Sent, batch: _Batch) -> Pack:
+        """Readings of a message that had not come before, as rows; the pack in UTC."""
+        pack, topic, _payload = sent
+        at = len(batch.taken)
+        dated = pack if pack.uptime_s is None else self._dated(pack)
+        batch.taken.append((pack if dated is None else dated, sent))
+        if dated is None:
+            batch.refuse(at, undatable(pack))
+        elif unknown := self._collect(dated, batch.rows):
+            batch.refuse(at, unknown_trays(pack, unknown, topic))
+            batch.waits_for[at] = tuple((pack.site, tray) for tray in unknown)
+        if pack.quarantined:
+            batch.refuse(at, *reasons_of(pack.quarantined))
+        return pack._replace(readings=()) if dated is None else dated
+
+    def _take_refused(self, message: Quarantined, done: Recorded, batch: _Batch) -> None:
+        """A message that could not be decoded: numbered where its number can be read."""
+        if message.number is not None:
+            site, node, boot, seq = message.number
+            key = (site, node, boot)
+            batch.came.setdefault(key, {}).setdefault(seq, None)
+            if not self._numbers_of(key).add_new(seq):
+                done.doubled_messages += 1
+        batch.refused.append(message)
+
+    def _note_heard(self, packs: Sequence[Pack], refused: Sequence[Quarantined]) -> None:
         """Of each node when it was last heard, and the boot of its last numbered message."""
-        heard = {pack[:2]: pack.received_at for pack in packs}  # of each node the last
-        boots = {pack[:2]: pack.boot for pack in packs if pack.boot}
+        numbered = [(message.number, message.received_ms) for message in refused if message.number is not None]
+        heard = {number[:2]: received_ms for number, received_ms in numbered}  # of each node the last
+        heard |= {pack[:2]: to_ms(pack.received_at) for pack in packs}
+        boots = {number[:2]: number.boot for number, _ in numbered} | {
+            pack[:2]: pack.boot for pack in packs if pack.boot
+        }
         self.connection.executemany(
             "INSERT INTO node (site, node, boot, last_message_ms) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE "
             "SET boot = coalesce(excluded.boot, boot), last_message_ms = max(coalesce(last_message_ms, 0), "
             "excluded.last_message_ms)",
-            [(*node, boots.get(node), to_ms(last)) for node, last in heard.items()],
+            [(*node, boots.get(node), last_ms) for node, last_ms in heard.items()],
         )
 
     def _note_start(self, pack: Pack) -> None:
@@ -241,11 +435,15 @@ class Store(Database):
         self._series_key[series] = key
         return int(series)
 
-    def _insert(self, rows: list[_Row], done: Recorded) -> None:
-        """Append what is newer than its series; what is late or repeated redoes its own hours."""
+    def _insert(self, rows: list[_Row], done: Recorded) -> list[_Conflict]:
+        """Append what is newer than its series; what is late or repeated redoes its own hours.
+
+        The first value of a series at a time stands; other ones for that time are given back.
+        """
+        conflicts: list[_Conflict] = []
         if not rows:
-            return
-        rows.sort()
+            return conflicts
+        rows.sort(key=_BY_SERIES_AND_TIME)  # stable: of two values for one time the first that came stays the first
         appended: list[_Row] = []
         late: list[_Row] = []
         heads: dict[int, tuple[int, float]] = {}
@@ -278,24 +476,44 @@ class Store(Database):
                 redo |= {(row[0], hour) for hour in hours_around(row[1])}
             else:
                 done.doubled_readings += 1
-                self.keep_if_other(row, stands, done)
+                value = self.raw.at(row[0], row[1]) if stands is None else stands
+                if value is not None and value != row[2]:
+                    conflicts.append(_Conflict(row, value))
         for series, hour in sorted(redo):
             self.redo_hour(series, hour)
         done.readings += len(appended) + len(inserted_late)
         self._mark_cycles_due(first_ms)
+        return conflicts
 
-    def keep_if_other(self, row: _Row, stands: float | None, done: Recorded) -> None:
-        """The first value of a series at a time stands (None: look it up); another one for that time is set aside."""
-        series, time_ms, new, delay_s = row
-        value = self.raw.at(series, time_ms) if stands is None else stands
-        if value == new:
+    def _refuse_conflicts(self, conflicts: Sequence[_Conflict], batch: _Batch) -> None:
+        """Note conflicting readings with the messages that they came in."""
+        if not conflicts:
             return
+        messages = {(*pack[:2], *reading): at for at, (pack, _) in enumerate(batch.taken) for reading in pack.readings}
+        for conflict in conflicts:
+            series, time_ms, value, _ = conflict.row
+            site, tray, channel, node = self._series_key_of(series)
+            batch.refuse(messages[site, node, tray, channel, time_ms, value], self._conflict_reason(conflict))
+
+    def _conflict_reason(self, conflict: _Conflict) -> Reason:
+        series, time_ms, value, _ = conflict.row
         site, tray, channel, node = self._series_key_of(series)
-        where = f"{site}/{node} {tray or 'node'} {channel} at {from_ms(time_ms).isoformat()}"
-        reason = (
-            f"{where}: {new!r} came after {value!r} for the same time; the first one stands. Check the node's clock"
+        return Reason(
+            CONFLICT,
+            f"{site}/{node} {tray or 'node'} {channel} at {from_ms(time_ms).isoformat()}: {value!r} came after "
+            f"{conflict.stands!r} for the same time; the first one stands. Check the node's clock",
         )
-        self._set_aside(Aside(time_ms + delay_s * 1000, where, repr(new).encode(), "conflict", reason), done)
+
+    def keep_conflict(self, row: _Row, stands: float) -> None:
+        """Put a reading into the quarantine that contradicts a sealed one; in the transaction that takes it out."""
+        series, time_ms, value, delay_s = row
+        site, _tray, _channel, node = self._series_key_of(series)
+        reason = self._conflict_reason(_Conflict(row, stands))
+        self.quarantine.add(
+            Quarantined(
+                time_ms + delay_s * 1000, data_topic(site, node), f"{reason.text}\n{value!r}".encode(), (reason,)
+            )
+        )
 
     def _add_to_hours(self, rows: list[_Row], heads: dict[int, tuple[int, float]]) -> None:
         if not rows:
@@ -398,17 +616,6 @@ class Store(Database):
         settled = MessageNumbers([*numbers.ranges, *self._gone_of(key).ranges])
         return settled.upto()
 
-    def _set_aside(self, message: Aside, done: Recorded) -> None:
-        done.set_aside += 1
-        payload = message.payload[:KEPT_PAYLOAD_BYTES]
-        self.connection.execute(
-            (
-                "INSERT INTO quarantine (received_ms, topic, kind, reason, payload, payload_bytes) VALUES (?, ?, "
-                "?, ?, ?, ?)"
-            ),
-            (message.received_ms, message.topic, message.kind, message.reason, payload, len(message.payload)),
-        )
-
     def _count(self, **counts: int) -> None:
         self.connection.executemany(
             "INSERT INTO counter VALUES (?, ?) ON CONFLICT DO UPDATE SET value = value + excluded.value",
@@ -463,3 +670,31 @@ class Store(Database):
                 ).fetchall()
             )
         return known[key]
+
+
+def _halves(
+    packs: Sequence[Sent], quarantined: Sequence[Quarantined], heres: Sequence[HereReport]
+) -> Iterator[tuple[Sequence[Sent], Sequence[Quarantined], Sequence[HereReport]]]:
+    """A batch in two, in its order."""
+    half = (len(packs) + len(quarantined) + len(heres) + 1) // 2
+    cuts = []
+    for length in (len(packs), len(quarantined), len(heres)):
+        cuts.append(min(half, length))
+        half -= cuts[-1]
+    yield packs[: cuts[0]], quarantined[: cuts[1]], heres[: cuts[2]]
+    yield packs[cuts[0] :], quarantined[cuts[1] :], heres[cuts[2] :]
+
+
+def _poisoned(
+    error: Exception, packs: Sequence[Sent], quarantined: Sequence[Quarantined], heres: Sequence[HereReport]
+) -> Quarantined:
+    """The one message that cannot be recorded, as a fault of tidetray."""
+    for pack, topic, payload in packs:
+        number = None
+        if pack.boot is not None and pack.seq is not None:
+            number = MessageNumber(pack.site, pack.node, pack.boot, pack.seq)
+        return fault_of_ours(to_ms(pack.received_at), topic, payload, error, number)
+    for message in quarantined:  # its texts are the only thing in it that could stand in the way
+        return fault_of_ours(message.received_ms, shown(message.topic, 200), message.payload, error, message.number)
+    site, node, said, at_ms = heres[0]
+    return fault_of_ours(at_ms, here_topic(site, node), repr(said).encode(), error)

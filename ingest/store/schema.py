@@ -353,4 +353,62 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         END;
         """,
     ),
+    (
+        "quarantine by message",
+        """
+        -- One row a message. kind, reason: the first of its reasons, which holds for so many of its records; others:
+        -- the rest, as JSON [[kind, reason, records], ...], or empty. times, last_ms: how often it came, and when last.
+        -- digest: 16 bytes of topic and payload, NULL where the same bytes may be another message. claims: the message
+        -- number that a message claims of which nothing could be read
+        -- settled_ms: when it was recorded after all; looked_at_ms: when a person had looked at it
+        CREATE TABLE quarantine_by_message (
+            id INTEGER PRIMARY KEY, received_ms INTEGER NOT NULL, topic TEXT NOT NULL,
+            kind TEXT NOT NULL, reason TEXT NOT NULL, records INTEGER NOT NULL DEFAULT 1,
+            others TEXT NOT NULL DEFAULT '',
+            payload BLOB NOT NULL, payload_bytes INTEGER NOT NULL, digest BLOB, claims TEXT,
+            times INTEGER NOT NULL DEFAULT 1, last_ms INTEGER, settled_ms INTEGER, looked_at_ms INTEGER
+        ) STRICT;
+        -- until now a row for each bad record, each with the whole message: those of one message become one row
+        INSERT INTO quarantine_by_message
+            (id, received_ms, topic, kind, reason, records, others, payload, payload_bytes, settled_ms)
+        WITH of_kind AS (
+            SELECT received_ms, topic, payload, payload_bytes, kind, min(id) AS id, min(reason) AS reason,
+                count(*) AS records, CASE WHEN count(*) = count(settled_ms) THEN max(settled_ms) END AS settled_ms
+            FROM quarantine GROUP BY received_ms, topic, payload, payload_bytes, kind
+        ), placed AS (
+            SELECT *, row_number() OVER (
+                PARTITION BY received_ms, topic, payload, payload_bytes
+                ORDER BY settled_ms IS NOT NULL, kind != 'unknown-tray', kind != 'time', kind != 'no-clock',
+                    kind != 'fault', kind != 'number-twice', id
+            ) AS place FROM of_kind
+        )
+        SELECT min(id), received_ms, topic, max(kind) FILTER (WHERE place = 1), max(reason) FILTER (WHERE place = 1),
+            max(records) FILTER (WHERE place = 1),
+            iif(count(*) = 1, '', json_group_array(json_array(kind, reason, records)) FILTER (WHERE place > 1)),
+            payload, payload_bytes, iif(count(*) = count(settled_ms), max(settled_ms), NULL)
+        FROM placed GROUP BY received_ms, topic, payload, payload_bytes;
+        DROP TABLE quarantine;
+        ALTER TABLE quarantine_by_message RENAME TO quarantine;
+        CREATE INDEX quarantine_open ON quarantine (kind, id) WHERE settled_ms IS NULL;
+        CREATE INDEX quarantine_digest ON quarantine (digest) WHERE digest IS NOT NULL;
+        CREATE INDEX quarantine_claims ON quarantine (claims) WHERE claims IS NOT NULL;
+        CREATE INDEX quarantine_done ON quarantine (received_ms)
+            WHERE settled_ms IS NOT NULL OR looked_at_ms IS NOT NULL;
+        -- the trays that a message waits for; two empty names: not known yet, to be tried once
+        CREATE TABLE quarantine_tray (
+            site TEXT NOT NULL, tray TEXT NOT NULL, message INTEGER NOT NULL, PRIMARY KEY (site, tray, message)
+        ) STRICT, WITHOUT ROWID;
+        CREATE INDEX quarantine_tray_by_message ON quarantine_tray (message);
+        INSERT INTO quarantine_tray
+            SELECT '', '', id FROM quarantine WHERE kind = 'unknown-tray' AND settled_ms IS NULL;
+        -- of a node (or of all that is no node's: '') on a day (since 1970): bytes kept that nothing can cure, bytes
+        -- that may be recorded later, and what was only counted, for there was too much of it
+        CREATE TABLE quarantine_day (
+            owner TEXT NOT NULL, day INTEGER NOT NULL, kept_bytes INTEGER NOT NULL, curable_bytes INTEGER NOT NULL,
+            counted_messages INTEGER NOT NULL, counted_bytes INTEGER NOT NULL, PRIMARY KEY (owner, day)
+        ) STRICT, WITHOUT ROWID;
+        INSERT INTO counter SELECT 'quarantine_bytes', coalesce(sum(
+            100 + length(payload) + length(topic) + length(reason) + length(others)), 0) FROM quarantine;
+        """,
+    ),
 )

@@ -7,7 +7,7 @@ In: a store. Out: files beside the record, and rows of `sealed` and `sealed_part
    brought to disk, read back and compared; then the file gets its name;
 3. one small transaction makes the file count, and an older one not;
 4. rows go from the table in small transactions, each only if the file, sound at that moment, holds its time and
-   series; one with another value is set aside with its reason, as it would have been on its arrival.
+   series; one with another value goes into quarantine with its reason, as it would have been on its arrival.
 
 A crash between 3 and 4 leaves readings in both places, which `raw_readings` gives once; the next sealing goes on with
 4. A late reading of a sealed month stays in the table, and the next sealing writes the month's file anew with it. One
@@ -32,7 +32,7 @@ from tidetray.ingest.store.database import StoreError, to_disk
 from tidetray.ingest.store.hourly import hours_around
 from tidetray.ingest.store.parquet_file import FileDamagedError, Rows
 from tidetray.ingest.store.raw_readings import SealedError, SealedFile, read_part, sealed_files, sealed_folder
-from tidetray.ingest.store.recording import Recorded, Store
+from tidetray.ingest.store.recording import Store
 
 log = logging.getLogger("tidetray.sealing")
 
@@ -292,42 +292,46 @@ class _Sealing:
         self._store.raw.forget()  # a writer elsewhere sees it by itself, this connection does not
 
     def _empty(self, file: SealedFile) -> None:
-        """Take out of the table what the file holds. Another value for the same time is set aside as a conflict."""
+        """Take out of the table what the file holds. Another value for the same time goes into quarantine."""
         parts = self._connection.execute(
             "SELECT series, place FROM sealed_part WHERE sealed = ? ORDER BY place", (file.id,)
         ).fetchall()
-        aside = Recorded()
+        conflicts = 0
         for series, place in parts:
             with self._timed():
                 rows = read_part(self._folder, file, place)
             for first in range(0, len(rows), ROWS_AT_ONCE):
                 slice_ = rows[first : first + ROWS_AT_ONCE]
                 with self._timed():
-                    self._take_out(series, slice_, aside)
+                    conflicts += self._take_out(series, slice_)
         with self._store.transaction() as connection:
             connection.execute("UPDATE sealed SET emptied_ms = ? WHERE id = ?", (self._now_ms, file.id))
-        if aside.set_aside:
-            log.warning("set aside: %d late readings of %s that contradict sealed ones", aside.set_aside, file.file)
+        if conflicts:
+            log.warning("quarantine: %d late readings of %s contradict sealed ones", conflicts, file.file)
 
-    def _take_out(self, series: int, rows: Rows, aside: Recorded) -> None:
+    def _take_out(self, series: int, rows: Rows) -> int:
+        """Take rows of a series out of the table; how many of them contradict the sealed ones."""
         first_ms, last_ms = int(rows["time_ms"][0]), int(rows["time_ms"][-1])
         here = f"FROM reading WHERE series = ? AND time_ms BETWEEN {first_ms} AND {last_ms}"
         if self._connection.execute(f"SELECT 1 {here} LIMIT 1", (series,)).fetchone() is None:
-            return
+            return 0
+        conflicts = 0
         sealed = dict(zip(rows["time_ms"].tolist(), rows["value"].tolist(), strict=True))
         with self._store.transaction() as connection:
             found = connection.execute(f"SELECT time_ms, value, delay_s {here}", (series,)).fetchall()
             late = {time_ms for time_ms, _, _ in found if time_ms not in sealed}
             for time_ms, value, delay_s in found:
                 if time_ms not in late and value != sealed[time_ms]:
-                    self._store.keep_if_other((series, time_ms, value, delay_s), sealed[time_ms], aside)
+                    self._store.keep_conflict((series, time_ms, value, delay_s), sealed[time_ms])
+                    conflicts += 1
             if not late:
                 connection.execute(f"DELETE {here}", (series,))
-                return
+                return conflicts
             connection.executemany(
                 "DELETE FROM reading WHERE series = ? AND time_ms = ?",
                 [(series, time_ms) for time_ms, _, _ in found if time_ms not in late],
             )
+        return conflicts
 
     def give_back(self, *, rebuild: bool) -> None:
         """Free pages beyond `FREE_SHARE` go back to the disk. Records of before there was sealing are not made for

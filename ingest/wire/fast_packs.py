@@ -3,7 +3,7 @@
 A node sends packs of the same few shapes over and over; only numbers change. So a payload is parted into its numbers
 and what stands between them. What stands between them is its shape, looked through once: which number is whose time,
 which is whose value, and that all else is good. After that only the numbers are read and checked, in a quarter of the
-time that it takes to put together what could explain an error. Whatever is not so is `packs`'s, which says what is
+time that it takes to put together what could explain an error. Whatever is not so is `wire`'s, which says what is
 wrong; tests/ingest/wire/test_fast_packs.py holds that both read alike. No I/O, no clock.
 """
 
@@ -58,11 +58,16 @@ class _Shape(NamedTuple):
 
 
 class _UnusualError(ValueError):
-    """Ask `packs`."""
+    """Ask `wire`."""
 
 
-def read_usual(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Reading]] | None:
-    """As `packs` reads a pack of which every record is good, readings in order of time. None: ask `packs`."""
+def read_usual(
+    payload: bytes, received_ms: int, judged_ms: int | None = None
+) -> tuple[MessageRecords, list[Reading]] | None:
+    """As `packs` reads a pack of which every record is good, readings in order of time. None: ask `packs`.
+
+    Times count from `received_ms` and may not be ahead of `judged_ms` (default: the same) [ms since 1970].
+    """
     if len(payload) > MAX_PAYLOAD_BYTES:
         return None
     parts = _split(payload)
@@ -71,13 +76,15 @@ def read_usual(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[R
     if shape is None:
         return None
     try:
-        return _read(shape, parts[1::2], received_ms)
+        return _read(shape, parts[1::2], received_ms, received_ms if judged_ms is None else judged_ms)
     except (ValueError, KeyError, OverflowError):
         return None  # true where a number should stand, a number where true should, or one that is out of bounds
 
 
-def _read(shape: _Shape, numbers: Sequence[bytes], received_ms: int) -> tuple[MessageRecords, list[Reading]]:
-    latest_ms = received_ms + _TOLERANCE_MS
+def _read(
+    shape: _Shape, numbers: Sequence[bytes], received_ms: int, judged_ms: int
+) -> tuple[MessageRecords, list[Reading]]:
+    latest_ms = judged_ms + _TOLERANCE_MS
     readings: list[Reading] = []
     base_from, base_time_s = -1, 0.0
     for tray, channel, low, high, is_flag, is_bool, value_at, base_time_at, time_at in shape.places:

@@ -24,9 +24,9 @@ def check_value(channel: Channel, value: float) -> None:
     raise WireError("range", f"{value:.6g} is outside {allowed}", mend=mend)
 
 
-def check_time(time_ms: int, received_ms: int, *, mend: str = CLOCK_MEND) -> None:
-    """WireError `time` if a reading can not be of that time when it was received at the other [ms since 1970]."""
-    ahead_ms = time_ms - received_ms
+def check_time(time_ms: int, judged_ms: int, *, mend: str = CLOCK_MEND) -> None:
+    """WireError `time` if a reading is ahead of the other time, or before all of them [ms since 1970]."""
+    ahead_ms = time_ms - judged_ms
     if ahead_ms > FUTURE_TOLERANCE_S * 1000:
         what = f"the time is {ahead_ms / 1000:.10g} s ahead of the recorder's clock"
         raise WireError("time", what, mend=mend)

@@ -6,13 +6,15 @@ no clock; what was seen of other messages is the store's business.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from tidetray.ingest.core.readings import ID_PATTERN
+from tidetray.ingest.core.readings import ID_MEND, ID_PATTERN
 from tidetray.ingest.wire.senml import (
     ABSOLUTE_FROM_S,
     MAX_NUMBER,
+    MAX_PAYLOAD_BYTES,
     Outcome,
     Record,
     ResolvedRecord,
@@ -82,8 +84,7 @@ def _value(label: str, result: ResolvedRecord | WireError) -> str | int | float 
         raise WireError(KIND, result.what, mend=mend)
     if label == "boot":
         if result.text is None or ID_PATTERN.fullmatch(result.text) is None:
-            id_mend = "Use a-z, 0-9 and '-', at most 32 characters"
-            raise WireError(KIND, "not a boot id", mend=f"{mend}. {id_mend}")
+            raise WireError(KIND, "not a boot id", mend=f"{mend}. {ID_MEND}")
         return result.text
     if label == "ended":
         if result.flag is None:
@@ -97,3 +98,44 @@ def _value(label: str, result: ResolvedRecord | WireError) -> str | int | float 
     if value is None or not 1 <= value < MAX_NUMBER or not value.is_integer():
         raise WireError(KIND, "not a whole number from 1 on", mend=mend)
     return int(value)
+
+
+_OBJECT = re.compile(rb"\{[^{}]*\}")
+_LABEL = re.compile(rb'"n"\s*:\s*"(?:[^"]*[:/])?(boot|seq)"')
+_BOOT = re.compile(rb'"vs"\s*:\s*"([^"]*)"')
+_SEQ = re.compile(rb'"v"\s*:\s*([0-9]{1,16})(?:\.0*)?\s*[,}]')
+
+
+def claimed_number(payload: bytes) -> tuple[str, int] | None:
+    """Boot and number that a refused message claims, however wrong the rest of it is.
+
+    Whatever is kept has to be receipted, or its node would send it for ever; so this is as lenient as it can be without
+    guessing. It does not parse JSON: a message may be cut, hold a label twice, or be of another version.
+
+    Parameters
+    ----------
+    payload
+        The message as it came; looked at up to MAX_PAYLOAD_BYTES.
+
+    Returns
+    -------
+    tuple of str and int, or None
+        None unless there is exactly one boot id and one whole number from 1 on.
+    """
+    boots: set[str] = set()
+    numbers: set[int] = set()
+    for found in _OBJECT.finditer(payload, 0, MAX_PAYLOAD_BYTES):
+        label = _LABEL.search(found[0])
+        if label is None:
+            continue
+        said = (_BOOT if label[1] == b"boot" else _SEQ).search(found[0])
+        if said is None:
+            return None
+        if label[1] == b"boot":
+            boots.add(said[1].decode(errors="replace"))
+        else:
+            numbers.add(int(said[1]))
+    if len(boots) != 1 or len(numbers) != 1:
+        return None
+    boot, seq = boots.pop(), numbers.pop()
+    return (boot, seq) if ID_PATTERN.fullmatch(boot) and 1 <= seq < MAX_NUMBER else None

@@ -1,8 +1,7 @@
-"""What travels over MQTT: (topic, bytes, received time) in, `Pack` out, or `WireError`.
+"""Packs: (topic, bytes, received time) in, `Pack` out, or `WireError`; and back, for nodes written in Python.
 
-Messages of nodes are SenML packs (RFC 8428) in JSON; firmware_notes/contract.md is the contract.
-Here outside names, units and times become ours, once. Also the topics, the receipts, the `here`
-messages, and `encode_pack` for nodes written in Python.
+Messages of nodes are SenML packs (RFC 8428) in JSON; firmware_notes/contract.md is the contract. Here outside names,
+units and times become ours, once.
 
 No I/O, no clock, no memory between messages: what was seen before is the store's business.
 """
@@ -10,113 +9,32 @@ No I/O, no clock, no memory between messages: what was seen before is the store'
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 from operator import attrgetter
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from pydantic_core import from_json
-
-from tidetray.ingest.core.readings import CHANNELS, ID_PATTERN, Channel, Reading, from_ms, to_ms
+from tidetray.ingest.core.readings import CHANNELS, ID_MEND, ID_PATTERN, Channel, Reading, from_ms, to_ms
 from tidetray.ingest.wire.fast_packs import read_usual
 from tidetray.ingest.wire.limits import check_time, check_value
 from tidetray.ingest.wire.message_records import MessageRecords, are_about_the_message, message_records
 from tidetray.ingest.wire.senml import (
     ABSOLUTE_FROM_S,
-    MAX_NUMBER,
     Outcome,
     ResolvedRecord,
     WireError,
-    check_bytes,
-    not_json,
     outcomes,
     parse_records,
     record_place,
     shown,
-    without_duplicate_keys,
 )
-
-__all__ = [
-    "Here",
-    "Pack",
-    "Receipt",
-    "SetAside",
-    "Topic",
-    "WireError",
-    "data_topic",
-    "decode",
-    "decode_here",
-    "decode_receipt",
-    "encode_pack",
-    "encode_receipt",
-    "here_topic",
-    "parse_topic",
-    "receipt_topic",
-    "subscription",
-]
-
-_ID_MEND = "Use a-z, 0-9 and '-', at most 32 characters"
-
-# --- topics ---------------------------------------------------------------------------------------
-
-_TOPIC = re.compile(rf"tidetray/v1/({ID_PATTERN.pattern})/({ID_PATTERN.pattern})/(data|here|receipt|timetable)(/.*)?")
-
-
-class Topic(NamedTuple):
-    """`kind` is data, here, receipt or timetable."""
-
-    site: str
-    node: str
-    kind: str
-
-
-@lru_cache(maxsize=4096)
-def parse_topic(topic: str) -> Topic:
-    """Site, node and kind of a topic. WireError `topic` for any other topic."""
-    match = _TOPIC.fullmatch(topic)
-    if match is None or (match[4] and match[3] != "timetable"):  # a tray's own timetable stands below its node's
-        mend = f"Publish to tidetray/v1/<site>/<node>/data. {_ID_MEND} for site and node"
-        raise WireError("topic", "not a topic of a node", where=f"'{shown(topic)}'", mend=mend)
-    return Topic(match[1], match[2], match[3])
-
-
-def data_topic(site: str, node: str) -> str:
-    """Where a node publishes its packs. ValueError if `site` or `node` is not an id, as for the other topics."""
-    return _topic(site, node, "data")
-
-
-def here_topic(site: str, node: str) -> str:
-    """Where a node says that it is connected, and its last will that it is not (both retained)."""
-    return _topic(site, node, "here")
-
-
-def receipt_topic(site: str, node: str) -> str:
-    """Where the recorder says what of a node is on disk."""
-    return _topic(site, node, "receipt")
-
-
-def _topic(site: str, node: str, kind: str) -> str:
-    for word, name in (("site", site), ("node", node)):
-        if ID_PATTERN.fullmatch(name) is None:
-            raise ValueError(f"'{shown(name)}' cannot name a {word}. {_ID_MEND}")
-    return f"tidetray/v1/{site}/{node}/{kind}"
-
-
-def subscription(site: str | None = None) -> str:
-    """MQTT filter of a recorder of a site, or of all: all below, to see what is sent to a wrong topic. ValueError."""
-    if site is not None and ID_PATTERN.fullmatch(site) is None:
-        raise ValueError(f"'{shown(site)}' cannot name a site. {_ID_MEND}")
-    return "tidetray/v1/#" if site is None else f"tidetray/v1/{site}/#"
-
-
-# --- packs ----------------------------------------------------------------------------------------
+from tidetray.ingest.wire.topics import parse_topic
 
 
 @dataclass(frozen=True, slots=True)
-class SetAside:
+class BadRecord:
     """A record that is not recorded: its name, the kind of error, and the reason with how to mend it."""
 
     name: str
@@ -138,7 +56,7 @@ class Pack(NamedTuple):
     oldest: int | None
     received_at: datetime
     readings: tuple[Reading, ...]
-    set_aside: tuple[SetAside, ...]
+    quarantined: tuple[BadRecord, ...]
     uptime_s: float | None = None
     ended: bool = False
 
@@ -171,25 +89,45 @@ _UNIT_HINTS = {
 }
 
 
-def decode(topic: str, payload: bytes, received_at: datetime) -> Pack:
+def decode(topic: str, payload: bytes, received_at: datetime, *, judged_at: datetime | None = None) -> Pack:
     """A message of a node, checked and in our units.
 
-    Good records are kept and bad ones listed in `Pack.set_aside`; relative times refer to
-    `received_at` (aware, else ValueError). WireError if the topic or the structure is wrong, if
-    the message number is, or if all that was measured is bad. Nothing else is raised.
+    Parameters
+    ----------
+    topic, payload
+        The message as it came.
+    received_at
+        When it came, with a zone; relative times refer to it.
+    judged_at
+        The time that readings may not be ahead of, by more than FUTURE_TOLERANCE_S. Default: `received_at`. A
+        recorder that cannot trust its own clock judges by a later one, or by none (`datetime.max` in UTC).
+
+    Returns
+    -------
+    Pack
+        Good records as readings, bad ones in `Pack.quarantined`.
+
+    Raises
+    ------
+    WireError
+        If the topic, the structure or the message number is wrong; AllBadError if all that was measured is bad.
+        Nothing else is raised for anything that was sent.
+    ValueError
+        If `received_at` has no zone.
     """
     received_ms = to_ms(received_at)
+    judged_ms = received_ms if judged_at is None else max(received_ms, to_ms(judged_at))
     place = parse_topic(topic)
     if place.kind != "data":
         raise WireError("topic", "no packs are sent there", where=f"'{shown(topic)}'", mend="Publish them to .../data")
     try:
-        message, readings, bad = _read(payload, received_ms)
+        message, readings, bad = _read(payload, received_ms, judged_ms)
     except WireError as error:
         raise error.at(f"{place.site}/{place.node} {error.where}".rstrip()) from None
-    set_aside: tuple[SetAside, ...] = ()
+    quarantined: tuple[BadRecord, ...] = ()
     if bad:
-        set_aside = tuple(
-            SetAside(shown(name), fault.kind, str(fault.at(record_place(number, name)))) for number, name, fault in bad
+        quarantined = tuple(
+            BadRecord(shown(name), fault.kind, str(fault.at(record_place(number, name)))) for number, name, fault in bad
         )
     pack = Pack(
         place.site,
@@ -199,7 +137,7 @@ def decode(topic: str, payload: bytes, received_at: datetime) -> Pack:
         message.oldest,
         received_at,
         tuple(readings),
-        set_aside,
+        quarantined,
         message.uptime_s,
         message.ended,
     )
@@ -210,12 +148,12 @@ def decode(topic: str, payload: bytes, received_at: datetime) -> Pack:
     return pack
 
 
-def _read(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Reading], list[_Bad]]:
-    usual = read_usual(payload, received_ms)
-    return (*usual, []) if usual is not None else _read_any(payload, received_ms)
+def _read(payload: bytes, received_ms: int, judged_ms: int) -> tuple[MessageRecords, list[Reading], list[_Bad]]:
+    usual = read_usual(payload, received_ms, judged_ms)
+    return (*usual, []) if usual is not None else _read_any(payload, received_ms, judged_ms)
 
 
-def _read_any(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Reading], list[_Bad]]:
+def _read_any(payload: bytes, received_ms: int, judged_ms: int) -> tuple[MessageRecords, list[Reading], list[_Bad]]:
     """Of all that can be sent. `read_usual` gives the same where it gives something."""
     records, wrong = parse_records(payload)
     numbered: list[tuple[int, Reading]] = []
@@ -230,7 +168,7 @@ def _read_any(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Re
             bad.append(_Bad(number, name, result))
         else:
             try:
-                numbered.append((number, _reading(tail, result, received_ms)))
+                numbered.append((number, _reading(tail, result, judged_ms)))
             except WireError as error:
                 bad.append(_Bad(number, name, error))
     message = message_records(about_message, records)
@@ -243,12 +181,12 @@ def _read_any(payload: bytes, received_ms: int) -> tuple[MessageRecords, list[Re
     return message, readings, bad
 
 
-def _reading(tail: str, record: ResolvedRecord, received_ms: int) -> Reading:
+def _reading(tail: str, record: ResolvedRecord, judged_ms: int) -> Reading:
     tray, channel = _place(tail)
     value = _flag(record, channel) if channel.is_flag else _number(record, channel)
     check_value(channel, value)
     time_ms = round(record.time_s * 1000)
-    check_time(time_ms, received_ms)
+    check_time(time_ms, judged_ms)
     return Reading(tray, channel.name, time_ms, value)
 
 
@@ -259,7 +197,7 @@ def _place(tail: str) -> tuple[str, Channel]:
     if channel is None:
         raise WireError("channel", f"no channel '{shown(name, 32)}'", mend=f"Known are {', '.join(CHANNELS)}")
     if slash and ID_PATTERN.fullmatch(tray) is None:
-        raise WireError("tray", f"'{shown(tray, 40)}' cannot name a tray", mend=_ID_MEND)
+        raise WireError("tray", f"'{shown(tray, 40)}' cannot name a tray", mend=ID_MEND)
     return tray, channel
 
 
@@ -347,87 +285,3 @@ def encode_pack(
             record["v"] = reading.value
         pack.append(record)
     return json.dumps(pack, separators=(",", ":"), allow_nan=False).encode()
-
-
-# --- here, receipt --------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Here:
-    """Whether a node is connected, under which boot id (None where it says none), and how it is.
-
-    Counts since its journal was begun: what it dropped for want of room, records of its journal that
-    were spoilt. `faults` are the record names of sensors that say nothing sensible now, `flash` the journal's.
-    `timetable_until_s` is when the timetable it floods by runs out (UTC, seconds since 1970), None where it has none.
-    """
-
-    here: bool
-    boot: str | None = None
-    dropped_messages: int = 0
-    dropped_readings: int = 0
-    spoilt_records: int = 0
-    faults: tuple[str, ...] = ()
-    timetable_until_s: int | None = None
-
-
-_RECORD_NAME = re.compile(rf"(?:{ID_PATTERN.pattern}/)?[a-z_]{{1,32}}")
-_HERE_COUNTS = ("dropped_messages", "dropped_readings", "spoilt_records")
-_MOST_FAULTS = 100
-
-
-@dataclass(frozen=True, slots=True)
-class Receipt:
-    """All messages of `boot` up to number `upto` are on disk (0: none yet)."""
-
-    boot: str
-    upto: int
-
-
-def decode_here(payload: bytes) -> Here:
-    """A node's `here` message; counts and faults may be left out. WireError if it is not one."""
-    message = _object(payload)
-    here, boot = message.get("here"), message.get("boot")
-    if not isinstance(here, bool) or not (boot is None or (isinstance(boot, str) and ID_PATTERN.fullmatch(boot))):
-        raise WireError("here", "not a here message", mend='Send {"here":true,"boot":"7f3a"} or {"here":false}')
-    counts = {name: message.get(name, 0) for name in _HERE_COUNTS}
-    if not all(type(count) is int and 0 <= count < MAX_NUMBER for count in counts.values()):
-        raise WireError("here", f"{', '.join(_HERE_COUNTS)} are whole numbers from 0 on", mend="Mend or leave them out")
-    faults = message.get("faults", [])
-    if not (isinstance(faults, list) and len(faults) <= _MOST_FAULTS and all(map(_is_name, faults))):
-        raise WireError("here", "faults are not record names", mend='Send "faults":["tray-1/level"], or leave it out')
-    until_s = message.get("timetable_until")
-    if not (until_s is None or (type(until_s) is int and 0 <= until_s < MAX_NUMBER)):
-        mend = 'Send "timetable_until":1780905600, seconds since 1970, or leave it out'
-        raise WireError("here", "timetable_until is not a time", mend=mend)
-    return Here(here, boot, faults=tuple(faults), timetable_until_s=until_s, **counts)
-
-
-def _is_name(value: object) -> bool:
-    return isinstance(value, str) and _RECORD_NAME.fullmatch(value) is not None
-
-
-def encode_receipt(boot: str, upto: int) -> bytes:
-    """The receipt a node waits for. ValueError if `boot` is not an id or `upto` neither a message number nor 0."""
-    if ID_PATTERN.fullmatch(boot) is None or not 0 <= upto < MAX_NUMBER:
-        raise ValueError(f"no receipt for boot '{shown(boot)}' up to {upto}. {_ID_MEND}; 0 <= upto < 2^53")
-    return json.dumps({"boot": boot, "upto": upto}, separators=(",", ":")).encode()
-
-
-def decode_receipt(payload: bytes) -> Receipt:
-    """The recorder's receipt, for nodes written in Python. WireError if it is not one."""
-    message = _object(payload)
-    boot, upto = message.get("boot"), message.get("upto")
-    is_number = isinstance(upto, int) and not isinstance(upto, bool) and 0 <= upto < MAX_NUMBER
-    if not (is_number and isinstance(boot, str) and ID_PATTERN.fullmatch(boot)):
-        raise WireError("receipt", "not a receipt", mend='Send {"boot":"7f3a","upto":41}')
-    return Receipt(boot, int(message["upto"]))
-
-
-def _object(payload: bytes) -> dict[str, Any]:
-    check_bytes(payload)
-    try:
-        message = from_json(payload)
-    except ValueError as error:
-        raise not_json(payload, str(error)) from None
-    without_duplicate_keys(payload)
-    return message if isinstance(message, dict) else {}

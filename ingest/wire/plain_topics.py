@@ -23,7 +23,7 @@ from pydantic_core import from_json
 
 from tidetray.ingest.core.readings import CHANNELS, ID_PATTERN, Channel, Reading, to_ms
 from tidetray.ingest.wire.limits import check_time, check_value
-from tidetray.ingest.wire.packs import Pack, SetAside
+from tidetray.ingest.wire.packs import BadRecord, Pack
 from tidetray.ingest.wire.senml import WireError, check_bytes, not_json, shown, without_duplicate_keys
 
 PLACES = ("site", "node", "tray")
@@ -194,9 +194,16 @@ class PlainTopics:
         """Whether every value on this topic comes with its own time, so that it may have waited."""
         return all(found.mapping.time_member is not None for found in self._find(topic))
 
-    def decode(self, topic: str, payload: bytes, received_at: datetime) -> Pack:
-        """The values of a message in our units, bad ones in `set_aside`. WireError if none is good."""
+    def decode(self, topic: str, payload: bytes, received_at: datetime, *, judged_at: datetime | None = None) -> Pack:
+        """The values of a message in our units, bad ones in `quarantined`; arguments as of `packs.decode`.
+
+        Raises
+        ------
+        WireError
+            If none of them is good.
+        """
         received_ms = to_ms(received_at)
+        judged_ms = received_ms if judged_at is None else max(received_ms, to_ms(judged_at))
         readings: list[Reading] = []
         bad: list[tuple[str, WireError]] = []
         owner = self._owner(topic)
@@ -207,7 +214,7 @@ class PlainTopics:
             try:
                 value = _value(mapping, members)
                 time_ms = received_ms if mapping.time_member is None else _time_ms(members.at(mapping.time_member))
-                check_time(time_ms, received_ms, mend=_TIME_MEND)
+                check_time(time_ms, judged_ms, mend=_TIME_MEND)
                 readings.append(Reading(found.tray, mapping.channel, time_ms, value))
             except WireError as error:
                 where = f"'{shown(topic)}'" + (f" '{shown(mapping.member)}'" if mapping.member else "")
@@ -215,8 +222,8 @@ class PlainTopics:
         if bad and not readings:
             raise bad[0][1]
         readings.sort(key=lambda reading: reading.time_ms)
-        aside = tuple(SetAside(name, error.kind, str(error)) for name, error in bad)
-        return Pack(*owner, None, None, None, received_at, tuple(readings), aside)
+        quarantined = tuple(BadRecord(name, error.kind, str(error)) for name, error in bad)
+        return Pack(*owner, None, None, None, received_at, tuple(readings), quarantined)
 
     def _look_up(self, topic: str) -> tuple[_Found, ...]:
         if topic.startswith(_NODES_OWN):

@@ -46,7 +46,7 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.nursery.nursery import TREATMENTS
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
-from tidetray.ingest.wire import packs
+from tidetray.ingest.wire import packs, topics
 
 QUICK = "quick" in sys.argv
 TRAYS, RATE, FAILURES = 100, 1000, 30 if QUICK else 70
@@ -159,7 +159,7 @@ def _measure(home: Path, port: int) -> list[float]:
                 sent.setdefault(f"tray-{n + 1}", []).append(time.time())
                 raised += 1
             client.publish(
-                packs.data_topic("nursery", f"bench-{n // 10}"), packs.encode_pack(readings, boot="a1", seq=seq), qos=1
+                topics.data_topic("nursery", f"bench-{n // 10}"), packs.encode_pack(readings, boot="a1", seq=seq), qos=1
             )
         turn += 1
     print(f"load: {10 * TRAYS * turn / (time.time() - begun):,.0f} readings/s for {turn} s, {raised} failures")

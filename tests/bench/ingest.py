@@ -48,6 +48,7 @@ from tidetray.ingest.recorder.recorder import BATCH_MESSAGES, Recorder
 from tidetray.ingest.settings.model import RECORD_FILE, BrokerSettings, Settings
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.wire import packs as wire
+from tidetray.ingest.wire import topics
 
 QUICK = "quick" in sys.argv
 TRAYS, ROUNDS, MESSAGES = 20, 3 if QUICK else 7, 10_000 if QUICK else 20_000
@@ -80,7 +81,7 @@ def messages(start_ms: int, count: int, first_turn: int) -> list[tuple[str, byte
     for turn in range(first_turn, first_turn + count // TRAYS):
         for tray in range(TRAYS):
             payload = wire.encode_pack(readings(tray, turn, start_ms + turn * STEP_MS), boot="a1", seq=turn + 1)
-            made.append((wire.data_topic("nursery", f"bench-{tray}"), payload))
+            made.append((topics.data_topic("nursery", f"bench-{tray}"), payload))
     return made
 
 
@@ -96,11 +97,11 @@ class TimedRecorder(Recorder):
         self.waits_ms: list[float] = []
         record = store.record
 
-        def timed(packs: Any, aside: Any = ()) -> Any:
+        def timed(packs: Any, *others: Any) -> Any:
             if not self._begun_s:
                 self._begun_cpu_s = time.process_time()
                 self._begun_s = packs[0][0].received_at.timestamp() if packs else 0.0
-            done = record(packs, aside)
+            done = record(packs, *others)
             now_ms = 1000 * time.time()
             self.waits_ms += [now_ms - pack.readings[0].time_ms for pack, _, _ in packs if pack.readings]
             return done
@@ -244,7 +245,7 @@ def paced(home: Path, port: int) -> list[float]:
         time.sleep(max(0.0, begun + number / PACE - time.time()))
         tray, turn = number % TRAYS, number // TRAYS
         payload = wire.encode_pack(readings(tray, turn, round(1000 * time.time())), boot="b1", seq=turn + 1)
-        client.publish(wire.data_topic("nursery", f"bench-{tray}"), payload, qos=1)
+        client.publish(topics.data_topic("nursery", f"bench-{tray}"), payload, qos=1)
     print(f"paced: {count / (time.time() - begun):,.0f} messages/s for {PACED_S} s")
     worker.join()
     client.disconnect()

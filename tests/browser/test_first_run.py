@@ -122,7 +122,7 @@ def test_from_nothing_to_the_first_reading(page: Page, tmp_path: Path) -> None: 
     with open_store(home / RECORD_FILE, read_only=True) as store:
         assert set(queries.latest(store, "nursery")["tray"]) >= {"tray-1"}
         assert not [
-            m for m in queries.set_aside(store, open_only=True) if m.kind == "unknown-tray"
+            m for m in store.quarantine.messages(open_only=True) if m.kind == "unknown-tray"
         ]  # what waited came in
 
 

@@ -26,7 +26,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from tests.crash.stream import PACK_READINGS, SITE, measured
 from tidetray.ingest.core.readings import Reading
 from tidetray.ingest.nursery.node_journal import Node
-from tidetray.ingest.wire import packs
+from tidetray.ingest.wire import receipts, topics
 
 AT_ONCE = 40
 """Messages on their way from one node."""
@@ -86,8 +86,8 @@ class CrashingNode:
         self._events: list[tuple[str, Any]] = []
         self._lock = threading.Lock()
         name = f"bench-{number}"
-        self._data, self._receipts = packs.data_topic(SITE, name), packs.receipt_topic(SITE, name)
-        self._here = packs.here_topic(SITE, name)
+        self._data, self._receipts = topics.data_topic(SITE, name), topics.receipt_topic(SITE, name)
+        self._here = topics.here_topic(SITE, name)
         self._unacknowledged = 0
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name)
         self._client.reconnect_delay_set(1, 1)
@@ -96,7 +96,9 @@ class CrashingNode:
         self._client.on_subscribe = lambda *_: self._tell("up")
         self._client.on_disconnect = lambda *_: self._tell("down")
         self._client.on_publish = lambda *_: self._tell("published")
-        self._client.on_message = lambda _c, _d, message: self._tell("receipt", packs.decode_receipt(message.payload))
+        self._client.on_message = lambda _c, _d, message: self._tell(
+            "receipt", receipts.decode_receipt(message.payload)
+        )
         self._client.connect_async("127.0.0.1", port, keepalive=20)
         self._client.loop_start()
 
@@ -126,7 +128,7 @@ class CrashingNode:
                 self._client.publish(self._data, payload, qos=1)
                 self._unacknowledged += 1
 
-    def _receipt(self, node: Node, receipt: packs.Receipt, now_s: float) -> None:
+    def _receipt(self, node: Node, receipt: receipts.Receipt, now_s: float) -> None:
         if node.journal is self._own:
             node.receipt(receipt, now_s)
         else:  # of an earlier boot any number is taken: what it sent last is not known any more

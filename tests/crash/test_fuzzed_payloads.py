@@ -1,4 +1,4 @@
-"""100,000 messages gone wrong, through the recorder: each recorded or set aside with its reason, memory flat.
+"""100,000 messages gone wrong, through the recorder: each recorded or in quarantine, memory flat, disk bounded.
 
 What Hypothesis looks for one by one stands in tests/ingest/wire/test_packs_properties.py; here it is the number, and
 that the recorder forgets nothing and keeps nothing. No broker: batches go straight to what commits them.
@@ -13,6 +13,7 @@ import random
 from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from pathlib import Path
 
 import psutil
 
@@ -22,7 +23,7 @@ from tidetray.ingest.recorder.mqtt_client import Message
 from tidetray.ingest.recorder.recorder import Recorder
 from tidetray.ingest.settings.model import Settings
 from tidetray.ingest.store.recording import Store
-from tidetray.ingest.wire import packs
+from tidetray.ingest.wire import packs, receipts
 from tidetray.ingest.wire.plain_topics import PlainTopic
 
 MESSAGES = 100_000
@@ -30,6 +31,9 @@ BATCH = 1000
 BATCHES = MESSAGES // BATCH
 FLAT_BYTES = 8 * 2**20
 """110 bytes kept for each message would be more. The allocator and SQLite's cache take some of it."""
+
+MOST_ON_DISK = 1.2
+"""Bytes of the record for each byte received, whatever it is."""
 
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
 NODE = "tidetray/v1/nursery/bench-1"
@@ -102,9 +106,9 @@ def as_of_a_node(rng: random.Random, seq: int) -> bytes:
 
 
 def messages(rng: random.Random, first: int, number: int) -> Iterator[Message]:
-    topics = [f"{NODE}/data"] * 12 + [PLAIN] * 4 + [f"{NODE}/here", f"{NODE}/odd", "tidetray/v1/\ufffd/data", NODE]
+    those = [f"{NODE}/data"] * 12 + [PLAIN] * 4 + [f"{NODE}/here", f"{NODE}/odd", "tidetray/v1/\ufffd/data", NODE]
     for mid in range(number):
-        topic = rng.choice(topics)
+        topic = rng.choice(those)
         chance = rng.random()
         if chance < 0.2:
             payload = of_one_record(rng)
@@ -124,20 +128,23 @@ class Deaf:
         self.acknowledged += len(batch)
 
     def publish(self, _topic: str, payload: bytes, **_how: object) -> None:
-        packs.decode_receipt(payload)
+        receipts.decode_receipt(payload)
         self.receipts += 1
 
 
-def test_each_is_recorded_or_set_aside_with_its_reason_and_memory_is_flat(bench_store: Store) -> None:
+def test_each_is_recorded_or_quarantined_with_its_reason_and_memory_and_disk_are_bounded(bench_store: Store) -> None:
     logging.getLogger("tidetray.recorder").disabled = True  # a line for each would be the test's own memory
     recorder = Recorder(bench_store, Settings(plain=PLAIN_TOPICS))
     client = Deaf()
     recorder._client = client  # type: ignore[assignment]
     rng = random.Random(4)
     held: list[int] = []
+    received = 0
     try:
         for batch in range(BATCHES):
-            recorder._commit(list(messages(rng, batch * BATCH + 1, BATCH)))
+            sent = list(messages(rng, batch * BATCH + 1, BATCH))
+            received += sum(len(message.payload) for message in sent)
+            recorder._commit(sent)
             recorder._keep_up()
             if batch + 1 in (BATCHES // 4, BATCHES):
                 gc.collect()
@@ -147,12 +154,18 @@ def test_each_is_recorded_or_set_aside_with_its_reason_and_memory_is_flat(bench_
     totals = recorder.totals
     assert (client.acknowledged, totals.received, totals.committed) == (MESSAGES, MESSAGES, MESSAGES)
     assert totals.store_failures == 0
-    rows = bench_store.connection.execute("SELECT kind, reason FROM quarantine").fetchall()
-    assert len(rows) == totals.set_aside
-    assert all(reason and reason.isprintable() and len(reason) < 600 for _kind, reason in rows)
-    kinds = Counter(kind for kind, _ in rows)
+    kept = bench_store.quarantine.messages(limit=-1)
+    reasons = [reason for message in kept for reason in message.reasons]
+    overflow = bench_store.quarantine.overflow()
+    assert sum(message.times for message in kept) + overflow.messages == totals.quarantined
+    bench_store.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    disk = sum(path.stat().st_size for path in Path(bench_store.path).parent.glob(f"{Path(bench_store.path).name}*"))
+    assert disk <= MOST_ON_DISK * received, f"{disk} bytes on disk of {received} received"
+    assert all(reason.text and reason.text.isprintable() and len(reason.text) < 600 for reason in reasons)
+    kinds = Counter(reason.kind for reason in reasons)
     early, late = held
     assert late - early < FLAT_BYTES, f"grew by {late - early} bytes over {MESSAGES * 3 // 4} messages"
+    print(f"{disk / received:.2f} bytes on disk for each received, {overflow.messages} messages only counted")
     print(f"{totals} grown_bytes={late - early} {dict(kinds)}")
     assert set(kinds) >= {"topic", "not-json", "message-number", "here", "value", "member", "range", "unit", "channel"}
     assert totals.readings > MESSAGES / 20

@@ -192,9 +192,9 @@ def test_the_brokers_window_is_no_bound_but_the_recorders_queue_is(
     with recording(bench_store.path, mosquitto.port) as recorder:
         real = recorder._store.record
 
-        def slow(packs: Any, aside: Any = ()) -> Any:
+        def slow(*batch: Any) -> Any:
             time.sleep(0.1)
-            return real(packs, aside)
+            return real(*batch)
 
         monkeypatch.setattr(recorder._store, "record", slow)
         while node.upto() < 5000:
@@ -221,11 +221,11 @@ def test_a_disk_that_hangs_makes_the_recorder_connect_anew_and_nothing_is_lost(
         own = recorder._store
         real, hung = own.record, []
 
-        def hangs_once(packs: Any, aside: Any = ()) -> Any:
+        def hangs_once(*batch: Any) -> Any:
             if not hung:
                 hung.append(True)
                 time.sleep(8)
-            return real(packs, aside)
+            return real(*batch)
 
         monkeypatch.setattr(own, "record", hangs_once)
         send(node, range(1, 3001))

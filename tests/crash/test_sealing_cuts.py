@@ -79,7 +79,7 @@ def test_killed_at_any_step_nothing_is_lost_and_nothing_comes_twice(bench_store:
             assert all(not isinstance(done, Exception) for done in seal_all(store, now_ms=LATER))
             assert levels(store) == want, k
             assert (table(store), store.raw.count()) == (0, len(want)), k
-            (contradiction,) = queries.set_aside(store)
+            (contradiction,) = store.quarantine.messages()
             assert "0.99 came after 0.05" in contradiction.reason
             # what was replaced is kept for an hour; after that nothing is there but the files that count
             seal_all(store, now_ms=LATER + sealing.REPLACED_KEPT_MS)

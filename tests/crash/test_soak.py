@@ -22,7 +22,7 @@ from tidetray.ingest.core.readings import Reading
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
-from tidetray.ingest.wire import packs
+from tidetray.ingest.wire import packs, topics
 
 HOURS, SETTLED_H = 24, 6
 STEPS_AN_HOUR = 3600 // STEP_S
@@ -90,8 +90,8 @@ def send_hour(side: NodeSide, hour: int, days: list[list[Reading]]) -> None:
         for node in range(NODES):
             readings = days[node][at * READINGS_A_STEP : (at + 1) * READINGS_A_STEP]
             payload = packs.encode_pack(readings, boot=boot, seq=seq, oldest=max(1, seq - 3))
-            side._client.publish(packs.data_topic("nursery", f"bench-{node}"), payload, qos=1)
+            side._client.publish(topics.data_topic("nursery", f"bench-{node}"), payload, qos=1)
             if step % 120 == 60:  # three an hour come twice
-                side._client.publish(packs.data_topic("nursery", f"bench-{node}"), payload, qos=1)
-    side._client.publish(packs.data_topic("nursery", "bench-1"), b'[{"n":"tray-1/level","v":"wet"}]', qos=1)
-    side._client.publish(packs.here_topic("nursery", "bench-1"), b'{"here":true,"boot":"a1"}', qos=1, retain=True)
+                side._client.publish(topics.data_topic("nursery", f"bench-{node}"), payload, qos=1)
+    side._client.publish(topics.data_topic("nursery", "bench-1"), b'[{"n":"tray-1/level","v":"wet"}]', qos=1)
+    side._client.publish(topics.here_topic("nursery", "bench-1"), b'{"here":true,"boot":"a1"}', qos=1, retain=True)

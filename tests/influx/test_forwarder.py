@@ -29,7 +29,6 @@ from tidetray.ingest.influx.reader import InfluxReader
 from tidetray.ingest.influx.setup import prepare_influx
 from tidetray.ingest.influx.thread import ForwardService
 from tidetray.ingest.settings.model import InfluxSettings
-from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store
 
 ROOT = Path(__file__).parent.parent.parent
@@ -227,7 +226,7 @@ def test_a_type_conflict_is_set_aside_and_the_rest_passes(
     state = forwarding_of(bench_store)
     assert state is not None
     assert (state.waiting, state.refused) == (0, 2)
-    reasons = [message.reason for message in queries.set_aside(bench_store)]
+    reasons = [message.reason for message in bench_store.quarantine.messages()]
     assert all("nursery/bench-1 tray-1 level at 2026-07-31T08:00:" in reason for reason in reasons)
     assert all("field type conflict" in reason for reason in reasons)
     assert len(stored(bench_store)) == len(good) + len(behind) + 2  # recorded all the same
@@ -240,7 +239,7 @@ def test_a_type_conflict_is_set_aside_and_the_rest_passes(
     state = forwarding_of(bench_store)
     assert state is not None
     assert (state.waiting, state.refused) == (2, 0)
-    assert queries.set_aside(bench_store, open_only=True) == []
+    assert bench_store.quarantine.messages(open_only=True) == []
 
 
 def test_a_number_that_is_none_stops_only_itself(bench_store: Store, influx: InfluxSettings) -> None:
@@ -252,7 +251,7 @@ def test_a_number_that_is_none_stops_only_itself(bench_store: Store, influx: Inf
         behind = record_levels(bench_store, range(1000, 2000, 10))
         forwards.drain()
     assert levels(influx) == first + behind
-    (message,) = queries.set_aside(bench_store)
+    (message,) = bench_store.quarantine.messages()
     assert message.kind == "influx"
     assert "recorded here, but InfluxDB refused it: " in message.reason
 
@@ -267,7 +266,7 @@ def test_halves_find_the_bad_ones_in_few_calls(bench_store: Store, influx: Influ
         forwards.drain()
     assert len([line for line in notes.order if line.startswith("reading")]) == len(wanted) - 3
     assert notes.calls < 50
-    assert len(queries.set_aside(bench_store)) == 3
+    assert len(bench_store.quarantine.messages()) == 3
 
 
 def test_a_whole_batch_refused_is_not_halved(bench_store: Store, influx: InfluxSettings) -> None:
@@ -276,7 +275,7 @@ def test_a_whole_batch_refused_is_not_halved(bench_store: Store, influx: InfluxS
         record_levels(bench_store, range(0, 1000, 10))
         forwards.drain()
     assert notes.calls == 2  # and one for the hours
-    assert len(queries.set_aside(bench_store, limit=1000)) == 100
+    assert len(bench_store.quarantine.messages(limit=1000)) == 100
 
 
 def test_a_server_that_takes_nothing_is_waited_for(

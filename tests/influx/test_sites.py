@@ -29,7 +29,7 @@ from tidetray.ingest.recorder.status import read_state
 from tidetray.ingest.settings.model import RECORD_FILE, InfluxSettings
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import open_store
-from tidetray.ingest.wire import packs
+from tidetray.ingest.wire import packs, topics
 
 __all__ = ["node"]
 
@@ -119,7 +119,7 @@ def test_two_recorders_write_and_one_home_reads_all_sites(
         make_site(tmp_path / site, site, mosquitto.port, settings)
         for site, settings in (("nursery", first), ("hillside", second))
     ]
-    topic = packs.data_topic("hillside", "hill-1")
+    topic = topics.data_topic("hillside", "hill-1")
     with recorder(homes[0]), recorder(homes[1]):
         for seq in range(1, 31):
             node.send(pack(seq))

@@ -17,12 +17,12 @@ from paho.mqtt.enums import CallbackAPIVersion
 from tests.conftest import Mosquitto
 from tests.node.workbench import NODE, run_script, until
 from tidetray.ingest.core.readings import CHANNELS, Reading
-from tidetray.ingest.wire import packs, uptime_dating
+from tidetray.ingest.wire import packs, receipts, topics, uptime_dating
 from tidetray.ui.cli.main import cli
 
 NOTES = NODE.parent
 NOW = datetime(2026, 6, 1, 9, tzinfo=UTC)
-TOPIC = packs.data_topic("nursery", "bench-1")
+TOPIC = topics.data_topic("nursery", "bench-1")
 _EXAMPLE = re.compile(r"<!-- example: ([^>]*) -->\n```\w*\n(.*?)```", re.DOTALL)
 
 
@@ -62,7 +62,7 @@ def test_all_examples_are_run() -> None:
 
 def test_data() -> None:
     found = pack("data")
-    assert (found.boot, found.seq, found.oldest, found.set_aside) == ("7f3a0c11", 12, 3, ())
+    assert (found.boot, found.seq, found.oldest, found.quarantined) == ("7f3a0c11", 12, 3, ())
     base_ms = 1_780_300_800_000
     assert found.readings == (
         Reading("", "light", base_ms, 5120.0),
@@ -76,7 +76,7 @@ def test_other_packs() -> None:
     assert pack("data without a number").seq is None
     assert pack("empty data").readings == ()
     relative = pack("data without a clock")
-    assert (relative.uptime_s, relative.ended, relative.set_aside) == (8123.25, False, ())
+    assert (relative.uptime_s, relative.ended, relative.quarantined) == (8123.25, False, ())
     assert [NOW.timestamp() - reading.time_ms / 1000 for reading in relative.readings] == [12.5, 2.5]
     earlier = pack("data of an earlier boot without a clock")
     assert (earlier.uptime_s, earlier.ended) == (500, True)
@@ -86,11 +86,11 @@ def test_other_packs() -> None:
 
 
 def test_receipt_and_here() -> None:
-    assert packs.decode_receipt(example("contract.md", "receipt").encode()) == packs.Receipt("7f3a0c11", 41)
-    heres = [packs.decode_here(text.encode()) for kind, text in examples("contract.md") if kind == "here"]
+    assert receipts.decode_receipt(example("contract.md", "receipt").encode()) == receipts.Receipt("7f3a0c11", 41)
+    heres = [receipts.decode_here(text.encode()) for kind, text in examples("contract.md") if kind == "here"]
     assert heres == [
-        packs.Here(True, "7f3a0c11", faults=("tray-1/flooded",), timetable_until_s=1_780_905_600),
-        packs.Here(False),
+        receipts.Here(True, "7f3a0c11", faults=("tray-1/flooded",), timetable_until_s=1_780_905_600),
+        receipts.Here(False),
     ]
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from tests.node.workbench import run_script
 from tidetray.ingest.core.readings import Reading
-from tidetray.ingest.wire import packs, uptime_dating
+from tidetray.ingest.wire import packs, topics, uptime_dating
 
 NOW = datetime(2026, 6, 1, 9, tzinfo=UTC)
 OFFSET_MS = 1_780_300_800_000  # 2026-06-01T08:00:00Z
@@ -45,13 +45,13 @@ def run(tmp_path: Path, script: str) -> list[Any]:
 
 
 def decode(payload: str, received: datetime = NOW) -> packs.Pack:
-    return packs.decode(packs.data_topic("nursery", "bench-1"), payload.encode(), received)
+    return packs.decode(topics.data_topic("nursery", "bench-1"), payload.encode(), received)
 
 
 def test_packs_say_what_was_journaled(tmp_path: Path) -> None:
     first, second = run(tmp_path, "o = outbox.Outbox(fill(0x7F3A, 2))\no.connected()\nout = all_due(o)")
     pack = decode(second)
-    assert (pack.boot, pack.seq, pack.oldest, pack.set_aside) == ("00007f3a", 2, 1, ())
+    assert (pack.boot, pack.seq, pack.oldest, pack.quarantined) == ("00007f3a", 2, 1, ())
     assert set(pack.readings) == {
         Reading("tray-1", "level", OFFSET_MS + 60_500, 0.01),
         Reading("tray-1", "flooded", OFFSET_MS + 61_000, 1.0),

@@ -14,9 +14,10 @@ from tidetray.ingest.influx.queue import Forwarding, forwarding_of
 from tidetray.ingest.recorder.recorder import is_recording
 from tidetray.ingest.recorder.status import RecorderState, read_state
 from tidetray.ingest.store import queries
+from tidetray.ingest.store.quarantine import QuarantinedMessage
 from tidetray.ingest.store.recording import Store
 
-SET_ASIDE_SHOWN = 5
+QUARANTINED_SHOWN = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +29,7 @@ class Overview:
     nodes: list[queries.NodeState]
     counts: dict[str, int]
     recorder: RecorderState | None
-    set_aside: list[queries.SetAsideMessage]
+    quarantined: list[QuarantinedMessage]
     forwarding: Forwarding | None
 
 
@@ -46,6 +47,6 @@ def overview(store: Store, home: Path, trial_name: str | None, now: datetime) ->
         nodes=queries.nodes(store, site),
         counts=queries.counters(store),
         recorder=recorder,
-        set_aside=queries.set_aside(store, limit=SET_ASIDE_SHOWN, open_only=True),
+        quarantined=store.quarantine.messages(limit=QUARANTINED_SHOWN, open_only=True),
         forwarding=forwarding_of(store, "" if recorder is None else recorder.influx_trouble),
     )

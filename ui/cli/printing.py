@@ -233,7 +233,7 @@ def overview(view: Overview, *, as_json: bool) -> None:
                 "counts": view.counts,
                 "set_aside": [
                     {"received": plain(message.received), "kind": message.kind, "reason": message.reason}
-                    for message in view.set_aside
+                    for message in view.quarantined
                 ],
             }
         )
@@ -251,7 +251,7 @@ def overview(view: Overview, *, as_json: bool) -> None:
         for what, how_much in words.node_troubles(node).items():
             click.echo(f"  {what}: {how_much}")
     click.echo(f"Recorded: {view.counts['readings']} readings. Set aside: {view.counts['set_aside']} messages.")
-    for message in view.set_aside:
+    for message in view.quarantined:
         click.echo(f"  set aside {local(message.received, view.zone)}: {message.reason}")
 
 

@@ -58,5 +58,5 @@ def record(home: Path, form: str) -> None:
         totals.readings,
         totals.messages,
         totals.doubled,
-        totals.set_aside,
+        totals.quarantined,
     )

@@ -69,8 +69,8 @@ def nodes_and_messages() -> None:
     look.small(
         f"Recorded so far: {counts['readings']:,} readings. Set aside: {words.many(counts['set_aside'], 'message')}."
     )
-    if view.set_aside:
-        lines = tuple(f"{words.when(m.received, view.zone, now)}: {m.reason}" for m in view.set_aside)
+    if view.quarantined:
+        lines = tuple(f"{words.when(m.received, view.zone, now)}: {m.reason}" for m in view.quarantined)
         look.say("note", "Set aside, the latest first: kept, but not recorded.", lines)
 
 

@@ -10,12 +10,12 @@ from tests.ingest.store.test_recording import T0
 from tidetray.analysis.record.trial_data import TrialData, choose_trial
 from tidetray.ingest.core.readings import Reading, to_ms
 from tidetray.ingest.store.recording import Store
-from tidetray.ingest.wire import packs
+from tidetray.ingest.wire import packs, topics
 
 
 def light(store: Store, node: str, tray: str, minutes: range) -> None:
     made = [Reading(tray, "light", to_ms(T0) + minute * 60_000, 10_000.0) for minute in minutes]
-    topic, payload = packs.data_topic("nursery", node), packs.encode_pack(made)
+    topic, payload = topics.data_topic("nursery", node), packs.encode_pack(made)
     store.record([(packs.decode(topic, payload, T0 + timedelta(hours=5)), topic, payload)])
 
 
@@ -37,7 +37,7 @@ def test_a_nodes_own_place_lends_its_light_to_its_trays(bench_store: Store) -> N
     light(bench_store, "bench-1", "", range(0, 61, 5))
     assert data(bench_store).light[0].empty  # the node serves no tray yet
     level = packs.encode_pack([Reading("tray-1", "level", to_ms(T0), 0.0)])
-    topic = packs.data_topic("nursery", "bench-1")
+    topic = topics.data_topic("nursery", "bench-1")
     bench_store.record([(packs.decode(topic, level, T0), topic, level)])
     assert data(bench_store).light[0]["ppfd"].max() == pytest.approx(150.0)
 

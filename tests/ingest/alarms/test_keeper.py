@@ -32,7 +32,8 @@ from tidetray.ingest.recorder.cycle_upkeep import Upkeep
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.wire import packs
-from tidetray.ingest.wire.packs import Pack, data_topic
+from tidetray.ingest.wire.packs import Pack
+from tidetray.ingest.wire.topics import data_topic
 
 __all__ = ["receiver"]
 

@@ -24,7 +24,7 @@ from amqtt.broker import Broker
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tidetray.ingest.home.embedded_broker import Access, BrokerStartError, User, Where, broker_process, serve
-from tidetray.ingest.wire.packs import data_topic, receipt_topic
+from tidetray.ingest.wire.topics import data_topic, receipt_topic
 
 ROOT = Path(__file__).parents[3]
 DATA, RECEIPT = data_topic("nursery", "bench-1"), receipt_topic("nursery", "bench-1")

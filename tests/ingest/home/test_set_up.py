@@ -26,7 +26,7 @@ from tidetray.ingest.settings.edit import change_settings, environment_name, sho
 from tidetray.ingest.settings.model import RECORD_FILE, SETTINGS_FILE, SettingsError, load_settings
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store, open_store
-from tidetray.ingest.wire import packs
+from tidetray.ingest.wire import packs, receipts, topics
 from tidetray.ui.changes.setting_up import save_broker, save_own_broker
 
 NOW = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
@@ -150,7 +150,7 @@ def empty(tmp_path: Path) -> Iterator[tuple[Path, Store]]:
 
 
 def speak(store: Store, node: str, tray: str, level_m: float, *, seq: int = 1) -> None:
-    topic = packs.data_topic("nursery", node)
+    topic = topics.data_topic("nursery", node)
     payload = (
         f'[{{"n":"boot","vs":"7f3a"}},{{"n":"seq","v":{seq}}},'
         f'{{"bn":"{tray}/","bt":{NOW.timestamp() - 60},"n":"level","u":"m","v":{level_m}}}]'
@@ -163,7 +163,7 @@ def test_nodes_of_unknown_trays_are_heard_with_their_latest_values(empty: tuple[
     speak(store, "bench-1", "tray-1", 0.001)
     speak(store, "bench-1", "tray-2", 0.002, seq=2)
     speak(store, "bench-1", "tray-1", 0.031, seq=3)
-    store.note_here("nursery", "bench-2", packs.Here(True), at_ms=round(NOW.timestamp() * 1000))
+    store.note_here("nursery", "bench-2", receipts.Here(True), at_ms=round(NOW.timestamp() * 1000))
     found = {(each.node, each.tray): each.values for each in heard(store, load_settings(home))}
     assert found == {
         ("bench-1", "tray-1"): {"level": 0.031},

@@ -21,7 +21,7 @@ from tidetray.ingest.notebook.placements import Tares
 from tidetray.ingest.notebook.trial_events import SplitOff, note_event, note_split, take_back
 from tidetray.ingest.recorder.cycle_upkeep import Upkeep
 from tidetray.ingest.store.recording import Store
-from tidetray.ingest.wire import packs
+from tidetray.ingest.wire import packs, topics
 
 DAY = timedelta(days=1)
 NOW = STARTED + 30 * DAY
@@ -232,7 +232,7 @@ def levels(store: Store, tray: str, level_m: float, days: int) -> None:
     for day in range(days):
         at_ms = to_ms(STARTED + day * DAY)
         made = [Reading(tray, "level", at_ms + n * 300_000, level_m) for n in range(288)]
-        topic, payload = packs.data_topic("nursery", "bench-1"), packs.encode_pack(made)
+        topic, payload = topics.data_topic("nursery", "bench-1"), packs.encode_pack(made)
         store.record([(packs.decode(topic, payload, STARTED + (day + 1) * DAY), topic, payload)])
 
 
@@ -305,7 +305,7 @@ def test_light_follows_the_lamp(notebook: Notebook) -> None:
     """10 klx for four hours; white LED gives 15 µmol m⁻² s⁻¹ per klx, sun 1000/54 (Thimijan and Heins 1983)."""
     start = STARTED + 6 * DAY
     made = [Reading("tray-1", "light", to_ms(start) + minute * 60_000, 10_000.0) for minute in range(0, 241, 5)]
-    topic, payload = packs.data_topic("nursery", "bench-1"), packs.encode_pack(made)
+    topic, payload = topics.data_topic("nursery", "bench-1"), packs.encode_pack(made)
     notebook.store.record([(packs.decode(topic, payload, start + DAY), topic, payload)])
     note(notebook, "lamp changed", 6 + 2 / 24, tray="tray-1", value="sun")
     light, cautions = TrialData(notebook.store, PLAN.trial).light

@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 
 from tidetray.ingest.core.readings import Reading
 from tidetray.ingest.nursery.node_journal import RESEND_LIMIT_S, RESEND_S, MemoryJournal, Node
-from tidetray.ingest.wire.packs import Pack, Receipt, data_topic, decode
+from tidetray.ingest.wire.packs import Pack, decode
+from tidetray.ingest.wire.receipts import Receipt
+from tidetray.ingest.wire.topics import data_topic
 
 NOW = datetime(2026, 6, 1, tzinfo=UTC)
 TOPIC = data_topic("nursery", "bench-1")

@@ -31,6 +31,7 @@ from tidetray.ingest.nursery.nursery import SITE, Nursery, make_nursery
 from tidetray.ingest.nursery.sensors import NodeHistory
 from tidetray.ingest.nursery.simulated_nodes import NotLetInError, NurseryReport, run_nursery
 from tidetray.ingest.wire import packs as wire
+from tidetray.ingest.wire import receipts, topics
 
 ROOT = Path(__file__).parents[3]
 UNTIL = datetime(2024, 6, 1, 15, 0, tzinfo=UTC)
@@ -69,7 +70,7 @@ class Disk:
 
     packs: dict[tuple[str, str], dict[int, wire.Pack]] = field(default_factory=dict)
     gone_below: dict[tuple[str, str], int] = field(default_factory=dict)
-    heres: dict[str, list[wire.Here]] = field(default_factory=dict)
+    heres: dict[str, list[receipts.Here]] = field(default_factory=dict)
     arrived: int = 0
 
     def commit(self, pack: wire.Pack) -> tuple[str, str, int]:
@@ -94,19 +95,19 @@ def recorder(way: Way, disk: Disk, *, loses: Callable[[int], bool] = lambda _: F
     subscribed = threading.Event()
 
     def on_connect(*_: Any) -> None:
-        client.subscribe(wire.subscription(SITE), qos=1)
+        client.subscribe(topics.subscription(SITE), qos=1)
 
     def on_message(_client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
-        topic = wire.parse_topic(message.topic)
+        topic = topics.parse_topic(message.topic)
         if topic.kind == "here":
-            disk.heres.setdefault(topic.node, []).append(wire.decode_here(message.payload))
+            disk.heres.setdefault(topic.node, []).append(receipts.decode_here(message.payload))
         elif topic.kind == "data":
             if loses(disk.arrived):
                 disk.arrived += 1
                 return
             pack = wire.decode(message.topic, message.payload, UNTIL + timedelta(days=3650))
             node, boot, upto = disk.commit(pack)
-            client.publish(wire.receipt_topic(SITE, node), wire.encode_receipt(boot, upto), qos=1)
+            client.publish(topics.receipt_topic(SITE, node), receipts.encode_receipt(boot, upto), qos=1)
 
     client.on_connect = on_connect
     client.on_message = on_message
@@ -205,7 +206,7 @@ def test_the_history_arrives_once_and_the_journals_empty(ways: tuple[Way, Way]) 
         assert_complete(nodes.finish(), disk, nursery)
     boots = {key[0]: key[1] for key in disk.packs}
     assert set(boots) == set(nursery.nodes) == set(disk.heres)
-    assert all(wire.Here(True, boots[node]) in heres for node, heres in disk.heres.items())
+    assert all(receipts.Here(True, boots[node]) in heres for node, heres in disk.heres.items())
     assert nodes.reports[0].state == "history"
 
 
@@ -214,7 +215,7 @@ def test_nodes_take_leave(mosquitto: Mosquitto) -> None:
     way, disk = Way("127.0.0.1", mosquitto.port), Disk()
     with recorder(way, disk), Nodes(short_nursery(hours=1), way) as nodes:
         nodes.finish()
-        until(lambda: [heres[-1] for heres in disk.heres.values()] == [wire.Here(False)] * 3)
+        until(lambda: [heres[-1] for heres in disk.heres.values()] == [receipts.Here(False)] * 3)
 
 
 def test_numbers_lost_in_a_silence_are_told_by_oldest(ways: tuple[Way, Way]) -> None:

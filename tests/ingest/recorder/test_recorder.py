@@ -31,9 +31,10 @@ from tidetray.ingest.settings.model import BrokerSettings, Settings
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.wire import packs as wire
+from tidetray.ingest.wire import receipts, topics
 
 T0 = datetime(2026, 6, 1, 8, tzinfo=UTC)
-TOPIC = wire.data_topic("nursery", "bench-1")
+TOPIC = topics.data_topic("nursery", "bench-1")
 WAIT_S = 60.0
 
 
@@ -54,14 +55,14 @@ class NodeSide:
     """A client that publishes like a node and keeps the receipts it gets."""
 
     def __init__(self, port: int) -> None:
-        self.receipts: list[wire.Receipt] = []
+        self.receipts: list[receipts.Receipt] = []
         self._ready = threading.Event()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="bench-1")
-        self._client.on_message = lambda _c, _d, message: self.receipts.append(wire.decode_receipt(message.payload))
+        self._client.on_message = lambda _c, _d, message: self.receipts.append(receipts.decode_receipt(message.payload))
         self._client.on_subscribe = lambda *_: self._ready.set()
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
-        self._client.subscribe(wire.receipt_topic("nursery", "bench-1"), 1)
+        self._client.subscribe(topics.receipt_topic("nursery", "bench-1"), 1)
         assert self._ready.wait(WAIT_S)
 
     def send(self, payload: bytes, topic: str = TOPIC, *, retain: bool = False) -> None:
@@ -124,7 +125,7 @@ def test_what_comes_while_the_recorder_is_away_is_recorded_later(
     assert len(levels(bench_store.path)) == 2001
 
 
-def test_a_message_that_cannot_be_read_is_set_aside_and_recording_goes_on(
+def test_a_message_that_cannot_be_read_goes_into_quarantine_and_recording_goes_on(
     mosquitto: Mosquitto, node: NodeSide, bench_store: Store
 ) -> None:
     bad = [
@@ -133,17 +134,17 @@ def test_a_message_that_cannot_be_read_is_set_aside_and_recording_goes_on(
         (TOPIC, b"\xff\xfe"),
         (TOPIC, b"x" * 10_000_000),
         ("tidetray/v1/nursery/bench-1/extra/data", pack(1)),
-        (wire.here_topic("nursery", "bench-1"), b"{"),
+        (topics.here_topic("nursery", "bench-1"), b"{"),
     ]
     with recording(bench_store.path, mosquitto.port) as recorder:
         for topic, payload in bad:
             node.send(payload, topic)
         node.send(pack(1))
         until(lambda: node.upto() == 1)
-        until(lambda: recorder.totals.set_aside >= len(bad))
+        until(lambda: recorder.totals.quarantined >= len(bad))
     assert levels(bench_store.path) == [0.001]
     with open_store(bench_store.path, read_only=True) as store:
-        reasons = [message.reason for message in queries.set_aside(store)]
+        reasons = [message.reason for message in store.quarantine.messages()]
     assert len(reasons) == len(bad)
     assert all("\n" not in reason and reason for reason in reasons)
 
@@ -198,9 +199,9 @@ def test_hello_and_last_will_are_noted(mosquitto: Mosquitto, node: NodeSide, ben
             return states[0].here if states else None
 
     with recording(bench_store.path, mosquitto.port):
-        node.send(b'{"here": true, "boot": "a1"}', wire.here_topic("nursery", "bench-1"))
+        node.send(b'{"here": true, "boot": "a1"}', topics.here_topic("nursery", "bench-1"))
         until(lambda: here() is True)
-        node.send(b'{"here": false}', wire.here_topic("nursery", "bench-1"))
+        node.send(b'{"here": false}', topics.here_topic("nursery", "bench-1"))
         until(lambda: here() is False)
 
 
@@ -291,7 +292,7 @@ def test_a_fault_in_the_watch_is_told_and_made_up_for(
 
     monkeypatch.setattr(AlarmKeeper, "take", take)
     with recording(bench_store.path, mosquitto.port) as recorder:
-        node.send(b'{"here":true,"boot":"a1","faults":["timetable"]}', wire.here_topic("nursery", "bench-1"))
+        node.send(b'{"here":true,"boot":"a1","faults":["timetable"]}', topics.here_topic("nursery", "bench-1"))
         until(lambda: recorder.state().failures_in_a_row == 1)
         node.send(pack(1))
         until(lambda: node.upto() == 1)
@@ -300,24 +301,26 @@ def test_a_fault_in_the_watch_is_told_and_made_up_for(
     assert thrown == 1
 
 
-def test_a_message_that_tidetray_itself_fails_on_is_set_aside_and_the_others_are_recorded(
+def test_a_message_that_tidetray_itself_fails_on_goes_into_quarantine_and_the_others_are_recorded(
     mosquitto: Mosquitto, node: NodeSide, bench_store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """It would come again at each start, and end the recorder each time."""
     real = wire.decode
 
-    def decode(topic: str, payload: bytes, received_at: datetime) -> wire.Pack:
+    def decode(topic: str, payload: bytes, received_at: datetime, **judged: Any) -> wire.Pack:
         if b'"v":2}' in payload:
             raise RuntimeError("a fault that nobody foresaw")
-        return real(topic, payload, received_at)
+        return real(topic, payload, received_at, **judged)
 
     monkeypatch.setattr(wire, "decode", decode)
     with recording(bench_store.path, mosquitto.port) as recorder:
         for seq in (1, 2, 3):
             node.send(pack(seq))
         until(lambda: recorder.totals.messages == 2)
-        until(node.upto)
+        until(lambda: node.upto() == 3)  # the one that is kept is receipted too, or the node would send it for ever
+        for seq in (2, 3):  # and no receipt of theirs came to it
+            node.send(pack(seq))
+        until(lambda: recorder.totals.doubled == 2)
     (kept,) = bench_store.connection.execute("SELECT kind, payload, reason FROM quarantine").fetchall()
     assert kept[:2] == ("fault", pack(2))
     assert "RuntimeError: a fault that nobody foresaw" in kept[2]
-    assert node.upto() == 1  # the node keeps the second

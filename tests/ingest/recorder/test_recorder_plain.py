@@ -48,11 +48,11 @@ def test_plain_values_are_recorded_and_none_at_a_wrong_time(mosquitto: Mosquitto
         node.send(b"23.5", "shed/bare")
         node.send(b"hot", "shed/bare")
         until(lambda: temps(path, "air_temp") == [18.0, 18.5, 18.5] and node.upto() == 2)
-        until(lambda: temps(path, "water_temp") == [21.5, 23.5] and recorder.totals.set_aside == 1)
+        until(lambda: temps(path, "water_temp") == [21.5, 23.5] and recorder.totals.quarantined == 1)
     node.close()
     assert levels(path) == [0.001, 0.002]
     with open_store(path, read_only=True) as store:
-        (aside,) = queries.set_aside(store)
+        (aside,) = store.quarantine.messages()
         found = queries.readings(store, "nursery", "tray-1", ["water_temp"])
     assert aside.topic == "shed/bare"
     assert (found["time"].dt.as_unit("ms").astype("int64") >= before_ms).all()
@@ -66,4 +66,4 @@ def test_timetables_are_none_of_the_recorders_business(mosquitto: Mosquitto, ben
         node.send(pack(1))
         until(lambda: node.upto() == 1)
     node.close()
-    assert recorder.totals.set_aside == 0
+    assert recorder.totals.quarantined == 0

@@ -143,7 +143,7 @@ def test_the_command_under_a_service_manager(
     assert read_state(home) is None
     lines = [json.loads(line) for line in said.splitlines()]
     assert all(set(line) >= {"time", "level", "logger", "message"} for line in lines)
-    assert [line["level"] for line in lines if "set aside: " in line["message"]] == ["WARNING"]
+    assert [line["level"] for line in lines if "quarantine: " in line["message"]] == ["WARNING"]
     assert "1 readings in 1 messages recorded" in lines[-1]["message"]
 
 

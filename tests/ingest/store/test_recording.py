@@ -15,15 +15,15 @@ from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store import database, queries
 from tidetray.ingest.store.database import StoreError
-from tidetray.ingest.store.quarantine import Aside
+from tidetray.ingest.store.quarantine import Quarantined, Reason
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.store.schema import MIGRATIONS
-from tidetray.ingest.wire import packs
-from tidetray.ingest.wire.packs import Here
+from tidetray.ingest.wire import packs, topics
+from tidetray.ingest.wire.receipts import Here
 from tidetray.ui import words
 
 T0 = datetime(2026, 6, 1, 8, tzinfo=UTC)
-TOPIC = packs.data_topic("nursery", "bench-1")
+TOPIC = topics.data_topic("nursery", "bench-1")
 Sent = tuple[packs.Pack, str, bytes]
 
 
@@ -85,12 +85,12 @@ def test_boots_are_counted_apart(bench_store: Store) -> None:
     assert done.receipts == {("nursery", "bench-1", "a1"): 1, ("nursery", "bench-1", "b2"): 1}
 
 
-def test_another_value_for_the_same_time_is_set_aside_and_the_first_stands(bench_store: Store) -> None:
+def test_another_value_for_the_same_time_goes_into_quarantine_and_the_first_stands(bench_store: Store) -> None:
     bench_store.record([sent(("level", 0, 0.01), seq=1)])
     done = bench_store.record([sent(("level", 0, 0.04), seq=2)])
-    assert (done.doubled_readings, done.set_aside) == (1, 1)
+    assert (done.doubled_readings, done.quarantined) == (1, 1)
     assert stored(bench_store) == [(0, 0.01)]
-    (message,) = queries.set_aside(bench_store)
+    (message,) = bench_store.quarantine.messages()
     assert message.kind == "conflict"
     assert message.reason == (
         "nursery/bench-1 tray-1 level at 2026-06-01T08:00:00+00:00: 0.04 came after 0.01 for the same time; "
@@ -100,19 +100,19 @@ def test_another_value_for_the_same_time_is_set_aside_and_the_first_stands(bench
 
 def test_readings_of_an_unknown_tray_wait_until_it_is_in_the_notebook(store: Store) -> None:
     done = store.record([sent(("level", 0, 0.01), seq=1)])
-    assert (done.readings, done.set_aside) == (0, 1)
+    assert (done.readings, done.quarantined) == (0, 1)
     assert done.receipts == {("nursery", "bench-1", "a1"): 1}  # it is on disk: the node may forget it
-    assert "tray 'tray-1' of site 'nursery' is not in the notebook" in queries.set_aside(store)[0].reason
+    assert "tray 'tray-1' of site 'nursery' is not in the notebook" in store.quarantine.messages()[0].reason
     assert store.readmit(packs.decode).readings == 0
     Notebook(store).add_trial(load_trial(DATA / "trial.toml"))
     assert store.readmit(packs.decode).readings == 1
     assert stored(store) == [(0, 0.01)]
-    assert queries.set_aside(store, open_only=True) == []
+    assert store.quarantine.messages(open_only=True) == []
     assert store.readmit(packs.decode).readings == 0
 
 
-def test_a_message_set_aside_is_kept_up_to_what_could_be_decoded(store: Store) -> None:
-    store.record([], [Aside(to_ms(T0), "x", b"z" * 10_000_000, "size", "too large")])
+def test_a_message_in_quarantine_is_kept_up_to_what_could_be_decoded(store: Store) -> None:
+    store.record([], [Quarantined(to_ms(T0), "x", b"z" * 10_000_000, (Reason("size", "too large"),))])
     (kept, whole) = store.connection.execute("SELECT length(payload), payload_bytes FROM quarantine").fetchone()
     assert (kept, whole) == (256 * 1024, 10_000_000)
 

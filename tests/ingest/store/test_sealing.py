@@ -19,6 +19,7 @@ from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.influx.queue import set_forwarding
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder import sealing_service
 from tidetray.ingest.recorder.sealing_service import SealingService
 from tidetray.ingest.settings.model import RECORD_FILE, InfluxSettings, Settings
 from tidetray.ingest.store import database, parquet_file, queries, sealing
@@ -106,7 +107,7 @@ def test_recording_goes_on_while_another_connection_seals(bench_store: Store, mo
     seal_all(bench_store)
     assert levels(bench_store) == sorted(rows + new)
     assert bench_store.raw.count() == len(rows + new)
-    assert not queries.set_aside(bench_store)
+    assert not bench_store.quarantine.messages()
 
 
 def test_one_at_a_time(bench_store: Store) -> None:
@@ -186,7 +187,7 @@ def test_the_command_says_first_what_it_would_do(bench_store: Store) -> None:
 
 def test_the_recorder_seals_by_itself_unless_told_not_to(bench_store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     rows = spring(bench_store)
-    monkeypatch.setattr(sealing, "FIRST_S", 0.01)
+    monkeypatch.setattr(sealing_service, "FIRST_S", 0.01)
     place = Path(bench_store.path).parent
     for days, sealed in ((0, 0), (30, 3)):
         service = SealingService(place, Settings(record={"seal_after_days": days}))

@@ -65,7 +65,7 @@ records = st.fixed_dictionaries(
 
 def thorough(payload: bytes) -> Any:
     try:
-        return packs._read_any(payload, NOW_MS)
+        return packs._read_any(payload, NOW_MS, NOW_MS)
     except packs.WireError:
         return None
 

@@ -7,10 +7,13 @@ import json
 from datetime import UTC, datetime
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tidetray.ingest.core.readings import Reading, to_ms
-from tidetray.ingest.wire.packs import Pack, WireError, decode
-from tidetray.ingest.wire.senml import MAX_NUMBER
+from tidetray.ingest.wire.message_records import claimed_number
+from tidetray.ingest.wire.packs import Pack, decode, encode_pack
+from tidetray.ingest.wire.senml import MAX_NUMBER, WireError
 
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
 NOW_MS = to_ms(NOW)
@@ -97,3 +100,37 @@ def test_uptime_and_ended() -> None:
 def test_uptimes_that_do_not_fit(records: list[dict[str, object]], text: str) -> None:
     error = refused(*records, {"bn": "tray-2/", "n": "level", "u": "m", "v": 0})
     assert (error.kind, str(error).removeprefix(PLACE).lstrip(": ").split(". ")[0]) == ("message-number", text)
+
+
+@pytest.mark.parametrize(
+    ("payload", "claimed"),
+    [
+        (b'[{"n":"boot","vs":"7f3a"},{"n":"seq","v":12},{"n":"x_","v":1,"must_":2}]', ("7f3a", 12)),
+        (b'[{ "n" : "seq" , "v" : 12 },{"vs":"7f3a", "n": "boot"}', ("7f3a", 12)),  # cut off
+        (b'[{"bver":99,"n":"urn:dev:mac:0024befffe804ff1:boot","vs":"7f3a"},{"n":"urn:x:seq","v":3.0}]', ("7f3a", 3)),
+        (b'[{"n":"boot","vs":"7f3a","vs":"7f3a"},{"n":"seq","v":12}]', ("7f3a", 12)),
+        (b'[{"n":"boot","vs":"7f3a"},{"n":"seq","v":12},{"n":"seq","v":13}]', None),
+        (b'[{"n":"boot","vs":"7f3a"},{"n":"boot","vs":"a1"},{"n":"seq","v":12}]', None),
+        (b'[{"n":"boot","vs":"7f3a"},{"n":"seq","v":0}]', None),
+        (b'[{"n":"boot","vs":"7f3a"},{"n":"seq","v":-4}]', None),
+        (b'[{"n":"boot","vs":"7f3a"},{"n":"seq","v":1e3}]', None),
+        (b'[{"n":"boot","vs":"7f3a"},{"n":"seq","v":9007199254740992}]', None),
+        (b'[{"n":"boot","vs":"Not An Id"},{"n":"seq","v":12}]', None),
+        (b'[{"n":"boot","vs":"7f3a"}]', None),
+        (b"\xff\x00{}{{{", None),
+        (b"", None),
+    ],
+)
+def test_the_number_that_a_refused_message_claims(payload: bytes, claimed: tuple[str, int] | None) -> None:
+    assert claimed_number(payload) == claimed
+
+
+@given(st.binary(max_size=300), st.integers(0, 300), st.integers(1, 2**53 - 1))
+def test_a_message_that_is_read_claims_its_number_and_noise_in_it_never_another(
+    noise: bytes, at: int, seq: int
+) -> None:
+    payload = encode_pack([Reading("tray-1", "level", 1_780_000_000_000, 0.02)], boot="7f3a", seq=seq)
+    assert claimed_number(payload) == ("7f3a", seq)
+    end = payload.index(b"}", payload.index(b"seq")) + 1
+    cut = end + at % (len(payload) - end + 1)
+    assert claimed_number(payload[:cut] + noise + payload[cut:]) in {("7f3a", seq), None}

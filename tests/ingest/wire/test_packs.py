@@ -12,13 +12,8 @@ from pathlib import Path
 import pytest
 
 from tidetray.ingest.core.readings import CHANNELS, EARLIEST_MS, Reading, to_ms
-from tidetray.ingest.wire.packs import (
-    AllBadError,
-    Pack,
-    WireError,
-    decode,
-    encode_pack,
-)
+from tidetray.ingest.wire.packs import AllBadError, Pack, decode, encode_pack
+from tidetray.ingest.wire.senml import WireError
 
 TOPIC = "tidetray/v1/nursery/bench-1/data"
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
@@ -74,7 +69,7 @@ def test_a_pack_without_boot_and_seq() -> None:
 
 def test_a_keep_alive() -> None:
     pack = read({"n": "boot", "vs": "a1"}, {"n": "seq", "v": 4})
-    assert (pack.boot, pack.seq, pack.oldest, pack.readings, pack.set_aside) == ("a1", 4, None, (), ())
+    assert (pack.boot, pack.seq, pack.oldest, pack.readings, pack.quarantined) == ("a1", 4, None, (), ())
 
 
 def test_places() -> None:
@@ -148,7 +143,7 @@ def test_good_records_are_kept_and_bad_ones_told() -> None:
         {"n": "boot", "vs": "a1"}, {"n": "seq", "v": 9}, level(), {"n": "tray-1/ph", "u": "pH", "v": 6}, level(40, t=-5)
     )
     assert [reading.value for reading in pack.readings] == [0.03]
-    assert [(aside.name, aside.kind, aside.reason) for aside in pack.set_aside] == [
+    assert [(aside.name, aside.kind, aside.reason) for aside in pack.quarantined] == [
         (
             "tray-1/ph",
             "channel",
@@ -165,7 +160,7 @@ def test_good_records_are_kept_and_bad_ones_told() -> None:
 def test_a_bad_record_leaves_its_base_fields_to_the_next() -> None:
     pack = read({"bn": "tray-1/", "bt": 1780300800, "bu": "m", "n": "level", "v": "high"}, {"n": "level", "v": 0.02})
     assert pack.readings == (Reading("tray-1", "level", 1780300800000, 0.02),)
-    assert pack.set_aside[0].reason == (
+    assert pack.quarantined[0].reason == (
         'record 1 \'tray-1/level\': "v" must be a finite number, not "high". '
         "If the sensor gave nothing, leave the record out"
     )
@@ -185,11 +180,11 @@ def test_equal_readings_become_one_and_contradicting_ones_none() -> None:
         level(0.01), level(0.01, t=0), level(0.02, t=-5), level(0.03, t=-5), level(0.02, t=-5), level(0.04, t=-9)
     )
     assert [reading.value for reading in pack.readings] == [0.04, 0.01]
-    assert [aside.reason for aside in pack.set_aside] == [
+    assert [aside.reason for aside in pack.quarantined] == [
         f"record {number} 'tray-1/level': {value}, and another value for the same time. Send one value for one time"
         for number, value in ((3, 0.02), (4, 0.03), (5, 0.02))
     ]
-    assert {aside.kind for aside in pack.set_aside} == {"conflict"}
+    assert {aside.kind for aside in pack.quarantined} == {"conflict"}
 
 
 # --- units, values, ranges ---
@@ -275,8 +270,8 @@ def test_trays_and_channels_that_are_none() -> None:
 
 def test_a_long_name_is_cut_in_messages() -> None:
     pack = read(level(), {"n": "x" * 10_000, "v": 1})
-    assert pack.set_aside[0].name == "x" * 60 + "…"
-    assert len(pack.set_aside[0].reason) < 250
+    assert pack.quarantined[0].name == "x" * 60 + "…"
+    assert len(pack.quarantined[0].reason) < 250
 
 
 # --- times ---
@@ -350,7 +345,7 @@ def test_readings_that_cannot_be_encoded() -> None:
 
 def test_the_packs_of_tests_data() -> None:
     packs = [decode(TOPIC, (DATA / f"pack-{number}.json").read_bytes(), NOW) for number in range(1, 7)]
-    assert [(pack.boot, pack.seq, pack.oldest, pack.set_aside) for pack in packs] == [
+    assert [(pack.boot, pack.seq, pack.oldest, pack.quarantined) for pack in packs] == [
         ("a1", seq, 1, ()) for seq in range(1, 7)
     ]
     readings = [reading for pack in packs for reading in pack.readings]
@@ -387,7 +382,7 @@ def test_the_bad_packs_of_tests_data_and_their_table() -> None:
             found[path.name] = error.kind
         else:
             found[path.name] = ""
-            assert (len(pack.readings), [aside.kind for aside in pack.set_aside]) == (2, ["range"])
+            assert (len(pack.readings), [aside.kind for aside in pack.quarantined]) == (2, ["range"])
     assert found == listed
     assert len(found) == 15
 
@@ -398,4 +393,4 @@ def test_the_number_of_a_message_without_a_good_record_is_kept_for_its_receipt()
         decode(TOPIC, payload, NOW)
     assert (caught.value.kind, caught.value.pack.boot, caught.value.pack.seq) == ("unit", "a1", 7)
     assert caught.value.pack.readings == ()
-    assert [record.kind for record in caught.value.pack.set_aside] == ["unit"]
+    assert [record.kind for record in caught.value.pack.quarantined] == ["unit"]

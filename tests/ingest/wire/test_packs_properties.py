@@ -11,14 +11,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tidetray.ingest.core.readings import CHANNELS, EARLIEST_MS, Reading, to_ms
-from tidetray.ingest.wire.packs import (
-    WireError,
-    decode,
-    decode_here,
-    decode_receipt,
-    encode_pack,
-)
-from tidetray.ingest.wire.senml import MAX_NUMBER
+from tidetray.ingest.wire.packs import decode, encode_pack
+from tidetray.ingest.wire.receipts import decode_here, decode_receipt
+from tidetray.ingest.wire.senml import MAX_NUMBER, WireError
 
 TOPIC = "tidetray/v1/nursery/bench-1/data"
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
@@ -56,7 +51,7 @@ def values_of(channel: str) -> st.SearchStrategy[float]:
 def test_what_is_encoded_is_decoded(readings: list[Reading], seq: int, data: st.DataObject) -> None:
     oldest = data.draw(st.one_of(st.none(), st.integers(1, seq)))
     pack = decode(TOPIC, encode_pack(readings, boot="7f3a", seq=seq, oldest=oldest), NOW)
-    assert (pack.boot, pack.seq, pack.oldest, pack.set_aside) == ("7f3a", seq, oldest, ())
+    assert (pack.boot, pack.seq, pack.oldest, pack.quarantined) == ("7f3a", seq, oldest, ())
     assert sorted(pack.readings) == sorted(readings)
     times = [reading.time_ms for reading in pack.readings]
     assert times == sorted(times)
@@ -71,7 +66,7 @@ def harmless(topic: str, payload: bytes) -> None:
     except WireError as error:
         texts = [str(error)]
     else:
-        texts = [aside.reason for aside in pack.set_aside] + [aside.name for aside in pack.set_aside]
+        texts = [aside.reason for aside in pack.quarantined] + [aside.name for aside in pack.quarantined]
         assert pack.readings or pack.seq is not None
         for reading in pack.readings:
             assert CHANNELS[reading.channel].low <= reading.value <= CHANNELS[reading.channel].high

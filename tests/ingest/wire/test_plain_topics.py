@@ -18,8 +18,8 @@ from tidetray.ingest.recorder.cycle_upkeep import Upkeep
 from tidetray.ingest.settings.model import SettingsError, load_settings
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store
-from tidetray.ingest.wire.packs import WireError
 from tidetray.ingest.wire.plain_topics import PlainTopic, PlainTopics
+from tidetray.ingest.wire.senml import WireError
 
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
 NOW_MS = to_ms(NOW)
@@ -39,7 +39,7 @@ def value(payload: bytes, **mapping: object) -> float:
 def test_a_bare_number_counts_from_when_it_came() -> None:
     pack = plain(channel="water_temp", unit="Cel").decode("shed/probe", b" 21.5\n", NOW)
     assert pack.readings == (Reading("tray-1", "water_temp", NOW_MS, 21.5),)
-    assert (pack.site, pack.node, pack.boot, pack.seq, pack.set_aside) == ("nursery", "bench-1", None, None, ())
+    assert (pack.site, pack.node, pack.boot, pack.seq, pack.quarantined) == ("nursery", "bench-1", None, None, ())
 
 
 @pytest.mark.parametrize(
@@ -93,7 +93,7 @@ def test_a_bad_member_leaves_the_good_one() -> None:
     )
     pack = both.decode("shed/probe", b'{"t":21.5,"h":null}', NOW)
     assert [reading.channel for reading in pack.readings] == ["water_temp"]
-    (aside,) = pack.set_aside
+    (aside,) = pack.quarantined
     assert (aside.name, aside.kind) == ("tray-1/humidity", "member")
     assert "'shed/probe' 'h': there is no member 'h'. Mend `member`" in aside.reason
 
@@ -160,7 +160,7 @@ def test_repeated_is_told_by_series_and_time_only(bench_store: Store) -> None:
     assert again["value"].tolist() == [21.5]
     other = b'{"t":22.5,"at":1780315200}'
     done = bench_store.record([(topics.decode("shed/probe", other, NOW), "shed/probe", other)])
-    assert (done.readings, done.doubled_readings, done.set_aside) == (0, 1, 1)
+    assert (done.readings, done.doubled_readings, done.quarantined) == (0, 1, 1)
 
 
 def test_what_waits_for_its_tray_is_recorded_with_the_mapping(store: Store) -> None:

@@ -7,22 +7,10 @@ from datetime import UTC, datetime
 
 import pytest
 
-from tidetray.ingest.wire.packs import (
-    Here,
-    Receipt,
-    Topic,
-    WireError,
-    data_topic,
-    decode,
-    decode_here,
-    decode_receipt,
-    encode_receipt,
-    here_topic,
-    parse_topic,
-    receipt_topic,
-    subscription,
-)
-from tidetray.ingest.wire.senml import MAX_NUMBER, MAX_PAYLOAD_BYTES
+from tidetray.ingest.wire.packs import decode
+from tidetray.ingest.wire.receipts import Here, Receipt, decode_here, decode_receipt, encode_receipt
+from tidetray.ingest.wire.senml import MAX_NUMBER, MAX_PAYLOAD_BYTES, WireError
+from tidetray.ingest.wire.topics import Topic, data_topic, here_topic, parse_topic, receipt_topic, subscription
 
 TOPIC = "tidetray/v1/nursery/bench-1/data"
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)

@@ -14,7 +14,8 @@ from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store
 from tidetray.ingest.wire import packs as wire
 from tidetray.ingest.wire import uptime_dating
-from tidetray.ingest.wire.packs import Pack, data_topic
+from tidetray.ingest.wire.packs import Pack
+from tidetray.ingest.wire.topics import data_topic
 
 START = datetime(2026, 6, 1, 8, tzinfo=UTC)
 START_MS = to_ms(START)
@@ -63,7 +64,7 @@ def test_a_boot_of_which_nothing_came_in_time_is_kept_and_receipted_but_not_date
     ended = pack(1, 500, 90_000, boot="b0", ended=True)
     done = bench_store.record([(ended, "t", b"the payload"), (pack(1, 60, 0), "t", b"x")])
     assert done.receipts == {("nursery", "bench-1", "b0"): 1, ("nursery", "bench-1", "b1"): 1}
-    (aside,) = queries.set_aside(bench_store)
+    (aside,) = bench_store.quarantine.messages()
     assert aside.kind == "no-clock"
     assert "ntp_host" in aside.reason
     assert record(bench_store) == [50.0]
@@ -102,7 +103,7 @@ def test_a_boot_id_that_comes_again_loses_nothing(bench_store: Store) -> None:
     """A node whose random numbers are none counts from 1 again under the old id: what it sends is kept, and said."""
     assert record(bench_store, dated_pack(1, 10, 20), dated_pack(2, 30, 40)) == [10, 20, 30, 40]
     record(bench_store, dated_pack(1, 10, 20))  # a copy
-    assert queries.set_aside(bench_store) == []
+    assert bench_store.quarantine.messages() == []
     assert record(bench_store, dated_pack(1, 1010, 1020), dated_pack(2, 1030, 1040), dated_pack(3, 1050)) == [
         10,
         20,
@@ -110,7 +111,7 @@ def test_a_boot_id_that_comes_again_loses_nothing(bench_store: Store) -> None:
         40,
         1050,
     ]
-    first, second = sorted(queries.set_aside(bench_store), key=lambda aside: aside.id)
+    first, second = sorted(bench_store.quarantine.messages(), key=lambda aside: aside.id)
     assert (first.kind, second.kind) == ("number-twice", "number-twice")
     assert "boot b1 number 1: came before with other readings" in first.reason
 
@@ -119,9 +120,9 @@ def test_a_message_that_comes_twice_at_once_is_a_copy(bench_store: Store) -> Non
     """Both in one transaction: the readings of the first do not stand in the record yet."""
     record(bench_store, dated_pack(1, 10))
     assert record(bench_store, dated_pack(2, 20, 30), dated_pack(2, 20, 30)) == [10, 20, 30]
-    assert queries.set_aside(bench_store) == []
+    assert bench_store.quarantine.messages() == []
     record(bench_store, dated_pack(3, 40), dated_pack(3, 50), dated_pack(3, 40))
-    assert [aside.kind for aside in queries.set_aside(bench_store)] == ["number-twice"]
+    assert [aside.kind for aside in bench_store.quarantine.messages()] == ["number-twice"]
 
 
 def test_another_boot_counts_for_itself(bench_store: Store) -> None:
@@ -138,9 +139,9 @@ def test_a_clock_set_back_loses_nothing(bench_store: Store) -> None:
     record(bench_store, *(dated_pack(seq, 10 * seq) for seq in range(1, 11)))
     again = [dated_pack(seq, 10 * (seq - 6) + 5) for seq in range(11, 17)]
     assert record(bench_store, *again) == sorted([*range(10, 101, 10), *range(55, 106, 10)])
-    assert queries.set_aside(bench_store) == []
+    assert bench_store.quarantine.messages() == []
     record(bench_store, dated_pack(17, 100, value=0.02))
-    (conflict,) = queries.set_aside(bench_store)
+    (conflict,) = bench_store.quarantine.messages()
     assert conflict.kind == "conflict"
     assert "Check the node's clock" in conflict.reason
 
@@ -160,8 +161,8 @@ def test_a_clock_far_ahead_is_set_aside_and_receipted_and_a_clock_set_right_goes
 
     done = bench_store.record([sent(1, 0), sent(2, 3600), sent(3, 10)])
     assert done.receipts == {("nursery", "bench-1", "b1"): 3}
-    assert (done.readings, done.set_aside) == (2, 1)
-    assert "ahead of the recorder's clock" in queries.set_aside(bench_store)[0].reason
+    assert (done.readings, done.quarantined) == (2, 1)
+    assert "ahead of the recorder's clock" in bench_store.quarantine.messages()[0].reason
 
 
 def test_after_an_outage_of_hours_what_waited_is_dated_by_the_first_that_did_not(bench_store: Store) -> None:

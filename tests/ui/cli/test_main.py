@@ -22,7 +22,7 @@ from tidetray.ingest.alarms.tray_rules import Change
 from tidetray.ingest.core.readings import TidetrayError, to_ms
 from tidetray.ingest.recorder.cycle_upkeep import Upkeep
 from tidetray.ingest.store.recording import open_store
-from tidetray.ingest.wire import packs
+from tidetray.ingest.wire import packs, topics
 from tidetray.ui.cli.main import COMMANDS, cli
 
 __all__ = ["receiver"]
@@ -68,7 +68,7 @@ def home(tmp_path: Path) -> Path:
     run("load", DATA / "weighins.csv", "--home", tmp_path)
     with open_store(tmp_path / "tidetray.sqlite") as store:
         for path in sorted(DATA.glob("pack-*.json")):
-            topic, payload = packs.data_topic("nursery", "bench-1"), path.read_bytes()
+            topic, payload = topics.data_topic("nursery", "bench-1"), path.read_bytes()
             store.record([(packs.decode(topic, payload, T0.replace(hour=12)), topic, payload)])
         Upkeep(store).run(now=True)
     return tmp_path

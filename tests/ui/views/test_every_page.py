@@ -21,7 +21,8 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.cycle_upkeep import Upkeep
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
-from tidetray.ingest.wire.packs import Pack, data_topic
+from tidetray.ingest.wire.packs import Pack
+from tidetray.ingest.wire.topics import data_topic
 from tidetray.ui import words
 
 PAGES = tuple(sorted(f"views/{path.name}" for path in (Path(APP).parent / "views").glob("[!_]*.py")))

@@ -24,7 +24,7 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.nursery.nursery import make_nursery
 from tidetray.ingest.recorder.recorder import RecorderLock
 from tidetray.ingest.settings.model import RECORD_FILE
-from tidetray.ingest.store.quarantine import Aside
+from tidetray.ingest.store.quarantine import Quarantined, Reason
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.cache.reading import as_csv, growth_view
@@ -179,7 +179,9 @@ def test_with_a_recorder_at_work_nothing_is_loud(home: Path) -> None:
 def test_what_was_set_aside_is_shown_as_text(home: Path) -> None:
     reason = "tray '<img src=//outside/x>' ![x](//outside/y) is not in the notebook"
     with open_store(home / RECORD_FILE) as store:
-        store.record([], [Aside(1_780_000_000_000, "tidetray/v1/nursery/bench-1/data", b"{}", "tray", reason)])
+        store.record(
+            [], [Quarantined(1_780_000_000_000, "tidetray/v1/nursery/bench-1/data", b"{}", (Reason("tray", reason),))]
+        )
     app = open_page()
     assert reason in said(app)
     assert not [block for block in app.get("html") if "<img" in block.proto.body]

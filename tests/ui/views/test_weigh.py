@@ -27,7 +27,7 @@ from tidetray.ingest.notebook.scales import add_balance
 from tidetray.ingest.notebook.trial_events import note_event
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import Store, open_store
-from tidetray.ingest.wire import packs
+from tidetray.ingest.wire import packs, topics
 
 WEIGH = PAGES[1]
 
@@ -90,7 +90,7 @@ def test_a_pot_that_is_gone_is_not_offered(home: Path) -> None:
 def put_on_the_cell(store: Store, *masses_kg: float, until: datetime) -> None:
     start = until - timedelta(seconds=2 * len(masses_kg))
     made = [Reading("", "mass", to_ms(start) + 2000 * n, kg) for n, kg in enumerate(masses_kg)]
-    topic, payload = packs.data_topic("nursery", "bench-1"), packs.encode_pack(made)
+    topic, payload = topics.data_topic("nursery", "bench-1"), packs.encode_pack(made)
     store.record([(packs.decode(topic, payload, until), topic, payload)])
 
 
