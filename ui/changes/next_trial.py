@@ -20,9 +20,9 @@ MOST_HOLD_S = 3600
 """Our node refuses longer wet times unless its max_wet_s says otherwise (firmware_notes)."""
 
 CAUTION = (
-    "A timetable switches pumps near water and mains. Stay for the first floods of every tray; a float that "
-    "cuts the pump in hardware is the only protection against an overflow. Work on mains is for a licensed "
-    "electrician, under your local code."
+    "A timetable switches pumps near water and mains. First test the float switch that cuts the pump in "
+    "hardware: it is the only protection against an overflow. Stay for the first floods of every tray. Work "
+    "on mains is for a licensed electrician, under your local code."
 )
 
 
@@ -46,6 +46,18 @@ def tray_timetables(answer: TuneAnswer, now: datetime, days: int = DAYS_VALID) -
         for tray, schedule in found.timetable.schedules.items()
         if tray in data.nodes
     ]
+
+
+def end_of(own: list[TrayTimetable], zone: str) -> str:
+    """When the nodes stop flooding by these timetables, and what to do before then; empty without any."""
+    if not own:
+        return ""
+    until = min(each.until for each in own).astimezone(ZoneInfo(zone))
+    return (
+        f"Sent to nodes, this timetable ends on {until:%Y-%m-%d %H:%M} ({zone}); after that they flood no "
+        "more. Publish it again before then. Its times are fixed in UTC: publish it again when the clocks "
+        "change."
+    )
 
 
 def begin(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from tidetray.ingest.files.written_values import parse_time
 from tidetray.ingest.settings.model import RECORD_FILE, Settings, load_settings
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.wire.timetables import messages
-from tidetray.ui.changes.next_trial import CAUTION, MOST_HOLD_S, begin, tray_timetables
+from tidetray.ui.changes.next_trial import CAUTION, MOST_HOLD_S, begin, end_of, tray_timetables
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.options import example, home_option, json_option
 from tidetray.ui.columns import one_row, records
@@ -63,6 +64,7 @@ from tidetray.ui.prints import timetable_files
     help="Write the timetable into this folder.",
 )
 @click.option("--publish", is_flag=True, help="Send the timetable to the nodes. Pumps follow it at once.")
+@click.option("--yes", "agreed", is_flag=True, help="Publish without asking. Read the caution first.")
 @click.option("--begin", "begin_as", metavar="NAME", help="Create the next trial in the notebook, under this name.")
 @click.option("--started", metavar="DATE", help="When that trial starts. Default: now.")
 @home_option
@@ -85,6 +87,7 @@ def run(
     saleable_g: float | None,
     out: Path | None,
     publish: bool,
+    agreed: bool,
     begin_as: str | None,
     started: str | None,
     as_json: bool,
@@ -105,8 +108,9 @@ def run(
             raise ValueError(f"there is no timetable: {why}")
         own = tray_timetables(answer, now)
         if out is not None:
-            done += timetable_files.write(out, timetable, own, zone)
+            done += timetable_files.write(out, timetable, own, zone, end_of(own, zone))
         if publish:
+            _agree(end_of(own, zone), agreed=agreed)
             done.append(timetable_files.publish(settings.broker, messages(own)))
         if any(each.wet_s > MOST_HOLD_S for each in own):
             done.append(
@@ -121,6 +125,15 @@ def run(
     click.echo(f"\nFloods a day and wet minutes together: {both.summary}")
     for line in done:
         click.echo(line)
+
+
+def _agree(end: str, *, agreed: bool) -> None:
+    """The caution first, then the question: pumps follow what is sent at once. ValueError where nobody agrees."""
+    click.echo(CAUTION, err=True)
+    click.echo(end, err=True)
+    asked = not agreed and sys.stdin.isatty()
+    if not (agreed or (asked and click.confirm("Send it to the nodes? Pumps follow it at once", err=True))):
+        raise ValueError("no timetable was sent. To send it without a question, add --yes")
 
 
 def as_plain(answer: TuneAnswer) -> dict[str, Any]:

@@ -46,8 +46,8 @@ def as_csv(timetable: Timetable) -> str:
     return out.getvalue()
 
 
-def card_html(timetable: Timetable, zone: str) -> str:
-    """One sheet for the wall: a line per tray. Everything from outside is escaped."""
+def card_html(timetable: Timetable, zone: str, end: str = "") -> str:
+    """One sheet for the wall: the caution, then a line per tray. Everything from outside is escaped."""
     rows = "".join(
         f"<tr><th>{escape(tray)}</th><td>{escape(timetable.schedules[tray].text)}</td>"
         f'<td class="when">{escape(", ".join(clock_text(s) for s in timetable.starts(tray)))}</td></tr>'
@@ -55,20 +55,20 @@ def card_html(timetable: Timetable, zone: str) -> str:
     )
     return (
         f"<!doctype html><html lang=en><meta charset=utf-8><title>Flood timetable</title>{_CARD}<h1>Flood "
-        f"timetable</h1><p>Pump on at these times, {escape(zone)}. Minutes count from the flood mark to the "
-        "opening of the drain. One pump and one sump: do not move a time without working the timetable out "
-        f"again.</p><table><tr><th>tray<th>schedule<th>pump on</tr>{rows}</table><p><b>Before you reach "
-        "in:</b> switch the pump and the lamp off at the plug, with dry hands. A float that cuts the pump "
-        "in hardware is the only protection against an overflow. Mains work is for a licensed electrician, "
-        "under your local code.</p></html>"
+        "timetable</h1><p><b>Before you reach into a tray:</b> switch the pump and the lamp off, at the "
+        "breaker if the floor or the plug is wet. A float switch that cuts the pump in hardware is the only "
+        "protection against an overflow. Work on mains is for a licensed electrician, under your local "
+        f"code.</p><p>Pump on at these times, {escape(zone)}. Minutes count from the flood mark to the "
+        "opening of the drain. One pump and one sump: do not move a time without computing the timetable "
+        f"again. {escape(end)}</p><table><tr><th>tray<th>schedule<th>pump on</tr>{rows}</table></html>"
     )
 
 
-def write(folder: Path, timetable: Timetable, own: Sequence[TrayTimetable], zone: str) -> list[str]:
+def write(folder: Path, timetable: Timetable, own: Sequence[TrayTimetable], zone: str, end: str = "") -> list[str]:
     """Write timetable.csv, timetable.html, and per tray <tray>.senml.json and <tray>.json; says what was written."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "timetable.csv").write_text(as_csv(timetable), encoding="utf-8")
-    (folder / "timetable.html").write_text(card_html(timetable, zone), encoding="utf-8")
+    (folder / "timetable.html").write_text(card_html(timetable, zone, end), encoding="utf-8")
     for each in own:
         (folder / f"{each.tray}.senml.json").write_bytes(each.senml())
         (folder / f"{each.tray}.json").write_bytes(each.contract_json())

@@ -22,7 +22,7 @@ from tidetray.ingest.settings.model import Settings, home_folder, load_settings
 from tidetray.ui import words
 from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import as_csv
-from tidetray.ui.changes.next_trial import CAUTION, begin, tray_timetables
+from tidetray.ui.changes.next_trial import CAUTION, begin, end_of, tray_timetables
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
@@ -190,10 +190,12 @@ def timetable(answer: TuneAnswer) -> None:
     )
     look.say("note", CAUTION)
     own = tray_timetables(answer, datetime.now(UTC))
+    end = end_of(own, zone)
+    look.small(end)
     first, second, third = st.columns(3)
     first.download_button(
         "Card to print",
-        timetable_files.card_html(found.timetable, zone),
+        timetable_files.card_html(found.timetable, zone, end),
         file_name="timetable.html",
         mime="text/html",
         on_click="ignore",

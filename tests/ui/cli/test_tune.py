@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 from streamlit.testing.v1 import AppTest
 
+from tests.conftest import Mosquitto
 from tests.made_home import make_home
 from tidetray.ingest.notebook.facts import WeighIn
 from tidetray.ingest.notebook.notebook import Notebook
@@ -148,3 +149,20 @@ def test_the_page_begins_with_the_verdict_and_creates_the_trial(home: Path) -> N
     assert "Trial second is in the notebook: 9 trays" in said
     with open_store(home / RECORD_FILE) as store:
         assert "second" in {trial.name for trial in Notebook(store).trials()}
+
+
+def test_nothing_is_published_unless_somebody_agreed(filled: Path) -> None:
+    """The caution and the end of the timetable come before pumps follow it, and then a question."""
+    result = CliRunner().invoke(cli, ["tune", "--home", str(filled), "--planned", "--publish"])
+    assert isinstance(result.exception, ValueError)
+    assert str(result.exception) == "no timetable was sent. To send it without a question, add --yes"
+    caution, end = result.stderr.splitlines()[:2]
+    assert caution.startswith("A timetable switches pumps near water and mains. First test the float switch")
+    assert "this timetable ends on" in end
+    assert "Published" not in result.output
+
+
+def test_what_was_agreed_to_is_published(filled: Path, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TIDETRAY_BROKER__PORT", str(mosquitto.port))
+    said = run("tune", "--home", filled, "--planned", "--publish", "--yes")
+    assert "messages, retained." in said
