@@ -15,6 +15,7 @@ import pandas as pd
 
 from tidetray.analysis.base.columns import require
 from tidetray.analysis.compare.assumptions import LEVEL
+from tidetray.analysis.compare.crossover import RunComparison, compare_runs
 from tidetray.analysis.compare.days_to_mass import DaysToMass, days_to_mass
 from tidetray.analysis.compare.one_day import Comparison, compare_treatments
 from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth
@@ -29,9 +30,9 @@ _NAMED = {"mass": "net_g", "day": "day", "treatment": "treatment", "tray": "tray
 
 @dataclass(frozen=True)
 class TrialComparison:
-    """`day` is the day after the start on which `at_day` compares; `growth` runs up to it; `means` as
-    from `mean_courses`. What could not be
-    asked is None, and `cautions` say why. `sentences` are for people; numbers in them are rounded."""
+    """`day` is the day after the start on which `at_day` compares; `growth` runs up to it; `means` as from
+    `mean_courses`; `runs` compares all runs of a crossover. What could not be asked is None, and `cautions` say why.
+    `sentences` are for people; numbers in them are rounded."""
 
     day: int
     at_day: Comparison
@@ -43,15 +44,40 @@ class TrialComparison:
     wet_dry: WetAndDry | None
     cautions: tuple[str, ...]
     sentences: tuple[str, ...]
+    runs: RunComparison | None = None
 
 
 def compare_trial(
-    masses: pd.DataFrame, *, day: int | None = None, saleable_g: float | None = None, multiplicity: str = "holm"
+    masses: pd.DataFrame,
+    *,
+    day: int | None = None,
+    saleable_g: float | None = None,
+    multiplicity: str = "holm",
+    intervals: pd.DataFrame | None = None,
 ) -> TrialComparison:
-    """All comparisons of a trial up to a day (else `last_whole_day`).
+    """All comparisons of a trial up to a day.
 
-    masses: pot, tray, treatment, stock, day, time, net_g, start_g, dry_g (NaN where not dried). `multiplicity` as for
-    `compare_growth`. ValueError for columns missing, no such day, and where nothing can be compared.
+    Parameters
+    ----------
+    masses : DataFrame
+        As `TrialData.masses`: pot, tray, treatment, stock, day, time, net_g, start_g, dry_g (NaN where not dried).
+    day : int, optional
+        Default: `last_whole_day`.
+    saleable_g : float, optional
+        Also compare the days until a pot's plants weigh this [g].
+    multiplicity : str
+        As for `compare_growth`.
+    intervals : DataFrame, optional
+        As `TrialData.growth_in_runs`; needed to compare all runs of a crossover.
+
+    Returns
+    -------
+    TrialComparison
+
+    Raises
+    ------
+    ValueError
+        For columns missing, no such day, and where nothing can be compared.
     """
     require(masses, ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g"])
     if masses.empty:
@@ -61,6 +87,7 @@ def compare_trial(
         day = last_whole_day(masses)
     if day not in known:
         raise ValueError(f"no weigh-in on day {day}; there are weigh-ins on days {', '.join(map(str, known))}")
+    last_time = masses.loc[masses["day"] <= day, "time"].max()
     masses, run = _one_run(masses[masses["day"] <= day])
     known = sorted(int(d) for d in masses["day"].unique())
     day = known[-1]
@@ -72,6 +99,7 @@ def compare_trial(
     lag = early_lag(tray_courses(masses, **_NAMED, stock="stock"))
     to_mass = None if saleable_g is None else days_to_mass(masses, **_NAMED, pot="pot", mass_g=saleable_g)
     wet_dry, dry_cautions = _wet_dry(masses)
+    runs = None if intervals is None else compare_runs(intervals[intervals["end"] <= last_time])
     cautions = dict.fromkeys(
         (
             *run,
@@ -84,9 +112,10 @@ def compare_trial(
             *dry_cautions,
             *(to_mass.cautions if to_mass else ()),
             *(wet_dry.cautions if wet_dry else ()),
+            *(runs.cautions if runs else ()),
         )
     )
-    sentences = [f"After {day} days: {at_day.summary}", growth.summary]
+    sentences = [*(runs.sentences if runs else ()), f"After {day} days: {at_day.summary}", growth.summary]
     if to_mass and to_mass.summary:
         sentences.append(to_mass.summary)
     sentences += [*_crossing_sentences(crossed), *_lag_sentences(lag)]
@@ -103,6 +132,7 @@ def compare_trial(
         wet_dry,
         tuple(cautions),
         tuple(s for s in sentences if s),
+        runs,
     )
 
 

@@ -32,6 +32,7 @@ from tidetray.analysis.dose.schedules import TrayWater
 from tidetray.analysis.dose.tray_doses import learned_water, measured_doses, planned_doses
 from tidetray.analysis.growth.rates import Growth, growth_of_whole, growth_per_interval
 from tidetray.analysis.growth.rounds import mark_sessions, pot_breaks, weighing_rounds
+from tidetray.analysis.growth.runs import place_in_runs
 from tidetray.analysis.growth.weighing import rates_u_per_day, trial_reading_u_g
 from tidetray.analysis.growth.weighing_quality import WeighingQuality, judge_weighing
 from tidetray.analysis.record import frames
@@ -296,6 +297,12 @@ class TrialData:
         read_u_g, cautions = self._reading_u_g
         table = growth.table.assign(rgr_u_per_day=rates_u_per_day(growth.table, read_u_g))
         return replace(growth, table=table, cautions=(*growth.cautions, *cautions))
+
+    @cached_property
+    def growth_in_runs(self) -> pd.DataFrame:
+        """`growth` with the tray, treatment and run of each interval (`tidetray.analysis.growth.runs`)."""
+        changes = self.events[self.events["kind"] == "treatment changed"]
+        return place_in_runs(self.growth.table, self.pots, changes)
 
     @cached_property
     def intervals(self) -> pd.DataFrame:

@@ -17,7 +17,7 @@ from typing import Any
 
 import pandas as pd
 
-from tidetray.analysis.compare.trial import TrialComparison, compare_trial, last_whole_day
+from tidetray.analysis.compare.trial import TrialComparison, compare_trial
 from tidetray.analysis.conditions.degree_days import total_warmth
 from tidetray.analysis.questions.tune import TuneAnswer, read_trials, tune
 from tidetray.analysis.questions.tune_two import TuneTwoAnswer, tune_two
@@ -62,8 +62,9 @@ def masses(home: Path, trial: str) -> pd.DataFrame:
 
 def comparison(home: Path, trial: str, day: int | None, saleable_g: float | None) -> TrialComparison:
     """On the last day on which all pots were weighed, or on `day`."""
-    table = masses(home, trial)
-    return compare_trial(table, day=last_whole_day(table) if day is None else day, saleable_g=saleable_g)
+    with open_record(home) as store:
+        data = TrialData(store, choose_trial(store, trial))
+        return compare_trial(data.masses, day=day, saleable_g=saleable_g, intervals=data.growth_in_runs)
 
 
 def relation(home: Path, trial: str, causes: list[str]) -> RelationView:

@@ -22,7 +22,7 @@ from tidetray.ui.cli.options import (
     tray_option,
     trial_option,
 )
-from tidetray.ui.columns import records
+from tidetray.ui.columns import plain, records
 
 
 @click.command(epilog=example("tidetray growth --since 2026-06-01"))
@@ -74,7 +74,8 @@ def _part(table: Any, tray: str | None, since: datetime | None) -> Any:
 def compare(home: Path, trial: str | None, as_of: str | None, *, as_json: bool, **asked: Any) -> None:
     """Show which treatment grows fastest, and whether the difference is real."""
     with open_record(home) as store:
-        print_comparison(compare_trial(trial_of(store, trial, as_of).masses, **asked), as_json=as_json)
+        data = trial_of(store, trial, as_of)
+        print_comparison(compare_trial(data.masses, intervals=data.growth_in_runs, **asked), as_json=as_json)
 
 
 def print_comparison(found: TrialComparison, *, as_json: bool) -> None:
@@ -118,7 +119,17 @@ def as_plain(found: TrialComparison) -> dict[str, Any]:
         "lag": records(found.lag.table),
         "to_mass": None,
         "wet_dry": None,
+        "runs": None,
     }
+    if found.runs:
+        out["runs"] = {
+            "cells": records(found.runs.cells),
+            "carry_over": records(found.runs.carry_over.trays),
+            "carry_over_p": plain(found.runs.carry_over.p),
+        } | {
+            name: {"means": records(part.means), "pairs": records(part.pairs)} if part else None
+            for name, part in (("whole", found.runs.whole), ("later", found.runs.later))
+        }
     if found.to_mass:
         curves = found.to_mass.curves
         out["to_mass"] = {

@@ -128,7 +128,7 @@ def _compared(data: TrialData) -> tuple[TrialComparison | None, str]:
     if masses["day"].nunique() < 2:
         return None, "A comparison of growth needs two days of weighing: weigh all pots, and again in a week."
     try:
-        return compare_trial(masses), ""
+        return compare_trial(masses, intervals=data.growth_in_runs), ""
     except ValueError as why:
         return None, f"Nothing can be compared: {why}."
 

@@ -188,6 +188,7 @@ def test_compare_as_json_is_all_tables_without_nan(home: Path) -> None:
         "lag",
         "to_mass",
         "wet_dry",
+        "runs",
         "day",
     } == set(found)
     assert len(found["growth"]["days"]) == 10 * 6
