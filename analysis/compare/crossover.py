@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from tidetray.analysis.base.columns import require
-from tidetray.analysis.base.words import counted, p_words
+from tidetray.analysis.base.words import counted, minus, p_words
 from tidetray.analysis.compare.assumptions import LEVEL
 from tidetray.analysis.compare.one_day import Comparison, compare_treatments
 from tidetray.analysis.growth.runs import WHOLLY, tray_runs
@@ -118,17 +118,17 @@ def _compared(cells: pd.DataFrame) -> tuple[Comparison | None, list[str]]:
 def _of_runs(found: Comparison) -> str:
     """Rates and the pairs that differ, in words."""
     rates = found.means.sort_values("estimate", ascending=False)
-    each = ", ".join(f"{row.treatment} {100 * row.estimate:.2g} % a day" for row in rates.itertuples())
-    clear = found.pairs[found.pairs["p"] < LEVEL]
-    if not len(clear):
+    each = ", ".join(f"{row['treatment']} {100 * row['estimate']:.2g} % a day" for row in rates.to_dict("records"))
+    clear = found.pairs[found.pairs["p"].astype(float) < LEVEL].to_dict("records")
+    if not clear:
         return f"{each}. No difference is larger than chance may make it."
     parts = []
-    for row in clear.itertuples():
-        best, other, sign = (row.a, row.b, 1) if row.estimate > 0 else (row.b, row.a, -1)
-        low, high = sorted((sign * row.low, sign * row.high))
+    for row in clear:
+        size, *ends = (100 * float(row[name]) for name in ("estimate", "low", "high"))
+        best, other = (row["a"], row["b"]) if size > 0 else (row["b"], row["a"])
+        low, high = sorted(np.sign(size) * end for end in ends)
         parts.append(
-            f"{best} grew faster than {other} by {100 * abs(row.estimate):.2g} percentage points a day "
-            f"({100 * low:.2g} to {100 * high:.2g})"
+            f"{best} grew faster than {other} by {abs(size):.2g} percentage points a day ({low:.2g} to {high:.2g})"
         )
     return f"{each}. {'; '.join(parts)}."
 
@@ -163,8 +163,10 @@ def carry_over(placed: pd.DataFrame) -> CarryOver:
             "after the change, and two sequences of treatments on two trays each.",
         )
     p = float(one_way(usable).p)
-    means = table.groupby(["before", "now"])["difference_per_day"].mean()
-    each = ", ".join(f"{a} to {b} {100 * value:+.2g}".replace("-", "−") for (a, b), value in means.items())
+    means = table.groupby(["before", "now"])["difference_per_day"].mean().reset_index().to_dict("records")
+    each = ", ".join(
+        f"{row['before']} to {row['now']} {minus(100 * row['difference_per_day'], '+.2g')}" for row in means
+    )
     if p < LEVEL:
         text = (
             "After a change, growth in the first interval against the later ones depended on what came "

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, TypeVar, cast
+from typing import Any, ClassVar, TypeVar, cast
 
 import numpy as np
 import pandas as pd
@@ -103,6 +103,8 @@ class Growth:
 
     `left_out` counts weigh-ins with a net mass that is missing or not above zero.
     """
+
+    COLUMNS: ClassVar[list[str]] = ["pot", "start", "end", "days", "mass_start_g", "mass_end_g", "rgr_per_day"]
 
     table: pd.DataFrame
     left_out: int

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from tidetray.analysis.base.columns import need
+from tidetray.analysis.base.times import utc_ms
 from tidetray.analysis.growth.rounds import LONGEST_PAUSE_DAYS
 
 WHOLLY = 0.9
@@ -39,10 +40,10 @@ def turns_of(changes: pd.DataFrame) -> pd.DataFrame:
     """
     need(changes, ("tray", "time"), "changes of treatment")
     ordered = changes[["tray", "time"]].sort_values(["time", "tray"], kind="stable", ignore_index=True)
-    turn, began, numbers = 0, None, []
-    for time in ordered["time"]:
-        if began is None or time - began > pd.Timedelta(days=LONGEST_PAUSE_DAYS):
-            turn, began = turn + 1, time
+    turn, began, numbers = 0, -np.inf, []
+    for ms in utc_ms(ordered["time"], "changes of treatment"):
+        if ms - began > LONGEST_PAUSE_DAYS * 86_400_000:
+            turn, began = turn + 1, ms
         numbers.append(turn)
     return ordered.assign(turn=np.array(numbers, dtype=np.int64))[["turn", "tray", "time"]]
 
@@ -78,7 +79,7 @@ def place_in_runs(growth: pd.DataFrame, pots: pd.DataFrame, changes: pd.DataFram
     every = pd.concat(parts, ignore_index=True)
     every = every[every["shared"] > pd.Timedelta(0)]
     keys = ["interval", "tray", "treatment", "run"]
-    spent = every.groupby(keys, as_index=False)["shared"].sum().sort_values(["shared", "run"], kind="stable")
+    spent = every.groupby(keys)["shared"].sum().reset_index().sort_values(["shared", "run"], kind="stable")
     longest = spent.drop_duplicates("interval", keep="last").set_index("interval").reindex(growth.index)
     out = growth.assign(
         tray=longest["tray"],

@@ -119,7 +119,8 @@ def predicted_and_happened(predictions: Sequence[Prediction], pots: pd.DataFrame
     ]
     rows = []
     for p in predictions:
-        own = pots[(pots["trial"] == p.trial) & (pots["treatment"] == p.treatment)]
+        of_trial = (pots["trial"] == p.trial) | pots["trial"].str.startswith(f"{p.trial}, run ")
+        own = pots[of_trial & (pots["treatment"] == p.treatment)]
         trays = (
             own.groupby("tray")[[p.response, p.factor]].mean()
             if len(own)

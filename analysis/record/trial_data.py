@@ -30,9 +30,10 @@ from tidetray.analysis.conditions.quality_flags import (
 )
 from tidetray.analysis.dose.schedules import TrayWater
 from tidetray.analysis.dose.tray_doses import learned_water, measured_doses, planned_doses
+from tidetray.analysis.growth.common_span import span_corrections
 from tidetray.analysis.growth.rates import Growth, growth_of_whole, growth_per_interval
 from tidetray.analysis.growth.rounds import mark_sessions, pot_breaks, weighing_rounds
-from tidetray.analysis.growth.runs import place_in_runs
+from tidetray.analysis.growth.runs import WHOLLY, place_in_runs
 from tidetray.analysis.growth.weighing import rates_u_per_day, trial_reading_u_g
 from tidetray.analysis.growth.weighing_quality import WeighingQuality, judge_weighing
 from tidetray.analysis.record import frames
@@ -257,18 +258,41 @@ class TrialData:
     @cached_property
     def growth_of_whole(self) -> pd.DataFrame:
         """A row per pot and run (the time under one treatment), from its first weigh-in in it to its last: the columns
-        of `growth`, and `treatment`. A pot whose tray changed treatments has a row for each: no rate runs across."""
-        table = self.growth.table.assign(treatment=self._treatments_during(self.growth.table))
-        table = table.sort_values(["pot", "start"])
+        of `growth`, and `treatment`. A pot whose tray changed treatments has a row for each: no rate runs across.
+
+        The rate is brought to the whole span of the trial, or of the run: a pot that was lost early would otherwise
+        look faster (`tidetray.analysis.growth.common_span`).
+        """
+        table = self.growth_in_runs.sort_values(["pot", "start"])
         turns = (table["pot"] == table["pot"].shift()) & (table["treatment"] != table["treatment"].shift())
-        runs = turns.groupby(table["pot"]).cumsum()
+        table["stretch"] = turns.groupby(table["pot"]).cumsum()
         wholes = [
-            growth_of_whole(own).merge(own.drop_duplicates("pot")[["pot", "treatment"]], on="pot")
-            for _, own in table.groupby(runs)
+            growth_of_whole(own)
+            .assign(stretch=stretch)
+            .merge(own.drop_duplicates("pot")[["pot", "treatment"]], on="pot")
+            for stretch, own in table.groupby("stretch")
         ]
         whole = pd.concat(wholes, ignore_index=True) if wholes else table
         whole = whole.sort_values(["pot", "start"], ignore_index=True)
-        return whole.assign(rgr_u_per_day=rates_u_per_day(whole, self._reading_u_g[0]))
+        units = pd.Series(list(zip(whole["pot"], whole["stretch"], strict=True)), dtype=object)
+        more = units.map(self._corrections(table)).fillna(0.0).astype(float)
+        whole = whole.assign(rgr_per_day=whole["rgr_per_day"] + more)
+        columns = [*Growth.COLUMNS, "treatment"]
+        return whole[columns].assign(rgr_u_per_day=rates_u_per_day(whole, self._reading_u_g[0]))
+
+    def _corrections(self, table: pd.DataFrame) -> dict[tuple[str, int], float]:
+        """(Pot, stretch) -> what brings its rate to the whole span. `table`: `growth_in_runs` with `stretch`."""
+        table = table.dropna(subset=["from_day", "to_day"])
+        crossed = set(self.events.loc[self.events["kind"] == "treatment changed", "tray"])
+        spans = (
+            table[table["run_share"] >= WHOLLY].groupby("run").agg(first=("from_day", "min"), last=("to_day", "max"))
+        )
+        own = table["tray"].isin(crossed)
+        table["span_from"] = table["run"].map(spans["first"]).astype(float).where(own, table["from_day"].min())
+        table["span_to"] = table["run"].map(spans["last"]).astype(float).where(own, table["to_day"].max())
+        table["pot"] = list(zip(table["pot"], table["stretch"], strict=True))
+        found = span_corrections(table)
+        return dict(zip(found.index, found.to_numpy(), strict=True))
 
     def _treatments_during(self, intervals: pd.DataFrame) -> pd.Series[str]:
         return frames.treatments_during(intervals, self.pots).astype("str")
@@ -300,9 +324,14 @@ class TrialData:
 
     @cached_property
     def growth_in_runs(self) -> pd.DataFrame:
-        """`growth` with the tray, treatment and run of each interval (`tidetray.analysis.growth.runs`)."""
+        """`growth` with the tray, treatment and run of each interval (`tidetray.analysis.growth.runs`), and from which
+        round's day to which it runs: `from_day, to_day`."""
         changes = self.events[self.events["kind"] == "treatment changed"]
-        return place_in_runs(self.growth.table, self.pots, changes)
+        placed = place_in_runs(self.growth.table, self.pots, changes)
+        rounds = self.weighings.drop_duplicates(["pot", "session"]).set_index(["pot", "session"])["day"]
+        for name, at in (("from_day", "start"), ("to_day", "end")):
+            placed[name] = rounds.reindex(pd.MultiIndex.from_frame(placed[["pot", at]])).to_numpy(dtype=float)
+        return placed
 
     @cached_property
     def intervals(self) -> pd.DataFrame:
@@ -480,6 +509,33 @@ class TuningData:
     cautions: tuple[str, ...]
 
 
+def _units(data: TrialData) -> tuple[pd.DataFrame, list[str]]:
+    """A row per pot with doses and growth over the common span; of a crossover a row per tray and run, each run as a
+    trial of its own, so that its level is taken off. And what is to be said of it."""
+    keys, name = ["pot", "start", "end"], data.trial.name
+    more = data.growth_in_runs[[*keys, "run", "run_share", "from_day", "to_day"]]
+    table = data.exposure_and_growth.table.merge(more, on=keys)
+    crossed = table["run"].nunique() > 1
+    if not crossed:
+        own = measured_doses(table)
+        return _brought_together(own, table).assign(trial=name), []
+    parts = []
+    for number, part in table[table["run_share"] >= WHOLLY].groupby(table["run"].astype(str)):
+        own = _brought_together(measured_doses(part), part)
+        cells = own.groupby(["tray", "treatment"], as_index=False).mean(numeric_only=True)
+        parts.append(
+            cells.assign(pot=cells["tray"], trial=f"{name}, run {int(str(number)) + 1}")[[*own.columns, "trial"]]
+        )
+    told = f"Trays of {name} changed treatments: each counts once in each run, and each run has a level of its own."
+    return pd.concat(parts, ignore_index=True), [told]
+
+
+def _brought_together(doses: pd.DataFrame, growth: pd.DataFrame) -> pd.DataFrame:
+    """Rates over the common span: a pot lost early has the fast first weeks only."""
+    more = doses["pot"].map(span_corrections(growth)).fillna(0.0).astype(float)
+    return doses.assign(rgr_per_day=doses["rgr_per_day"] + more)
+
+
 def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | None = None) -> TuningData:
     """Growth and doses of `trials`, brought together; with `saleable_g` also `days_to_mass`, that of the pot's tray.
     NoTrialError for none, or for trials of several sites."""
@@ -493,7 +549,8 @@ def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | No
     measured, planned, cautions = [], [], list[str]()
     for data in several:
         both = data.exposure_and_growth
-        own = measured_doses(both.table).assign(trial=data.trial.name)
+        own, told = _units(data)
+        cautions += told
         if saleable_g is not None:
             named = {name: name for name in ("day", "treatment", "tray", "pot")}
             sold = days_to_mass(data.masses, mass="net_g", **named, mass_g=saleable_g)
