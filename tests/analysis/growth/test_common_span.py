@@ -15,10 +15,11 @@ DAYS = (0, 7, 14, 28)
 
 def growth(levels: dict[str, float], steps: list[float], *, gone: dict[str, int] | None = None) -> pd.DataFrame:
     """Pots with rates level + step over the first `gone` steps (default: all)."""
-    rows = []
-    for pot, level in levels.items():
-        for k in range((gone or {}).get(pot, len(steps))):
-            rows.append((pot, DAYS[k], DAYS[k + 1], float(DAYS[k + 1] - DAYS[k]), level + steps[k]))
+    rows = [
+        (pot, DAYS[k], DAYS[k + 1], float(DAYS[k + 1] - DAYS[k]), level + steps[k])
+        for pot, level in levels.items()
+        for k in range((gone or {}).get(pot, len(steps)))
+    ]
     return pd.DataFrame(rows, columns=["pot", "from_day", "to_day", "days", "rgr_per_day"])
 
 
