@@ -7,8 +7,7 @@ time. Rates are taken as pot + time (least squares, weighted by days): what the 
 all pots is estimated from those that were weighed then, and a pot's own rate is corrected by the mean of that over the
 whole span less the mean over the pot's own. A pot that was there throughout keeps its rate exactly. It takes time to
 have done the same to all pots, and pots to be missing for reasons that have nothing to do with their growth; where they
-are missing because they grew badly, no correction helps, and `tidetray.analysis.compare.losses` bounds what is
-possible.
+are missing because they grew badly, no correction helps, and only bounds can be given.
 """
 
 from __future__ import annotations
