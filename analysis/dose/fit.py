@@ -1,13 +1,13 @@
 """Tuning: the response of trays to one dose, and what may be said of its best.
 
 In: a DataFrame with a row per pot (or tray): response, dose, tray, optionally the trial. Out: a
-`ResponseFit`: curves side by side, the top where one may be claimed, the chance of every dose to be near
-the best, and the verdict in one sentence.
+`ResponseFit`: the tested doses between which the best lies where that may be claimed, the best tested dose and what
+following it may cost, the doses to test next, and the verdict in plain sentences.
 
 The tray is the unit: where a tray had one dose, its pots are averaged first, so that more pots never
 pass for more trays. Where the dose varied inside trays, the tray is a random effect. Trials are brought
 together with a level of their own each. The dose is best the measured one: what the tray really did.
-It proposes nothing (`tidetray.analysis.plan.design_search`), and it says so when the data cannot tell.
+Doses that differ by less than a tray can hold count as one.
 """
 
 from __future__ import annotations
@@ -21,11 +21,13 @@ from scipy import stats
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require
 from tidetray.analysis.base.words import counted
-from tidetray.analysis.dose.curves import DoseCurve, DoseCurves, fit_dose_curves, fit_level_first
-from tidetray.analysis.dose.draws import Draws, plausible_curves
+from tidetray.analysis.dose.best_dose import Orders, find_orders, group_doses
+from tidetray.analysis.dose.curves import DoseCurves, fit_dose_curves, fit_level_first
+from tidetray.analysis.dose.draws import Draws, Plausible, plausible
+from tidetray.analysis.dose.learning import best_design
 from tidetray.analysis.dose.profile import CURVES, Units
 from tidetray.analysis.dose.quadratic_top import BOOTSTRAPS, QuadraticTop, quadratic_top
-from tidetray.analysis.dose.verdict import Evidence, Verdict, Wording, differs, distinct_doses, findable_share, judge
+from tidetray.analysis.dose.verdict import Evidence, Verdict, Wording, findable_share, follow, judge
 from tidetray.analysis.stats.kenward_roger import KenwardRoger
 from tidetray.analysis.stats.reml import RandomTerm, fit_mixed
 
@@ -38,31 +40,60 @@ DOSE_WORDS = {
 }
 RESPONSE_WORDS = {"rgr_per_day": "growth", "days_to_mass": "the time to a saleable mass"}
 
+DOSE_STEP = {"dry_h_day": 0.25, "wet_h_day": 0.25, "floods_day": 0.5, "dry_spell_h": 0.1, "wet_minutes": 1.0}
+"""Doses that differ by less are one schedule, measured with its scatter (common practice, no source). Any other dose:
+a hundredth of what was tested."""
+
+BEYOND = 0.25
+"""How far past the edge the next trial may go, in parts of what was tested, when the verdict is to go further."""
+
 _WITHIN_SHARE = 0.05
 """If less than this part of the dose's spread lies inside trays, a tray counts as having had one dose: its mean."""
 
 _BAND_POINTS = 61
+_NEXT_POINTS = 13
+_NEXT_DRAWS = 400
 
 
 @dataclass(frozen=True)
 class ResponseFit:
-    """How a response hangs on a dose.
+    """How a response depends on a dose.
 
-    `curves`: a row per curve, with AICc (`tidetray.analysis.dose.curves.DoseCurves.table`); `estimates`: their
-    parameters. `best`: the curve with the least AICc, '' where that is undefined. `optimum`, `low`, `high`: the top and
-    its Fieller limits (95 %), NaN unless one may be claimed. `finding`: one of
-    `tidetray.analysis.dose.verdict.FINDINGS`; `verdict`: the same as a sentence; `edge`: the side to go on to, if any.
-    `quadratic`: the quadratic's turning point whether claimed or not, or None. `units`: the points, `trial, tray, dose,
-    response, pots`. `band`: `dose, response, low, high` of plausible curves (95 %) over the tested doses.
-    `recommended`: the tested dose or one between with the best expected response. `cautions`: what to keep in mind.
+    Attributes
+    ----------
+    curves, estimates : DataFrame
+        A row per curve with AICc (`tidetray.analysis.dose.curves.DoseCurves.table`), and their parameters.
+    best : str
+        The curve with the least AICc, '' where that is undefined. It describes; no claim rests on it.
+    finding, verdict, edge : str
+        One of `tidetray.analysis.dose.verdict.FINDINGS`; the same in plain sentences; the side to go on to, if any.
+    region_low, region_high : float
+        The tested doses between which the best lies (95 %), NaN unless a best inside is claimed.
+    best_tested, best_tested_chance : float
+        The tested dose with the best expected response, and its chance to be the best of those tested.
+    cost, cost_most : float
+        What following it is expected to lose against the best within what was tested, as a part of that; at most, with
+        95 %.
+    recommended : float
+        The dose, tested or between, with the best expected response; inside the region where one is claimed.
+    next_doses : tuple of float
+        Doses that the next trial should have, from the lowest on.
+    quadratic : QuadraticTop or None
+        The turning point if the response follows a parabola, whether or not it does.
+    units, band : DataFrame
+        The points `trial, tray, dose, response, pots`; `dose, response, low, high` of plausible curves (95 %).
+    cautions : tuple of str
     """
 
     curves: pd.DataFrame
     estimates: pd.DataFrame
     best: str
-    optimum: float
-    low: float
-    high: float
+    region_low: float
+    region_high: float
+    best_tested: float
+    best_tested_chance: float
+    cost: float
+    cost_most: float
     finding: str
     verdict: str
     edge: str
@@ -70,16 +101,18 @@ class ResponseFit:
     units: pd.DataFrame
     band: pd.DataFrame
     recommended: float
+    next_doses: tuple[float, ...]
     cautions: tuple[str, ...]
     words: Wording
     fits: DoseCurves | None = field(default=None, repr=False)
-    level_first: tuple[DoseCurve, ...] = field(default=(), repr=False)
+    orders: Orders | None = field(default=None, repr=False)
+    weighed: Plausible | None = field(default=None, repr=False)
 
     def draws(self, doses: Array, *, draws: int = 2000, seed: int = 1) -> Draws:
         """Plausible responses at `doses`. ValueError where no curve could be fitted."""
-        if self.fits is None:
+        if self.weighed is None:
             raise ValueError(self.verdict)
-        return plausible_curves(self.fits.units, (*self.fits.fits, *self.level_first), doses, draws=draws, seed=seed)
+        return self.weighed.draws(doses, draws=draws, seed=seed)
 
     def chances(self, doses: Array) -> pd.DataFrame:
         """`dose, response, low, high, near_best`: the chance of each to be within 2 % of the best of them."""
@@ -106,11 +139,28 @@ def fit_response(
     best: str = "highest",
     bootstraps: int = BOOTSTRAPS,
 ) -> ResponseFit:
-    """Fit `response` against `dose`, both columns of `frame`, with the tray as the unit.
+    """Fit a response against a dose, with the tray as the unit.
 
-    A missing dose (exposure unknown) or response leaves the row out, and says so. `best`: 'highest' or 'lowest'
-    response is wanted. Data that cannot tell give a `verdict` that says so and what would help. ValueError for columns
-    that are missing or not numbers, and for another `best`.
+    Parameters
+    ----------
+    frame : DataFrame
+        A row per pot (or tray).
+    response, dose, tray, trial : str
+        Columns of `frame`. A missing dose (exposure unknown) or response leaves the row out, and a caution says so.
+    best : {'highest', 'lowest'}
+        Which response is wanted.
+    bootstraps : int
+        Of the quadratic's turning point; below 200 none.
+
+    Returns
+    -------
+    ResponseFit
+        Data that cannot tell give a `verdict` that says so and what would help.
+
+    Raises
+    ------
+    ValueError
+        For columns that are missing or not numbers, doses or responses that are infinite, and another `best`.
     """
     if best not in ("highest", "lowest"):
         raise ValueError(f"best must be 'highest' or 'lowest', not {best!r}")
@@ -121,11 +171,14 @@ def fit_response(
     )
     rows, cautions = _rows(frame, response, dose, tray, trial)
     points, within = _points(rows)
-    refusal = _refusal(rows, points, len(frame), words)
+    step = DOSE_STEP.get(dose, 0.01 * float(np.ptp(rows["dose"])) if len(rows) else 0.0)
+    refusal = _refusal(rows, points, len(frame), words, step)
     if refusal is not None:
         return _without(refusal, points, cautions, words)
     units = _units(rows, points, within)
-    return _fitted(units, points, cautions, words, bootstraps=bootstraps, refusal=_beyond_telling(units, points, words))
+    return _fitted(
+        units, points, cautions, words, bootstraps=bootstraps, refusal=_beyond_telling(units, points, words), step=step
+    )
 
 
 def _rows(
@@ -140,6 +193,12 @@ def _rows(
             "response": numbers(frame, response),
         }
     )
+    for name, column in (("dose", dose), ("response", response)):
+        endless = np.flatnonzero(np.isinf(rows[name].to_numpy(dtype=float)))
+        if len(endless):
+            raise ValueError(
+                f"column '{column}' is infinite in row {endless[0] + 1}; leave it empty where it is not known"
+            )
     whole = rows.dropna().reset_index(drop=True)
     left_out = len(rows) - len(whole)
     cautions = []
@@ -159,26 +218,35 @@ def _points(rows: pd.DataFrame) -> tuple[pd.DataFrame, bool]:
     return points, inside > _WITHIN_SHARE * whole
 
 
-def _refusal(rows: pd.DataFrame, points: pd.DataFrame, given: int, words: Wording) -> Verdict | None:
+def _refusal(rows: pd.DataFrame, points: pd.DataFrame, given: int, words: Wording, step: float) -> Verdict | None:
     if len(rows) < given / 2:
         return Verdict(
             "not enough spread",
             f"Not enough spread: of {given} rows only {len(rows)} have a known dose and a response, so too "
-            "much of what the trays went through is unknown. Mend the sensors or the gaps in the record, or "
-            "use the planned schedule as dose.",
+            "much of what the trays went through is unknown. Correct the sensors or close the gaps in the record, "
+            "or use the planned schedule as dose.",
         )
-    doses = distinct_doses(rows["dose"].to_numpy(dtype=float))
+    doses = len(group_doses(rows["dose"].to_numpy(dtype=float), step)[0]) if len(rows) else 0
     if doses == 1:
+        differ = (
+            f"; they differ by less than {step:g}, which a tray cannot hold apart" if np.ptp(rows["dose"]) > 0 else ""
+        )
         return Verdict(
             "not enough spread",
-            f"Not enough spread: all trays had one dose ({rows['dose'].mean():.3g} {words.dose}). Give the "
+            f"Not enough spread: all trays had one dose ({rows['dose'].mean():.3g} {words.dose}{differ}). Give the "
             "trays at least four different ones.",
+        )
+    if len(rows) and float(np.ptp(points["response"])) <= 1e-12 * max(float(points["response"].abs().max()), 1e-300):
+        return Verdict(
+            "not enough spread",
+            f"Not enough spread: all trays have the same {words.response} ({points['response'].mean():.3g}), so "
+            "nothing can be said of it. Weigh on a finer scale, or later.",
         )
     if doses < 3:
         return Verdict(
             "not enough spread",
             f"Not enough spread: only {counted(doses, 'dose')} of {words.dose} were tested, and a best "
-            "between them cannot be told from a straight line. Test at least four.",
+            "between them cannot be separated from a straight line. Test at least four.",
         )
     return None
 
@@ -216,7 +284,14 @@ def _beyond_telling(units: Units, points: pd.DataFrame, words: Wording) -> Verdi
 
 
 def _fitted(
-    units: Units, points: pd.DataFrame, cautions: list[str], words: Wording, *, bootstraps: int, refusal: Verdict | None
+    units: Units,
+    points: pd.DataFrame,
+    cautions: list[str],
+    words: Wording,
+    *,
+    bootstraps: int,
+    refusal: Verdict | None,
+    step: float,
 ) -> ResponseFit:
     if refusal is not None and (refusal.finding == "not enough spread" or len(units.x) < 3 + units.levels.shape[1]):
         return _without(refusal, points, cautions, words)
@@ -225,59 +300,99 @@ def _fitted(
     if refusal is not None:
         known = _without(refusal, points, cautions, words)
         return replace(known, curves=fits.table(), estimates=fits.estimates(), best=fits.best, quadratic=top)
-    level_first = fit_level_first(units)
+    tested = group_doses(units.x, step)[0]
+    ratio = fits.of("quadratic").ratio
+    weighed = plausible(units, sign=words.sign, ratio=ratio, tested=np.clip(tested, units.low, units.high))
+    orders = find_orders(weighed, step)
     doses = np.linspace(units.low, units.high, _BAND_POINTS)
-    draws = plausible_curves(units, (*fits.fits, *level_first), doses)
-    differs_p, slope_se, df = _dependence(units, fits)
-    mean = float(np.mean(units.y))
+    both = weighed.draws(np.r_[doses, orders.tested])
+    draws, at_tested = (
+        Draws(both.values[:, :_BAND_POINTS], both.sigma),
+        Draws(both.values[:, _BAND_POINTS:], both.sigma),
+    )
+    following = follow(at_tested, orders.tested, weighed.expected(orders.tested), draws, words.sign)
+    slope_se, df = _slope(units, fits)
     evidence = Evidence(
         fits,
-        level_first,
-        top,
+        fit_level_first(units),
+        orders,
         doses,
         draws,
         len(points),
-        differs_p,
-        findable_share(slope_se, df, units.high - units.low, mean),
+        findable_share(slope_se, df, units.high - units.low, float(np.mean(units.y))),
+        following,
     )
     verdict = judge(evidence, words)
+    following_doses = _next_doses(weighed, orders, verdict, int(points.groupby("trial").size().iloc[-1]))
+    verdict = judge(replace(evidence, next_doses=following_doses), words)
     low, high = draws.band()
-    expected = draws.expected()
     return ResponseFit(
         curves=fits.table(),
         estimates=fits.estimates(),
         best=fits.best,
-        optimum=float(verdict.dose),
-        low=float(verdict.low),
-        high=float(verdict.high),
+        region_low=float(verdict.low),
+        region_high=float(verdict.high),
+        best_tested=following.dose,
+        best_tested_chance=following.chance,
+        cost=following.cost,
+        cost_most=following.cost_most,
         finding=verdict.finding,
         verdict=verdict.sentence,
         edge=verdict.edge,
         quadratic=top,
         units=points,
-        band=pd.DataFrame({"dose": doses, "response": expected, "low": low, "high": high}),
-        recommended=float(doses[np.argmax(words.sign * expected)]),
+        band=pd.DataFrame({"dose": doses, "response": weighed.expected(doses), "low": low, "high": high}),
+        recommended=_recommended(weighed, orders),
+        next_doses=following_doses,
         cautions=(*cautions, *_cautions(units, fits, points)),
         words=words,
         fits=fits,
-        level_first=level_first,
+        orders=orders,
+        weighed=weighed,
     )
 
 
-def _dependence(units: Units, fits: DoseCurves) -> tuple[float, float, float]:
-    """p that nothing hangs on the dose, and the slope's standard error with its df."""
+def _recommended(weighed: Plausible, orders: Orders) -> float:
+    doses = np.unique(np.r_[np.linspace(orders.tested[0], orders.tested[-1], _BAND_POINTS), orders.tested])
+    if orders.inside:
+        doses = doses[(doses >= orders.low) & (doses <= orders.high)]
+    return float(doses[np.argmax(weighed.sign * weighed.expected(doses))])
+
+
+def _next_doses(weighed: Plausible, orders: Orders, verdict: Verdict, trays: int) -> tuple[float, ...]:
+    """The doses of the design that earns and teaches most, over what was tested and beyond the edge it points to."""
+    low, high = reach(orders.tested, verdict.finding, verdict.edge)
+    spread = np.r_[np.linspace(low, high, _NEXT_POINTS), orders.tested[0], orders.tested[-1]]
+    doses = np.unique(np.round(spread.astype(float), 9))
+    drawn = weighed.draws(doses, draws=_NEXT_DRAWS)
+    design = best_design(
+        weighed.sign * drawn.values,
+        np.asarray(doses / weighed.span)[:, None],
+        float(np.median(drawn.sigma)),
+        trays=max(trays, 2),
+    )
+    return tuple(float(d) for d in np.sort(doses[design.chosen]))
+
+
+def reach(tested: Array, finding: str, edge: str) -> tuple[float, float]:
+    """The doses from which the next trial may choose: the tested ones, and beyond the edge to which the verdict
+    points."""
+    low, high = float(tested[0]), float(tested[-1])
+    more = BEYOND * (high - low)
+    if finding == "go further":
+        low, high = (max(low - more, 0.0), high) if edge == "low" else (low, high + more)
+    return low, high
+
+
+def _slope(units: Units, fits: DoseCurves) -> tuple[float, float]:
+    """The slope's standard error with its degrees of freedom."""
     linear = fits.of("linear")
     if units.tray is None:
-        return differs(fits), linear.se["b"], linear.df
+        return linear.se["b"], linear.df
     x = (units.x - units.low) / (units.high - units.low)
-    terms = [RandomTerm("tray", units.tray)]
-    line = KenwardRoger(fit_mixed(units.y, np.column_stack([units.levels, x]), terms))
-    curved = KenwardRoger(fit_mixed(units.y, np.column_stack([units.levels, x, x**2]), terms))
-    q = units.levels.shape[1]
-    slope = line.contrasts(np.eye(q + 1)[-1:])
-    p_line = float(2 * stats.t.sf(abs(slope.estimate[0] / slope.se[0]), slope.df[0]))
-    p = min(1.0, 2 * min(p_line, curved.f_test(np.eye(q + 2)[-2:]).p))
-    return p, float(slope.se[0]) / (units.high - units.low), float(slope.df[0])
+    line = KenwardRoger(fit_mixed(units.y, np.column_stack([units.levels, x]), [RandomTerm("tray", units.tray)]))
+    slope = line.contrasts(np.eye(units.levels.shape[1] + 1)[-1:])
+    return float(slope.se[0]) / (units.high - units.low), float(slope.df[0])
 
 
 def _cautions(units: Units, fits: DoseCurves, points: pd.DataFrame) -> list[str]:
@@ -286,7 +401,7 @@ def _cautions(units: Units, fits: DoseCurves, points: pd.DataFrame) -> list[str]
         out.append("Trays hold very different numbers of pots; each tray counts once.")
     doses = points.groupby("dose").size()
     if (doses == 1).all() and len(doses) <= 5:
-        out.append("Each dose stood on one tray only: what is particular to a tray cannot be told from its dose.")
+        out.append("Each dose stood on one tray only: what is particular to a tray cannot be separated from its dose.")
     groups, at = np.unique(np.round(units.x, 9), return_inverse=True)
     if units.tray is None and 3 < len(groups) < len(units.x) and units.levels.shape[1] == 1:
         pure = float(((units.y - (np.bincount(at, units.y) / np.bincount(at))[at]) ** 2).sum())
@@ -306,19 +421,23 @@ def _without(verdict: Verdict, points: pd.DataFrame, cautions: list[str], words:
     nothing = pd.DataFrame({name: np.full(len(CURVES), np.nan) for name in ("rss", "aicc", "delta", "weight")})
     nothing.insert(0, "curve", list(CURVES))
     return ResponseFit(
-        nothing,
-        pd.DataFrame(columns=["curve", "parameter", "estimate", "se"]),
-        "",
-        np.nan,
-        np.nan,
-        np.nan,
-        verdict.finding,
-        verdict.sentence,
-        verdict.edge,
-        None,
-        points,
-        pd.DataFrame(columns=["dose", "response", "low", "high"], dtype=float),
-        np.nan,
-        tuple(cautions),
-        words,
+        curves=nothing,
+        estimates=pd.DataFrame(columns=["curve", "parameter", "estimate", "se"]),
+        best="",
+        region_low=np.nan,
+        region_high=np.nan,
+        best_tested=np.nan,
+        best_tested_chance=np.nan,
+        cost=np.nan,
+        cost_most=np.nan,
+        finding=verdict.finding,
+        verdict=verdict.sentence,
+        edge=verdict.edge,
+        quadratic=None,
+        units=points,
+        band=pd.DataFrame(columns=["dose", "response", "low", "high"], dtype=float),
+        recommended=np.nan,
+        next_doses=(),
+        cautions=tuple(cautions),
+        words=words,
     )

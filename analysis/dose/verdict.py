@@ -1,28 +1,30 @@
-"""What may be said of a response curve: a top, a levelling off, go further, flat, or not enough to tell.
+"""What may be said of a response to a dose: best inside, levelling off, go further, flat, or not enough to tell.
 
-In: fitted curves, the quadratic's top and draws of plausible curves. Out: a `Verdict`: one finding, one
-sentence in plain words, and a dose only where it may be claimed. Fits nothing, draws nothing.
+In: which orders the trays exclude (`tidetray.analysis.dose.best_dose`), plausible curves, fitted curves. Out: a
+`Verdict`: one finding, sentences in plain words, and a region only where it may be claimed. Fits nothing, draws
+nothing.
 
-A top is claimed only if the curvature is significant and downward, Fieller's limits are bounded and inside
-the tested doses, and no curve that levels off fits as well: a saturating response passes the first three
-(R's CO2 data do). "As well" is an AICc at most AS_WELL higher (Burnham and Anderson 2002, section 2.6, from memory:
-models within 2 have substantial support).
+A best inside is claimed only where both "rising all the way" and "falling all the way" are excluded. That a curve
+levels off is said only where the order that goes on is not excluded and a curve that levels off fits better than a
+straight line by more than AS_WELL in AICc (Burnham and Anderson 2002, section 2.6, from memory: models within 2 have
+substantial support); it says that no further gain shows, not that there is none.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy import stats
 
 from tidetray.analysis.base.arrays import Array
+from tidetray.analysis.dose.best_dose import Orders
 from tidetray.analysis.dose.curves import DoseCurve, DoseCurves
 from tidetray.analysis.dose.draws import Draws
-from tidetray.analysis.dose.quadratic_top import QuadraticTop
 
 FINDINGS = ("top", "levels off", "go further", "flat", "too few trays", "not enough spread")
+"""'top': a best inside the tested doses is claimed, with the tested doses between which it lies."""
 
 AS_WELL = 2.0
 ALPHA = 0.05
@@ -30,17 +32,20 @@ WORTH_SHARE = 0.2
 """A difference of this part of the mean response is worth finding; trays that could miss it are too few to call it
 flat."""
 
+MOST_TRAYS = 10_000
+"""More trays than this are never advised as a number."""
+
 _POWER = 0.8
 _SURE_OF_EDGE = 0.6
+_EDGE_SHARE = 0.25
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """`finding`: one of FINDINGS. `dose`, `low`, `high`: of a top, else NaN. `edge`: 'low', 'high' or ''."""
+    """`finding`: one of FINDINGS. `low`, `high`: of a best inside, else NaN. `edge`: 'low', 'high' or ''."""
 
     finding: str
     sentence: str
-    dose: float = np.nan
     low: float = np.nan
     high: float = np.nan
     edge: str = ""
@@ -55,185 +60,210 @@ class Wording:
     sign: int
 
     @property
+    def opening(self) -> str:
+        """The response as a sentence begins with it."""
+        return self.response[:1].upper() + self.response[1:]
+
+    @property
     def best(self) -> str:
         return "highest" if self.sign > 0 else "lowest"
+
+
+@dataclass(frozen=True)
+class Following:
+    """The best tested dose, and what following it may cost.
+
+    `dose`; `chance`: to be the best of those tested; `cost`: expected loss against the best dose within what was
+    tested, as a part of that; `cost_most`: at most, with 95 %.
+    """
+
+    dose: float
+    chance: float
+    cost: float
+    cost_most: float
 
 
 @dataclass(frozen=True)
 class Evidence:
     """Everything a verdict rests on. `doses`: where `draws` were made, from the lowest to the highest tested.
 
-    `trays`: how many; `differs_p`: that the response does not hang on the dose at all; `findable`: the least difference
-    over the tested doses, as a part of the mean response, that these trays would show four times of five.
+    `trays`: how many; `findable`: the least difference between the ends of the tested doses, as a part of the mean
+    response, that these trays would show four times of five. `next_doses`: what to test next.
     """
 
     fits: DoseCurves
     level_first: Sequence[DoseCurve]
-    top: QuadraticTop
+    orders: Orders
     doses: Array
     draws: Draws
     trays: int
-    differs_p: float
     findable: float
+    following: Following
+    next_doses: Sequence[float] = field(default=())
 
 
 def judge(evidence: Evidence, words: Wording) -> Verdict:
     """The verdict on data that are enough to fit every curve."""
-    if evidence.differs_p > ALPHA:
+    orders = evidence.orders
+    if orders.inside:
+        return _inside(evidence, words)
+    if not orders.differs:
         return _flat(evidence, words)
-    levelling = [*(fit for fit in evidence.fits.fits[3:]), *evidence.level_first]
-    least = min(levelling, key=lambda fit: fit.aicc)
-    quadratic, top = evidence.fits.of("quadratic"), evidence.top
-    turns = top.curvature_p < ALPHA and top.is_maximum == (words.sign > 0)
-    low, high = evidence.fits.units.low, evidence.fits.units.high
-    inside = top.is_bounded and low < top.fieller_low and top.fieller_high < high
-    if turns and inside and least.aicc > quadratic.aicc + AS_WELL:
-        return Verdict(
-            "top",
-            f"There is a top: {words.response} is {words.best} at {_n(top.x)} {words.dose}, "
-            f"and the best lies between {_n(top.fieller_low)} and {_n(top.fieller_high)} (95 % limits).",
-            top.x,
-            top.fieller_low,
-            top.fieller_high,
+    few = len(orders.tested) < 4  # then a levelling curve goes through the means as well as any other
+    found = None if few else _levels_off(evidence, words) or _at_edge(evidence, words)
+    return found or _unclear(evidence, words)
+
+
+def _inside(evidence: Evidence, words: Wording) -> Verdict:
+    orders = evidence.orders
+    low, high = _n(orders.low), _n(orders.high)
+    if orders.narrowed:
+        said = f"{words.opening} is {words.best} between the tested doses {low} and {high} {words.dose}."
+    else:
+        said = (
+            f"{words.opening} is {words.best} somewhere between {low} and {high} {words.dose}, "
+            "the lowest and the highest tested; these trays do not show where."
         )
-    few = _tested(evidence) < 4  # then a levelling curve goes through the means as well as a quadratic
-    found = (None if few else _levels_off(evidence, least, turns, words)) or _at_edge(evidence, words)
-    return found or _unsettled(evidence, words, turns and inside)
+    return Verdict("top", said + _next(evidence) + _following(evidence, words), orders.low, orders.high)
+
+
+def _next(evidence: Evidence) -> str:
+    inner = [d for d in evidence.next_doses if evidence.orders.low < d < evidence.orders.high]
+    if not inner:
+        return ""
+    return f" Test {_listed(inner[:2])} next."
+
+
+def _following(evidence: Evidence, words: Wording) -> str:
+    own = evidence.following
+    lost = "of growth" if words.response == "growth" else "of it"
+    if words.sign < 0:
+        lost = "more of it"
+    return (
+        f" Of the tested doses {_n(own.dose)} is best with a chance of {100 * own.chance:.0f} in 100. Following it is "
+        f"expected to cost {_percent(own.cost)} {lost} against the best possible, at most {_percent(own.cost_most)} "
+        "(95 %)."
+    )
 
 
 def _flat(evidence: Evidence, words: Wording) -> Verdict:
     low, high = _ends(evidence)
-    missed = f"{100 * evidence.findable:.0f} %"
-    if evidence.findable > WORTH_SHARE:
+    share = evidence.findable
+    if not share <= WORTH_SHARE:
+        missed = (
+            f"a difference of {100 * share:.0f} % in {words.response} could have been missed"
+            if share <= 10
+            else "even a large difference could have been missed"
+        )
+        more = evidence.trays * (share / WORTH_SHARE) ** 2
+        advice = (
+            f" About {int(np.ceil(more))} trays over the same range would show {100 * WORTH_SHARE:.0f} %."
+            if more <= MOST_TRAYS
+            else ""
+        )
         return Verdict(
             "too few trays",
-            f"Too few trays: no effect of {words.dose} shows, but from {low} to {high} a difference of "
-            f"{missed} in {words.response} could have been missed. About {_trays_for(evidence)} trays over "
-            f"the same range would show {100 * WORTH_SHARE:.0f} %.",
+            f"Too few trays: no effect of {words.dose} shows, but from {low} to {high} {missed}.{advice}",
         )
     return Verdict(
         "flat",
-        f"Flat: {words.response} does not hang on {words.dose} between {low} and {high}; a difference of "
-        f"more than {missed} would probably have shown. Choose what is least work.",
+        f"Flat: no effect of {words.dose} on {words.response} shows between {low} and {high}. A difference "
+        f"of more than {100 * share:.0f} % between the two ends would probably have shown (four times of "
+        "five). Choose the schedule with the least work.",
     )
 
 
-def _trays_for(evidence: Evidence) -> int:
-    return int(np.ceil(evidence.trays * (evidence.findable / WORTH_SHARE) ** 2))
-
-
-def _levels_off(evidence: Evidence, least: DoseCurve, turns: bool, words: Wording) -> Verdict | None:
-    """A curve that levels off on the better side, beats the straight line and does so surely inside the doses."""
-    quadratic, linear = evidence.fits.of("quadratic"), evidence.fits.of("linear")
-    if least.aicc > quadratic.aicc + AS_WELL or least.aicc + AS_WELL > linear.aicc:
+def _levels_off(evidence: Evidence, words: Wording) -> Verdict | None:
+    """A curve that levels off on the better side and beats the straight line, where the order is not excluded."""
+    linear = evidence.fits.of("linear")
+    least = min((*evidence.fits.fits[3:], *evidence.level_first), key=lambda fit: fit.aicc)
+    if not least.aicc + AS_WELL <= linear.aicc:
         return None
-    units, still_rising = evidence.fits.units, not evidence.fits.units.low < evidence.top.x < evidence.fits.units.high
-    if still_rising and quadratic.aicc <= least.aicc + AS_WELL:
-        return None  # a curve that goes on changing to the edge fits as well
+    units = evidence.fits.units
     ends = least.at(np.array([units.low, units.high]))
     level_high = not least.mirrored
     if words.sign * (ends[1] - ends[0]) * (1 if level_high else -1) <= 0:
         return None  # it levels off on the worse side
-    join, latest = _levelled(least, units.high - units.low)
+    join, latest = _levelled(least)
     if not np.isfinite(latest) or not units.low < latest < units.high:
         return None
-    alike = turns and abs(least.aicc - quadratic.aicc) <= AS_WELL
-    told = " A top there fits as well, so none is claimed." if alike else " More makes no difference."
-    side, surely = ("from", "at the latest from") if level_high else ("up to", "surely up to")
+    ways = ("up to", "above") if level_high else ("down to", "below")
     return Verdict(
         "levels off",
-        f"{words.response.capitalize()} levels off: {side} about {_n(join)} {words.dose} it is as good as it "
-        f"gets ({surely} {_n(latest)}).{told}",
+        f"{words.opening} levels off: it gets better {ways[0]} about {_n(join)} {words.dose}, and no "
+        f"further gain shows {ways[1]}. Whether it gets worse again there is not clear.{_following(evidence, words)}",
         edge="high" if level_high else "low",
     )
 
 
-def _levelled(fit: DoseCurve, span: float) -> tuple[float, float]:
+def _levelled(fit: DoseCurve) -> tuple[float, float]:
     """Where a curve has levelled off (a saturating one: 95 % of the way), and the last dose at which that is
     plausible."""
     if fit.curve == "saturating":
-        start, sign = fit.low, 1.0
-        at = [start + np.log(20) / rate for rate in (fit.shape, fit.shape_low)]
+        at = [fit.low + np.log(20) / rate for rate in (fit.shape, fit.shape_low)]
     else:
-        at, sign = [fit.shape, fit.shape_high], 1.0
-    if fit.mirrored:
-        sign = -1.0
+        at = [fit.shape, fit.shape_high]
+    sign = -1.0 if fit.mirrored else 1.0
     return float(sign * at[0]), float(sign * at[1])
 
 
 def _at_edge(evidence: Evidence, words: Wording) -> Verdict | None:
-    draws, doses = words.sign * evidence.draws.values, evidence.doses
-    at_best = doses[draws.argmax(axis=1)]
-    margin = 0.02 * (doses[-1] - doses[0])
-    shares = {
-        "low": float((at_best <= doses[0] + margin).mean()),
-        "high": float((at_best >= doses[-1] - margin).mean()),
-    }
-    edge = max(shares, key=lambda side: shares[side])
-    if shares[edge] < _SURE_OF_EDGE:
+    """One order is excluded, the other is not, and most plausible curves are best in the last gap."""
+    orders = evidence.orders
+    if orders.rises == orders.falls:
         return None
-    end, way = (doses[0], "less") if edge == "low" else (doses[-1], "more")
+    draws, doses = words.sign * evidence.draws.values, evidence.doses
+    at_best, tested = doses[draws.argmax(axis=1)], orders.tested
+    reach = _EDGE_SHARE * (tested[-1] - tested[0])
+    past = max(tested[-2], tested[-1] - reach), min(tested[1], tested[0] + reach)
+    in_last = at_best > past[0] if orders.rises else at_best < past[1]
+    if in_last.mean() < _SURE_OF_EDGE:
+        return None
+    end, edge = (tested[-1], "high") if orders.rises else (tested[0], "low")
+    beyond = [d for d in evidence.next_doses if (d > end if orders.rises else d < end)]
+    advice = f" Test {_listed(beyond[:2])} next." if beyond else ""
     return Verdict(
         "go further",
-        f"Go further: {words.response} is {words.best} at the edge of what was tested ({_n(end)} "
-        f"{words.dose}), so the best may lie beyond it. Try {way}.",
+        f"Go further: {words.response} is probably {words.best} near the edge of what was tested ({_n(end)} "
+        f"{words.dose}), and the best may lie beyond it.{advice}{_following(evidence, words)}",
         edge=edge,
     )
 
 
-def _unsettled(evidence: Evidence, words: Wording, near_top: bool) -> Verdict:
-    """The response hangs on the dose, but where it is best cannot be told."""
+def _unclear(evidence: Evidence, words: Wording) -> Verdict:
+    """The response depends on the dose, but where it is best cannot be told."""
     chance = evidence.draws.near_best(words.sign)
     likely = evidence.doses[chance >= 0.1]
     where = f" Likely doses reach from {_n(likely[0])} to {_n(likely[-1])}." if len(likely) else ""
-    tested = _tested(evidence)
+    tested = len(evidence.orders.tested)
     if tested < 4:
         return Verdict(
             "not enough spread",
-            f"Not enough spread: {words.response} changes with {words.dose}, but {tested} doses cannot tell "
-            f"a top from a levelling off. Add one or two doses between them.{where}",
+            f"Not enough spread: {words.response} changes with {words.dose}, but {tested} doses cannot "
+            "separate a best between them from a levelling off. Add one or two doses between "
+            f"them.{where}{_following(evidence, words)}",
         )
-    why = "a levelling off fits as well as a top" if near_top else "where it is best is not settled"
     return Verdict(
         "too few trays",
-        f"Too few trays: {words.response} changes with {words.dose}, but {why}, so no best is claimed. More "
-        f"trays at the likely doses would settle it.{where}",
+        f"Too few trays: {words.response} changes with {words.dose}, but where it is {words.best} is not clear. More "
+        f"trays at the likely doses would show it.{where}{_following(evidence, words)}",
     )
 
 
-def _tested(evidence: Evidence) -> int:
-    return distinct_doses(evidence.fits.units.x)
-
-
-def distinct_doses(doses: Array) -> int:
-    """How many doses differ by more than a hundredth of their range."""
-    ordered = np.sort(doses)
-    span = ordered[-1] - ordered[0]
-    return 1 if span <= 1e-9 * max(abs(ordered[-1]), 1e-9) else 1 + int((np.diff(ordered) > 0.01 * span).sum())
-
-
-def differs(fits: DoseCurves) -> float:
-    """p that the response does not hang on the dose: the least of three F tests against a flat line, times three
-    (Bonferroni).
-
-    Line, quadratic, and the best of the levelling curves; a test of the latter with the shape counted as a coefficient
-    is an approximation.
-    """
-    flat = fits.of("flat")
-    levelling = min(fits.fits[3:], key=lambda fit: fit.rss)
-    values = []
-    for fit in (fits.of("linear"), fits.of("quadratic"), levelling):
-        if fit.df > 0 and flat.rss > 0:
-            lost = flat.df - fit.df
-            f = ((flat.rss - fit.rss) / lost) / max(fit.rss / fit.df, 1e-12 * flat.rss)
-            values.append(float(stats.f.sf(f, lost, fit.df)))
-    return min(1.0, 3 * min(values)) if values else 1.0
+def follow(draws: Draws, tested: Array, expected: Array, grid_draws: Draws, sign: int) -> Following:
+    """The tested dose with the best expected response, from draws at the tested doses and over all doses between."""
+    at = int(np.argmax(sign * expected))
+    best = np.maximum((sign * grid_draws.values).max(axis=1), (sign * draws.values).max(axis=1))
+    lost = (best - sign * draws.values[:, at]) / np.maximum(np.abs(best), 1e-300)
+    return Following(
+        float(tested[at]), float(draws.chance_best(sign)[at]), float(lost.mean()), float(np.quantile(lost, 0.95))
+    )
 
 
 def findable_share(slope_se: float, df: float, span: float, mean: float) -> float:
     """The least difference between the ends of the doses found with 80 % power by a 5 % t test, as a part of
     the mean."""
-    if df < 1 or mean == 0:
+    if df < 1 or mean == 0 or not np.isfinite(slope_se):
         return np.inf
     quantiles = float(stats.t.ppf(1 - ALPHA / 2, df) + stats.t.ppf(_POWER, df))
     return abs(quantiles * slope_se * span / mean)
@@ -241,6 +271,14 @@ def findable_share(slope_se: float, df: float, span: float, mean: float) -> floa
 
 def _ends(evidence: Evidence) -> tuple[str, str]:
     return _n(evidence.doses[0]), _n(evidence.doses[-1])
+
+
+def _percent(share: float) -> str:
+    return "less than 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+
+
+def _listed(values: Sequence[float]) -> str:
+    return " and ".join(_n(v) for v in values)
 
 
 def _n(value: float) -> str:

@@ -17,8 +17,8 @@ HEIGHT = 400
 
 
 def response_chart(fit: ResponseFit, title: str, treatments: dict[tuple[str, str], str]) -> Spec:
-    """Dots: `fit.units`, named by `treatments` {(trial, tray): name}. Shaded ground: the tested doses. Rule: the
-    claimed top.
+    """Dots: `fit.units`, named by `treatments` {(trial, tray): name}. Shaded ground: the tested doses. Darker: where
+    the best lies, where that may be claimed. Rule: the best tested dose.
 
     Growth is drawn in % a day.
     """
@@ -52,11 +52,14 @@ def response_chart(fit: ResponseFit, title: str, treatments: dict[tuple[str, str
         limits = {"x": x, "y": {**measured("low"), "title": y["title"], "scale": y_scale}, "y2": {"field": "high"}}
         layers.append(layer(band, {"type": "area", "color": p.DEEP, "opacity": 0.16}, limits))
         layers.append(layer(band, {"type": "line", "color": p.DEEP, "strokeWidth": 2.5}, {"x": x, "y": y}))
-    if np.isfinite(fit.optimum):
-        top = pd.DataFrame({"dose": [fit.low], "to": [fit.high], "at": [fit.optimum]})
-        layers.append(layer(top, {"type": "rect", "color": p.FINE, "opacity": 0.18}, {"x": x, "x2": {"field": "to"}}))
+    if np.isfinite(fit.region_low):
+        region = pd.DataFrame({"dose": [fit.region_low], "to": [fit.region_high]})
+        shade = {"type": "rect", "color": p.FINE, "opacity": 0.18}
+        layers.append(layer(region, shade, {"x": x, "x2": {"field": "to"}}))
+    if np.isfinite(fit.best_tested):
+        best = pd.DataFrame({"at": [fit.best_tested]})
         rule = {"type": "rule", "color": p.FINE, "strokeWidth": 2, "strokeDash": [6, 3]}
-        layers.append(layer(top, rule, {"x": {**measured("at"), "scale": x["scale"], "title": title}}))
+        layers.append(layer(best, rule, {"x": {**measured("at"), "scale": x["scale"], "title": title}}))
     order = list(units.groupby("treatment")["dose"].mean().sort_values().index)
     colour, shape = treatment_scales(order)
     about = [

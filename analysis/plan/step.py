@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from tidetray.analysis.dose.draws import Draws
-from tidetray.analysis.dose.fit import ResponseFit, fit_response
+from tidetray.analysis.dose.fit import ResponseFit, fit_response, reach
 from tidetray.analysis.dose.schedules import (
     FACTORS,
     FloodSchedule,
@@ -30,9 +30,6 @@ from tidetray.analysis.plan.design_search import Proposal, propose
 from tidetray.analysis.plan.next_plan import deal
 from tidetray.analysis.plan.timetable import Timetable, make_timetable
 from tidetray.ingest.notebook.facts import TrialPlan
-
-BEYOND = 0.25
-"""How far past the edge the next trial may go, in parts of what was tested, when the verdict is to go further."""
 
 USUAL = FloodSchedule(6, 30.0)
 """What is not varied, where no trial had floods (common practice, no source)."""
@@ -104,11 +101,11 @@ def tune(
         float(np.median([w.drain_s for w in flows])),
         float(np.nanmax([*(w.volume_m3 for w in flows), 0.0])),
     )
-    if fit.fits is None:
+    if fit.orders is None:
         why = "No next trial is proposed before growth can be set against a dose at all."
         return Tuned(factor, response, fit, nothing, pd.DataFrame(), None, None, {}, None, why, why)
     usual = usual_schedule(plan, fit, pots, column)
-    low, high = _range(fit)
+    low, high = reach(fit.orders.tested, fit.finding, fit.edge)
     possible = possible_schedules(factor, usual, typical, limits, low=low, high=high, trays=len(names))
     if len(possible.table) < 2:
         reasons = (*why_not(usual, typical, limits, len(names)), *possible.forbidden)
@@ -203,12 +200,3 @@ def tune_pair(
     except ValueError as error:
         return TunedPair(fit, possible, None, f"{error}.")
     return TunedPair(fit, possible, proposal, "")
-
-
-def _range(fit: ResponseFit) -> tuple[float, float]:
-    """The tested doses, and beyond the edge to which the verdict points."""
-    low, high = float(fit.units["dose"].min()), float(fit.units["dose"].max())
-    more = BEYOND * (high - low)
-    if fit.finding == "go further":
-        low, high = (max(low - more, 0.0), high) if fit.edge == "low" else (low, high + more)
-    return low, high

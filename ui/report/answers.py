@@ -272,7 +272,7 @@ def decision(answer: TuneAnswer, said: Cautions) -> Section:
         caption = (
             "Growth of each tray (the mean of its pots) against its measured dose. Ground: the doses that "
             "were tested. Line and band: the expected growth and 95 of 100 plausible curves, where there are "
-            "enough trays. Dashed: the top between its limits, where one may be claimed."
+            "enough trays. Dashed: the best dose of those tested. Darker: where the best lies, if that can be said."
         )
         parts.append(Figure("response", caption, drawn))
     if found.proposal is None:

@@ -85,7 +85,8 @@ def chart(answer: TuneAnswer) -> None:
         if len(found.fit.band)
         else ""
     )
-    top = " Dashed: the top, between its limits." if pd.notna(found.fit.optimum) else ""
+    top = " Dashed: the best dose of those tested." if pd.notna(found.fit.best_tested) else ""
+    top += " Darker green: where the best lies." if pd.notna(found.fit.region_low) else ""
     look.small(f"Each mark is a tray (the mean of its pots). Pale green: the doses that were tested.{band}{top}")
 
 

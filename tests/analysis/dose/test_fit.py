@@ -96,7 +96,9 @@ def test_pots_never_pass_for_trays() -> None:
     by_tray, by_pot = fit(trays), fit(pots)
     assert by_pot.curves["aicc"].to_numpy() == pytest.approx(by_tray.curves["aicc"].to_numpy())
     assert len(by_pot.units) == len(trays)
-    assert (by_pot.low, by_pot.high) == pytest.approx((by_tray.low, by_tray.high), nan_ok=True)
+    regions = [(each.region_low, each.region_high) for each in (by_pot, by_tray)]
+    assert regions[0] == pytest.approx(regions[1], nan_ok=True)
+    assert by_pot.verdict == by_tray.verdict
 
 
 def test_trials_have_a_level_of_their_own() -> None:
@@ -117,7 +119,7 @@ def test_the_least_response_may_be_the_best() -> None:
     days = 40 + 0.1 * (x - 10) ** 2 + np.random.default_rng(2).normal(0, 1, len(x))
     found = fit(frame(x, days), best="lowest")
     assert found.finding == "top"
-    assert found.low < 10 < found.high
+    assert found.region_low < 10 < found.region_high
     assert "lowest" in found.verdict
     assert fit(frame(x, days)).finding != "top"
 
@@ -133,9 +135,9 @@ def test_plausible_curves_agree_with_the_fit() -> None:
     assert found.finding == "top"
     assert found.band["low"].lt(found.band["response"]).all()
     assert found.band["high"].gt(found.band["response"]).all()
-    chances = found.chances(np.array([0.0, found.optimum, 24.0]))
+    chances = found.chances(np.array([0.0, found.recommended, 24.0]))
     assert chances["near_best"].iloc[1] > 0.95
-    assert found.low < found.recommended < found.high
+    assert found.region_low <= found.recommended <= found.region_high
 
 
 def test_limits_cover_the_true_top() -> None:
@@ -186,7 +188,7 @@ def test_data_that_cannot_tell_say_so_and_what_would_help(rows: pd.DataFrame, fi
     found = fit(rows)
     assert found.finding == finding
     assert says in found.verdict
-    assert np.isnan([found.optimum, found.low, found.high]).all()
+    assert np.isnan([found.region_low, found.region_high]).all()
     assert found.curves["curve"].iloc[0] == "flat"
 
 

@@ -53,21 +53,25 @@ def test_measured_exposure_mostly_unknown_is_said(home: Path) -> None:
     found = json.loads(run("tune", "--home", home, "--json"))
     assert found["finding"] == "not enough spread"
     assert "unknown" in found["verdict"]
-    assert found["optimum"] is None
+    assert found["region_low"] is None
+    assert found["next_doses"] == []
     assert found["next_trial"] == []
 
 
 def test_the_planned_schedule_as_dose(home: Path) -> None:
     found = json.loads(run("tune", "--home", home, "--planned", "--json"))
     assert found["finding"] == "top"
-    assert found["low"] < found["optimum"] < found["high"]
+    assert found["region_low"] <= found["best_tested"] <= found["region_high"]
+    assert found["region_low"] <= found["recommended"] <= found["region_high"]
+    assert 0 < found["cost"] <= found["cost_most"] < 1
+    assert found["next_doses"]
     assert len(found["curves"]) == 6
     assert sum(row["trays"] for row in found["next_trial"]) == 9
     assert len({row["tray"] for row in found["timetable"]}) == 9
     assert all(row["pots_tray_month"] > 0 for row in found["value"])
     assert found["floods_and_minutes"]["finding"] in ("not enough spread", "too few trays")
     text = run("tune", "--home", home, "--planned")
-    assert text.startswith("There is a top")
+    assert text.startswith("Growth is highest")
     assert "pots per tray-month" in text
 
 
@@ -135,7 +139,7 @@ def test_the_page_begins_with_the_verdict_and_creates_the_trial(home: Path) -> N
     app.selectbox(key="dose").set_value("the planned schedule").run()
     assert not app.exception
     blocks = [unescape(element.proto.body) for element in app.get("html")]
-    assert any("There is a top" in block for block in blocks)
+    assert any("Growth is highest" in block for block in blocks)
     assert any("At the lowest, the sump holds" in block for block in blocks)
     assert {"PNG", "SVG", "CSV"} <= {each.proto.label for each in app.get("download_button")}
     app.text_input(key="new-trial").set_value("Second Try")
