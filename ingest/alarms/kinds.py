@@ -24,13 +24,13 @@ class Kind:
 
 
 MAINS = (
-    "Before you reach in: switch the pump and the lamp off at the plug or the breaker, with dry hands and on "
-    "dry ground. Floors may be wet and slippery. Work on mains wiring is for a qualified person, under your "
-    "local codes."
+    "Before you reach in: switch the pump and the lamp off, at the breaker if the floor or the plug is wet, "
+    "with dry hands. Floors can be slippery. Work on mains wiring is for a qualified person, under your "
+    "local code."
 )
 
-_STRAINER = "Look first at the drain and its strainer: roots and algae gather there."
-_RESERVOIR = "Look first at the water in the reservoir."
+_STRAINER = "Check the drain and its strainer: roots and algae gather there."
+_RESERVOIR = "Check the water in the reservoir."
 
 
 class _Kinds(dict[str, Kind]):
@@ -48,8 +48,8 @@ KINDS = _Kinds(
             "overflow",
             HIGH,
             (
-                "Look first at the drain and its strainer: is it blocked? Then whether the pump ran on, and "
-                "where the water went."
+                "Check the drain and its strainer: is it blocked? Then check whether the pump kept running, "
+                "and where the water went."
             ),
             ("flood outside the schedule",),
             water=True,
@@ -57,61 +57,64 @@ KINDS = _Kinds(
         Kind(
             "did not drain",
             HIGH,
-            f"{_STRAINER} Then whether the pump is still running.",
+            f"{_STRAINER} Then check whether the pump is still running.",
             ("drained slowly", "drain slowing", "missed flood", "flood outside the schedule"),
             water=True,
         ),
         Kind(
             "pump running dry",
             HIGH,
-            f"{_RESERVOIR} A pump without water is destroyed: switch it off. Then its strainer and hose.",
+            f"{_RESERVOIR} A pump without water is destroyed: switch it off. Then check its strainer and hose.",
             ("no flood", "flood mark not reached", "missed flood", "pump weakening"),
             water=True,
         ),
         Kind(
             "pump did not stop",
             HIGH,
-            "Look first at the pump: switch it off at the plug. Then at the node that should have.",
+            (
+                "Switch the pump off at the plug, or at the breaker if the floor or the plug is wet. Then check "
+                "the node that should have stopped it."
+            ),
             ("flood outside the schedule",),
             water=True,
         ),
         Kind(
             "no flood",
             HIGH,
-            f"{_RESERVOIR} Then whether the pump has power, and whether its hose came off.",
+            f"{_RESERVOIR} Then check whether the pump has power, and whether its hose came off.",
             ("missed flood",),
             water=True,
         ),
         Kind(
             "missed flood",
             HIGH,
-            "Look first at the node: has it the timetable, the right time, and power for the pump?",
+            "Check the node: does it have the timetable, the right time, and power for the pump?",
             water=True,
         ),
         Kind(
             "flood mark not reached",
             MEDIUM,
-            f"{_RESERVOIR} Then the pump's strainer and hose, and the tray for a leak.",
+            f"{_RESERVOIR} Then check the pump's strainer and hose, and look for a leak in the tray.",
             ("pump weakening",),
             water=True,
         ),
         Kind(
             "water too low",
             HIGH,
-            "Look first at the tray: does it leak? Then at the top-up: reservoir, pump and hose.",
+            "Check the tray: does it leak? Then check the top-up: reservoir, pump and hose.",
             water=True,
         ),
         Kind(
             "drained slowly",
             MEDIUM,
-            "Look first at the strainer of the drain: it is clogging. Clean it before the next flood.",
+            "Check the strainer of the drain: it is clogging. Clean it before the next flood.",
             ("drain slowing",),
             water=True,
         ),
         Kind(
             "flood outside the schedule",
             MEDIUM,
-            "Look first whether somebody floods it by hand. Then the node's timetable and clock.",
+            "Check whether somebody floods it by hand. Then check the node's timetable and clock.",
             water=True,
         ),
         # slow change
@@ -119,14 +122,14 @@ KINDS = _Kinds(
         Kind(
             "pump weakening",
             LOW,
-            "Look within days at the pump's strainer and hose, and the water in the reservoir.",
+            "Within days, check the pump's strainer and hose, and the water in the reservoir.",
             water=True,
         ),
         # the pump or reservoir that several trays share
         Kind(
             "pump or reservoir failed",
             HIGH,
-            f"{_RESERVOIR} Then whether the pump has power: several trays get no water from it.",
+            f"{_RESERVOIR} Then check whether the pump has power: several trays get no water from it.",
             ("no flood", "pump running dry", "flood mark not reached", "missed flood"),
             water=True,
         ),
@@ -135,8 +138,8 @@ KINDS = _Kinds(
             "float against level",
             MEDIUM,
             (
-                "Look first at the tray: is it wet or dry? The float or the level sensor is wrong: free the "
-                "float, clean the level sensor."
+                "Check the tray: is it wet or dry? The float or the level sensor is wrong: free the float, "
+                "clean the level sensor."
             ),
             (
                 "no flood",
@@ -157,50 +160,67 @@ KINDS = _Kinds(
         Kind(
             "flat line",
             LOW,
-            "Look first at the sensor: it has stood still for hours. Is its cable wet, is it out of its place?",
+            "Check the sensor: its value has not changed for hours. Is its cable wet, or is it out of its place?",
         ),
-        Kind("out of range", LOW, "Look first at the sensor and its cable: it sends what cannot be."),
+        Kind("out of range", LOW, "Check the sensor and its cable: it sends impossible values."),
         Kind(
             "known bad value",
             LOW,
-            "Look first at the sensor's cable and supply: it sends the value such parts give when they fail.",
+            "Check the sensor's cable and supply: it sends the value that such parts give when they fail.",
         ),
-        Kind("no readings", MEDIUM, "Look first at the sensor and its cable: its node is heard, but not this sensor."),
+        Kind(
+            "no readings", MEDIUM, "Check the sensor and its cable: its node sends readings, but none of this sensor."
+        ),
         # room
         Kind(
             "too high",
             MEDIUM,
-            "Look first at heating, lamp and ventilation, and whether the sensor hangs in the lamp's light.",
+            "Check heating, lamp and ventilation, and whether the sensor hangs in the lamp's light.",
         ),
-        Kind("too low", MEDIUM, "Look first at heating and open doors, and whether the sensor is in its place."),
+        Kind("too low", MEDIUM, "Check heating and open doors, and whether the sensor is in its place."),
         Kind(
             "light missing",
             MEDIUM,
-            "Look first at the lamp's timer and plug. Then whether the light sensor is covered.",
+            "Check the lamp's timer and plug. Then check whether the light sensor is covered.",
         ),
         Kind(
             "lamp at the wrong hour",
             LOW,
-            "Look first at the lamp's timer: its clock may be wrong. Then whether another light is on.",
+            "Check the lamp's timer: its clock may be wrong. Then check whether another light is on.",
         ),
         # nodes
         Kind(
             "node stopped flooding",
             HIGH,
-            "Look first at the pump, the water in the reservoir and the drain: after a flood without water, "
-            "current or drain the node floods no more until it gets a timetable with another number, or a "
-            "new start.",
+            "Check the pump, the water in the reservoir and the drain, and whether the timetable has ended. "
+            "After a flood without water, current or drain, the node stops flooding until it gets a "
+            "timetable with another number, or is restarted.",
             ("missed flood", "no flood"),
             water=True,
         ),
         Kind(
             "node cannot store",
             MEDIUM,
-            "Look first whether the node is connected: it holds only its newest readings, and what it cannot "
-            "send is lost. Then change its board: its memory refuses to be written.",
+            "Check whether the node is connected: it holds only its newest readings, and what it cannot send "
+            "is lost. Then change its board: its memory can no longer be written.",
         ),
-        Kind("battery low", LOW, "Charge or change the battery of the node."),
-        Kind("supply low", MEDIUM, "Look first at the power supply of the node: it sags before it fails."),
+        Kind(
+            "battery low",
+            LOW,
+            (
+                "Charge only a protected pack, with a charger made for it, dry, on a surface that cannot burn, and "
+                "not unattended; take a swollen cell to battery recycling by your local rules. Charge or change the "
+                "battery of the node."
+            ),
+        ),
+        Kind(
+            "supply low",
+            MEDIUM,
+            (
+                "Switch the node's supply off at the plug before you touch it. Check it: its voltage drops before it "
+                "fails."
+            ),
+        ),
         Kind(
             "clock wrong",
             LOW,
@@ -216,18 +236,18 @@ KINDS = _Kinds(
         Kind(
             "silent node",
             HIGH,
-            "Look first at the node: has it power, is it connected? Nothing is known of its trays meanwhile.",
+            "Check the node: does it have power, is it connected? Nothing is known of its trays until it is back.",
         ),
         Kind(
             "no node heard",
             HIGH,
-            "Look first at the network and the broker: no node of the site is heard.",
+            "Check the network and the broker: no node of the site sends anything.",
             ("silent node",),
         ),
         Kind(
             "no connection to the broker",
             HIGH,
-            "Look first at the broker and the network between it and the recorder.",
+            "Check the broker, and the network between it and the recorder.",
             ("no node heard", "silent node"),
         ),
     )

@@ -43,6 +43,11 @@ def headline(alarm: Alarm) -> str:
     return f"{where(alarm)}: {subject}{alarm.key.kind}"
 
 
+def needs_mains_caution(alarm: Alarm) -> bool:
+    """Whether what has to be checked is near water or on the mains: one rule for messages and pages."""
+    return KINDS[alarm.key.kind].water or alarm.key.place in ("tray", "pump")
+
+
 def title(alarm: Alarm, what: str) -> str:
     if alarm.returned_ms is not None:
         return f"Over: {headline(alarm)}"
@@ -62,7 +67,7 @@ def body(alarm: Alarm, what: str, zone: str, now_ms: int) -> str:
         )
     ]
     if alarm.raised_ms - alarm.since_ms > 1000 * LATE_S and alarm.returned_ms is None:
-        lines.append(f"Found at {_clock(from_ms(alarm.raised_ms), zone)}: what shows it came then.")
+        lines.append(f"Detected at {_clock(from_ms(alarm.raised_ms), zone)}, when the readings arrived.")
     if alarm.times > 1:
         lines.append(f"It came and went {alarm.times} times.")
     if alarm.returned_ms is not None:
@@ -70,9 +75,9 @@ def body(alarm: Alarm, what: str, zone: str, now_ms: int) -> str:
         if what == RETURNED:
             return "\n".join(lines)
     kind = KINDS[alarm.key.kind]
-    lines.append(kind.look_first)
-    if kind.water or alarm.key.place in ("tray", "pump"):
+    if needs_mains_caution(alarm):
         lines.append(MAINS)
+    lines.append(kind.look_first)
     if alarm.returned_ms is None:
         lines.append(f"Acknowledge it on the page Alarms, or by: tidetray alarms acknowledge {alarm.id} --who NAME")
     return "\n".join(lines)
@@ -118,7 +123,7 @@ def digest_body(told: Sequence[Told], now_ms: int) -> str:
         if first.returned_ms is None:
             kind = KINDS[first.key.kind]
             lines.append(kind.look_first)
-            needs_caution |= kind.water or first.key.place in ("tray", "pump")
+            needs_caution |= needs_mains_caution(first)
         paragraphs.append("\n".join(lines))
     if len(groups) > DIGEST_GROUPS:
         left = sum(map(len, groups[DIGEST_GROUPS:]))

@@ -56,7 +56,7 @@ def alarms_list(home: Path, days: int | None, as_json: bool) -> None:
     if as_json or len(table):
         printing.frame(table, zone, as_json=as_json, cautions=cautions)
         return
-    click.echo("No alarm stands." if not days else f"No alarm in {days} days.")
+    click.echo("No active alarms." if not days else f"No alarm in {days} days.")
     for caution in cautions:
         click.echo(f"Note: {caution}")
 

@@ -10,7 +10,7 @@ import streamlit as st
 
 from tidetray.ingest.alarms.book import Alarm
 from tidetray.ingest.alarms.kinds import KINDS, MAINS
-from tidetray.ingest.alarms.text import headline
+from tidetray.ingest.alarms.text import headline, needs_mains_caution
 from tidetray.ui import words
 from tidetray.ui.cache.reading import AlarmsView, alarms_view
 from tidetray.ui.parts import look
@@ -41,7 +41,7 @@ def bar(*, alarms: bool = True, whole: bool = True) -> None:
             "wrong",
             f"ALARMS DO NOT REACH {who}: {words.many(sum(t.waiting for t in view.failing), 'message')} "
             f"waiting, the first since {words.when(first.since, view.zone, datetime.now(UTC))} "
-            f"({first.error}). Look first at the network, then try 'tidetray alarms test'.",
+            f"({first.error}). Check the network, then try 'tidetray alarms test'.",
             loud=True,
         )
     if alarms:
@@ -68,10 +68,10 @@ def _unacknowledged(view: AlarmsView, *, whole: bool) -> None:
     )
     if len(open_) > SHOWN:
         lines += f"<li>and {len(open_) - SHOWN} more</li>"
-    mains = f"<div>{escape(MAINS)}</div>" if whole and any(KINDS[a.key.kind].water for a in open_) else ""
+    mains = f"<div>{escape(MAINS)}</div>" if whole and any(map(needs_mains_caution, open_)) else ""
     link = "Acknowledge" if whole else "What to do"
     st.html(
         '<div class="tt-say tt-wrong" '
         f'role="alert"><b>{look.MARKS["wrong"]}</b>{words.many(len(open_), "alarm")} that nobody has '
-        f'acknowledged. <a href="alarms" target="_self">{link}</a><ul>{lines}</ul>{mains}</div>'
+        f'acknowledged. <a href="alarms" target="_self">{link}</a>{mains}<ul>{lines}</ul></div>'
     )

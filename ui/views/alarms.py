@@ -12,7 +12,7 @@ from tidetray.analysis.live.alarm_load import COLUMNS
 from tidetray.analysis.pictures import base
 from tidetray.ingest.alarms.book import Alarm
 from tidetray.ingest.alarms.kinds import KINDS, MAINS
-from tidetray.ingest.alarms.text import headline
+from tidetray.ingest.alarms.text import headline, needs_mains_caution
 from tidetray.ingest.core.readings import from_ms
 from tidetray.ingest.cycles.expected_times import LEARN_CYCLES
 from tidetray.ui import words
@@ -35,16 +35,16 @@ def now_standing() -> None:
     now = datetime.now(UTC)
     if not view.standing:
         if view.recording:
-            look.say("fine", "No alarm stands.")
+            look.say("fine", "No active alarms.")
         else:
-            look.say("note", "No alarm stands, but nothing watches the trays: the recorder is not running.")
+            look.say("note", "No active alarms, but nothing watches the trays: the recorder is not running.")
     if not view.persons:
         look.say(
             "note",
-            "Nobody is told of alarms: they are shown here only. Add [[alarms.person]] with a name and urls "
-            "to tidetray.toml, then try 'tidetray alarms test'.",
+            "Nobody gets messages about alarms: they are shown here only. Add [[alarms.person]] with a name "
+            "and urls to tidetray.toml, then try 'tidetray alarms test'.",
         )
-    if any(KINDS[alarm.key.kind].water for alarm, _ in view.standing):
+    if any(needs_mains_caution(alarm) for alarm, _ in view.standing):
         look.say("note", MAINS)
     by_id = {alarm.id: alarm for alarm, _ in view.standing}
     for wanted in ("standing", "acknowledged", "shelved"):
@@ -59,7 +59,7 @@ def now_standing() -> None:
             else headline(alarm)
             for alarm in muted
         )
-        look.say("note", "Muted, since their cause stands above or ended a moment ago:", lines)
+        look.say("note", "Suppressed, because their cause is above or has just ended:", lines)
 
 
 def _card(alarm: Alarm, state: str, view: AlarmsView, now: datetime) -> None:
@@ -92,7 +92,7 @@ def _card(alarm: Alarm, state: str, view: AlarmsView, now: datetime) -> None:
             if state == "standing" and st.button("Acknowledge", key=f"acknowledge-{alarm.id}", type="primary"):
                 _do(acknowledge_alarm, alarm.id, who=_who())
             with st.popover("Shelve …"):
-                look.small("Holds it back, and the same again, while somebody works on it.")
+                look.small("Shelves this alarm, also if it comes again, while somebody works on it.")
                 for label, hours in SHELVE_HOURS.items():
                     if st.button(label, key=f"shelve-{alarm.id}-{hours}"):
                         _do(shelve_alarm, alarm.id, who=_who(), hours=hours)
@@ -113,7 +113,7 @@ def own_times() -> None:
         view = alarms_view()
     st.subheader("Filling and draining of each tray", anchor=False)
     if view.own_times.empty:
-        look.small("Nothing is known of the trays yet.")
+        look.small("Nothing is known about the trays yet.")
         return
     rows = [
         {
@@ -129,7 +129,7 @@ def own_times() -> None:
     look.small(
         "From an empty tray to the flood mark, and from the flood mark to dry. By geometry: the pump's flow "
         "and Torricelli's law, a lower bound. Learned: the median of the tray's own first clean cycles; "
-        "behind it, how the last ones differ. After another pump or drain: 'tidetray alarms learn TRAY'."
+        "after it, how the last ones differ. If you changed a pump or a drain: 'tidetray alarms learn TRAY'."
     )
 
 
@@ -148,7 +148,7 @@ def history() -> None:
         view = alarms_view()
     st.subheader(f"Last {view.days} days", anchor=False)
     if view.history.empty:
-        look.small("No alarm was raised.")
+        look.small("There was no alarm.")
         return
     picture(base.alarms_per_week(view.load.weeks, view.zone), "alarms-per-week", view.load.weeks)
     shown = view.load.table.assign(
@@ -160,8 +160,8 @@ def history() -> None:
     )
     st.dataframe(shown[["measure", "value", "held", "target"]], hide_index=True, width="stretch")
     look.small(
-        "Targets: IEC 62682 and ISA-18.2, per person who answers alarms. Alarms that were muted or shelved "
-        "do not count."
+        "Targets: IEC 62682 and ISA-18.2, per person who answers alarms. Alarms that were suppressed or "
+        "shelved do not count."
     )
     for caution in view.load.cautions:
         look.small(caution)

@@ -29,7 +29,7 @@ def trays_now() -> None:
     cards = "".join(tray_cards.card(row, past, alarms, now) for row in view.trays.itertuples())
     st.html(f'<div class="tt-cards">{cards}</div>')
     st.html(strip_html.KEY)
-    look.small(f"Times are those of {view.zone}. It is {words.clock(now, view.zone, now)}; this page renews itself.")
+    look.small(f"Times are those of {view.zone}. It is {words.clock(now, view.zone, now)}; this page updates itself.")
 
 
 def _look_first(view: Overview, alarms: AlarmsView, now: datetime) -> None:
@@ -38,7 +38,7 @@ def _look_first(view: Overview, alarms: AlarmsView, now: datetime) -> None:
     untold = [row.failure != "" and not alarms.of_tray(row.tray) for row in trays.itertuples()]
     failed, unknown = trays[untold], trays[trays["state"] == "unknown"]
     if failed.empty and unknown.empty and not alarms.unacknowledged():
-        look.say("fine", "Nothing to do: no failed cycle, and every tray is heard.")
+        look.say("fine", "Nothing to do: no failed cycle, and every tray sends readings.")
         return
     if len(failed):
         lines = []
@@ -46,9 +46,9 @@ def _look_first(view: Overview, alarms: AlarmsView, now: datetime) -> None:
             rows = failed[failed["failure"] == failure].itertuples()
             where = ", ".join(f"{row.tray} at {words.when(row.failed_at, view.zone, now)}" for row in rows)
             lines.append(f"{failure.capitalize()}: {where}. {words.LOOK_FIRST[failure]}")
-        look.say("wrong", f"FAILED: {words.many(len(failed), 'tray')}. Look at this first:", (*lines, words.MAINS))
+        look.say("wrong", f"FAILED: {words.many(len(failed), 'tray')}.", (words.MAINS, *lines))
     if len(unknown):
-        where = " Look first at the node: has it power, is it connected?" if view.recording else ""
+        where = " Check the node: does it have power, is it connected?" if view.recording else ""
         look.say(
             "note", f"Unknown: {', '.join(unknown['tray'])}. No reading of the water for 15 minutes or more.{where}"
         )
@@ -62,16 +62,15 @@ def nodes_and_messages() -> None:
     if view.nodes:
         st.html('<div class="tt-cards">' + "".join(_node(node, view, now) for node in view.nodes) + "</div>")
     else:
-        look.say(
-            "note", "No node has been heard yet. Look first at its broker, site and topic, then run 'tidetray check'."
-        )
+        look.say("note", "No node has sent anything yet. Check its broker, site and topic, then run 'tidetray check'.")
     counts = view.counts
     look.small(
-        f"Recorded so far: {counts['readings']:,} readings. Set aside: {words.many(counts['set_aside'], 'message')}."
+        f"Recorded so far: {counts['readings']:,} readings. In quarantine: "
+        f"{words.many(counts['set_aside'], 'message')}."
     )
     if view.quarantined:
         lines = tuple(f"{words.when(m.received, view.zone, now)}: {m.reason}" for m in view.quarantined)
-        look.say("note", "Set aside, the latest first: kept, but not recorded.", lines)
+        look.say("note", "Quarantine, the latest first: kept, but not recorded.", lines)
 
 
 def _node(node: Any, view: Overview, now: datetime) -> str:
@@ -81,7 +80,7 @@ def _node(node: Any, view: Overview, now: datetime) -> str:
         here, css = {
             True: ("● connected", "fine"),
             False: ("▲ NOT CONNECTED", "failed"),
-            None: ("? never said hello", "unknown"),
+            None: ("? no status message yet", "unknown"),
         }[node.here]
     rows = {"last message": words.when(node.last_message, view.zone, now)}
     rows["missing"] = words.many(node.missing, "message") + (": they may still come" if node.missing else "")

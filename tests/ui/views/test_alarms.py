@@ -51,7 +51,7 @@ def test_what_stands_says_what_to_look_at_and_warns_of_mains(home: Path) -> None
     assert KINDS["did not drain"].look_first in text
     assert "dry hands" in text
     assert "tray-1: missed flood: because of tray-1: did not drain" in text
-    assert "Nobody is told of alarms" in text
+    assert "Nobody gets messages about alarms" in text
 
 
 def test_acknowledging_needs_a_name_and_is_kept(home: Path) -> None:

@@ -37,7 +37,7 @@ ONE_TRAY = {
     "views/positions.py": "Growth needs two weigh-ins of a pot",
     "views/tune.py": "Tuning needs growth: weigh all pots",
     "views/weigh.py": "",
-    "views/alarms.py": "No alarm stands",
+    "views/alarms.py": "No active alarms",
 }
 
 

@@ -151,7 +151,7 @@ def test_a_trial_without_readings_or_weigh_ins_is_shown_as_unknown(
         Notebook(store).add_trial(make_nursery(NOW).plan)
     text = said(open_page())
     assert text.count("? unknown") == 9
-    assert "No node has been heard yet" in text
+    assert "No node has sent anything yet" in text
     assert "there are none yet" in said(open_page(PAGES[2]))
 
 
