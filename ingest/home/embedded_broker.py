@@ -49,11 +49,16 @@ STOP_S = 10.0
 
 PUBLISH = {
     "nodes": ["tidetray/v1/+/+/data", "tidetray/v1/+/+/here"],
-    "recorder": ["tidetray/v1/+/+/receipt", "tidetray/v1/+/+/timetable/#", "tidetray/alarms/v1/#"],
+    "recorder": [
+        "tidetray/v1/+/+/receipt",
+        "tidetray/v1/+/+/timetable/#",
+        "tidetray/alarms/v1/#",
+        "tidetray/recorder/v1/#",
+    ],
 }
 SUBSCRIBE = {
     "nodes": ["tidetray/v1/+/+/receipt", "tidetray/v1/+/+/timetable/#"],
-    "recorder": ["tidetray/v1/#"],
+    "recorder": ["tidetray/v1/#", "tidetray/recorder/v1/#"],
 }
 
 
@@ -155,7 +160,7 @@ async def _listen(password_file: Path, where: Where) -> tuple[Broker, int]:
     return await _listen_on(where.host, _free_port(), password_file)
 
 
-class _TakeOverBroker(Broker):
+class _TakeOverBroker(Broker):  # type: ignore[misc] # the library is untyped
     """The library's broker, with sessions that survive a quick return of their client.
 
     The library marks a session as disconnected after it has closed the old connection. A client that comes back

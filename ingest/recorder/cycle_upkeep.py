@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable
+from datetime import datetime
 from typing import Any
 
 import pandas as pd
@@ -18,6 +19,7 @@ from tidetray.ingest.cycles.detect import detect_cycles
 from tidetray.ingest.cycles.redo import redo_from
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store import queries
+from tidetray.ingest.store.quarantine import TIME
 from tidetray.ingest.store.raw_readings import SealedError
 from tidetray.ingest.store.recording import Decode, Store
 from tidetray.ingest.wire import packs
@@ -67,6 +69,15 @@ class Upkeep:
         self._turn_s = self._ran_s = time.monotonic()
         self._trays: list[tuple[str, str]] = []
         self._readmitted: int | None = None
+        newest = store.quarantine.messages(limit=1)
+        self._times_from = newest[0].id if newest else 0
+        """Messages that came before this start were judged by another clock: nobody knows any more by which."""
+        self._times_after: int | None = None
+        self._judged_at: datetime | None = None
+
+    def try_times_again(self, judged_at: datetime) -> None:
+        """The recorder's clock was behind and is right now: what it refused as ahead is judged again."""
+        self._times_after, self._judged_at = self._times_from, judged_at
 
     def run(self, *, now: bool = False, busy: bool = False) -> int:
         """Bring the cycles of trays that have new readings up to date; the number of trays done.
@@ -115,6 +126,13 @@ class Upkeep:
             self._readmitted = done.last
         if readings:
             log.info("recorded %d readings that had waited for their tray", readings)
+        readings = 0
+        while self._times_after is not None and (all_of_it or time.monotonic() - begun_s < READMIT_SLICE_S):
+            done = self._store.readmit(self._decode, kind=TIME, judged_at=self._judged_at, after=self._times_after)
+            readings += done.readings
+            self._times_after = done.last
+        if readings:
+            log.info("recorded %d readings that a wrong clock had refused", readings)
 
 
 def _redo_cycles(store: Store, tray: Tray, due_ms: int) -> None:

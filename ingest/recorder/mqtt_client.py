@@ -34,7 +34,8 @@ _PUBACK_PACKET = struct.Struct(">BBH")
 class Message(NamedTuple):
     """A message as it came: `connection` numbers the connection, since packet ids start anew with each.
 
-    What of a topic is not UTF-8 stands as U+FFFD, so that it is nobody's topic.
+    What of a topic is not UTF-8 stands as U+FFFD, so that it is nobody's topic. `length`: of the whole message, where
+    `payload` is only its beginning.
     """
 
     connection: int
@@ -44,6 +45,7 @@ class Message(NamedTuple):
     payload: bytes
     received_at: datetime
     retained: bool = False
+    length: int | None = None
 
 
 class _Buffered:
@@ -76,9 +78,9 @@ class _Buffered:
         self._at += len(part)
         return part
 
-    def take_messages(self, connection: int) -> Iterator[Message]:
+    def take_messages(self, connection: int, now: datetime) -> Iterator[Message]:
         """The whole PUBLISH packets (MQTT 3.1.1 section 3.3) of QoS 0 or 1 at the head of what is held."""
-        held, now = self._held, datetime.now(UTC)
+        held = self._held
         end = len(held)
         while (at := self._at) + 2 <= end:
             first = held[at]
@@ -108,10 +110,20 @@ class _Buffered:
             yield Message(connection, mid, qos, topic, held[payload_at:after], now, bool(first & 1))
 
 
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
 class Subscriber(mqtt.Client):
     """Use `loop`, in one thread. `take` is called there with the messages of each read."""
 
-    def __init__(self, take: Callable[[list[Message]], None], *, client_id: str) -> None:
+    def __init__(
+        self,
+        take: Callable[[list[Message]], None],
+        *,
+        client_id: str,
+        now: Callable[[], datetime] | None = None,
+    ) -> None:
         super().__init__(
             CallbackAPIVersion.VERSION2,
             client_id=client_id,
@@ -120,6 +132,7 @@ class Subscriber(mqtt.Client):
             reconnect_on_failure=False,  # whoever calls `loop` does
         )
         self.take = take
+        self._now = now or _utc_now
         self.connection = 0
         self._connection_lock = threading.Lock()
         self.on_message = self._take_one
@@ -155,7 +168,7 @@ class Subscriber(mqtt.Client):
             with suppress(OSError):  # paho meets it again, and does what is to be done
                 sock.fill()
             if self._in_packet["command"] == 0:
-                messages = list(sock.take_messages(self.connection))
+                messages = list(sock.take_messages(self.connection, self._now()))
                 if messages:
                     self.take(messages)
                 if messages and not sock.pending():
@@ -174,6 +187,4 @@ class Subscriber(mqtt.Client):
     def _take_one(self, _client: Any, _data: Any, one: mqtt.MQTTMessage) -> None:
         """One that came in pieces, so that paho put it together."""
         topic = one._topic.decode(errors="replace")
-        self.take(
-            [Message(self.connection, one.mid, one.qos, topic, bytes(one.payload), datetime.now(UTC), one.retain)]
-        )
+        self.take([Message(self.connection, one.mid, one.qos, topic, bytes(one.payload), self._now(), one.retain)])

@@ -34,7 +34,8 @@ class RecorderState:
     """How a recorder stood at `at_ms` [ms since 1970]; counts since it was started.
 
     `received`: messages of nodes and sensors, each time they came. `committed`: those dealt with on disk, whether new,
-    doubled or set aside; `quarantined` is how often something was. `backlog`: received and not yet committed (what the
+    doubled or set aside; `quarantined` is how often something was. `held`: left with their nodes while
+    the clock is not proven; `foreign`: of other sites. `backlog`: received and not yet committed (what the
     broker and the nodes hold is not known here). `lag_s`: from receiving to committing, of the oldest message of the
     last batch; while writing fails, since the first message that could not be written. `failures_in_a_row`: of writing
     to the disk, till now. `offline_since_ms`: since when there has been no connection to the broker; None while there
@@ -50,6 +51,8 @@ class RecorderState:
     readings: int = 0
     doubled: int = 0
     quarantined: int = 0
+    held: int = 0
+    foreign: int = 0
     backlog: int = 0
     lag_s: float = 0.0
     failures_in_a_row: int = 0

@@ -69,13 +69,14 @@ class BrokerSettings(BaseModel):
 
 class RecordSettings(BaseModel):
     """What the recorder records. An empty site means all of them. `seal_after_days`: raw readings of a month that
-    ended so long ago are put into a sealed file; 0: never."""
+    ended so long ago are put into a sealed file; 0: never. `client_id`: the recorder's name at the broker; by default
+    one made of the home's own id, so that no two homes share one."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     site: str = Field(default="", pattern=r"^([a-z0-9][a-z0-9-]{0,31})?$")
     seal_after_days: int = Field(default=90, ge=0, le=36500)
-    client_id: str = Field(default="tidetray-recorder", pattern=r"^[A-Za-z0-9-]{1,64}$")
+    client_id: str = Field(default="", pattern=r"^([A-Za-z0-9-]{1,64})?$")
 
 
 class DashboardSettings(BaseModel):

@@ -309,8 +309,14 @@ def _boots(store: Store, site: str, node: str) -> list[BootState]:
 def counters(store: Store) -> dict[str, int]:
     """Since the home was made: `received` messages, `doubled` ones, `readings`, `set_aside`."""
     return dict.fromkeys(("received", "doubled", "readings", "set_aside"), 0) | dict(
-        store.connection.execute("SELECT name, value FROM counter").fetchall()
+        store.connection.execute("SELECT name, value FROM counter WHERE name != 'home_id'").fetchall()
     )
+
+
+def newest_received_ms(store: Store) -> int | None:
+    """When the last message of any node was received [ms since 1970], by the clock of then; None: there is none."""
+    (newest,) = store.connection.execute("SELECT max(last_message_ms) FROM node").fetchone()
+    return None if newest is None else int(newest)
 
 
 def evidence_span_ms(store: Store, site: str, tray: str, channels: Sequence[str]) -> tuple[int, int] | None:

@@ -49,6 +49,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("tidetray.store")
 
+HOME_ID = "home_id"
 READMITTED_AT_ONCE = 200
 """Messages tried again in one transaction; there may be months of them."""
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
@@ -169,6 +170,17 @@ class Store(Database):
         if self.elsewhere is not None:
             self.elsewhere.close()
         super().close()
+
+    def home_id(self) -> str:
+        """The random id of this record: made once, and kept in it."""
+        with self.transaction() as connection:
+            connection.execute("INSERT OR IGNORE INTO counter VALUES (?, abs(random()) % 1099511627776)", (HOME_ID,))
+            (number,) = connection.execute("SELECT value FROM counter WHERE name = ?", (HOME_ID,)).fetchone()
+        return f"{number:010x}"
+
+    def save_log(self) -> None:
+        """Write all of the write-ahead log into the record itself, for the log's file is in danger."""
+        self.connection.execute("PRAGMA wal_checkpoint(FULL)").fetchall()
 
     def record(
         self,

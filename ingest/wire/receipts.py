@@ -70,11 +70,15 @@ def _is_name(value: object) -> bool:
     return isinstance(value, str) and _RECORD_NAME.fullmatch(value) is not None
 
 
-def encode_receipt(boot: str, upto: int) -> bytes:
-    """The receipt a node waits for. ValueError if `boot` is not an id or `upto` neither a message number nor 0."""
+def encode_receipt(boot: str, upto: int, *, home: str = "") -> bytes:
+    """The receipt a node waits for. ValueError if `boot` is not an id or `upto` neither a message number nor 0.
+
+    `home`: whose receipt it is, for people who look; nodes ignore it.
+    """
     if ID_PATTERN.fullmatch(boot) is None or not 0 <= upto < MAX_NUMBER:
         raise ValueError(f"no receipt for boot '{shown(boot)}' up to {upto}. {ID_MEND}; 0 <= upto < 2^53")
-    return json.dumps({"boot": boot, "upto": upto}, separators=(",", ":")).encode()
+    receipt = {"boot": boot, "upto": upto, **({"home": home} if home else {})}
+    return json.dumps(receipt, separators=(",", ":")).encode()
 
 
 def decode_receipt(payload: bytes) -> Receipt:

@@ -55,8 +55,11 @@ def _topic(site: str, node: str, kind: str) -> str:
     return f"tidetray/v1/{site}/{node}/{kind}"
 
 
-def subscription(site: str | None = None) -> str:
-    """MQTT filter of a recorder of a site, or of all: all below, to see what is sent to a wrong topic. ValueError."""
+def subscriptions(site: str | None = None) -> list[str]:
+    """MQTT filters of a recorder of a site, or of all. ValueError if the site cannot be one.
+
+    What nodes send, and what lies deeper, to see what is sent to a wrong topic; not the recorder's own receipts.
+    """
     if site is not None and ID_PATTERN.fullmatch(site) is None:
         raise ValueError(f"'{shown(site)}' cannot name a site. {ID_MEND}")
-    return "tidetray/v1/#" if site is None else f"tidetray/v1/{site}/#"
+    return [f"tidetray/v1/{site or '+'}/{rest}" for rest in ("+/data", "+/here", "+/+/+/#")]

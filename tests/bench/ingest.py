@@ -88,6 +88,9 @@ def messages(start_ms: int, count: int, first_turn: int) -> list[tuple[str, byte
 # -------------------------------------------------------------------- processes of their own
 
 
+CLIENT_ID = "timed-recorder"
+
+
 class TimedRecorder(Recorder):
     """Notes when messages came first and when they were on disk."""
 
@@ -118,7 +121,9 @@ class TimedRecorder(Recorder):
 
 def record(home: Path, port: int, count: int) -> None:
     with open_store(home / RECORD_FILE) as store:
-        recorder = TimedRecorder(store, Settings(broker=BrokerSettings(port=port)), count)
+        recorder = TimedRecorder(
+            store, Settings(broker=BrokerSettings(port=port), record={"client_id": CLIENT_ID}), count
+        )
         recorder.run()
         print(json.dumps({"rate": count / recorder.seconds, "cpu_us": recorder.cpu_us, "waits_ms": recorder.waits_ms}))
 
@@ -204,7 +209,7 @@ def compare(home: Path, port: int, start_ms: int) -> tuple[list[float], list[flo
     rates: dict[str, list[float]] = {"bare": [], "durable": [], "alone": []}
     processor: dict[str, list[float]] = {}
     session(port, "bare", "tidetray/v1/+/+/data")
-    session(port, Settings().record.client_id, "tidetray/v1/#")
+    session(port, CLIENT_ID, "tidetray/v1/+/+/data")
     client = publisher(port)
     for turn in range(ROUNDS):
         infos = [

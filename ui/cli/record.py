@@ -41,7 +41,7 @@ def record(home: Path, form: str) -> None:
         check_rules(settings, home, Notebook(store).scheduled_trays())
         forwarding = ForwardService(home, settings.influx)
         recorder = Recorder(store, settings, forwarding.state)
-        alarms = alarm_services(home, settings, recorder.clock, settings.record.client_id, recorder.is_well)
+        alarms = alarm_services(home, settings, recorder.clock, recorder.client_id, recorder.is_well)
         services = recorder.services = [*alarms, SealingService(home, settings), forwarding]
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: recorder.stop())

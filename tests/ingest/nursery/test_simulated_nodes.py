@@ -95,7 +95,7 @@ def recorder(way: Way, disk: Disk, *, loses: Callable[[int], bool] = lambda _: F
     subscribed = threading.Event()
 
     def on_connect(*_: Any) -> None:
-        client.subscribe(topics.subscription(SITE), qos=1)
+        client.subscribe([(each, 1) for each in topics.subscriptions(SITE)])
 
     def on_message(_client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
         topic = topics.parse_topic(message.topic)

@@ -200,7 +200,7 @@ def test_what_is_no_message_is_left_to_paho() -> None:
     for content in (b"\x40\x02\x00\x01", packet(b"t", b"", 1, 1)[:-1], b"\x34" + whole[1:], b"\x32\x01\x00", b"\x32"):
         buffered = _Buffered(Pieces(content, []))
         buffered.fill()
-        assert list(buffered.take_messages(1)) == []
+        assert list(buffered.take_messages(1, datetime.now(UTC))) == []
         assert buffered.pending() == len(content)
 
 

@@ -280,12 +280,12 @@ def test_a_fault_in_the_watch_is_told_and_made_up_for(
     """What was just committed is not watched when the watch throws: it begins anew from the record."""
     real, thrown = AlarmKeeper.take, 0
 
-    def take(self: AlarmKeeper, packs: Any, heres: Any, *, now_ms: int) -> list[int]:
+    def take(self: AlarmKeeper, packs: Any, heres: Any, *, now_ms: int, **more: Any) -> list[int]:
         nonlocal thrown
         if heres and not thrown:
             thrown += 1
             raise RuntimeError("a fault that nobody foresaw")
-        return real(self, packs, heres, now_ms=now_ms)
+        return real(self, packs, heres, now_ms=now_ms, **more)
 
     def kinds() -> list[str]:
         return [kind for (kind,) in bench_store.connection.execute("SELECT kind FROM alarm").fetchall()]

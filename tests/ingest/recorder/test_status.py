@@ -166,5 +166,5 @@ def test_an_exception_in_a_callback_does_not_end_the_listening(
         until(lambda: node.upto() == 2)
     node.close()
     assert failed
-    assert "in a way that nobody foresaw" in caplog.text
+    assert "in an unforeseen way" in caplog.text
     assert levels(bench_store.path) == [0.001, 0.002]

@@ -10,7 +10,7 @@ import pytest
 from tidetray.ingest.wire.packs import decode
 from tidetray.ingest.wire.receipts import Here, Receipt, decode_here, decode_receipt, encode_receipt
 from tidetray.ingest.wire.senml import MAX_NUMBER, MAX_PAYLOAD_BYTES, WireError
-from tidetray.ingest.wire.topics import Topic, data_topic, here_topic, parse_topic, receipt_topic, subscription
+from tidetray.ingest.wire.topics import Topic, data_topic, here_topic, parse_topic, receipt_topic, subscriptions
 
 TOPIC = "tidetray/v1/nursery/bench-1/data"
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
@@ -24,10 +24,10 @@ def test_topics() -> None:
     assert here_topic("nursery", "bench-1") == "tidetray/v1/nursery/bench-1/here"
     assert receipt_topic("nursery", "bench-1") == "tidetray/v1/nursery/bench-1/receipt"
     assert parse_topic(receipt_topic("a", "9" * 32)) == Topic("a", "9" * 32, "receipt")
-    assert subscription() == "tidetray/v1/#"
-    assert subscription("nursery") == "tidetray/v1/nursery/#"
+    assert subscriptions() == ["tidetray/v1/+/+/data", "tidetray/v1/+/+/here", "tidetray/v1/+/+/+/+/#"]
+    assert subscriptions("nursery")[0] == "tidetray/v1/nursery/+/data"
     for site in ("", "+", "#", "a/b", "A", "a" * 33, "a\n"):
-        for call in (subscription, lambda name: data_topic(name, "a"), lambda name: here_topic("a", name)):
+        for call in (subscriptions, lambda name: data_topic(name, "a"), lambda name: here_topic("a", name)):
             with pytest.raises(ValueError, match="cannot name a"):
                 call(site)
 
