@@ -339,6 +339,8 @@ class AlarmKeeper:
         ).fetchall()
         for begin_ms, drain_ms, end_ms, outcome in rows:
             in_time = begin_ms is not None and end_ms is not None
+            if self._watch.is_off(outcome, tray.site, tray.name):
+                continue
             if in_time and begin_ms <= last_ms + MAX_GAP_MS and end_ms >= first_ms - MAX_GAP_MS:
                 since_ms = drain_ms if drain_ms is not None and "drain" in outcome else begin_ms
                 self._book.enter_past(

@@ -110,10 +110,11 @@ class Watch:
             (*key, *each)
             for key, found in self._findings.items()
             for each in found.standing()
-            if not self._is_off(each[0], key[0], key[2])
+            if not self.is_off(each[0], key[0], key[2])
         ]
 
-    def _is_off(self, kind: str, site: str, name: str) -> bool:
+    def is_off(self, kind: str, site: str, name: str) -> bool:
+        """Whether this alarm is not wanted, anywhere or on the tray of that name."""
         return kind in self._plan.off.get(("", ""), ()) or kind in self._plan.off.get((site, name), ())
 
     def node_of(self, site: str, tray: str) -> str | None:
@@ -241,7 +242,7 @@ class Watch:
 
     def _teller(self, site: str) -> Callable[[Change], None]:
         def tell(change: Change) -> None:
-            if not self._is_off(change.kind, site, change.name):
+            if not self.is_off(change.kind, site, change.name):
                 self._tell(site, change)
 
         return tell

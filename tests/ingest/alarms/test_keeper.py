@@ -148,18 +148,30 @@ def test_readings_a_day_late_raise_nothing_and_hours_late_say_when_it_was(bench_
     assert alarm.raised_ms == second + 6 * 3_600_000
 
 
-def test_readings_out_of_order_are_told_by_the_cycles(bench_store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+def out_of_order(store: Store, monkeypatch: pytest.MonkeyPatch, settings: AlarmSettings) -> None:
+    """A flood that did not drain, of which the readings come after later ones."""
     monkeypatch.setattr(time, "time_ns", lambda: (T0 + 7_300_000) * 1_000_000)
-    keeper = AlarmKeeper(bench_store, GIVEN, now_ms=T0 - 60_000)
-    node = Node(bench_store)
-    upkeep = Upkeep(bench_store, on_cycles=keeper.on_cycles)
+    keeper = AlarmKeeper(store, settings, now_ms=T0 - 60_000)
+    node = Node(store)
+    upkeep = Upkeep(store, on_cycles=keeper.on_cycles)
     node.send([Reading("tray-1", "level", T0 + 7_200_000 + 1000 * n, 0.0005) for n in range(5)], keeper)
     upkeep.run(now=True)
     late = [*flood(T0, drains=False, seen_s=600), Reading("tray-1", "level", T0 + 650_000, 0.0005)]
     node.send(late, keeper, received_ms=T0 + 7_300_000)
     for _ in range(2):
         upkeep.run(now=True)
-        (alarm,) = AlarmBook(bench_store).alarms()
+
+
+def test_an_alarm_that_is_turned_off_is_not_told_late_either(
+    bench_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out_of_order(bench_store, monkeypatch, GIVEN.model_copy(update={"off": ("did not drain",)}))
+    assert kinds(bench_store) == []
+
+
+def test_readings_out_of_order_are_told_by_the_cycles(bench_store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    out_of_order(bench_store, monkeypatch, GIVEN)
+    (alarm,) = AlarmBook(bench_store).alarms()
     assert (alarm.key.kind, alarm.since_ms) == ("did not drain", T0 + 300_000)
     assert alarm.returned_ms is not None
     assert "came late" in alarm.detail
