@@ -73,24 +73,6 @@ def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
     return plain(layers, height=380)
 
 
-def dry_points(table: pd.DataFrame) -> pd.DataFrame:
-    """What `growth_against_dry` draws, of exposure and growth per pot: dry hours of a day of known hours, with the
-    least and the most they can be; growth in % a day. Pots whose surroundings are unknown all the time are left out."""
-    known_h = table["dry_h"] + table["wet_h"]
-    points = pd.DataFrame(
-        {
-            "treatment": table["treatment"],
-            "tray": table["tray"],
-            "pot": table["pot"],
-            "dry_h_day": 24 * table["dry_h"] / known_h.where(known_h > 0),
-            "dry_least": 24 * table["dry_h"] / table["hours"],
-            "dry_most": 24 * (table["dry_h"] + table["unknown_h"]) / table["hours"],
-            "growth_pct": 100 * table["rgr_per_day"],
-        }
-    )
-    return points.dropna(subset=["dry_h_day", "growth_pct"])
-
-
 def alarms_per_week(weeks: pd.DataFrame, zone: str) -> Spec:
     """A bar for each week, with its number; `weeks` has `week` (its Monday) and `alarms`."""
     local = weeks["week"].dt.tz_convert(zone)

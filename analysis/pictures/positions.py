@@ -1,6 +1,6 @@
 """Charts of causes and places: the map of a tray, partial effects, the spread over time.
 
-In: frames of `ui/cache/place_views.py`. Out: Vega-Lite specifications as plain dicts in the palette. Every figure that
+In: frames of `analysis/relations`. Out: Vega-Lite specifications as plain dicts in the palette. Every figure that
 a colour or a shade tells stands beside it as a number or a shape too. Fits nothing.
 """
 

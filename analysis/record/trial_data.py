@@ -48,7 +48,7 @@ from tidetray.ingest.notebook.facts import BASE_C, Event, Trial, TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.placements import treatment_spells
 from tidetray.ingest.notebook.predictions import Prediction, predictions
-from tidetray.ingest.notebook.scales import Balance, check_weighings, dry_weighings
+from tidetray.ingest.notebook.scales import Balance, all_balances, check_weighings, dry_weighings
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store
 
@@ -215,6 +215,16 @@ class TrialData:
         if not hours:
             return pd.DataFrame({"tray": [], "time": pd.DatetimeIndex([], tz="UTC"), "ppfd": []}), tuple(cautions)
         return light_from_hours(pd.concat(hours, ignore_index=True)), tuple(cautions)
+
+    @cached_property
+    def balances(self) -> tuple[Balance, ...]:
+        """All scales of the record."""
+        return all_balances(self._store)
+
+    @property
+    def latest(self) -> pd.DataFrame:
+        """The last reading of every series of the site."""
+        return queries.latest(self._store, self.trial.site)
 
     def weighing_quality(self, balance: Balance) -> WeighingQuality:
         """How sure the weigh-ins are that were done on one scale; those that name none count as done on it."""

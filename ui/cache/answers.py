@@ -139,12 +139,11 @@ def prepare(trial: str, trials: Sequence[str]) -> None:
     """Have what the pages show first worked out before somebody asks: on a long record only."""
     usual = (
         ("growth", [trial]),
-        ("masses", [trial]),
-        ("relation", [trial, []]),
-        ("places", [trial, "rook"]),
-        ("comparison", [trial, None, None]),
-        ("tuning", [list(trials), FACTORS[0], False, 4.0]),
-        ("tuning_two", [list(trials), False, 4.0]),
+        ("compare", [trial, None, None]),
+        ("relate", [trial, []]),
+        ("positions", [trial, "rook"]),
+        ("tune", [list(trials), FACTORS[0], False, 4.0]),
+        ("tune_two", [list(trials), False, 4.0]),
     )
     _answers().prepare(home_folder(), usual)
 

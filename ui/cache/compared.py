@@ -1,11 +1,7 @@
-"""The tables of a comparison as they are shown, and growth rates with their doubling times."""
+"""The tables of a comparison as they are shown."""
 
 from __future__ import annotations
 
-import pandas as pd
-
-from tidetray.analysis.compare.trial import TrialComparison
-from tidetray.analysis.growth.rates import doubling_time
 from tidetray.ui.columns import Shown
 
 MEANS: Shown = {
@@ -63,19 +59,3 @@ LAG: Shown = {
     "p": ("p", 1, 4),
     "n_trays": ("trays", 1, 0),
 }
-
-
-def rates(found: TrialComparison) -> pd.DataFrame:
-    """Growth rates with doubling times: treatment, rate_per_day, low_per_day, high_per_day, doubling_d, doubling_low_d,
-    doubling_high_d (NaN: growth too slow or unsure for one), n_trays, n_pots."""
-    table = found.growth.rates.rename(
-        columns={"estimate": "rate_per_day", "low": "low_per_day", "high": "high_per_day"}
-    )
-    for column, rate in (
-        ("doubling_d", "rate_per_day"),
-        ("doubling_low_d", "high_per_day"),
-        ("doubling_high_d", "low_per_day"),
-    ):
-        days = doubling_time(table[rate])
-        table[column] = days.where(table[rate] > 0)
-    return table

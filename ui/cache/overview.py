@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from tidetray.analysis.live.trays_now import LOOK_BACK, trays_now
+from tidetray.analysis.questions.trays import trays
 from tidetray.analysis.record.trial_data import TrialData, choose_trial
 from tidetray.ingest.influx.queue import Forwarding, forwarding_of
 from tidetray.ingest.recorder.recorder import is_recording
@@ -38,12 +38,11 @@ def overview(store: Store, home: Path, trial_name: str | None, now: datetime) ->
     site = data.trial.site
     recording = is_recording(home)
     recorder = read_state(home) if recording else None
-    recent = data.cycles(since=now - LOOK_BACK)
     return Overview(
         at=now,
         zone=data.trial.zone,
         recording=recording,
-        trays=trays_now(recent, queries.latest(store, site), data.treatments, now),
+        trays=trays(data, now).table,
         nodes=queries.nodes(store, site),
         counts=queries.counters(store),
         recorder=recorder,

@@ -17,7 +17,6 @@ import pandas as pd
 import streamlit as st
 
 from tidetray.analysis.base.words import natural
-from tidetray.analysis.compare.trial import TrialComparison
 from tidetray.analysis.live.alarm_load import AlarmLoad, alarm_frame, alarm_load, state
 from tidetray.analysis.record.trial_data import NoTrialError, TrialData, choose_trial, open_record
 from tidetray.ingest.alarms.book import Alarm, AlarmBook
@@ -30,9 +29,7 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.scales import all_balances
 from tidetray.ingest.recorder.recorder import is_recording
 from tidetray.ingest.settings.model import home_folder, load_settings
-from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.overview import Overview, overview
-from tidetray.ui.cache.worker import GrowthView
 from tidetray.ui.columns import records
 from tidetray.ui.web import sign_in
 
@@ -122,23 +119,6 @@ def chosen_trial() -> str:
 
 def trays_view(trial: str) -> Overview:
     return _trays_view(str(home_folder()), trial)
-
-
-def growth_view(trial: str) -> GrowthView:
-    found: GrowthView = ask("growth", trial)
-    return found
-
-
-def masses(trial: str) -> pd.DataFrame:
-    """A row per pot and day of weighing, as `TrialData.masses`."""
-    found: pd.DataFrame = ask("masses", trial)
-    return found
-
-
-def comparison(trial: str, day: int | None, saleable_g: float | None) -> TrialComparison:
-    """ValueError, in plain words, where nothing can be compared."""
-    found: TrialComparison = ask("comparison", trial, day, saleable_g)
-    return found
 
 
 def alarms_view() -> AlarmsView:

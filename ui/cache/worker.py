@@ -10,98 +10,75 @@ import json
 import os
 import pickle
 import sys
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
-from tidetray.analysis.compare.trial import TrialComparison, compare_trial
-from tidetray.analysis.conditions.degree_days import total_warmth
-from tidetray.analysis.questions.tune import TuneAnswer, read_trials, tune
-from tidetray.analysis.questions.tune_two import TuneTwoAnswer, tune_two
+from tidetray.analysis.questions.compare import CompareAnswer
+from tidetray.analysis.questions.compare import compare as ask_compare
+from tidetray.analysis.questions.growth import GrowthAnswer
+from tidetray.analysis.questions.growth import growth as ask_growth
+from tidetray.analysis.questions.positions import PositionsAnswer
+from tidetray.analysis.questions.positions import positions as ask_positions
+from tidetray.analysis.questions.relate import RelateAnswer
+from tidetray.analysis.questions.relate import relate as ask_relate
+from tidetray.analysis.questions.tune import TuneAnswer, read_trials
+from tidetray.analysis.questions.tune import tune as ask_tune
+from tidetray.analysis.questions.tune_two import TuneTwoAnswer
+from tidetray.analysis.questions.tune_two import tune_two as ask_tune_two
+from tidetray.analysis.questions.warmth import WarmthAnswer
+from tidetray.analysis.questions.warmth import warmth as ask_warmth
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import load_settings
-from tidetray.ui.cache.place_views import (
-    PlaceView,
-    RelationView,
-    place_view_of,
-    relation_view_of,
-    warmth_asked,
-    warmth_view_of,
-)
 
 
-@dataclass(frozen=True)
-class GrowthView:
-    """`intervals` has a row per pot and interval, `whole` one per pot: from its first weigh-in to its last."""
-
-    zone: str
-    treatments: dict[str, str]
-    intervals: pd.DataFrame
-    whole: pd.DataFrame
-    cautions: tuple[str, ...]
-
-
-def growth(home: Path, trial: str) -> GrowthView:
+@contextmanager
+def _trial(home: Path, trial: str) -> Iterator[TrialData]:
     with open_record(home) as store:
-        data = TrialData(store, choose_trial(store, trial))
-        both = data.exposure_and_growth
-        whole = data.growth_of_whole
-        joined = data.exposure_of(whole[["pot", "start", "end"]]).merge(whole, on=["pot", "start", "end"])
-        joined["treatment"] = joined["tray"].map(data.treatments)
-        return GrowthView(data.trial.zone, data.treatments, both.table, joined, both.cautions)
+        yield TrialData(store, choose_trial(store, trial))
 
 
-def masses(home: Path, trial: str) -> pd.DataFrame:
+def growth(home: Path, trial: str) -> GrowthAnswer:
+    with _trial(home, trial) as data:
+        return ask_growth(data)
+
+
+def compare(home: Path, trial: str, day: int | None, saleable_g: float | None) -> CompareAnswer:
+    with _trial(home, trial) as data:
+        return ask_compare(data, day=day, saleable_g=saleable_g)
+
+
+def relate(home: Path, trial: str, causes: list[str]) -> RelateAnswer:
+    with _trial(home, trial) as data:
+        return ask_relate(data, causes)
+
+
+def positions(home: Path, trial: str, neighbours: str) -> PositionsAnswer:
+    with _trial(home, trial) as data:
+        return ask_positions(data, neighbours=neighbours)
+
+
+def warmth(home: Path, trial: str, channel: str, base_c: float | None, top_c: float | None) -> WarmthAnswer:
+    with _trial(home, trial) as data:
+        return ask_warmth(data, channel=channel, base_c=base_c, top_c=top_c)
+
+
+def tune(home: Path, trials: list[str], factor: str, planned: bool, weeks: float) -> TuneAnswer:
     with open_record(home) as store:
-        return TrialData(store, choose_trial(store, trial)).masses
+        return ask_tune(store, load_settings(home), trials=trials, factor=factor, planned=planned, weeks=weeks)
 
 
-def comparison(home: Path, trial: str, day: int | None, saleable_g: float | None) -> TrialComparison:
-    """On the last day on which all pots were weighed, or on `day`."""
-    with open_record(home) as store:
-        data = TrialData(store, choose_trial(store, trial))
-        return compare_trial(data.masses, day=day, saleable_g=saleable_g, intervals=data.growth_in_runs)
-
-
-def relation(home: Path, trial: str, causes: list[str]) -> RelationView:
-    with open_record(home) as store:
-        return relation_view_of(TrialData(store, choose_trial(store, trial)), tuple(causes))
-
-
-def places(home: Path, trial: str, neighbours: str) -> PlaceView:
-    with open_record(home) as store:
-        return place_view_of(TrialData(store, choose_trial(store, trial)), neighbours)
-
-
-def tuning(home: Path, trials: list[str], factor: str, planned: bool, weeks: float) -> TuneAnswer:
-    with open_record(home) as store:
-        return tune(store, load_settings(home), trials=trials, factor=factor, planned=planned, weeks=weeks)
-
-
-def tuning_two(home: Path, trials: list[str], planned: bool, weeks: float) -> TuneTwoAnswer:
+def tune_two(home: Path, trials: list[str], planned: bool, weeks: float) -> TuneTwoAnswer:
     """Floods a day and wet minutes together."""
     with open_record(home) as store:
         data = read_trials(store, trials)
-    return tune_two(data, load_settings(home), planned=planned, weeks=weeks)
-
-
-def warmth(
-    home: Path, trial: str, channel: str, base_c: float | None, top_c: float | None
-) -> tuple[pd.DataFrame, tuple[str, ...], tuple[float, float]]:
-    """Degree days of every tray, what to mind, and the base and top temperature asked of."""
-    with open_record(home) as store:
-        data = TrialData(store, choose_trial(store, trial))
-        asked = warmth_asked(data, base_c, top_c)
-        daily, said = warmth_view_of(data, channel, asked)
-        return total_warmth(daily), tuple(said), asked
+    return ask_tune_two(data, load_settings(home), planned=planned, weeks=weeks)
 
 
 QUESTIONS: dict[str, Callable[..., Any]] = {
-    each.__name__: each for each in (growth, masses, comparison, relation, places, warmth, tuning, tuning_two)
+    each.__name__: each for each in (growth, compare, relate, positions, warmth, tune, tune_two)
 }
 
 

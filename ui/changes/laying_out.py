@@ -10,26 +10,11 @@ from pathlib import Path
 
 import pandas as pd
 
-from tidetray.analysis.plan.power_advice import Spread, spread_from
 from tidetray.analysis.plan.randomise import Layout, TrayPlace, crossover, lay_out, place_pots
-from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.files.weighing_files import read_start_masses
 from tidetray.ingest.notebook.facts import PotPlan, TrialPlan
-
-
-def past_spread(data: TrialData) -> Spread:
-    """What the growth of a trial, from first to last weigh-in of each pot, says of the spread between trays
-    and pots."""
-    table = data.growth.table.sort_values(["pot", "start"])
-    table = table.assign(grown=table["rgr_per_day"] * table["days"])
-    whole = table.groupby("pot", as_index=False)[["grown", "days"]].sum()
-    pots = data.pots.drop_duplicates("pot")[["pot", "tray", "treatment"]]
-    frame = whole.assign(rgr_per_day=whole["grown"] / whole["days"]).merge(pots, on="pot")
-    if frame.empty:
-        raise ValueError("the past trial has no growth yet: give the spread that you expect")
-    return spread_from(frame, response="rgr_per_day", treatment="treatment", tray="tray")
 
 
 def laid_out(plan: TrialPlan, seed: int, start_g: Mapping[str, float] | None = None) -> tuple[TrialPlan, Layout]:

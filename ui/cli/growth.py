@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
-from tidetray.analysis.compare.trial import TrialComparison, compare_trial
+from tidetray.analysis.compare.trial import TrialComparison
+from tidetray.analysis.questions.compare import CompareAnswer
+from tidetray.analysis.questions.compare import compare as ask_compare
+from tidetray.analysis.questions.growth import growth as ask_growth
 from tidetray.analysis.record.trial_data import open_record
-from tidetray.ui.cache.compared import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
+from tidetray.ui.cache.compared import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.opening import known_tray, since_time, trial_of
 from tidetray.ui.cli.options import (
@@ -38,17 +40,9 @@ def growth(
     """Show growth per pot between its weigh-ins, beside its exposure."""
     with open_record(home) as store:
         data = trial_of(store, trial, as_of)
-        both = data.exposure_and_growth
-        table = _part(both.table, known_tray(data, tray), since_time(since, data.trial.zone))
-        printing.frame(table, data.trial.zone, as_json=as_json, cautions=both.cautions)
-
-
-def _part(table: Any, tray: str | None, since: datetime | None) -> Any:
-    if tray is not None:
-        table = table[table["tray"] == tray]
-    if since is not None:
-        table = table[table["end"] > since]
-    return table.reset_index(drop=True)
+        zone = data.trial.zone
+        answer = ask_growth(data, tray=known_tray(data, tray), since=since_time(since, zone))
+        printing.frame(answer.table, zone, as_json=as_json, cautions=answer.cautions)
 
 
 @click.command(epilog=example("tidetray compare --saleable 2.5 --json"))
@@ -74,24 +68,27 @@ def _part(table: Any, tray: str | None, since: datetime | None) -> Any:
 def compare(home: Path, trial: str | None, as_of: str | None, *, as_json: bool, **asked: Any) -> None:
     """Show which treatment grows fastest, and whether the difference is real."""
     with open_record(home) as store:
-        data = trial_of(store, trial, as_of)
-        print_comparison(compare_trial(data.masses, intervals=data.growth_in_runs, **asked), as_json=as_json)
+        print_comparison(ask_compare(trial_of(store, trial, as_of), **asked), as_json=as_json)
 
 
-def print_comparison(found: TrialComparison, *, as_json: bool) -> None:
+def print_comparison(answer: CompareAnswer, *, as_json: bool) -> None:
+    """ValueError with the reason where nothing can be compared."""
+    found = answer.found
+    if found is None:
+        raise ValueError(answer.why_not)
     if as_json:
-        printing.print_json(as_plain(found))
+        printing.print_json(as_plain(answer, found))
         return
-    for sentence in found.sentences:
+    for sentence in answer.sentences:
         click.echo(sentence)
-    for caution in found.cautions:
+    for caution in answer.cautions:
         click.echo(f"Note: {caution}")
     click.echo(f"\nMass after {found.day} days; 95 % intervals, p for all pairs together, trays counted and not pots")
     printing.listed(found.at_day.means, MEANS)
     printing.listed(found.at_day.pairs, PAIRS)
     printing.listed(found.at_day.anova, TESTS)
     click.echo(f"\nGrowth over {found.day} days")
-    printing.listed(rates(found), RATES)
+    printing.listed(answer.rates, RATES)
     printing.listed(found.growth.pairs, RATE_PAIRS)
     printing.listed(found.growth.anova, TESTS)
     if len(found.lag.table):
@@ -99,12 +96,12 @@ def print_comparison(found: TrialComparison, *, as_json: bool) -> None:
         printing.listed(found.lag.table, LAG)
 
 
-def as_plain(found: TrialComparison) -> dict[str, Any]:
+def as_plain(answer: CompareAnswer, found: TrialComparison) -> dict[str, Any]:
     """All tables as lists of plain rows."""
     day, growth = found.at_day, found.growth
     out: dict[str, Any] = {
-        "sentences": list(found.sentences),
-        "cautions": list(found.cautions),
+        "sentences": list(answer.sentences),
+        "cautions": list(answer.cautions),
         "day": found.day,
         "at_day": {
             name: records(getattr(day, name))
@@ -113,7 +110,7 @@ def as_plain(found: TrialComparison) -> dict[str, Any]:
         "growth": {
             name: records(getattr(growth, name)) for name in ("anova", "pairs", "days", "variance", "tray_rates")
         }
-        | {"rates": records(rates(found))},
+        | {"rates": records(answer.rates)},
         "means": records(found.means),
         "crossings": records(found.crossings.table),
         "lag": records(found.lag.table),

@@ -7,10 +7,11 @@ from pathlib import Path
 
 import click
 
-from tidetray.analysis.plan.power_advice import advise
+from tidetray.analysis.questions.plan import past_spread
+from tidetray.analysis.questions.plan import plan as ask_plan
 from tidetray.analysis.record.trial_data import open_record
 from tidetray.ingest.core.refusals import EntryError
-from tidetray.ui.changes.laying_out import CROSSOVER, lay_out_file, past_spread, second_run
+from tidetray.ui.changes.laying_out import CROSSOVER, lay_out_file, second_run
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.opening import trial_of
 from tidetray.ui.cli.options import example, home_option, json_option, trial_option
@@ -58,19 +59,16 @@ def plan_power(
     as_json: bool,
 ) -> None:
     """Show how many trays and pots can detect a difference, and what they cannot show."""
-    cautions: tuple[str, ...] = ()
-    unit = ""
+    past = None
     if from_trial is not None:
         with open_record(home) as store:
-            learned = past_spread(trial_of(store, from_trial))
-        tray_sd = learned.tray_sd if tray_sd is None else tray_sd
-        pot_sd = learned.pot_sd if pot_sd is None else pot_sd
-        cautions, unit = learned.cautions, "per day"
-    if tray_sd is None or pot_sd is None:
+            past = past_spread(trial_of(store, from_trial))
+    elif tray_sd is None or pot_sd is None:
         raise EntryError(
             "the spread is missing", mend="Give --tray-sd and --pot-sd, or --from-trial NAME to learn them from"
         )
-    found = advise(
+    answer = ask_plan(
+        past,
         treatments=treatments,
         trays=trays,
         pots=pots,
@@ -79,33 +77,34 @@ def plan_power(
         pot_sd=pot_sd,
         target=target,
         alpha=alpha,
-        unit=unit,
     )
+    found = answer.advice
     if as_json:
         figures = {
             "power": found.power,
-            "detectable_difference": found.detectable,
-            "tray_sd": tray_sd,
-            "pot_sd": pot_sd,
+            "detectable_difference": answer.detectable,
+            "tray_sd": answer.tray_sd,
+            "pot_sd": answer.pot_sd,
         }
         printing.print_json(
             {k: None if math.isnan(v) else v for k, v in figures.items()}
             | {
                 "needed": records(found.needed),
                 "trays_or_pots": records(found.trays_against_pots),
-                "sentences": list(found.sentences),
-                "cautions": list(cautions),
+                "sentences": list(answer.sentences),
+                "cautions": list(answer.cautions),
             }
         )
         return
     if from_trial is not None:
         click.echo(
-            f"Learned from {from_trial}: {tray_sd:.3g} per day between trays, {pot_sd:.3g} between pots of a tray."
+            f"Learned from {from_trial}: {100 * answer.tray_sd:.3g} % per day between trays, "
+            f"{100 * answer.pot_sd:.3g} % between pots of a tray."
         )
-    for sentence in found.sentences:
+    for sentence in answer.sentences:
         click.echo(sentence)
     click.echo(f"\nTrays per treatment needed, by pots per tray (found {target:.0%} of the time):")
-    printing.frame(found.needed, "UTC", as_json=False, cautions=cautions)
+    printing.frame(found.needed, "UTC", as_json=False, cautions=answer.cautions)
 
 
 @plan.command("layout", epilog=example("tidetray plan layout trial.toml --draw 7 --out laid-out.toml"))

@@ -9,9 +9,12 @@ from typing import Any
 import click
 import pandas as pd
 
+from tidetray.analysis.questions.positions import PositionsAnswer
+from tidetray.analysis.questions.positions import positions as ask_positions
+from tidetray.analysis.questions.relate import RelateAnswer
+from tidetray.analysis.questions.relate import relate as ask_relate
 from tidetray.analysis.record.trial_data import TrialData, open_record
 from tidetray.analysis.relations.predictors import CAUSES
-from tidetray.ui.cache.place_views import PlaceView, RelationView, place_view_of, relation_view_of
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.opening import trial_of
 from tidetray.ui.cli.options import as_of_option, example, home_option, json_option, trial_option
@@ -55,23 +58,23 @@ def positions(home: Path, trial: str | None, neighbours: str, as_of: str | None,
 
 
 _EFFECTS = {
-    "cause": ("cause", "", 1),
-    "estimate": ("%/day", ".3f", 100),
-    "low": ("from", ".3f", 100),
-    "high": ("to", ".3f", 100),
-    "each": ("for each", "", 1),
+    "label": ("cause", "", 1),
+    "effect": ("%/day", ".3f", 1),
+    "effect_low": ("from", ".3f", 1),
+    "effect_high": ("to", ".3f", 1),
+    "more": ("for each", "", 1),
     "df": ("df", ".1f", 1),
     "p": ("p", ".3f", 1),
     "std_estimate": ("in sd", ".2f", 1),
     "vif": ("VIF", ".1f", 1),
     "trays_told_by": ("rests on trays", ".1f", 1),
-    "without_low": ("least without a tray", ".3f", 100),
-    "without_high": ("most", ".3f", 100),
+    "effect_without_low": ("least without a tray", ".3f", 1),
+    "effect_without_high": ("most", ".3f", 1),
 }
 
 
 _FEATURES = {
-    "feature": ("of the place", "", 1),
+    "label": ("of the place", "", 1),
     "estimate": ("%/day each", ".2f", 100),
     "low": ("from", ".2f", 100),
     "high": ("to", ".2f", 100),
@@ -113,30 +116,25 @@ def show_relation(data: TrialData, causes: tuple[str, ...], *, as_json: bool) ->
     unknown = [name for name in causes if name not in CAUSES]
     if unknown:
         raise click.BadParameter(f"no cause {unknown[0]!r}. There are: {', '.join(CAUSES)}", param_hint="--cause")
-    view = relation_view_of(data, causes)
+    view = ask_relate(data, causes)
     if as_json:
         printing.print_json(_relation_json(view))
         return
-    if view.relation is None:
-        click.echo(view.why_not)
-    else:
-        for sentence in view.relation.sentences:
-            click.echo(sentence)
-        click.echo("")
-        effects = view.relation.effects
-        asked = [CAUSES[name] for name in effects["cause"]]
-        step = [cause.step for cause in asked]
-        per_step = {name: effects[name] * step for name in ("estimate", "low", "high", "without_low", "without_high")}
-        effects = effects.assign(cause=[c.label for c in asked], each=[c.more for c in asked], **per_step)
-        printing.frame(_printed(effects, _EFFECTS), data.trial.zone, as_json=False)
+    for sentence in view.sentences:
+        click.echo(sentence)
+    if view.relation is not None:
+        click.echo(f"{view.rests_on}\n")
+        printing.frame(_printed(view.table, _EFFECTS), data.trial.zone, as_json=False)
     for caution in view.cautions:
         click.echo(f"Note: {caution}")
 
 
-def _relation_json(view: RelationView) -> dict[str, Any]:
+def _relation_json(view: RelateAnswer) -> dict[str, Any]:
     out: dict[str, Any] = {
-        "hours_flagged": records(view.flags),
-        "readings_flagged": records(view.recent),
+        "hours_flagged": records(view.conditions.flags),
+        "readings_flagged": records(view.conditions.recent),
+        "trays": records(view.conditions.trays),
+        "over": view.conditions.over,
         "answered": view.relation is not None,
         "why_not": view.why_not,
         "cautions": list(view.cautions),
@@ -150,25 +148,24 @@ def _relation_json(view: RelationView) -> dict[str, Any]:
             "without": r.without,
             "points": r.points,
         }
-        out |= {"sentences": list(r.sentences)} | {name: records(frame) for name, frame in frames.items()}
+        out |= {"sentences": list(view.sentences), "rests_on": view.rests_on}
+        out |= {name: records(frame) for name, frame in frames.items()}
     return out
 
 
 def show_positions(data: TrialData, neighbours: str, *, as_json: bool) -> None:
-    view = place_view_of(data, neighbours)
+    view = ask_positions(data, neighbours=neighbours)
     if as_json:
         printing.print_json(_positions_json(view))
         return
-    if view.positions is None:
-        click.echo(view.why_not)
-    else:
-        for sentence in view.positions.sentences:
-            click.echo(sentence)
+    for sentence in view.sentences:
+        click.echo(sentence)
+    if view.positions is not None:
         click.echo("\nWhat to do:")
         for sentence in view.positions.advice.sentences:
             click.echo(f"  {sentence}")
         click.echo("")
-        printing.frame(_printed(view.positions.features, _FEATURES), data.trial.zone, as_json=False)
+        printing.frame(_printed(view.table, _FEATURES), data.trial.zone, as_json=False)
     if view.spread is not None:
         click.echo("\nSpread over time:")
         for sentence in view.spread.sentences:
@@ -178,7 +175,7 @@ def show_positions(data: TrialData, neighbours: str, *, as_json: bool) -> None:
         click.echo(f"Note: {caution}")
 
 
-def _positions_json(view: PlaceView) -> dict[str, Any]:
+def _positions_json(view: PositionsAnswer) -> dict[str, Any]:
     out: dict[str, Any] = {
         "answered": view.positions is not None,
         "why_not": view.why_not,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -10,14 +9,18 @@ from typing import Any
 import click
 import pandas as pd
 
-from tidetray.analysis.conditions.degree_days import total_warmth
+from tidetray.analysis.questions.answer import Answer
+from tidetray.analysis.questions.cycles import cycles as ask_cycles
+from tidetray.analysis.questions.environment import environment as ask_environment
+from tidetray.analysis.questions.exposure import exposure as ask_exposure
+from tidetray.analysis.questions.warmth import limits_c
+from tidetray.analysis.questions.warmth import warmth as ask_warmth
 from tidetray.analysis.record.trial_data import TrialData, open_record
 from tidetray.ingest.core.readings import CHANNELS, to_ms
 from tidetray.ingest.influx.client import Influx
 from tidetray.ingest.influx.reader import InfluxReader
 from tidetray.ingest.settings.model import InfluxSettings, load_settings
 from tidetray.ui.cache.overview import overview
-from tidetray.ui.cache.place_views import NO_GROWTH, not_weighed_twice, warmth_asked, warmth_view_of, warmth_words
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.opening import known_tray, since_time, trial_of
 from tidetray.ui.cli.options import (
@@ -60,11 +63,8 @@ def cycles(home: Path, trial: str | None, tray: str | None, since: str | None, a
     """List floods and drains, and the outcome of each cycle."""
     with open_record(home) as store:
         data = trial_of(store, trial)
-        printing.frame(
-            data.cycles(known_tray(data, tray), since=since_time(since, data.trial.zone)),
-            data.trial.zone,
-            as_json=as_json,
-        )
+        answer = ask_cycles(data, tray=known_tray(data, tray), since=since_time(since, data.trial.zone))
+        printing.frame(answer.table, data.trial.zone, as_json=as_json)
 
 
 def print_sites(settings: InfluxSettings, site: str | None, now: datetime, *, as_json: bool) -> None:
@@ -158,56 +158,17 @@ def show_exposure(
 ) -> None:
     if environment and (daily or warmth):
         raise click.UsageError("--environment is a table of its own: ask for it without --daily and --warmth.")
-    asked = warmth_asked(data, base_c, top_c)
+    only: dict[str, Any] = {"tray": tray, "since": since}
+    limits: dict[str, Any] = {"base_c": base_c, "top_c": top_c}
+    answer: Answer
     if warmth:
-        table, cautions = warmth_view_of(data, channel, asked, since)
-        if tray is not None:
-            table = table[table["tray"] == tray]
-        table = table.assign(day=table["day"].dt.strftime("%Y-%m-%d")) if daily else total_warmth(table)
-        printing.frame(table.reset_index(drop=True), data.trial.zone, as_json=as_json, cautions=cautions)
-        return
-    cautions = [*data.light[1], *data.left_out]
-    if daily:
-        table = _daily(data, since)
-        if tray is not None:
-            table = table[table["tray"] == tray]
+        degrees = ask_warmth(data, channel=channel, since=since, **limits)
+        table = degrees.daily if daily else degrees.table
+        table, cautions = table if tray is None else table[table["tray"] == tray], degrees.cautions
     else:
-        table = data.exposure if not environment else data.environment_of(data.intervals, asked)
-        if environment:
-            table = table.merge(data.exposure[["pot", "start", "end", "tray"]], on=["pot", "start", "end"])
-            table.insert(1, "tray", table.pop("tray"))
-            cautions += [*data.places[1], *data.water[1], warmth_words(asked)]
-        if tray is not None:
-            table = table[table["tray"] == tray]
-        if since is not None:
-            table = table[table["end"] > since]
-    if data.growth.table.empty and not daily:
-        cautions.append(f"{NO_GROWTH} By day and tray, `--daily` tells already.")
-    if not daily:
-        cautions += not_weighed_twice(data)
-    cautions += _geometry_cautions(data)
+        limits_c(data, **limits)  # out of range they are refused, asked for or not
+        answer = ask_environment(data, **only, **limits) if environment else ask_exposure(data, daily=daily, **only)
+        table, cautions = answer.table, answer.cautions
+    if daily and len(table):
+        table = table.assign(day=table["day"].dt.strftime("%Y-%m-%d"))
     printing.frame(table.reset_index(drop=True), data.trial.zone, as_json=as_json, cautions=cautions)
-
-
-def _daily(data: TrialData, since: datetime | None) -> pd.DataFrame:
-    spans = data.record_span
-    if spans is None:
-        return pd.DataFrame()
-    start, end = spans
-    start = start if since is None else max(start, since.astimezone(UTC))
-    if start >= end:
-        return pd.DataFrame()
-    table = data.daily_exposure(start, end)
-    return table.assign(day=table["day"].dt.strftime("%Y-%m-%d"))
-
-
-def _geometry_cautions(data: TrialData) -> Iterable[str]:
-    """Pots that stand high in trays whose level nobody measures."""
-    high = data.pots[data.pots["height_m"] > 0]
-    levels = data.cycles()
-    without = sorted(set(high["tray"]) - set(levels.loc[levels["peak_level_m"].notna(), "tray"]))
-    if without:
-        yield (
-            f"{', '.join(without)} has no level readings: its pots count as wet while the tray is, whatever "
-            "their height."
-        )

@@ -9,6 +9,8 @@ from typing import Any
 
 import click
 
+from tidetray.analysis.questions.weighing import judge_sample
+from tidetray.analysis.questions.weighing import weighing as ask_weighing
 from tidetray.analysis.record.trial_data import choose_trial, open_record
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.weighing_files import How
@@ -18,7 +20,6 @@ from tidetray.ingest.notebook.load_cell import on_the_cells
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import Store, open_store
-from tidetray.ui.cache.drying import judge_sample
 from tidetray.ui.changes.entry import UnlikelyError, enter_weigh_in, load_file
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.opening import trial_of, written_time
@@ -250,7 +251,7 @@ def scale(
         if weight is not None and shown is not None:
             check = scales.CheckWeighing(chosen.name, now, parse_mass_g(weight), parse_mass_g(shown), who)
             scales.add_check_weighing(store, check, now=now)
-        quality = trial_of(store, trial).weighing_quality(chosen)
+        _, quality = ask_weighing(trial_of(store, trial)).scales[chosen.name]
         if as_json:
             printing.print_json(quality.figures | {"sentences": list(quality.sentences)})
         else:

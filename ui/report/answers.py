@@ -12,16 +12,16 @@ import numpy as np
 import pandas as pd
 
 from tidetray.analysis.base.words import natural
-from tidetray.analysis.compare.trajectories import mean_courses, tray_courses
-from tidetray.analysis.compare.trial import TrialComparison
 from tidetray.analysis.dose.schedules import FACTORS
-from tidetray.analysis.pictures import base, positions
 from tidetray.analysis.pictures import growth as growth_charts
+from tidetray.analysis.pictures import positions
+from tidetray.analysis.questions.compare import CompareAnswer
+from tidetray.analysis.questions.growth import GrowthAnswer
+from tidetray.analysis.questions.positions import PositionsAnswer
+from tidetray.analysis.questions.relate import RelateAnswer
 from tidetray.analysis.questions.tune import FACTOR_WORDS, TuneAnswer
-from tidetray.analysis.record.trial_data import TrialData
 from tidetray.analysis.relations.predictors import CAUSES
-from tidetray.ui.cache.compared import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, rates
-from tidetray.ui.cache.place_views import FEATURE_WORDS, NO_GROWTH, PlaceView, RelationView
+from tidetray.ui.cache.compared import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS
 from tidetray.ui.changes.next_trial import CAUTION
 from tidetray.ui.columns import Shown
 from tidetray.ui.prints.timetable_files import clock_text
@@ -40,21 +40,21 @@ _TRAYS: Shown = {
     "mass_start_g": ("mass g", 1, 2),
     "mass_end_g": ("to g", 1, 2),
     "rgr_per_day": ("growth %/day", 100, 2),
-    "u": ("± weighing", 100, 2),
+    "rgr_u_per_day": ("± weighing", 100, 2),
 }
 _EFFECTS: Shown = {
-    "of": ("cause", 1, 0),
-    "each": ("one step more", 1, 0),
+    "label": ("cause", 1, 0),
+    "more": ("one step more", 1, 0),
     "effect": ("%/day a step", 1, 2),
-    "low": ("from", 1, 2),
-    "high": ("to", 1, 2),
+    "effect_low": ("from", 1, 2),
+    "effect_high": ("to", 1, 2),
     "p": ("p", 1, 3),
     "df": ("df", 1, 0),
     "trays_told_by": ("rests on trays", 1, 1),
     "vif": ("VIF", 1, 1),
 }
 _FEATURES: Shown = {
-    "of": ("of the place", 1, 0),
+    "label": ("of the place", 1, 0),
     "estimate": ("%/day each", 100, 2),
     "low": ("from", 100, 2),
     "high": ("to", 100, 2),
@@ -76,54 +76,30 @@ _NEXT: Shown = {
 }
 
 
-def growth(data: TrialData, found: TrialComparison | None) -> Section:
-    whole = data.growth_of_whole
-    if whole.empty:
-        return Section("Growth", (Words(NO_GROWTH, "note"),))
+def growth(grew: GrowthAnswer, compared: CompareAnswer) -> Section:
+    if grew.why_not:
+        return Section("Growth", (Words(grew.why_not, "note"),))
     parts: list[Words | Table | Figure] = []
-    drawn = data.masses if found is None else data.masses[data.masses["day"] <= found.day]
-    if drawn["day"].nunique() > 1:
-        means = (
-            mean_courses(tray_courses(drawn, mass="net_g", day="day", treatment="treatment", tray="tray"))
-            if found is None
-            else found.means
-        )
+    over_time = compared.picture()
+    if over_time is not None:
         caption = (
             "Mass over time, on a log scale. Thick, with marks: mean of the trays; band: where the mean lies "
             "with 95 % confidence, by the scatter of trays (no band: one tray a treatment). Thin: each pot."
         )
-        order = sorted(set(means["treatment"])) if found is None else _order(found)
-        parts.append(Figure("growth-over-time", caption, growth_charts.growth_over_time(drawn, means, order)))
-    if found is not None:
-        parts += table("Growth rates with 95 % intervals, from the scatter of trays", rates(found), RATES)
-    points = _points(data)
-    if len(points):
-        order = points.groupby("treatment")["dry_h_day"].mean().sort_values(kind="stable").index.astype(str).tolist()
+        parts.append(Figure("growth-over-time", caption, over_time))
+        parts += table("Growth rates with 95 % intervals, from the scatter of trays", compared.rates, RATES)
+    against_dry = grew.picture()
+    if against_dry is not None:
         parts.append(
             Figure(
                 "growth-against-dry",
                 "Growth of each pot against the dry hours a day that it stood through. Shape and colour tell "
                 "the treatment; trays with like dry hours stand side by side, under their names. A thin line "
                 "reaches from the least dry hours to the most, by unknown hours.",
-                base.growth_against_dry(points, order),
+                against_dry,
             )
         )
-    means = whole.merge(data.pots.drop_duplicates("pot", keep="last")[["pot", "tray"]], on="pot").rename(
-        columns={"rgr_u_per_day": "u"}
-    )
-    trays = means.groupby("tray", as_index=False).agg(
-        pots=("pot", "nunique"),
-        days=("days", "mean"),
-        mass_start_g=("mass_start_g", "mean"),
-        mass_end_g=("mass_end_g", "mean"),
-        rgr_per_day=("rgr_per_day", "mean"),
-        u=("u", "mean"),
-    )
-    trays = trays.assign(treatment=trays["tray"].map(data.treatments)).sort_values(
-        "tray", key=lambda names: names.map(natural)
-    )
-    trays = trays.sort_values("treatment", kind="stable", ignore_index=True)
-    parts += table("Each tray: means of its pots, first weigh-in to last", trays, _TRAYS)
+    parts += table("Each tray: means of its pots, first weigh-in to last", grew.trays, _TRAYS)
     parts.append(
         Words(
             "± weighing: the standard uncertainty of one pot's growth by the weighing alone. Masses are wet and net.",
@@ -133,39 +109,32 @@ def growth(data: TrialData, found: TrialComparison | None) -> Section:
     return Section("Growth", tuple(parts))
 
 
-def comparison(found: TrialComparison | None, why_not: str, data: TrialData, said: Cautions) -> Section:
-    if found is None:
-        return Section(PAGES["compare"], (Words(why_not, "note"),))
-    first, *more = found.sentences
-    order, day = _order(found), found.at_day
-    one_day = data.masses[data.masses["day"] == found.day][["treatment", "tray", "pot", "net_g"]]
+def comparison(answer: CompareAnswer, said: Cautions) -> Section:
+    found, of_the_day = answer.found, answer.picture_of_the_day()
+    if found is None or of_the_day is None:
+        return Section(PAGES["compare"], (Words(answer.summary, "note"),))
+    first, *more = answer.sentences
+    day = found.at_day
     parts: list[Words | Table | Figure] = [
         Words(first, "answer", tuple(more)),
-        *noted("What cannot be told, and what to mind:", said.new(found.cautions)),
+        *noted("What cannot be told, and what to mind:", said.new(answer.cautions)),
         Figure(
             "pots-of-a-day",
             (
                 f"All pots on day {found.day}. Points: pots; the hill above them: where most lie. Diamonds: "
                 "means of the trays, which are what is compared."
             ),
-            growth_charts.pots_of_a_day(one_day, order, day.tray_means),
+            of_the_day,
         ),
     ]
-    for name, pairs, factor, title in (
-        ("mass", day.pairs, 1.0, f"difference in mass on day {found.day}, g"),
-        ("growth", found.growth.pairs, 100.0, "difference in growth, points of % a day"),
-    ):
-        if pairs["low"].notna().any():
-            caption = (
-                f"{title[0].upper()}{title[1:]}. Lines: 95 % intervals for all pairs together; one that crosses "
-                "zero may be chance."
-            )
-            parts.append(
-                Figure(f"differences-{name}", caption, growth_charts.differences(pairs, factor=factor, title=title))
-            )
+    for name, (title, spec) in answer.pictures_of_differences().items():
+        caption = (
+            f"{title[0].upper()}{title[1:]}. Lines: 95 % intervals for all pairs together; one that crosses "
+            "zero may be chance."
+        )
+        parts.append(Figure(f"differences-{name}", caption, spec))
     if found.wet_dry is not None:
-        dried = data.masses[data.masses["dry_g"].notna() & (data.masses["day"] <= found.day)]
-        drawn = growth_charts.wet_against_dry(dried[["treatment", "tray", "pot", "net_g", "dry_g"]], order)
+        drawn = growth_charts.wet_against_dry(answer.dried, answer.order)
         parts.append(Figure("wet-against-dry", "Wet against dry mass of the pots that were dried.", drawn))
     for title, frame, shown in (
         (f"Mass on day {found.day}, 95 % intervals", day.means, MEANS),
@@ -179,57 +148,37 @@ def comparison(found: TrialComparison | None, why_not: str, data: TrialData, sai
     return Section(PAGES["compare"], tuple(parts))
 
 
-def causes(view: RelationView, said: Cautions) -> Section:
+def causes(view: RelateAnswer, said: Cautions) -> Section:
     cautions = noted("Before you read on:", said.new(view.cautions))
+    first, *more = view.sentences
     if view.relation is None:
-        return Section(PAGES["relate"], (Words(view.why_not, "note"), *cautions))
-    found, effects = view.relation, view.relation.effects
-    first, *more = found.sentences
+        return Section(PAGES["relate"], (Words(first, "note"), *cautions))
     parts: list[Words | Table | Figure] = [
         Words(first, "answer", tuple(more)),
-        Words(
-            f"From {int(effects['n_rows'].iloc[0])} intervals between weigh-ins of "
-            f"{int(effects['n_pots'].iloc[0])} pots on {int(effects['n_trays'].iloc[0])} trays, at like age "
-            "and starting mass. In brackets: where the true figure lies 95 times in 100. Going with is not "
-            "causing, unless treatments were drawn by lot."
-        ),
+        Words(view.rests_on),
         *cautions,
     ]
-    for name in effects["cause"]:
-        cause = CAUSES[name]
-        points, line = (frame[frame["cause"] == name] for frame in (found.points, found.lines))
-        title = f"{cause.label}, {cause.unit}" if cause.unit else cause.label
+    for name, spec in view.pictures().items():
         caption = (
-            f"Growth against {cause.label}, the other causes held alike. A dot is a pot, a ring its tray. "
+            f"Growth against {CAUSES[name].label}, the other causes held alike. A dot is a pot, a ring its tray. "
             "The line is the effect found, the band where it may lie."
         )
-        parts.append(Figure(f"cause-{name.replace('_', '-')}", caption, positions.partial_effect(points, line, title)))
-    step = effects["cause"].map(lambda name: 100 * CAUSES[name].step)
-    shown = effects.assign(
-        of=effects["cause"].map(lambda name: CAUSES[name].label),
-        each=effects["cause"].map(lambda name: CAUSES[name].more),
-        effect=effects["estimate"] * step,
-        low=effects["low"] * step,
-        high=effects["high"] * step,
-    )
-    return Section(PAGES["relate"], (*parts, *table("Effects with 95 % intervals", shown, _EFFECTS)))
+        parts.append(Figure(f"cause-{name.replace('_', '-')}", caption, spec))
+    return Section(PAGES["relate"], (*parts, *table("Effects with 95 % intervals", view.table, _EFFECTS)))
 
 
-def places(view: PlaceView, said: Cautions) -> Section:
+def places(view: PositionsAnswer, said: Cautions) -> Section:
     cautions = noted("Before you read on:", said.new(view.cautions))
     found = view.positions
+    first, *more = view.sentences
     if found is None:
-        return Section(PAGES["positions"], (Words(view.why_not, "note"), *cautions, *_spread(view)))
-    first, *more = found.sentences
+        return Section(PAGES["positions"], (Words(first, "note"), *cautions, *_spread(view)))
     parts: list[Words | Table | Figure] = [
         Words(first, "answer", tuple(more)),
         Words("What to do:", "note" if found.advice.at_risk is True else "plain", tuple(found.advice.sentences)),
         *cautions,
     ]
-    maps = [
-        ([f"{tray['tray']}, {tray['treatment']}", water], drawn)
-        for tray, water, drawn in positions.tray_maps(found.pots, view.trays)
-    ]
+    maps = [([f"{tray['tray']}, {tray['treatment']}", water], drawn) for tray, water, drawn in view.maps()]
     for n, first_map in enumerate(range(0, len(maps), MAPS_PER_PICTURE), start=1):
         of = f" ({n} of {-(-len(maps) // MAPS_PER_PICTURE)})" if len(maps) > MAPS_PER_PICTURE else ""
         spec = positions.whole_map(maps[first_map : first_map + MAPS_PER_PICTURE]) | {"columns": 2}
@@ -239,12 +188,11 @@ def places(view: PlaceView, said: Cautions) -> Section:
             "small number: light at the place, against the tray's own sensor."
         )
         parts.append(Figure(f"places-{n}", caption, spec))
-    features = found.features.assign(of=found.features["feature"].map(FEATURE_WORDS))
-    parts += table("Each feature of a place asked alone, of pots of one tray", features, _FEATURES)
+    parts += table("Each feature of a place asked alone, of pots of one tray", view.table, _FEATURES)
     return Section(PAGES["positions"], (*parts, *_spread(view)))
 
 
-def _spread(view: PlaceView) -> Iterator[Words | Figure]:
+def _spread(view: PositionsAnswer) -> Iterator[Words | Figure]:
     if view.spread is None:
         return
     first, *more = view.spread.sentences
@@ -303,14 +251,3 @@ def decision(answer: TuneAnswer, said: Cautions) -> Section:
     columns: Shown = {"tray": ("tray", 1, 0), "schedule": ("schedule", 1, 0), "times": ("pump on, local time", 1, 0)}
     parts += table("Its timetable, trays drawn by lot", times, columns)
     return Section(PAGES["tune"], (*parts, *words((CAUTION,), "note")))
-
-
-def _order(found: TrialComparison) -> list[str]:
-    """Treatments, the heaviest first, as on the page."""
-    return found.at_day.means.sort_values("estimate", ascending=False, kind="stable")["treatment"].astype(str).tolist()
-
-
-def _points(data: TrialData) -> pd.DataFrame:
-    whole = data.growth_of_whole
-    both = data.exposure_of(whole[["pot", "start", "end"]]).merge(whole, on=["pot", "start", "end"])
-    return base.dry_points(both.assign(treatment=both["tray"].map(data.treatments)))

@@ -10,11 +10,9 @@ from importlib.metadata import PackageNotFoundError, version
 import pandas as pd
 
 from tidetray.analysis.base.words import natural
-from tidetray.analysis.conditions.environment import LEAST_COVER
-from tidetray.analysis.live.trays_now import FAILURES
+from tidetray.analysis.questions.conditions import ConditionsAnswer
+from tidetray.analysis.questions.weighing import weighing
 from tidetray.analysis.record.trial_data import TrialData
-from tidetray.ingest.notebook.scales import all_balances
-from tidetray.ingest.store.recording import Store
 from tidetray.ui.charts.design_map import design_maps
 from tidetray.ui.columns import Shown
 from tidetray.ui.report.parts import Cautions, Figure, Section, Table, Words, noted, table, words
@@ -31,7 +29,7 @@ _CONDITIONS: Shown = {
     "tray": ("tray", 1, 0),
     "wet_h_d": ("wet h/day", 1, 1),
     "dry_h_d": ("dry h/day", 1, 1),
-    "unknown_pct": ("unknown %", 1, 1),
+    "unknown_share": ("unknown %", 100, 1),
     "floods_d": ("floods a day", 1, 1),
     "failed": ("failed cycles", 1, 0),
     "light_mol_m2_d": ("light mol/m²/day", 1, 1),
@@ -42,7 +40,6 @@ _CONDITIONS: Shown = {
     "water_temp_cover": ("known %", 100, 0),
     "vpd_dry_kpa": ("VPD while dry kPa", 1, 2),
 }
-_MEASURED = {"light": "light_cover", "air temperature": "air_temp_cover", "water temperature": "water_temp_cover"}
 
 
 def question(data: TrialData) -> Section:
@@ -161,96 +158,35 @@ def _events(data: TrialData) -> Iterator[Words | Table]:
         yield Words(f"The last {len(last)} of {len(events)}; the others stand in the notebook.", "small")
 
 
-def conditions(data: TrialData, said: Cautions) -> Section:
-    if data.record_span is None:
-        said.new(data.light[1])  # that no tray has light readings goes without saying
-        return Section(
-            "Conditions",
-            (
-                Words(
-                    "Nothing was recorded of these trays yet: hours wet and dry, light and temperatures are "
-                    "not known. What was planned stands under Design; what the trays really did may differ.",
-                    "note",
-                ),
-            ),
-        )
-    trays, over = _went_through(data)
-    if trays.empty:
-        return Section("Conditions", (Words("No pot stood on these trays while they were recorded.", "note"),))
+def conditions(found: ConditionsAnswer, said: Cautions) -> Section:
+    if found.trays.empty:
+        said.new(found.cautions)  # that no tray has light readings goes without saying
+        return Section("Conditions", (Words(found.over, "note"),))
+    trays = found.trays.assign(order=1)
     treatments = trays.groupby("treatment", as_index=False).mean(numeric_only=True)
-    together = pd.concat([treatments.assign(tray="mean", order=0), trays.assign(order=1)], ignore_index=True)
+    together = pd.concat([treatments.assign(tray="mean", order=0), trays], ignore_index=True)
     together = together.sort_values(["treatment", "order"], kind="stable", ignore_index=True)
     strong = together.index[together["order"] == 0]
     parts: list[Words | Table] = [
-        Words(over),
+        Words(found.over),
         *table("What the trays went through", together, _CONDITIONS, strong=strong),
     ]
     parts.append(
         Words(
             "Hours are of known hours; unknown ones count neither as wet nor as dry. 'Known' is the share of "
             "the time that a mean rests on. Light: mol of photons of 400 to 700 nm. VPD: dryness of the air. "
-            "–: not known, or never dry.",
+            "–: less than half of the time known, or never dry.",
             "small",
         )
     )
-    return Section(
-        "Conditions", (*parts, *noted("What is not known, or was left out:", said.new(_missing(data, trays))))
-    )
+    return Section("Conditions", (*parts, *noted("What is not known, or was left out:", said.new(found.cautions))))
 
 
-def _went_through(data: TrialData) -> tuple[pd.DataFrame, str]:
-    """A row per tray, means over its pots; and over which time, in words."""
-    whole = data.growth_of_whole[["pot", "start", "end"]]
-    if len(whole):
-        told = "From each pot's first weigh-in to its last: the time that growth is set against."
-    else:
-        start, end = (pd.Timestamp(each).as_unit("ms") for each in data.record_span or ())
-        whole = pd.DataFrame({"pot": data.pots["pot"].unique()}).assign(start=start, end=end)
-        told = (
-            f"From the first reading ({stamp(start, data.trial.zone)}) to the last "
-            f"({stamp(end, data.trial.zone)}): no pot was weighed twice yet."
-        )
-    wet, around = data.exposure_of(whole), data.environment_of(whole)
-    known_h = (wet["hours"] - wet["unknown_h"]).where(lambda h: h > 0)
-    pots = wet.assign(
-        wet_h_d=24 * wet["wet_h"] / known_h,
-        dry_h_d=24 * wet["dry_h"] / known_h,
-        unknown_pct=100 * wet["unknown_h"] / wet["hours"],
-        floods_d=24 * wet["floods"] / known_h,
-    ).merge(around, on=["pot", "start", "end"])
-    names = [name for name in _CONDITIONS if name not in ("treatment", "tray", "failed")]
-    trays = pots.groupby("tray", as_index=False)[names].mean()
-    cycles = data.cycles()
-    failed = cycles[cycles["outcome"].isin(FAILURES)].groupby("tray").size()
-    trays["failed"] = trays["tray"].map(failed).fillna(0.0)
-    trays["treatment"] = trays["tray"].map(data.treatments)
-    return trays.sort_values("tray", key=lambda names: names.map(natural), kind="stable", ignore_index=True), told
-
-
-def _missing(data: TrialData, trays: pd.DataFrame) -> Iterator[str]:
-    silent = [tray for tray in sorted(data.treatments, key=natural) if tray not in set(trays["tray"])]
-    if silent:
-        yield f"Nothing is known of {', '.join(silent)}."
-    always = trays.loc[trays["unknown_pct"] > 99.5, "tray"]
-    if len(always):
-        yield f"Wet or dry is unknown all the time on {', '.join(always)}."
-    for what, cover in _MEASURED.items():
-        none = trays.loc[~(trays[cover] > 0), "tray"]
-        if len(none):
-            yield f"No readings of {what} for {', '.join(none)}."
-        few = trays.loc[(trays[cover] > 0) & (trays[cover] < LEAST_COVER), "tray"]
-        if len(few):
-            yield f"{what.capitalize()} is known less than half of the time on {', '.join(few)}: its mean is withheld."
-    yield from data.light[1]
-    yield from data.left_out
-
-
-def methods(store: Store, data: TrialData, fingerprint: str, limits: str) -> Section:
+def methods(data: TrialData, fingerprint: str, limits: str) -> Section:
     """How it was worked out: enough to do it again."""
     found: list[Words | Table] = [*words(_HOW)]
-    for balance in all_balances(store):
-        quality = data.weighing_quality(balance).sentences
-        found.append(Words(f"Scale {balance.name}, step {balance.resolution_g:g} g.", "plain", quality))
+    for balance, quality in weighing(data).scales.values():
+        found.append(Words(f"Scale {balance.name}, step {balance.resolution_g:g} g.", "plain", quality.sentences))
     found.append(Words(f"Limits for the next schedule, from the settings: {limits}."))
     software = pd.DataFrame(
         [

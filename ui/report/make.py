@@ -15,7 +15,10 @@ from pathlib import Path
 import pandas as pd
 
 from tidetray.analysis.base.fingerprint import fingerprint
-from tidetray.analysis.compare.trial import TrialComparison, compare_trial
+from tidetray.analysis.questions.compare import CompareAnswer, compare
+from tidetray.analysis.questions.growth import WATER, GrowthAnswer, growth
+from tidetray.analysis.questions.positions import positions
+from tidetray.analysis.questions.relate import relate
 from tidetray.analysis.questions.tune import TuneAnswer, tune
 from tidetray.analysis.record.trial_data import TrialData, choose_trial
 from tidetray.ingest.files.light_survey import light_survey
@@ -24,7 +27,6 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.scales import all_balances, check_weighings, dry_weighings
 from tidetray.ingest.settings.model import FloodingSettings, Settings
 from tidetray.ingest.store.recording import Store
-from tidetray.ui.cache.place_views import place_view_of, relation_view_of
 from tidetray.ui.report import answers
 from tidetray.ui.report import done_and_measured as bench
 from tidetray.ui.report.html import as_html, draw
@@ -39,24 +41,24 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
     commands."""
     data = TrialData(store, choose_trial(store, trial_name))
     said = Cautions()
-    found, why_not = _compared(data)
+    grew, found = growth(data), compare(data)
     trials, limits = _up_to(store, data.trial), limits_in_words(settings.flooding)
     step = tune(store, settings, trials=[trial.name for trial in trials], weeks=answers.WEEKS, seed=bench.SEED)
-    relation, places = relation_view_of(data, ()), place_view_of(data, answers.NEIGHBOURS)
-    went_through, compared = bench.conditions(data, said), answers.comparison(found, why_not, data, said)
+    relation, places = relate(data), positions(data, neighbours=answers.NEIGHBOURS)
+    went_through, compared = bench.conditions(relation.conditions, said), answers.comparison(found, said)
     earlier = [TrialData(store, trial) for trial in trials if trial != data.trial]
     marked = data_fingerprint(store, [data, *earlier], limits)
     sections = (
         bench.question(data),
         bench.design(data),
         went_through,
-        answers.growth(data, found),
+        answers.growth(grew, found),
         compared,
-        _cautions(data, said),
+        _cautions(data, grew, said),
         answers.causes(relation, said),
         answers.places(places, said),
         answers.decision(step, said),
-        bench.methods(store, data, marked, limits),
+        bench.methods(data, marked, limits),
     )
     trial = data.trial
     facts = {
@@ -68,7 +70,7 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
         "Fingerprint": marked[:16],
     }
     stem = f"report-{trial.name}-{_as_of(data).tz_convert(trial.zone):%Y-%m-%d}"
-    return Report(stem, f"Trial {trial.name}", facts, _short(data, found, why_not, step), sections, marked)
+    return Report(stem, f"Trial {trial.name}", facts, _short(data, found, step), sections, marked)
 
 
 def write_report(report: Report, folder: Path) -> tuple[Path, Path]:
@@ -123,16 +125,6 @@ def limits_in_words(limits: FloodingSettings) -> str:
     return "; ".join(said) or "none are set"
 
 
-def _compared(data: TrialData) -> tuple[TrialComparison | None, str]:
-    masses = data.masses
-    if masses["day"].nunique() < 2:
-        return None, "A comparison of growth needs two days of weighing: weigh all pots, and again in a week."
-    try:
-        return compare_trial(masses, intervals=data.growth_in_runs), ""
-    except ValueError as why:
-        return None, f"Nothing can be compared: {why}."
-
-
 def _up_to(store: Store, trial: Trial) -> list[Trial]:
     """The trial, and those of its site that began before it: later ones would change an old report."""
     return [
@@ -142,26 +134,16 @@ def _up_to(store: Store, trial: Trial) -> list[Trial]:
     ]
 
 
-def _cautions(data: TrialData, said: Cautions) -> Section:
+def _cautions(data: TrialData, grew: GrowthAnswer, said: Cautions) -> Section:
     """What to mind of growth and exposure as a whole; what concerns one question stands beside its answer."""
-    lines = ["Fresh mass holds water too: blot alike each time, or water is taken for growth."]
-    table = data.exposure_and_growth.table
-    unknown = table[table["unknown_h"] > 0.05]
-    if len(unknown):
-        lines.append(
-            f"{len(unknown)} of {len(table)} intervals between weigh-ins had unknown hours, up to "
-            f"{unknown['unknown_h'].max():.1f} h. They count neither as dry nor as wet."
-        )
-    lines += said.new((*data.exposure_and_growth.cautions, *data.places[1]))
+    lines = [WATER, *grew.unknown(), *said.new((*grew.cautions, *data.places[1]))]
     lead = Words("The cautions of each question stand beside its answer. Of the data as a whole:")
     return Section("Cautions", (lead, *noted("To mind:", lines)))
 
 
-def _short(data: TrialData, found: TrialComparison | None, why_not: str, step: TuneAnswer) -> Words:
+def _short(data: TrialData, found: CompareAnswer, step: TuneAnswer) -> Words:
     """The answers to take along, with the first thing that cannot be told."""
-    lines = [found.sentences[0] if found is not None else why_not]
-    if found is not None and found.cautions:
-        lines.append(found.cautions[0])
+    lines = [found.summary, *found.cautions[:1]]
     if step.tuned is not None:
         lines.append(step.summary)
     if data.record_span is None:

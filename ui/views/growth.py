@@ -5,8 +5,9 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from tidetray.analysis.pictures import base
-from tidetray.ui.cache.reading import GrowthView, as_csv, chosen_trial, growth_view
+from tidetray.analysis.questions.growth import WATER, GrowthAnswer
+from tidetray.ui.cache.answers import ask
+from tidetray.ui.cache.reading import as_csv, chosen_trial
 from tidetray.ui.cli import printing
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head
@@ -37,23 +38,23 @@ SHOWN = (
 
 def page() -> None:
     with look.clear_words():
-        view = growth_view(chosen_trial())
-    if view.whole.empty:
-        look.say(
-            "note", "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week."
-        )
+        answer: GrowthAnswer = ask("growth", chosen_trial())
+    if answer.why_not:
+        look.say("note", answer.summary)
         return
-    parts = _intervals(view.intervals, view.zone)
+    parts = _intervals(answer.intervals, answer.zone)
     chosen = st.selectbox("Growth from one weigh-in to another, over", (WHOLE, *parts))
-    table = view.whole if chosen == WHOLE else view.intervals.loc[parts[chosen]]
-    _cautions(view, table)
-    points = base.dry_points(table)
+    table = answer.whole if chosen == WHOLE else answer.intervals.loc[parts[chosen]]
+    _cautions(answer, table)
+    points = answer.points(table)
     if len(points) < len(table):
         look.say(
-            "note", f"Not drawn: {many(len(table) - len(points), 'pot')} whose surroundings are unknown all the time."
+            "note",
+            f"Not drawn: {many(len(table) - len(points), 'pot')} of whose surroundings less than half of the time is "
+            "known.",
         )
-    _charts(points)
-    _table(table, view.zone)
+    _charts(answer, table, points)
+    _table(table, answer.zone)
 
 
 def _intervals(intervals: pd.DataFrame, zone: str) -> dict[str, pd.Index]:
@@ -64,32 +65,25 @@ def _intervals(intervals: pd.DataFrame, zone: str) -> dict[str, pd.Index]:
     return {f"{b.day} {b:%b} to {e.day} {e:%b %Y}": rows for (e, b), rows in sorted(groups.items(), reverse=True)}
 
 
-def _cautions(view: GrowthView, table: pd.DataFrame) -> None:
-    trays = table.drop_duplicates("tray").groupby("treatment", sort=True).size()
+def _cautions(answer: GrowthAnswer, table: pd.DataFrame) -> None:
+    trays = table.drop_duplicates(["tray", "treatment"]).groupby("treatment", sort=True).size()
     counted = ", ".join(f"{name} {n}" for name, n in trays.items())
     lines = [
         f"Trays of each treatment: {counted}. Pots of one tray share its water, its light and its luck: the "
-        "tray counts, not the pot. This page shows; it claims nothing about treatments."
+        "tray counts, not the pot. This page shows; it claims nothing about treatments.",
+        *answer.unknown(table),
+        WATER,
     ]
-    unknown = table[table["unknown_h"] > 0.05]
-    if len(unknown):
-        lines.append(
-            f"{many(len(unknown), 'pot')} of {len(table)} had unknown hours, up to "
-            f"{unknown['unknown_h'].max():.1f} h of {unknown['hours'].max():.0f} h. They count neither as "
-            "dry nor as wet."
-        )
-    lines.append("Fresh mass holds water too: blot alike each time, or water is taken for growth.")
-    look.say("note", "Before you read on:", (*lines, *view.cautions))
+    look.say("note", "Before you read on:", (*lines, *answer.cautions))
 
 
-def _charts(points: pd.DataFrame) -> None:
+def _charts(answer: GrowthAnswer, table: pd.DataFrame, points: pd.DataFrame) -> None:
     st.subheader("Growth against dry hours a day", anchor=False)
-    if points.empty:
+    spec = answer.picture(table)
+    if spec is None:
+        look.small("There is nothing to draw: less than half of this time is known. Choose a shorter time above.")
         return
-    order = sorted(
-        points["treatment"].unique(), key=lambda name: points.loc[points["treatment"] == name, "dry_h_day"].mean()
-    )
-    picture(base.growth_against_dry(points, order), "growth-against-dry-hours", points)
+    picture(spec, "growth-against-dry-hours", points)
     look.small(
         "Each point is a pot; shape and colour tell its treatment. Trays with like dry hours stand side by "
         "side, under their names. A thin line reaches from the least dry hours to the most, by unknown hours."
@@ -98,10 +92,7 @@ def _charts(points: pd.DataFrame) -> None:
 
 def _table(table: pd.DataFrame, zone: str) -> None:
     st.subheader("Each pot", anchor=False)
-    known_h = table["dry_h"] + table["wet_h"]
     shown = table.assign(
-        dry_h_day=24 * table["dry_h"] / known_h.where(known_h > 0),
-        wet_h_day=24 * table["wet_h"] / known_h.where(known_h > 0),
         rgr_per_day=100 * table["rgr_per_day"],
         rgr_u_per_day=100 * table["rgr_u_per_day"],
     )[list(SHOWN)]

@@ -15,6 +15,8 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 import streamlit as st
 
+from tidetray.analysis.questions.weighing import judge_sample
+from tidetray.analysis.questions.weighing import weighing as ask_weighing
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.files.written_values import parse_mass_g, parse_time
@@ -27,14 +29,12 @@ from tidetray.ingest.notebook.scales import (
     add_balance,
     add_check_weighing,
     add_dry_weighing,
-    all_balances,
     dry_weighings,
 )
 from tidetray.ingest.notebook.trial_events import SplitOff, note_event, note_split, take_back
 from tidetray.ingest.settings.model import home_folder
 from tidetray.ingest.store.recording import Store
 from tidetray.ui import words
-from tidetray.ui.cache.drying import judge_sample
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.changes.figures import figure
 from tidetray.ui.parts import look
@@ -356,12 +356,12 @@ def _dry(store: Store, trial: str, zone: str) -> str:
 
 def _quality(data: TrialData, store: Store, *, changeable: bool) -> None:
     st.subheader("How sure the masses are", anchor=False)
-    balances = all_balances(store)
-    if not balances:
-        look.small("Name your scale here: then this says how sure a mass and a growth rate are.")
-    for balance in balances:
+    answer = ask_weighing(data)
+    if not answer.scales:
+        look.small(answer.summary)
+    for balance, quality in answer.scales.values():
         look.small(f"Scale {balance.name}, step {balance.resolution_g:g} g")
-        for sentence in data.weighing_quality(balance).sentences:
+        for sentence in quality.sentences:
             st.html(f"<p>{escape(sentence)}</p>")
     if not changeable:
         return

@@ -14,13 +14,14 @@ from pathlib import Path
 import pandas as pd
 import streamlit as st
 
-from tidetray.analysis.plan.power_advice import advise
+from tidetray.analysis.questions.plan import past_spread
+from tidetray.analysis.questions.plan import plan as ask_plan
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import home_folder
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.changes.figures import figure
-from tidetray.ui.changes.laying_out import CROSSOVER, lay_out_file, past_spread, second_run
+from tidetray.ui.changes.laying_out import CROSSOVER, lay_out_file, second_run
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head
 from tidetray.ui.prints import labels
@@ -62,20 +63,21 @@ def _power(data: TrialData) -> None:
         for caution in learned.cautions:
             look.say("note", caution)
     try:
-        found = advise(
+        answer = ask_plan(
+            learned,
             treatments=treatments,
             trays=trays,
             pots=pots,
-            difference=figure("difference", difference),
-            unit="% per day",
-            tray_sd=figure("spread between trays", tray_sd),
-            pot_sd=figure("spread between pots", pot_sd),
+            difference=figure("difference", difference) / 100,
+            tray_sd=figure("spread between trays", tray_sd) / 100,
+            pot_sd=figure("spread between pots", pot_sd) / 100,
         )
     except (TidetrayError, ValueError) as error:
         look.say("wrong", f"{error}")
         return
-    look.say("note" if math.isnan(found.power) or found.power < 0.8 else "fine", found.sentences[0])
-    for sentence in found.sentences[1:]:
+    found = answer.advice
+    look.say("note" if math.isnan(found.power) or found.power < 0.8 else "fine", answer.sentences[0])
+    for sentence in answer.sentences[1:]:
         st.html(f"<p>{escape(sentence)}</p>")
     names = {
         "trays": "trays each",

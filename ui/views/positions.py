@@ -5,8 +5,8 @@ from __future__ import annotations
 import streamlit as st
 
 from tidetray.analysis.pictures import positions
-from tidetray.ui.cache.place_reading import place_view
-from tidetray.ui.cache.place_views import FEATURE_WORDS, PlaceView
+from tidetray.analysis.questions.positions import PositionsAnswer
+from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head
@@ -38,7 +38,8 @@ _HEADINGS = {
 
 def page() -> None:
     with look.clear_words():
-        view = place_view(chosen_trial(), NEIGHBOURS[st.session_state.get("neighbours", "beside, before and behind")])
+        neighbours = NEIGHBOURS[st.session_state.get("neighbours", "beside, before and behind")]
+        view: PositionsAnswer = ask("positions", chosen_trial(), neighbours)
     if view.positions is None:
         look.say("note", view.why_not, view.cautions)
     else:
@@ -48,10 +49,10 @@ def page() -> None:
     _spread(view)
 
 
-def _answers(view: PlaceView) -> None:
+def _answers(view: PositionsAnswer) -> None:
     if view.positions is None:
         return
-    first, *more = view.positions.sentences
+    first, *more = view.sentences
     settled = view.positions.explained_p < 0.05
     look.say("note" if settled else "fine", first, tuple(more))
     risky = view.positions.advice.at_risk is True
@@ -60,7 +61,7 @@ def _answers(view: PlaceView) -> None:
         look.say("note", "Before you read on:", view.cautions)
 
 
-def _map(view: PlaceView) -> None:
+def _map(view: PositionsAnswer) -> None:
     if view.positions is None:
         return
     st.subheader("The trays from above", anchor=False)
@@ -70,7 +71,7 @@ def _map(view: PlaceView) -> None:
         "sensor. The bar below a tray is its day: dark as long as it was under water."
     )
     pots = view.positions.pots
-    maps = positions.tray_maps(pots, view.trays)
+    maps = view.maps()
     if len(maps) > MAPS and not st.toggle(
         f"All {len(maps)} trays, not only the {MAPS} whose pots differ most", key="all_maps"
     ):
@@ -88,14 +89,14 @@ def _map(view: PlaceView) -> None:
     files(positions.whole_map(titled), "places", pots)
 
 
-def _figures(view: PlaceView) -> None:
+def _figures(view: PositionsAnswer) -> None:
     if view.positions is None:
         return
     st.subheader("The figures", anchor=False)
     st.selectbox("Neighbours are the pots", list(NEIGHBOURS), key="neighbours")
-    features = view.positions.features
+    features = view.table
     table = features.assign(
-        feature=features["feature"].map(FEATURE_WORDS),
+        feature=features["label"],
         share=100 * features["share"],
         **{name: 100 * features[name] for name in ("estimate", "low", "high")},
     )
@@ -113,7 +114,7 @@ def _figures(view: PlaceView) -> None:
     )
 
 
-def _spread(view: PlaceView) -> None:
+def _spread(view: PositionsAnswer) -> None:
     if view.spread is None:
         return
     st.subheader("How pots grew apart", anchor=False)

@@ -7,11 +7,11 @@ import pandas as pd
 import streamlit as st
 
 from tidetray.analysis.base.words import natural
-from tidetray.analysis.pictures import positions
+from tidetray.analysis.questions.relate import RelateAnswer
+from tidetray.analysis.questions.warmth import WarmthAnswer
 from tidetray.analysis.relations.predictors import CAUSES
 from tidetray.ingest.core.refusals import EntryError
-from tidetray.ui.cache.place_reading import relation_view, warmth_totals
-from tidetray.ui.cache.place_views import RelationView
+from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import as_csv, chosen_trial
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head
@@ -72,7 +72,7 @@ def page() -> None:
         chosen = st.multiselect(
             "Ask of (leave empty for what this trial can tell)", list(names), placeholder="what this trial can tell"
         )
-        view = relation_view(chosen_trial(), tuple(names[label] for label in chosen))
+        view: RelateAnswer = ask("relate", chosen_trial(), [names[label] for label in chosen])
     if view.relation is None:
         look.say("note", view.why_not, view.cautions)
     else:
@@ -84,53 +84,41 @@ def page() -> None:
     _flags(view)
 
 
-def _answers(view: RelationView) -> None:
-    effects = view.relation.effects  # type: ignore[union-attr]
-    for sentence, settled in zip(view.relation.sentences, effects["settled"], strict=True):  # type: ignore[union-attr]
+def _answers(view: RelateAnswer) -> None:
+    for sentence, settled in zip(view.sentences, view.table["settled"], strict=True):
         look.say("fine" if settled else "note", sentence)
-    rows, trays = int(effects["n_rows"].iloc[0]), int(effects["n_trays"].iloc[0])
-    look.small(
-        f"From {rows} intervals between weigh-ins of {int(effects['n_pots'].iloc[0])} pots on {trays} trays, "
-        "at like age and starting mass. In brackets: where the true figure lies 95 times in 100. Going with "
-        "is not causing, unless treatments were drawn by lot."
-    )
+    look.small(view.rests_on)
     if view.cautions:
         look.say("note", "Before you read on:", view.cautions)
 
 
-def _partial(view: RelationView) -> None:
+def _partial(view: RelateAnswer) -> None:
     relation = view.relation
     if relation is None:
         return
     st.subheader("One cause at a time, the others held alike", anchor=False)
-    names = list(relation.effects["cause"])
-    for first in range(0, len(names), 2):
-        for column, name in zip(st.columns(2), names[first : first + 2], strict=False):
-            cause = CAUSES[name]
-            points, line = (frame[frame["cause"] == name] for frame in (relation.points, relation.lines))
-            title = f"{cause.label}, {cause.unit}" if cause.unit else cause.label
+    drawn = list(view.pictures().items())
+    for first in range(0, len(drawn), 2):
+        for column, (name, spec) in zip(st.columns(2), drawn[first : first + 2], strict=False):
+            points = relation.points[relation.points["cause"] == name]
             with column:
-                picture(
-                    positions.partial_effect(points, line, title), f"growth-against-{name.replace('_', '-')}", points
-                )
+                picture(spec, f"growth-against-{name.replace('_', '-')}", points)
     look.small(
         "A dot is a pot, a ring with a number its tray. The line is the effect found, the band where it may "
         "lie. Rings far apart along the line, with one at the end, mean that one tray bears the answer."
     )
 
 
-def _table(view: RelationView) -> None:
+def _table(view: RelateAnswer) -> None:
     if view.relation is None:
         return
     st.subheader("The figures", anchor=False)
-    effects = view.relation.effects
-    step = effects["cause"].map(lambda name: 100 * CAUSES[name].step)
+    effects = view.table
     shown = effects.assign(
-        of=effects["cause"].map(lambda name: CAUSES[name].label),
-        each=effects["cause"].map(lambda name: CAUSES[name].more),
-        effect=effects["estimate"] * step,
+        of=effects["label"],
+        each=effects["more"],
         level=effects["level"].map(_TOLD_BY),
-        **{name: effects[name] * step for name in ("low", "high", "without_low", "without_high")},
+        **{name: effects[f"effect_{name}"] for name in ("low", "high", "without_low", "without_high")},
     )[list(_TABLE)]
     digits = {"df": 0, "vif": 1, "trays_told_by": 1, "p": 3}
     columns = {
@@ -140,19 +128,23 @@ def _table(view: RelationView) -> None:
         for name, heading in _TABLE.items()
     }
     st.dataframe(shown, hide_index=True, column_config=columns)
-    st.download_button("Download as CSV", as_csv(effects), file_name="causes.csv", mime="text/csv", on_click="ignore")
+    st.download_button(
+        "Download as CSV", as_csv(view.relation.effects), file_name="causes.csv", mime="text/csv", on_click="ignore"
+    )
     look.small(
         "The file holds all columns unrounded, per unit of each cause and day; sizes in standard deviations "
         "beside them."
     )
 
 
-def _trays(view: RelationView) -> None:
+def _trays(view: RelateAnswer) -> None:
     st.subheader("What each tray went through", anchor=False)
-    if view.trays.empty:
+    found = view.conditions
+    if found.trays.empty:
         look.small("There are no readings yet: once a node sends them, hours wet and dry, light and warmth stand here.")
         return
-    trays = view.trays.sort_values("tray", key=lambda names: names.map(natural))
+    trays = found.trays
+    look.small(found.over)
     shown = trays.assign(unknown_share=100 * trays["unknown_share"], water_depth_m=1000 * trays["water_depth_m"])
     columns = {
         name: st.column_config.NumberColumn(heading, format=f"%.{digits}f")
@@ -183,10 +175,11 @@ def _warmth() -> None:
             "and up to, °C", -10.0, 50.0, None, 0.5, key="warmth_top", placeholder="as the trial says"
         )
     try:
-        totals, said, _ = warmth_totals(chosen_trial(), _WARMTH_OF[of], base_c, top_c)
+        answer: WarmthAnswer = ask("warmth", chosen_trial(), _WARMTH_OF[of], base_c, top_c)
     except EntryError as error:
         look.say("wrong", str(error))
         return
+    totals, said = answer.table, answer.cautions
     if not totals.empty:
         totals = totals.sort_values("tray", key=lambda names: names.map(natural))
         columns = {
@@ -200,9 +193,9 @@ def _warmth() -> None:
         look.small(sentence)
 
 
-def _flags(view: RelationView) -> None:
+def _flags(view: RelateAnswer) -> None:
     st.subheader("Readings left out", anchor=False)
-    bad, recent = (table[table["flag"] != "after a gap"] for table in (view.flags, view.recent))
+    bad, recent = (table[table["flag"] != "after a gap"] for table in (view.conditions.flags, view.conditions.recent))
     if not bad.empty:
         st.dataframe(_renamed(bad, "hours left out", "of hours"), hide_index=True)
     if not recent.empty:
@@ -210,7 +203,7 @@ def _flags(view: RelationView) -> None:
         st.dataframe(_renamed(recent, "readings flagged", "of readings"), hide_index=True)
     if bad.empty and recent.empty:
         look.small("No hour was left out for its readings, and no reading of the last two days is flagged.")
-    gaps = int(view.flags.loc[view.flags["flag"] == "after a gap", "n"].sum())
+    gaps = int(view.conditions.flags.loc[view.conditions.flags["flag"] == "after a gap", "n"].sum())
     look.small(f"Hours less than half covered: {gaps}. The readings themselves stay in the record.")
 
 

@@ -43,7 +43,7 @@ def page() -> None:
     dose = right.selectbox("Dose is", (MEASURED, PLANNED), key="dose")
     weeks = third.selectbox("Weeks of the next trial", (2, 3, 4, 6, 8), index=2, key="weeks")
     with look.clear_words():
-        answer: TuneAnswer = ask("tuning", list(trials), factor, dose == PLANNED, float(weeks))
+        answer: TuneAnswer = ask("tune", list(trials), factor, dose == PLANNED, float(weeks))
     data, found = answer.data, answer.tuned
     if found is None:
         look.say("note", answer.summary, answer.cautions)
@@ -216,7 +216,7 @@ def timetable(answer: TuneAnswer) -> None:
 
 def two_factors(trials: tuple[str, ...], *, planned: bool, weeks: float) -> None:
     with st.expander("Floods a day and wet minutes together"):
-        answer: TuneTwoAnswer = ask("tuning_two", list(trials), planned, weeks)
+        answer: TuneTwoAnswer = ask("tune_two", list(trials), planned, weeks)
         both = answer.tuned
         if both is None:
             look.say("note", answer.summary)

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import ast
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
 from tidetray.analysis.conditions.known_time import per_known_day, unknown_words
+
+ROOT = Path(__file__).parents[3]
 
 
 def test_hours_are_those_of_a_day_of_known_time() -> None:
@@ -24,3 +29,15 @@ def test_unknown_hours_are_said_with_the_most_of_one_row() -> None:
     assert unknown_words(pd.Series([0.0, 3.0, 2.0]), pd.Series([10.0, 20.0, 30.0]), "intervals") == (
         "2 of 3 intervals had unknown hours, at most 3.0 h of 20 h. They count neither as dry nor as wet.",
     )
+
+
+def test_nobody_else_divides_hours_by_known_hours() -> None:
+    """`24 * wet_h / known_h` stands in one place."""
+    found = []
+    for path in [*(ROOT / "analysis").rglob("*.py"), *(ROOT / "ui").rglob("*.py")]:
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Div) and path.name != "known_time.py":
+                text = ast.unparse(node)
+                if text.startswith(("24 *", "24.0 *")) and "known" in ast.unparse(node.right):
+                    found.append(f"{path.relative_to(ROOT)}: {text}")
+    assert not found

@@ -111,18 +111,18 @@ def test_what_cannot_be_answered_is_said_each_time(home: Path) -> None:
         with pytest.raises(TidetrayError, match="there is no trial 'nothing'"):
             kept.ask(home, "growth", ["nothing"])
     with pytest.raises(ValueError, match="day"):
-        kept.ask(home, "comparison", ["plugs", 0, None])
+        kept.ask(home, "compare", ["plugs", 1, None])
 
 
 def test_a_process_of_its_own_answers_the_same(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    here = worker.answer(home, "masses", ["plugs"])
+    here = worker.answer(home, "compare", ["plugs", None, None])
     monkeypatch.setattr(answers, "LONG_HOURS", -1)
-    there, earlier = answers.Answers().ask(home, "masses", ["plugs"])
+    there, earlier = answers.Answers().ask(home, "compare", ["plugs", None, None])
     assert here[0] == "found"
-    assert here[1].equals(there)
+    assert here[1].table.equals(there.table)
     assert not earlier
     with pytest.raises(TidetrayError, match="there is no trial 'nothing'"):
-        answers.Answers().ask(home, "masses", ["nothing"])
+        answers.Answers().ask(home, "compare", ["nothing", None, None])
     monkeypatch.setattr(answers.sys, "executable", "/bin/false")
     with pytest.raises(TidetrayError, match="could not be worked out"):
-        answers.Answers().ask(home, "masses", ["plugs"])
+        answers.Answers().ask(home, "compare", ["plugs", None, None])

@@ -13,11 +13,12 @@ from tests.made_home import make_home
 from tests.ui.cli.test_main import LEFT_S, REACHED_S, rows, run
 from tests.ui.cli.test_main import home as story  # noqa: F401  # a fixture
 from tidetray.analysis.conditions.air import vpd_kpa
+from tidetray.analysis.questions.positions import positions
+from tidetray.analysis.questions.relate import relate
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.nursery.nursery import make_nursery
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
-from tidetray.ui.cache.place_views import place_view_of, relation_view_of
 
 
 @pytest.fixture(scope="module")
@@ -165,7 +166,7 @@ def test_half_of_the_trays_silent(nursery: Path, tmp_path: Path) -> None:
         store.connection.execute(f"DELETE FROM cycle WHERE tray IN ({marks})", silent)
     with open_record(home) as store:
         data = TrialData(store, choose_trial(store))
-        relation, places = relation_view_of(data, ["dry_lit_h_d", "light_factor"]), place_view_of(data, "rook")
+        relation, places = relate(data, ["dry_lit_h_d", "light_factor"]), positions(data)
     assert relation.relation is not None
     assert set(relation.relation.effects["n_trays"]) == {4}
     assert any("tray-1 has no light readings" in caution for caution in relation.cautions)

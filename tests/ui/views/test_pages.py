@@ -27,7 +27,8 @@ from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.quarantine import Quarantined, Reason
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
-from tidetray.ui.cache.reading import as_csv, growth_view
+from tidetray.ui.cache import worker
+from tidetray.ui.cache.reading import as_csv
 
 APP = str(Path(__file__).parents[3] / "ui" / "app.py")
 PAGES = (
@@ -345,7 +346,7 @@ def test_growth_over_one_interval(home: Path) -> None:
 
 def test_the_downloaded_table_is_unrounded_with_utc_times(home: Path) -> None:
     assert open_page(PAGES[2]).get("download_button")
-    view = growth_view("plugs")
+    view = worker.growth(home, "plugs")
     back = pd.read_csv(StringIO(as_csv(view.whole)))
     assert list(back.columns) == list(view.whole.columns)
     np.testing.assert_array_equal(back["rgr_per_day"], view.whole["rgr_per_day"])
@@ -354,7 +355,7 @@ def test_the_downloaded_table_is_unrounded_with_utc_times(home: Path) -> None:
 
 
 def test_the_whole_trial_is_the_sum_of_its_intervals(home: Path) -> None:
-    view = growth_view("plugs")
+    view = worker.growth(home, "plugs")
     summed = view.intervals.assign(grown=view.intervals["rgr_per_day"] * view.intervals["days"]).groupby("pot")
     whole = view.whole.set_index("pot")
     for column in ("hours", "wet_h", "dry_h", "unknown_h", "floods", "days"):

@@ -1,0 +1,156 @@
+"""Which treatment grows fastest, and whether the difference is real. The tray counts, not the pot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from tidetray.analysis.compare.trial import TrialComparison, compare_trial, last_whole_day
+from tidetray.analysis.growth.rates import doubling_time
+from tidetray.analysis.pictures.base import Spec
+from tidetray.analysis.pictures.growth import differences, growth_over_time, pots_of_a_day
+from tidetray.analysis.questions.answer import Answer
+from tidetray.analysis.record.trial_data import TrialData
+
+TWO_DAYS = "A comparison of growth needs two days of weighing: weigh all pots, and again in a week."
+
+
+@dataclass(frozen=True, eq=False)
+class CompareAnswer(Answer):
+    """Attributes
+    ----------
+    found : TrialComparison or None
+        All comparisons up to a day; None: `why_not` says what is missing.
+    masses : DataFrame
+        What was compared: a row per pot and day of weighing, up to that day.
+    days : tuple of int
+        The days of weighing that can be asked for, and `usual_day`, the one that is compared where none is named.
+    """
+
+    found: TrialComparison | None
+    why_not: str
+    masses: pd.DataFrame
+    days: tuple[int, ...]
+    usual_day: int | None
+
+    @property
+    def day(self) -> int | None:
+        return None if self.found is None else self.found.day
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row per treatment: mean mass on the day with its 95 % interval, trays and pots."""
+        return pd.DataFrame(columns=["treatment"]) if self.found is None else self.found.at_day.means
+
+    @property
+    def pairs(self) -> pd.DataFrame:
+        """A row per pair of treatments: the difference of their masses on the day, with its 95 % interval."""
+        return pd.DataFrame(columns=["a", "b"]) if self.found is None else self.found.at_day.pairs
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        return (self.why_not,) if self.found is None else self.found.sentences
+
+    @property
+    def summary(self) -> str:
+        return self.sentences[0]
+
+    @property
+    def order(self) -> list[str]:
+        """Treatments, the heaviest first."""
+        if self.found is None:
+            return []
+        means = self.found.at_day.means.sort_values("estimate", ascending=False, kind="stable")
+        return [str(name) for name in means["treatment"]]
+
+    @property
+    def rates(self) -> pd.DataFrame:
+        """Growth rates with doubling times: `treatment, rate_per_day, low_per_day, high_per_day, doubling_d,
+        doubling_low_d, doubling_high_d` (NaN: growth too slow or unsure for one), `n_trays, n_pots`."""
+        if self.found is None:
+            return pd.DataFrame(columns=["treatment"])
+        named = {"estimate": "rate_per_day", "low": "low_per_day", "high": "high_per_day"}
+        table = self.found.growth.rates.rename(columns=named)
+        for column, rate in (
+            ("doubling_d", "rate_per_day"),
+            ("doubling_low_d", "high_per_day"),
+            ("doubling_high_d", "low_per_day"),
+        ):
+            table[column] = doubling_time(table[rate]).where(table[rate] > 0)
+        return table
+
+    @property
+    def on_the_day(self) -> pd.DataFrame:
+        """The pots of the day that is compared: `treatment, tray, pot, net_g`."""
+        return self.masses.loc[self.masses["day"] == self.day, ["treatment", "tray", "pot", "net_g"]]
+
+    @property
+    def dried(self) -> pd.DataFrame:
+        """Pots that were dried: `treatment, tray, pot, net_g, dry_g`."""
+        return self.masses.loc[self.masses["dry_g"].notna(), ["treatment", "tray", "pot", "net_g", "dry_g"]]
+
+    def picture(self) -> Spec | None:
+        """Growth of each treatment over time."""
+        return None if self.found is None else growth_over_time(self.masses, self.found.means, self.order)
+
+    def picture_of_the_day(self) -> Spec | None:
+        """All pots of the day, with the means of trays."""
+        if self.found is None:
+            return None
+        return pots_of_a_day(self.on_the_day, self.order, self.found.at_day.tray_means)
+
+    def pictures_of_differences(self) -> dict[str, tuple[str, Spec]]:
+        """'mass' and 'growth' -> the title and the pairs with their intervals, as far as there are intervals."""
+        if self.found is None:
+            return {}
+        asked = {
+            "mass": (self.found.at_day.pairs, 1.0, f"difference in mass on day {self.found.day}, g"),
+            "growth": (self.found.growth.pairs, 100.0, "difference in growth, percentage points a day"),
+        }
+        return {
+            name: (title, differences(pairs, factor=factor, title=title))
+            for name, (pairs, factor, title) in asked.items()
+            if pairs["low"].notna().any()
+        }
+
+
+def compare(
+    data: TrialData, *, day: int | None = None, saleable_g: float | None = None, multiplicity: str = "holm"
+) -> CompareAnswer:
+    """Compare the treatments of a trial.
+
+    Parameters
+    ----------
+    data : TrialData
+        The trial.
+    day : int, optional
+        Compare on this day after the first weigh-in; on the last one of a whole weigh-in where not given.
+    saleable_g : float, optional
+        Also the days until the plants of a pot weigh this [g].
+    multiplicity : str
+        `holm` or `fdr`, over days and pairs.
+
+    Raises
+    ------
+    ValueError
+        For a day on which nothing was weighed.
+    """
+    masses = data.masses
+    days = tuple(sorted(int(each) for each in masses["day"].unique()))
+    if day is not None and day not in days:
+        known = f"there are weigh-ins on days {', '.join(map(str, days))}" if days else "there are no weigh-ins yet"
+        raise ValueError(f"no weigh-in on day {day}; {known}")
+    if len(days) < 2:
+        return CompareAnswer((), None, TWO_DAYS, masses, days, None)
+    usual = last_whole_day(masses)
+    try:
+        found = compare_trial(
+            masses, day=day, saleable_g=saleable_g, multiplicity=multiplicity, intervals=data.growth_in_runs
+        )
+    except ValueError as why:
+        return CompareAnswer((), None, f"Nothing can be compared: {why}.", masses, days, usual)
+    told: tuple[str, ...] = ()
+    if day is not None and found.day != day:
+        told = (f"Asked for day {day}; this is day {found.day}: the run after it was weighed only once.",)
+    return CompareAnswer((*told, *found.cautions), found, "", masses[masses["day"] <= found.day], days, usual)

@@ -1,0 +1,153 @@
+"""How fast pots grew, beside what they went through between their weigh-ins."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import pandas as pd
+
+from tidetray.analysis.base.words import counted, natural
+from tidetray.analysis.conditions.known_time import per_known_day, unknown_words
+from tidetray.analysis.pictures.base import Spec, growth_against_dry
+from tidetray.analysis.questions.answer import Answer
+from tidetray.analysis.record.trial_data import TrialData
+
+NO_GROWTH = "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week."
+WATER = "Fresh mass holds water too: blot alike each time, or water is taken for growth."
+
+
+@dataclass(frozen=True, eq=False)
+class GrowthAnswer(Answer):
+    """Attributes
+    ----------
+    intervals : DataFrame
+        A row per pot and interval between weigh-ins: exposure, growth, `dry_h_day`, `wet_h_day` (hours of a day of
+        known time), `treatment` (of that time).
+    whole : DataFrame
+        The same per pot and treatment, from the first weigh-in under it to the last.
+    zone : str
+        The trial's.
+    why_not : str
+        What is missing where there is no growth, else ''.
+    """
+
+    intervals: pd.DataFrame
+    whole: pd.DataFrame
+    zone: str
+    why_not: str
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.intervals
+
+    @property
+    def summary(self) -> str:
+        if self.why_not:
+            return self.why_not
+        trays = self.trays["rgr_per_day"] * 100
+        return (
+            f"{counted(self.whole['pot'].nunique(), 'pot')} on {counted(self.whole['tray'].nunique(), 'tray')} grew "
+            f"{trays.min():.2f} to {trays.max():.2f} % a day (means of trays), from the first weigh-in to the last."
+        )
+
+    @property
+    def trays(self) -> pd.DataFrame:
+        """A row per tray and treatment, means of its pots: `tray, treatment, pots, days, mass_start_g, mass_end_g,
+        rgr_per_day, rgr_u_per_day` (the last: the weighing's uncertainty of one pot)."""
+        means = self.whole.groupby(["tray", "treatment"], as_index=False).agg(
+            pots=("pot", "nunique"),
+            **{
+                name: (name, "mean")
+                for name in ("days", "mass_start_g", "mass_end_g", "rgr_per_day", "rgr_u_per_day")
+                if name in self.whole
+            },
+        )
+        means = means.sort_values("tray", key=lambda names: names.map(natural), kind="stable")
+        return means.sort_values("treatment", kind="stable", ignore_index=True)
+
+    def points(self, table: pd.DataFrame | None = None) -> pd.DataFrame:
+        """What is drawn of a table (`whole` unless told): `treatment, tray, pot, dry_h_day, dry_least, dry_most,
+        growth_pct`. A pot of whose surroundings less than half is known is left out."""
+        return dry_points(self.whole if table is None else table)
+
+    def unknown(self, table: pd.DataFrame | None = None) -> tuple[str, ...]:
+        """How many rows of a table (`intervals` unless told) had unknown hours, in words."""
+        of = self.intervals if table is None else table
+        return unknown_words(of["unknown_h"], of["hours"], "intervals between weigh-ins" if table is None else "pots")
+
+    def picture(self, table: pd.DataFrame | None = None) -> Spec | None:
+        points = self.points(table)
+        if points.empty:
+            return None
+        order = points.groupby("treatment")["dry_h_day"].mean().sort_values(kind="stable").index
+        return growth_against_dry(points, [str(name) for name in order])
+
+
+def growth(data: TrialData, *, tray: str | None = None, since: datetime | None = None) -> GrowthAnswer:
+    """Growth of each pot from weigh-in to weigh-in, beside its exposure.
+
+    Parameters
+    ----------
+    data : TrialData
+        The trial.
+    tray : str, optional
+        Only this one.
+    since : datetime, optional
+        Only intervals that end after it.
+    """
+    both = data.exposure_and_growth
+    keys = ["pot", "start", "end"]
+    went = data.went_through
+    whole = data.growth_of_whole.merge(
+        went[[*keys, *(c for c in went.columns if c not in data.growth_of_whole)]], on=keys
+    )
+    intervals, whole = _a_day(both.table), _a_day(whole)
+    if tray is not None:
+        intervals, whole = intervals[intervals["tray"] == tray], whole[whole["tray"] == tray]
+    if since is not None:
+        intervals = intervals[intervals["end"] > since]
+    return GrowthAnswer(
+        (*both.cautions, *not_weighed_twice(data)),
+        intervals.reset_index(drop=True),
+        whole.reset_index(drop=True),
+        data.trial.zone,
+        NO_GROWTH if data.growth.table.empty else "",
+    )
+
+
+def _a_day(table: pd.DataFrame) -> pd.DataFrame:
+    known_h = table["hours"] - table["unknown_h"]
+    return table.assign(
+        **{f"{name}_day": per_known_day(table[name], known_h, table["hours"]) for name in ("dry_h", "wet_h")}
+    )
+
+
+def dry_points(table: pd.DataFrame) -> pd.DataFrame:
+    """What `growth_against_dry` draws, of a table of `GrowthAnswer`: dry hours of a day of known time, with the least
+    and the most they can be; growth in % a day."""
+    points = pd.DataFrame(
+        {
+            "treatment": table["treatment"],
+            "tray": table["tray"],
+            "pot": table["pot"],
+            "dry_h_day": table["dry_h_day"],
+            "dry_least": 24 * table["dry_h"] / table["hours"],
+            "dry_most": 24 * (table["dry_h"] + table["unknown_h"]) / table["hours"],
+            "growth_pct": 100 * table["rgr_per_day"],
+        }
+    )
+    return points.dropna(subset=["dry_h_day", "growth_pct"])
+
+
+def not_weighed_twice(data: TrialData) -> tuple[str, ...]:
+    """Which pots have no growth, where others do."""
+    growing = set(data.growth.table["pot"])
+    without = sorted(set(data.pots["pot"]) - growing, key=natural)
+    if not growing or not without:
+        return ()
+    named = f"{', '.join(without[:6])}{f' and {len(without) - 6} more' if len(without) > 6 else ''}"
+    return (
+        f"{len(without)} of {len(growing) + len(without)} pots were not weighed twice and have no growth yet: {named}. "
+        "They are left out; weigh them again.",
+    )

@@ -1,0 +1,124 @@
+"""Whether the place of a pot on its tray went with its growth, how pots grew apart, and what to do about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from tidetray.analysis.pictures.base import Spec
+from tidetray.analysis.pictures.positions import tray_maps, whole_map
+from tidetray.analysis.questions.answer import Answer
+from tidetray.analysis.questions.conditions import conditions
+from tidetray.analysis.questions.growth import NO_GROWTH, not_weighed_twice
+from tidetray.analysis.record.trial_data import TrialData
+from tidetray.analysis.relations.positions import Positions
+from tidetray.analysis.relations.positions import positions as positions_of
+from tidetray.analysis.relations.spread import Spread, repeat_sd, spread
+
+FEATURE_WORDS = {
+    "row": "row",
+    "column": "column",
+    "edge": "edge or middle",
+    "inlet_distance": "distance from the inlet",
+    "light_factor": "light at the place",
+    "height_m": "height above the floor",
+}
+"""What is asked of a place -> how people call it."""
+
+
+@dataclass(frozen=True, eq=False)
+class PositionsAnswer(Answer):
+    """Attributes
+    ----------
+    positions : Positions or None
+        None: `why_not` says what is missing.
+    spread : Spread or None
+        None: a caution says what is missing.
+    trays : DataFrame
+        What each tray went through, with `inlet_row, inlet_column`; its columns as in `ConditionsAnswer.trays`.
+    """
+
+    positions: Positions | None
+    why_not: str
+    spread: Spread | None
+    trays: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row per feature of a place, with `label`, how people call it."""
+        if self.positions is None:
+            return pd.DataFrame(columns=["feature"])
+        return self.positions.features.assign(label=self.positions.features["feature"].map(FEATURE_WORDS))
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        return (self.why_not,) if self.positions is None else tuple(self.positions.sentences)
+
+    @property
+    def summary(self) -> str:
+        return self.sentences[0]
+
+    def maps(self) -> list[tuple[pd.Series, str, Spec]]:
+        """Each tray with pots that count: the tray, its water and light in words, its map."""
+        return [] if self.positions is None else tray_maps(self.positions.pots, self.trays)
+
+    def picture(self) -> Spec | None:
+        maps = self.maps()
+        return whole_map([(f"{tray['tray']}, {tray['treatment']}", drawn) for tray, _, drawn in maps]) if maps else None
+
+
+def positions(data: TrialData, *, neighbours: str = "rook") -> PositionsAnswer:
+    """Ask whether places went with growth.
+
+    Parameters
+    ----------
+    data : TrialData
+        The trial.
+    neighbours : str
+        Who counts as a neighbour: `rook`, `queen`, `row` or `column`.
+    """
+    about = [*data.places[1], *data.growth.cautions, *not_weighed_twice(data)]
+    pots = data.pot_places
+    moved = data.pots["pot"].nunique() - len(data.pots.groupby("pot").filter(lambda own: len(own) == 1))
+    if moved:
+        about.append(f"{moved} pots were moved during the trial: they count for no place.")
+    inlets = sorted(tray for tray, own in data.trays.items() if own.inlet_row is None or own.inlet_column is None)
+    if inlets:
+        about.append(f"No inlet is noted for {', '.join(inlets)}: give inlet_row and inlet_column in the trial's file.")
+    if data.places[0].empty:
+        about.append(
+            "There is no light survey: read a meter at every place and load the file (tray,row,column,measured,lux)."
+        )
+    split, no_split = _spread(data)
+    about += no_split
+    found, why_not = None, NO_GROWTH if data.growth.table.empty else ""
+    if not why_not:
+        try:
+            found = positions_of(pots, response="rgr_per_day", neighbours=neighbours)
+            about = [*found.cautions, *about]
+        except ValueError as error:
+            why_not = f"This cannot be answered yet: {error}"
+    return PositionsAnswer(tuple(dict.fromkeys(about)), found, why_not, split, _trays(data, pots))
+
+
+def _spread(data: TrialData) -> tuple[Spread | None, list[str]]:
+    rows = data.weigh_days
+    if rows.empty:
+        return None, []
+    keys = ["pot", "day", "tray", "row", "column", "treatment"]
+    daily = rows.groupby(keys, as_index=False).agg(net_g=("net_g", "mean"))
+    try:
+        found = spread(daily, scale_sd=repeat_sd(rows))
+    except ValueError as error:
+        return None, [f"Spread over time: {error}."]
+    return found, list(found.cautions)
+
+
+def _trays(data: TrialData, pots: pd.DataFrame) -> pd.DataFrame:
+    """The trays of the pots that count: each under the treatment that these had."""
+    trays = conditions(data).trays
+    inlets = {tray: (own.inlet_row, own.inlet_column) for tray, own in data.trays.items()}
+    for n, name in enumerate(("inlet_row", "inlet_column")):
+        trays[name] = trays["tray"].map({tray: own[n] for tray, own in inlets.items()}).astype("float64")
+    return trays.merge(pots[["tray", "treatment"]].drop_duplicates(), on=["tray", "treatment"])
