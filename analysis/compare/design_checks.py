@@ -18,7 +18,8 @@ from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.base.columns import Text, labels
 from tidetray.analysis.base.words import counted, listed
 
-_FEW_MISSING = 0.1
+FEW_MISSING = 0.1
+"""Shares of missing pots that differ by no more than this between treatments are called even (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,7 @@ def missing_cautions(where: Layout, missing: NDArray[np.bool_], what: str) -> li
     if not lost.any():
         return []
     listed = ", ".join(f"{name} {a} of {b}" for name, a, b in zip(where.levels, lost, total, strict=True))
-    if np.ptp(lost / total) > _FEW_MISSING:
+    if np.ptp(lost / total) > FEW_MISSING:
         return [
             f"Pots without {what} are unevenly spread ({listed}): if they were lost because of the treatment, only "
             "survivors are compared and the difference cannot be trusted."

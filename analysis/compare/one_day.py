@@ -274,7 +274,7 @@ def _with_percent(pairs: pd.DataFrame, means: pd.DataFrame, cov: Array | None, c
     return pairs.assign(**dict(zip(("percent", "percent_low", "percent_high"), np.array(out).T, strict=True)))
 
 
-def _summary(pairs: pd.DataFrame, means: pd.DataFrame, cautions: Sequence[str]) -> str:
+def masses_summary(pairs: pd.DataFrame, means: pd.DataFrame, cautions: Sequence[str]) -> str:
     """Two or three sentences a grower can repeat."""
     unit = f" {means['unit'].iloc[0]}".rstrip()
     x = extremes(means, pairs)
@@ -335,7 +335,7 @@ def compare_treatments(
             unequal,
             empty(columns=CHECK_COLUMNS),
             tuple(cautions),
-            _summary(pairs, means, cautions),
+            masses_summary(pairs, means, cautions),
         )
     if np.linalg.matrix_rank(data.design) < data.design.shape[1]:
         raise ValueError(
@@ -389,7 +389,7 @@ def compare_treatments(
         games_howell=unequal,
         checks=pd.DataFrame([row for found, _ in checked for row in found], columns=CHECK_COLUMNS),
         cautions=tuple(cautions),
-        summary=_summary(pairs, means, cautions),
+        summary=masses_summary(pairs, means, cautions),
     )
 
 

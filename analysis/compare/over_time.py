@@ -96,12 +96,14 @@ class GrowthComparison:
 
 @dataclass(frozen=True)
 class _Series:
-    """Weigh-ins, one a pot and day: ln mass, day, layout, pot codes."""
+    """Weigh-ins, one a pot and day: ln mass, day, layout, codes of pots on their trays, codes of pots wherever they
+    stand."""
 
     y: Array
     day: Array
     where: Layout
     pot: Codes
+    who: Codes
     cautions: tuple[str, ...]
 
 
@@ -145,6 +147,8 @@ def _read(weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: 
     if len(once) < len(frame):
         cautions.append("Pots weighed more than once on a day count with the mean of those weighings.")
     moved = once.groupby("own")["code"].nunique() > 1
+    # a label that occurs twice on one day names several pots; otherwise a pot on another tray is the same pot, moved
+    who = once["code" if once.duplicated(["own", "t"]).any() else "own"].to_numpy()
     if moved.any() and not once.duplicated(["own", "t"]).any():
         cautions.append(
             f"{counted(int(moved.sum()), 'pot').capitalize()} changed trays: each counts as another pot "
@@ -154,24 +158,24 @@ def _read(weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: 
     where = everywhere.take(rows)
     if len(where.levels) < 2:
         raise ValueError("fewer than two treatments have weighed pots: there is nothing to compare")
-    pots_seen = np.unique(code, return_index=True)[1]
+    everybody = code if once.duplicated(["own", "t"]).any() else own
+    pots_seen = np.unique(everybody, return_index=True)[1]
     days = once["t"].to_numpy()
     if len(np.unique(days)) < 2:
         raise ValueError("all weigh-ins are of one day: a growth rate needs two days or more")
     y = np.log(once["m"].to_numpy())
-    last = once.groupby("code")["t"].max().reindex(range(int(code.max()) + 1)).to_numpy()
-    gone = ~(last[code[pots_seen]] >= days.max())
+    last = once.groupby(who)["t"].max().reindex(range(int(everybody.max()) + 1)).to_numpy()
+    gone = ~(last[everybody[pots_seen]] >= days.max())
     first_day = days == days.min()
     cautions = (
         replication_cautions(where)
         + missing_cautions(everywhere.take(pots_seen), gone, "a weigh-in on the last day")
-        + _dropout_cautions(once, y, where, days.max())
+        + _dropout_cautions(once.assign(code=who), y, where, days.max())
         + _start_cautions(where, y, first_day)
         + cautions
     )
-    return _Series(
-        y, days, where, np.unique(once["code"].to_numpy(), return_inverse=True)[1].astype(np.intp), tuple(cautions)
-    )
+    pot_codes, who_codes = (np.unique(each, return_inverse=True)[1].astype(np.intp) for each in (once["code"], who))
+    return _Series(y, days, where, pot_codes, who_codes, tuple(cautions))
 
 
 def _dropout_cautions(once: pd.DataFrame, y: Array, where: Layout, end: float) -> list[str]:
@@ -326,7 +330,7 @@ def _by_day(s: _Series, multiplicity: str) -> tuple[pd.DataFrame, list[str]]:
     return table, [f"Day {', '.join(days)}: not compared, {why}." for why, days in skipped.items()]
 
 
-def _summary(rates: pd.DataFrame, pairs: pd.DataFrame, days: pd.DataFrame, first: str) -> str:
+def rates_summary(rates: pd.DataFrame, pairs: pd.DataFrame, days: pd.DataFrame, first: str) -> str:
     x = extremes(rates, pairs)
     if x is None:
         each = ", ".join(
@@ -364,7 +368,7 @@ def compare_growth(
     adjust([], multiplicity)
     s = _read(weighins, mass=mass, day=day, treatment=treatment, tray=tray, pot=pot)
     where, unit = s.where, "1/day"
-    n = counts(where, s.pot)
+    n = counts(where, s.who)
     tray_rates = _tray_rates(s)
     levels = where.levels
     samples = split(tray_rates["rate_per_day"], tray_rates["treatment"], levels)
@@ -380,7 +384,14 @@ def compare_growth(
         empty = pd.DataFrame(columns=["source", "estimate"])
         days = pd.DataFrame(columns=DAY_COLUMNS)
         return GrowthComparison(
-            anova, rates, pairs, days, empty, tray_rates, tuple(cautions), _summary(rates, pairs, days, cautions[0])
+            anova,
+            rates,
+            pairs,
+            days,
+            empty,
+            tray_rates,
+            tuple(cautions),
+            rates_summary(rates, pairs, days, cautions[0]),
         )
     k = len(levels)
     group = np.eye(k)[where.treatment]
@@ -407,5 +418,12 @@ def compare_growth(
         thin_cautions([*anova["df_den"], *pairs["df"], *days["df"]]) + left_out + _curvature_caution(s) + skipped
     )
     return GrowthComparison(
-        anova, rates, pairs, days, _variance_table(fit), tray_rates, tuple(cautions), _summary(rates, pairs, days, "")
+        anova,
+        rates,
+        pairs,
+        days,
+        _variance_table(fit),
+        tray_rates,
+        tuple(cautions),
+        rates_summary(rates, pairs, days, ""),
     )

@@ -181,16 +181,25 @@ def pair_of(pairs: pd.DataFrame, best: str, worst: str) -> tuple[float, dict[str
 
 
 def extremes(means: pd.DataFrame, pairs: pd.DataFrame) -> Extremes | None:
-    """Largest against smallest; None where they were not tested."""
+    """Largest against smallest; where those were not tested, the tested pair that lies furthest apart; None without."""
     order = means["estimate"].to_numpy().argsort(kind="stable")
-    names, trays = [str(x) for x in means["treatment"]], means["n_trays"].to_numpy()
-    i, j = int(order[-1]), int(order[0])
-    found = pair_of(pairs, names[i], names[j])
+    names = [str(x) for x in means["treatment"]]
+    best, worst = names[int(order[-1])], names[int(order[0])]
+    found = pair_of(pairs, best, worst)
     if found is None or np.isnan(found[1]["p"]):
-        return None
-    same = trays[i] == trays[j]
-    text = f"with {counted(int(trays[i]), 'tray')} each" if same else f"with {trays[i]} and {trays[j]} trays"
-    return Extremes(names[i], names[j], *found, text)
+        tested = pairs[pairs["p"].notna()]
+        if not len(tested):
+            return None
+        row = tested.iloc[int(np.argmax(np.abs(tested["estimate"].to_numpy(dtype=float))))]
+        best, worst = (str(row["a"]), str(row["b"])) if row["estimate"] > 0 else (str(row["b"]), str(row["a"]))
+        found = pair_of(pairs, best, worst)
+        if found is None:
+            return None
+    trays = dict(zip(names, means["n_trays"], strict=True))
+    same = trays[best] == trays[worst]
+    each = f"with {counted(int(trays[best]), 'tray')} each"
+    text = each if same else f"with {trays[best]} and {trays[worst]} trays"
+    return Extremes(best, worst, *found, text)
 
 
 def percent_difference(a: float, b: float, cov: Array, critical: float) -> tuple[float, float, float]:

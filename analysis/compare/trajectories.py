@@ -8,6 +8,7 @@ intervals come from trays drawn again, or from the scatter of trays, never of po
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -28,6 +29,18 @@ LEAST_TRAYS = 3
 _FEW_TRAYS = (
     8  # below, limits by drawing again are clearly too narrow: see `tidetray.analysis.compare.one_day.resample_trays`
 )
+CLEARLY = 2.0
+"""By how much AICc must be lower before an early loss is told from growth that slows with age (Burnham and Anderson
+2002: within 2 a model has substantial support; from memory)."""
+
+_SLOWS = (
+    "Growth slowed down with age, as plants do: a logistic or a quadratic course suits the trays as well as "
+    "one with an early loss, so no days lost at first are given."
+)
+_WITHHELD = (
+    "the figure is below zero or longer than the trial, which says that the course is another, not what was lost."
+)
+
 _LAG_DAYS = 5
 """Days with weigh-ins needed to tell a lag from a straight line (three numbers a tray, and two to judge by)."""
 
@@ -49,9 +62,10 @@ class Crossings:
 class EarlyLag:
     """Time lost at first. `table`: treatment, stock, lost_d, low, high (95 %), df, p (Holm over the rows), n_trays.
 
-    lost_d: by how many days the later course runs behind one that grew at its later rate from the first day;
-    below zero a head start. `half_time_d`: in which the early difference of rates halved, one for the whole
-    trial. Empty with a caution where there are too few days or trays.
+    lost_d: by how many days the later course runs behind one that grew at its later rate from the first day. A row is
+    withheld where it would be below zero (growth that merely slows looks like that) or longer than the trial. The table
+    is empty, with a caution, where a logistic or a quadratic course suits the trays as well, and where there are too
+    few days or trays. `half_time_d`: in which the early difference of rates halved, one for the whole trial.
     """
 
     table: pd.DataFrame
@@ -180,7 +194,10 @@ def early_lag(courses: pd.DataFrame) -> EarlyLag:
     span = max(t.max() for _, t, _ in series) - start
     grid = np.geomspace(span / 30, span / 3, 25)
     fits = [[_bent(t - start, y, s) for _, t, y in series] for s in grid]
-    best = int(np.argmin([sum(rss for _, rss in each) for each in fits]))
+    total = [sum(rss for _, rss in each) for each in fits]
+    best = int(np.argmin(total))
+    if not _bends_early(series, start, span, total[best]):
+        return EarlyLag(empty, np.nan, (_SLOWS,))
     lost = pd.DataFrame(
         [(*key, k) for (key, _, _), (k, _) in zip(series, fits[best], strict=True)], columns=[*by, "tray", "k"]
     )
@@ -197,7 +214,37 @@ def early_lag(courses: pd.DataFrame) -> EarlyLag:
     margin = stats.t.isf(LEVEL / 2, df) * se
     p = adjust(2 * stats.t.sf(np.abs(table["lost_d"] / se), df))
     table = table.assign(low=table["lost_d"] - margin, high=table["lost_d"] + margin, df=df, p=p)
-    return EarlyLag(table[columns], float(grid[best] * np.log(2)), ())
+    sound = table["lost_d"].between(0, span)
+    told = [f"No days lost are given for {', '.join(map(str, table.loc[~sound, 'treatment']))}: " + _WITHHELD]
+    half_time_d = float(grid[best] * np.log(2))
+    return EarlyLag(table.loc[sound, columns].reset_index(drop=True), half_time_d, () if sound.all() else tuple(told))
+
+
+def _bends_early(series: Sequence[tuple[object, Array, Array]], start: float, span: float, bent_rss: float) -> bool:
+    """Whether courses with an early loss suit the trays better, by AICc, than courses that slow down with age."""
+    n = sum(len(t) for _, t, _ in series)
+    level = 1e-12 * sum(float(((y - y.mean()) ** 2).sum()) for _, _, y in series)
+    slowing = [sum(rss(t - start, y, span) for _, t, y in series) for rss in (_quadratic_rss, _logistic_rss)]
+
+    def aicc(rss: float, k: int) -> float:
+        return float(n * np.log(max(rss, level, 1e-300) / n) + 2 * k + 2 * k * (k + 1) / max(n - k - 1, 1))
+
+    own = 3 * len(series) + 1
+    return aicc(bent_rss, own + 1) < min(aicc(rss, own) for rss in slowing) - CLEARLY
+
+
+def _quadratic_rss(t: Array, y: Array, span: float) -> float:
+    X = (t / span)[:, None] ** np.arange(3)
+    beta, *_ = np.linalg.lstsq(X, y, rcond=None)
+    return float(((y - X @ beta) ** 2).sum())
+
+
+def _logistic_rss(t: Array, y: Array, span: float) -> float:
+    """Of the best y = c - ln(1 + exp(-(t - x) / s)) on a grid of x and s."""
+    x, s = np.meshgrid(np.linspace(-0.5, 3, 36) * span, np.geomspace(0.03, 3, 30) * span)
+    shape = -np.logaddexp(0.0, -(t - x.reshape(-1, 1)) / s.reshape(-1, 1))
+    left = (y - shape) - (y - shape).mean(axis=1, keepdims=True)
+    return float((left**2).sum(axis=1).min())
 
 
 def _bent(t: Array, y: Array, s: float) -> tuple[float, float]:

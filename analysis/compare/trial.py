@@ -7,7 +7,7 @@ few sentences to repeat, with what cannot be told first. Works out nothing that 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -17,8 +17,9 @@ from tidetray.analysis.base.columns import require
 from tidetray.analysis.compare.assumptions import LEVEL
 from tidetray.analysis.compare.crossover import RunComparison, compare_runs
 from tidetray.analysis.compare.days_to_mass import DaysToMass, days_to_mass
-from tidetray.analysis.compare.one_day import Comparison, compare_treatments
-from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth
+from tidetray.analysis.compare.losses import Losses, loss_bounds
+from tidetray.analysis.compare.one_day import Comparison, compare_treatments, masses_summary
+from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth, rates_summary
 from tidetray.analysis.compare.trajectories import Crossings, EarlyLag, crossings, early_lag, mean_courses, tray_courses
 from tidetray.analysis.compare.wet_dry import WetAndDry, compare_wet_and_dry
 from tidetray.analysis.growth.rounds import last_whole_day
@@ -31,8 +32,8 @@ _NAMED = {"mass": "net_g", "day": "day", "treatment": "treatment", "tray": "tray
 @dataclass(frozen=True)
 class TrialComparison:
     """`day` is the day after the start on which `at_day` compares; `growth` runs up to it; `means` as from
-    `mean_courses`; `runs` compares all runs of a crossover. What could not be asked is None, and `cautions` say why.
-    `sentences` are for people; numbers in them are rounded."""
+    `mean_courses`; `runs` compares all runs of a crossover; `losses` bounds what lost pots may hide. What could not be
+    asked is None, and `cautions` say why. `sentences` are for people; numbers in them are rounded."""
 
     day: int
     at_day: Comparison
@@ -45,6 +46,7 @@ class TrialComparison:
     cautions: tuple[str, ...]
     sentences: tuple[str, ...]
     runs: RunComparison | None = None
+    losses: Losses | None = None
 
 
 def compare_trial(
@@ -94,6 +96,8 @@ def compare_trial(
     growth = compare_growth(masses, **_NAMED, pot="pot", multiplicity=multiplicity)
     on_day, changed = _of_one_treatment(masses, day)
     at_day, own = _at_day(on_day.set_index("pot", drop=False), started=day > known[0])
+    losses = loss_bounds(masses, day)
+    at_day, growth = _without_claims(at_day, growth, losses)
     courses = tray_courses(masses, **_NAMED)
     crossed = crossings(courses, growth)
     lag = early_lag(tray_courses(masses, **_NAMED, stock="stock"))
@@ -103,6 +107,7 @@ def compare_trial(
     cautions = dict.fromkeys(
         (
             *run,
+            *losses.cautions,
             *changed,
             *own,
             *at_day.cautions,
@@ -133,7 +138,41 @@ def compare_trial(
         tuple(cautions),
         tuple(s for s in sentences if s),
         runs,
+        losses,
     )
+
+
+def _without_claims(
+    at_day: Comparison, growth: GrowthComparison, losses: Losses
+) -> tuple[Comparison, GrowthComparison]:
+    """The comparisons without p for pairs whose difference may be made by the lost pots alone."""
+    mass, rate = losses.withheld("mass"), losses.withheld("growth")
+    if mass:
+        pairs = _untested(at_day.pairs, mass)
+        at_day = replace(
+            at_day,
+            pairs=pairs,
+            games_howell=_untested(at_day.games_howell, mass),
+            anova=at_day.anova.assign(p=at_day.anova["p"].where(at_day.anova["term"] != "treatment")),
+            summary=masses_summary(pairs, at_day.means, losses.cautions),
+        )
+    if rate or mass:
+        pairs, days = _untested(growth.pairs, rate), _untested(growth.days, rate | mass)
+        anova = growth.anova.assign(p=np.nan) if rate else growth.anova
+        text = rates_summary(growth.rates, pairs, days, losses.cautions[-1])
+        growth = replace(growth, pairs=pairs, days=days, anova=anova, summary=text)
+    return at_day, growth
+
+
+def _untested(pairs: pd.DataFrame, withheld: set[frozenset[str]]) -> pd.DataFrame:
+    """`pairs` with no p of any kind for those withheld."""
+    if not len(pairs):
+        return pairs
+    out = pairs.copy()
+    which = [frozenset((str(a), str(b))) in withheld for a, b in zip(pairs["a"], pairs["b"], strict=True)]
+    for name in (column for column in out.columns if column == "p" or column.startswith("p_")):
+        out.loc[which, name] = np.nan
+    return out
 
 
 def _one_run(masses: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:

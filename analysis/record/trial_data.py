@@ -241,7 +241,8 @@ class TrialData:
     def masses(self) -> pd.DataFrame:
         """A row per pot and round of weighing, until a pot is split: pot, tray, treatment, stock, day (of the round, as
         `weighings`), time, net_g (geometric mean of the round's weighings up to the first break among them), start_g
-        (of the first round), dry_g (of a sampled pot, once dry, in its last round)."""
+        (of the first round), dry_g (of a sampled pot, once dry, in its last round), gone (why it has no later masses:
+        split, sampled, lost; empty otherwise)."""
         known = self.weigh_days.assign(ln_g=np.log(self.weigh_days["net_g"])).sort_values(["pot", "time"])
         first_stretch = known.groupby(["pot", "day"])["breaks_before"].transform("first")
         known = known[known["breaks_before"] == first_stretch]
@@ -254,7 +255,10 @@ class TrialData:
         in_the_oven = dry_weighings(self._store, self.trial.name, as_of=self.as_of)
         dry_g = frame["pot"].map(frames.dry_masses_g(in_the_oven)).astype("float64")
         frame["dry_g"] = dry_g.where(~frame.sort_values("day").duplicated("pot", keep="last"))
-        columns = ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g"]
+        why = {"pot split": "split", "pot sampled": "sampled", "pot lost": "lost"}
+        gone = {event.pot: why[event.kind] for event in self._happened if event.kind in why}
+        frame["gone"] = pd.Series([gone.get(pot, "") for pot in frame["pot"]], index=frame.index, dtype="str")
+        columns = ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g", "gone"]
         return frame[columns].sort_values(["day", "tray", "pot"], ignore_index=True)
 
     @cached_property

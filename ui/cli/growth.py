@@ -92,7 +92,7 @@ def print_comparison(answer: CompareAnswer, *, as_json: bool) -> None:
     printing.listed(found.growth.pairs, RATE_PAIRS)
     printing.listed(found.growth.anova, TESTS)
     if len(found.lag.table):
-        click.echo("\nDays lost at first; below zero a head start")
+        click.echo("\nDays lost at first")
         printing.listed(found.lag.table, LAG)
 
 
@@ -117,6 +117,7 @@ def as_plain(answer: CompareAnswer, found: TrialComparison) -> dict[str, Any]:
         "to_mass": None,
         "wet_dry": None,
         "runs": None,
+        "losses": records(found.losses.bounds) if found.losses else [],
     }
     if found.runs:
         out["runs"] = {

@@ -142,7 +142,7 @@ def comparison(answer: CompareAnswer, said: Cautions) -> Section:
         (f"Tests of mass on day {found.day}", day.anova, TESTS),
         ("Pairs of growth rates", found.growth.pairs, RATE_PAIRS),
         ("Tests of growth", found.growth.anova, TESTS),
-        ("Days lost at first; below zero a head start", found.lag.table, LAG),
+        ("Days lost at first", found.lag.table, LAG),
     ):
         parts += table(title, frame, shown)
     return Section(PAGES["compare"], tuple(parts))

@@ -116,7 +116,7 @@ def _tables(answer: CompareAnswer, found: TrialComparison) -> None:
         ("Growth", answer.rates, RATES),
         ("Pairs of growth rates", found.growth.pairs, RATE_PAIRS),
         ("Tests of growth", found.growth.anova, TESTS),
-        ("Days lost at first; below zero a head start", found.lag.table, LAG),
+        ("Days lost at first", found.lag.table, LAG),
     ):
         if len(table):
             look.small(title)

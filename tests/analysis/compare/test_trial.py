@@ -189,6 +189,7 @@ def test_compare_as_json_is_all_tables_without_nan(home: Path) -> None:
         "to_mass",
         "wet_dry",
         "runs",
+        "losses",
         "day",
     } == set(found)
     assert len(found["growth"]["days"]) == 10 * 6
