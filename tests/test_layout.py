@@ -59,13 +59,19 @@ def _sources(*folders: str) -> Iterator[Path]:
         yield from (ROOT / folder).rglob("*.py")
 
 
+@cache
+def _tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text())
+
+
+@cache
 def _imports(path: Path) -> set[str]:
     """Names imported anywhere in a file, except under `if TYPE_CHECKING`."""
-    tree = ast.parse(path.read_text())
+    tree = _tree(path)
     typing_only = {
         id(inner)
         for node in ast.walk(tree)
-        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+        if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
         for inner in ast.walk(node)
     }
     names: set[str] = set()
@@ -170,6 +176,7 @@ DOTTED = re.compile(rf"\btidetray\.((?:{'|'.join(PARTS)})(?:\.\w+)*)")
 LINK = re.compile(r"\]\(([^)#\s:]+)(?:#[^)]*)?\)")
 
 
+@cache
 def _prose(path: Path) -> str:
     """The whole of a document; the docstrings (also those of constants) and comments of a module."""
     text = path.read_text()
@@ -177,11 +184,13 @@ def _prose(path: Path) -> str:
         return text
     said = [
         node.value.value
-        for node in ast.walk(ast.parse(text))
+        for node in ast.walk(_tree(path))
         if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str)
     ]
-    tokens = tokenize.generate_tokens(io.StringIO(text).readline)
-    return "\n".join([*said, *(token.string for token in tokens if token.type == tokenize.COMMENT)])
+    if "#" in text:
+        tokens = tokenize.generate_tokens(io.StringIO(text).readline)
+        said += [token.string for token in tokens if token.type == tokenize.COMMENT]
+    return "\n".join(said)
 
 
 def _written() -> Iterator[tuple[str, str]]:
@@ -194,7 +203,7 @@ def _written() -> Iterator[tuple[str, str]]:
 def _top_level(path: Path) -> frozenset[str]:
     """What a module defines or offers at its top level."""
     names: set[str] = set()
-    for node in ast.parse(path.read_text()).body:
+    for node in _tree(path).body:
         if isinstance(node, ast.FunctionDef | ast.ClassDef | ast.AsyncFunctionDef):
             names.add(node.name)
         elif isinstance(node, ast.Import | ast.ImportFrom):
