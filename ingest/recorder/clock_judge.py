@@ -8,8 +8,8 @@ at once, by the same time; one of them alone would be wrong itself. So no single
 
 - The wall clock was set: the nodes decide whether it was set right or wrong. Where none has a clock, the machine is
   believed after a while, for it was most likely a time server.
-- More than half of the nodes agree with one another (two of them at least, or one and the record), and not with the
-  recorder: the recorder goes by them, and the machine's clock is reported as wrong.
+- More than half of the nodes agree with one another and not with the recorder: the recorder goes by them, and the
+  machine's clock is reported as wrong. Two of them at least, or one where the record speaks against the machine, too.
 - Neither: the recorder's clock is unproven, and for a while nothing is judged by it.
 
 Pure: the clocks are passed in with `Clock`.
@@ -39,6 +39,10 @@ AGREE_S = 60.0
 STEADY_S, STEADY_FOR_S, STEADY_PACKS = 10.0, 300.0, 3
 """Readings that are late by the same time for so long come from a clock that is behind: not out of a queue."""
 
+JUST_STARTED_S = 900.0
+"""A machine that was started within this, and whose clock shows hardly more than this beyond the newest entry of its
+record, has most likely no battery for its clock: a single node is believed against it."""
+
 HOLD_S = 600.0
 """So long after a start or a step at most nothing is judged by an unproven clock."""
 
@@ -67,6 +71,10 @@ class ClockJudge:
         self._witnesses: dict[tuple[str, str], _Witness] = {}
         self._since_s = clock.steady_s()
         self._by_record = newest_ms is not None and clock.now_ms() < newest_ms - 1000 * AGREE_S
+        went_on_ms = None if newest_ms is None else clock.now_ms() - newest_ms
+        self._believes_one = self._by_record or (
+            went_on_ms is not None and went_on_ms < 1000 * JUST_STARTED_S and clock.steady_s() < JUST_STARTED_S
+        )
         self._has_verdict = False
         if self._by_record and newest_ms is not None:
             clock.move(newest_ms - clock.now_ms())
@@ -133,7 +141,8 @@ class ClockJudge:
             return 0
         with_wall = _most(ahead, lambda each: _agrees(each - apart_ms))
         if abs(apart_ms) <= 1000 * AHEAD_S or with_wall:
-            self._by_record, self._has_verdict = False, with_wall or self._has_verdict
+            self._by_record = self._believes_one = False
+            self._has_verdict = with_wall or self._has_verdict
             return self._clock.adopt()
         if _most(ahead, _agrees):
             self._has_verdict = True
@@ -146,7 +155,7 @@ class ClockJudge:
 
     def _judge_nodes(self, ahead: list[int]) -> int:
         """Most nodes agree with one another and not with this clock."""
-        enough = 1 if self._by_record else 2
+        enough = 1 if self._believes_one else 2
         early = sorted(each for each in ahead if each > 1000 * AHEAD_S)
         late = sorted(self._steadily_late())
         for group in (early, late):

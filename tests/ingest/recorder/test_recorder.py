@@ -223,7 +223,7 @@ def test_what_waited_for_its_tray_is_recorded_as_soon_as_the_tray_is_there(
 
 def test_an_authority_that_is_not_there_is_said(store: Store, tmp_path: Path) -> None:
     settings = Settings(broker=BrokerSettings(ca_file=tmp_path / "none.pem"))
-    with pytest.raises(RecorderError, match=r"cannot use the broker's authority: .*Mend `ca_file` under \[broker\]"):
+    with pytest.raises(RecorderError, match=r"cannot use the broker's authority: .*Correct `ca_file` under \[broker\]"):
         Recorder(store, settings)
 
 
