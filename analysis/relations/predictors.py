@@ -76,10 +76,26 @@ def cause_table(
     days = [table[name].dt.strftime("%Y-%m-%d") for name in ("start", "end")]
     return table.assign(
         **{f"{name}_d": each for name, each in a_day.items()},
+        **_unknown_as(table),
         height_m=table["pot"].map(height),
         mass_first_g=table["pot"].map(first),
         period=days[0] + " to " + days[1],
     )
+
+
+def _unknown_as(table: pd.DataFrame) -> dict[str, pd.Series[float]]:
+    """Hours a day with all unknown hours dry (`_if_dry`), and all wet (`_if_wet`); lit and dark as the known hours
+    were."""
+    light_h = table[["wet_lit_h", "wet_dark_h", "dry_lit_h", "dry_dark_h"]].sum(axis=1)
+    lit = ((table["wet_lit_h"] + table["dry_lit_h"]) / light_h.where(light_h > 0)).fillna(0.0)
+    whole = pd.Series(1.0, index=table.index)
+    share = {"dry_h": whole, "dry_lit_h": lit, "dry_dark_h": 1 - lit, "wet_h": whole, "wet_lit_h": lit}
+    out = {}
+    for name, part in share.items():
+        same, other = ("dry", "wet") if name.startswith("dry") else ("wet", "dry")
+        out[f"{name}_d_if_{same}"] = 24 * (table[name] + part * table["unknown_h"]) / table["hours"]
+        out[f"{name}_d_if_{other}"] = 24 * table[name] / table["hours"]
+    return out
 
 
 def described(name: str) -> Cause:

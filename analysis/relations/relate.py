@@ -8,6 +8,9 @@ The model: rate ~ period + ln(starting mass) + causes + tray + tray in its perio
 age and season, which all trays share, count for no cause. Starting mass is that of the pot's first weigh-in: a
 later one is itself made by the causes. Tray and tray-in-its-period are random: pots of a tray share them, so a
 cause given to trays has the df of trays (Kenward-Roger, and never more than trays less one less such causes).
+A cause that hardly differs between the trays of one treatment cannot be separated from whatever else the treatments
+do: treatments are then a random effect as well, and the cause has the df of treatments. Of several causes, the one
+with the least p is 'clear' at 5 % of all of them together (Holm).
 
 Going together is not causing: causes were not drawn by lot here unless the treatments were. Errors of weighing
 that pass from one interval to the next are not modelled; they make intervals wider, not narrower.
@@ -16,8 +19,8 @@ that pass from one interval to the next are not modelled; they make intervals wi
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -38,9 +41,9 @@ from tidetray.analysis.relations.predictors import (
     variation,
     vif,
 )
-from tidetray.analysis.relations.relation_checks import Equations, bend, equations_by_tray, without_trays
 from tidetray.analysis.stats.grouped_design import MAX_DENSE_COLUMNS, RandomTerm
 from tidetray.analysis.stats.kenward_roger import KenwardRoger
+from tidetray.analysis.stats.pairwise import adjust
 from tidetray.analysis.stats.reml import MixedFit, fit_mixed
 
 EFFECT_COLUMNS = (
@@ -51,6 +54,9 @@ EFFECT_COLUMNS = (
     "low",
     "high",
     "p",
+    "p_adjusted",
+    "unknown_low",
+    "unknown_high",
     "std_estimate",
     "std_low",
     "std_high",
@@ -68,6 +74,11 @@ EFFECT_COLUMNS = (
 )
 
 LEVEL = 0.05
+BETWEEN = ("tray", "treatment")
+"""Levels of causes that differ between trays."""
+
+_MOST_CONDITION = 1e10
+_HARDLY = 0.1  # share of a cause's spread between trays that lies within treatments
 _MOST_OF_IT = 0.5  # one tray's share from which a cause rests on it
 
 
@@ -76,11 +87,14 @@ class Relation:
     """What growth went with.
 
     `effects`: a row per cause, EFFECT_COLUMNS: `estimate` [1/day per unit of the cause] with `se, df, low, high` (95 %)
-    and `p`; `std_…`: in standard deviations of both; `vif`; `level`: tray, time or pot, where the cause varies;
+    and `p`; `p_adjusted`: for asking several causes (Holm); `unknown_low`..`unknown_high`: estimates with all unknown
+    hours wet and all dry; `std_…`: in standard deviations of both; `vif`; `level`: treatment, tray, time or pot, where
+    the cause varies;
     `trays_told_by`: on how many trays it rests; `without_low`..`without_high`: estimates with each tray left out, and
-    `without_tray` that moves it most; `settled`: the interval leaves out zero, no tray turns the sign, and it is
-    told apart. NaN where the design can tell nothing. `size`: the same of ln(starting mass). `variance`: source,
-    estimate. `points`: cause, tray, pot, x, y (partial residual [1/day]); `lines`: cause, x, y, low, high.
+    `without_tray` that moves it most; `settled`: clear after Holm, neither a tray nor the unknown hours turn the sign,
+    and it is separated from the other causes. NaN where the design can tell nothing. `size`: the same of ln(starting
+    mass). `variance`: source, estimate. `points`: cause, tray, pot, x, y (partial residual [1/day]);
+    `lines`: cause, x, y, low, high.
     `without`: cause, tray, estimate. `sentences` answer in words; `cautions` say what to beware of.
     """
 
@@ -109,6 +123,8 @@ class _Rows:
     pot: Codes
     pots: tuple[str, ...]
     period: Codes
+    treatment: Codes | None
+    if_unknown: tuple[Array, ...]
 
     @property
     def cell(self) -> Codes:
@@ -126,17 +142,37 @@ def relate(
     pot: str = "pot",
     period: str | None = None,
     size: str | None = None,
+    treatment: str | None = "treatment",
 ) -> Relation:
-    """Relate growth to `causes`, columns of numbers; see `Relation`.
+    """Relate growth to causes by a mixed model.
 
-    `frame`: a row per pot and interval. `period` names what rows share in time (none: one interval); `size` the
-    starting mass of each pot, above zero. Rows that lack a value are left out and counted; a cause that is known
-    nowhere, is constant, varies with time alone or follows from those before it is left out, and said so.
-    ValueError: missing columns, text in numbers, fewer than three trays or nothing left to relate.
+    Parameters
+    ----------
+    frame : DataFrame
+        A row per pot and interval. Columns `<cause>_if_dry` and `<cause>_if_wet`, where they are there, hold the cause
+        with all unknown hours dry and all wet.
+    causes : columns of numbers.
+    response, tray, pot : columns; the response in 1/day.
+    period : column of what rows share in time. Default: one interval.
+    size : column of the starting mass of each pot, above zero.
+    treatment : column of the treatment of each row, used where `frame` has it and no tray changed its treatment.
+
+    Returns
+    -------
+    Relation
+        Rows that lack a value are left out and counted; a cause that is known nowhere, is constant, varies with time
+        alone or follows from those before it is left out, with a caution.
+
+    Raises
+    ------
+    ValueError
+        For missing columns, text in numbers, fewer than three trays or nothing left to relate.
     """
     require(frame, [response, tray, pot, *causes, *(name for name in (period, size) if name)])
-    rows, cautions = _read(frame, list(causes), response=response, tray=tray, pot=pot, period=period, size=size)
-    where = [variation(x, rows.tray, rows.cell, rows.basis) for x in rows.x.T]
+    rows, cautions = _read(
+        frame, list(causes), response=response, tray=tray, pot=pot, period=period, size=size, treatment=treatment
+    )
+    where = [_by_treatment(x, variation(x, rows.tray, rows.cell, rows.basis), rows) for x in rows.x.T]
     rows, where = _tellable(rows, where, cautions)
     if not rows.causes:
         raise ValueError("nothing is left to relate growth to. " + " ".join(cautions))
@@ -159,7 +195,15 @@ def relate(
 
 
 def _read(
-    frame: pd.DataFrame, causes: list[str], *, response: str, tray: str, pot: str, period: str | None, size: str | None
+    frame: pd.DataFrame,
+    causes: list[str],
+    *,
+    response: str,
+    tray: str,
+    pot: str,
+    period: str | None,
+    size: str | None,
+    treatment: str | None,
 ) -> tuple[_Rows, list[str]]:
     cautions = []
     columns = {name: numbers(frame, name) for name in causes}
@@ -198,6 +242,8 @@ def _read(
         size_at = fixed.shape[1]
         fixed = np.column_stack([fixed, ln_size[known] - ln_size[known].mean()])
     x = np.column_stack([columns[name][known] for name in columns]) if columns else np.zeros((len(kept), 0))
+    given = _treatments(kept, treatment, tray_code)
+    if_unknown = tuple(_unknown_as(frame, columns, np.flatnonzero(known), side) for side in ("dry", "wet"))
     return _Rows(
         y[known],
         x,
@@ -210,7 +256,41 @@ def _read(
         pot_code.astype(np.intp),
         tuple(pot_names),
         p_code.astype(np.intp),
+        given,
+        if_unknown,
     ), cautions
+
+
+def _treatments(kept: pd.DataFrame, treatment: str | None, tray: Codes) -> Codes | None:
+    """A code per row; None where there is nothing to separate from trays, or a tray changed its treatment."""
+    if treatment is None or treatment not in kept:
+        return None
+    code = np.unique(labels(kept, treatment)[0].astype(str), return_inverse=True)[1].astype(np.intp)
+    pairs = len(np.unique(np.column_stack([tray, code]), axis=0))
+    several = 2 <= code.max() + 1 < tray.max() + 1
+    return code if several and pairs == tray.max() + 1 else None
+
+
+def _unknown_as(frame: pd.DataFrame, columns: Mapping[str, Array], known: Codes, side: str) -> Array:
+    """The causes with all unknown hours dry, or all wet; as measured where that makes no difference."""
+    out = []
+    for name, values in columns.items():
+        other = numbers(frame, f"{name}_if_{side}") if f"{name}_if_{side}" in frame else values
+        out.append(np.where(np.isnan(other), values, other)[known])
+    return np.column_stack(out) if out else np.zeros((len(known), 0))
+
+
+def _by_treatment(x: Array, found: Variation, rows: _Rows) -> Variation:
+    """Level 'treatment' for a cause of trays that hardly differs between the trays of one treatment."""
+    if found.level != "tray" or rows.treatment is None:
+        return found
+    centred = x - rows.basis @ (rows.basis.T @ x)
+    at = np.unique(rows.tray, return_index=True)[1]
+    mean = np.bincount(rows.tray, centred) / np.bincount(rows.tray)
+    group = rows.treatment[at]
+    own = mean - (np.bincount(group, mean) / np.bincount(group))[group]
+    spread = float(((mean - mean.mean()) ** 2).sum())
+    return replace(found, level="treatment") if float(own @ own) < _HARDLY * spread else found
 
 
 def _tellable(rows: _Rows, where: list[Variation], cautions: list[str]) -> tuple[_Rows, list[Variation]]:
@@ -227,19 +307,19 @@ def _tellable(rows: _Rows, where: list[Variation], cautions: list[str]) -> tuple
             cautions.append(
                 f"{label}: follows from {_labelled(rows, kept)}, so it cannot be told apart and is left out."
             )
-        elif where[k].level == "tray" and spare < 1:
+        elif where[k].level in BETWEEN and spare < 1:
             cautions.append(
                 f"{label}: {counted(len(rows.trays), 'tray')} cannot tell so many causes that differ between "
                 "trays; left out. Name fewer causes, or add trays."
             )
         else:
             kept.append(k)
-            spare -= where[k].level == "tray"
+            spare -= where[k].level in BETWEEN
     x = rows.x[:, kept]
     names = tuple(rows.causes[k] for k in kept)
-    return _Rows(
-        rows.y, x, names, rows.fixed, rows.basis, rows.size_at, rows.tray, rows.trays, rows.pot, rows.pots, rows.period
-    ), [where[k] for k in kept]
+    return replace(rows, x=x, causes=names, if_unknown=tuple(v[:, kept] for v in rows.if_unknown)), [
+        where[k] for k in kept
+    ]
 
 
 def _labelled(rows: _Rows, which: list[int]) -> str:
@@ -252,6 +332,9 @@ def _terms(rows: _Rows, where: list[Variation], cautions: list[str]) -> list[Ran
     several_pots = len(rows.pots) > len(rows.trays)
     cells = int(rows.cell.max()) + 1
     repeated = len(rows.y) > 1.5 * len(rows.pots)
+    if rows.treatment is not None and any(v.level == "treatment" for v in where):
+        terms.append(RandomTerm("treatment", rows.treatment))
+        cautions.append(_treatment_words(rows, where, int(rows.treatment.max()) + 1))
     if len(rows.y) > len(rows.trays):
         terms.append(RandomTerm("tray", rows.tray))
     if repeated and several_pots:
@@ -273,6 +356,17 @@ def _terms(rows: _Rows, where: list[Variation], cautions: list[str]) -> list[Ran
     return terms
 
 
+def _treatment_words(rows: _Rows, where: list[Variation], treatments: int) -> str:
+    listed = " and ".join(
+        described(name).label for name, v in zip(rows.causes, where, strict=True) if v.level == "treatment"
+    )
+    return (
+        f"{listed[:1].upper() + listed[1:]} hardly differed between trays of one treatment, so it cannot be separated "
+        f"from whatever else the treatments do. Only the {counted(treatments, 'treatment')} count as independent "
+        "for it, not the trays."
+    )
+
+
 def _effects(
     rows: _Rows, fit: MixedFit, X: Array, where: list[Variation], inflation: Array
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -280,30 +374,39 @@ def _effects(
     kr = KenwardRoger(fit).contrasts(np.eye(X.shape[1])[first:])
     left_out = without_trays(_equations(rows, fit, X))[:, first:]
     centred = rows.x - rows.basis @ (rows.basis.T @ rows.x)
-    most = len(rows.trays) - 1 - sum(v.level == "tray" for v in where)
+    most = {"tray": len(rows.trays) - 1 - sum(v.level in BETWEEN for v in where)}
+    if rows.treatment is not None:
+        most["treatment"] = int(rows.treatment.max()) - sum(v.level == "treatment" for v in where)
+    df = np.array([min(float(d), float(most.get(v.level, np.inf))) for d, v in zip(kr.df, where, strict=True)])
+    enough = df >= LEAST_DF
+    t = np.abs(kr.estimate / kr.se)
+    p_each = np.where(enough, 2 * stats.t.sf(t, np.maximum(df, 1e-9)), np.nan)
+    adjusted = adjust(p_each, "holm")
+    unknown = _with_unknown(rows, fit, X, first)
     out = []
     for k, name in enumerate(rows.causes):
-        df = min(float(kr.df[k]), float(most)) if where[k].level == "tray" else float(kr.df[k])
         e, se = float(kr.estimate[k]), float(kr.se[k])
-        enough = df >= LEAST_DF
-        margin = float(stats.t.isf(0.025, df)) * se if enough else np.nan
-        p = float(2 * stats.t.sf(abs(e / se), df)) if enough else np.nan
+        margin = float(stats.t.isf(0.025, df[k])) * se if enough[k] else np.nan
         ratio = float(np.std(rows.x[:, k]) / np.std(rows.y))
         told_by, bearer, share = trays_told_by(apart(centred, k), rows.tray)
         others = left_out[:, k]
         seen = others[~np.isnan(others)]
         low, high = (float(seen.min()), float(seen.max())) if len(seen) else (np.nan, np.nan)
         moved = rows.trays[int(np.nanargmax(np.abs(others - e)))] if len(seen) else rows.trays[bearer]
-        settled = bool(enough and p < LEVEL and low * high > 0 and inflation[k] < HIGH_VIF and len(seen) == len(others))
+        same_sign = low * high > 0 and unknown[0, k] * unknown[1, k] > 0
+        settled = bool(adjusted[k] < LEVEL and same_sign and inflation[k] < HIGH_VIF and len(seen) == len(others))
         out.append(
             (
                 name,
                 e,
                 se,
-                df,
+                float(df[k]),
                 e - margin,
                 e + margin,
-                p,
+                float(p_each[k]),
+                float(adjusted[k]),
+                float(unknown[0, k]),
+                float(unknown[1, k]),
                 e * ratio,
                 (e - margin) * ratio,
                 (e + margin) * ratio,
@@ -327,8 +430,20 @@ def _effects(
     return pd.DataFrame(out, columns=list(EFFECT_COLUMNS)), without
 
 
+def _with_unknown(rows: _Rows, fit: MixedFit, X: Array, first: int) -> Array:
+    """Least and greatest estimate of each cause, with unknown hours as measured, all dry and all wet: (2, causes)."""
+    found = [np.asarray(fit.beta[first:])]
+    for other in rows.if_unknown:
+        if not np.array_equal(other, rows.x):
+            left, right = _equations(rows, fit, np.column_stack([X[:, :first], other]))
+            if _sound(left.sum(axis=0)):
+                found.append(np.linalg.solve(left.sum(axis=0), right.sum(axis=0))[first:])
+    return np.array([np.min(found, axis=0), np.max(found, axis=0)])
+
+
 def _equations(rows: _Rows, fit: MixedFit, X: Array) -> Equations:
-    variances = {name: float(g[0, 0]) for name, g in fit.variances}
+    # Treatments reach across trays and are left out here: they widen limits, and hardly move estimates.
+    variances = {name: float(g[0, 0]) for name, g in fit.variances if name != "treatment"}
     groups = {"tray": rows.tray, "pot in tray": rows.pot, "tray in its period": rows.cell}
     terms = [(groups[name], variance) for name, variance in variances.items()]
     return equations_by_tray(rows.y, X, rows.tray, terms, fit.residual)
@@ -340,9 +455,9 @@ def _bend_cautions(rows: _Rows, fit: MixedFit, effects: pd.DataFrame, where: lis
     first = rows.fixed.shape[1]
     rest = rows.y - np.column_stack([rows.fixed, rows.x]) @ fit.beta
     n = np.bincount(rows.tray)
-    between = sum(v.level == "tray" for v in where)
+    between = sum(v.level in BETWEEN for v in where)
     for k, effect in enumerate(effects.to_dict("records")):
-        if where[k].level != "tray":
+        if where[k].level not in BETWEEN:
             continue
         partial = rest + rows.x[:, k] * fit.beta[first + k]
         x, y = (np.bincount(rows.tray, values) / n for values in (rows.x[:, k], partial))
@@ -367,8 +482,9 @@ def _size_row(rows: _Rows, fit: MixedFit) -> pd.DataFrame:
 
 
 def _partial(rows: _Rows, fit: MixedFit, effects: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Partial residuals, a mean per pot, and the line of each cause with its band."""
+    """Partial residuals, a mean per pot; the line of each cause, and the band (95 %) in which line and level lie."""
     first = rows.fixed.shape[1]
+    X = np.column_stack([rows.fixed, rows.x])
     rest = rows.y - np.column_stack([rows.fixed, rows.x]) @ fit.beta
     level = float(rows.y.mean())
     points, lines = [], []
@@ -389,7 +505,10 @@ def _partial(rows: _Rows, fit: MixedFit, effects: pd.DataFrame) -> tuple[pd.Data
             )
         )
         ends = np.linspace(x.min(), x.max(), 21)
-        half = (effect["high"] - effect["low"]) / 2 * np.abs(ends - x.mean())
+        at_ends = np.repeat(X.mean(axis=0)[None, :], len(ends), axis=0)
+        at_ends[:, first + k] = ends
+        quantile = float(stats.t.isf(0.025, effect["df"])) if effect["df"] >= LEAST_DF else np.nan
+        half = quantile * np.sqrt(np.einsum("ij,jk,ik->i", at_ends, fit.beta_cov, at_ends))
         middle = level + b * (ends - x.mean())
         lines.append(
             pd.DataFrame(
@@ -434,13 +553,75 @@ def _tray_cautions(effects: pd.DataFrame) -> list[str]:
 
 
 def _sentence(row: Mapping[Hashable, Any]) -> str:
-    """'Each extra lit dry hour a day went with +0.40 %/day (-0.10 to +0.90): not settled.'"""
+    """'Each extra lit dry hour a day went with +0.40 %/day (-0.10 to +0.90): not clear.'"""
     cause = described(str(row["cause"]))
     estimate, low, high = (100 * cause.step * float(row[name]) for name in ("estimate", "low", "high"))
     said = f"Each {cause.more} went with {signed(estimate)} %/day"
     if np.isnan(low):
         return f"{said}: too few trays to say how sure that is."
-    verdict = "settled" if row["settled"] else "not settled"
+    verdict = "clear" if row["settled"] else "not clear"
     if float(row["vif"]) >= HIGH_VIF:
-        verdict = "not told apart from another cause"
-    return f"{said} ({signed(low)} to {signed(high)}): {verdict}."
+        verdict = "not separated from another cause"
+    least, most = (100 * cause.step * float(row[name]) for name in ("unknown_low", "unknown_high"))
+    unknown = ""
+    if most - least > max(0.1 * abs(estimate), 0.005):
+        unknown = f" With all unknown hours dry or all wet it would lie between {signed(least)} and {signed(most)}."
+    return f"{said} ({signed(low)} to {signed(high)}): {verdict}.{unknown}"
+
+
+class Equations(NamedTuple):
+    """X'V^-1 X (trays, p, p) and X'V^-1 y (trays, p) of each tray."""
+
+    left: Array
+    right: Array
+
+
+class Bend(NamedTuple):
+    """Coefficient of a square and its p; NaN where it cannot be told."""
+
+    estimate: float
+    p: float
+
+
+def equations_by_tray(
+    y: Array, X: Array, tray: Codes, terms: Sequence[tuple[Codes, float]], residual: float
+) -> Equations:
+    """`terms`: a code per row and the variance of each random effect; no code may reach across trays."""
+    trays, p = int(tray.max()) + 1, X.shape[1]
+    left, right = np.zeros((trays, p, p)), np.zeros((trays, p))
+    for t in range(trays):
+        at = np.flatnonzero(tray == t)
+        V = np.eye(len(at)) * residual
+        for code, variance in terms:
+            V += variance * np.equal.outer(code[at], code[at])
+        weighted = np.linalg.solve(V, np.column_stack([X[at], y[at]]))
+        left[t], right[t] = X[at].T @ weighted[:, :p], X[at].T @ weighted[:, p]
+    return Equations(left, right)
+
+
+def without_trays(equations: Equations) -> Array:
+    """Coefficients (trays, p) with each tray left out; NaN where the others cannot tell them."""
+    out = np.full(equations.right.shape, np.nan)
+    for t in range(len(out)):
+        left = equations.left.sum(axis=0) - equations.left[t]
+        if _sound(left):
+            out[t] = np.linalg.solve(left, equations.right.sum(axis=0) - equations.right[t])
+    return out
+
+
+def bend(x: Array, y: Array, *, df: float) -> Bend:
+    """Whether y bends along x, a point per tray: the square in y ~ x + x² by least squares, on `df` degrees of
+    freedom."""
+    centred = (x - x.mean()) / max(float(np.ptp(x)), 1e-300)
+    X = np.column_stack([np.ones(len(x)), centred, centred**2])
+    if not df >= 1 or np.linalg.matrix_rank(X, tol=1e-6) < X.shape[1]:
+        return Bend(np.nan, np.nan)
+    beta = np.linalg.lstsq(X, y, rcond=None)[0]
+    rest = y - X @ beta
+    se = np.sqrt(float(rest @ rest) / df * np.linalg.inv(X.T @ X)[-1, -1])
+    return Bend(float(beta[-1]), float(2 * stats.t.sf(abs(beta[-1]) / se, df)) if se > 0 else np.nan)
+
+
+def _sound(left: Array) -> bool:
+    size = np.sqrt(np.maximum(np.diag(left), 0.0))
+    return bool((size > 0).all() and np.linalg.cond(left / np.outer(size, size)) < _MOST_CONDITION)
