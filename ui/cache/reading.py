@@ -30,7 +30,6 @@ from tidetray.ingest.notebook.scales import all_balances
 from tidetray.ingest.recorder.recorder import is_recording
 from tidetray.ingest.settings.model import home_folder, load_settings
 from tidetray.ui.cache.overview import Overview, overview
-from tidetray.ui.columns import records
 from tidetray.ui.web import sign_in
 
 ALARM_DAYS = 28
@@ -175,11 +174,6 @@ def history(trial: str, pot: str) -> tuple[WeighIn, ...]:
 def on_the_cells_now(site: str, now: datetime) -> tuple[CellMass, ...]:
     with open_record(home_folder()) as store:
         return on_the_cells(store, site, now)
-
-
-def as_csv(table: pd.DataFrame) -> str:
-    """All columns unrounded, times in UTC with Z, nothing where nothing is known."""
-    return pd.DataFrame(records(table), columns=list(table.columns)).to_csv(index=False, lineterminator="\n")
 
 
 @st.cache_data(ttl=4, max_entries=8, show_spinner=False)

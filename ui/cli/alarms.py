@@ -23,6 +23,7 @@ from tidetray.ingest.settings.model import RECORD_FILE, load_settings
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.options import example, home_option, json_option
+from tidetray.ui.columns import ALARMS, local
 
 
 @click.group(epilog=example("tidetray alarms acknowledge 12 --who me"))
@@ -54,7 +55,7 @@ def alarms_list(home: Path, days: int | None, as_json: bool) -> None:
     table = alarm_frame(found)
     cautions = [f"{each.recipient} cannot be told: {each.error}, {each.tries} tries" for each in troubles]
     if as_json or len(table):
-        printing.frame(table, zone, as_json=as_json, cautions=cautions)
+        printing.frame(table, zone, as_json=as_json, cautions=cautions, shown=ALARMS)
         return
     click.echo("No active alarms." if not days else f"No alarm in {days} days.")
     for caution in cautions:
@@ -93,8 +94,7 @@ def alarms_shelve(home: Path, number: int, who: str, hours: float | None, until:
             until_ms = to_ms(parse_time(until or "", ZoneInfo(zone)).time)
         alarm = _book(store, home).shelve(number, until_ms=until_ms, who=who, now_ms=now_ms)
     click.echo(
-        f"Alarm {number} ({alarm.key.name}: {alarm.key.kind}) is shelved until "
-        f"{printing.local(from_ms(until_ms), zone)}."
+        f"Alarm {number} ({alarm.key.name}: {alarm.key.kind}) is shelved until {local(from_ms(until_ms), zone)}."
     )
 
 

@@ -29,6 +29,7 @@ from tidetray.ui.cli.options import (
     who_option,
     why_option,
 )
+from tidetray.ui.columns import EVENTS, columns
 from tidetray.ui.words import SPENT
 
 
@@ -215,4 +216,9 @@ def events(home: Path, trial: str | None, as_of: str | None, as_json: bool) -> N
     """List what happened to pots and trays."""
     with open_record(home) as store:
         data = trial_of(store, trial, as_of)
-        printing.frame(data.events, data.trial.zone, as_json=as_json)
+        printing.frame(
+            data.events,
+            data.trial.zone,
+            as_json=as_json,
+            shown=columns(*data.events.columns) | {"number": EVENTS["number"]},
+        )

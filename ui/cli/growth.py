@@ -12,7 +12,6 @@ from tidetray.analysis.questions.compare import CompareAnswer
 from tidetray.analysis.questions.compare import compare as ask_compare
 from tidetray.analysis.questions.growth import growth as ask_growth
 from tidetray.analysis.record.trial_data import open_record
-from tidetray.ui.cache.compared import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.opening import known_tray, since_time, trial_of
 from tidetray.ui.cli.options import (
@@ -24,7 +23,7 @@ from tidetray.ui.cli.options import (
     tray_option,
     trial_option,
 )
-from tidetray.ui.columns import plain, records
+from tidetray.ui.columns import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, plain, records
 
 
 @click.command(epilog=example("tidetray growth --since 2026-06-01"))
@@ -84,16 +83,16 @@ def print_comparison(answer: CompareAnswer, *, as_json: bool) -> None:
     for caution in answer.cautions:
         click.echo(f"Note: {caution}")
     click.echo(f"\nMass after {found.day} days; 95 % intervals, p for all pairs together, trays counted and not pots")
-    printing.listed(found.at_day.means, MEANS)
-    printing.listed(found.at_day.pairs, PAIRS)
-    printing.listed(found.at_day.anova, TESTS)
+    printing.table(found.at_day.means, shown=MEANS)
+    printing.table(found.at_day.pairs, shown=PAIRS)
+    printing.table(found.at_day.anova, shown=TESTS)
     click.echo(f"\nGrowth over {found.day} days")
-    printing.listed(answer.rates, RATES)
-    printing.listed(found.growth.pairs, RATE_PAIRS)
-    printing.listed(found.growth.anova, TESTS)
+    printing.table(answer.rates, shown=RATES)
+    printing.table(found.growth.pairs, shown=RATE_PAIRS)
+    printing.table(found.growth.anova, shown=TESTS)
     if len(found.lag.table):
         click.echo("\nDays lost at first")
-        printing.listed(found.lag.table, LAG)
+        printing.table(found.lag.table, shown=LAG)
 
 
 def as_plain(answer: CompareAnswer, found: TrialComparison) -> dict[str, Any]:

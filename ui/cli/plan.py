@@ -15,7 +15,7 @@ from tidetray.ui.changes.laying_out import CROSSOVER, lay_out_file, second_run
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.opening import trial_of
 from tidetray.ui.cli.options import example, home_option, json_option, trial_option
-from tidetray.ui.columns import records
+from tidetray.ui.columns import POWER, records
 from tidetray.ui.prints import labels
 
 
@@ -104,7 +104,9 @@ def plan_power(
     for sentence in answer.sentences:
         click.echo(sentence)
     click.echo(f"\nTrays per treatment needed, by pots per tray (found {target:.0%} of the time):")
-    printing.frame(found.needed, "UTC", as_json=False, cautions=answer.cautions)
+    printing.table(found.needed, shown={name: POWER[name] for name in found.needed.columns})
+    for caution in answer.cautions:
+        click.echo(f"Note: {caution}")
 
 
 @plan.command("layout", epilog=example("tidetray plan layout trial.toml --draw 7 --out laid-out.toml"))

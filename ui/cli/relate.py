@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-import pandas as pd
 
 from tidetray.analysis.questions.positions import PositionsAnswer
 from tidetray.analysis.questions.positions import positions as ask_positions
@@ -18,7 +17,7 @@ from tidetray.analysis.relations.predictors import CAUSES
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.opening import trial_of
 from tidetray.ui.cli.options import as_of_option, example, home_option, json_option, trial_option
-from tidetray.ui.columns import plain, records
+from tidetray.ui.columns import EFFECTS, FEATURES, SPLIT, plain, records
 
 
 @click.command(epilog=example("tidetray relate --cause dry_lit_h_d --cause light_factor"))
@@ -57,61 +56,6 @@ def positions(home: Path, trial: str | None, neighbours: str, as_of: str | None,
         show_positions(trial_of(store, trial, as_of), neighbours, as_json=as_json)
 
 
-_EFFECTS = {
-    "label": ("cause", "", 1),
-    "effect": ("%/day", ".3f", 1),
-    "effect_low": ("from", ".3f", 1),
-    "effect_high": ("to", ".3f", 1),
-    "more": ("for each", "", 1),
-    "df": ("df", ".1f", 1),
-    "p": ("p", ".3f", 1),
-    "std_estimate": ("in sd", ".2f", 1),
-    "vif": ("VIF", ".1f", 1),
-    "trays_told_by": ("rests on trays", ".1f", 1),
-    "effect_without_low": ("least without a tray", ".3f", 1),
-    "effect_without_high": ("most", ".3f", 1),
-}
-
-
-_FEATURES = {
-    "label": ("of the place", "", 1),
-    "estimate": ("%/day each", ".2f", 100),
-    "low": ("from", ".2f", 100),
-    "high": ("to", ".2f", 100),
-    "f": ("F", ".2f", 1),
-    "df_num": ("df", ".0f", 1),
-    "df_den": ("of", ".0f", 1),
-    "p": ("p", ".3f", 1),
-    "p_adjusted": ("p, Holm", ".3f", 1),
-    "share": ("share %", ".0f", 100),
-    "n_pots": ("pots", ".0f", 1),
-    "n_trays": ("trays", ".0f", 1),
-}
-
-
-_SPLIT = {
-    "day": ("day", ".0f", 1),
-    "n_pots": ("pots", ".0f", 1),
-    "n_trays": ("trays", ".0f", 1),
-    "sd_pct": ("pots differ by %", ".0f", 1),
-    "total": ("ln mass variance", ".4f", 1),
-    "tray": ("tray", ".4f", 1),
-    "place": ("place", ".4f", 1),
-    "scale": ("scale", ".4f", 1),
-    "rest": ("all else", ".4f", 1),
-}
-
-
-def _printed(table: pd.DataFrame, columns: dict[str, tuple[str, str, float]]) -> pd.DataFrame:
-    """`columns`: name -> heading, format, factor. What is not known is left to be printed as such."""
-    out = pd.DataFrame(index=table.index)
-    for name, (heading, form, factor) in columns.items():
-        out[heading] = (
-            table[name] if not form else [None if pd.isna(v) else format(v * factor, form) for v in table[name]]
-        )
-    return out
-
-
 def show_relation(data: TrialData, causes: tuple[str, ...], *, as_json: bool) -> None:
     unknown = [name for name in causes if name not in CAUSES]
     if unknown:
@@ -124,7 +68,7 @@ def show_relation(data: TrialData, causes: tuple[str, ...], *, as_json: bool) ->
         click.echo(sentence)
     if view.relation is not None:
         click.echo(f"{view.rests_on}\n")
-        printing.frame(_printed(view.table, _EFFECTS), data.trial.zone, as_json=False)
+        printing.table(view.table, shown=EFFECTS)
     for caution in view.cautions:
         click.echo(f"Note: {caution}")
 
@@ -165,12 +109,12 @@ def show_positions(data: TrialData, neighbours: str, *, as_json: bool) -> None:
         for sentence in view.positions.advice.sentences:
             click.echo(f"  {sentence}")
         click.echo("")
-        printing.frame(_printed(view.table, _FEATURES), data.trial.zone, as_json=False)
+        printing.table(view.table, shown=FEATURES)
     if view.spread is not None:
         click.echo("\nSpread over time:")
         for sentence in view.spread.sentences:
             click.echo(f"  {sentence}")
-        printing.frame(_printed(view.spread.split, _SPLIT), data.trial.zone, as_json=False)
+        printing.table(view.spread.split, shown=SPLIT)
     for caution in view.cautions:
         click.echo(f"Note: {caution}")
 

@@ -73,9 +73,6 @@ def print_sites(settings: InfluxSettings, site: str | None, now: datetime, *, as
         table = sites_frame(reader, site, now)
     finally:
         reader.close()
-    if not as_json:
-        for column in ("value", "mean", "min", "max"):
-            table[column] = [f"{value:.4g}" if pd.notna(value) else None for value in table[column]]
     printing.frame(table, "UTC", as_json=as_json)
     if table.empty and not as_json:
         click.echo("No readings there yet." if site is None else f"No readings of a site '{site}' there.")

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from tidetray.analysis.questions.tune import DAYS, TuneAnswer
+from tidetray.analysis.questions.tune import DAYS, FACTOR_WORDS, TuneAnswer
 from tidetray.analysis.questions.tune import tune as ask_tune
 from tidetray.analysis.questions.tune_two import TuneTwoAnswer, tune_two
 from tidetray.ingest.files.written_values import parse_time
@@ -20,7 +20,7 @@ from tidetray.ingest.wire.timetables import messages
 from tidetray.ui.changes.next_trial import CAUTION, MOST_HOLD_S, begin, end_of, tray_timetables
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.options import example, home_option, json_option
-from tidetray.ui.columns import one_row, records
+from tidetray.ui.columns import CURVES, next_trial, one_row, records, worth_of
 from tidetray.ui.prints import timetable_files
 
 
@@ -195,25 +195,22 @@ def two_as_plain(answer: TuneTwoAnswer) -> dict[str, Any]:
 
 
 def _print(answer: TuneAnswer) -> None:
-    found, zone = answer.tuned, answer.data.plan.trial.zone
+    found = answer.tuned
     click.echo(answer.summary)
     if found is None:
         for caution in answer.cautions:
             click.echo(f"Note: {caution}")
         return
     fit = found.fit
-    printing.frame(fit.curves[["curve", "aicc", "delta", "weight"]].dropna(), zone, as_json=False)
+    printing.table(fit.curves.dropna(subset=["aicc"]), shown=CURVES)
     for caution in answer.cautions:
         click.echo(f"Note: {caution}")
     if found.proposal is None:
         click.echo(found.why_no_proposal)
         return
     click.echo("\nThe next trial:")
-    names = ["dose", "floods_day", "hold_minutes", "trays", "expected", "near_best", "is_present_best"]
-    rows = found.proposal.schedules[names]
-    if found.response == DAYS:
-        rows = rows.rename(columns={"expected": "days"})
-    printing.frame(rows, zone, as_json=False)
+    dose = FACTOR_WORDS[found.factor]
+    printing.table(found.proposal.schedules, shown=next_trial(dose, in_days=found.response == DAYS))
     click.echo(found.proposal.sentence)
     for reason in found.possible.forbidden[:3]:
         click.echo(f"Left out: {reason}.")
@@ -225,6 +222,4 @@ def _print(answer: TuneAnswer) -> None:
             click.echo(f"  {tray}: {timetable_files.times_text(found.timetable, tray)}")
     worth = answer.value
     if worth is not None:
-        printing.frame(
-            worth[["dose", "pots_tray_month", "kwh_pot", "electricity_pot", "earned_tray_month"]], zone, as_json=False
-        )
+        printing.table(worth, shown=worth_of(dose))

@@ -41,7 +41,7 @@ from tidetray.ingest.recorder.recorder import is_recording
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import open_store
-from tidetray.ui.cli import printing
+from tidetray.ui.columns import local
 from tidetray.ui.demo.real_node import NAME as REAL_NODE
 from tidetray.ui.demo.real_node import TRAY as REAL_TRAY
 from tidetray.ui.demo.real_node import NodeReport, RealNode, command, real_node, with_its_tray
@@ -253,7 +253,7 @@ def _failed_cycles(home: Path, since: datetime) -> Any:
 
 
 def _failure_line(row: Any, zone: str) -> str:
-    return f"{row.tray}: {row.outcome}, flooded {printing.local(row.flood_start, zone)}"
+    return f"{row.tray}: {row.outcome}, flooded {local(row.flood_start, zone)}"
 
 
 def _wait_for_cycles(home: Path) -> None:

@@ -8,8 +8,8 @@ import pandas as pd
 import streamlit as st
 
 from tidetray.analysis.pictures.base import Spec, at_night
-from tidetray.ui.cache.reading import as_csv
 from tidetray.ui.charts.files import png, svg
+from tidetray.ui.columns import as_csv
 
 
 def draw(spec: Spec) -> None:

@@ -7,6 +7,7 @@ that say the same sentences. Works nothing out. What cannot be told is said in w
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -21,9 +22,21 @@ from tidetray.analysis.questions.positions import PositionsAnswer
 from tidetray.analysis.questions.relate import RelateAnswer
 from tidetray.analysis.questions.tune import FACTOR_WORDS, TuneAnswer
 from tidetray.analysis.relations.predictors import CAUSES
-from tidetray.ui.cache.compared import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS
 from tidetray.ui.changes.next_trial import CAUTION
-from tidetray.ui.columns import Shown
+from tidetray.ui.columns import (
+    EFFECTS_PRINTED,
+    FEATURES,
+    LAG,
+    MEANS,
+    PAIRS,
+    RATE_PAIRS,
+    RATES,
+    TESTS,
+    TRAYS_GROWTH,
+    Column,
+    columns,
+    next_trial,
+)
 from tidetray.ui.prints.timetable_files import clock_text
 from tidetray.ui.report.parts import Cautions, Figure, Section, Table, Words, noted, table, words
 from tidetray.ui.words import PAGES
@@ -31,49 +44,6 @@ from tidetray.ui.words import PAGES
 WEEKS = 4.0
 NEIGHBOURS = "rook"
 MAPS_PER_PICTURE = 6
-
-_TRAYS: Shown = {
-    "treatment": ("treatment", 1, 0),
-    "tray": ("tray", 1, 0),
-    "pots": ("pots", 1, 0),
-    "days": ("days", 1, 1),
-    "mass_start_g": ("mass g", 1, 2),
-    "mass_end_g": ("to g", 1, 2),
-    "rgr_per_day": ("growth %/day", 100, 2),
-    "rgr_u_per_day": ("± weighing", 100, 2),
-}
-_EFFECTS: Shown = {
-    "label": ("cause", 1, 0),
-    "more": ("one step more", 1, 0),
-    "effect": ("%/day a step", 1, 2),
-    "effect_low": ("from", 1, 2),
-    "effect_high": ("to", 1, 2),
-    "p": ("p", 1, 3),
-    "df": ("df", 1, 0),
-    "trays_told_by": ("rests on trays", 1, 1),
-    "vif": ("VIF", 1, 1),
-}
-_FEATURES: Shown = {
-    "label": ("of the place", 1, 0),
-    "estimate": ("%/day each", 100, 2),
-    "low": ("from", 100, 2),
-    "high": ("to", 100, 2),
-    "p": ("p", 1, 3),
-    "p_adjusted": ("p, Holm", 1, 3),
-    "share": ("share %", 100, 0),
-    "n_pots": ("pots", 1, 0),
-    "n_trays": ("trays", 1, 0),
-}
-_NEXT: Shown = {
-    "schedule": ("schedule", 1, 0),
-    "trays": ("trays", 1, 0),
-    "dose": (FACTOR_WORDS[FACTORS[0]], 1, 1),
-    "expected": ("expected %/day", 100, 2),
-    "low": ("from", 100, 2),
-    "high": ("to", 100, 2),
-    "near_best": ("near best, of 100", 100, 0),
-    "best": ("", 1, 0),
-}
 
 
 def growth(grew: GrowthAnswer, compared: CompareAnswer) -> Section:
@@ -99,7 +69,7 @@ def growth(grew: GrowthAnswer, compared: CompareAnswer) -> Section:
                 against_dry,
             )
         )
-    parts += table("Each tray: means of its pots, first weigh-in to last", grew.trays, _TRAYS)
+    parts += table("Each tray: means of its pots, first weigh-in to last", grew.trays, TRAYS_GROWTH)
     parts.append(
         Words(
             "± weighing: the standard uncertainty of one pot's growth by the weighing alone. Masses are wet and net.",
@@ -164,7 +134,7 @@ def causes(view: RelateAnswer, said: Cautions) -> Section:
             "The line is the effect found, the band where it may lie."
         )
         parts.append(Figure(f"cause-{name.replace('_', '-')}", caption, spec))
-    return Section(PAGES["relate"], (*parts, *table("Effects with 95 % intervals", view.table, _EFFECTS)))
+    return Section(PAGES["relate"], (*parts, *table("Effects with 95 % intervals", view.table, EFFECTS_PRINTED)))
 
 
 def places(view: PositionsAnswer, said: Cautions) -> Section:
@@ -188,7 +158,7 @@ def places(view: PositionsAnswer, said: Cautions) -> Section:
             "small number: light at the place, against the tray's own sensor."
         )
         parts.append(Figure(f"places-{n}", caption, spec))
-    parts += table("Each feature of a place asked alone, of pots of one tray", view.table, _FEATURES)
+    parts += table("Each feature of a place asked alone, of pots of one tray", view.table, FEATURES)
     return Section(PAGES["positions"], (*parts, *_spread(view)))
 
 
@@ -227,15 +197,10 @@ def decision(answer: TuneAnswer, said: Cautions) -> Section:
         return Section(PAGES["tune"], (*parts, Words(found.why_no_proposal, "note")))
     rows = found.proposal.schedules
     low, high = found.predicted.band() if found.predicted is not None else (np.nan, np.nan)
-    shown = rows.assign(
-        schedule=[
-            f"{int(n)} × {m:.0f} min a day" for n, m in zip(rows["floods_day"], rows["hold_minutes"], strict=True)
-        ],
-        low=low,
-        high=high,
-        best=["best so far" if best else "" for best in rows["is_present_best"]],
-    )
-    parts += table(f"The next trial, {WEEKS:.0f} weeks", shown, _NEXT)
+    shown = rows.assign(low=low, high=high)
+    headings = next_trial(FACTOR_WORDS[FACTORS[0]], in_days=False)
+    headings |= {name: replace(headings["expected"], heading=said) for name, said in (("low", "from"), ("high", "to"))}
+    parts += table(f"The next trial, {WEEKS:.0f} weeks", shown, headings)
     parts.append(Words(found.proposal.sentence))
     parts += noted("Left out:", tuple(f"{reason}." for reason in found.possible.forbidden[:3]))
     if found.timetable is None:
@@ -248,6 +213,6 @@ def decision(answer: TuneAnswer, said: Cautions) -> Section:
         ],
         columns=["tray", "schedule", "times"],
     )
-    columns: Shown = {"tray": ("tray", 1, 0), "schedule": ("schedule", 1, 0), "times": ("pump on, local time", 1, 0)}
-    parts += table("Its timetable, trays drawn by lot", times, columns)
+    headings = columns("tray", "schedule") | {"times": Column("pump on, local time")}
+    parts += table("Its timetable, trays drawn by lot", times, headings)
     return Section(PAGES["tune"], (*parts, *words((CAUTION,), "note")))

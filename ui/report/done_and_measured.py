@@ -14,7 +14,7 @@ from tidetray.analysis.questions.conditions import ConditionsAnswer
 from tidetray.analysis.questions.weighing import weighing
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ui.charts.design_map import design_maps
-from tidetray.ui.columns import Shown
+from tidetray.ui.columns import CONDITIONS, Column, columns
 from tidetray.ui.report.parts import Cautions, Figure, Section, Table, Words, noted, table, words
 from tidetray.ui.words import many
 
@@ -23,23 +23,6 @@ SEED = 1
 """Of all chance that a report draws, as of the commands it stands beside."""
 
 SOFTWARE = ("numpy", "scipy", "pandas", "vl-convert-python", "reportlab", "jinja2")
-
-_CONDITIONS: Shown = {
-    "treatment": ("treatment", 1, 0),
-    "tray": ("tray", 1, 0),
-    "wet_h_d": ("wet h/day", 1, 1),
-    "dry_h_d": ("dry h/day", 1, 1),
-    "unknown_share": ("unknown %", 100, 1),
-    "floods_d": ("floods a day", 1, 1),
-    "failed": ("failed cycles", 1, 0),
-    "light_mol_m2_d": ("light mol/m²/day", 1, 1),
-    "light_cover": ("known %", 100, 0),
-    "air_temp_c": ("air °C", 1, 1),
-    "air_temp_cover": ("known %", 100, 0),
-    "water_temp_c": ("water °C", 1, 1),
-    "water_temp_cover": ("known %", 100, 0),
-    "vpd_dry_kpa": ("VPD while dry kPa", 1, 2),
-}
 
 
 def question(data: TrialData) -> Section:
@@ -93,13 +76,7 @@ def _treatments(data: TrialData, standing: pd.DataFrame) -> tuple[Table, ...]:
         }
         for each in data.plan.treatments
     ]
-    shown: Shown = {
-        "treatment": ("treatment", 1, 0),
-        "culture": ("culture", 1, 0),
-        "floods": ("planned floods", 1, 0),
-        "trays": ("trays", 1, 0),
-        "pots": ("pots", 1, 0),
-    }
+    shown = columns("treatment", "culture", "floods", "trays", "pots") | {"floods": Column("planned floods")}
     return table("Treatments", pd.DataFrame(rows), shown)
 
 
@@ -120,15 +97,12 @@ def _trays(data: TrialData, standing: pd.DataFrame) -> tuple[Table, ...]:
                 "pots": int(pots.get(each.name, 0)),
             }
         )
-    shown: Shown = {
-        "tray": ("tray", 1, 0),
-        "treatment": ("treatment", 1, 0),
-        "block": ("block", 1, 0),
-        "place": ("stands at", 1, 0),
-        "lamp": ("lamp", 1, 0),
-        "length": ("length cm", 100, 0),
-        "width": ("width cm", 100, 0),
-        "pots": ("pots", 1, 0),
+    shown = columns("tray", "treatment", "block") | {
+        "place": Column("stands at"),
+        "lamp": Column("lamp"),
+        "length": Column("length cm", 0, 100.0),
+        "width": Column("width cm", 0, 100.0),
+        "pots": Column("pots", 0),
     }
     return table("Trays", pd.DataFrame(rows), shown)
 
@@ -146,12 +120,12 @@ def _events(data: TrialData) -> Iterator[Words | Table]:
         at=[stamp(at, data.trial.zone) for at in last["time"]],
         of=[pot or tray for pot, tray in zip(last["pot"], last["tray"], strict=True)],
     )
-    shown: Shown = {
-        "at": ("when", 1, 0),
-        "kind": ("what", 1, 0),
-        "of": ("of", 1, 0),
-        "value": ("to", 1, 0),
-        "why": ("why", 1, 0),
+    shown = {
+        "at": Column("when"),
+        "kind": Column("what"),
+        "of": Column("of"),
+        "value": Column("to"),
+        "why": Column("why"),
     }
     yield from table("What happened to pots and trays", rows[list(shown)].fillna(""), shown)
     if len(events) > len(last):
@@ -169,7 +143,7 @@ def conditions(found: ConditionsAnswer, said: Cautions) -> Section:
     strong = together.index[together["order"] == 0]
     parts: list[Words | Table] = [
         Words(found.over),
-        *table("What the trays went through", together, _CONDITIONS, strong=strong),
+        *table("What the trays went through", together, CONDITIONS, strong=strong),
     ]
     parts.append(
         Words(
@@ -196,7 +170,7 @@ def methods(data: TrialData, fingerprint: str, limits: str) -> Section:
         ],
         columns=["what", "version"],
     )
-    found += table("Software", software, {"what": ("software", 1, 0), "version": ("version", 1, 0)})
+    found += table("Software", software, {"what": Column("software"), "version": Column("version")})
     found.append(
         Words(
             f"Everything that rests on chance is drawn with seed {SEED}: permutations of places (9999), "

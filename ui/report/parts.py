@@ -13,9 +13,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from tidetray.analysis.pictures.base import Spec
-from tidetray.ui.columns import Shown
-
-NOT_KNOWN = "–"
+from tidetray.ui.columns import Columns, is_numeric, texts
 
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ufffe\uffff]|[\ud800-\udfff]")
 
@@ -92,32 +90,13 @@ def noted(lead: str, lines: Iterable[str]) -> tuple[Words, ...]:
     return (Words(lead, "note", lines),) if lines else ()
 
 
-def table(title: str, frame: pd.DataFrame, shown: Shown, *, strong: Iterable[int] = ()) -> tuple[Table, ...]:
-    """A table as `tidetray.ui.cli.printing.listed` prints it; none for no rows."""
+def table(title: str, frame: pd.DataFrame, shown: Columns, *, strong: Iterable[int] = ()) -> tuple[Table, ...]:
+    """A table as the commands and pages show it; none for no rows."""
     if frame.empty:
         return ()
-    rows = tuple(
-        tuple(_cell(name, row[name], factor, digits) for name, (_, factor, digits) in shown.items())
-        for row in frame[list(shown)].to_dict("records")
-    )
-    head = tuple(heading for heading, _, _ in shown.values())
-    return (Table(title, head, rows, tuple(frame[name].dtype.kind in "fi" for name in shown), frozenset(strong)),)
-
-
-def _cell(name: str, value: object, factor: float, digits: int) -> str:
-    if name in ("p", "p_adjusted") and isinstance(value, float) and value < 0.5 * 10**-digits:
-        return f"<{10**-digits:.{digits}f}"
-    return number(value, factor, digits)
-
-
-def number(value: object, factor: float = 1.0, digits: int = 0) -> str:
-    """As people read it: rounded, a true minus, a dash where nothing is known; text as it is."""
-    if value is None or pd.isna(value):  # type: ignore[call-overload]
-        return NOT_KNOWN
-    if isinstance(value, str | bool):
-        return str(value)
-    said = f"{float(value) * factor:.{digits}f}"  # type: ignore[arg-type]
-    return said.replace("-", "−") if float(said) else said.removeprefix("-")
+    head = tuple(column.heading for column in shown.values())
+    rows = tuple(map(tuple, texts(frame, shown)))
+    return (Table(title, head, rows, tuple(is_numeric(frame[name]) for name in shown), frozenset(strong)),)
 
 
 def plain(text: str) -> str:

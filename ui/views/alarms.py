@@ -16,8 +16,9 @@ from tidetray.ingest.alarms.text import headline, needs_mains_caution
 from tidetray.ingest.core.readings import from_ms
 from tidetray.ingest.cycles.expected_times import LEARN_CYCLES
 from tidetray.ui import words
-from tidetray.ui.cache.reading import AlarmsView, acknowledge_alarm, alarms_view, as_csv, shelve_alarm, unshelve_alarm
-from tidetray.ui.parts import look
+from tidetray.ui.cache.reading import AlarmsView, acknowledge_alarm, alarms_view, shelve_alarm, unshelve_alarm
+from tidetray.ui.columns import as_csv, columns
+from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 from tidetray.ui.web import sign_in
@@ -125,7 +126,8 @@ def own_times() -> None:
         }
         for row in view.own_times.itertuples()
     ]
-    st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch")
+    table = pd.DataFrame(rows)
+    tables.show(table, columns(*table.columns))
     look.small(
         "From an empty tray to the flood mark, and from the flood mark to dry. By geometry: the pump's flow "
         "and Torricelli's law, a lower bound. Learned: the median of the tray's own first clean cycles; "
@@ -152,13 +154,12 @@ def history() -> None:
         return
     picture(base.alarms_per_week(view.load.weeks, view.zone), "alarms-per-week", view.load.weeks)
     shown = view.load.table.assign(
-        value=[("–" if pd.isna(v) else f"{v:.2g}" if v < 10 else f"{v:.0f}") for v in view.load.table["value"]],
         held=[
             ("" if good is None else "✓ held" if good else "▲ not held") if target else ""
             for good, target in zip(view.load.table["good"], view.load.table["target"], strict=True)
         ],
     )
-    st.dataframe(shown[["measure", "value", "held", "target"]], hide_index=True, width="stretch")
+    tables.show(shown, columns("measure", "value", "held", "target"))
     look.small(
         "Targets: IEC 62682 and ISA-18.2, per person who answers alarms. Alarms that were suppressed or "
         "shelved do not count."
@@ -181,7 +182,7 @@ def history() -> None:
             "state": last["state"].tolist(),
         }
     )
-    st.dataframe(table, hide_index=True, width="stretch")
+    tables.show(table, columns(*table.columns))
     st.download_button("All of it as CSV", as_csv(view.history[list(COLUMNS)]), "alarms.csv", "text/csv")
 
 

@@ -11,10 +11,9 @@ from tidetray.analysis.questions.compare import CompareAnswer
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.written_values import parse_mass_g
 from tidetray.ui.cache.answers import ask
-from tidetray.ui.cache.compared import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS
 from tidetray.ui.cache.reading import chosen_trial
-from tidetray.ui.columns import Shown
-from tidetray.ui.parts import look
+from tidetray.ui.columns import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS
+from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 
@@ -120,19 +119,7 @@ def _tables(answer: CompareAnswer, found: TrialComparison) -> None:
     ):
         if len(table):
             look.small(title)
-            _table(table, shown)
-
-
-def _table(table: pd.DataFrame, shown: Shown) -> None:
-    scaled = table[list(shown)].copy()
-    columns = {}
-    for name, (heading, factor, digits) in shown.items():
-        if scaled[name].dtype.kind in "fi":
-            scaled[name] = scaled[name] * factor
-            columns[name] = st.column_config.NumberColumn(heading, format=f"%.{digits}f")
-        else:
-            columns[name] = st.column_config.TextColumn(heading)
-    st.dataframe(scaled, hide_index=True, column_config=columns)
+            tables.show(table, shown)
 
 
 head("compare")

@@ -7,33 +7,14 @@ import streamlit as st
 
 from tidetray.analysis.questions.growth import WATER, GrowthAnswer
 from tidetray.ui.cache.answers import ask
-from tidetray.ui.cache.reading import as_csv, chosen_trial
-from tidetray.ui.cli import printing
-from tidetray.ui.parts import look
+from tidetray.ui.cache.reading import chosen_trial
+from tidetray.ui.columns import POTS_GROWTH
+from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 from tidetray.ui.words import many
 
 WHOLE = "the whole trial"
-SHOWN = (
-    "pot",
-    "tray",
-    "treatment",
-    "rgr_per_day",
-    "rgr_u_per_day",
-    "dry_h_day",
-    "wet_h_day",
-    "unknown_h",
-    "mass_start_g",
-    "mass_end_g",
-    "days",
-    "floods",
-    "dli_mol_m2_d",
-    "dry_lit_h",
-    "dry_dark_h",
-    "wet_lit_h",
-    "wet_dark_h",
-)
 
 
 def page() -> None:
@@ -92,21 +73,13 @@ def _charts(answer: GrowthAnswer, table: pd.DataFrame, points: pd.DataFrame) -> 
 
 def _table(table: pd.DataFrame, zone: str) -> None:
     st.subheader("Each pot", anchor=False)
-    shown = table.assign(
-        rgr_per_day=100 * table["rgr_per_day"],
-        rgr_u_per_day=100 * table["rgr_u_per_day"],
-    )[list(SHOWN)]
-    headings = printing.HEADINGS | {"dry_h_day": "dry h/day", "wet_h_day": "wet h/day"}
-    digits = {"mass_start_g": 2, "mass_end_g": 2, "rgr_per_day": 2, "rgr_u_per_day": 2, "floods": 0}
-    columns = {
-        name: st.column_config.NumberColumn(headings[name], format=f"%.{digits.get(name, 1)}f")
-        if shown[name].dtype.kind in "fi"
-        else st.column_config.TextColumn(headings[name], pinned=name == "pot")
-        for name in SHOWN
-    }
-    st.dataframe(shown, hide_index=True, column_config=columns, height=min(38 * (len(shown) + 1), 420))
-    st.download_button(
-        "Download as CSV", as_csv(table), file_name="growth-and-exposure.csv", mime="text/csv", on_click="ignore"
+    tables.show(
+        table,
+        POTS_GROWTH,
+        zone=zone,
+        file="growth-and-exposure.csv",
+        height=min(38 * (len(table) + 1), 420),
+        pinned=True,
     )
     look.small("The file holds all columns unrounded: times in UTC, growth per day (not %), masses in g, hours in h.")
 

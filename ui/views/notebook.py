@@ -37,7 +37,8 @@ from tidetray.ingest.store.recording import Store
 from tidetray.ui import words
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.changes.figures import figure
-from tidetray.ui.parts import look
+from tidetray.ui.columns import EVENTS, Column, columns
+from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.web import sign_in
 from tidetray.ui.words import OVEN, SPENT
@@ -116,16 +117,10 @@ def _weigh_ins(data: TrialData, *, changeable: bool) -> None:
     whole = st.toggle("Also what was corrected or removed", key="trail_whole")
     table = data.trail if whole else data.trail[data.trail["stands"]]
     table = table if pot == "all" else table[table["pot"] == pot]
-    columns = ["number", "pot", "time", "gross_g", "net_g", "replicate", "who", "note"]
-    columns += ["stands", "replaces", "entered_by", "reason", "entered"] if whole else []
+    names = ["number", "pot", "time", "gross_g", "net_g", "replicate", "who", "note"]
+    names += ["stands", "replaces", "entered_by", "reason", "entered"] if whole else []
     look.small(f"{len(table)} entries" + (f", the newest {SHOWN} shown" if len(table) > SHOWN else ""))
-    names = {"number": "entry", "gross_g": "gross g", "net_g": "net g", "entered_by": "changed by", "reason": "why"}
-    st.dataframe(
-        _local(table[columns].tail(SHOWN).iloc[::-1], data.trial.zone).rename(columns=names),
-        column_config={name: st.column_config.NumberColumn(format="%.2f") for name in ("gross g", "net g")},
-        hide_index=True,
-        width="stretch",
-    )
+    tables.show(table.tail(SHOWN).iloc[::-1], columns(*names), zone=data.trial.zone)
     if not changeable:
         return
     with st.expander("Correct or remove one"), st.form("correct"):
@@ -157,8 +152,8 @@ def _events(data: TrialData, *, changeable: bool) -> None:
         look.small("Nothing noted yet.")
     else:
         shown = data.events.drop(columns=["entered"]).iloc[::-1]
-        st.dataframe(
-            _local(shown, data.trial.zone).rename(columns={"number": "event"}), hide_index=True, width="stretch"
+        tables.show(
+            shown, columns(*shown.columns) | {"number": EVENTS["number"], "value": Column("to")}, zone=data.trial.zone
         )
     if not changeable:
         return

@@ -11,7 +11,6 @@ from functools import partial
 from html import escape
 from pathlib import Path
 
-import pandas as pd
 import streamlit as st
 
 from tidetray.analysis.questions.plan import past_spread
@@ -22,7 +21,8 @@ from tidetray.ingest.settings.model import home_folder
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.changes.figures import figure
 from tidetray.ui.changes.laying_out import CROSSOVER, lay_out_file, second_run
-from tidetray.ui.parts import look
+from tidetray.ui.columns import POWER, columns
+from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.prints import labels
 
@@ -79,25 +79,13 @@ def _power(data: TrialData) -> None:
     look.say("note" if math.isnan(found.power) or found.power < 0.8 else "fine", answer.sentences[0])
     for sentence in answer.sentences[1:]:
         st.html(f"<p>{escape(sentence)}</p>")
-    names = {
-        "trays": "trays each",
-        "trays_in_all": "trays in all",
-        "pots": "pots per tray",
-        "pots_in_all": "pots in all",
-    }
     left, right = st.columns(2)
     with left:
         look.small("Trays needed, found 8 times in 10")
-        st.dataframe(_shown(found.needed, names), hide_index=True, width="stretch")
+        tables.show(found.needed, {name: POWER[name] for name in found.needed.columns})
     with right:
         look.small("The same pots on more or fewer trays, two treatments")
-        st.dataframe(_shown(found.trays_against_pots, names), hide_index=True, width="stretch")
-
-
-def _shown(table: pd.DataFrame, names: dict[str, str]) -> pd.DataFrame:
-    """Power in words: nothing is ever found for certain."""
-    power = table["power"].map(lambda share: "> 99 %" if share > 0.99 else f"{share:.0%}".replace("%", " %"))
-    return table.assign(power=power).rename(columns=names)
+        tables.show(found.trays_against_pots, {name: POWER[name] for name in found.trays_against_pots.columns})
 
 
 def _seed(key: str) -> int | None:
@@ -156,8 +144,7 @@ def _second_run(data: TrialData) -> None:
     except ValueError as error:
         look.say("note", f"No second run can be drawn: {error}.")
         return
-    names = {"first_run": "first run", "second_run": "second run"}
-    st.dataframe(table.rename(columns=names), hide_index=True, width="stretch")
+    tables.show(table, columns(*table.columns))
     for sentence in CROSSOVER:
         look.small(sentence.replace("`", "'"))
 

@@ -8,7 +8,8 @@ from tidetray.analysis.pictures import positions
 from tidetray.analysis.questions.positions import PositionsAnswer
 from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import chosen_trial
-from tidetray.ui.parts import look
+from tidetray.ui.columns import FEATURES
+from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import draw, files, picture
 
@@ -20,20 +21,6 @@ NEIGHBOURS = {
 }
 # So many maps are drawn at first: a browser takes seconds over forty.
 MAPS = 9
-_HEADINGS = {
-    "feature": ("of the place", 0),
-    "estimate": ("%/day each", 2),
-    "low": ("from", 2),
-    "high": ("to", 2),
-    "f": ("F", 2),
-    "df_num": ("df", 0),
-    "df_den": ("of", 0),
-    "p": ("p", 3),
-    "p_adjusted": ("p, Holm", 3),
-    "share": ("share %", 0),
-    "n_pots": ("pots", 0),
-    "n_trays": ("trays", 0),
-}
 
 
 def page() -> None:
@@ -94,19 +81,7 @@ def _figures(view: PositionsAnswer) -> None:
         return
     st.subheader("The figures", anchor=False)
     st.selectbox("Neighbours are the pots", list(NEIGHBOURS), key="neighbours")
-    features = view.table
-    table = features.assign(
-        feature=features["label"],
-        share=100 * features["share"],
-        **{name: 100 * features[name] for name in ("estimate", "low", "high")},
-    )
-    columns = {
-        name: st.column_config.NumberColumn(heading, format=f"%.{digits}f")
-        if name != "feature"
-        else st.column_config.TextColumn(heading, pinned=True)
-        for name, (heading, digits) in _HEADINGS.items()
-    }
-    st.dataframe(table, hide_index=True, column_config=columns)
+    tables.show(view.table, FEATURES, pinned=True)
     look.small(
         "Each is asked alone, of pots of one tray. Share: of the spread between pots of a tray. 'p, Holm' "
         "allows for asking several. %/day each: per place further from the inlet, per whole tray's light, "

@@ -3,7 +3,6 @@ trays bear."""
 
 from __future__ import annotations
 
-import pandas as pd
 import streamlit as st
 
 from tidetray.analysis.base.words import natural
@@ -12,58 +11,14 @@ from tidetray.analysis.questions.warmth import WarmthAnswer
 from tidetray.analysis.relations.predictors import CAUSES
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ui.cache.answers import ask
-from tidetray.ui.cache.reading import as_csv, chosen_trial
-from tidetray.ui.parts import look
+from tidetray.ui.cache.reading import chosen_trial
+from tidetray.ui.columns import EFFECTS, FLAGGED, WARMTH, WENT_THROUGH, Column, as_csv
+from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 
-_TABLE = {
-    "of": "cause",
-    "each": "one step more",
-    "effect": "%/day a step",
-    "low": "from",
-    "high": "to",
-    "p": "p",
-    "df": "df",
-    "std_estimate": "in sd",
-    "vif": "VIF",
-    "level": "told by",
-    "trays_told_by": "rests on trays",
-    "without_low": "least without a tray",
-    "without_high": "most without a tray",
-}
-_WENT_THROUGH = {
-    "tray": ("tray", None),
-    "treatment": ("treatment", None),
-    "wet_h_d": ("wet h", 1),
-    "dry_lit_h_d": ("dry and lit h", 1),
-    "dry_dark_h_d": ("dry and dark h", 1),
-    "floods_d": ("floods a day", 1),
-    "dry_spell_longest_h": ("longest dry h", 1),
-    "unknown_share": ("unknown %", 0),
-    "light_mol_m2_d": ("light", 1),
-    "plant_light_mol_m2_d": ("on the plants", 1),
-    "water_depth_m": ("water above, mm", 0),
-    "attenuation_per_m": ("dims, 1/m", 1),
-    "air_temp_c": ("air °C", 1),
-    "water_temp_c": ("water °C", 1),
-    "degree_h_d": ("degree h a day", 0),
-    "vpd_dry_kpa": ("VPD kPa", 2),
-}
 _WARMTH_OF = {"air": "air_temp", "water": "water_temp"}
-_WARMTH = {
-    "tray": ("tray", None),
-    "days": ("days", 0),
-    "days_known": ("known", 0),
-    "mean_c": ("mean °C", 1),
-    "hours_dd": ("by the hour", 0),
-    "per_day_dd": ("a day", 1),
-    "sine_dd": ("sine", 0),
-    "triangle_dd": ("triangle", 0),
-    "mean_dd": ("mean", 0),
-    "clamped_dd": ("mean, clamped", 0),
-}
-_TOLD_BY = {"tray": "trays", "time": "times", "pot": "pots"}
+MEASURED_BY = {"tray": "trays", "time": "times", "pot": "pots"}
 
 
 def page() -> None:
@@ -113,21 +68,8 @@ def _table(view: RelateAnswer) -> None:
     if view.relation is None:
         return
     st.subheader("The figures", anchor=False)
-    effects = view.table
-    shown = effects.assign(
-        of=effects["label"],
-        each=effects["more"],
-        level=effects["level"].map(_TOLD_BY),
-        **{name: effects[f"effect_{name}"] for name in ("low", "high", "without_low", "without_high")},
-    )[list(_TABLE)]
-    digits = {"df": 0, "vif": 1, "trays_told_by": 1, "p": 3}
-    columns = {
-        name: st.column_config.NumberColumn(heading, format=f"%.{digits.get(name, 2)}f")
-        if shown[name].dtype.kind in "fi"
-        else st.column_config.TextColumn(heading, pinned=name == "of")
-        for name, heading in _TABLE.items()
-    }
-    st.dataframe(shown, hide_index=True, column_config=columns)
+    table = view.table.assign(level=view.table["level"].map(MEASURED_BY))
+    tables.show(table, EFFECTS, pinned=True)
     st.download_button(
         "Download as CSV", as_csv(view.relation.effects), file_name="causes.csv", mime="text/csv", on_click="ignore"
     )
@@ -145,19 +87,11 @@ def _trays(view: RelateAnswer) -> None:
         return
     trays = found.trays
     look.small(found.over)
-    shown = trays.assign(unknown_share=100 * trays["unknown_share"], water_depth_m=1000 * trays["water_depth_m"])
-    columns = {
-        name: st.column_config.NumberColumn(heading, format=f"%.{digits}f")
-        if digits is not None
-        else st.column_config.TextColumn(heading, pinned=name == "tray")
-        for name, (heading, digits) in _WENT_THROUGH.items()
-    }
-    st.dataframe(shown[list(_WENT_THROUGH)], hide_index=True, column_config=columns)
-    st.download_button("Download as CSV", as_csv(trays), file_name="trays.csv", mime="text/csv", on_click="ignore")
+    tables.show(trays, WENT_THROUGH, file="trays.csv", pinned=True)
     look.small(
         "Hours are those of a day, out of the hours that are known; light in mol per m² and day. 'On the "
         "plants' is what is left under the water above them, which dims light by the figure per metre. VPD: "
-        "how dry the air was while the pots were dry. None: not measured, or never so."
+        "how dry the air was while the pots were dry. –: not measured, or never so."
     )
 
 
@@ -182,13 +116,7 @@ def _warmth() -> None:
     totals, said = answer.table, answer.cautions
     if not totals.empty:
         totals = totals.sort_values("tray", key=lambda names: names.map(natural))
-        columns = {
-            name: st.column_config.NumberColumn(heading, format=f"%.{digits}f")
-            if digits is not None
-            else st.column_config.TextColumn(heading, pinned=True)
-            for name, (heading, digits) in _WARMTH.items()
-        }
-        st.dataframe(totals[list(_WARMTH)], hide_index=True, column_config=columns)
+        tables.show(totals, WARMTH, pinned=True)
     for sentence in said:
         look.small(sentence)
 
@@ -197,18 +125,14 @@ def _flags(view: RelateAnswer) -> None:
     st.subheader("Readings left out", anchor=False)
     bad, recent = (table[table["flag"] != "after a gap"] for table in (view.conditions.flags, view.conditions.recent))
     if not bad.empty:
-        st.dataframe(_renamed(bad, "hours left out", "of hours"), hide_index=True)
+        tables.show(bad, FLAGGED | {"n": Column("hours left out", 0), "of": Column("of hours", 0)})
     if not recent.empty:
         st.markdown("Of the last two days, reading by reading:")
-        st.dataframe(_renamed(recent, "readings flagged", "of readings"), hide_index=True)
+        tables.show(recent, FLAGGED | {"n": Column("readings flagged", 0), "of": Column("of readings", 0)})
     if bad.empty and recent.empty:
         look.small("No hour was left out for its readings, and no reading of the last two days is flagged.")
     gaps = int(view.conditions.flags.loc[view.conditions.flags["flag"] == "after a gap", "n"].sum())
     look.small(f"Hours less than half covered: {gaps}. The readings themselves stay in the record.")
-
-
-def _renamed(table: pd.DataFrame, n: str, of: str) -> pd.DataFrame:
-    return table.rename(columns={"channel": "quantity", "flag": "why", "n": n, "of": of})
 
 
 head("relate")

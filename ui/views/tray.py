@@ -11,10 +11,11 @@ import streamlit as st
 
 from tidetray.ingest.core.readings import CHANNELS
 from tidetray.ui import words
-from tidetray.ui.cache.reading import alarms_view, as_csv, trays_view
+from tidetray.ui.cache.reading import alarms_view, trays_view
 from tidetray.ui.cache.tray_reading import DAILY_DAYS, RAW_DAYS, TrayView, strips_view, tray_view
 from tidetray.ui.charts import tray
-from tidetray.ui.parts import look, strip_html, tray_cards
+from tidetray.ui.columns import Column, as_csv, columns
+from tidetray.ui.parts import look, strip_html, tables, tray_cards
 from tidetray.ui.parts.head import Chosen, head
 from tidetray.ui.parts.pictures import picture
 
@@ -121,20 +122,8 @@ def _cycles(view: TrayView, chosen: Chosen) -> None:
         return
     cycles = view.cycles.head(CYCLES_SHOWN)
     zone, began = view.zone, cycles["flood_start"].fillna(cycles["flood_reached"]).fillna(cycles["drain_start"])
-    shown = pd.DataFrame(
-        {
-            "flooded": began.dt.tz_convert(zone).dt.strftime("%Y-%m-%d %H:%M").fillna("not seen"),
-            "outcome": cycles["outcome"],
-            "fill s": cycles["fill_s"],
-            "wet min": cycles["wet_s"] / 60,
-            "drain s": cycles["drain_s"],
-            "highest mm": 1000 * cycles["peak_level_m"],
-        }
-    )
-    columns = {
-        name: st.column_config.NumberColumn(format="%.1f") for name in ("fill s", "wet min", "drain s", "highest mm")
-    }
-    st.dataframe(shown, hide_index=True, column_config=columns, width="stretch")
+    shown = cycles.assign(flood_start=began)
+    tables.show(shown, columns("flood_start", "outcome", "fill_s", "wet_s", "drain_s", "peak_level_m"), zone=zone)
     look.small(
         f"{words.many(len(view.cycles), 'row')}"
         + (f", the newest {CYCLES_SHOWN} shown." if len(view.cycles) > CYCLES_SHOWN else ".")
@@ -150,8 +139,7 @@ def _events(view: TrayView, zone: str) -> None:
         )
         return
     events = view.events
-    shown = events.assign(time=events["time"].dt.tz_convert(zone).dt.strftime("%Y-%m-%d %H:%M"))
-    st.dataframe(shown[["time", "kind", "pot", "value", "who", "why"]], hide_index=True, width="stretch")
+    tables.show(events, columns("time", "kind", "pot", "value", "who", "why") | {"value": Column("to")}, zone=zone)
 
 
 def _calibrations(view: TrayView) -> None:
@@ -177,7 +165,8 @@ def _calibrations(view: TrayView) -> None:
         }
         for each in reversed(view.calibrations)
     ]
-    st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch")
+    table = pd.DataFrame(rows)
+    tables.show(table, columns(*table.columns))
 
 
 chosen = head("tray", tray=True, days=True)

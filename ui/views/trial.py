@@ -5,12 +5,12 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from html import escape
 
-import pandas as pd
 import streamlit as st
 
 from tidetray.ui import words
 from tidetray.ui.cache.progress import Progress, progress_view
-from tidetray.ui.parts import look
+from tidetray.ui.columns import columns
+from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 
 ASKED = (
@@ -86,19 +86,11 @@ def _weigh_ins(view: Progress) -> None:
     if view.days.empty:
         look.small("None.")
         return
-    local = view.days["last"].dt.tz_convert(view.trial.zone)
-    table = pd.DataFrame(
-        {
-            "day": view.days["day"],
-            "date": local.dt.strftime("%Y-%m-%d"),
-            "pots": [f"{n} of {view.pots}" + ("" if n >= view.pots else " ▲") for n in view.days["pots"]],
-            "twice": view.days["twice"],
-            "mean g": view.days["mean_g"],
-        }
-    ).iloc[::-1]
-    st.dataframe(
-        table, hide_index=True, width="stretch", column_config={"mean g": st.column_config.NumberColumn(format="%.2f")}
+    table = view.days.assign(
+        date=view.days["last"].dt.tz_convert(view.trial.zone).dt.strftime("%Y-%m-%d"),
+        pots=[f"{n} of {view.pots}" + ("" if n >= view.pots else " ▲") for n in view.days["pots"]],
     )
+    tables.show(table.iloc[::-1], columns("day", "date", "pots", "twice", "mean_g"))
     look.small("▲ some pots were not weighed that day. Mean: net mass over all pots, in grams.")
 
 

@@ -21,9 +21,9 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import Settings, home_folder, load_settings
 from tidetray.ui import words
 from tidetray.ui.cache.answers import ask
-from tidetray.ui.cache.reading import as_csv
 from tidetray.ui.changes.next_trial import CAUTION, begin, end_of, tray_timetables
-from tidetray.ui.parts import look
+from tidetray.ui.columns import CURVES, as_csv, columns, predictions, worth_of
+from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 from tidetray.ui.prints import timetable_files
@@ -96,10 +96,7 @@ def notes(answer: TuneAnswer) -> None:
         look.say("note", "Keep in mind:", answer.cautions)
     if found is not None and found.fit.best:
         with st.expander("The curves side by side"):
-            table = found.fit.curves[["curve", "aicc", "delta", "weight", "x0"]].rename(
-                columns={"aicc": "AICc", "delta": "above the least", "x0": "levels off at"}
-            )
-            st.dataframe(table, hide_index=True)
+            tables.show(found.fit.curves, CURVES)
             look.small(
                 "The lower AICc, the better a curve fits for its number of coefficients. Within 2 of the "
                 "least fits as well."
@@ -224,18 +221,9 @@ def two_factors(trials: tuple[str, ...], *, planned: bool, weeks: float) -> None
         look.say(KIND.get(both.fit.finding, "wrong"), answer.summary)
         if both.proposal is not None:
             look.small(f"A trial of both would be: {answer.expects}")
-            names = ["floods_day", "hold_minutes", "trays", "expected", "near_best"]
-            shown = both.proposal.schedules[names].assign(
-                expected=(100 * both.proposal.schedules["expected"]).round(2),
-                near_best=(100 * both.proposal.schedules["near_best"]).round(),
+            tables.show(
+                both.proposal.schedules, columns("floods_day", "hold_minutes", "trays", "expected", "near_best")
             )
-            headings = {
-                "floods_day": "floods a day",
-                "hold_minutes": "min each",
-                "expected": "expected %/day",
-                "near_best": "near best, of 100",
-            }
-            st.dataframe(shown.rename(columns=headings), hide_index=True)
 
 
 def value(answer: TuneAnswer) -> None:
@@ -247,33 +235,7 @@ def value(answer: TuneAnswer) -> None:
             "to see pots and electricity here."
         )
         return
-    shown = worth[
-        [
-            "dose",
-            "floods_day",
-            "hold_minutes",
-            "days",
-            "pots_tray_month",
-            "pots_low",
-            "pots_high",
-            "kwh_pot",
-            "electricity_pot",
-            "earned_tray_month",
-        ]
-    ]
-    headings = {
-        "dose": FACTOR_WORDS[answer.factor],
-        "floods_day": "floods a day",
-        "hold_minutes": "min each",
-        "days": "days to sale",
-        "pots_tray_month": "pots per tray-month",
-        "pots_low": "at least",
-        "pots_high": "at most",
-        "kwh_pot": "kWh a pot",
-        "electricity_pot": "electricity a pot",
-        "earned_tray_month": "earned per tray-month",
-    }
-    st.dataframe(shown.rename(columns=headings).round(2), hide_index=True)
+    tables.show(worth, worth_of(FACTOR_WORDS[answer.factor]))
     look.small(
         "Earned: price less electricity. Labour, plants and water are not in it. Days assume that growth "
         "goes on as it was measured."
@@ -289,21 +251,9 @@ def earlier(data: TuningData) -> None:
     if len(done):
         inside = int(done["inside"].astype(bool).sum())
         look.say("note", f"Of {len(done)} predictions, {inside} came within their limits (about 95 in 100 should).")
-    scale = [100.0 if told.response == GROWTH else 1.0 for told in data.predictions]
-    shown = table.assign(
-        **{name: (table[name] * scale).round(2) for name in ("expected", "low", "high", "happened")},
-        inside=[{True: "yes", False: "NO", None: "not yet"}[each] for each in table["inside"]],
-    )
-    headings = {
-        "expected": "predicted (% a day, or days)",
-        "low": "from",
-        "high": "to",
-        "happened": "happened",
-        "inside": "within",
-        "measured_dose": "measured dose",
-        "is_best": "best so far",
-    }
-    st.dataframe(shown.rename(columns=headings), hide_index=True)
+    in_days = [told.response != GROWTH for told in data.predictions]
+    for days in sorted(set(in_days)):
+        tables.show(table[[each == days for each in in_days]], predictions(in_days=days))
     st.download_button(
         "Download as CSV", as_csv(table), file_name="predictions.csv", mime="text/csv", on_click="ignore"
     )

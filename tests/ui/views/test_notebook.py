@@ -34,8 +34,8 @@ def test_an_entry_is_put_right_and_the_trail_shows_both(home: Path) -> None:
     app.selectbox(key="trail_pot").select(old.pot)
     app.run()
     table = app.dataframe[0].value
-    assert table["why"].tolist().count("misread") == 1
-    assert not table.set_index("entry").loc[1, "stands"]
+    assert table["reason"].tolist().count("misread") == 1
+    assert table.set_index("number").loc[1, "stands"] == "no"
 
 
 @pytest.mark.parametrize(
@@ -109,7 +109,7 @@ def test_a_pot_is_split_into_two_new_ones(home: Path) -> None:
     assert app.text_input(key="x_name_0").value == ""
     places = {placed(home, "t1-a1-2"), placed(home, "t1-a1-3")}
     assert places == {("tray-1", 3, 1), ("tray-1", 3, 2)}, "the first free places are offered"
-    assert app.dataframe[1].value["event"].tolist() == [3, 2, 1]
+    assert app.dataframe[1].value["number"].tolist() == [3, 2, 1]
 
 
 def test_a_sample_is_followed_to_constant_mass_with_the_cautions_there(home: Path) -> None:

@@ -28,7 +28,7 @@ from tidetray.ingest.store.quarantine import Quarantined, Reason
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.cache import worker
-from tidetray.ui.cache.reading import as_csv
+from tidetray.ui.columns import as_csv
 
 APP = str(Path(__file__).parents[3] / "ui" / "app.py")
 PAGES = (
