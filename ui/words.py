@@ -125,12 +125,21 @@ def node_troubles(node: NodeState) -> dict[str, str]:
 
 
 SPENT = (
-    "A dried pot is spent: it leaves the trial, and what it would have grown is not known. Take few, and choose "
-    "them by lot."
+    "Drying destroys the sample: the pot leaves the trial, and its further growth is unknown. Use few, "
+    "chosen at random."
+)
+
+FEED = (
+    "Before you open a feed concentrate: read its label, wear gloves and eye protection, add it to water, and keep it "
+    "away from children."
 )
 
 OVEN = (
-    "Oven: take plastic pots and labels out first; at most 105 °C (60 to 70 °C for plant tissue, the same "
-    "all through the trial); a thin layer on a fire-safe dish; ventilated; never unattended, never in a "
-    "kitchen. Let it cool dry before weighing. Follow your local rules."
+    "Before the oven: take plastic pots and labels out. Use a ventilated drying oven with its own "
+    "temperature cut-out; a kitchen oven is not suitable. At most 105 °C (60 to 70 °C for plant tissue, the "
+    "same all through the trial), a thin layer on a fire-safe dish. Let it cool in dry air before you touch "
+    "and weigh it. Follow your local rules."
 )
+
+CAUTIONS_AT = {"pot sampled": (SPENT, OVEN), "feed dosed": (FEED,)}
+"""Kind of event -> what a person has to know before the next step of the work."""

@@ -14,7 +14,7 @@ from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.record.trial_data import TrialData
 
 NO_GROWTH = "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week."
-WATER = "Fresh mass holds water too: blot alike each time, or water is taken for growth."
+WATER = "Fresh mass includes water: blot the same way each time, or water counts as growth."
 
 
 @dataclass(frozen=True, eq=False)

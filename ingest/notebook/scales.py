@@ -19,8 +19,8 @@ from tidetray.ingest.notebook.notebook import Notebook, as_of_ms
 from tidetray.ingest.notebook.trial_events import note_event
 from tidetray.ingest.store.recording import Store
 
-MAX_OVEN_C = 110.0
-"""Plant matter chars and can take fire above this [°C]; 105 °C is the hottest that standards ask for."""
+MAX_OVEN_C = 105.0
+"""The hottest that drying standards ask for (from memory); above this plant matter chars and can take fire [°C]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,18 +130,18 @@ def add_dry_weighing(
     place. EntryError says what is wrong.
     """
     if not 0 < dry.dish_g < dry.gross_g <= MAX_MASS_G:
-        what = f"a dish of {dry.dish_g:g} g with the sample in it at {dry.gross_g:g} g cannot be"
+        what = f"a dish of {dry.dish_g:g} g with the sample in it at {dry.gross_g:g} g is impossible"
         raise EntryError(what, mend="Weigh the empty dish too, and give both in grams")
     if not 20 <= dry.oven_temp_c <= MAX_OVEN_C:
         mend = f"Give it in °C, at most {MAX_OVEN_C:g}: above that plant matter chars and can take fire"
-        raise EntryError(f"an oven of {dry.oven_temp_c:g} °C cannot be", mend=mend)
+        raise EntryError(f"an oven temperature of {dry.oven_temp_c:g} °C is out of range", mend=mend)
     _not_in_the_future(dry.time, now)
     with notebook.store.transaction() as connection:
         before = dry_weighings(notebook.store, trial_name, dry.pot)
         other = next((one for one in before if one.time != dry.time), dry)
         if other.oven_temp_c != dry.oven_temp_c:
             what = f"pot {dry.pot} was dried at {other.oven_temp_c:g} °C before, and now at {dry.oven_temp_c:g} °C"
-            mend = "Dry at one temperature throughout: masses at two cannot be set against each other"
+            mend = "Dry at one temperature throughout: masses at two temperatures cannot be compared"
             raise EntryError(what, mend=mend)
         sampled = [e for e in notebook.events(trial_name) if e.kind == "pot sampled" and e.pot == dry.pot]
         if not sampled:
@@ -149,7 +149,7 @@ def add_dry_weighing(
             note_event(notebook, trial_name, event, now=now)
         elif dry.time < sampled[0].time:
             what = f"pot {dry.pot} was taken out to be dried later than that (event {sampled[0].number})"
-            raise EntryError(what, mend="Mend the time, or take that event back and note it with the right time")
+            raise EntryError(what, mend="Correct the time, or remove that event and enter it with the right time")
         if dry not in before:
             connection.execute(
                 "INSERT INTO dry_weighing (trial, pot, weighed_ms, gross_g, dish_g, oven_temp_c, who, note, entered_ms)"

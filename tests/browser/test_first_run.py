@@ -104,11 +104,11 @@ def test_from_nothing_to_the_first_reading(page: Page, tmp_path: Path) -> None: 
             page.get_by_label("Inner length, cm").fill("36")
             page.get_by_label("Inner width, cm").fill("24")
             page.get_by_label("Empty net pot, grams").fill("thirty")
-            page.get_by_role("button", name="Put it into the trial").click()
+            page.get_by_role("button", name="Add tray to the trial").click()
             shown(page, "Nothing was changed. Empty net pot, grams: 'thirty' is not a number")
             expect(page.get_by_label("Species")).to_have_value("Micranthemum")  # nothing typed is lost
             page.get_by_label("Empty net pot, grams").fill("30,2")
-            page.get_by_role("button", name="Put it into the trial").click()
+            page.get_by_role("button", name="Add tray to the trial").click()
             expect(page.get_by_text("✓ recorded").first).to_be_visible(timeout=60_000)
             took_s = time.monotonic() - begun_s
             assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= 390

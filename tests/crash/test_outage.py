@@ -104,7 +104,7 @@ def test_what_a_broker_dropped_silently_is_seen_and_comes_again(
             "outstanding": 3001 - upto,
         }
         assert (shown_node["messages_missing"], shown_node["messages_outstanding"]) == (3000 - upto, 3001 - upto)
-        assert f"Node bench-1: never said hello, {3000 - upto} messages missing" in run("status", "--home", home)
+        assert f"Node bench-1: no status message yet, {3000 - upto} messages missing" in run("status", "--home", home)
         send(node, range(upto + 1, 3001))  # as a node does when no receipt comes
         until(lambda: node.upto() == 3001)
         (shown_node,) = status(home)["nodes"]

@@ -127,10 +127,7 @@ def ask(question: str, *arguments: Any) -> Any:
     if earlier:
         look.say(
             "note",
-            (
-                "Something was entered since this was worked out. The new answer is on its way: open the page "
-                "again in a minute."
-            ),
+            ("New data was entered; results are being updated. Reload the page in a minute."),
         )
     return value
 
@@ -199,8 +196,8 @@ def _in_a_process(home: Path, question: str, arguments: list[Any]) -> tuple[str,
         return (
             "wrong",
             (
-                f"This could not be worked out ({' '.join(last)}). Look first at the memory of this machine, "
-                "then open the page again"
+                f"This could not be computed ({' '.join(last)}). Check the memory of this machine, then open "
+                "the page again"
             ),
         )
     kind, value = pickle.loads(done.stdout)

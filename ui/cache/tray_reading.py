@@ -161,7 +161,7 @@ def _tray_view(home: str, trial: str, tray: str, days: int) -> TrayView:
             ),
             calibrations=tuple(each for each in known if each.tray in ("", tray)),
             facts={
-                "node": node or "not heard yet",
+                "node": node or "no reading yet",
                 "lamp": plan.lamp or "not named",
                 "stands at": place or "not noted",
             },

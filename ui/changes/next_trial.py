@@ -74,7 +74,7 @@ def begin(
     found, data = answer.tuned, answer.data
     if found is None or found.proposal is None or found.predicted is None:
         raise ValueError(f"there is no proposal to begin: {answer.why_not if found is None else found.why_no_proposal}")
-    question = f"Which is best: {found.fit.words.dose}? Trays drawn with seed {seed}."
+    question = f"Which is best: {found.fit.words.dose}? Trays drawn with draw number {seed}."
     plan = next_plan(
         found.dealt, data.plan, limits=limits_of(settings.flooding), name=name, started=started, question=question
     )

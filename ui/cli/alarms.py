@@ -120,7 +120,7 @@ def alarms_learn(home: Path, tray: str) -> None:
             raise AlarmError(f"there is no tray '{tray}'", mend="`tidetray status` shows their names")
         for (site,) in sites:
             learn_anew(store, site, tray, now_ms=_now_ms())
-    click.echo(f"{tray}: its filling and draining times are learned anew from the next cycles on.")
+    click.echo(f"{tray}: its filling and draining times are learned again from the next cycles on.")
 
 
 @alarms.command("test", epilog=example("tidetray alarms test"))
@@ -135,7 +135,7 @@ def send_test(home: Path) -> bool:
     settings = load_settings(home).alarms
     if not settings.person:
         raise AlarmError(
-            "there is nobody to tell",
+            "nobody is set to get messages",
             where=str(home),
             mend="Add [[alarms.person]] with a name and urls to tidetray.toml",
         )

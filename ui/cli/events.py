@@ -30,7 +30,7 @@ from tidetray.ui.cli.options import (
     why_option,
 )
 from tidetray.ui.columns import EVENTS, columns
-from tidetray.ui.words import SPENT
+from tidetray.ui.words import CAUTIONS_AT
 
 
 @click.group(epilog=example("tidetray event moved t1-a1 --tray tray-2 --row 1 --column 3 --who me --why 'too dark'"))
@@ -65,8 +65,8 @@ def note_event(home: Path, trial: str | None, kind: str, *, at: str | None, who:
             Notebook(store), chosen.name, Event(kind, time, who=who, why=why, **facts), now=now
         )
         click.echo(f"Event {event.number}: {words.happened(event)}.")
-        if kind == "pot sampled":
-            click.echo(SPENT)
+        for caution in CAUTIONS_AT.get(kind, ()):
+            click.echo(caution)
 
 
 _ROW = click.option("--row", type=click.IntRange(1, 99), required=True, help="Row in the tray, from 1.")
@@ -97,7 +97,7 @@ _event(
     sample="t1-a1 t5-b2",
 )
 _event("lost", "pot lost", "pot", "POT is gone or dead: it is weighed no more.", sample="t1-a1")
-_event("sampled", "pot sampled", "pot", "POT was taken out to be dried: it is spent.", sample="t1-a1")
+_event("sampled", "pot sampled", "pot", "POT was taken out to be dried and leaves the trial.", sample="t1-a1")
 _event(
     "re-potted",
     "pot re-potted",
@@ -111,7 +111,7 @@ _event(
     "tray moved",
     "tray",
     "TRAY is in another place.",
-    _value("--to", "Where it stands now."),
+    _value("--to", "Where it is now."),
     sample="tray-1 --to 'shelf 2'",
 )
 _event(

@@ -100,7 +100,7 @@ def overview(view: Overview, *, as_json: bool) -> None:
         click.echo(f"InfluxDB: {view.forwarding.sentence}")
     table(view.trays, view.zone)
     for node in view.nodes:
-        here = {True: "connected", False: "NOT CONNECTED", None: "never said hello"}[node.here]
+        here = {True: "connected", False: "NOT CONNECTED", None: "no status message yet"}[node.here]
         missing = f", {node.missing} messages missing" if node.missing else ""
         gone = f", {node.gone} lost before they were sent" if node.gone else ""
         click.echo(f"Node {node.node}: {here}{missing}{gone}")
@@ -108,7 +108,7 @@ def overview(view: Overview, *, as_json: bool) -> None:
             click.echo(f"  {what}: {how_much}")
     click.echo(f"Recorded: {view.counts['readings']} readings. Set aside: {view.counts['set_aside']} messages.")
     for message in view.quarantined:
-        click.echo(f"  set aside {local(message.received, view.zone)}: {message.reason}")
+        click.echo(f"  quarantine {local(message.received, view.zone)}: {message.reason}")
 
 
 def weigh_in(entered: Entered, *, as_json: bool) -> None:

@@ -154,7 +154,7 @@ def show_exposure(
     channel: str,
 ) -> None:
     if environment and (daily or warmth):
-        raise click.UsageError("--environment is a table of its own: ask for it without --daily and --warmth.")
+        raise click.UsageError("--environment is a separate table: use it without --daily and --warmth.")
     only: dict[str, Any] = {"tray": tray, "since": since}
     limits: dict[str, Any] = {"base_c": base_c, "top_c": top_c}
     answer: Answer

@@ -76,7 +76,7 @@ def _from_the_cell(store: Store, site: str, pot: str, now: datetime) -> str:
         )
     cell = cells[0]
     shown = f"{cell.mass_g:.2f}"
-    waits = "" if cell.settled else " (not settled yet)"
+    waits = "" if cell.settled else " (not stable yet)"
     click.confirm(f"Note {shown} g{waits} from the load cell of {cell.node} for {pot}?", abort=True)
     return shown
 

@@ -188,7 +188,7 @@ def clear_words() -> Iterator[None]:
             "wrong",
             (
                 f"The record cannot be read just now ({error}). Check the disk and its rights, then reload this "
-                "page; 'tidetray check' says more."
+                "page; 'tidetray check' shows more."
             ),
         )
         st.stop()

@@ -35,7 +35,7 @@ def card(row: Any, past: StripsView, alarms: AlarmsView, now: datetime, *, link:
     level = "–" if pd.isna(row.level_m) else f"{round(row.level_m * 1000)} mm"
     facts = look.facts(
         {
-            "level": level if row.state != "unknown" else f"{level} when last heard",
+            "level": level if row.state != "unknown" else f"{level} at the last reading",
             "last flood": words.when(row.last_flood, past.zone, now),
             "next flood": next_flood(past, row.tray, now),
             "drains in": drains_in(past, row.tray),

@@ -61,7 +61,7 @@ def label_page(trial: str, pots: pd.DataFrame, url: str) -> str:
 def map_page(plan: TrialPlan, pots: pd.DataFrame, treatments: dict[str, str]) -> str:
     """Which tray gets what, where trays stand on the benches if that is known, and which pot stands where."""
     seed = plan.trial.layout_seed
-    drawn = f"Layout drawn by seed {seed}. Leave trays and pots in place." if seed is not None else ""
+    drawn = f"Layout drawn at random, draw number {seed}. Leave trays and pots in place." if seed is not None else ""
     parts = [f"<p>{escape(plan.trial.question)} {drawn}</p>"]
     for bench in dict.fromkeys(t.bench for t in plan.trays if t.bench_row and t.bench_column):
         cells = "".join(

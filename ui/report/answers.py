@@ -63,9 +63,9 @@ def growth(grew: GrowthAnswer, compared: CompareAnswer) -> Section:
         parts.append(
             Figure(
                 "growth-against-dry",
-                "Growth of each pot against the dry hours a day that it stood through. Shape and colour tell "
-                "the treatment; trays with like dry hours stand side by side, under their names. A thin line "
-                "reaches from the least dry hours to the most, by unknown hours.",
+                "Growth of each pot against the dry hours a day of its tray. Shape and colour show the "
+                "treatment; trays with nearly the same dry hours are side by side, under their names. A thin "
+                "line spans what unknown hours leave open.",
                 against_dry,
             )
         )
@@ -87,7 +87,7 @@ def comparison(answer: CompareAnswer, said: Cautions) -> Section:
     day = found.at_day
     parts: list[Words | Table | Figure] = [
         Words(first, "answer", tuple(more)),
-        *noted("What cannot be told, and what to mind:", said.new(answer.cautions)),
+        *noted("What cannot be known yet, and what may mislead:", said.new(answer.cautions)),
         Figure(
             "pots-of-a-day",
             (
@@ -130,8 +130,8 @@ def causes(view: RelateAnswer, said: Cautions) -> Section:
     ]
     for name, spec in view.pictures().items():
         caption = (
-            f"Growth against {CAUSES[name].label}, the other causes held alike. A dot is a pot, a ring its tray. "
-            "The line is the effect found, the band where it may lie."
+            f"Growth against {CAUSES[name].label}, the other conditions held the same. A dot is a pot, a "
+            "ring its tray. The line is the effect found, the band its 95 % interval."
         )
         parts.append(Figure(f"cause-{name.replace('_', '-')}", caption, spec))
     return Section(PAGES["relate"], (*parts, *table("Effects with 95 % intervals", view.table, EFFECTS_PRINTED)))
@@ -154,8 +154,8 @@ def places(view: PositionsAnswer, said: Cautions) -> Section:
         spec = positions.whole_map(maps[first_map : first_map + MAPS_PER_PICTURE]) | {"columns": 2}
         caption = (
             f"The trays from above{of}. A triangle up grew faster than the mean of its tray, one down "
-            "slower, the larger the more; the bold number says by how much, in points of % a day. Shade and "
-            "small number: light at the place, against the tray's own sensor."
+            "slower; larger means more. The bold number is the difference in percentage points a day. Shade "
+            "and small number: light at the place, against the tray's own sensor."
         )
         parts.append(Figure(f"places-{n}", caption, spec))
     parts += table("Each feature of a place asked alone, of pots of one tray", view.table, FEATURES)
@@ -168,7 +168,7 @@ def _spread(view: PositionsAnswer) -> Iterator[Words | Figure]:
     first, *more = view.spread.sentences
     yield Words(f"How pots grew apart: {first}", "plain", tuple(more))
     caption = (
-        "The variance of ln mass around the means of treatments, and what it is owed to, from weigh-in to weigh-in."
+        "The variance of ln mass around the means of treatments, and where it comes from, from weigh-in to weigh-in."
     )
     yield Figure("spread", caption, positions.spread_over_time(view.spread.split))
 
@@ -214,5 +214,5 @@ def decision(answer: TuneAnswer, said: Cautions) -> Section:
         columns=["tray", "schedule", "times"],
     )
     headings = columns("tray", "schedule") | {"times": Column("pump on, local time")}
-    parts += table("Its timetable, trays drawn by lot", times, headings)
+    parts += table("Timetable, trays drawn at random", times, headings)
     return Section(PAGES["tune"], (*parts, *words((CAUTION,), "note")))

@@ -42,10 +42,10 @@ def design(data: TrialData) -> Section:
         ),
         *_treatments(data, standing),
         Words(
-            f"The layout was drawn by lot, with seed {trial.layout_seed}."
+            f"The layout was drawn at random, with draw number {trial.layout_seed}."
             if trial.layout_seed is not None
-            else "No seed of a layout is noted. If trays were not drawn for their treatments by lot, whatever "
-            "else they differ in is mixed into the comparison.",
+            else "No draw number of a layout is recorded. If treatments were not assigned to trays at random, "
+            "other differences between trays are mixed into the comparison.",
             "small",
         ),
         *_trays(data, standing),
@@ -129,7 +129,7 @@ def _events(data: TrialData) -> Iterator[Words | Table]:
     }
     yield from table("What happened to pots and trays", rows[list(shown)].fillna(""), shown)
     if len(events) > len(last):
-        yield Words(f"The last {len(last)} of {len(events)}; the others stand in the notebook.", "small")
+        yield Words(f"The last {len(last)} of {len(events)}; the others are in the notebook.", "small")
 
 
 def conditions(found: ConditionsAnswer, said: Cautions) -> Section:
@@ -173,7 +173,7 @@ def methods(data: TrialData, fingerprint: str, limits: str) -> Section:
     found += table("Software", software, {"what": Column("software"), "version": Column("version")})
     found.append(
         Words(
-            f"Everything that rests on chance is drawn with seed {SEED}: permutations of places (9999), "
+            f"Everything that depends on chance uses draw number {SEED}: permutations of places (9999), "
             "trays drawn again for crossings (2000), plausible curves, the trays of the next trial. The "
             "same data and software give this report again, byte for byte.",
         )
@@ -190,14 +190,14 @@ def methods(data: TrialData, fingerprint: str, limits: str) -> Section:
 
 _HOW = (
     "Growth is the difference of ln net mass per day, pot by pot (Hunt 1982), then averaged over the pots of "
-    "a tray (Hoffmann and Poorter 2002). Wet mass holds water: blotting alike each time is part of the "
-    "method.",
+    "a tray (Hoffmann and Poorter 2002). Wet mass includes water: blotting the same way each time is part of "
+    "the method.",
     "Treatments are compared by linear mixed models with the tray as a random effect and the degrees of "
     "freedom of Kenward and Roger; pairs with Tukey's range. The tray is the experimental unit (Hurlbert "
     "1984); no p-value takes pots for independent.",
-    "What growth went with: a mixed model of growth rate on what was measured, with period fixed, and tray, "
-    "tray in its period and pot as random effects. A cause that was given to trays has the degrees of "
-    "freedom of trays. Going together is not causing.",
+    "Growth and conditions: a mixed model of growth rate on what was measured, with period fixed, and tray, "
+    "tray in its period and pot as random effects. A condition that trays were given has the degrees of "
+    "freedom of trays. A link is not a cause.",
     (
         "Places: each feature of a place against the pots of the same tray; likeness of neighbours by Moran's I "
         "of residuals."

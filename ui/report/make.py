@@ -137,7 +137,7 @@ def _up_to(store: Store, trial: Trial) -> list[Trial]:
 def _cautions(data: TrialData, grew: GrowthAnswer, said: Cautions) -> Section:
     """What to mind of growth and exposure as a whole; what concerns one question stands beside its answer."""
     lines = [WATER, *grew.unknown(), *said.new((*grew.cautions, *data.places[1]))]
-    lead = Words("The cautions of each question stand beside its answer. Of the data as a whole:")
+    lead = Words("The cautions of each question are beside its answer. For the data as a whole:")
     return Section("Cautions", (lead, *noted("To mind:", lines)))
 
 

@@ -59,7 +59,7 @@ def _verdict(answer: CompareAnswer, found: TrialComparison) -> None:
     first, *more = answer.sentences
     look.say("fine" if found.at_day.pairs["p"].lt(0.05).any() else "note", first, tuple(more))
     if answer.cautions:
-        look.say("note", "What cannot be told, and what to mind:", answer.cautions)
+        look.say("note", "What cannot be known yet, and what may mislead:", answer.cautions)
 
 
 def _over_time(answer: CompareAnswer, found: TrialComparison) -> None:
@@ -67,7 +67,7 @@ def _over_time(answer: CompareAnswer, found: TrialComparison) -> None:
     st.subheader("Growth of each treatment", anchor=False)
     picture(answer.picture() or {}, "growth-over-time", found.means)
     look.small(
-        "Thick: mean of the trays; band: where the mean lies with 95 % confidence, by the scatter of trays. "
+        "Thick: mean of the trays; band: its 95 % interval, from the scatter of trays. "
         f"Thin: each {thin}. "
         f"Rates: {_rates_in_words(answer)}."
     )
@@ -85,7 +85,7 @@ def _one_day(answer: CompareAnswer, found: TrialComparison) -> None:
     st.subheader(f"All pots on day {found.day}", anchor=False)
     picture(answer.picture_of_the_day() or {}, "pots-of-a-day", answer.on_the_day)
     look.small(
-        "Points: pots. The hill above them: where most lie. Diamonds: means of the trays, which are what is compared."
+        "Points: pots. The hill above them shows where most are. Diamonds: means of the trays, which are compared."
     )
 
 
@@ -95,8 +95,8 @@ def _differences(answer: CompareAnswer) -> None:
     for name, (_, spec) in answer.pictures_of_differences().items():
         picture(spec, f"differences-in-{name}", tables[name])
     look.small(
-        "Lines: 95 % intervals for all pairs together. A line that crosses zero: chance alone may do as much. Starting "
-        "mass and stock are held equal in the masses as far as the treatments share them."
+        "Lines: 95 % intervals for all pairs together. Where a line crosses zero, chance alone may explain "
+        "the difference. Masses are adjusted for starting mass and stock where the treatments share them."
     )
 
 

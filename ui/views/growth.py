@@ -50,8 +50,8 @@ def _cautions(answer: GrowthAnswer, table: pd.DataFrame) -> None:
     trays = table.drop_duplicates(["tray", "treatment"]).groupby("treatment", sort=True).size()
     counted = ", ".join(f"{name} {n}" for name, n in trays.items())
     lines = [
-        f"Trays of each treatment: {counted}. Pots of one tray share its water, its light and its luck: the "
-        "tray counts, not the pot. This page shows; it claims nothing about treatments.",
+        f"Trays of each treatment: {counted}. Pots on one tray share its water and light, so the tray "
+        "counts, not the pot. This page does not compare treatments.",
         *answer.unknown(table),
         WATER,
     ]
@@ -66,8 +66,8 @@ def _charts(answer: GrowthAnswer, table: pd.DataFrame, points: pd.DataFrame) -> 
         return
     picture(spec, "growth-against-dry-hours", points)
     look.small(
-        "Each point is a pot; shape and colour tell its treatment. Trays with like dry hours stand side by "
-        "side, under their names. A thin line reaches from the least dry hours to the most, by unknown hours."
+        "Each point is a pot; shape and colour show its treatment. Trays with nearly the same dry hours are "
+        "side by side, under their names. A thin line spans what unknown hours leave open."
     )
 
 

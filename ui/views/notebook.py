@@ -41,11 +41,11 @@ from tidetray.ui.columns import EVENTS, Column, columns
 from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.web import sign_in
-from tidetray.ui.words import OVEN, SPENT
+from tidetray.ui.words import CAUTIONS_AT, OVEN, SPENT
 
 SHOWN = 400
 WITH_VALUE = {
-    "tray moved": "Where it stands now",
+    "tray moved": "Where it is now",
     "lamp changed": "The lamp now",
     "water changed": "Attenuation of the water, per metre",
     "treatment changed": "The treatment now",
@@ -126,7 +126,7 @@ def _weigh_ins(data: TrialData, *, changeable: bool) -> None:
     with st.expander("Correct or remove one"), st.form("correct"):
         st.text_input("Number of the entry", key="c_number")
         st.text_input("Right mass of the pot with plants, in grams (empty: remove it)", key="c_gross")
-        sign_in.name_field("Who says so", "c_who")
+        sign_in.name_field("Who enters this", "c_who")
         st.text_input("Why", key="c_why")
         st.form_submit_button("Put right", type="primary", on_click=_act, args=(_put_right, data.trial.name))
     _say(_put_right)
@@ -183,8 +183,8 @@ def _events(data: TrialData, *, changeable: bool) -> None:
             st.text_input("When (empty: now)", key="e_at", placeholder="2026-06-01 08:00")
             sign_in.name_field("Who", "e_who")
             st.text_input("Why", key="e_why")
-            if kind == "pot sampled":
-                look.say("note", SPENT)
+            for caution in CAUTIONS_AT.get(kind, ()):
+                look.say("note", caution)
             st.form_submit_button(
                 "Note it", type="primary", on_click=_act, args=(_note, data.trial.name, kind, data.trial.zone)
             )
@@ -194,7 +194,7 @@ def _events(data: TrialData, *, changeable: bool) -> None:
     _say(_split)
     with st.expander("Take an event back"), st.form("take_back"):
         st.text_input("Number of the event", key="t_number")
-        sign_in.name_field("Who says so", "t_who")
+        sign_in.name_field("Who enters this", "t_who")
         st.text_input("Why", key="t_why")
         st.form_submit_button("Take it back", on_click=_act, args=(_take_back, data.trial.name))
     _say(_take_back)
@@ -227,7 +227,9 @@ def _split_form(data: TrialData) -> None:
     home = standing.set_index("pot").loc[pot, "tray"]
     free = _free_places(standing[standing["tray"] == home])
     with st.form("split"):
-        look.small(f"{pot} goes on with what is left in it. Weigh it and the new pots after this: growth starts anew.")
+        look.small(
+            f"{pot} continues with what is left in it. Weigh it and the new pots after this: growth starts again."
+        )
         for n in range(parts):
             # a place of its own for each pot and part: Streamlit takes a default once only
             key = f"{pot}_{n}"
@@ -305,7 +307,7 @@ def _drying(data: TrialData, store: Store, *, changeable: bool) -> None:
     notebook = Notebook(store)
     known = dry_weighings(store, data.trial.name, as_of=data.as_of)
     if not known:
-        look.small("No pot was dried yet. A few, chosen by lot, tell how much of the plants is water.")
+        look.small("No pot was dried yet. A few, chosen at random, show how much of the plants is water.")
     for pot in dict.fromkeys(weighing.pot for weighing in known):
         so_far = [weighing for weighing in known if weighing.pot == pot]
         judged = judge_sample(so_far, notebook.weigh_ins(data.trial.name, pot=pot, as_of=data.as_of))

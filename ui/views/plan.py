@@ -53,7 +53,9 @@ def _power(data: TrialData) -> None:
         trays = st.selectbox("Trays for each treatment", range(1, 21), index=2, key="plan_trays")
         pots = st.selectbox("Pots in each tray", range(1, 41), index=7, key="plan_pots")
     with right:
-        difference = st.text_input("Difference worth having, in % of growth per day", value="1", key="plan_difference")
+        difference = st.text_input(
+            "Difference that matters to you, in % of growth per day", value="1", key="plan_difference"
+        )
         tray_sd = st.text_input("Spread between trays (standard deviation), % per day", key="plan_tray_sd")
         pot_sd = st.text_input("Spread between pots of one tray, % per day", key="plan_pot_sd")
     if learned:
@@ -81,7 +83,7 @@ def _power(data: TrialData) -> None:
         st.html(f"<p>{escape(sentence)}</p>")
     left, right = st.columns(2)
     with left:
-        look.small("Trays needed, found 8 times in 10")
+        look.small("Trays needed (80 % power)")
         tables.show(found.needed, {name: POWER[name] for name in found.needed.columns})
     with right:
         look.small("The same pots on more or fewer trays, two treatments")
@@ -90,24 +92,24 @@ def _power(data: TrialData) -> None:
 
 def _seed(key: str) -> int | None:
     """The seed as typed; None, and said on the page, for one that is none."""
-    text = st.text_input("Seed: any whole number; the same one gives the same again", value="7", key=key).strip()
+    text = st.text_input("Draw number: any whole number; the same number repeats the draw", value="7", key=key).strip()
     if text.isascii() and text.isdecimal() and len(text) <= 9:
         return int(text)
-    look.say("wrong", f"'{text[:20]}' is no seed. Write a whole number, such as 7")
+    look.say("wrong", f"'{text[:20]}' is not a draw number. Write a whole number, such as 7")
     return None
 
 
 def _layout() -> None:
     st.subheader("Layout of a new trial", anchor=False)
     st.html(
-        "<p>Treatments are drawn over the trays and pots over their places, evenly over blocks, benches, "
+        "<p>Treatments are assigned to trays and pots to positions at random, balanced over blocks, benches, "
         "rows and columns. Then leave trays and pots where they are.</p>"
     )
     given = st.file_uploader("The trial's file (.toml)", type="toml", key="layout_file", max_upload_size=20)
     masses = st.file_uploader(
         (
-            "What each pot's plants weigh now, so that every tray gets as heavy ones (.csv or .xlsx with columns "
-            "pot and start_g; may be left out)"
+            "Present net mass of each pot, so that all trays start with the same mean mass (.csv or .xlsx "
+            "with columns pot and start_g; optional)"
         ),
         type=["csv", "xlsx"],
         key="layout_masses",
@@ -128,7 +130,7 @@ def _layout() -> None:
         except (TidetrayError, ValueError) as error:
             look.say("wrong", str(error).replace("`", "'"))
             return
-        look.say("fine", f"Drawn by seed {seed}:", tuple(lines))
+        look.say("fine", f"Drawn at random, draw number {seed}:", tuple(lines))
         st.download_button(
             "The trial's file with the layout", out.read_bytes(), f"laid-out-{seed}.toml", "text/plain", width="stretch"
         )
@@ -142,7 +144,7 @@ def _second_run(data: TrialData) -> None:
     try:
         table = second_run(data.treatments, seed)
     except ValueError as error:
-        look.say("note", f"No second run can be drawn: {error}.")
+        look.say("note", f"A second run cannot be drawn: {error}.")
         return
     tables.show(table, columns(*table.columns))
     for sentence in CROSSOVER:

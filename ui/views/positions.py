@@ -53,9 +53,9 @@ def _map(view: PositionsAnswer) -> None:
         return
     st.subheader("The trays from above", anchor=False)
     look.small(
-        "▲ grew faster than the mean of its tray, ▼ slower, the larger the more; the bold number says by how "
-        "much, in points of % a day. Shade and small number: light at the place, against the tray's own "
-        "sensor. The bar below a tray is its day: dark as long as it was under water."
+        "▲ grew faster than the mean of its tray, ▼ slower; larger means more. The bold number is the difference"
+        " in percentage points a day. Shade and small number: light at the place, against the tray's own "
+        "sensor. The bar below a tray is its day: dark while it was under water."
     )
     pots = view.positions.pots
     maps = view.maps()
@@ -83,8 +83,8 @@ def _figures(view: PositionsAnswer) -> None:
     st.selectbox("Neighbours are the pots", list(NEIGHBOURS), key="neighbours")
     tables.show(view.table, FEATURES, pinned=True)
     look.small(
-        "Each is asked alone, of pots of one tray. Share: of the spread between pots of a tray. 'p, Holm' "
-        "allows for asking several. %/day each: per place further from the inlet, per whole tray's light, "
+        "Each is tested separately, between pots of one tray. Share: of the spread between pots of a tray. 'p, Holm' "
+        "allows for testing several. %/day each: per place further from the inlet, per whole tray's light, "
         "per metre of height."
     )
 
@@ -96,7 +96,7 @@ def _spread(view: PositionsAnswer) -> None:
     first, *more = view.spread.sentences
     look.say("note", first, tuple(more))
     picture(positions.spread_over_time(view.spread.split), "spread", view.spread.split)
-    look.small("The variance of ln mass around the means of treatments, and what it is owed to.")
+    look.small("The variance of ln mass around the means of treatments, and where it comes from.")
 
 
 head("positions")

@@ -25,7 +25,9 @@ def page() -> None:
     with look.clear_words():
         names = {cause.label: name for name, cause in CAUSES.items()}
         chosen = st.multiselect(
-            "Ask of (leave empty for what this trial can tell)", list(names), placeholder="what this trial can tell"
+            "Conditions to test (empty: all that this trial can separate)",
+            list(names),
+            placeholder="all that this trial can separate",
         )
         view: RelateAnswer = ask("relate", chosen_trial(), [names[label] for label in chosen])
     if view.relation is None:
@@ -51,7 +53,7 @@ def _partial(view: RelateAnswer) -> None:
     relation = view.relation
     if relation is None:
         return
-    st.subheader("One cause at a time, the others held alike", anchor=False)
+    st.subheader("One condition at a time, the others held the same", anchor=False)
     drawn = list(view.pictures().items())
     for first in range(0, len(drawn), 2):
         for column, (name, spec) in zip(st.columns(2), drawn[first : first + 2], strict=False):
@@ -59,8 +61,8 @@ def _partial(view: RelateAnswer) -> None:
             with column:
                 picture(spec, f"growth-against-{name.replace('_', '-')}", points)
     look.small(
-        "A dot is a pot, a ring with a number its tray. The line is the effect found, the band where it may "
-        "lie. Rings far apart along the line, with one at the end, mean that one tray bears the answer."
+        "A dot is a pot, a ring with a number its tray. The line is the effect found, the band its 95 % "
+        "interval. If one ring is far from the others along the line, the answer depends on that tray."
     )
 
 
@@ -83,15 +85,15 @@ def _trays(view: RelateAnswer) -> None:
     st.subheader("What each tray went through", anchor=False)
     found = view.conditions
     if found.trays.empty:
-        look.small("There are no readings yet: once a node sends them, hours wet and dry, light and warmth stand here.")
+        look.small("There are no readings yet. Once a node sends them, this shows hours wet and dry, light and warmth.")
         return
     trays = found.trays
     look.small(found.over)
     tables.show(trays, WENT_THROUGH, file="trays.csv", pinned=True)
     look.small(
-        "Hours are those of a day, out of the hours that are known; light in mol per m² and day. 'On the "
-        "plants' is what is left under the water above them, which dims light by the figure per metre. VPD: "
-        "how dry the air was while the pots were dry. –: not measured, or never so."
+        "Hours a day, of the hours that are known; light in mol per m² and day. 'On the plants' is the light "
+        "that is left under the water above them, which dims it by the figure per metre. VPD: how dry the "
+        "air was while the pots were dry. –: not measured, or never dry."
     )
 
 

@@ -166,9 +166,9 @@ def on_the_air(settings: Settings, shown: tuple[HeardNode, ...]) -> None:
     if lines:
         look.say("fine", "On the air:", lines)
     elif recorder.ok and first:
-        look.say("note", "No node is heard yet. This page looks again every few seconds.")
+        look.say("note", "No node has sent anything yet. This page looks again every few seconds.")
     elif recorder.ok:
-        look.small("All nodes that are heard have their trays. A new one shows up here by itself.")
+        look.small("All nodes that send readings have their trays. A new one appears here automatically.")
     with st.expander("What to write into a node", expanded=first and recorder.ok and not nodes):
         _for_a_node(settings)
 
@@ -251,8 +251,8 @@ def _trays(nodes: list[HeardNode]) -> None:
             look.say(
                 "note",
                 (
-                    f"A node says site {other}; this trial is of site {site}. Mend the node's site, or begin a "
-                    "trial of its own."
+                    f"A node says site {other}; this trial is of site {site}. Correct the node's site, or "
+                    "begin a separate trial."
                 ),
             )
     if not names:
@@ -264,7 +264,7 @@ def _trays(nodes: list[HeardNode]) -> None:
     )
     with st.form("trays"):
         st.multiselect(
-            "Trays that are alike" if len(names) > 1 else "Tray", names, default=names, key=_trays_key(names)
+            "Trays of the same kind" if len(names) > 1 else "Tray", names, default=names, key=_trays_key(names)
         )
         if plan is None:
             _trial_fields()
@@ -276,20 +276,22 @@ def _trays(nodes: list[HeardNode]) -> None:
             left, right = st.columns(2)
             left.selectbox("Floods a day", range(1, 49), index=5, key="s_floods")
             right.text_input("Minutes under water each time", value="15", key="s_wet_minutes")
-        look.small("Measure inside the tray. What is left empty is not known, and what needs it says so.")
+        look.small("Measure inside the tray. What you leave empty is unknown, and pages show what needs it.")
         figures = [(key, label) for key, (label, _) in setting_up.FIGURES.items()]
         for pair in zip(figures[::2], figures[1::2], strict=True):
             for column, (key, label) in zip(st.columns(2), pair, strict=True):
                 column.text_input(label, key=f"s_{key}")
-        st.text_input("Bench or shelf where it stands", key="s_bench", placeholder="such as north")
+        st.text_input("Bench or shelf", key="s_bench", placeholder="such as north")
         left, middle, right = st.columns(3)
         left.selectbox("Rows of pots", range(1, 31), index=1, key="s_rows")
         middle.selectbox("Columns of pots", range(1, 31), index=3, key="s_columns")
         right.text_input("Empty net pot, grams", key="s_tare_g", placeholder="such as 30.2")
-        look.small("Pots are named after their places. One mass for all empty pots is less certain than weighing each.")
+        look.small(
+            "Pots are named after their positions. One mass for all empty pots is less certain than weighing each."
+        )
         look.say("note", words.MAINS)
         st.form_submit_button(
-            "Put it into the trial",
+            "Add tray to the trial",
             type="primary",
             width="stretch",
             on_click=_act,
@@ -358,7 +360,9 @@ def first_readings() -> None:
             )
     st.html(f'<div class="tt-cards">{"".join(cards)}</div>')
     if rows:
-        look.say("fine", "It is recorded. The other pages show it from now on; 'Alarms' says when something fails.")
+        look.say(
+            "fine", "Readings are recorded. The other pages show them from now on; 'Alarms' shows when something fails."
+        )
         with st.container(key="onwards"):
             st.page_link("views/trays.py", label="To the trays", width="stretch")
 

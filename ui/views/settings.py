@@ -19,7 +19,7 @@ from tidetray.ui.parts import look
 from tidetray.ui.parts.head import title
 from tidetray.ui.web import sign_in
 
-ACTS = ("give a new password", "change what it may do", "take it away")
+ACTS = ("set a new password", "change its role", "remove it")
 
 
 def page() -> None:
@@ -44,11 +44,11 @@ def _settings() -> None:
     there = (home / SETTINGS_FILE).is_file()
     look.small(
         (
-            f"Change them in {SETTINGS_FILE} there, then start recorder and pages anew; 'tidetray check' says "
+            f"Change them in {SETTINGS_FILE} there, then restart recorder and pages; 'tidetray check' lists "
             "what is wrong with them."
         )
         if there
-        else f"There is no {SETTINGS_FILE} yet: all is as it is by default, or as the environment says."
+        else f"There is no {SETTINGS_FILE} yet: every setting has its default, or comes from the environment."
     )
     for table, rows in groupby(found, key=lambda setting: setting.place[0]):
         lines = list(rows)
@@ -80,8 +80,8 @@ def _people() -> None:
     if not found:
         look.say(
             "note",
-            "Nobody has an account: whoever reaches these pages may do everything, and they are shown on "
-            "this machine only, or behind a proxy with a password. The first account is one that manages; "
+            "There are no accounts: everybody who reaches these pages can do everything. They are served to "
+            "this machine only, or behind a proxy with a password. The first account gets the role manage; "
             "from then on everybody signs in.",
         )
     else:
@@ -94,7 +94,7 @@ def _people() -> None:
             f'class="tt-settings"><thead><tr><th>name</th><th>may</th><th></th></tr></thead><tbody>{rows}</tbody></table>'
         )
     roles = list(ROLES) if found else ["manage"]
-    with st.expander("Make an account"), st.form("add_person"):
+    with st.expander("Create an account"), st.form("add_person"):
         st.text_input("Name", key="p_name", max_chars=40)
         st.text_input(
             f"Password, {SHORTEST_PASSWORD} characters or more",
@@ -103,7 +103,7 @@ def _people() -> None:
             autocomplete="new-password",
         )
         st.selectbox("May", roles, key="p_role", format_func=lambda role: f"{role}: {ROLES[role]}")
-        st.form_submit_button("Make it", type="primary", on_click=_act, args=(_add,))
+        st.form_submit_button("Create account", type="primary", on_click=_act, args=(_add,))
     if found:
         with st.expander("Change an account"):
             st.selectbox("Account", [p.name for p in found], key="p_whose")
@@ -112,7 +112,7 @@ def _people() -> None:
                 st.text_input("New password", type="password", key="p_new", autocomplete="new-password")
             if act == ACTS[1]:
                 st.selectbox("May", list(ROLES), key="p_new_role", format_func=lambda role: f"{role}: {ROLES[role]}")
-            st.button("Do it", on_click=_act, args=(_change,))
+            st.button("Change account", on_click=_act, args=(_change,))
 
 
 def _add(by: str) -> str:
@@ -120,7 +120,7 @@ def _add(by: str) -> str:
     person = People(home_folder()).add(
         state["p_name"], state["p_password"], state["p_role"], by=by, now=datetime.now(UTC)
     )
-    return f"{person.name} may {person.role} now. " + ("Reload this page and sign in." if not by else "")
+    return f"{person.name} has the role {person.role} now. " + ("Reload this page and sign in." if not by else "")
 
 
 def _change(by: str) -> str:
@@ -131,9 +131,9 @@ def _change(by: str) -> str:
         return f"{name} has a new password, and is signed out everywhere."
     if act == ACTS[1]:
         people.set_role(name, state["p_new_role"], by=by, now=now)
-        return f"{name} may {state['p_new_role']} now."
+        return f"{name} has the role {state['p_new_role']} now."
     people.remove(name, by=by, now=now)
-    return f"{name} has no account any more; what {name} did stays in the trail."
+    return f"{name} has no account any more. What {name} entered stays in the history."
 
 
 def _own_password() -> None:
@@ -185,7 +185,7 @@ def _deeds() -> None:
         "<table "
         f'class="tt-settings"><thead><tr><th>when</th><th>what</th><th>who</th></tr></thead><tbody>{rows}</tbody></table>'
     )
-    look.small("Weigh-ins, events and alarms keep their own trail, on their pages.")
+    look.small("Weigh-ins, events and alarms keep their own history, on their pages.")
 
 
 title("settings")

@@ -52,7 +52,7 @@ def _pots(view: TrayView, zone: str) -> None:
     st.subheader("Its pots", anchor=False)
     look.small("; ".join(f"{name}: {value}" for name, value in view.facts.items()) + ".")
     if view.pots.empty:
-        look.say("note", "No pot stands on this tray. Pots are named in the trial's file; load it again with them.")
+        look.say("note", "There are no pots on this tray. Add them to the trial's file and load it again.")
         return
     now = datetime.now(UTC)
     items = "".join(
@@ -87,9 +87,7 @@ def _drains(view: TrayView, chosen: Chosen) -> None:
 def _channels(view: TrayView, chosen: Chosen) -> None:
     st.subheader("Measured", anchor=False)
     if view.channels.empty:
-        look.say(
-            "note", f"No reading of {chosen.tray} in this time. Look first at its node, then look back further, above."
-        )
+        look.say("note", f"No reading of {chosen.tray} in this time. Check its node, or look back further, above.")
         return
     gap = pd.Timedelta(minutes=15) if chosen.days <= RAW_DAYS else pd.Timedelta(hours=1.5)
     gap = pd.Timedelta(days=1.5) if chosen.days >= DAILY_DAYS else gap
@@ -112,7 +110,7 @@ def _channels(view: TrayView, chosen: Chosen) -> None:
         if chosen.days >= DAILY_DAYS
         else "Means of each hour"
     )
-    look.small(f"{kind}; a pale band reaches from the least to the most. Where the line breaks, nothing was measured.")
+    look.small(f"{kind}; a pale band reaches from the least to the most. A gap means that nothing was measured.")
 
 
 def _cycles(view: TrayView, chosen: Chosen) -> None:
@@ -135,7 +133,7 @@ def _events(view: TrayView, zone: str) -> None:
     st.subheader("What happened", anchor=False)
     if view.events.empty:
         look.small(
-            "Nothing noted of this tray or its pots. Moves, losses and lamp changes are noted on the page Notebook."
+            "No events for this tray or its pots. Moves, losses and lamp changes are entered on the page Notebook."
         )
         return
     events = view.events

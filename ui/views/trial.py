@@ -52,7 +52,11 @@ def _next(view: Progress, now: datetime) -> None:
         return
     if view.days.empty:
         look.say(
-            "note", "Nothing is weighed yet. Weigh every pot once, blotted alike (page Weigh-in), and again in a week."
+            "note",
+            (
+                "Nothing is weighed yet. Weigh every pot once, blotted the same way (page Weigh-in), and again "
+                "in a week."
+            ),
         )
         return
     last = view.days.iloc[-1]
@@ -67,7 +71,7 @@ def _next(view: Progress, now: datetime) -> None:
         look.say(
             "note",
             (
-                f"Weigh now: the last weigh-in was {words.age(last['last'], now)}, and it was done every "
+                f"Weigh now: the last weigh-in was {words.age(last['last'], now)}, and so far you weighed every "
                 f"{between:.0f} days so far."
             ),
         )

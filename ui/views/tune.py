@@ -180,10 +180,10 @@ def timetable(answer: TuneAnswer) -> None:
     told = (
         f" At the lowest, the sump holds {1000 * sump:.1f} L."
         if pd.notna(sump) and sump < float("inf")
-        else " The sump has no size in the settings, so it was not checked."
+        else " The settings give no size of the sump, so it was not checked."
     )
     look.small(
-        f"Local times. One pump fills one tray after another: {found.timetable.day.pump_s / 60:.0f} min a "
+        f"Local times. One pump fills the trays one after another: {found.timetable.day.pump_s / 60:.0f} min a "
         f"day in all.{told}"
     )
     look.say("note", CAUTION)
@@ -237,8 +237,8 @@ def value(answer: TuneAnswer) -> None:
         return
     tables.show(worth, worth_of(FACTOR_WORDS[answer.factor]))
     look.small(
-        "Earned: price less electricity. Labour, plants and water are not in it. Days assume that growth "
-        "goes on as it was measured."
+        "Earned: price less electricity, without labour, plants and water. Days assume that growth continues "
+        "as measured."
     )
 
 
@@ -250,7 +250,7 @@ def earlier(data: TuningData) -> None:
     done = table[table["happened"].notna()]
     if len(done):
         inside = int(done["inside"].astype(bool).sum())
-        look.say("note", f"Of {len(done)} predictions, {inside} came within their limits (about 95 in 100 should).")
+        look.say("note", f"Of {len(done)} predictions, {inside} were within their limits (about 95 % should be).")
     in_days = [told.response != GROWTH for told in data.predictions]
     for days in sorted(set(in_days)):
         tables.show(table[[each == days for each in in_days]], predictions(in_days=days))

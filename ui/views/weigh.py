@@ -142,7 +142,9 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
         if weighing.problem:
             look.say("wrong", f"Not saved. {weighing.problem}")
         if weighing.doubt:
-            look.say("note", f"Not saved yet. {weighing.doubt} Right? Press save once more. Else mend it above.")
+            look.say(
+                "note", f"Not saved yet. {weighing.doubt} If it is right, press Save again; if not, correct it above."
+            )
         label = "Yes, save it" if weighing.doubt else "Save" if weighing.correcting is None else "Save correction"
         st.form_submit_button(label, type="primary", width="stretch", on_click=_save, args=(table, weighing, pot))
         if weighing.correcting is not None:
@@ -216,7 +218,7 @@ def _offer_the_cell(table: Bench, weighing: Weighing) -> None:
             disabled=not cell.settled,
         )
         look.small(
-            f"{where}, {words.age(cell.time, now)}{'' if cell.settled else ': not settled yet'}. Saved only "
+            f"{where}, {words.age(cell.time, now)}{'' if cell.settled else ': not stable yet'}. Saved only "
             "when you press save."
         )
 
@@ -270,7 +272,10 @@ def _saved(table: Bench, weighing: Weighing) -> None:
     else:
         st.button(f"Next pot: {following}", type="primary", width="stretch", on_click=_go, args=(weighing, following))
     if order.index(entered.pot) % TWICE_EVERY == 0 and weighing.correcting is None:
-        look.small("A good one to weigh twice: take it off, blot it again, weigh again. It tells how sure a mass is.")
+        look.small(
+            "Please weigh this pot twice: take it off, blot it again, weigh it again. It shows how precise your "
+            "weighing is."
+        )
     with st.container(horizontal=True):
         st.button("Undo", on_click=take_back, args=(weighing, table.trial, st.session_state.get("kept_who", "")))
         st.button(f"Weigh {entered.pot} again", on_click=_go, args=(weighing, entered.pot))

@@ -234,7 +234,7 @@ def test_the_page_says_the_verdict_first(home: Path, monkeypatch: pytest.MonkeyP
     blocks = [element.proto.body for element in app.get("html") if "tt-say" in element.proto.body]
     blocks = [block for block in blocks if not block.startswith("<style") and "NOT RUNNING" not in block]
     assert "After 63 days: Long floods beat submersed" in blocks[0]
-    assert "What cannot be told" in blocks[1]
+    assert "What cannot be known yet" in blocks[1]
     assert len(app.get("vega_lite_chart")) == 4
     app.text_input[0].input("2,5")
     app.run()

@@ -262,15 +262,15 @@ def test_a_tray_that_is_heard_is_put_into_the_trial_on_the_page(home: Path) -> N
             s_tare_g="30,2",
             s_overflow_height_m="abc",
         )
-        press(app, "Put it into the trial")
+        press(app, "Add tray to the trial")
         assert "Overflow above the floor, mm: 'abc' is not a number" in said(app)
         fill(app, s_overflow_height_m="50", s_bench="north")
         app.multiselect[0].set_value(["tray-1"])
-        press(app, "Put it into the trial")
+        press(app, "Add tray to the trial")
         assert "In the trial now: tray-1, with 8 pots" in said(app)
         assert labelled(app.selectbox, "Treatment").options == ["floods", "a new one"]  # and tray-2 still waits
         fill(app, s_tare_g="30,2")
-        press(app, "Put it into the trial")
+        press(app, "Add tray to the trial")
     with open_store(home / RECORD_FILE, read_only=True) as store:
         plan = Notebook(store).plan("first")
         trays = [tray for tray, _ in Notebook(store).trays("nursery")]
@@ -289,7 +289,7 @@ def test_a_trial_kept_elsewhere_is_left_to_its_file(home: Path) -> None:
     with RecorderLock(home):
         app = open_page("views/set_up.py")
     assert "add the tray there, then 'tidetray load' that file again" in said(app)
-    assert not [each for each in app.button if each.label == "Put it into the trial"]
+    assert not [each for each in app.button if each.label == "Add tray to the trial"]
 
 
 def test_an_error_of_a_tray_names_the_file(empty: tuple[Path, Store]) -> None:

@@ -124,5 +124,5 @@ def test_a_process_of_its_own_answers_the_same(home: Path, monkeypatch: pytest.M
     with pytest.raises(TidetrayError, match="there is no trial 'nothing'"):
         answers.Answers().ask(home, "compare", ["nothing", None, None])
     monkeypatch.setattr(answers.sys, "executable", "/bin/false")
-    with pytest.raises(TidetrayError, match="could not be worked out"):
+    with pytest.raises(TidetrayError, match="could not be computed"):
         answers.Answers().ask(home, "compare", ["plugs", None, None])

@@ -314,8 +314,8 @@ def test_an_alarm_is_listed_acknowledged_shelved_and_tested(home: Path) -> None:
     assert "is shelved until" in run("alarms", "shelve", "1", "--hours", "4", "--who", "me", "--home", home)
     assert "on watch again" in run("alarms", "unshelve", "1", "--who", "me", "--home", home)
     assert "no tray 'tray-7'" in run("alarms", "learn", "tray-7", "--home", home, expect=1)
-    assert "learned anew" in run("alarms", "learn", "tray-1", "--home", home)
-    assert "nobody to tell" in run("alarms", "test", "--home", home, expect=1)
+    assert "learned again" in run("alarms", "learn", "tray-1", "--home", home)
+    assert "nobody is set to get messages" in run("alarms", "test", "--home", home, expect=1)
 
 
 def test_the_test_message_says_who_was_told(home: Path, receiver: Receiver) -> None:

@@ -61,7 +61,7 @@ def test_events_are_noted_listed_and_taken_back(home: Path) -> None:  # noqa: F8
     run("event", "moved", "pot-1", "--tray", "tray-1", "--row", "3", "--column", "1", *at, *WHO, "--home", home)
     run("event", "split", "pot-2", "--new", "pot-9:tray-1:4:1:29.5", *at, *WHO, "--home", home)
     run("event", "fed", "tray-1", "--dose", "2 mL/L", *at, *WHO, "--home", home)
-    assert "is spent" in run("event", "sampled", "pot-3", *at, *WHO, "--home", home)
+    assert "Drying destroys the sample" in run("event", "sampled", "pot-3", *at, *WHO, "--home", home)
     assert [row["kind"] for row in found("events", "--home", home)] == [
         "pot moved",
         "pot split",
@@ -105,8 +105,8 @@ def test_a_scale_says_how_sure_masses_are(home: Path) -> None:  # noqa: F811
 def test_drying_says_the_cautions_and_when_to_stop(home: Path) -> None:  # noqa: F811
     words = ("dry", "pot-1", "--dish", "12.87", "--oven", "65", "--home", home)
     text = run(*words[:2], "13.6000", *words[2:], "--at", "2026-06-02T09:00")
-    assert "A dried pot is spent" in text
-    assert "never unattended" in text
+    assert "Drying destroys the sample" in text
+    assert "a kitchen oven is not suitable" in text
     assert "plastic pots" in text
     text = run(*words[:2], "13.5998", *words[2:], "--at", "2026-06-02T13:00")
     assert text.startswith("Dry: 0.7298 g")
@@ -237,7 +237,7 @@ def test_a_crossover_labels_and_a_map(trial_file: Path, tmp_path: Path) -> None:
     assert "src=" not in labels
     run("plan", "map", "--out", tmp_path / "map.html", "--home", tmp_path)
     drawn = (tmp_path / "map.html").read_text()
-    assert "Layout drawn by seed 7" in drawn
+    assert "Layout drawn at random, draw number 7" in drawn
     assert all(f"p-{n}</td>" in drawn for n in range(1, 9))
     assert "is no address of the pages" in run(
         "plan", "labels", "--url", "nursery", "--out", tmp_path / "x.html", "--home", tmp_path, expect=1

@@ -33,7 +33,7 @@ def test_a_day_of_the_story(story: Path) -> None:  # noqa: F811
     assert [(row["tray"], row["day"]) for row in found] == [("tray-1", "2026-06-01")]
     assert found[0]["floods"] == 2
     assert "2026-06-01" in run("exposure", "--home", story, "--daily")
-    assert "a table of its own" in run("exposure", "--home", story, "--daily", "--environment", expect=2)
+    assert "a separate table" in run("exposure", "--home", story, "--daily", "--environment", expect=2)
 
 
 def test_the_environment_of_the_story(story: Path) -> None:  # noqa: F811
@@ -76,7 +76,7 @@ def test_warmth_by_tray_and_by_day(story: Path) -> None:  # noqa: F811
     assert (day["day"], day["sine_dd"]) == ("2026-06-01", None)
     assert day["least_c"] < day["mean_c"] < day["greatest_c"]
     assert "not below the top" in run("exposure", "--home", story, "--warmth", "--base", "12", "--top", "11", expect=1)
-    assert "a table of its own" in run("exposure", "--home", story, "--warmth", "--environment", expect=2)
+    assert "a separate table" in run("exposure", "--home", story, "--warmth", "--environment", expect=2)
 
 
 def test_the_base_temperature_may_change_while_a_trial_runs(tmp_path: Path) -> None:

@@ -128,7 +128,7 @@ def test_the_loop_is_closed_in_the_notebook(home: Path) -> None:
     app.run()
     assert not app.exception
     said = " ".join(unescape(element.proto.body) for element in app.get("html"))
-    assert "came within their limits" in said
+    assert "were within their limits" in said
 
 
 def test_the_page_begins_with_the_verdict_and_creates_the_trial(home: Path) -> None:

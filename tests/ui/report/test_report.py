@@ -140,7 +140,7 @@ def test_design_names_trays_treatments_and_what_is_not_noted(report: Report) -> 
     tables = {part.title: part for part in section(report, "Design") if isinstance(part, Table)}
     assert [row[0] for row in tables["Trays"].rows] == [f"tray-{n}" for n in range(1, 10)]
     assert {row[0]: row[3:] for row in tables["Treatments"].rows}["short floods"] == ("3", "24")
-    assert any("No seed of a layout is noted" in line for line in lines(report, "Design"))
+    assert any("No draw number of a layout is recorded" in line for line in lines(report, "Design"))
     assert "tray-5: short floods" in json.dumps(next(f.spec for f in figures(report) if f.name == "map-1"))
 
 

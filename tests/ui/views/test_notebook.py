@@ -116,9 +116,9 @@ def test_a_sample_is_followed_to_constant_mass_with_the_cautions_there(home: Pat
     now = datetime.now(UTC)
     app = open_page(NOTEBOOK)
     text = said(app)
-    assert "A dried pot is spent" in text
-    assert "plastic pots and labels out first; at most 105 °C" in text
-    assert "never unattended" in text
+    assert "Drying destroys the sample" in text
+    assert "take plastic pots and labels out." in text
+    assert "a kitchen oven is not suitable. At most 105 °C" in text
     app.selectbox(key="d_pot").select("t1-a1")
     for hours, gross in ((9, "13.5"), (4.5, "12.96"), (0, "12.96")):
         at = (now - timedelta(hours=hours)).astimezone(UTC).strftime("%Y-%m-%dT%H:%MZ")
@@ -130,7 +130,7 @@ def test_a_sample_is_followed_to_constant_mass_with_the_cautions_there(home: Pat
     fill(app, d_gross="12.9", d_dish="12.87", d_oven="180", d_who="me")
     next(each for each in app.button if each.form_id == "dry").click()
     app.run()
-    assert "Nothing was changed. an oven of 180 °C cannot be" in said(app)
+    assert "Nothing was changed. an oven temperature of 180 °C is out of range" in said(app)
     app.date_input(key="as_of").set_value((now - timedelta(days=2)).date())
     app.run()
     assert "No pot was dried yet" in said(app)
@@ -167,18 +167,18 @@ def test_a_layout_is_drawn_from_an_uploaded_file(home: Path) -> None:
     masses = "pot,start_g\n" + "".join(f"pot-{n},{n}\n" for n in range(1, 5))
     app.file_uploader(key="layout_masses").set_value(("masses.csv", masses.encode(), "text/csv"))
     app.run()
-    assert "Drawn by seed 7:" in said(app)
+    assert "Drawn at random, draw number 7:" in said(app)
     assert "tray-2: " in said(app)
     assert said(app).count("g a pot at the start") == 2
     app.text_input(key="layout_seed").input("x").run()
-    assert "'x' is no seed" in said(app)
+    assert "'x' is not a draw number" in said(app)
     app.file_uploader(key="layout_masses").set_value(("masses.csv", b"pot,start_g\npot-1,x\n", "text/csv"))
     app.text_input(key="layout_seed").input("8").run()
     assert "'x' is not a mass in grams" in said(app)
 
 
 def test_a_second_run_says_why_it_cannot_be(home: Path) -> None:
-    assert "No second run can be drawn: a crossover needs as many trays for each treatment" in said(open_page(PLAN))
+    assert "A second run cannot be drawn: a crossover needs as many trays for each treatment" in said(open_page(PLAN))
 
 
 def test_labels_need_an_address(home: Path) -> None:

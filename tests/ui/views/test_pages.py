@@ -323,7 +323,7 @@ def test_the_session_is_done_when_every_pot_is_weighed(home: Path) -> None:
 def test_growth_cautions_first_and_every_pot_in_the_table(home: Path) -> None:
     app = open_page(PAGES[2])
     text = said(app)
-    assert "it claims nothing about treatments" in text
+    assert "This page does not compare treatments" in text
     assert "emersed 2, long floods 2, short floods 3, submersed 2" in text
     assert "They count neither as dry nor as wet" in text
     table = app.dataframe[0].value

@@ -143,6 +143,6 @@ def test_a_pot_is_weighed_twice_now_and_then(home: Path) -> None:
     for factor in (1.05, 1.06):
         mass_field(app).input(next_gross(home, "t1-a1", factor))  # type: ignore[attr-defined]
         press(app, "Save")
-        assert "A good one to weigh twice" in said(app)
+        assert "Please weigh this pot twice" in said(app)
         press(app, "Weigh t1-a1 again")
     assert app.get("progress")[0].proto.text == "1 of 72 pots weighed today, 1 of them twice"

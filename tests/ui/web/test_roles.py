@@ -62,8 +62,8 @@ NEEDS = {
     "Note it": "weigh",
     "Take it back": "weigh",
     "Create the trial": "manage",
-    "Make it": "manage",
-    "Do it": "manage",
+    "Create account": "manage",
+    "Change account": "manage",
 }
 """Label of a button that changes something -> the role that it takes."""
 
@@ -203,26 +203,26 @@ def test_without_accounts_beyond_this_machine_nobody_may(home: Path, monkeypatch
 
 def test_accounts_are_made_and_changed_on_the_page(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = open_page("views/settings.py")
-    assert "whoever reaches these pages may do everything" in said(app)
+    assert "everybody who reaches these pages can do everything" in said(app)
     assert labelled(app.selectbox, "May").options == ["manage: also begins trials, sets up, names people"]
     fill(app, Name="Robin", Password=RIGHT)
-    press(app, "Make it")
+    press(app, "Create account")
     assert "You are not signed in" in said(app)
     people, now = People(home), datetime.now(UTC)
     monkeypatch.setattr(ContextProxy, "cookies", {COOKIE: people.sign_in("Robin", RIGHT, now=now)})
     app = open_page("views/settings.py")
     fill(app, Name="Kim", Password="short")
-    press(app, "Make it")
+    press(app, "Create account")
     assert "the password has 5 characters" in said(app)
     fill(app, Name="Kim", Password=RIGHT)
     labelled(app.selectbox, "May").select("look")
-    press(app, "Make it")
+    press(app, "Create account")
     assert [(p.name, p.role) for p in people.all()] == [("Kim", "look"), ("Robin", "manage")]
     assert RIGHT not in repr(app.session_state)
     labelled(app.selectbox, "Account").select("Kim")
-    labelled(app.selectbox, "What").select("take it away")
+    labelled(app.selectbox, "What").select("remove it")
     app.run()
-    press(app, "Do it")
+    press(app, "Change account")
     assert [p.name for p in people.all()] == ["Robin"]
     assert people.deeds()[0].who == "Robin"
 
