@@ -8,7 +8,9 @@ Counts days as the weigh-ins do. A mass far beyond the last weigh-in gets no day
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,16 +20,18 @@ from tidetray.analysis.base.words import counted
 from tidetray.analysis.compare.one_day import Comparison, compare_treatments
 from tidetray.analysis.growth.curves import CHOICE, CurveFit, above_zero, fit_curves
 
+_OF_A_TEST = ("low", "high", "p", "p_unadjusted", "p_satterthwaite", "percent", "percent_low", "percent_high")
+
 BEYOND = 0.25
 """Part of the days weighed by which a curve may run beyond them before its day is withheld (our choice)."""
 
 
 @dataclass(frozen=True)
 class Curves:
-    """pots: pot, tray, treatment, kind (least AICc), aicc_exponential, aicc_logistic, aicc_gompertz, doubling_d,
-    days (to the mass), extrapolated. trays: the same per tray, on the geometric mean of its pots.
-    treatments: treatment, kind, aicc_* summed over its trays, n_trays.
-    AICc is NaN where the masses do not determine the curve. doubling_d from the straight line through ln mass.
+    """pots: pot, tray, treatment, kind (least AICc), aicc_exponential, aicc_logistic, aicc_gompertz, doubling_d, days
+    (to the mass), extrapolated, at_least_d (days, or as far as its curve was looked at). trays: the same per tray, on
+    the geometric mean of its pots. treatments: treatment, kind, aicc_* summed over its trays, n_trays. AICc is NaN
+    where the masses do not determine the curve. doubling_d from the straight line through ln mass.
     """
 
     pots: pd.DataFrame
@@ -38,7 +42,11 @@ class Curves:
 @dataclass(frozen=True)
 class DaysToMass:
     """days of `comparison` is the day on which a tray's curve (of the kind that suits its treatment) comes to
-    `mass_g`. None where no two treatments have a tray that does; `cautions` then say why."""
+    `mass_g`. None where no two treatments have a tray that does; `cautions` then say why.
+
+    A tray that did not come to it is censored: its day is later than the last one looked at. The mean of its treatment
+    is then an 'at least' (column `at_least` of `comparison.means`), without limits, and its pairs have no p.
+    """
 
     mass_g: float
     curves: Curves
@@ -82,7 +90,11 @@ def _row(mean: pd.DataFrame, fits: dict[str, CurveFit], kind: str, mass_g: float
         first, last = float(mean["day"].min()), float(mean["day"].max())
         day = fits[kind].day_of(mass_g) if kind in fits else math.nan
         told = first <= day <= last + BEYOND * (last - first)
-        row |= {"days": day if told else math.nan, "extrapolated": bool(told and day > last)}
+        row |= {
+            "days": day if told else math.nan,
+            "extrapolated": bool(told and day > last),
+            "at_least_d": day if told else last + BEYOND * (last - first),
+        }
     return row
 
 
@@ -140,15 +152,33 @@ def days_to_mass(
     if reached["treatment"].nunique() < 2:
         each = ", ".join(f"{name} {part.mean():.0f} days" for name, part in reached.groupby("treatment")["days"])
         return DaysToMass(mass_g, curves, None, tuple(cautions), f"To {mass_g:g} g: {each or 'no treatment yet'}.")
-    comparison = compare_treatments(trays, response="days", treatment="treatment", tray="tray")
+    at_least = trays.assign(days=trays["at_least_d"])
+    comparison = _censored(compare_treatments(at_least, response="days", treatment="treatment", tray="tray"), never)
     return DaysToMass(mass_g, curves, comparison, (*cautions, *comparison.cautions), _summary(comparison, mass_g))
+
+
+def _censored(found: Comparison, never: pd.Series[int]) -> Comparison:
+    """The comparison without limits and p for treatments of which a tray did not come to the mass."""
+    open_ended = {str(name) for name in never.index}
+    means = found.means.assign(at_least=found.means["treatment"].astype(str).isin(open_ended))
+    if not open_ended:
+        return replace(found, means=means)
+    means.loc[means["at_least"], ["low", "high"]] = np.nan
+    pairs = found.pairs.copy()
+    touched = pairs["a"].astype(str).isin(open_ended) | pairs["b"].astype(str).isin(open_ended)
+    told = [name for name in pairs.columns if name in _OF_A_TEST]
+    pairs.loc[touched, told] = np.nan
+    anova = found.anova.assign(p=np.nan)
+    return replace(found, means=means, pairs=pairs, anova=anova, games_howell=found.games_howell.iloc[:0])
 
 
 def _summary(comparison: Comparison, mass_g: float) -> str:
     means = comparison.means.sort_values("estimate")
-    limits = zip(*(means[c].astype(float) for c in ("estimate", "low", "high")), strict=True)
-    each = ", ".join(
-        f"{name} {day:.0f} days" + ("" if math.isnan(low) else f" ({max(low, 0):.0f} to {high:.0f})")
-        for name, (day, low, high) in zip(means["treatment"], limits, strict=True)
-    )
+    each = ", ".join(_day_words(row) for row in means.to_dict("records"))
     return f"To {mass_g:g} g: {each}."
+
+
+def _day_words(row: Mapping[Hashable, Any]) -> str:
+    """'wet at least 49 days', 'dry 22 days (18 to 27)'."""
+    limits = "" if math.isnan(row["low"]) else f" ({max(row['low'], 0):.0f} to {row['high']:.0f})"
+    return f"{row['treatment']} {'at least ' if row['at_least'] else ''}{row['estimate']:.0f} days{limits}"

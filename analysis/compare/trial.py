@@ -230,14 +230,44 @@ def _at_day(rows: pd.DataFrame, *, started: bool) -> tuple[Comparison, list[str]
             )
         elif not rows["stock"].eq("").any():
             covariates.append("stock")
+    return _compared_day(rows, covariates, cautions)
+
+
+def _compared_day(rows: pd.DataFrame, covariates: list[str], cautions: list[str]) -> tuple[Comparison, list[str]]:
+    """With blocks where they leave trays to judge by, then without; with what is held equal, then without."""
     named = {"response": "net_g", "treatment": "treatment", "tray": "tray"}
+    blocks, told = _blocks(rows)
+    if blocks:
+        try:
+            found = compare_treatments(rows, **named, covariates=[*covariates, *blocks])
+            if found.anova["p"].notna().any():
+                return found, [*cautions, *told]
+        except ValueError:  # blocks that follow from start or stock: said below, and compared without
+            pass
+        told = [
+            (
+                "The layout drew blocks, but there are too few trays to take them into the comparison: it leaves "
+                "them out."
+            )
+        ]
     try:
-        return compare_treatments(rows, **named, covariates=covariates), cautions
+        return compare_treatments(rows, **named, covariates=covariates), [*cautions, *told]
     except ValueError as why:
         if not covariates:
             raise
         cautions.append(f"Starting mass and stock could not be held equal ({why}).")
-        return compare_treatments(rows, **named), cautions
+        return compare_treatments(rows, **named), [*cautions, *told]
+
+
+def _blocks(rows: pd.DataFrame) -> tuple[list[str], list[str]]:
+    """Whether the blocks of the layout can be in the comparison: each treatment stands in two of them or more."""
+    if "block" not in rows.columns or rows["block"].nunique() < 2:
+        return [], []
+    if rows["block"].eq("").any():
+        return [], ["Some trays have no block: blocks are left out of the comparison."]
+    if rows.groupby("treatment")["block"].nunique().min() < 2:
+        return [], ["A treatment stands in one block only: blocks are left out of the comparison."]
+    return ["block"], ["Blocks of the layout are in the comparison of the day, not in that of growth over time."]
 
 
 def _wet_dry(masses: pd.DataFrame) -> tuple[WetAndDry | None, list[str]]:

@@ -297,7 +297,9 @@ class ScaleDrift:
     """Check weighings followed by an exponentially weighted average of (shown - nominal) [g].
 
     `table`: `shown_g, error_g, average_g, outside`; `first_outside` is the row of the first signal, None
-    without one. `drift_g`: how far the average stands from the nominal mass at the end.
+    without one. `drift_g`: by how much the scale reads wrong: while there is a signal the
+    mean error of the readings since it began, for the average lags behind; otherwise the average's last value.
+    `drift_u_g`: its standard uncertainty.
     """
 
     table: pd.DataFrame
@@ -305,6 +307,7 @@ class ScaleDrift:
     high_g: float
     first_outside: int | None
     drift_g: float
+    drift_u_g: float
 
 
 def scale_drift(
@@ -333,12 +336,18 @@ def scale_drift(
         last = weight * error + (1 - weight) * last
         average[i] = last
     outside = np.abs(average) > half
+    drift_g, drift_u_g = abs(last), sd_g * math.sqrt(weight / (2 - weight))
+    if outside[-1]:
+        inside = np.flatnonzero(~outside)
+        since = (shown - nominal_g)[(inside[-1] + 1 if len(inside) else 0) :]
+        drift_g, drift_u_g = abs(float(since.mean())), sd_g / math.sqrt(len(since))
     return ScaleDrift(
         pd.DataFrame({"shown_g": shown, "error_g": shown - nominal_g, "average_g": average, "outside": outside}),
         nominal_g - half,
         nominal_g + half,
         int(np.flatnonzero(outside)[0]) if outside.any() else None,
-        abs(last),
+        drift_g,
+        drift_u_g,
     )
 
 

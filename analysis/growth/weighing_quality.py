@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from tidetray.analysis.growth.rounds import last_whole_day
 from tidetray.analysis.growth.weighing import (
     net_mass_u_g,
     rates_u_per_day,
@@ -35,14 +36,22 @@ class WeighingQuality:
 
 
 def judge_weighing(
-    weighins: pd.DataFrame, growth: pd.DataFrame, *, resolution_g: float, checks: pd.DataFrame, own_tares: bool
+    weighins: pd.DataFrame,
+    growth: pd.DataFrame,
+    *,
+    resolution_g: float,
+    checks: pd.DataFrame,
+    own_tares: bool,
+    masses: pd.DataFrame | None = None,
+    breaks: pd.DataFrame | None = None,
 ) -> WeighingQuality:
     """`weighins` and `growth` as in `tidetray.analysis.record`; `checks`: `time, nominal_g, shown_g` of one scale.
 
-    `own_tares`: pots have tares of their own; else all bear one, whose uncertainty nobody knows.
+    `own_tares`: pots have tares of their own; otherwise all have one, whose uncertainty nobody knows. `masses`: `pot,
+    treatment, day, net_g` per round, for the spread among pots of one treatment; `breaks` as for `repeated_readings`.
     """
     said: list[str] = []
-    groups = repeated_readings(weighins)
+    groups = repeated_readings(weighins, breaks)
     s_r = math.nan
     if groups:
         found = repeatability(groups)
@@ -67,7 +76,7 @@ def judge_weighing(
     if not own_tares:
         said.append("All pots bear one tare: how much pots differ empty is not in these figures. Weigh each pot empty.")
     u_rate = _growth(growth, resolution_g, known_s_r, known_drift, least, said)
-    share = math.nan if math.isnan(s_r) else _share(weighins, u_net, said)
+    share = math.nan if math.isnan(s_r) else _share(masses, u_net, said)
     figures = {
         "repeatability_g": s_r,
         "drift_g": drift_g,
@@ -95,11 +104,16 @@ def _drift(checks: pd.DataFrame, resolution_g: float, said: list[str]) -> float:
     found = scale_drift(series, float(last["nominal_g"]), sd_g=sd)
     if found.first_outside is None:
         said.append(f"The check weight of {last['nominal_g']:g} g shows no drift over {len(series)} weighings.")
+    elif not found.table["outside"].iloc[-1]:
+        said.append(
+            f"The scale had moved on the check weight of {last['nominal_g']:g} g at check {found.first_outside + 1} of "
+            f"{len(series)}, and reads right again: masses weighed in between may be wrong."
+        )
     else:
         said.append(
-            f"The scale has moved by {found.drift_g:.2g} g on the check weight of {last['nominal_g']:g} g, "
-            f"seen since check {found.first_outside + 1} of {len(series)}: level it, clean it, have it "
-            "adjusted, and weigh the check weight anew."
+            f"The scale has moved by {found.drift_g:.2g} g (± {2 * found.drift_u_g:.1g} g) on the check "
+            f"weight of {last['nominal_g']:g} g, seen since check {found.first_outside + 1} of "
+            f"{len(series)}: level it, clean it, have it adjusted, and weigh the check weight anew."
         )
     return found.drift_g
 
@@ -121,13 +135,18 @@ def _growth(  # noqa: PLR0917
     return middle
 
 
-def _share(weighins: pd.DataFrame, u_net: float, said: list[str]) -> float:
-    """At the last day: growth in between must not count as spread."""
-    if weighins.empty:
+def _share(masses: pd.DataFrame | None, u_net: float, said: list[str]) -> float:
+    """In the last whole round, among pots of one treatment: neither growth nor what the treatments did is spread."""
+    if masses is None or masses.empty:
         return math.nan
-    last = weighins.sort_values("time").drop_duplicates("pot", keep="last")["net_g"]
-    if len(last) < 3 or not float(last.std()) > 0:
+    last = masses[masses["day"] == last_whole_day(masses)].dropna(subset=["net_g"])
+    own = last.groupby("treatment")["net_g"]
+    df = int((own.size() - 1).sum())
+    if df < 2:
         return math.nan
-    share, text = scale_share(u_net, float(last.std()))
+    sd = math.sqrt(float(((last["net_g"] - own.transform("mean")) ** 2).sum()) / df)
+    if not sd > 0:
+        return math.nan
+    share, text = scale_share(u_net, sd)
     said.append(text)
     return share

@@ -105,8 +105,26 @@ def state(alarm: Alarm) -> str:
     return "acknowledged" if alarm.acknowledged_ms is not None else "standing"
 
 
-def alarm_load(alarms: Sequence[Alarm], start: datetime, end: datetime) -> AlarmLoad:
-    """The load of the alarms that people were told of between two times. ValueError if `end` is not after `start`."""
+def alarm_load(alarms: Sequence[Alarm], start: datetime, end: datetime, *, zone: str = "UTC") -> AlarmLoad:
+    """The load of the alarms that people were told of between two times.
+
+    Parameters
+    ----------
+    alarms : sequence of Alarm
+    start, end : datetime
+        With a zone.
+    zone : str
+        IANA name of the clock by which weeks begin, on Monday at 00:00.
+
+    Returns
+    -------
+    AlarmLoad
+
+    Raises
+    ------
+    ValueError
+        If `end` is not after `start`.
+    """
     if end <= start:
         raise ValueError("alarm load: the end has to be after the start")
     told = alarm_frame([a for a in alarms if a.told])
@@ -149,7 +167,7 @@ def alarm_load(alarms: Sequence[Alarm], start: datetime, end: datetime) -> Alarm
     cautions = []
     if len(told) < FEW:
         cautions.append(f"Fewer than {FEW} alarms in {days:.0f} days: too few to judge their shares.")
-    return AlarmLoad(table, _weeks(told, start, end), _most(told), tuple(cautions))
+    return AlarmLoad(table, _weeks(told, start, end, zone), _most(told), tuple(cautions))
 
 
 def _most_stale(told: pd.DataFrame, end: datetime) -> int:
@@ -170,11 +188,15 @@ def most_within(seconds: np.ndarray[tuple[int], np.dtype[np.float64]], span_s: f
     return int((np.arange(len(times)) - first).max()) + 1
 
 
-def _weeks(told: pd.DataFrame, start: datetime, end: datetime) -> pd.DataFrame:
-    first = pd.Timestamp(start).normalize() - pd.Timedelta(days=pd.Timestamp(start).weekday())
-    n = (pd.Timestamp(end) - first) // _WEEK + 1
-    counts = np.bincount(((told["raised"] - first) // _WEEK).to_numpy(dtype=np.int64), minlength=n)
-    return pd.DataFrame({"week": [first + k * _WEEK for k in range(len(counts))], "alarms": counts})
+def _weeks(told: pd.DataFrame, start: datetime, end: datetime, zone: str) -> pd.DataFrame:
+    """A row per week of the local clock that the time touches, with its begin in UTC."""
+    day = pd.Timestamp(start).tz_convert(zone).tz_localize(None).normalize()
+    last = pd.Timestamp(end).tz_convert(zone).tz_localize(None).normalize()
+    mondays = pd.date_range(day - pd.Timedelta(days=day.weekday()), max(last, day), freq="7D", unit="ms")
+    edges = mondays.tz_localize(zone, ambiguous=np.ones(len(mondays), dtype=bool), nonexistent="shift_forward")
+    weeks = edges.tz_convert("UTC")
+    which = np.searchsorted(weeks.to_numpy(), told["raised"].dt.tz_convert("UTC").to_numpy(), side="right") - 1
+    return pd.DataFrame({"week": weeks, "alarms": np.bincount(which, minlength=len(weeks))})
 
 
 def _most(told: pd.DataFrame) -> pd.DataFrame:

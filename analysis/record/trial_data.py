@@ -235,6 +235,8 @@ class TrialData:
             resolution_g=balance.resolution_g,
             checks=frames.check_frame(check_weighings(self._store, balance.name, as_of=self.as_of)),
             own_tares=self.pots["tare_g"].nunique() > 1,
+            masses=self.masses,
+            breaks=self._breaks,
         )
 
     @cached_property
@@ -242,7 +244,7 @@ class TrialData:
         """A row per pot and round of weighing, until a pot is split: pot, tray, treatment, stock, day (of the round, as
         `weighings`), time, net_g (geometric mean of the round's weighings up to the first break among them), start_g
         (of the first round), dry_g (of a sampled pot, once dry, in its last round), gone (why it has no later masses:
-        split, sampled, lost; empty otherwise)."""
+        split, sampled, lost; empty otherwise), block (of the tray, as the layout drew it; empty without)."""
         known = self.weigh_days.assign(ln_g=np.log(self.weigh_days["net_g"])).sort_values(["pot", "time"])
         first_stretch = known.groupby(["pot", "day"])["breaks_before"].transform("first")
         known = known[known["breaks_before"] == first_stretch]
@@ -258,7 +260,8 @@ class TrialData:
         why = {"pot split": "split", "pot sampled": "sampled", "pot lost": "lost"}
         gone = {event.pot: why[event.kind] for event in self._happened if event.kind in why}
         frame["gone"] = pd.Series([gone.get(pot, "") for pot in frame["pot"]], index=frame.index, dtype="str")
-        columns = ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g", "gone"]
+        frame["block"] = frame["tray"].map({tray.name: tray.block for tray in self.plan.trays}).astype("str")
+        columns = ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g", "gone", "block"]
         return frame[columns].sort_values(["day", "tray", "pot"], ignore_index=True)
 
     @cached_property

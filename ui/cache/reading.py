@@ -196,7 +196,7 @@ def _alarms_view(home: str) -> AlarmsView:
             standing=tuple((alarm, state(alarm)) for alarm in book.alarms(standing=True)),
             alarms=tuple(alarms),
             history=alarm_frame(alarms),
-            load=alarm_load(alarms, start, now),
+            load=alarm_load(alarms, start, now, zone=next(trial.zone for trial in Notebook(store).trials())),
             days=ALARM_DAYS,
             own_times=own_times(store),
             failing=tuple(

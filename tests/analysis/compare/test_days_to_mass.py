@@ -109,3 +109,19 @@ def test_two_weigh_ins_are_no_curve() -> None:
     assert two.comparison is None
     with pytest.raises(ValueError, match="mass_g"):
         days_to_mass(weighed({"a": [0.1], "b": [0.1]}), **NAMED, mass_g=-1.0)
+
+
+def test_a_tray_that_did_not_come_to_the_mass_makes_its_treatment_an_at_least() -> None:
+    """e g at 0.05 and 0.01 a day in 63 days: 20 days, and none within 63 * 1.25 = 78.75: 49 days at least, no p."""
+    frame = weighed({"dry": [0.04, 0.05], "wet": [0.05, 0.01]}, noise=1e-6)
+    found = days_to_mass(frame, **NAMED, mass_g=float(np.e))
+    assert found.comparison is not None
+    means = found.comparison.means.set_index("treatment")
+    assert means["at_least"].to_dict() == {"dry": False, "wet": True}
+    assert means.loc["wet", "estimate"] == pytest.approx((20 + 63 * (1 + BEYOND)) / 2, abs=1e-3)
+    assert means.loc["wet", ["low", "high"]].isna().all()
+    assert means.loc["dry", ["low", "high"]].notna().all()
+    assert found.comparison.pairs[["p", "low", "high"]].isna().all(axis=None)
+    assert found.comparison.anova["p"].isna().all()
+    assert "wet at least 49 days" in found.summary
+    assert "wet 1 of 2" in found.cautions[0]

@@ -243,3 +243,30 @@ def test_the_page_says_the_verdict_first(home: Path, monkeypatch: pytest.MonkeyP
     app.run()
     assert any("heavy" in e.proto.body and "tt-wrong" in e.proto.body for e in app.get("html"))
     assert not app.exception
+
+
+def test_blocks_of_the_layout_are_in_the_comparison_of_the_day() -> None:
+    """Trays of block b weigh 4 g more; with six trays in two blocks the treatment's error is that of trays in
+    blocks."""
+    rng = np.random.default_rng(8)
+    rows = []
+    for k in range(8):
+        name, block = ("dry", "wet")[k % 2], "ab"[k // 4]
+        tray = rng.normal(0, 0.1) + 4 * (block == "b") + (name == "wet")
+        for n in range(4):
+            for day, level in ((0, 5.0), (7, 8.0), (14, 12.0)):
+                mass = level + (tray if day else 0) + rng.normal(0, 0.2)
+                rows.append((f"{k}-{n}", f"t{k}", name, "", day, mass, np.nan, np.nan, block))
+    columns = ["pot", "tray", "treatment", "stock", "day", "net_g", "start_g", "dry_g", "block"]
+    made = pd.DataFrame(rows, columns=columns)
+    made = made.assign(time=pd.Timestamp("2026-06-01", tz="UTC") + pd.to_timedelta(made["day"], "D"))
+    found = compare_trial(made)
+    assert "block" in set(found.at_day.anova["term"])
+    assert any(caution.startswith("Blocks of the layout are in") for caution in found.cautions)
+    alone = compare_trial(made.drop(columns="block"))
+    assert found.at_day.pairs["se"].iloc[0] < alone.at_day.pairs["se"].iloc[0] / 3
+    assert found.at_day.pairs["p"].iloc[0] < 0.05 < alone.at_day.pairs["p"].iloc[0]
+    one = compare_trial(made.assign(block=made["treatment"]))
+    assert any("stands in one block only" in caution for caution in one.cautions)
+    part = compare_trial(made.assign(block=made["block"].where(made["tray"] != "t0", "")))
+    assert any("Some trays have no block" in caution for caution in part.cautions)

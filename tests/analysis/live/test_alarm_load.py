@@ -97,3 +97,14 @@ def test_no_alarms_are_no_load_and_no_time_is_none() -> None:
     assert load.weeks["alarms"].sum() == 0
     with pytest.raises(ValueError, match="after the start"):
         alarm_load([], START, START)
+
+
+def test_weeks_begin_on_monday_of_the_local_clock() -> None:
+    """Sunday 31 May 21:00 in New York is Monday in UTC: it belongs to the week of Monday 25 May."""
+    alarms = [alarm(1, timedelta(hours=1)), alarm(2, timedelta(hours=5))]
+    weeks = alarm_load(alarms, START - timedelta(days=3), START + timedelta(days=3), zone="America/New_York").weeks
+    local = weeks["week"].dt.tz_convert("America/New_York")
+    assert local.dt.strftime("%a %d %b %H:%M").tolist() == ["Mon 25 May 00:00", "Mon 01 Jun 00:00"]
+    assert weeks["alarms"].tolist() == [1, 1]
+    autumn = alarm_load([], START, START + timedelta(days=170), zone="Europe/Berlin").weeks["week"]
+    assert autumn.dt.tz_convert("Europe/Berlin").dt.strftime("%a %H:%M").unique().tolist() == ["Mon 00:00"]
