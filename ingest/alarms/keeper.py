@@ -9,6 +9,7 @@ with effect from there on. What was committed and not watched when the recorder 
 from __future__ import annotations
 
 import logging
+import sqlite3
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import time as clock_time
@@ -24,6 +25,7 @@ from tidetray.ingest.core.wall_clock import Daily
 from tidetray.ingest.cycles.control_charts import SlowChange, slow_change
 from tidetray.ingest.cycles.expected_times import LEARN_CYCLES, Learned, drain_ratio, fill_ratio
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.store.raw_readings import SealedError
 from tidetray.ingest.store.recording import Store
 from tidetray.ingest.wire.packs import Pack
 from tidetray.ingest.wire.receipts import Here
@@ -383,11 +385,20 @@ def _measured(store: Store, since_ms: int, until_ms: int) -> Iterator[tuple[int,
     for start_ms in range(since_ms // 1000 * 1000, until_ms, 3_600_000):
         rows: list[tuple[int, str, str, str, str, float, int]] = []
         for number, *place in series:
+            try:
+                found = store.raw.rows(number, start_ms, min(start_ms + 3_600_000, until_ms))
+            except SealedError as error:
+                log.warning("an hour of %s is not looked through for alarms: %s", "/".join(filter(None, place)), error)
+                continue
+            except sqlite3.DatabaseError as error:
+                if isinstance(error, sqlite3.OperationalError):
+                    raise  # locked or full: it will pass
+                log.error(
+                    "an hour of %s cannot be read (%s): run `tidetray check`", "/".join(filter(None, place)), error
+                )
+                continue
             rows += [
-                (time_ms, *place, value, time_ms + 1000 * delay_s + 999)
-                for time_ms, value, delay_s in store.raw.rows(
-                    number, start_ms, min(start_ms + 3_600_000, until_ms)
-                ).tolist()
+                (time_ms, *place, value, time_ms + 1000 * delay_s + 999) for time_ms, value, delay_s in found.tolist()
             ]
         rows.sort(key=lambda row: (row[0] // 1000, row[1], row[2], row[0]))
         for (_, site, node), part in groupby(rows, key=lambda row: (row[0] // 1000, row[1], row[2])):

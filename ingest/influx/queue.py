@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from tidetray.ingest.settings.model import InfluxSettings
 from tidetray.ingest.store.database import Database
 from tidetray.ingest.store.hourly import HOUR_MS
-from tidetray.ingest.store.raw_readings import RawReadings
+from tidetray.ingest.store.raw_readings import RawReadings, SealedError
 
 log = logging.getLogger("tidetray.influx")
 
@@ -20,6 +20,9 @@ READING = "reading"
 HOURLY = "hourly"
 DAILY = "daily"
 """The measurements on the server; the last one is made by its own task."""
+
+WALK = "walk"
+"""Of readings that could not be read when they were due: their series, from and until when."""
 
 REFUSED = "influx"
 """The kind of refused points in quarantine."""
@@ -70,8 +73,9 @@ def set_forwarding(store: Database, settings: InfluxSettings) -> None:
     found = store.connection.execute("SELECT target FROM forwarding").fetchone()
     if (wanted is None and found is None) or (found is not None and found[0] == wanted):
         return
-    history = RawReadings(store.connection, store.path).count()
     with store.transaction() as connection:
+        # counted in here: what is committed before is walked, what is committed after goes into the queue
+        history = RawReadings(store.connection, store.path).count()
         for table in ("forwarding", "forward_queue", "forward_hour"):
             connection.execute(f"DELETE FROM {table}")
         if wanted is not None:
@@ -83,13 +87,25 @@ def set_forwarding(store: Database, settings: InfluxSettings) -> None:
 
 
 def send_refused_again(store: Database) -> int:
-    """Put points that are in quarantine back into the queue, after its cause was mended; how many points."""
+    """Put points that are in quarantine back into the queue, after their cause was removed; how many points."""
+    sent = 0
     with store.transaction() as connection:
         points = store.quarantine.waiting(REFUSED)
         for point in points:
             key, line = point.payload.decode().split("\n", 1)
             what, series, time_ms = key.split(" ")
-            if what == READING:
+            if what == WALK:
+                try:
+                    rows = RawReadings(connection, store.path).rows(int(series), int(time_ms), int(line))
+                except SealedError as error:
+                    log.warning("still not passed on: %s", error)
+                    continue
+                connection.executemany(
+                    "INSERT INTO forward_queue (series, time_ms, value) VALUES (?, ?, ?)",
+                    [(int(series), at_ms, value) for at_ms, value, _ in rows.tolist()],
+                )
+                sent += len(rows) - 1
+            elif what == READING:
                 value = float(line.rsplit(" ", 2)[1].removeprefix("value="))
                 connection.execute(
                     "INSERT INTO forward_queue (series, time_ms, value) VALUES (?, ?, ?)",
@@ -101,4 +117,5 @@ def send_refused_again(store: Database) -> int:
                     (int(series), int(time_ms) // HOUR_MS),
                 )
             store.quarantine.settle(point.id)
-    return len(points)
+            sent += 1
+    return sent

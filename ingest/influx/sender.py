@@ -27,12 +27,12 @@ from tidetray.ingest.influx.client import (
     line_start,
     reading_line,
 )
-from tidetray.ingest.influx.queue import HOURLY, READING, REFUSED
+from tidetray.ingest.influx.queue import HOURLY, READING, REFUSED, WALK
 from tidetray.ingest.settings.model import InfluxSettings
 from tidetray.ingest.store.database import Database
 from tidetray.ingest.store.hourly import HOUR_MS
 from tidetray.ingest.store.quarantine import Quarantined, Reason
-from tidetray.ingest.store.raw_readings import RawReadings
+from tidetray.ingest.store.raw_readings import RawReadings, SealedError
 
 log = logging.getLogger("tidetray.influx")
 
@@ -58,6 +58,13 @@ class _Point(NamedTuple):
     series: int
     time_ms: int
     line: str
+
+
+class _Unread(NamedTuple):
+    series: int
+    from_ms: int
+    until_ms: int
+    error: str
 
 
 class Forwarder:
@@ -119,23 +126,25 @@ class Forwarder:
         at = self._store.connection.execute("SELECT reading_series, reading_ms FROM forwarding").fetchone()
         if at is None or at[0] is None:
             return False
-        rows = self._recorded_after(*at)
+        rows, unread = self._recorded_after(*at)
         refused = self._send(READING, [self._reading(*row) for row in rows])
         is_over = len(rows) < BATCH
         with self._store.transaction() as connection:
             self._quarantine(READING, refused)
+            self._note_unread(unread)
             connection.execute(
                 "UPDATE forwarding SET reading_series = ?, reading_ms = ?, history = max(0, history - ?)",
                 (None, 0, len(rows)) if is_over else (rows[-1][0], rows[-1][1], len(rows)),
             )
         return not is_over
 
-    def _recorded_after(self, series: int, time_ms: int) -> list[tuple[int, int, float]]:
-        """The next batch of readings by their keys, of the table and of sealed files alike. SealedError as
-        `RawReadings`."""
+    def _recorded_after(self, series: int, time_ms: int) -> tuple[list[tuple[int, int, float]], list[_Unread]]:
+        """The next batch of readings by their keys, of the table and of sealed files alike, and what between them
+        cannot be read: one damaged file holds up its own month only."""
         raw = self._raw
         raw.forget()
         found: list[tuple[int, int, float]] = []
+        unread: list[_Unread] = []
         for (number,) in self._store.connection.execute(
             "SELECT id FROM series WHERE id >= ? ORDER BY id", (series,)
         ).fetchall():
@@ -144,12 +153,31 @@ class Forwarder:
                 continue
             begin_ms = max(first_ms, time_ms + 1 if number == series else first_ms)
             while begin_ms <= last[0] and len(found) < BATCH:
-                rows = raw.rows(number, begin_ms, begin_ms + WALKED_MS)
+                try:
+                    rows = raw.rows(number, begin_ms, begin_ms + WALKED_MS)
+                except SealedError as error:
+                    unread.append(_Unread(number, begin_ms, begin_ms + WALKED_MS, str(error)))
+                    begin_ms += WALKED_MS
+                    continue
                 found += zip([number] * len(rows), rows["time_ms"].tolist(), rows["value"].tolist(), strict=True)
                 begin_ms += WALKED_MS
             if len(found) >= BATCH:
                 break
-        return found[:BATCH]
+        return found[:BATCH], unread
+
+    def _note_unread(self, unread: Sequence[_Unread]) -> None:
+        """Into the quarantine: `check --prepare` sends it when its file is back."""
+        now_ms = time.time_ns() // 1_000_000
+        for series, from_ms_, until_ms, error in unread:
+            site, tray, channel, node = self._series_of(series)
+            place = f"{site}/{node} {tray or 'node'} {channel} from {from_ms(from_ms_).isoformat()}"
+            text = (
+                f"{place}: not passed on to InfluxDB, for it cannot be read: {error}. Put the file back, then "
+                "`tidetray check --prepare` sends it"
+            )
+            payload = f"{WALK} {series} {from_ms_}\n{until_ms}".encode()
+            self._store.quarantine.keep(Quarantined(now_ms, place, payload, (Reason(REFUSED, text),)))
+            log.warning("quarantine: %s", text)
 
     def _reading(self, series: int, time_ms: int, value: float) -> _Point:
         return _Point(series, time_ms, reading_line(self._start(READING, series), time_ms, value))

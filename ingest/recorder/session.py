@@ -104,7 +104,7 @@ class MqttSession:
         self._given_up = -1
         self._stop = threading.Event()
         self._refused = ""
-        self._is_deaf = self._echo_works = False
+        self._is_deaf = self._echo_works = self._left = False
         self._heard_s = self._echoed_s = 0.0
         self._ended_s: deque[float] = deque(maxlen=TAKEN_OVER)
         self.connected = threading.Event()
@@ -147,7 +147,7 @@ class MqttSession:
             messages = self._queue.get_nowait()
             self._got += len(messages)
             self._got_bytes += _bytes(messages)
-        self.client.disconnect()
+        self._leave()
 
     @property
     def is_idle(self) -> bool:
@@ -177,6 +177,11 @@ class MqttSession:
                 f"access rules: the recorder reads and writes {self._echo_topic}"
             )
         return ""
+
+    def _leave(self) -> None:
+        """End the connection, to make another one."""
+        self._left = True
+        self.client.disconnect()
 
     # ---------------------------------------------------------------- the network's thread
 
@@ -218,8 +223,9 @@ class MqttSession:
                 log.exception("the connection failed in an unforeseen way: connecting again")
             if self._stop.is_set():
                 return
-            if self.connected.is_set():
+            if self.connected.is_set() and not self._left:
                 self._ended_s.append(time.monotonic())
+            self._left = False
             failures = 0 if self.connected.is_set() else failures + 1
             self._stop.wait(wait_s(failures, first_s=FIRST_WAIT_S, longest_s=LONGEST_WAIT_S))
 
@@ -241,7 +247,7 @@ class MqttSession:
                 "broker's access rules for the recorder's user"
             )
             log.warning("%s", self._refused)
-            client.disconnect()
+            self._leave()
             return
         if echo.is_failure:
             self._echo_works = False
@@ -267,7 +273,7 @@ class MqttSession:
         if self._echo_works and now_s - self._heard_s >= DEAF_S:
             self._is_deaf = True
             log.warning("the broker delivers nothing: connecting again")
-            self.client.disconnect()
+            self._leave()
             return
         self._echoed_s = now_s
         self.client.publish(self._echo_topic, b"here", qos=0)
@@ -285,7 +291,7 @@ class MqttSession:
         if self._is_full and not self._wait_for_room():
             log.warning("the disk is too slow for what arrives: connecting again, so that the broker sends again")
             self._given_up = connection
-            self.client.disconnect()
+            self._leave()
             return
         messages = [_cut(each) if len(each.payload) > MESSAGE_BYTES else each for each in messages]
         self._put += len(messages)

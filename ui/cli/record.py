@@ -15,7 +15,7 @@ from tidetray.ingest.recorder.alarm_service import alarm_services
 from tidetray.ingest.recorder.recorder import Recorder, RecorderLock
 from tidetray.ingest.recorder.sealing_service import SealingService
 from tidetray.ingest.recorder.status import JsonLines
-from tidetray.ingest.settings.model import RECORD_FILE, check_rules, load_settings
+from tidetray.ingest.settings.model import RECORD_FILE, SettingsError, check_rules, load_settings
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.cli.options import example, home_option
 
@@ -38,7 +38,10 @@ def record(home: Path, form: str) -> None:
         logging.getLogger().handlers[0].setFormatter(JsonLines())
     settings = load_settings(home)
     with RecorderLock(home), open_store(home / RECORD_FILE) as store:
-        check_rules(settings, home, Notebook(store).scheduled_trays())
+        try:
+            check_rules(settings, home, Notebook(store).scheduled_trays())
+        except SettingsError as error:  # alarms that can never fire stand in the way of no recording
+            log.error("%s", error)
         forwarding = ForwardService(home, settings.influx)
         recorder = Recorder(store, settings, forwarding.state)
         alarms = alarm_services(home, settings, recorder.clock, recorder.client_id, recorder.is_well)

@@ -1,0 +1,287 @@
+"""The session with the broker: what is no health, what is nobody's, what is held in memory."""
+
+from __future__ import annotations
+
+import json
+import logging
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from tests.conftest import DATA, Mosquitto
+from tests.ingest.recorder.test_recorder import WAIT_S, NodeSide, levels, node, pack, recording, until
+from tidetray.ingest.files.trial_file import load_trial
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder import session as session_module
+from tidetray.ingest.recorder.mqtt_client import Message
+from tidetray.ingest.recorder.recorder import Recorder
+from tidetray.ingest.recorder.session import MESSAGE_BYTES, MqttSession
+from tidetray.ingest.settings.model import BrokerSettings, Settings
+from tidetray.ingest.store.recording import Store, open_store
+from tidetray.ingest.wire import topics
+
+__all__ = ["node"]
+NOW = datetime(2026, 6, 1, 8, tzinfo=UTC)
+
+
+class TinyBroker:
+    """Answers CONNECT, SUBSCRIBE and PINGREQ; grants what `grants` says, and delivers own messages while `echoes`."""
+
+    def __init__(self, *, grants: int = 1, echoes: bool = True) -> None:
+        self.grants, self.echoes = grants, echoes
+        self.connections = 0
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self._server.settimeout(0.05)
+        self.port = self._server.getsockname()[1]
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        self._stop.set()
+        self._thread.join(10)
+        self._server.close()
+
+    def _serve(self) -> None:
+        while not self._stop.is_set():
+            try:
+                connection, _ = self._server.accept()
+            except TimeoutError:
+                continue
+            self.connections += 1
+            with connection:
+                connection.settimeout(0.05)
+                self._talk(connection)
+
+    def _talk(self, connection: socket.socket) -> None:
+        held = b""
+        while not self._stop.is_set():
+            try:
+                came = connection.recv(4096)
+            except TimeoutError:
+                continue
+            except OSError:
+                return
+            if not came:
+                return
+            held += came
+            while len(held) >= 2 and len(held) >= 2 + held[1]:
+                packet, held = held[: 2 + held[1]], held[2 + held[1] :]
+                kind = packet[0] >> 4
+                if kind == 1:
+                    connection.sendall(b"\x20\x02\x00\x00")
+                elif kind == 8:
+                    asked = sum(1 for _ in filters(packet))
+                    connection.sendall(
+                        bytes([0x90, 2 + asked]) + packet[2:4] + bytes([self.grants] * (asked - 1) + [0])
+                    )
+                elif kind == 12:
+                    connection.sendall(b"\xd0\x00")
+                elif kind == 3 and self.echoes:
+                    connection.sendall(packet)
+
+
+def filters(packet: bytes) -> Iterator[bytes]:
+    at = 4
+    while at < len(packet):
+        length = packet[at] << 8 | packet[at + 1]
+        yield packet[at + 2 : at + 2 + length]
+        at += 3 + length
+
+
+@contextmanager
+def running(port: int, store: Store, **more: object) -> Iterator[Recorder]:
+    recorder = Recorder(store, Settings(broker=BrokerSettings(port=port, keepalive_s=5), **more))
+    thread = threading.Thread(target=recorder.run)
+    thread.start()
+    try:
+        yield recorder
+    finally:
+        recorder.stop()
+        thread.join(WAIT_S)
+
+
+def test_a_refused_subscription_is_no_health(bench_store: Store) -> None:
+    """Before, it counted as connected and well, the heartbeat went out, and nothing was ever recorded (V7)."""
+    broker = TinyBroker(grants=0x80)
+    with running(broker.port, bench_store) as recorder:
+        until(lambda: recorder.state().trouble)
+        assert "refused the subscription to tidetray/v1/+/+/data" in recorder.state().sentence
+        assert not recorder.connected.is_set()
+        assert not recorder.is_well()
+        broker.grants = 1
+        until(recorder.is_well)
+    broker.close()
+
+
+def test_a_session_that_hears_nothing_is_deaf_though_pings_are_answered(
+    bench_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a take-over the embedded broker of the library delivered nothing, and the state said connected (M6)."""
+    monkeypatch.setattr(session_module, "ECHO_S", 0.2)
+    monkeypatch.setattr(session_module, "DEAF_S", 4.0)
+    broker = TinyBroker()
+    with running(broker.port, bench_store) as recorder:
+        until(recorder.is_well)
+        until(lambda: recorder._session._echo_works)
+        broker.echoes = False
+        until(lambda: "delivers nothing" in recorder.state().trouble)
+        assert not recorder.is_well()
+        until(lambda: broker.connections >= 2)
+        broker.echoes = True
+        until(recorder.is_well)
+    broker.close()
+
+
+def test_a_broker_whose_rules_never_let_an_own_message_back_is_not_held_to_it(
+    bench_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(session_module, "ECHO_S", 0.1)
+    monkeypatch.setattr(session_module, "DEAF_S", 0.3)
+    broker = TinyBroker(echoes=False)
+    with running(broker.port, bench_store) as recorder:
+        until(recorder.is_well)
+        time.sleep(1.5)
+        assert recorder.is_well()
+        assert broker.connections == 1
+    broker.close()
+
+
+def test_a_name_that_others_use_shows(mosquitto: Mosquitto, bench_store: Store) -> None:
+    with recording(bench_store.path, mosquitto.port) as recorder:
+        thief = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=recorder.client_id, clean_session=False)
+        thief.connect("127.0.0.1", mosquitto.port)
+        thief.loop_start()
+        try:
+            until(lambda: "another program uses the client id" in recorder.state().trouble)
+            assert not recorder.is_well()
+        finally:
+            thief.disconnect()
+            thief.loop_stop()
+
+
+def test_two_homes_have_two_names_and_a_home_keeps_its_own(tmp_path: Path) -> None:
+    """Before, both were called alike at one broker, shared a session, and receipted each other's messages (V8)."""
+    names = []
+    for home in ("a", "b", "a"):
+        with open_store(tmp_path / home / "tidetray.sqlite") as store:
+            names.append(Recorder(store, Settings()).client_id)
+    assert names[0] == names[2] != names[1]
+
+
+def test_messages_of_other_sites_are_neither_kept_nor_receipted(
+    mosquitto: Mosquitto, node: NodeSide, bench_store: Store
+) -> None:
+    with recording(bench_store.path, mosquitto.port):
+        pass  # of all sites once: the subscription lives in the session
+    south: list[bytes] = []
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.on_message = lambda _c, _d, message: south.append(message.payload)
+    client.connect("127.0.0.1", mosquitto.port)
+    client.loop_start()
+    client.subscribe(topics.receipt_topic("south", "bench-1"), 1)
+    with recording(bench_store.path, mosquitto.port, record={"site": "nursery"}) as recorder:
+        node.send(pack(1), topics.data_topic("south", "bench-1"))
+        node.send(pack(1))
+        until(lambda: node.upto() == 1)
+        until(lambda: recorder.state().foreign == 1)
+        assert bench_store.quarantine.messages(limit=10) == []
+    client.disconnect()
+    client.loop_stop()
+    assert south == []
+
+
+def test_a_receipt_names_its_home_and_does_not_come_back(
+    mosquitto: Mosquitto, node: NodeSide, bench_store: Store
+) -> None:
+    said: list[dict[str, object]] = []
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.on_message = lambda _c, _d, message: said.append(json.loads(message.payload))
+    client.connect("127.0.0.1", mosquitto.port)
+    client.loop_start()
+    client.subscribe(topics.receipt_topic("nursery", "bench-1"), 1)
+    took: list[Message] = []
+    with recording(bench_store.path, mosquitto.port) as recorder:
+        real = recorder._client.take
+        recorder._client.take = lambda messages: (took.extend(messages), real(messages))  # type: ignore[assignment]
+        node.send(pack(1))
+        until(lambda: said)
+        node.send(pack(2))
+        until(lambda: node.upto() == 2)
+    client.disconnect()
+    client.loop_stop()
+    assert said[0] == {"boot": "a1", "upto": 1, "home": bench_store.home_id()}
+    assert {topics.parse_topic(each.topic).kind for each in took if each.topic.startswith("tidetray/v1")} == {"data"}
+
+
+def test_retained_data_is_taken_up_at_no_start(mosquitto: Mosquitto, node: NodeSide, bench_store: Store) -> None:
+    """Before, a malformed one went into quarantine, and one without times was recorded, at every start (L7)."""
+    node.send(b'[{"n":"tray-1/level","u":"m","v":0.01}]', retain=True)
+    node.send(b"not json", topics.data_topic("nursery", "bench-2"), retain=True)
+    for seq in (1, 2):
+        with recording(bench_store.path, mosquitto.port, record={"client_id": f"start-{seq}"}):
+            node.send(pack(seq))
+            until(lambda seq=seq: node.upto() == seq)  # type: ignore[misc]
+    assert levels(bench_store.path) == [1 / 1000, 2 / 1000]
+    assert bench_store.quarantine.messages(limit=10) == []
+
+
+def test_the_queue_is_bounded_in_bytes_and_a_long_message_is_cut_as_it_is_taken() -> None:
+    """Before, 400 messages of 4 MiB took 1.8 GiB (M5)."""
+    session = MqttSession(BrokerSettings(keepalive_s=5), "x", [])
+    given_up = False
+    held = 0
+    session._wait_for_room = lambda: False  # type: ignore[method-assign]
+    for n in range(1000):
+        session._take([Message(1, n, 1, "tidetray/v1/a/b/data", b"x" * 4_000_000, NOW)])
+        given_up = given_up or session._given_up == 1
+        held = session._put_bytes - session._got_bytes
+    assert given_up
+    assert held <= session_module.QUEUE_BYTES + MESSAGE_BYTES
+    (message, *_) = session.gather()
+    assert (len(message.payload), message.length) == (MESSAGE_BYTES, 4_000_000)
+    session.client.close()
+
+
+def test_how_long_a_message_was_is_kept(mosquitto: Mosquitto, node: NodeSide, bench_store: Store) -> None:
+    with recording(bench_store.path, mosquitto.port):
+        node.send(b"x" * 3_000_000)
+        until(lambda: bench_store.quarantine.messages(limit=10))
+    (message,) = bench_store.quarantine.messages(limit=10)
+    assert "3000000 bytes" in message.reason
+    assert message.payload_bytes == MESSAGE_BYTES
+
+
+@pytest.mark.parametrize("name", ["tidetray.sqlite-wal", "tidetray.sqlite-shm", "recorder.lock"])
+def test_files_removed_under_the_recorder_are_noticed_and_what_is_receipted_is_saved(
+    mosquitto: Mosquitto, node: NodeSide, tmp_path: Path, name: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Before, receipts went on, health was well, and a kill lost 1,672 receipted readings (L1, L2)."""
+    caplog.set_level(logging.CRITICAL)
+    home = tmp_path / "home"
+    with open_store(home / "tidetray.sqlite") as store:
+        Notebook(store).add_trial(load_trial(DATA / "trial.toml"))
+    (home / "recorder.lock").touch()
+    with recording(str(home / "tidetray.sqlite"), mosquitto.port) as recorder:
+        node.send(pack(1))
+        until(lambda: node.upto() == 1)
+        until(recorder.is_well)
+        (home / name).unlink()
+        begun = time.monotonic()
+        until(lambda: name in recorder.state().trouble)
+        assert time.monotonic() - begun < 15
+        assert not recorder.is_well()
+        node.send(pack(2))
+        until(lambda: node.upto() == 2)
+        # as after a kill: the file alone, without what only the recorder's process holds
+        copy = tmp_path / "copy.sqlite"
+        copy.write_bytes((home / "tidetray.sqlite").read_bytes())
+        assert levels(str(copy)) == [1 / 1000, 2 / 1000]
