@@ -1,6 +1,7 @@
 """One MQTT 3.1.1 connection that never waits: each `poll` does what can be done now and returns.
 
-In: bytes to publish, the time. Out: calls of `on_message(topic, payload)`; `up` says whether the broker
+In: bytes to publish, the time. Out: calls of `on_message(topic, payload, kept)`, `kept` for a retained message that was
+there before we subscribed (MQTT 3.1.1, section 3.3.1.3); `up` says whether the broker
 let us in. Anything odd (no answer in time, a packet that makes no sense, a certificate that is not signed
 by our authority) closes the connection; `why` then says what it was. When to try again, and what to send
 again, is for others to decide. QoS 1 to send, QoS 0 and 1 to receive; a clean session.
@@ -203,7 +204,7 @@ class Link:
             if qos == 1:
                 self._packet(PUBACK << 4, body[at : at + 2])
                 at += 2
-            self._on_message(topic, body[at:])
+            self._on_message(topic, body[at:], bool(head & 1))
         elif kind in (PUBACK, SUBACK) and len(body) >= 2:
             (mid,) = struct.unpack(">H", body[:2])
             if kind == SUBACK and body[2:] == b"\x80":

@@ -238,8 +238,10 @@ class Node:
             self._said, self._said_at = here, now
             self.link.publish(self._topic + "here", json.dumps(here).encode(), True)
 
-    def _message(self, topic, payload):
+    def _message(self, topic, payload, kept=False):
         if topic == self._topic + "receipt":
+            if kept:
+                return  # it may be old, or anybody's; what it rightly covers is receipted again when it is sent again
             before = self.outbox.ignored
             self.outbox.receipt(payload, self.board.now_ms())
             if self.outbox.ignored == before:

@@ -41,8 +41,8 @@ class Outbox:
     def receipt(self, payload, now_ms):
         """A receipt as it came. One that is junk, for a boot unknown here or for a number not sent yet is ignored.
 
-        "Not sent" is meant since this start: a receipt that a broker kept may be anybody's. A receipt for an
-        earlier boot may rightly reach further, and counts as far as was sent; the rest is receipted again.
+        "Not sent" is meant since this start. A receipt for an earlier boot may rightly reach further, and counts
+        as far as was sent; the rest is receipted again.
         """
         try:
             found = json.loads(payload)

@@ -136,7 +136,7 @@ def test_each_is_recorded_or_quarantined_with_its_reason_and_memory_and_disk_are
     logging.getLogger("tidetray.recorder").disabled = True  # a line for each would be the test's own memory
     recorder = Recorder(bench_store, Settings(plain=PLAIN_TOPICS))
     client = Deaf()
-    recorder._client = client  # type: ignore[assignment]
+    recorder._session.client = client  # type: ignore[assignment]
     rng = random.Random(4)
     held: list[int] = []
     received = 0

@@ -1,0 +1,61 @@
+"""A backup killed at every step, each time of a fresh copy of a home: python cut_backup.py HOME FOLDER.
+
+A step is whatever changes a disk, before it and after it. FOLDER gets one home for each step, with a file `copy.sqlite`
+beside it if the backup got so far. Prints the number of steps.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sqlite3
+import sys
+from pathlib import Path
+from typing import Any
+
+from tests.crash.cut_sealing import Steps
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store import backup
+
+
+class WatchedConnection(sqlite3.Connection):
+    """The copy's: each statement on it is a step."""
+
+    steps: Steps
+
+    def execute(self, *arguments: Any) -> sqlite3.Cursor:
+        self.steps.step()
+        return super().execute(*arguments)
+
+
+def watch(steps: Steps) -> None:
+    os.fsync = steps.around(lambda _handle: None)  # a killed process leaves to the system what it has written
+    for name in ("rename", "unlink", "mkdir"):
+        setattr(Path, name, steps.around(getattr(Path, name)))
+    shutil.copyfile = steps.around(shutil.copyfile)
+    shutil.rmtree = steps.around(shutil.rmtree)  # type: ignore[assignment]
+    WatchedConnection.steps = steps
+    connect = sqlite3.connect
+    sqlite3.connect = lambda *a, **k: connect(*a, **{"factory": WatchedConnection, **k})  # type: ignore[assignment]
+
+
+def main(home: Path, work: Path) -> None:
+    for k in range(1, 10_000):
+        place = work / str(k)
+        shutil.copytree(home, place / "home")
+        child = os.fork()
+        if child == 0:
+            watch(Steps(k))
+            backup.back_up(place / "home" / RECORD_FILE, place / "copy.sqlite")
+            os._exit(0)
+        _, status = os.waitpid(child, 0)
+        if os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0:
+            print(k - 1)
+            return
+        if not os.WIFSIGNALED(status) or os.WTERMSIG(status) != signal.SIGKILL:
+            sys.exit(f"step {k}: the child ended with {status}")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), Path(sys.argv[2]))
