@@ -11,10 +11,10 @@ from pathlib import Path
 
 from tests.year_home import SITE, TRIAL, make_year_home
 from tidetray.ingest.core.readings import to_ms
-from tidetray.ingest.files.light_survey import SurveyReading, add_light_survey
 from tidetray.ingest.notebook import trial_events
 from tidetray.ingest.notebook.corrections import correct, newest, remove
 from tidetray.ingest.notebook.facts import Event
+from tidetray.ingest.notebook.light_surveys import SurveyReading, add_light_survey
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.scales import CheckWeighing, add_balance, add_check_weighing
 from tidetray.ingest.settings.model import RECORD_FILE

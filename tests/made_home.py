@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from tidetray.ingest.core.readings import Reading, from_ms, to_ms
-from tidetray.ingest.files.light_survey import add_light_survey
+from tidetray.ingest.notebook.light_surveys import add_light_survey
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.nursery.nursery import SITE, Nursery, make_nursery
 from tidetray.ingest.nursery.sensors import LiveTray, NodeHistory, light_survey

@@ -20,8 +20,8 @@ from tidetray.ingest.alarms.book import AlarmBook
 from tidetray.ingest.alarms.tray_rules import Change
 from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.nursery.nursery import make_nursery
-from tidetray.ingest.recorder.recorder import RecorderLock
 from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.home_lock import RecorderLock
 from tidetray.ingest.store.recording import open_store
 
 PICTURES = Path(__file__).parents[1] / "ui" / "pictures"

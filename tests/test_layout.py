@@ -34,6 +34,15 @@ _ANALYSIS = "base stats conditions growth compare relations dose plan live recor
 FOLDERS = {"ingest": _INGEST.split(" "), "analysis": _ANALYSIS.split(" ")}
 """The folders of a package, each importing only those before it."""
 
+RUNS_SQL = {"ingest/store", "ingest/notebook", "ingest/alarms", "ingest/home", "ingest/influx"}
+"""The folders that run SQL: the record's own two, and three that keep tables of their own."""
+
+STORES_TABLES = {
+    *("series", "reading", "hourly", "message_range", "message_gap", "node", "boot_start", "cycle", "cycles_due"),
+    *("quarantine", "quarantine_tray", "quarantine_day", "counter", "sealed", "sealed_part", "migration"),
+}
+"""What only `ingest/store` names in SQL."""
+
 MODULES_IN_A_FOLDER = 18
 READS_RECORD = {"record", "questions"}
 """The folders of `analysis` that know the record on disk; everything else there works on frames."""
@@ -289,3 +298,40 @@ def folders_listed() -> str:
 
 if __name__ == "__main__":
     print(folders_listed(), end="")
+
+
+_RUNS = {"execute", "executemany", "executescript", "read_sql", "read_sql_query"}
+_NAMED = re.compile(r"\b(?:FROM|INTO|UPDATE|JOIN|TABLE)\s+([a-z_]+)")
+
+
+def _runs_sql(path: Path) -> bool:
+    tree = ast.parse(path.read_text())
+    return any(isinstance(node, ast.Attribute) and node.attr in _RUNS for node in ast.walk(tree))
+
+
+def _named_tables(path: Path) -> set[str]:
+    """What the texts of a file name as a table, where SQL's words are written as such."""
+    tree = ast.parse(path.read_text())
+    texts = [node.value for node in ast.walk(tree) if isinstance(node, ast.Constant) and isinstance(node.value, str)]
+    return {table for text in texts for table in _NAMED.findall(text)}
+
+
+def _folder_of(path: Path) -> str:
+    return "/".join(path.relative_to(ROOT).parts[:2])
+
+
+def test_sql_runs_where_its_tables_are_kept() -> None:
+    sources = [*_sources(*PACKAGES, "firmware_notes")]
+    outside = [str(p.relative_to(ROOT)) for p in sources if _folder_of(p) not in RUNS_SQL and _runs_sql(p)]
+    assert not outside, f"{len(outside)} modules run SQL that is others': {outside}"
+    assert _runs_sql(ROOT / "ingest/store/recording.py")
+
+
+def test_only_the_store_names_its_tables() -> None:
+    wrong = {
+        str(path.relative_to(ROOT)): named
+        for path in _sources(*PACKAGES)
+        if _folder_of(path) != "ingest/store" and (named := _named_tables(path) & STORES_TABLES)
+    }
+    assert not wrong
+    assert _named_tables(ROOT / "ingest/store/quarantine.py") >= {"quarantine", "quarantine_day"}

@@ -17,7 +17,7 @@ from tidetray.ingest.alarms.tray_rules import Change
 from tidetray.ingest.alarms.watch import Watch
 from tidetray.ingest.core.readings import EVIDENCE, Tray
 from tidetray.ingest.cycles.detect import detect_cycles
-from tidetray.ingest.cycles.expected_times import drain_ratio
+from tidetray.ingest.cycles.usual_times import drain_ratio
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.nursery.nursery import SITE, Nursery
 from tidetray.ingest.nursery.sensors import SENT, history

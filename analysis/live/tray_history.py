@@ -12,7 +12,7 @@ import pandas as pd
 
 from tidetray.ingest.core.readings import Tray, from_ms, to_ms
 from tidetray.ingest.core.wall_clock import Daily
-from tidetray.ingest.cycles.expected_times import drain_ratio, expected_drain_s, has_drain_geometry
+from tidetray.ingest.cycles.usual_times import drain_ratio, expected_drain_s, has_drain_geometry
 from tidetray.ingest.notebook.facts import Treatment
 
 
@@ -20,7 +20,7 @@ def drain_times(cycles: pd.DataFrame, tray: Tray, learned_s: float) -> pd.DataFr
     """`time, drain_s, share, expectation`: each draining of one tray, and as a share of what is expected of it.
 
     cycles: of this tray, `detect_cycles` columns. `learned_s`: the tray's own time from the flood mark
-    (`tidetray.ingest.cycles.own_times`), NaN while not learned: then its geometry tells, which is a lower bound.
+    (`tidetray.ingest.alarms.learned_times`), NaN while not learned: then its geometry tells, which is a lower bound.
     `expectation` is learned, geometry or none (`share` NaN). Only whole drainings count.
     """
     seen = cycles[cycles["outcome"].isin(["complete", "drained slowly"]) & cycles["drain_s"].notna()]

@@ -11,8 +11,9 @@ from tidetray.analysis.growth.drying import Drying, judge_drying
 from tidetray.analysis.growth.weighing_quality import WeighingQuality
 from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.record.trial_data import TrialData
+from tidetray.ingest.notebook.drying import DryWeighing
 from tidetray.ingest.notebook.facts import WeighIn
-from tidetray.ingest.notebook.scales import Balance, DryWeighing
+from tidetray.ingest.notebook.scales import Balance
 
 NO_SCALE = "No scale is named: how sure a mass and a growth rate are cannot be said. Name the scale and its step."
 

@@ -19,9 +19,10 @@ from tidetray.analysis.conditions.environment import ATTENUATION_PER_M
 from tidetray.analysis.conditions.light import hours_of_several, lux_per_ppfd, ppfd
 from tidetray.analysis.growth.drying import judge_drying
 from tidetray.ingest.core.readings import Tray
-from tidetray.ingest.files.light_survey import SurveyReading
+from tidetray.ingest.notebook.drying import DryWeighing
 from tidetray.ingest.notebook.facts import Entry, Event, Placement, TrayPlan, WeighIn
-from tidetray.ingest.notebook.scales import CheckWeighing, DryWeighing
+from tidetray.ingest.notebook.light_surveys import SurveyReading
+from tidetray.ingest.notebook.scales import CheckWeighing
 from tidetray.ingest.notebook.trial_events import attenuation_per_m
 
 WEIGH_IN_COLUMNS = ["pot", "time", "replicate", "gross_g", "tare_g", "net_g", "blotted", "who", "note"]

@@ -40,15 +40,16 @@ from tidetray.analysis.record import frames
 from tidetray.analysis.relations.predictors import cause_table
 from tidetray.ingest.core.readings import EVIDENCE, TidetrayError, Tray, from_ms, to_ms
 from tidetray.ingest.cycles.detect import CYCLE_COLUMNS
-from tidetray.ingest.files.light_survey import light_survey
 from tidetray.ingest.influx.cycles_elsewhere import cycles_of
 from tidetray.ingest.influx.open_to_read import open_to_read
 from tidetray.ingest.notebook.corrections import trail
+from tidetray.ingest.notebook.drying import dry_weighings
 from tidetray.ingest.notebook.facts import BASE_C, Event, Trial, TrialPlan
+from tidetray.ingest.notebook.light_surveys import light_survey
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.placements import treatment_spells
 from tidetray.ingest.notebook.predictions import Prediction, predictions
-from tidetray.ingest.notebook.scales import Balance, all_balances, check_weighings, dry_weighings
+from tidetray.ingest.notebook.scales import Balance, all_balances, check_weighings
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store
 

@@ -470,6 +470,14 @@ def _result(future: Future[str]) -> str:
         return type(error).__name__
 
 
+def outcomes(store: Store, numbers: Sequence[int]) -> list[tuple[str, int | None, str | None]]:
+    """Of messages by their numbers: to whom, when it was sent [ms since 1970] if it was, and what stood in the way."""
+    marks = ", ".join("?" * len(numbers))
+    return store.connection.execute(
+        f"SELECT recipient, sent_ms, error FROM outbox WHERE id IN ({marks}) ORDER BY id", tuple(numbers)
+    ).fetchall()
+
+
 def post_test(store: Store, persons: Iterable[str], *, now_ms: int) -> list[int]:
     """Put a test message for each person into the outbox; their numbers there."""
     with store.transaction() as connection:

@@ -23,8 +23,9 @@ from tidetray.ingest.alarms.watch import HISTORY_H, NODE_FAULTS, Watch, WatchPla
 from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, Reading, Tray, from_ms
 from tidetray.ingest.core.wall_clock import Daily
 from tidetray.ingest.cycles.control_charts import SlowChange, slow_change
-from tidetray.ingest.cycles.expected_times import LEARN_CYCLES, Learned, drain_ratio, fill_ratio
+from tidetray.ingest.cycles.usual_times import LEARN_CYCLES, Learned, drain_ratio, fill_ratio
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.store import derived, queries
 from tidetray.ingest.store.raw_readings import SealedError
 from tidetray.ingest.store.recording import Store
 from tidetray.ingest.wire.packs import Pack
@@ -35,6 +36,9 @@ log = logging.getLogger("tidetray.alarms")
 WATCHED_BACK_H = HISTORY_H + 2.0
 TICK_MS = 1000
 MARK_MS = 5000
+
+FINISHED = ("complete", "drained slowly")
+"""Outcomes of cycles that tell how long the tray takes."""
 
 FAILED_OUTCOMES = ("overflow", "did not drain", "drained slowly", "flood mark not reached", "no flood")
 """Outcomes of a cycle that are alarms by the same name."""
@@ -195,10 +199,7 @@ class AlarmKeeper:
         if watch.passed_over is not None:
             self._enter_late(tray, *watch.passed_over, now_ms)
             watch.passed_over = None
-        (last_ms,) = self._store.connection.execute(
-            "SELECT max(dry_ms) FROM cycle WHERE site = ? AND tray = ? AND outcome IN ('complete', 'drained slowly')",
-            (tray.site, tray.name),
-        ).fetchone()
+        last_ms = derived.last_dry_ms(self._store, tray.site, tray.name, FINISHED)
         if last_ms is not None and self._finished.get((tray.site, tray.name)) != last_ms:
             self._finished[tray.site, tray.name] = last_ms
             for measure in _MEASURES:
@@ -232,12 +233,10 @@ class AlarmKeeper:
             silent = received_ms <= mark_ms
             self._watch.take(site, node, readings, min(received_ms, now_ms), at_once=False)
         silent = False
-        for site, node, here, at_ms, faults in self._store.connection.execute(
-            "SELECT site, node, here, here_ms, coalesce(faults, '') FROM node WHERE here IS NOT NULL"
-        ).fetchall():
+        for site, node, here, at_ms, faults in queries.here_reports(self._store):
             # a sensor's fault may be over by a reading since; the book holds what stood, or the node says it again
             named = [name for name in faults.split() if name in NODE_FAULTS]
-            self._watch.here(site, node, here=bool(here), at_ms=min(at_ms, now_ms), faults=named)
+            self._watch.here(site, node, here=here, at_ms=min(at_ms, now_ms), faults=named)
         standing = {Key(*each[:5]): each[5:] for each in self._watch.standing()}
         missed = [
             (key.site, Change(key.place, key.name, key.kind, key.channel, True, since_ms, now_ms, detail))
@@ -252,13 +251,10 @@ class AlarmKeeper:
 
     def _facts(self) -> list[tuple[object, ...]]:
         """What of the notebook the plan depends on."""
-        read = self._store.connection.execute
-        return [
-            *read("SELECT * FROM tray ORDER BY site, name").fetchall(),
-            *read("SELECT * FROM assignment ORDER BY trial, tray").fetchall(),
-            *read("SELECT * FROM treatment ORDER BY trial, name").fetchall(),
-            *read("SELECT site, tray, measure, from_ms FROM own_times ORDER BY 1, 2, 3").fetchall(),
-        ]
+        learned = self._store.connection.execute(
+            "SELECT site, tray, measure, from_ms FROM own_times ORDER BY 1, 2, 3"
+        ).fetchall()
+        return [*Notebook(self._store).schedule_facts(), *learned]
 
     def _enter(self, now_ms: int) -> list[int]:
         if not self._pending:
@@ -333,17 +329,11 @@ class AlarmKeeper:
         """Failed cycles in a time of which readings came out of order, so that the watch could not see them."""
         if last_ms < now_ms - 3_600_000 * HISTORY_H:
             return
-        rows = self._store.connection.execute(
-            "SELECT coalesce(flood_start_ms, flood_reached_ms, drain_start_ms), drain_start_ms, "
-            "coalesce(dry_ms, drain_start_ms), outcome FROM cycle WHERE site = ? AND tray = ? AND outcome IN "
-            "(?, ?, ?, ?, ?)",
-            (tray.site, tray.name, *FAILED_OUTCOMES),
-        ).fetchall()
-        for begin_ms, drain_ms, end_ms, outcome in rows:
-            in_time = begin_ms is not None and end_ms is not None
-            if self._watch.is_off(outcome, tray.site, tray.name):
+        failed = derived.cycle_spans(self._store, tray.site, tray.name, FAILED_OUTCOMES)
+        for begin_ms, drain_ms, end_ms, outcome in failed:
+            if begin_ms is None or end_ms is None or self._watch.is_off(outcome, tray.site, tray.name):
                 continue
-            if in_time and begin_ms <= last_ms + MAX_GAP_MS and end_ms >= first_ms - MAX_GAP_MS:
+            if begin_ms <= last_ms + MAX_GAP_MS and end_ms >= first_ms - MAX_GAP_MS:
                 since_ms = drain_ms if drain_ms is not None and "drain" in outcome else begin_ms
                 self._book.enter_past(
                     Key(tray.site, "tray", tray.name, outcome, ""),
@@ -356,12 +346,7 @@ class AlarmKeeper:
 
 def finished_ratios(store: Store, tray: Tray, measure: str, start_ms: int = 0) -> tuple[list[int], list[float]]:
     """When a tray's cycles were dry again, and how long they took to drain or fill, over the geometric time."""
-    rows = store.connection.execute(
-        f"SELECT dry_ms, {measure}_s, peak_level_m FROM cycle WHERE site = ? AND tray = ? AND dry_ms > ? AND "
-        f"{measure}_s > 0 AND outcome IN ('complete', 'drained slowly') AND peak_level_m IS NOT NULL ORDER "
-        "BY number",
-        (tray.site, tray.name, start_ms),
-    ).fetchall()
+    rows = derived.finished_cycles(store, tray.site, tray.name, measure, FINISHED, start_ms=start_ms)
     times = [dry_ms for dry_ms, _, _ in rows]
     if measure == "drain":
         return times, [drain_ratio(tray, seconds, peak_m) for _, seconds, peak_m in rows]
@@ -381,10 +366,11 @@ def learn_anew(store: Store, site: str, tray: str, *, now_ms: int) -> None:
 def _measured(store: Store, since_ms: int, until_ms: int) -> Iterator[tuple[int, str, str, list[Reading]]]:
     """Readings measured in that time, in the order of their times: a second of a node each, with when the last of it
     was received (to the second). An hour at a time, for a day of hundreds of trays would fill the memory."""
-    series = store.connection.execute("SELECT id, site, node, tray, channel FROM series").fetchall()
+    series = queries.all_series(store)
     for start_ms in range(since_ms // 1000 * 1000, until_ms, 3_600_000):
         rows: list[tuple[int, str, str, str, str, float, int]] = []
-        for number, *place in series:
+        for number, site, tray, channel, node in series:
+            place = (site, node, tray, channel)
             try:
                 found = store.raw.rows(number, start_ms, min(start_ms + 3_600_000, until_ms))
             except SealedError as error:

@@ -19,7 +19,7 @@ from typing import NamedTuple
 from tidetray.ingest.core.readings import MAX_GAP_S, Tray
 from tidetray.ingest.core.wall_clock import Daily
 from tidetray.ingest.cycles.detect import AFTER_PUMP_S, CONTRADICTION_S, FAILED, SLOW
-from tidetray.ingest.cycles.expected_times import USUAL_FILL_S, Learned, highest_level_m, usual_drain_s, usual_fill_s
+from tidetray.ingest.cycles.usual_times import USUAL_FILL_S, Learned, highest_level_m, usual_drain_s, usual_fill_s
 
 MAX_GAP_MS = round(MAX_GAP_S * 1000)
 

@@ -15,7 +15,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tidetray.ingest.cycles.expected_times import LEARN_CYCLES, Learned, learn
+from tidetray.ingest.cycles.usual_times import LEARN_CYCLES, Learned, learn
 
 EWMA_WEIGHT = 0.2
 EWMA_LIMIT = 5.0

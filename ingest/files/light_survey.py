@@ -1,7 +1,7 @@
-"""A light survey: readings by hand at the places of the trays, kept in the store.
+"""A light survey's file: readings by hand at the places of the trays.
 
-In: a CSV file `tray, row, column, measured, ppfd` (or `lux`). Out: facts in the notebook's tables, and back. A file is
-taken whole or not at all; the same file again changes nothing. It makes no factors of them
+In: a CSV file `tray, row, column, measured, ppfd` (or `lux`). Out: `SurveyReading`s. A file is taken whole or not at
+all. It makes no factors of them
 (`tidetray.analysis.conditions.environment`).
 """
 
@@ -10,35 +10,21 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from tidetray.ingest.core.near_names import near_names
-from tidetray.ingest.core.readings import CHANNELS, from_ms, to_ms
+from tidetray.ingest.core.readings import CHANNELS
 from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.rows import read_text
 from tidetray.ingest.files.written_values import parse_time, quoted
 from tidetray.ingest.notebook.facts import TrialPlan
-from tidetray.ingest.store.recording import Store
+from tidetray.ingest.notebook.light_surveys import SurveyReading
 
 _PLACE = ("tray", "row", "column", "measured")
 _CHANNEL_OF = {"ppfd": "ppfd", "lux": "light"}
 _MOST_PLACES = 99
-
-
-@dataclass(frozen=True, slots=True)
-class SurveyReading:
-    """One reading by hand; `channel` is `ppfd` [µmol m⁻² s⁻¹] or `light` [lx]; rows and columns as those of pots."""
-
-    tray: str
-    row: int
-    column: int
-    time: datetime
-    channel: str
-    value: float
 
 
 def is_light_survey(path: Path) -> bool:
@@ -104,43 +90,3 @@ def _reading(cells: dict[str, str], quantity: str, trays: set[str], zone: ZoneIn
         mend = f"Write a number with a decimal point, {channel.low:g} to {channel.high:g}"
         raise EntryError(f"{quantity} is {quoted(text)}", mend=mend)
     return SurveyReading(tray, place[0], place[1], time, channel.name, value)
-
-
-def add_light_survey(store: Store, site: str, readings: Sequence[SurveyReading]) -> int:
-    """Keep readings; gives how many were new. RefusedError if a place has another reading of that moment already."""
-    rows = [(site, r.tray, r.row, r.column, to_ms(r.time), r.channel, r.value) for r in readings]
-    with store.transaction():
-        before = {
-            (*key, ms, channel): value
-            for *key, ms, channel, value in store.connection.execute(
-                (
-                    "SELECT site, tray, place_row, place_column, measured_ms, channel, value FROM light_survey "
-                    "WHERE site = ?"
-                ),
-                (site,),
-            ).fetchall()
-        }
-        new = []
-        for row in rows:
-            known = before.setdefault(row[:-1], row[-1])
-            if known != row[-1]:
-                _, tray, place_row, place_column, *_ = row
-                fault = EntryError(
-                    f"{known:g} is noted for that moment already, not {row[-1]:g}",
-                    where=f"tray {tray}, row {place_row}, column {place_column}",
-                    mend="Mend the value, or give the second reading its own time",
-                )
-                raise RefusedError([fault], where="light survey")
-            new.append(row)
-        total = store.connection.execute("SELECT count(*) FROM light_survey").fetchone()[0]
-        store.connection.executemany("INSERT OR IGNORE INTO light_survey VALUES (?, ?, ?, ?, ?, ?, ?)", new)
-        return int(store.connection.execute("SELECT count(*) FROM light_survey").fetchone()[0]) - int(total)
-
-
-def light_survey(store: Store, site: str) -> tuple[SurveyReading, ...]:
-    rows = store.connection.execute(
-        "SELECT tray, place_row, place_column, measured_ms, channel, value FROM light_survey WHERE site = ?"
-        " ORDER BY tray, place_row, place_column, measured_ms",
-        (site,),
-    ).fetchall()
-    return tuple(SurveyReading(t, r, c, from_ms(ms), channel, value) for t, r, c, ms, channel, value in rows)

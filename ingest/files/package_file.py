@@ -15,14 +15,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from tidetray.ingest.core.readings import Tray, to_ms
+from tidetray.ingest.core.readings import Tray
 from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.package_tables import TABLES, Field, Row, notebook_rows
 from tidetray.ingest.files.rows import read_text, refused
 from tidetray.ingest.files.trial_file import cross_faults
 from tidetray.ingest.files.written_values import quoted
-from tidetray.ingest.notebook.facts import EVENT_KINDS, PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
+from tidetray.ingest.notebook.drying import restore_dry_weighings
+from tidetray.ingest.notebook.facts import PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.trial_events import restore_events
 
 _TIME = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]{1,6})?Z")
 
@@ -52,9 +54,9 @@ def load_package(notebook: Notebook, path: Path, *, now: datetime, dry_run: bool
             if wrong:
                 raise RefusedError(wrong, where=path.name)
             notebook.add_trial(plan)
-            _add_events(notebook, study["study"], tables["events"])
+            restore_events(notebook, study["study"], tables["events"])
             _add_weigh_ins(notebook, study["study"], tables["weigh_ins"], now)
-            _add_dry(notebook, study["study"], tables["dry_weighings"])
+            restore_dry_weighings(notebook, study["study"], tables["dry_weighings"])
     except (ValueError, KeyError) as error:
         raise refused(path, f"the package contradicts itself: {error}", "Export it again") from error
     return f"Added {summary}."
@@ -150,43 +152,6 @@ def _plan(tables: dict[str, list[Row]]) -> TrialPlan:
     )
 
 
-def _add_events(notebook: Notebook, trial: str, rows: list[Row]) -> None:
-    numbers: dict[int | None, int | None] = {None: None}
-    execute = notebook.store.connection.execute
-    for row in rows:
-        if row["kind"] not in EVENT_KINDS:
-            raise ValueError(f"event {row['event']} is {quoted(row['kind'])}")
-        if row["kind"] == "pot split off" and row["takes_back"] is None:
-            execute(
-                "INSERT INTO pot VALUES (?, ?, ?, NULL, ?)",
-                (trial, row["pot"], row["tare_g"], f"split off from {row['value']}"),
-            )
-            execute(
-                "INSERT INTO placement (trial, pot, from_ms, tray, place_row, place_column) VALUES (?, ?, ?, ?, ?, ?)",
-                (trial, row["pot"], to_ms(row["time"]), row["tray"], row["row"], row["column"]),
-            )
-        done = execute(
-            "INSERT INTO event (trial, kind, happened_ms, pot, tray, place_row, place_column, tare_g, value, "
-            "who, why, entered_ms, takes_back) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                trial,
-                row["kind"],
-                to_ms(row["time"]),
-                row["pot"],
-                row["tray"],
-                row["row"],
-                row["column"],
-                row["tare_g"],
-                row["value"],
-                row["who"],
-                row["why"],
-                to_ms(row["entered"]),
-                numbers[row["takes_back"]],
-            ),
-        )
-        numbers[row["event"]] = done.lastrowid
-
-
 def _add_weigh_ins(notebook: Notebook, trial: str, rows: list[Row], now: datetime) -> None:
     check, faults = notebook.check(trial, now=now), list[EntryError]()
     numbers: dict[int | None, int | None] = {None: None}
@@ -208,27 +173,6 @@ def _add_weigh_ins(notebook: Notebook, trial: str, rows: list[Row], now: datetim
             entered_by=row["entered_by"],
             reason=row["reason"],
         )
-        (numbers[row["entry"]],) = notebook.store.connection.execute("SELECT max(id) FROM weigh_in").fetchone()
+        numbers[row["entry"]] = notebook.last_entry()
     if faults:
         raise RefusedError(faults, where="weigh_ins.csv")
-
-
-def _add_dry(notebook: Notebook, trial: str, rows: list[Row]) -> None:
-    notebook.store.connection.executemany(
-        "INSERT INTO dry_weighing (trial, pot, weighed_ms, gross_g, dish_g, oven_temp_c, who, note, entered_ms)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            (
-                trial,
-                r["pot"],
-                to_ms(r["time"]),
-                r["gross_g"],
-                r["dish_g"],
-                r["oven_temp_c"],
-                r["who"],
-                r["note"],
-                to_ms(r["entered"]),
-            )
-            for r in rows
-        ],
-    )

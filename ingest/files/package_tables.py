@@ -12,7 +12,9 @@ from typing import Any
 
 from tidetray.ingest.core.readings import Tray, from_ms
 from tidetray.ingest.notebook.corrections import trail
+from tidetray.ingest.notebook.drying import every_dry_weighing
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.trial_events import every_event
 
 Row = dict[str, Any]
 
@@ -168,11 +170,7 @@ def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
     """All of a trial's notebook, trail and taken back events included; by table."""
     plan = notebook.plan(trial_name)
     trial = plan.trial
-    events = notebook.store.connection.execute(
-        "SELECT id, kind, happened_ms, pot, tray, place_row, place_column, tare_g, value, who, why, "
-        "entered_ms, takes_back FROM event WHERE trial = ? ORDER BY id",
-        (trial_name,),
-    ).fetchall()
+    events = every_event(notebook, trial_name)
     names = [f.name for f in TABLES["events"].fields]
     return {
         "studies": [
@@ -240,10 +238,6 @@ def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
         "dry_weighings": [
             dict(zip([f.name for f in TABLES["dry_weighings"].fields], row, strict=True))
             | {"time": from_ms(row[1]), "entered": from_ms(row[-1])}
-            for row in notebook.store.connection.execute(
-                "SELECT pot, weighed_ms, gross_g, dish_g, oven_temp_c, who, note, entered_ms FROM dry_weighing"
-                " WHERE trial = ? ORDER BY pot, weighed_ms, entered_ms, id",
-                (trial_name,),
-            ).fetchall()
+            for row in every_dry_weighing(notebook, trial_name)
         ],
     }

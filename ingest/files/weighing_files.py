@@ -134,7 +134,8 @@ def load_weigh_ins(
     if read.faults:
         raise RefusedError(read.faults, where=path.name)
     new = notebook.add_weigh_ins(trial_name, [w for _, w, _ in read.weigh_ins], now=now)
-    _remember(notebook, how.columns, now)
+    if how.columns:
+        notebook.remember_headers(how.columns, now=now)
     return LoadReport(new, len(read.weigh_ins) - new, read.notes)
 
 
@@ -190,21 +191,6 @@ def read_start_masses(path: Path, pots: Iterable[str], *, decimal_comma: bool = 
     return found
 
 
-def remembered(notebook: Notebook) -> dict[str, str]:
-    """Header in lower case -> what it was said to mean."""
-    return dict(notebook.store.connection.execute("SELECT header, meaning FROM header_meaning").fetchall())
-
-
-def _remember(notebook: Notebook, columns: Mapping[str, str], now: datetime) -> None:
-    if columns:
-        with notebook.store.transaction() as connection:
-            connection.executemany(
-                "INSERT INTO header_meaning VALUES (?, ?, ?) ON CONFLICT (header) DO UPDATE SET"
-                " meaning = excluded.meaning, entered_ms = excluded.entered_ms",
-                [(header.strip().casefold(), meaning, to_ms(now)) for header, meaning in columns.items()],
-            )
-
-
 def _read(path: Path, notebook: Notebook, trial_name: str, *, now: datetime, how: How) -> _Read:
     trial = notebook.trial(trial_name)
     tares, check = notebook.tares(trial_name), notebook.check(trial_name, now=now)
@@ -217,7 +203,7 @@ def _read(path: Path, notebook: Notebook, trial_name: str, *, now: datetime, how
     }
     time_of = lru_cache(10_000)(partial(parse_time, zone=ZoneInfo(trial.zone), day_first=how.day_first))
     sessions: dict[tuple[str, int, int], int] = {}
-    for line in _lines(path, how, remembered(notebook), notes, faults):
+    for line in _lines(path, how, notebook.header_meanings(), notes, faults):
         cells = line.cells
         if cells.get("clock"):
             cells["weighed"] = f"{cells.get('weighed', '')} {cells['clock']}"

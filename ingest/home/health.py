@@ -25,7 +25,6 @@ from tidetray.ingest.home.accounts import PEOPLE_FILE, People, PeopleError, need
 from tidetray.ingest.influx.queue import forwarding_of
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.alarm_service import senders_of
-from tidetray.ingest.recorder.recorder import is_recording
 from tidetray.ingest.recorder.status import STALE_S, read_state
 from tidetray.ingest.settings.model import (
     RECORD_FILE,
@@ -38,6 +37,7 @@ from tidetray.ingest.settings.model import (
     load_settings,
 )
 from tidetray.ingest.store.database import StoreError
+from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.raw_readings import SealedError, check_file, sealed_files, sealed_folder
 from tidetray.ingest.store.recording import open_store
 
@@ -95,10 +95,8 @@ def _record(home: Path) -> Iterator[Finding]:
         return
     with store:
         try:
-            (verdict,) = store.connection.execute("PRAGMA quick_check(1)").fetchone()
-            yield Finding(
-                "record", verdict == "ok", "in order" if verdict == "ok" else f"{verdict}. Restore the last backup"
-            )
+            damage = store.damage()
+            yield Finding("record", not damage, f"{damage}. Restore the last backup" if damage else "in order")
             trials = Notebook(store).trials()
             waiting = store.quarantine.messages(limit=1, open_only=True)
         except sqlite3.Error as error:

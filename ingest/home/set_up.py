@@ -29,6 +29,7 @@ from tidetray.ingest.notebook.facts import PlanAdded
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.edit import change_settings, replace_file, shown_settings
 from tidetray.ingest.settings.model import Settings, SettingsError
+from tidetray.ingest.store import queries
 from tidetray.ingest.store.quarantine import UNKNOWN_TRAY
 from tidetray.ingest.store.recording import Store
 from tidetray.ingest.wire import packs
@@ -126,7 +127,7 @@ def heard(store: Store, settings: Settings) -> tuple[HeardNode, ...]:
     A node that speaks of known trays only is not among them; one that speaks of none yet is, with an empty tray.
     """
     found: dict[tuple[str, str, str], HeardNode] = {}
-    known = set(store.connection.execute("SELECT site, name FROM tray").fetchall())
+    known = Notebook(store).tray_names()
     plain = PlainTopics(settings.plain)
     for _, topic, payload, received_ms in store.quarantine.latest(UNKNOWN_TRAY, LOOKED_AT):
         with suppress(TidetrayError):
@@ -136,16 +137,10 @@ def heard(store: Store, settings: Settings) -> tuple[HeardNode, ...]:
                 if reading.tray and (pack.site, reading.tray) not in known:
                     seen = found.setdefault(key, HeardNode(*key, from_ms(received_ms)))
                     seen.values.setdefault(reading.channel, reading.value)
-    speaking = {key[:2] for key in found} | {
-        (site, node)
-        for site, node in store.connection.execute("SELECT DISTINCT site, node FROM series WHERE tray != ''")
-    }
-    nodes = store.connection.execute(
-        "SELECT site, node, coalesce(last_message_ms, here_ms) FROM node ORDER BY site, node"
-    )
-    for site, node, at_ms in nodes.fetchall():
+    speaking = {key[:2] for key in found} | queries.nodes_that_measured(store)
+    for site, node, at in queries.nodes_heard(store):
         if (site, node) not in speaking:
-            found[site, node, ""] = HeardNode(site, node, "", None if at_ms is None else from_ms(at_ms))
+            found[site, node, ""] = HeardNode(site, node, "", at)
     return tuple(found.values())
 
 

@@ -29,8 +29,9 @@ from urllib3.exceptions import ConnectTimeoutError, HTTPError, NewConnectionErro
 
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import InfluxSettings
+from tidetray.ingest.store.queries import HOUR_COLUMNS
 
-HOUR_FIELDS = ("n", "mean", "min", "max", "integral", "covered_s", "above_s")
+HOUR_FIELDS = HOUR_COLUMNS
 
 _POINTS_FAULTS = (400, 413, 422)
 _T = TypeVar("_T")

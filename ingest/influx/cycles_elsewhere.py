@@ -14,8 +14,7 @@ from typing import NamedTuple
 import pandas as pd
 
 from tidetray.ingest.core.readings import EVIDENCE, Tray
-from tidetray.ingest.cycles.detect import CYCLE_COLUMNS, detect_cycles
-from tidetray.ingest.cycles.redo import redo_from
+from tidetray.ingest.cycles.detect import CYCLE_COLUMNS, detect_cycles, rebuild_from
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store
 
@@ -61,7 +60,7 @@ def _cycles(store: Store, site: str, tray: Tray) -> pd.DataFrame:
         readings = queries.readings(store, site, tray.name, EVIDENCE)
         cycles, begun_s = detect_cycles(readings, tray), time.monotonic()
     else:
-        redo = redo_from(known.cycles, tray, known.upto_ms - LATE_MS)
+        redo = rebuild_from(known.cycles, tray, known.upto_ms - LATE_MS)
         start_ms = redo.read_from_ms
         readings = queries.readings(store, site, tray.name, EVIDENCE, start_ms=start_ms or 0, lead=start_ms is not None)
         again = detect_cycles(readings, tray, dry_at_ms=redo.dry_at_ms)

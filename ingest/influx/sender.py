@@ -19,7 +19,6 @@ from typing import NamedTuple, Protocol
 
 from tidetray.ingest.core.readings import from_ms
 from tidetray.ingest.influx.client import (
-    HOUR_FIELDS,
     InfluxError,
     PointsRefusedError,
     Series,
@@ -29,6 +28,7 @@ from tidetray.ingest.influx.client import (
 )
 from tidetray.ingest.influx.queue import HOURLY, READING, REFUSED, WALK
 from tidetray.ingest.settings.model import InfluxSettings
+from tidetray.ingest.store import queries
 from tidetray.ingest.store.database import Database
 from tidetray.ingest.store.hourly import HOUR_MS
 from tidetray.ingest.store.quarantine import Quarantined, Reason
@@ -145,9 +145,7 @@ class Forwarder:
         raw.forget()
         found: list[tuple[int, int, float]] = []
         unread: list[_Unread] = []
-        for (number,) in self._store.connection.execute(
-            "SELECT id FROM series WHERE id >= ? ORDER BY id", (series,)
-        ).fetchall():
+        for number, *_ in queries.all_series(self._store, from_id=series):
             first_ms, last = raw.first_ms(number), raw.last(number)
             if first_ms is None or last is None:
                 continue
@@ -187,30 +185,23 @@ class Forwarder:
     def _send_hours(self) -> bool:
         connection = self._store.connection
         rows = connection.execute(
-            f"SELECT series, hour, change, {', '.join(HOUR_FIELDS)} FROM forward_hour JOIN hourly USING (series, hour)"
-            " ORDER BY hour, series LIMIT ?",
-            (HOURS_BATCH,),
+            "SELECT series, hour, change FROM forward_hour ORDER BY hour, series LIMIT ?", (HOURS_BATCH,)
         ).fetchall()
         if not rows:
             return False
-        refused = self._send(HOURLY, [self._hour(series, hour, fields) for series, hour, _, *fields in rows])
+        hours = queries.hours_of(self._store, [row[:2] for row in rows])
+        refused = self._send(HOURLY, [self._hour(series, hour, fields) for series, hour, *fields in hours])
         with self._store.transaction():
             self._quarantine(HOURLY, refused)
             # an hour that changed meanwhile has another number, and stays
-            connection.executemany(
-                "DELETE FROM forward_hour WHERE series = ? AND hour = ? AND change = ?", [row[:3] for row in rows]
-            )
+            connection.executemany("DELETE FROM forward_hour WHERE series = ? AND hour = ? AND change = ?", rows)
         return len(rows) == HOURS_BATCH
 
     def _walk_hours(self) -> bool:
         at = self._store.connection.execute("SELECT hourly_series, hourly_hour FROM forwarding").fetchone()
         if at is None or at[0] is None:
             return False
-        rows = self._store.connection.execute(
-            f"SELECT series, hour, {', '.join(HOUR_FIELDS)} FROM hourly WHERE (series, hour) > (?, ?)"
-            " ORDER BY series, hour LIMIT ?",
-            (*at, HOURS_BATCH),
-        ).fetchall()
+        rows = queries.hours_after(self._store, *at, most=HOURS_BATCH)
         refused = self._send(HOURLY, [self._hour(series, hour, fields) for series, hour, *fields in rows])
         is_over = len(rows) < HOURS_BATCH
         with self._store.transaction() as connection:
@@ -284,8 +275,5 @@ class Forwarder:
 
     def _series_of(self, series: int) -> Series:
         if series not in self._series:
-            found = self._store.connection.execute(
-                "SELECT site, tray, channel, node FROM series WHERE id = ?", (series,)
-            ).fetchone()
-            self._series[series] = Series(*found)
+            self._series[series] = Series(*queries.series_key(self._store, series)[1:])
         return self._series[series]

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from tidetray.ingest.core.readings import from_ms, to_ms
+from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store
 
 FRESH = timedelta(minutes=2)
@@ -33,9 +34,9 @@ class CellMass:
 def on_the_cells(store: Store, site: str, now: datetime) -> tuple[CellMass, ...]:
     """The fresh masses above zero of a site's load cells, the newest first."""
     found = []
-    for series, node, tray in store.connection.execute(
-        "SELECT id, node, tray FROM series WHERE site = ? AND channel = 'mass'", (site,)
-    ).fetchall():
+    for series, of_site, tray, channel, node in queries.all_series(store):
+        if (of_site, channel) != (site, "mass"):
+            continue
         fresh = store.raw.rows(series, to_ms(now - FRESH))[["time_ms", "value"]].tolist()
         if not fresh or fresh[-1][1] <= 0:
             continue

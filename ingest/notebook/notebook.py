@@ -10,7 +10,7 @@ difference.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, astuple, fields
 from datetime import date, datetime
 from typing import Any
@@ -375,6 +375,52 @@ class Notebook:
                 raise RefusedError(faults, where=f"trial {trial_name}")
             self.append(trial_name, new, now=now)
         return len(new)
+
+    def tray_names(self) -> set[tuple[str, str]]:
+        """(site, tray) of all trays."""
+        return set(self._db.execute("SELECT site, name FROM tray").fetchall())
+
+    def schedule_facts(self) -> list[tuple[object, ...]]:
+        """All that decides when which tray floods, as rows to be compared: another list means another plan."""
+        return [
+            *self._db.execute("SELECT * FROM tray ORDER BY site, name").fetchall(),
+            *self._db.execute("SELECT * FROM assignment ORDER BY trial, tray").fetchall(),
+            *self._db.execute("SELECT * FROM treatment ORDER BY trial, name").fetchall(),
+        ]
+
+    def stamp(self) -> tuple[Any, ...]:
+        """What changes whenever anything is entered: an answer that rests on the notebook holds while it is equal."""
+        counts = [
+            self._db.execute(f"SELECT count(*), max(rowid) FROM {table}").fetchone()
+            for table in ("weigh_in", "event", "dry_weighing", "check_weighing")
+        ]
+        counts += [
+            self._db.execute(f"SELECT count(*) FROM {table}").fetchone()
+            for table in ("pot", "placement", "light_survey", "prediction")
+        ]
+        tables = [
+            tuple(self._db.execute(f"SELECT * FROM {table}").fetchall())
+            for table in ("trial", "tray", "treatment", "assignment", "calibration")
+        ]
+        return (*counts, *tables)
+
+    def last_entry(self) -> int:
+        """The number of the weigh-in that was entered last."""
+        (number,) = self._db.execute("SELECT max(id) FROM weigh_in").fetchone()
+        return int(number)
+
+    def header_meanings(self) -> dict[str, str]:
+        """Headers of weighing files in lower case, and what each was said to mean."""
+        return dict(self._db.execute("SELECT header, meaning FROM header_meaning").fetchall())
+
+    def remember_headers(self, meanings: Mapping[str, str], *, now: datetime) -> None:
+        """Keep what headers of weighing files mean."""
+        with self.store.transaction() as connection:
+            connection.executemany(
+                "INSERT INTO header_meaning VALUES (?, ?, ?) ON CONFLICT (header) DO UPDATE SET"
+                " meaning = excluded.meaning, entered_ms = excluded.entered_ms",
+                [(header.strip().casefold(), meaning, to_ms(now)) for header, meaning in meanings.items()],
+            )
 
     def append(
         self,

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from tidetray.ingest.core.near_names import near_names
@@ -321,3 +322,68 @@ def _write(
         f"INSERT INTO event ({', '.join(row)}) VALUES ({', '.join(f':{name}' for name in row)})", row
     )
     return next((e for e in notebook.events(trial_name) if e.number == done.lastrowid), event)
+
+
+def every_event(notebook: Notebook, trial_name: str) -> list[tuple[Any, ...]]:
+    """All events of a trial as they were entered, those taken back and those that take back included.
+
+    Returns
+    -------
+    list of tuple
+        id, kind, happened [ms since 1970], pot, tray, row, column, tare [g], value, who, why, entered [ms since 1970],
+        and the id of the event that it takes back.
+    """
+    return notebook.store.connection.execute(
+        "SELECT id, kind, happened_ms, pot, tray, place_row, place_column, tare_g, value, who, why, entered_ms,"
+        " takes_back FROM event WHERE trial = ? ORDER BY id",
+        (trial_name,),
+    ).fetchall()
+
+
+def restore_events(notebook: Notebook, trial: str, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Write events of a package as they are, with the pots that were split off, inside a transaction of the caller.
+
+    Parameters
+    ----------
+    rows
+        As the package's table has them, in their order, with `time` and `entered` as datetimes.
+
+    Raises
+    ------
+    ValueError, KeyError
+        If a kind is unknown, or an event takes back one that is not before it.
+    """
+    numbers: dict[int | None, int | None] = {None: None}
+    execute = notebook.store.connection.execute
+    for row in rows:
+        if row["kind"] not in EVENT_KINDS:
+            raise ValueError(f"event {row['event']} is {row['kind']!r}")
+        if row["kind"] == "pot split off" and row["takes_back"] is None:
+            execute(
+                "INSERT INTO pot VALUES (?, ?, ?, NULL, ?)",
+                (trial, row["pot"], row["tare_g"], f"split off from {row['value']}"),
+            )
+            execute(
+                "INSERT INTO placement (trial, pot, from_ms, tray, place_row, place_column) VALUES (?, ?, ?, ?, ?, ?)",
+                (trial, row["pot"], to_ms(row["time"]), row["tray"], row["row"], row["column"]),
+            )
+        done = execute(
+            "INSERT INTO event (trial, kind, happened_ms, pot, tray, place_row, place_column, tare_g, value, "
+            "who, why, entered_ms, takes_back) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                trial,
+                row["kind"],
+                to_ms(row["time"]),
+                row["pot"],
+                row["tray"],
+                row["row"],
+                row["column"],
+                row["tare_g"],
+                row["value"],
+                row["who"],
+                row["why"],
+                to_ms(row["entered"]),
+                numbers[row["takes_back"]],
+            ),
+        )
+        numbers[row["event"]] = done.lastrowid

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from tidetray.ingest.core.readings import Reading, Tray, from_ms
 from tidetray.ingest.cycles.hydraulics import fill_time_s
-from tidetray.ingest.files.light_survey import SurveyReading
+from tidetray.ingest.notebook.light_surveys import SurveyReading
 from tidetray.ingest.nursery.nursery import FLOOD_DEPTH_M, Nursery, Silence, light_at
 from tidetray.ingest.nursery.water import FILM_M, Array, Floods, clean_floods, drained_after_s, geometry, level_m
 

@@ -10,15 +10,11 @@ import logging
 import time
 from collections.abc import Callable
 from datetime import datetime
-from typing import Any
 
-import pandas as pd
-
-from tidetray.ingest.core.readings import EVIDENCE, Tray, to_ms
-from tidetray.ingest.cycles.detect import detect_cycles
-from tidetray.ingest.cycles.redo import redo_from
+from tidetray.ingest.core.readings import EVIDENCE, Tray
+from tidetray.ingest.cycles.detect import detect_cycles, rebuild_from
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.store import queries
+from tidetray.ingest.store import derived, queries
 from tidetray.ingest.store.quarantine import TIME
 from tidetray.ingest.store.raw_readings import SealedError
 from tidetray.ingest.store.recording import Decode, Store
@@ -67,7 +63,7 @@ class Upkeep:
         self._pause_s = pause_s
         self._next_s: dict[tuple[str, str], float] = {}
         self._turn_s = self._ran_s = time.monotonic()
-        self._trays: list[tuple[str, str]] = []
+        self._trays: set[tuple[str, str]] = set()
         self._readmitted: int | None = None
         newest = store.quarantine.messages(limit=1)
         self._times_from = newest[0].id if newest else 0
@@ -89,7 +85,7 @@ class Upkeep:
             return 0
         self._ran_s = at_s
         self._record_what_waited(all_of_it=now)
-        due = self._store.connection.execute("SELECT site, tray, from_ms FROM cycles_due").fetchall()
+        due = derived.cycles_due(self._store)
         due = [row for row in due if now or self._next_s.get(row[:2], 0.0) <= time.monotonic()]
         notebook = Notebook(self._store)
         trays = {(site, tray.name): tray for site in {row[0] for row in due} for tray, _lamp in notebook.trays(site)}
@@ -101,7 +97,7 @@ class Upkeep:
             if not now and started_s - begun_s > SLICE_S:
                 break  # readings wait to be committed: the others come next time, first
             try:
-                _redo_cycles(self._store, trays[site, name], due_ms)
+                _rebuild_cycles(self._store, trays[site, name], due_ms)
             except SealedError as error:  # what is due stays noted; the other trays do not wait for it
                 log.warning("the cycles of %s cannot be worked out: %s", name, error)
                 self._next_s[site, name] = time.monotonic() + SEALED_PAUSE_S
@@ -116,7 +112,7 @@ class Upkeep:
 
     def _record_what_waited(self, *, all_of_it: bool) -> None:
         """One slice of the messages whose tray has come into the notebook: commits and alarms wait for no more."""
-        trays = self._store.connection.execute("SELECT site, name FROM tray ORDER BY site, name").fetchall()
+        trays = Notebook(self._store).tray_names()
         if trays != self._trays:
             self._trays, self._readmitted = trays, 0
         readings, begun_s = 0, time.monotonic()
@@ -135,23 +131,11 @@ class Upkeep:
             log.info("recorded %d readings that a wrong clock had refused", readings)
 
 
-def _redo_cycles(store: Store, tray: Tray, due_ms: int) -> None:
+def _rebuild_cycles(store: Store, tray: Tray, due_ms: int) -> None:
     site, name = tray.site, tray.name
     before_ms = queries.last_before_ms(store, site, name, EVIDENCE, due_ms)
-    redo = redo_from(queries.cycles(store, site, name), tray, due_ms if before_ms is None else before_ms)
-    start_ms = redo.read_from_ms
+    rebuild = rebuild_from(queries.cycles(store, site, name), tray, due_ms if before_ms is None else before_ms)
+    start_ms = rebuild.read_from_ms
     found = queries.readings(store, site, name, EVIDENCE, start_ms=start_ms or 0, lead=start_ms is not None)
-    again = detect_cycles(found, tray, dry_at_ms=redo.dry_at_ms)
-    with store.transaction() as connection:
-        connection.execute("DELETE FROM cycle WHERE site = ? AND tray = ? AND number >= ?", (site, name, redo.kept))
-        connection.executemany(
-            "INSERT INTO cycle VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [(site, name, number, *row) for number, row in enumerate(_rows(again), start=redo.kept)],
-        )
-        connection.execute("DELETE FROM cycles_due WHERE site = ? AND tray = ?", (site, name))
-
-
-def _rows(cycles: pd.DataFrame) -> list[tuple[Any, ...]]:
-    times = [[None if pd.isna(time) else to_ms(time) for time in cycles[name]] for name in queries.CYCLE_TIMES]
-    numbers = [[None if pd.isna(value) else float(value) for value in cycles[name]] for name in queries.CYCLE_NUMBERS]
-    return list(zip(*times, *numbers, cycles["outcome"].astype(str), strict=True))
+    again = detect_cycles(found, tray, dry_at_ms=rebuild.dry_at_ms)
+    derived.put_cycles(store, site, name, again, keep=rebuild.kept)

@@ -27,7 +27,7 @@ from tidetray.ingest.core.service import Service, ServiceHealth
 from tidetray.ingest.influx.queue import Forwarding
 from tidetray.ingest.recorder.clock_judge import ClockJudge
 from tidetray.ingest.recorder.cycle_upkeep import Upkeep
-from tidetray.ingest.recorder.home_files import FileWatch, RecorderError, RecorderLock, is_recording
+from tidetray.ingest.recorder.home_files import FileWatch
 from tidetray.ingest.recorder.intake import Decoder
 from tidetray.ingest.recorder.mqtt_client import Message, Subscriber
 from tidetray.ingest.recorder.session import MqttSession
@@ -39,8 +39,6 @@ from tidetray.ingest.store.recording import Recorded, Store
 from tidetray.ingest.wire import packs as wire
 from tidetray.ingest.wire import receipts, topics
 from tidetray.ingest.wire.plain_topics import PlainTopics
-
-__all__ = ["Recorder", "RecorderError", "RecorderLock", "Totals", "is_recording"]
 
 log = logging.getLogger("tidetray.recorder")
 

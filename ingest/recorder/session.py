@@ -24,9 +24,9 @@ from paho.mqtt import client as mqtt
 from paho.mqtt.enums import MQTTErrorCode
 
 from tidetray.ingest.core.backoff import wait_s
-from tidetray.ingest.recorder.home_files import RecorderError
 from tidetray.ingest.recorder.mqtt_client import Message, Subscriber
 from tidetray.ingest.settings.model import BrokerSettings
+from tidetray.ingest.store.home_lock import RecorderError
 
 log = logging.getLogger("tidetray.recorder")
 

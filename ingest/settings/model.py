@@ -28,7 +28,6 @@ from tidetray.ingest.wire.plain_topics import PlainTopic, contradiction
 
 SETTINGS_FILE = "tidetray.toml"
 RECORD_FILE = "tidetray.sqlite"
-LOCK_FILE = "recorder.lock"
 
 _INFLUX_NAME = r"^[A-Za-z0-9][A-Za-z0-9._-]{0,60}$"
 

@@ -151,6 +151,11 @@ class Database:
                 self.connection.execute("ROLLBACK")
             raise
 
+    def damage(self) -> str:
+        """What SQLite finds wrong with the file, in its words; empty if nothing. Takes seconds in a large one."""
+        (verdict,) = self.connection.execute("PRAGMA quick_check(1)").fetchone()
+        return "" if verdict == "ok" else str(verdict)
+
     def insert(self, table: str, rows: Sequence[tuple[Any, ...]]) -> None:
         """Whole rows, many in one step: after each step SQLite hands Python to the other thread, and waits for it."""
         if not rows:

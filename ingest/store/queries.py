@@ -5,22 +5,21 @@ Every query is fetched whole and closed at once: an open cursor would keep SQLit
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 import pandas as pd
 
 from tidetray.ingest.core.readings import CHANNELS, from_ms, to_ms
+from tidetray.ingest.store.database import Database
+from tidetray.ingest.store.derived import CYCLE_NUMBERS, CYCLE_TIMES
 from tidetray.ingest.store.hourly import HOUR_MS
 from tidetray.ingest.store.message_numbers import MessageNumbers
 from tidetray.ingest.store.raw_readings import FAR_MS
 from tidetray.ingest.store.recording import Store
-
-CYCLE_TIMES = ["flood_start", "flood_reached", "drain_start", "dry"]
-CYCLE_NUMBERS = ["fill_s", "wet_s", "drain_s", "peak_level_m"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,6 +359,78 @@ def node_of_trays(store: Store, site: str) -> dict[str, str]:
     rows = store.connection.execute("SELECT id, tray, node FROM series WHERE site = ? AND tray != ''", (site,))
     lasts = [(store.raw.last(number) or (0, 0.0), tray, node) for number, tray, node in rows.fetchall()]
     return {tray: node for _, tray, node in sorted(lasts, key=lambda each: each[0][0])}
+
+
+class SeriesKey(NamedTuple):
+    """What one series measures, under its number in the record. `tray` is empty for a node's own place."""
+
+    id: int
+    site: str
+    tray: str
+    channel: str
+    node: str
+
+
+def all_series(store: Database, *, from_id: int = 0) -> list[SeriesKey]:
+    """All series, by number."""
+    rows = store.connection.execute(
+        "SELECT id, site, tray, channel, node FROM series WHERE id >= ? ORDER BY id", (from_id,)
+    )
+    return [SeriesKey(*row) for row in rows.fetchall()]
+
+
+def series_key(store: Database, number: int) -> SeriesKey:
+    """The series of this number."""
+    return SeriesKey(
+        *store.connection.execute("SELECT id, site, tray, channel, node FROM series WHERE id = ?", (number,)).fetchone()
+    )
+
+
+HOUR_COLUMNS = ("n", "mean", "min", "max", "integral", "covered_s", "above_s")
+_HOUR = f"SELECT series, hour, {', '.join(HOUR_COLUMNS)} FROM hourly"
+
+
+def hours_after(store: Database, series: int, hour: int, *, most: int) -> list[tuple[Any, ...]]:
+    """The next hourly summaries by series and hour: both, then HOUR_COLUMNS."""
+    return store.connection.execute(
+        f"{_HOUR} WHERE (series, hour) > (?, ?) ORDER BY series, hour LIMIT ?", (series, hour, most)
+    ).fetchall()
+
+
+def hours_of(store: Database, keys: Iterable[tuple[int, int]]) -> list[tuple[Any, ...]]:
+    """The hourly summaries of these series and hours, as far as there are any: both, then HOUR_COLUMNS."""
+    found = (store.connection.execute(f"{_HOUR} WHERE series = ? AND hour = ?", key).fetchone() for key in keys)
+    return [row for row in found if row is not None]
+
+
+def hours_about(store: Database) -> int:
+    """About how many hourly summaries there are, at most: the series times the hours of the longest one."""
+    series, hours = store.connection.execute(
+        "SELECT count(*), coalesce(max((SELECT max(hour) FROM hourly WHERE series = id)"
+        " - (SELECT min(hour) FROM hourly WHERE series = id)), 0) FROM series"
+    ).fetchone()
+    return int(series * hours)
+
+
+def here_reports(store: Database) -> list[tuple[str, str, bool, int, str]]:
+    """Of each node that ever said so: site, node, whether it is connected, since when [ms since 1970], its faults."""
+    rows = store.connection.execute(
+        "SELECT site, node, here, here_ms, coalesce(faults, '') FROM node WHERE here IS NOT NULL"
+    )
+    return [(site, node, bool(here), at_ms, faults) for site, node, here, at_ms, faults in rows.fetchall()]
+
+
+def nodes_heard(store: Database) -> list[tuple[str, str, datetime | None]]:
+    """Site, node, and when it was last heard, of all sites."""
+    rows = store.connection.execute(
+        "SELECT site, node, coalesce(last_message_ms, here_ms) FROM node ORDER BY site, node"
+    )
+    return [(site, node, _time(at_ms)) for site, node, at_ms in rows.fetchall()]
+
+
+def nodes_that_measured(store: Database) -> set[tuple[str, str]]:
+    """Site and node of all that ever measured in a tray."""
+    return set(store.connection.execute("SELECT DISTINCT site, node FROM series WHERE tray != ''").fetchall())
 
 
 def since_ms(time: datetime | None) -> int:

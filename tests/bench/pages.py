@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tests.browser.opened import WIDE, launch
 from tests.year_home import TRIAL, make_year_home
-from tidetray.ingest.recorder.recorder import RecorderLock
+from tidetray.ingest.store.home_lock import RecorderLock
 from tidetray.ui.web.serve import free_port, start
 
 HOST = "127.0.0.1"

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from tidetray.ingest.cycles.control_charts import Cusum, Ewma, ewma_limit
-from tidetray.ingest.cycles.expected_times import learn
 from tidetray.ingest.cycles.hydraulics import fill_time_open_s, fill_time_s, weir_head_m
+from tidetray.ingest.cycles.usual_times import learn
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3: 20 averages, target 325, k = 0.3175, h = 4.1959
 NIST_CUSUM = (

@@ -25,7 +25,9 @@ import streamlit as st
 from tidetray.analysis.dose.schedules import FACTORS
 from tidetray.analysis.record.trial_data import open_record
 from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE, home_folder
+from tidetray.ingest.store import queries
 from tidetray.ui.cache import worker
 from tidetray.ui.parts import look
 
@@ -161,25 +163,11 @@ def _given(kept: _Kept) -> Any:
 def _stamp(home: Path) -> tuple[tuple[Any, ...], bool]:
     """What answers rest on: what was entered, and the settings. And whether the record is long."""
     with open_record(home) as store:
-        one = store.connection.execute
-        entered = tuple(
-            one(f"SELECT count(*), max(rowid) FROM {table}").fetchone()
-            for table in ("weigh_in", "event", "dry_weighing", "check_weighing")
-        ) + tuple(
-            one(f"SELECT count(*) FROM {table}").fetchone()
-            for table in ("pot", "placement", "light_survey", "prediction")
-        )
-        told = tuple(
-            tuple(one(f"SELECT * FROM {table}").fetchall())
-            for table in ("trial", "tray", "treatment", "assignment", "calibration")
-        )
-        series, hours = one(
-            "SELECT count(*), coalesce(max((SELECT max(hour) FROM hourly WHERE series = id) - (SELECT "
-            "min(hour) FROM hourly WHERE series = id)), 0) FROM series"
-        ).fetchone()
+        entered = Notebook(store).stamp()
+        hours = queries.hours_about(store)
     settings = home / "tidetray.toml"
     changed = settings.stat().st_mtime_ns if settings.exists() else 0
-    return (*entered, told, changed, (home / RECORD_FILE).stat().st_ino), series * hours > LONG_HOURS
+    return (*entered, changed, (home / RECORD_FILE).stat().st_ino), hours > LONG_HOURS
 
 
 def _in_a_process(home: Path, question: str, arguments: list[Any]) -> tuple[str, Any]:

@@ -11,9 +11,9 @@ import pandas as pd
 from tidetray.analysis.questions.trays import trays
 from tidetray.analysis.record.trial_data import TrialData, choose_trial
 from tidetray.ingest.influx.queue import Forwarding, forwarding_of
-from tidetray.ingest.recorder.recorder import is_recording
 from tidetray.ingest.recorder.status import RecorderState, read_state
 from tidetray.ingest.store import queries
+from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.quarantine import QuarantinedMessage
 from tidetray.ingest.store.recording import Store
 

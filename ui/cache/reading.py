@@ -21,14 +21,14 @@ from tidetray.analysis.live.alarm_load import AlarmLoad, alarm_frame, alarm_load
 from tidetray.analysis.record.trial_data import NoTrialError, TrialData, choose_trial, open_record
 from tidetray.ingest.alarms.book import Alarm, AlarmBook
 from tidetray.ingest.alarms.delivery import failing
+from tidetray.ingest.alarms.learned_times import own_times
 from tidetray.ingest.core.readings import from_ms, to_ms
-from tidetray.ingest.cycles.own_times import own_times
 from tidetray.ingest.notebook.facts import WeighIn
 from tidetray.ingest.notebook.load_cell import CellMass, on_the_cells
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.scales import all_balances
-from tidetray.ingest.recorder.recorder import is_recording
 from tidetray.ingest.settings.model import home_folder, load_settings
+from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ui.cache.overview import Overview, overview
 from tidetray.ui.web import sign_in
 

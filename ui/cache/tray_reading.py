@@ -13,8 +13,8 @@ import streamlit as st
 from tidetray.analysis.live.recent_spells import failures, lit_spells, water_spells
 from tidetray.analysis.live.tray_history import drain_times, next_flood
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
+from tidetray.ingest.alarms.learned_times import own_times
 from tidetray.ingest.core.readings import CHANNELS, EVIDENCE, to_ms
-from tidetray.ingest.cycles.own_times import own_times
 from tidetray.ingest.notebook.calibration import Calibration
 from tidetray.ingest.notebook.facts import Trial
 from tidetray.ingest.notebook.notebook import Notebook
@@ -33,7 +33,7 @@ DAILY_DAYS = 60
 @dataclass(frozen=True)
 class StripsView:
     """The last STRIP of every tray of a trial: `next_flood` and `culture` by tray; `own`: the trays' own times
-    (`tidetray.ingest.cycles.own_times`), by tray; `strips` as HTML and `hours` in words, by tray."""
+    (`tidetray.ingest.alarms.learned_times`), by tray; `strips` as HTML and `hours` in words, by tray."""
 
     zone: str
     next_flood: dict[str, datetime | None]

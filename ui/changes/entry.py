@@ -14,13 +14,14 @@ from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import CHANNELS
 from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.calibration_file import is_calibration_form, load_calibrations
-from tidetray.ingest.files.light_survey import add_light_survey, is_light_survey, read_light_survey
+from tidetray.ingest.files.light_survey import is_light_survey, read_light_survey
 from tidetray.ingest.files.package_file import load_package
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.files.weighing_files import How, load_weigh_ins, rehearse_weigh_ins
 from tidetray.ingest.files.written_values import parse_mass_g, parse_time
 from tidetray.ingest.notebook.corrections import newest
 from tidetray.ingest.notebook.facts import TrialPlan, WeighIn
+from tidetray.ingest.notebook.light_surveys import add_light_survey
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.weigh_in_rules import unlikely_change
 from tidetray.ingest.store.recording import Store

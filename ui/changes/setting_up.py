@@ -15,8 +15,9 @@ from zoneinfo import ZoneInfo
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.home.health import try_broker
 from tidetray.ingest.home.set_up import add_trays, use_broker, use_own_broker
-from tidetray.ingest.recorder.recorder import is_recording
+from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE, BrokerSettings, SettingsError, load_settings
+from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ui.changes.figures import figure
 
@@ -37,7 +38,7 @@ def first_run(home: Path) -> bool:
     if not (home / RECORD_FILE).is_file():
         return True
     with open_store(home / RECORD_FILE, read_only=True) as store:
-        return store.connection.execute("SELECT 1 FROM trial LIMIT 1").fetchone() is None
+        return not Notebook(store).trials()
 
 
 def save_broker(home: Path, typed: Mapping[str, Any]) -> str:

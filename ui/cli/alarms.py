@@ -13,7 +13,7 @@ import click
 from tidetray.analysis.live.alarm_load import alarm_frame
 from tidetray.analysis.record.trial_data import open_record
 from tidetray.ingest.alarms.book import AlarmBook, AlarmError
-from tidetray.ingest.alarms.delivery import Delivery, failing, post_test
+from tidetray.ingest.alarms.delivery import Delivery, failing, outcomes, post_test
 from tidetray.ingest.alarms.keeper import learn_anew
 from tidetray.ingest.core.readings import from_ms, to_ms
 from tidetray.ingest.files.weighing_files import parse_time
@@ -115,10 +115,10 @@ def alarms_unshelve(home: Path, number: int, who: str) -> None:
 def alarms_learn(home: Path, tray: str) -> None:
     """Learn the filling and draining times of TRAY again, after you changed pump, hose or drain."""
     with open_store(home / RECORD_FILE) as store:
-        sites = store.connection.execute("SELECT site FROM tray WHERE name = ?", (tray,)).fetchall()
+        sites = [site for site, name in sorted(Notebook(store).tray_names()) if name == tray]
         if not sites:
             raise AlarmError(f"there is no tray '{tray}'", mend="`tidetray status` shows their names")
-        for (site,) in sites:
+        for site in sites:
             learn_anew(store, site, tray, now_ms=_now_ms())
     click.echo(f"{tray}: its filling and draining times are learned again from the next cycles on.")
 
@@ -145,10 +145,7 @@ def send_test(home: Path) -> bool:
         delivery = Delivery(store, settings, zone=_zone(store), senders=senders)
         delivery.send_only(numbers, _now_ms())
         delivery.close()
-        marks = ", ".join("?" * len(numbers))
-        rows = store.connection.execute(
-            f"SELECT recipient, sent_ms, error FROM outbox WHERE id IN ({marks}) ORDER BY id", numbers
-        ).fetchall()
+        rows = outcomes(store, numbers)
     for recipient, sent_ms, error in rows:
         click.echo(f"{recipient}: {'told' if sent_ms is not None else f'NOT TOLD, {error}'}")
     return all(sent_ms is not None for _, sent_ms, _ in rows)

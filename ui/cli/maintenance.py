@@ -10,10 +10,10 @@ import click
 
 from tidetray.ingest.home.health import examine, examine_recorder
 from tidetray.ingest.influx.queue import send_refused_again
-from tidetray.ingest.recorder.recorder import is_recording
 from tidetray.ingest.settings.model import RECORD_FILE, load_settings
 from tidetray.ingest.store import sealing
 from tidetray.ingest.store.backup import back_up
+from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.options import example, home_option, json_option

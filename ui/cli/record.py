@@ -12,10 +12,11 @@ import click
 from tidetray.ingest.influx.thread import ForwardService
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.alarm_service import alarm_services
-from tidetray.ingest.recorder.recorder import Recorder, RecorderLock
+from tidetray.ingest.recorder.recorder import Recorder
 from tidetray.ingest.recorder.sealing_service import SealingService
 from tidetray.ingest.recorder.status import JsonLines
 from tidetray.ingest.settings.model import RECORD_FILE, SettingsError, check_rules, load_settings
+from tidetray.ingest.store.home_lock import RecorderLock
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.cli.options import example, home_option
 

@@ -30,16 +30,16 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from tidetray.analysis.live.trays_now import FAILURES
 from tidetray.analysis.record.trial_data import TrialData, choose_trial
 from tidetray.ingest.core.backoff import end_child
-from tidetray.ingest.files.light_survey import add_light_survey
 from tidetray.ingest.home.embedded_broker import Access, broker_process
 from tidetray.ingest.notebook.facts import TrialPlan
+from tidetray.ingest.notebook.light_surveys import add_light_survey
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.nursery.nursery import Nursery, make_nursery
 from tidetray.ingest.nursery.sensors import light_survey
 from tidetray.ingest.nursery.simulated_nodes import NurseryReport
-from tidetray.ingest.recorder.recorder import is_recording
 from tidetray.ingest.settings.model import RECORD_FILE
-from tidetray.ingest.store import queries
+from tidetray.ingest.store import derived, queries
+from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.columns import local
 from tidetray.ui.demo.real_node import NAME as REAL_NODE
@@ -261,7 +261,7 @@ def _wait_for_cycles(home: Path) -> None:
     deadline = time.monotonic() + STOP_S
     while is_recording(home) and time.monotonic() < deadline:
         with open_store(home / RECORD_FILE, read_only=True) as store:
-            if store.connection.execute("SELECT count(*) FROM cycles_due").fetchone() == (0,):
+            if not derived.cycles_due(store):
                 return
         time.sleep(0.2)
 

@@ -10,7 +10,7 @@ from urllib.parse import quote
 
 import pandas as pd
 
-from tidetray.ingest.cycles.expected_times import LEARN_CYCLES
+from tidetray.ingest.cycles.usual_times import LEARN_CYCLES
 from tidetray.ui import words
 from tidetray.ui.cache.reading import AlarmsView
 from tidetray.ui.cache.tray_reading import StripsView

@@ -21,10 +21,11 @@ from tidetray.analysis.questions.positions import positions
 from tidetray.analysis.questions.relate import relate
 from tidetray.analysis.questions.tune import TuneAnswer, tune
 from tidetray.analysis.record.trial_data import TrialData, choose_trial
-from tidetray.ingest.files.light_survey import light_survey
+from tidetray.ingest.notebook.drying import dry_weighings
 from tidetray.ingest.notebook.facts import Trial
+from tidetray.ingest.notebook.light_surveys import light_survey
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.notebook.scales import all_balances, check_weighings, dry_weighings
+from tidetray.ingest.notebook.scales import all_balances, check_weighings
 from tidetray.ingest.settings.model import FloodingSettings, Settings
 from tidetray.ingest.store.recording import Store
 from tidetray.ui.report import answers

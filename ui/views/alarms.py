@@ -14,7 +14,7 @@ from tidetray.ingest.alarms.book import Alarm
 from tidetray.ingest.alarms.kinds import KINDS, MAINS
 from tidetray.ingest.alarms.text import headline, needs_mains_caution
 from tidetray.ingest.core.readings import from_ms
-from tidetray.ingest.cycles.expected_times import LEARN_CYCLES
+from tidetray.ingest.cycles.usual_times import LEARN_CYCLES
 from tidetray.ui import words
 from tidetray.ui.cache.reading import AlarmsView, acknowledge_alarm, alarms_view, shelve_alarm, unshelve_alarm
 from tidetray.ui.columns import as_csv, columns

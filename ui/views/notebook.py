@@ -21,16 +21,10 @@ from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_re
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.files.written_values import parse_mass_g, parse_time
 from tidetray.ingest.notebook.corrections import correct, remove
+from tidetray.ingest.notebook.drying import DryWeighing, add_dry_weighing, dry_weighings
 from tidetray.ingest.notebook.facts import EVENT_KINDS, Event
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.notebook.scales import (
-    CheckWeighing,
-    DryWeighing,
-    add_balance,
-    add_check_weighing,
-    add_dry_weighing,
-    dry_weighings,
-)
+from tidetray.ingest.notebook.scales import CheckWeighing, add_balance, add_check_weighing
 from tidetray.ingest.notebook.trial_events import SplitOff, note_event, note_split, take_back
 from tidetray.ingest.settings.model import home_folder
 from tidetray.ingest.store.recording import Store

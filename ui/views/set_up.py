@@ -21,9 +21,9 @@ from tidetray.ingest.core.readings import CHANNELS, ID_PATTERN, TidetrayError
 from tidetray.ingest.home.health import examine_recorder
 from tidetray.ingest.home.set_up import HeardNode, broker_is_chosen, can_add_trays, heard, nodes_password
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.recorder.recorder import is_recording
 from tidetray.ingest.settings.model import RECORD_FILE, Settings, home_folder, load_settings
 from tidetray.ingest.store import queries
+from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.changes import setting_up

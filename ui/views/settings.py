@@ -11,9 +11,9 @@ import streamlit as st
 
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.home.accounts import ROLES, SHORTEST_PASSWORD, People
-from tidetray.ingest.recorder.recorder import is_recording
 from tidetray.ingest.settings.edit import ShownSetting, shown_settings
 from tidetray.ingest.settings.model import SETTINGS_FILE, home_folder
+from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ui import words
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import title

@@ -25,7 +25,7 @@ from tidetray.ingest.alarms.book import AlarmBook
 from tidetray.ingest.alarms.delivery import Delivery
 from tidetray.ingest.alarms.keeper import AlarmKeeper, learn_anew
 from tidetray.ingest.core.readings import Reading, to_ms
-from tidetray.ingest.cycles.expected_times import expected_drain_s
+from tidetray.ingest.cycles.usual_times import expected_drain_s
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.cycle_upkeep import Upkeep

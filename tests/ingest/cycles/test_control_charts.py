@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from tidetray.ingest.core.readings import Tray
 from tidetray.ingest.cycles.control_charts import LEAST_CHANGE, slow_change
-from tidetray.ingest.cycles.expected_times import (
+from tidetray.ingest.cycles.hydraulics import drain_time_s, weir_head_m
+from tidetray.ingest.cycles.usual_times import (
     LEARN_CYCLES,
     LEAST_SPREAD,
     drain_ratio,
@@ -23,7 +24,6 @@ from tidetray.ingest.cycles.expected_times import (
     usual_drain_s,
     usual_fill_s,
 )
-from tidetray.ingest.cycles.hydraulics import drain_time_s, weir_head_m
 
 TRAY = Tray(
     "tray-1",

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from tidetray.ingest.core.refusals import RefusedError
-from tidetray.ingest.files.light_survey import add_light_survey, is_light_survey, light_survey, read_light_survey
+from tidetray.ingest.files.light_survey import is_light_survey, read_light_survey
+from tidetray.ingest.notebook.light_surveys import add_light_survey, light_survey
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store.recording import Store
 

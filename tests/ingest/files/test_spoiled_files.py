@@ -15,7 +15,7 @@ from openpyxl import Workbook
 from tidetray.ingest.core.refusals import RefusedError
 from tidetray.ingest.files import rows as sheets
 from tidetray.ingest.files.rows import MAX_UNPACKED_BYTES, Row, rows_of
-from tidetray.ingest.files.weighing_files import How, LoadReport, load_weigh_ins, rehearse_weigh_ins, remembered
+from tidetray.ingest.files.weighing_files import How, LoadReport, load_weigh_ins, rehearse_weigh_ins
 from tidetray.ingest.notebook.corrections import trail
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store.recording import Store
@@ -277,7 +277,7 @@ def test_a_spoiled_file_is_refused_whole(notebook: Notebook, tmp_path: Path, wha
     assert told in str(caught.value)
     assert str(caught.value).startswith(f"{name}: things to mend: {len(caught.value.faults)}. Nothing was changed")
     assert trail(notebook, "bench") == ()
-    assert remembered(notebook) == {}
+    assert notebook.header_meanings() == {}
 
 
 def test_a_large_file(notebook: Notebook, tmp_path: Path) -> None:

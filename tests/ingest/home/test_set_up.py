@@ -21,10 +21,10 @@ from tidetray.ingest.core.refusals import RefusedError
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.home.set_up import add_trays, heard, own_broker, use_own_broker
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.recorder.recorder import RecorderLock
 from tidetray.ingest.settings.edit import change_settings, environment_name, shown_settings
 from tidetray.ingest.settings.model import RECORD_FILE, SETTINGS_FILE, SettingsError, load_settings
 from tidetray.ingest.store import queries
+from tidetray.ingest.store.home_lock import RecorderLock
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.wire import packs, receipts, topics
 from tidetray.ui.changes.setting_up import save_broker, save_own_broker

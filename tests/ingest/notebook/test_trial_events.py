@@ -14,8 +14,8 @@ from tidetray.analysis.record.frames import survey_frame
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.core.readings import Reading, to_ms
 from tidetray.ingest.core.refusals import EntryError, RefusedError
-from tidetray.ingest.files.light_survey import SurveyReading, add_light_survey, light_survey
 from tidetray.ingest.notebook.facts import Event
+from tidetray.ingest.notebook.light_surveys import SurveyReading, add_light_survey, light_survey
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.placements import Tares
 from tidetray.ingest.notebook.trial_events import SplitOff, note_event, note_split, take_back

@@ -26,9 +26,10 @@ from tidetray.ingest.core.readings import Reading, to_ms
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.mqtt_client import Message
-from tidetray.ingest.recorder.recorder import Recorder, RecorderError, RecorderLock, is_recording
+from tidetray.ingest.recorder.recorder import Recorder
 from tidetray.ingest.settings.model import BrokerSettings, Settings
 from tidetray.ingest.store import queries
+from tidetray.ingest.store.home_lock import RecorderError, RecorderLock, is_recording
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.wire import packs as wire
 from tidetray.ingest.wire import receipts, topics

@@ -21,9 +21,9 @@ from tests.ui.cli.test_main import run
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.home.health import examine_recorder
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.recorder.recorder import RecorderLock, is_recording
 from tidetray.ingest.recorder.status import STALE_S, STATE_FILE, RecorderState, StateTeller, notify, read_state
 from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.home_lock import RecorderLock, is_recording
 from tidetray.ingest.store.recording import Store, open_store
 
 STATE = RecorderState(at_ms=1, connected=True, received=3, committed=2, backlog=1)

@@ -12,7 +12,7 @@ import pytest
 from tidetray.analysis.live.recent_spells import failures, lit_spells, water_spells
 from tidetray.analysis.live.tray_history import drain_times, next_flood
 from tidetray.ingest.core.readings import Tray
-from tidetray.ingest.cycles.expected_times import expected_drain_s
+from tidetray.ingest.cycles.usual_times import expected_drain_s
 from tidetray.ingest.notebook.facts import Treatment
 from tidetray.ui import words
 from tidetray.ui.charts import tray as charts_tray

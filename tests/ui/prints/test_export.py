@@ -16,9 +16,9 @@ from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.package_file import load_package
 from tidetray.ingest.files.package_tables import notebook_rows
 from tidetray.ingest.notebook import corrections
+from tidetray.ingest.notebook.drying import DryWeighing, add_dry_weighing, dry_weighings
 from tidetray.ingest.notebook.facts import Event
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.notebook.scales import DryWeighing, add_dry_weighing, dry_weighings
 from tidetray.ingest.notebook.trial_events import SplitOff, note_event, note_split, take_back
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ui.prints.export import export

@@ -19,8 +19,8 @@ from tidetray.ingest.alarms.tray_rules import Change
 from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.recorder.recorder import RecorderLock
 from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.home_lock import RecorderLock
 from tidetray.ingest.store.recording import open_store
 
 PAGE = "views/alarms.py"

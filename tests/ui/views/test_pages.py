@@ -22,8 +22,8 @@ from tests.made_home import make_home
 from tidetray.analysis.pictures import base
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.nursery.nursery import make_nursery
-from tidetray.ingest.recorder.recorder import RecorderLock
 from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.home_lock import RecorderLock
 from tidetray.ingest.store.quarantine import Quarantined, Reason
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words

@@ -19,8 +19,8 @@ from tests.conftest import Mosquitto
 from tests.ui.cli.test_main import run
 from tidetray.ingest.home.health import examine_recorder, try_broker
 from tidetray.ingest.home.set_up import NODES_PASSWORD_FILE, use_broker, use_own_broker
-from tidetray.ingest.recorder.recorder import RecorderLock, is_recording
 from tidetray.ingest.settings.model import BrokerSettings, load_settings
+from tidetray.ingest.store.home_lock import RecorderLock, is_recording
 from tidetray.ui.web.serve import free_port
 
 HOST = "127.0.0.1"

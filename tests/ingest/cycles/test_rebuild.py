@@ -13,20 +13,19 @@ from hypothesis import strategies as st
 
 from tests.ingest.cycles.test_detect import KNOWN, T0, TIMES, TRAPEZOID, TRAY, flag, frame, line
 from tidetray.ingest.core.readings import EVIDENCE, MAX_GAP_S, Tray, to_ms
-from tidetray.ingest.cycles.detect import OUTCOMES, detect_cycles, expected_drain_s
-from tidetray.ingest.cycles.redo import redo_from
+from tidetray.ingest.cycles.detect import OUTCOMES, detect_cycles, expected_drain_s, rebuild_from
 
 
 def since(readings: pd.DataFrame, new: pd.DataFrame) -> int:
-    """The last reading before the earliest new one, as `redo_from` wants it."""
+    """The last reading before the earliest new one, as `rebuild_from` wants it."""
     earliest = new["time"].min()
     before = readings.loc[readings["time"] < earliest, "time"]
     return to_ms(before.max() if len(before) else earliest)
 
 
 def redone(known: pd.DataFrame, had: pd.DataFrame, new: pd.DataFrame, tray: Tray) -> pd.DataFrame:
-    """What the recorder does: only the readings that `redo_from` asks for are looked at."""
-    redo = redo_from(known, tray, since(had, new))
+    """What the recorder does: only the readings that `rebuild_from` asks for are looked at."""
+    redo = rebuild_from(known, tray, since(had, new))
     readings = pd.concat([had, new])
     if redo.read_from_ms is not None:
         start = pd.Timestamp(redo.read_from_ms, unit="ms", tz="UTC")
@@ -41,17 +40,17 @@ def test_redo_begins_where_the_tray_fell_dry() -> None:
     known = detect_cycles(frame(level=level), TRAY)
     assert known["outcome"].tolist() == ["complete", "under way"]
     at = to_ms(T0)
-    redo = redo_from(known, TRAY, at + 2_600_000)
+    redo = rebuild_from(known, TRAY, at + 2_600_000)
     assert (redo.kept, redo.dry_at_ms, redo.read_from_ms) == (1, at + 694_000, at + 634_000)
     # a reading that comes less than MAX_GAP_S after the tray fell dry may move that
-    assert redo_from(known, TRAY, at + 1_593_000).kept == 0
-    assert redo_from(known, TRAY, at + 1_594_000).kept == 1
+    assert rebuild_from(known, TRAY, at + 1_593_000).kept == 0
+    assert rebuild_from(known, TRAY, at + 1_594_000).kept == 1
 
 
 def test_redo_in_a_long_dry_spell_reads_the_end_only() -> None:
     at = to_ms(T0)
     never_flooded = detect_cycles(frame(level=line((0, 0), (86_400, 0), every_s=300)), TRAY)
-    redo = redo_from(never_flooded, TRAY, at + 86_400_000)
+    redo = rebuild_from(never_flooded, TRAY, at + 86_400_000)
     assert redo.kept == 0
     assert redo.dry_at_ms is not None
     assert at + 82_800_000 < redo.dry_at_ms < at + 86_400_000 - MAX_GAP_S * 1000
@@ -60,7 +59,7 @@ def test_redo_in_a_long_dry_spell_reads_the_end_only() -> None:
 def test_redo_reads_all_if_the_record_begins_in_a_flood_not_over() -> None:
     known = detect_cycles(frame(flooded=flag((0, 1), (500, 0), until=600)), TRAY)
     assert known["flood_start"].isna().tolist() == [True, False]
-    assert redo_from(known, TRAY, to_ms(T0) + 600_000) == (0, None, None)
+    assert rebuild_from(known, TRAY, to_ms(T0) + 600_000) == (0, None, None)
 
 
 TRAYS = (TRAY, KNOWN, replace(KNOWN, pump_flow_m3_s=5e-6), replace(TRAY, debounce_s=30.0))

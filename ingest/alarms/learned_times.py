@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from tidetray.ingest.cycles.expected_times import expected_drain_s, expected_fill_s, has_drain_geometry
+from tidetray.ingest.cycles.usual_times import expected_drain_s, expected_fill_s, has_drain_geometry
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store.recording import Store
 
