@@ -19,6 +19,8 @@ from tidetray.analysis.relations.spread import Spread, repeat_sd, spread
 FEATURE_WORDS = {
     "row": "row",
     "column": "column",
+    "row_trend": "gradient along the rows",
+    "column_trend": "gradient along the columns",
     "edge": "edge or middle",
     "inlet_distance": "distance from the inlet",
     "light_factor": "light at the place",

@@ -49,8 +49,9 @@ def advise(
     """`pots`: with `residual` and `place_effect`; `places`: row, column, effect, n_trays; `features`: as in
     `Positions`."""
     settled = features[features["p_adjusted"] < LEVEL].set_index("feature")
-    lines = [name for name in ("row", "column") if name in settled.index]
-    block_by = max(lines, key=lambda name: settled["share"].to_dict()[name]) if lines else ""
+    lines = [name for name in ("row", "column") if name in settled.index or f"{name}_trend" in settled.index]
+    shares = features.set_index("feature")["share"].to_dict()
+    block_by = max(lines, key=lambda name: shares.get(name, 0.0)) if lines else ""
     even_out = _behind(places, lines)
     balance, at_risk, said = _balance(pots, response, treatment, tray, settled=bool(lines))
     sentences = [
@@ -60,7 +61,7 @@ def advise(
         said,
     ]
     if not len(settled) and not np.isnan(explained):
-        sentences.insert(0, "No place needs evening out by what is known here.")
+        sentences.insert(0, "No place clearly needs evening out.")
     return Advice(even_out, block_by, balance, at_risk, tuple(sentences))
 
 
@@ -144,8 +145,9 @@ def _balance(
     if not settled:
         return (
             balance,
-            False,
-            "No row or column is settled as better or worse, so there is nothing to tilt the comparison of treatments.",
+            None,
+            "No row or column is clearly better or worse. Whether places tilt the comparison of treatments cannot be "
+            "said from that: small differences could have been missed.",
         )
     spare = int((balance["n_trays"] - 1).sum())
     if spare < 1:

@@ -5,8 +5,9 @@ the tray's inlet). Out: a `Positions`: each feature of a place tested alone, the
 pots that place explains, likeness of neighbours, residuals to draw a map of, and what to do about it.
 
 Place varies within trays, so pots are compared with pots of their own tray: the tray takes up its treatment
-and all else that its pots share. That a place is bad wherever it is (column 1 of every tray) is told from
-several trays; what is particular to one corner of one tray is told by the map alone.
+and all else that its pots share. That a place is bad wherever it is (column 1 of every tray) is
+judged against how much places differ from tray to tray, with the df of trays; what is particular to one corner of one
+tray is shown by the map alone.
 """
 
 from __future__ import annotations
@@ -27,11 +28,12 @@ from tidetray.analysis.stats.pairwise import adjust
 
 __all__ = ["MoranI", "Positions", "morans_i", "place_anova", "positions"]
 
-FEATURES = ("row", "column", "edge", "inlet_distance", "light_factor", "height_m")
-"""What is asked of a place, each alone. Row and column have a level for each; edge is yes or no; the others run
-straight."""
+FEATURES = ("row", "column", "row_trend", "column_trend", "edge", "inlet_distance", "light_factor", "height_m")
+"""What is asked of a place, each alone. Row and column have a level for each; their trends, as of a lamp at one end,
+run straight from end to end; edge is yes or no; the others run straight."""
 
 LEVEL = 0.05
+_LEAST_TRAYS = 3  # below which nothing is said of places in general
 _LEAST_SPARE = 4  # pots beyond the coefficients, below which nothing is tested
 
 
@@ -40,9 +42,11 @@ class Positions:
     """What place has to do with growth.
 
     `features`: feature, estimate (per unit, where there is one coefficient), low, high (95 %), f, df_num, df_den,
-    p, p_adjusted (Holm over the features), share (of the spread within trays, adjusted for the number of
-    coefficients, not below 0), n_pots, n_trays; p is NaN where nothing can be told, with a caution.
-    `explained`: that share for row and column together, `explained_p` its permutation p within trays.
+    p, p_adjusted, p_here, share (of the spread within trays, adjusted for the number of coefficients, not below 0),
+    n_pots, n_trays. `p` and the limits ask whether a feature matters wherever the tray stands: its error is how much
+    the feature differs from tray to tray; NaN with fewer than three trays. `p_adjusted`: Holm over the features.
+    `p_here`: in these trays, against the scatter of pots. NaN where nothing can be told, with a caution.
+    `explained`: that share for row and column together, `explained_p` its permutation p within these trays.
     `moran`: likeness of neighbours in what tray leaves over; `moran_after`: in what row and column leave over as well.
     `pots`: the pots with `residual` (from the mean of their tray) and `place_effect` (of their row and column, against
     the mean of all pots).
@@ -141,7 +145,9 @@ def positions(
     if np.isnan(y).any():
         cautions.append(f"{counted(int(np.isnan(y).sum()), 'pot').capitalize()} without growth left out.")
     frame = pots[~np.isnan(y)].reset_index(drop=True)
-    y = y[~np.isnan(y)]
+    # Permutations draw by position: the order of the file must not move their p.
+    frame = frame.sort_values([tray, row, column], kind="stable")
+    y = numbers(frame, response)
     if len(y) < 4:
         raise ValueError(
             f"places: {len(y)} pots have a growth rate, and at least four are needed. Weigh all pots twice"
@@ -165,6 +171,7 @@ def positions(
     moran = morans_i(residual, place["row"], place["column"], design=blocks, **options)  # type: ignore[arg-type]
     moran_after = morans_i(rest, place["row"], place["column"], design=after_design, **options)  # type: ignore[arg-type]
     table = frame.assign(residual=residual, place_effect=standing, inlet_distance=place.get("inlet_distance", np.nan))
+    table = table.sort_index()
     places = _place_means(place, residual, trays)
     unit = unit_of(response)
     advice = advise(
@@ -176,7 +183,7 @@ def positions(
             f"The trial has {counted(len(set(trays)), 'tray')} here: what belongs to a place and what to "
             "single pots cannot be told well apart."
         )
-    sentences = _sentences(features, explained, explained_p, moran, moran_after)
+    sentences = _sentences(features, explained, explained_p, moran, moran_after, unit=unit)
     return Positions(
         features,
         explained,
@@ -200,7 +207,7 @@ def _places_of(frame: pd.DataFrame, trays: NDArray[np.object_], row: str, column
     low, high = first_last("min"), first_last("max")
     edge = ((r == low["r"]) & (high["r"] > low["r"] + 1)) | ((r == high["r"]) & (high["r"] > low["r"] + 1))
     edge |= (c == low["c"]) | (c == high["c"])
-    out = {"row": r, "column": c, "edge": edge.to_numpy(dtype=np.float64)}
+    out = {"row": r, "column": c, "row_trend": r, "column_trend": c, "edge": edge.to_numpy(dtype=np.float64)}
     if {"inlet_row", "inlet_column"} <= set(frame.columns):
         distance = np.hypot(r - numbers(frame, "inlet_row"), c - numbers(frame, "inlet_column"))
         out["inlet_distance"] = np.asarray(distance)
@@ -220,23 +227,50 @@ def _features(
         x = dummies(values[known].astype(object)) if name in ("row", "column") else values[known][:, None]
         inside = _rest(x, cells)
         if np.abs(inside).max() < 1e-9:
-            cautions.append(f"{name} does not differ between the pots of a tray: it cannot be told from the tray.")
+            if not name.endswith("_trend"):
+                cautions.append(
+                    f"{name} does not differ between the pots of a tray: it cannot be separated from the tray."
+                )
             continue
         rss_without, rank_without = _rss(here, cells)
         rss, rank = _rss(here, np.column_stack([cells, x]))
         q, df = rank - rank_without, len(here) - rank
         if df < _LEAST_SPARE or rss <= 0:
-            cautions.append(f"Too few pots to judge {name} by.")
+            if not name.endswith("_trend"):
+                cautions.append(f"Too few pots to judge {name} by.")
             continue
-        f = (rss_without - rss) / q / (rss / df)
+        p_here = float(stats.f.sf((rss_without - rss) / q / (rss / df), q, df))
         share = max(0.0, 1 - (rss / df) / (rss_without / (df + q)))
-        estimate = low = high = np.nan
-        if q == 1 and x.shape[1] == 1:
-            estimate = float(inside[:, 0] @ here / (inside[:, 0] @ inside[:, 0]))
-            margin = float(stats.t.isf(0.025, df) * np.sqrt(rss / df / (inside[:, 0] @ inside[:, 0])))
-            low, high = estimate - margin, estimate + margin
         n_trays = len(np.unique(trays[known]))
-        rows.append((name, estimate, low, high, f, q, df, stats.f.sf(f, q, df), np.nan, share, len(here), n_trays))
+        estimate = low = high = f = p = np.nan
+        df_error = 0
+        if q == 1 and x.shape[1] == 1:
+            estimate, se, df_error = _over_trays(_rest(here, cells), inside[:, 0], trays[known])
+            if df_error >= _LEAST_TRAYS - 1:
+                margin = float(stats.t.isf(0.025, df_error)) * se
+                low, high, f = estimate - margin, estimate + margin, (estimate / se) ** 2
+        else:
+            f, df_error = _over_cells(here, cells, x, trays[known])
+        if df_error >= _LEAST_TRAYS - 1 and np.isfinite(f):
+            p = float(stats.f.sf(f, q, df_error))
+        rows.append(
+            (
+                name,
+                estimate,
+                low,
+                high,
+                f,
+                q,
+                df_error,
+                p,
+                np.nan,
+                p_here,
+                share,
+                len(here),
+                n_trays,
+                float(np.ptp(values[known])),
+            )
+        )
         if not known.all():
             cautions.append(f"{name} is known for {int(known.sum())} of {len(y)} pots; the others are left out of it.")
     table = pd.DataFrame(
@@ -251,13 +285,43 @@ def _features(
             "df_den",
             "p",
             "p_adjusted",
+            "p_here",
             "share",
             "n_pots",
             "n_trays",
+            "reach",
         ],
     )
     table["p_adjusted"] = adjust(table["p"].to_numpy(dtype=float), "holm") if len(table) else np.zeros(0)
     return table, cautions
+
+
+def _over_trays(rest: Array, inside: Array, trays: NDArray[np.object_]) -> tuple[float, float, int]:
+    """Slope over all trays, its standard error from how the slopes of trays differ, and the df of trays.
+
+    Each tray counts by how much the feature varies in it; (T/(T-1)) Σ w² (b - b̄)² / (Σ w)², which for equal weights is
+    the one-sample t test of the slopes.
+    """
+    code = np.unique(trays.astype(str), return_inverse=True)[1]
+    weight, along = np.bincount(code, inside**2), np.bincount(code, inside * rest)
+    seen = weight > 1e-9 * max(float(weight.max()), 1e-300)
+    w, b, n = weight[seen], along[seen] / weight[seen], int(seen.sum())
+    mean = float(w @ b / w.sum())
+    if n < 2:
+        return mean, np.nan, 0
+    return mean, float(np.sqrt(n / (n - 1) * ((w * (b - mean)) ** 2).sum()) / w.sum()), n - 1
+
+
+def _over_cells(y: Array, cells: Array, x: Array, trays: NDArray[np.object_]) -> tuple[float, int]:
+    """F of a feature with several levels against its interaction with the tray, and that error's df."""
+    by_tray = dummies(trays)
+    crossed = np.column_stack([x * column[:, None] for column in by_tray.T])
+    (rss_0, rank_0), (rss_1, rank_1) = _rss(y, cells), _rss(y, np.column_stack([cells, x]))
+    rss_2, rank_2 = _rss(y, np.column_stack([cells, x, crossed]))
+    q, df = rank_1 - rank_0, rank_2 - rank_1
+    if df < 1 or q < 1 or rss_1 - rss_2 <= 1e-12 * max(rss_0, 1e-300):
+        return np.nan, 0
+    return ((rss_0 - rss_1) / q) / ((rss_1 - rss_2) / df), df
 
 
 def _explained(
@@ -314,6 +378,8 @@ def _place_means(place: dict[str, Array], residual: Array, trays: NDArray[np.obj
 _NAMES = {
     "row": "the row",
     "column": "the column",
+    "row_trend": "a gradient along the rows",
+    "column_trend": "a gradient along the columns",
     "edge": "edge or middle",
     "inlet_distance": "the distance from the inlet",
     "light_factor": "the light measured at the place",
@@ -322,38 +388,61 @@ _NAMES = {
 
 
 def _sentences(
-    features: pd.DataFrame, explained: float, explained_p: float, moran: MoranI, after: MoranI
+    features: pd.DataFrame, explained: float, explained_p: float, moran: MoranI, after: MoranI, *, unit: str
 ) -> tuple[str, ...]:
     out = []
+    every = features["p_adjusted"].min() if len(features) else np.nan
+    # Three questions are asked of one set of pots: each is answered at 5 % of all three together.
+    any_feature, any_share, any_likeness = adjust(np.array([every, explained_p, moran.p_two_sided]), "holm")
     if np.isnan(explained):
         out.append("Too few pots a tray to say how much place explains.")
-    elif explained_p < LEVEL:
+    elif any_share < LEVEL:
         out.append(
-            f"Row and column explain {100 * explained:.0f} % of the spread between pots of a tray; chance "
-            "seldom does that."
+            f"In these trays, row and column explain {100 * explained:.0f} % of the spread between pots of a tray; "
+            "chance seldom does that."
         )
     else:
-        out.append("Row and column explain no more of the spread between pots of a tray than chance does.")
+        out.append(
+            "Row and column explain no more of the spread between pots of a tray than chance does."
+            f"{_missed(features, unit)}"
+        )
     found = features[features["p_adjusted"] < LEVEL].sort_values("share", ascending=False)
-    if len(found):
+    here = features[adjust(features["p_here"].to_numpy(dtype=float), "holm") < LEVEL / 3]
+    if len(found) and any_feature < LEVEL:
         named = "; ".join(
             f"{_NAMES[str(name)]} ({100 * share:.0f} % of the spread)"
             for name, share in zip(found["feature"], found["share"], strict=True)
         )
-        out.append(f"Settled, each by itself: {named}. They overlap: edge, column and light may be one and the same.")
+        out.append(f"Clear, each by itself: {named}. They overlap: edge, column and light may be one and the same.")
+    elif len(here):
+        listed = ", ".join(_NAMES[str(name)] for name in here["feature"])
+        out.append(
+            f"In these trays pots differ by {listed}, but not alike from tray to tray: that it is so in other trays is "
+            "not clear."
+        )
     elif len(features):
-        out.append(f"None of these is settled: {', '.join(_NAMES[str(name)] for name in features['feature'])}.")
-    out.append(_likeness("Neighbours", moran))
-    if moran.p_two_sided < LEVEL and not np.isnan(after.statistic):
-        out.append(_likeness("Once row and column are taken out, neighbours", after))
+        out.append(f"None of these is clear: {', '.join(_NAMES[str(name)] for name in features['feature'])}.")
+    out.append(_likeness("Neighbours", moran, any_likeness))
+    if any_likeness < LEVEL and not np.isnan(after.statistic):
+        out.append(_likeness("Once row and column are taken out, neighbours", after, after.p_two_sided))
     return tuple(out)
 
 
-def _likeness(who: str, moran: MoranI) -> str:
+def _missed(features: pd.DataFrame, unit: str) -> str:
+    """The largest gradient from end to end that the limits leave open; nothing where there are no limits."""
+    trends = features[features["feature"].isin(["row_trend", "column_trend"]) & features["low"].notna()]
+    if not len(trends):
+        return ""
+    factor, named = (100.0, "percentage points a day") if unit == "1/day" else (1.0, unit)
+    most = float((trends[["low", "high"]].abs().max(axis=1) * trends["reach"]).max())
+    return f" A gradient of up to {factor * most:.2g} {named} from end to end could have been missed."
+
+
+def _likeness(who: str, moran: MoranI, p: float) -> str:
     if np.isnan(moran.statistic):
         return f"{who} could not be compared."
     alike = "more alike" if moran.statistic > moran.expected else "less alike"
     told = f"Moran's I {minus(moran.statistic)}, by chance {minus(moran.expected)}, {p_words(moran.p_two_sided)}"
-    if moran.p_two_sided < LEVEL:
+    if p < LEVEL:
         return f"{who} are {alike} than chance has it ({told})."
     return f"{who} are no more alike than chance has it ({told})."
