@@ -49,6 +49,25 @@ class Daily:
             yield from _moments(day + timedelta(days=n), self.times, self.zone)
 
 
+def next_change(zone: str, after: datetime, within: timedelta = timedelta(days=366)) -> datetime | None:
+    """The next change of a zone's clocks, to the minute; None if there is none within that time."""
+    there = ZoneInfo(zone)
+
+    def offset(at: datetime) -> timedelta | None:
+        return at.astimezone(there).utcoffset()
+
+    low, now = after.astimezone(UTC), offset(after)
+    for _ in range(within // timedelta(hours=12)):
+        high = low + timedelta(hours=12)
+        if offset(high) != now:
+            while high - low > timedelta(minutes=1):
+                middle = low + (high - low) / 2
+                low, high = (middle, high) if offset(middle) == now else (low, middle)
+            return high.replace(second=0, microsecond=0)
+        low = high
+    return None
+
+
 def _local_date(at_ms: int, zone: str) -> date:
     return from_ms(at_ms).astimezone(ZoneInfo(zone)).date()
 

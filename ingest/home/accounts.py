@@ -314,6 +314,8 @@ def _count_try(db: sqlite3.Connection, key: str, now_ms: int) -> None:
         tries = 0
     if tries >= FREE_TRIES:
         wait_s = min(LONGEST_WAIT_S, 2 ** min(tries - FREE_TRIES, 20))
+        if last_ms > now_ms:  # by a clock that was ahead: nobody waits until that time has passed
+            last_ms = now_ms - 1000 * wait_s
         left_ms = last_ms + 1000 * wait_s - now_ms
         if left_ms > 0:
             raise WaitError(-(-left_ms // 1000))

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from tidetray.analysis.plan.next_plan import next_plan, predictions_of
 from tidetray.analysis.questions.tune import TuneAnswer, limits_of
+from tidetray.ingest.core.wall_clock import next_change
 from tidetray.ingest.notebook.predictions import begin_trial
 from tidetray.ingest.settings.model import Settings
 from tidetray.ingest.store.recording import Store
@@ -27,12 +28,16 @@ CAUTION = (
 
 
 def tray_timetables(answer: TuneAnswer, now: datetime, days: int = DAYS_VALID) -> list[TrayTimetable]:
-    """One per tray with a known node; starts in UTC as the zone stands `now`."""
+    """One per tray with a known node; starts in UTC as the zone stands `now`.
+
+    It ends with the next change of clocks: after it the same times in UTC would be an hour off.
+    """
     found, data = answer.tuned, answer.data
     if found is None or found.timetable is None:
         return []
     offset = now.astimezone(ZoneInfo(data.plan.trial.zone)).utcoffset() or timedelta(0)
     shift = int(offset.total_seconds())
+    until = min(now + timedelta(days=days), next_change(data.plan.trial.zone, now) or now + timedelta(days=days))
     return [
         TrayTimetable(
             data.plan.trial.site,
@@ -41,7 +46,7 @@ def tray_timetables(answer: TuneAnswer, now: datetime, days: int = DAYS_VALID) -
             int(now.timestamp()) // 60,
             tuple(sorted((s - shift) % 86_400 for s in found.timetable.starts(tray))),
             round(schedule.hold_minutes * 60),
-            now + timedelta(days=days),
+            until,
         )
         for tray, schedule in found.timetable.schedules.items()
         if tray in data.nodes

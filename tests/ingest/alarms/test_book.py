@@ -3,6 +3,8 @@ restart."""
 
 from __future__ import annotations
 
+import time
+
 import pytest
 
 from tidetray.ingest.alarms.book import AlarmBook, AlarmError, Key
@@ -147,3 +149,106 @@ def test_late_readings_tell_of_a_failure_once_and_say_when_it_was(book: AlarmBoo
     alarm = book.alarm(1)
     assert (alarm.since_ms, alarm.returned_ms, alarm.raised_ms) == (T0, T0 + 3600 * S, T0 + 36_000 * S)
     assert "came late" in alarm.detail
+
+
+# ---------------------------------------------------------------- what comes back
+
+
+def told(store: Store, who: str = "me") -> list[tuple[str, bool]]:
+    rows = store.connection.execute(
+        "SELECT what, sent_ms IS NOT NULL FROM outbox WHERE recipient = ? ORDER BY id", (who,)
+    )
+    return [(what, bool(was_sent)) for what, was_sent in rows.fetchall()]
+
+
+def test_an_acknowledged_alarm_that_comes_back_is_unacknowledged_and_told_at_once(
+    book: AlarmBook, store: Store
+) -> None:
+    """IEC 62682: return to normal ends the acknowledgement. Before, it was active for a day, and nobody told (V4)."""
+    book.enter([begins("overflow", T0)], now_ms=T0)
+    sent(store)
+    book.acknowledge(1, who="me", now_ms=T0 + 60 * S)
+    book.enter([ends("overflow", T0 + 300 * S)], now_ms=T0 + 300 * S)
+    sent(store)
+    assert book.enter([begins("overflow", T0 + 840 * S)], now_ms=T0 + 840 * S) == []
+    alarm = book.alarm(1)
+    assert (alarm.acknowledged_ms, alarm.acknowledged_by, alarm.times, alarm.returned_ms) == (None, None, 2, None)
+    assert told(store) == [("raised", False)], "waiting to be sent now"
+
+
+def test_who_was_told_that_it_is_over_is_told_that_it_is_not(store: Store) -> None:
+    book = AlarmBook(store, first=["me"])
+    book.enter([begins("overflow", T0)], now_ms=T0)
+    with store.transaction() as connection:
+        connection.execute(
+            "INSERT INTO outbox (alarm, recipient, what, made_ms, due_ms, sent_ms)"
+            " VALUES (1, 'you', 'escalated', 0, 0, 1)"
+        )
+    sent(store)
+    book.enter([ends("overflow", T0 + 300 * S)], now_ms=T0 + 300 * S)
+    sent(store)
+    book.enter([begins("overflow", T0 + 600 * S)], now_ms=T0 + 600 * S)
+    assert told(store) == told(store, "you") == [("raised", False)]
+
+
+def test_one_that_comes_back_before_its_end_was_told_was_never_away(book: AlarmBook, store: Store) -> None:
+    """Chatter is damped by the delay before its end is told."""
+    book.enter([begins("overflow", T0)], now_ms=T0)
+    sent(store)
+    for n in range(1, 50):
+        at = T0 + n * 100 * S
+        book.enter([ends("overflow", at)], now_ms=at)
+        (due_ms,) = store.connection.execute("SELECT max(due_ms) FROM outbox WHERE what = 'returned'").fetchone()
+        assert due_ms == at + 120 * S
+        book.enter([begins("overflow", at + 50 * S)], now_ms=at + 50 * S)
+    assert told(store) == [("raised", True)]
+    assert book.alarm(1).times == 50
+
+
+def test_a_muted_alarm_that_comes_back_without_its_cause_is_told(book: AlarmBook, store: Store) -> None:
+    book.enter([begins("did not drain", T0), begins("missed flood", T0 + S)], now_ms=T0 + S)
+    book.enter([ends("did not drain", T0 + 60 * S), ends("missed flood", T0 + 60 * S)], now_ms=T0 + 60 * S)
+    sent(store)
+    book.enter([begins("missed flood", T0 + 120 * S)], now_ms=T0 + 120 * S)
+    alarm = book.alarm(2)
+    assert (alarm.muted_by, alarm.told) == (None, True)
+    assert ("me", "raised") in waiting(store)
+
+
+def test_a_pump_is_of_its_own_site(store: Store) -> None:
+    """Before, failures of two sites became one 'pump or reservoir failed' (V17)."""
+    trays = ["tray-1", "tray-2"]
+    book = AlarmBook(store, pumps={("nursery", "main"): trays, ("south", "main"): trays})
+    south = ("south", begins("no flood", T0)[1])
+    book.enter([begins("no flood", T0), south], now_ms=T0)
+    assert [alarm.key.kind for alarm in book.alarms()] == ["no flood", "no flood"]
+    book.enter([begins("no flood", T0 + S, name="tray-2")], now_ms=T0 + S)
+    (pump,) = [alarm for alarm in book.alarms() if alarm.key.place == "pump"]
+    assert pump.key.site == "nursery"
+
+
+def test_a_kind_of_another_version_is_shown_and_stands_in_nobodys_way(book: AlarmBook, store: Store) -> None:
+    """Before, each new alarm at its place was a KeyError (V16)."""
+    with store.transaction() as connection:
+        connection.execute(
+            "INSERT INTO alarm (site, place, name, kind, channel, priority, detail, since_ms, raised_ms, known_ms,"
+            " times, told) VALUES ('nursery', 'tray', 'tray-1', 'leaf blight', '', 'low', 'x', 1, 1, 1, 1, 1)"
+        )
+    assert book.enter([begins("overflow", T0)], now_ms=T0) == [2]
+
+
+def test_hundreds_of_nodes_silent_at_once_are_entered_quickly(book: AlarmBook) -> None:
+    """Before, each read all the others: 2 s for 500, growing with the square. Bound: 60 times a good machine's."""
+    changes = [begins("silent node", T0, name=f"node-{n}", place="node") for n in range(500)]
+    begun = time.process_time()
+    assert len(book.enter(changes, now_ms=T0)) == 500
+    took_s = time.process_time() - begun
+    print(f"\n500 silent nodes entered in {took_s:.2f} s of processor time")
+    assert took_s < 3
+
+
+def test_a_clock_set_back_does_not_hold_back_what_outlives_its_cause(book: AlarmBook, store: Store) -> None:
+    book.enter([begins("did not drain", T0), begins("missed flood", T0 + S)], now_ms=T0 + S)
+    book.enter([ends("did not drain", T0 + 900 * S)], now_ms=T0 + 900 * S)
+    book.tend(now_ms=T0 - 3600 * S)
+    assert book.alarm(2).muted_by is None

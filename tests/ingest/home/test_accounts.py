@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import stat
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -122,6 +123,15 @@ def test_guessing_at_one_name_keeps_nobody_else_out_and_is_forgiven(people: Peop
     assert people.sign_in("Robin", RIGHT, now=NOW + timedelta(seconds=1))
     with pytest.raises(WrongPasswordError):  # the right one forgave the wrong ones
         people.sign_in("Robin", "wrong", now=NOW + timedelta(seconds=2))
+
+
+def test_wrong_passwords_while_the_clock_was_ahead_lock_nobody_out(people: People) -> None:
+    """Before, they locked the name for a year: "Wait 525601 min" (V21)."""
+    ahead = NOW + timedelta(days=365)
+    for n in range(8):
+        with suppress(WaitError, WrongPasswordError):
+            people.sign_in("Robin", "wrong", now=ahead + timedelta(minutes=n))
+    assert people.sign_in("Robin", RIGHT, now=NOW)
 
 
 def test_made_up_names_do_not_fill_the_disk_nor_forgive_a_real_one(

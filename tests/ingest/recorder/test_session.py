@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import logging
 import socket
+import sqlite3
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from paho.mqtt import client as mqtt
@@ -18,13 +20,17 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.conftest import DATA, Mosquitto
 from tests.ingest.recorder.test_recorder import WAIT_S, NodeSide, levels, node, pack, recording, until
+from tidetray.ingest.alarms.delivery import post_test
+from tidetray.ingest.core.clock import Clock
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder import session as session_module
+from tidetray.ingest.recorder.alarm_service import alarm_services
 from tidetray.ingest.recorder.mqtt_client import Message
 from tidetray.ingest.recorder.recorder import Recorder
 from tidetray.ingest.recorder.session import MESSAGE_BYTES, MqttSession
 from tidetray.ingest.settings.model import BrokerSettings, Settings
+from tidetray.ingest.store.raw_readings import RawReadings
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.wire import topics
 
@@ -285,3 +291,45 @@ def test_files_removed_under_the_recorder_are_noticed_and_what_is_receipted_is_s
         copy = tmp_path / "copy.sqlite"
         copy.write_bytes((home / "tidetray.sqlite").read_bytes())
         assert levels(str(copy)) == [1 / 1000, 2 / 1000]
+
+
+def test_a_person_whose_addresses_cannot_be_read_stands_in_the_way_of_nobody(
+    mosquitto: Mosquitto, bench_store: Store
+) -> None:
+    """Before, `tidetray record` ended with 1 (M9). It is tried again with each message."""
+    home = Path(bench_store.path).parent
+    missing = home / "addresses"
+    given = Settings(
+        broker=BrokerSettings(port=mosquitto.port),
+        alarms={"mqtt": False, "person": [{"name": "me", "urls_file": str(missing)}]},
+    )
+    (service,) = alarm_services(home, given, Clock(), "x", lambda: True)
+    numbers = post_test(bench_store, ["me"], now_ms=time.time_ns() // 1_000_000)
+    service.start()
+    try:
+        until(lambda: bench_store.connection.execute("SELECT error FROM outbox").fetchone()[0])
+        assert service.health().is_well
+    finally:
+        service.stop()
+    (error,) = bench_store.connection.execute("SELECT error FROM outbox WHERE id = ?", numbers).fetchone()
+    assert "cannot read the addresses of me" in error
+
+
+def test_a_damaged_page_of_old_readings_stands_in_the_way_of_no_recording(
+    mosquitto: Mosquitto, node: NodeSide, bench_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Before, a recorder that was started again ended with 'disk image is malformed' (M9)."""
+    real = RawReadings.rows
+
+    def rows(raw: RawReadings, series: int, start_ms: int = 0, end_ms: int = 1 << 62) -> Any:
+        if series == 1:
+            raise sqlite3.DatabaseError("database disk image is malformed")
+        return real(raw, series, start_ms, end_ms)
+
+    with recording(bench_store.path, mosquitto.port):
+        node.send(pack(1))
+        until(lambda: node.upto() == 1)
+    monkeypatch.setattr(RawReadings, "rows", rows)
+    with recording(bench_store.path, mosquitto.port):
+        node.send(pack(2))
+        until(lambda: node.upto() == 2)
