@@ -91,7 +91,7 @@ def put(store: Store, plan: TrialPlan, weigh_ins: Iterable[WeighIn], events: Ite
     free = {
         tray.name: iter([(row, column) for row in range(ROWS + 1, 20) for column in range(1, 9)]) for tray in plan.trays
     }
-    own = {pot.name: pot.tray for pot in plan.pots}
+    own = {pot.name: pot.tray for pot in plan.pots}  # a part stays on the tray that its pot was put on first
     for one in sorted(events, key=lambda each: each.time):
         if one.kind == "pot split":
             parts = [SplitOff(part, own[one.pot], *next(free[own[one.pot]]), TARE_G) for part in one.value.split(", ")]

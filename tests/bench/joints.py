@@ -1,0 +1,165 @@
+"""The joints of a trial measured: what becomes of growth and claims where something happened to pots and trays.
+
+`python tests/bench/joints.py [TRIALS]` (100 unless told). Prints what it measured and ends with one line:
+  split_rate_error       largest error of a rate [1/day] of pots weighed, split and weighed again within a session
+  crossover_null_claims  share of crossovers (8 trays, 2 runs of 3 weeks, growth that slows with age, no effect) in
+  which
+                         tuning on the planned doses, or the comparison over all runs, claims one
+  lost_null_claims       share of trials without an effect, in which the trays of one schedule lose half of their pots
+                         after the first week, in which tuning, or the comparison of the last day or of growth, claims
+                         one
+  two_day_trays_compared trays compared of eight, of which four were weighed a day later
+  false_missed_floods    trays of nine for which the flood times in the notebook of the proposed trial and those of the
+                         timetable that is printed for it lie further apart than the alarms allow
+All but the last go through a notebook.
+"""
+
+from __future__ import annotations
+
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from tests.made_trials import event, made_plan, open_trial, put, treatment, weekly, weigh_in
+from tidetray.analysis.compare.trial import compare_trial
+from tidetray.analysis.dose.fit import fit_response
+from tidetray.analysis.dose.schedules import FloodSchedule, Limits, TrayWater
+from tidetray.analysis.plan.next_plan import next_plan
+from tidetray.analysis.plan.timetable import make_timetable
+from tidetray.analysis.record.trial_data import TrialData, tuning_data
+from tidetray.ingest.alarms.tray_rules import EARLY_S, LATE_S
+from tidetray.ingest.store.recording import open_store
+
+SLOWING = np.array([0.09, 0.07, 0.055, 0.045, 0.035, 0.03])
+"""Growth rates of the weeks [1/day]."""
+TRAY_SD, POT_SD = 0.004, 0.004
+NO_CLAIM = ("flat", "too few trays", "not enough spread")
+FLOODS = (2, 4, 6, 8)
+
+
+def split_rate_error() -> float:
+    """Pots that grow by 0.073 a day, split at 10 g and weighed again within the hour, or hours later on that day."""
+    plan = made_plan(["floods-2", "floods-4"], [treatment(2), treatment(4)], pots=4)
+    rates = np.log(10 / 6) / 7
+    masses, events = [], []
+    for k, later in enumerate((0.02, 0.06, 0.3, 0.5)):
+        pot = f"t1-{k + 1}"
+        masses += [weigh_in(pot, 0.2, 6.0), weigh_in(pot, 7.2, 10.0), weigh_in(pot, 7.2 + later, 5.0)]
+        masses += [weigh_in(pot, 14.2 + later, 5.0 * np.exp(7 * rates))]
+        events.append(event("pot split", 7.2 + later / 2, pot=pot, value=f"{pot}x"))
+    with open_trial(plan, masses, events) as data:
+        found = data.growth.table["rgr_per_day"].to_numpy()
+        assert len(found) == 8, f"{len(found)} rates of 8"
+        return float(np.abs(found - rates).max())
+
+
+def claims(data: TrialData) -> tuple[bool, bool]:
+    """Whether tuning on the planned doses claims an effect, and whether the comparison does."""
+    rows = tuning_data(data._store, [data.trial]).planned
+    found = fit_response(rows, response="rgr_per_day", dose="dry_h_day", tray="tray", trial="trial")
+    compared = compare_trial(data.masses, intervals=data.growth_in_runs)
+    if compared.runs is not None and compared.runs.whole is not None:
+        tested = [compared.runs.whole.pairs["p"]]
+    else:
+        tested = [compared.at_day.pairs["p"], compared.growth.pairs["p"]]
+    return found.finding not in NO_CLAIM, any(bool((p.astype(float) < 0.05).any()) for p in tested)
+
+
+def _courses(rng: np.random.Generator, trays: int, pots: int, weeks: int) -> dict[str, list[float]]:
+    masses = {}
+    for k in range(1, trays + 1):
+        tray = TRAY_SD * rng.standard_normal()
+        for n in range(1, pots + 1):
+            rates = SLOWING[:weeks] + tray + POT_SD * rng.standard_normal(weeks)
+            masses[f"t{k}-{n}"] = (5 * np.exp(np.cumsum([0.0, *(7 * rates)]))).tolist()
+    return masses
+
+
+def crossover_null_claims(trials: int) -> tuple[float, float]:
+    rng, seen = np.random.default_rng(1), []
+    given = [f"floods-{n}" for n in FLOODS for _ in range(2)]
+    plan = made_plan(given, [treatment(n) for n in FLOODS], pots=4)
+    for _ in range(trials):
+        order = rng.permutation(FLOODS)
+        after = {f"floods-{a}": f"floods-{b}" for a, b in zip(order, np.roll(order, 1), strict=True)}
+        changes = [
+            event("treatment changed", 21.5, tray=f"tray-{k}", value=after[name]) for k, name in enumerate(given, 1)
+        ]
+        with open_trial(plan, weekly(_courses(rng, 8, 4, 6), list(range(0, 43, 7))), changes) as data:
+            seen.append(claims(data))
+    tuned, compared = np.mean(seen, axis=0)
+    return float(tuned), float(compared)
+
+
+def lost_null_claims(trials: int) -> tuple[float, float]:
+    rng, seen = np.random.default_rng(2), []
+    given = [f"floods-{n}" for n in FLOODS for _ in range(2)]
+    plan = made_plan(given, [treatment(n) for n in FLOODS], pots=6)
+    for _ in range(trials):
+        masses, lost = _courses(rng, 8, 6, 4), []
+        for k, name in enumerate(given, 1):
+            if name in ("floods-6", "floods-8"):
+                for n in rng.permutation(6)[:3] + 1:
+                    masses[f"t{k}-{n}"][2:] = [float("nan")] * 3
+                    lost.append(event("pot lost", 8.0, pot=f"t{k}-{n}"))
+        with open_trial(plan, weekly(masses, list(range(0, 29, 7))), lost) as data:
+            seen.append(claims(data))
+    tuned, compared = np.mean(seen, axis=0)
+    return float(tuned), float(compared)
+
+
+def two_day_trays_compared() -> int:
+    plan = made_plan(["floods-2", "floods-4"] * 4, [treatment(2), treatment(4)], pots=6)
+    masses = _courses(np.random.default_rng(3), 8, 6, 3)
+    late = {pot: 1.0 for pot in masses if int(pot[1]) % 2 == 0}
+    with open_store(":memory:") as store:
+        put(store, plan, weekly(masses, [0, 7, 14, 21], late=late))
+        found = compare_trial(TrialData(store, plan.trial).masses)
+    return int(found.at_day.means["n_trays"].sum()) if found.day == 21 else 0
+
+
+def false_missed_floods() -> int:
+    """As `next_plan` writes flood times and `make_timetable` places them: nine trays, six floods of 30 min, 4 min each
+    to fill and 8 to drain."""
+    names = [f"tray-{k}" for k in range(1, 10)]
+    schedules, limits = dict.fromkeys(names, FloodSchedule(6, 30.0)), Limits()
+    base = made_plan(["floods-2"] * 9, [treatment(2)], pots=1)
+    started = datetime(2026, 7, 1, tzinfo=UTC)
+    plan = next_plan(schedules, base, limits=limits, name="next", started=started, question="Which?")
+    timetable = make_timetable(schedules, dict.fromkeys(names, TrayWater(240, 480, 0.003)), limits)
+    noted = {each.name: each.flood_times for each in plan.treatments}
+    of_tray = {tray.name: noted[tray.treatment] for tray in plan.trays}
+    wrong = 0
+    for name in names:
+        real = sorted(timetable.starts(name))
+        told = sorted(60 * (60 * int(t[:2]) + int(t[3:])) for t in of_tray[name])
+        wrong += any(not -EARLY_S <= a - b <= LATE_S for a, b in zip(real, told, strict=True))
+    return wrong
+
+
+def main() -> None:
+    trials = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    error = split_rate_error()
+    print(f"split pots: largest error of a rate {error:.2e} a day", flush=True)
+    trays = two_day_trays_compared()
+    print(f"a weigh-in over two days: {trays} of 8 trays compared", flush=True)
+    missed = false_missed_floods()
+    print(f"flood times of notebook and timetable: {missed} of 9 trays apart", flush=True)
+    crossed = crossover_null_claims(trials)
+    print(
+        f"crossover without effect, {trials} trials: tuning {crossed[0]:.3f}, comparison {crossed[1]:.3f}", flush=True
+    )
+    lost = lost_null_claims(trials)
+    print(f"uneven losses without effect, {trials} trials: tuning {lost[0]:.3f}, comparison {lost[1]:.3f}", flush=True)
+    print(
+        f"split_rate_error={error:.2e} crossover_null_claims={max(crossed):.3f} lost_null_claims={max(lost):.3f} "
+        f"two_day_trays_compared={trays}/8 false_missed_floods={missed}"
+    )
+
+
+if __name__ == "__main__":
+    main()
