@@ -147,9 +147,11 @@ class Service:
         self._at_work_s = time.monotonic()
         return stopped
 
-    @property
-    def is_stopping(self) -> bool:
-        return self._stop.is_set()
+    def worked(self) -> None:
+        """Call it from within a turn that only waits from here on: it did not fail."""
+        if self._failures:
+            log.info("%s works again", self.name)
+        self._failures, self._error = 0, ""
 
     def _run(self) -> None:
         is_open = False
@@ -164,9 +166,7 @@ class Service:
                 self._failed(error)
                 pause_s = wait_s(self._failures - 1, first_s=self._first_wait_s, longest_s=self._longest_wait_s)
             else:
-                if self._failures:
-                    log.info("%s works again", self.name)
-                self._failures, self._error = 0, ""
+                self.worked()
             self.rest(self._every_s if pause_s is None else pause_s)
         try:
             if is_open:

@@ -132,6 +132,7 @@ class ForwardService(Service):
 
     def _look(self, store: Database, pause_s: float) -> None:
         """Till the next turn, or the stop; how it stands is brought up to date meanwhile: what waits grows."""
+        self.worked()
         until_s = time.monotonic() + pause_s
         while True:
             is_new = self._trouble != (self._state.trouble if self._state else "")
