@@ -5,9 +5,11 @@ set side by side by AICc, the top with its limits where one may be claimed, draw
 `tidetray.analysis.plan.design_search`. The tray is the unit; pots are averaged first. Doses that varied inside a tray
 are averaged too.
 
-A top is claimed only if the full quadratic fits best, both curvatures are significantly downward (the larger of the
-Hessian's two eigenvalues is below zero by its t), and the top lies inside the tested doses (Box and Draper 2007,
-Response Surfaces, chapter 11, from memory).
+That either dose matters is said only where the richest surface that the trays bear is better than a flat one by the F
+test: the least AICc of eight surfaces says it of three trials in ten in which neither does. A best is described only
+"if growth follows a parabola in both": where both curvatures are significantly downward (the larger of the Hessian's
+two eigenvalues is below zero by its t), and its limits lie inside the tested doses (Box and Draper 2007, Response
+Surfaces, chapter 11, from memory).
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ from scipy import stats
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require
+from tidetray.analysis.dose.best_dose import group_doses
 from tidetray.analysis.dose.curves import akaike_weights
 from tidetray.analysis.dose.draws import Draws
 
@@ -35,8 +38,12 @@ SURFACES: dict[str, tuple[tuple[int, int], ...]] = {
     "full quadratic": ((1, 0), (0, 1), (2, 0), (0, 2), (1, 1)),
 }
 
-FEW_TRAYS = 12
-"""With fewer, no effect shown does not mean flat."""
+ALPHA = 0.05
+WORTH_SHARE = 0.2
+"""A difference of this part of the mean response over the tested range is worth finding."""
+
+FIRST_STEP, SECOND_STEP = 0.5, 1.0
+"""Floods a day and wet minutes that differ by less are one schedule (common practice, no source)."""
 
 _TOGETHER = 0.99
 
@@ -105,7 +112,8 @@ def fit_surface(
         }
     ).dropna()
     units = rows.groupby(["trial", "tray"], as_index=False)[["first", "second", "response"]].mean()
-    distinct = [units[c].round(6).nunique() for c in ("first", "second")]
+    steps = (("first", FIRST_STEP), ("second", SECOND_STEP))
+    distinct = [len(group_doses(units[c].to_numpy(dtype=float), step)[0]) if len(units) else 0 for c, step in steps]
     trials = units["trial"].nunique()
     if min(distinct, default=0) < 2 or len(units) < 4 + trials:
         return _refused(
@@ -173,28 +181,59 @@ def _judged(units: pd.DataFrame, fits: tuple[Polynomial, ...], low: Array, span:
     best = fits[int(np.nanargmin(aicc))]
     optimum, se, claimed = _top(best, low, span, sign)
     curved = {f.surface: f.aicc for f in fits}
-    if best.surface == "flat" and n < FEW_TRAYS:
-        finding, verdict = (
-            "too few trays",
-            f"Too few trays: neither of the two shows an effect on {n} trays; {FEW_TRAYS} or more could tell.",
+    differs_p = _differs(fits)
+    missed = _findable(fits, float(units["response"].mean()))
+    if not differs_p < ALPHA:
+        claimed = False
+        finding = "flat" if missed <= WORTH_SHARE else "too few trays"
+        head = "Flat" if finding == "flat" else "Too few trays"
+        could = f"{100 * missed:.0f} %" if missed <= 10 else "any size"
+        verdict = (
+            f"{head}: neither of the two shows an effect. A difference of {could} from one end of what was tested to "
+            "the other could have been missed."
         )
-    elif best.surface == "flat":
-        finding, verdict = "flat", "Flat: neither of the two shows an effect. Choose what is least work."
     elif claimed:
         finding = "top"
-        verdict = f"There is a top at {optimum[0]:.3g} floods a day of {optimum[1]:.3g} wet minutes."
+        q = float(stats.t.isf(0.025, best.df))
+        limits = [f"{o:.3g} ({o - q * e:.3g} to {o + q * e:.3g})" for o, e in zip(optimum, se, strict=True)]
+        verdict = (
+            f"The two matter. If growth follows a parabola in both, it is best at {limits[0]} floods a day of "
+            f"{limits[1]} wet minutes."
+        )
     elif "both curved" not in curved:
         finding = "not enough spread"
         verdict = "Not enough spread: two values of a factor cannot show a top. Test at least three of each."
     else:
         finding = "too few trays"
         verdict = (
-            "The two matter, but no top is claimed: it may lie at an edge of what was tested, or more trays are "
-            "needed to see it."
+            "Growth changes with the two, but no best is claimed: it may lie at an edge of what was tested, or more "
+            "trays are needed to see it."
         )
     if not claimed:
         optimum = se = (np.nan, np.nan)
     return SurfaceFit(table, best.surface, optimum, se, finding, verdict, units, fits, low, span)
+
+
+def _differs(fits: tuple[Polynomial, ...]) -> float:
+    """Twice the lesser p of two F tests against flat: of the plane, and of the richest surface with 3 df or more."""
+    flat = next(f for f in fits if f.surface == "flat")
+    rich = max((f for f in fits if f.df >= 3), key=lambda f: -f.df, default=flat)
+    plane = next((f for f in fits if f.surface == "plane"), rich)
+    p = []
+    for fit in (plane, rich):
+        lost = flat.df - fit.df
+        if lost > 0 and fit.rss > 0:
+            p.append(float(stats.f.sf((flat.rss - fit.rss) / lost / (fit.rss / fit.df), lost, fit.df)))
+    return min(1.0, 2 * min(p)) if p else 1.0
+
+
+def _findable(fits: tuple[Polynomial, ...], mean: float) -> float:
+    """The least difference along one dose, as a part of the mean, that these trays would show four times of five."""
+    plane = next((f for f in fits if f.surface == "plane"), None)
+    if plane is None or plane.df < 1 or mean == 0:
+        return float("inf")
+    se = float(np.sqrt(np.diag(plane.spread)[1:].max() * plane.rss / plane.df))
+    return abs(float(stats.t.isf(ALPHA / 2, plane.df) + stats.t.ppf(0.8, plane.df)) * se / mean)
 
 
 def _top(fit: Polynomial, low: Array, span: Array, sign: int) -> tuple[tuple[float, float], tuple[float, float], bool]:
@@ -218,7 +257,8 @@ def _top(fit: Polynomial, low: Array, span: Array, sign: int) -> tuple[tuple[flo
     by = np.array([[0, 1, 0, 2 * top[0], 0, top[1]], [0, 0, 1, 0, 2 * top[1], top[0]]])
     turn = -np.linalg.solve(hessian, by)
     se = np.sqrt(np.diag(turn @ cov @ turn.T))
-    inside = bool(((top > 0) & (top < 1)).all())
+    margin = float(stats.t.isf(0.025, fit.df)) * se
+    inside = bool(((top - margin > 0) & (top + margin < 1)).all())
     claimed = inside and float(stats.t.cdf(t, fit.df)) < 0.025
     at, error = low + span * top, span * se
     return (float(at[0]), float(at[1])), (float(error[0]), float(error[1])), claimed

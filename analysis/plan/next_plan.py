@@ -20,6 +20,10 @@ from tidetray.analysis.plan.timetable import clock_text
 from tidetray.ingest.notebook.facts import Treatment, TrialPlan
 from tidetray.ingest.notebook.predictions import Prediction
 
+TRIAL_SHARE = 0.1
+"""Standard deviation of whole trials against each other, as a part of their growth, where it is not known: season,
+water and batches of plants differ (our choice, no source)."""
+
 
 def treatment_name(schedule: FloodSchedule) -> str:
     return f"{schedule.floods_day} x {schedule.hold_minutes:.0f} min"
@@ -67,17 +71,28 @@ def next_plan(
 
 
 def predictions_of(
-    proposal: Proposal, draws: Draws, *, trial: str, based_on: Sequence[str], factor: str, response: str, seed: int = 1
+    proposal: Proposal,
+    draws: Draws,
+    *,
+    trial: str,
+    based_on: Sequence[str],
+    factor: str,
+    response: str,
+    trial_sd: float | None = None,
+    seed: int = 1,
 ) -> tuple[Prediction, ...]:
     """A prediction per proposed schedule. `draws`: columns in the order of the proposal's rows.
 
-    The limits (95 %) hold the doubt about the curve and the scatter of as many trays; not that a whole trial may run
-    better or worse.
+    The limits (95 %) hold the doubt about the curve, the scatter of as many trays, and that a whole trial may run
+    better or worse: `trial_sd`, or TRIAL_SHARE of the expected response where trials are too few to know it.
     """
     rng = np.random.default_rng(seed)
+    if trial_sd is None:
+        trial_sd = TRIAL_SHARE * abs(float(draws.values.mean()))
+    whole = trial_sd * rng.standard_normal(len(draws.sigma))
     out = []
     for i, row in enumerate(proposal.schedules.to_dict("records")):
-        seen = draws.values[:, i] + draws.sigma / np.sqrt(row["trays"]) * rng.standard_normal(len(draws.sigma))
+        seen = draws.values[:, i] + whole + draws.sigma / np.sqrt(row["trays"]) * rng.standard_normal(len(draws.sigma))
         low, high = np.quantile(seen, [0.025, 0.975])
         name = treatment_name(FloodSchedule(int(row["floods_day"]), float(row["hold_minutes"])))
         out.append(

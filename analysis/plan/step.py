@@ -96,11 +96,7 @@ def tune(
     if not flows:
         why = "Nothing is known of how the trays fill and drain; let them flood a few times, recorded."
         return Tuned(factor, response, fit, nothing, pd.DataFrame(), None, None, {}, None, why, why)
-    typical = TrayWater(
-        float(np.median([w.fill_s for w in flows])),
-        float(np.median([w.drain_s for w in flows])),
-        float(np.nanmax([*(w.volume_m3 for w in flows), 0.0])),
-    )
+    typical = _typical(flows)
     if fit.orders is None:
         why = "No next trial is proposed before growth can be set against a dose at all."
         return Tuned(factor, response, fit, nothing, pd.DataFrame(), None, None, {}, None, why, why)
@@ -140,6 +136,16 @@ def tune(
     return Tuned(factor, response, fit, possible, chances, proposal, predicted, dealt, timetable, "", why)
 
 
+def _typical(flows: Sequence[TrayWater]) -> TrayWater:
+    """Filling and draining of the middle tray, and the largest known volume: a limit must hold for every tray."""
+    volumes = [w.volume_m3 for w in flows if np.isfinite(w.volume_m3)]
+    return TrayWater(
+        float(np.median([w.fill_s for w in flows])),
+        float(np.median([w.drain_s for w in flows])),
+        max(volumes, default=np.nan),
+    )
+
+
 @dataclass(frozen=True)
 class TunedPair:
     """Floods a day and wet minutes at once. `proposal` or `why_no_proposal`."""
@@ -173,9 +179,7 @@ def tune_pair(
     names = [tray.name for tray in plan.trays if tray.name in water]
     if not fit.fits or not names:
         return TunedPair(fit, Possible(pd.DataFrame(), ()), None, fit.verdict)
-    typical = TrayWater(
-        *(float(np.median([getattr(water[n], v) for n in names])) for v in ("fill_s", "drain_s", "volume_m3"))
-    )
+    typical = _typical([water[name] for name in names])
     first, second = fit.units["first"], fit.units["second"]
     floods = range(max(round(first.min()), 1), round(first.max()) + 1)
     each = (typical.fill_s + typical.drain_s) / 60

@@ -36,12 +36,13 @@ class NoTimetableError(ValueError):
 @dataclass(frozen=True)
 class SumpDay:
     """A day as it goes: `events` (`time_s, sump_m3`), least water in the sump, the pump's seconds, and what is wrong,
-    if anything."""
+    if anything. `unknown_volume`: trays whose water is not known; then the sump is not checked, and `least_m3` NaN."""
 
     events: pd.DataFrame
     least_m3: float
     pump_s: float
     faults: tuple[str, ...]
+    unknown_volume: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -95,11 +96,12 @@ def _placed(
 
 def simulate(floods: pd.DataFrame, water: Mapping[str, TrayWater], limits: Limits) -> SumpDay:
     """A day that repeats itself, event by event. `floods` as in `Timetable`; a tray without known volume takes no
-    water."""
+    water, is named in `unknown_volume`, and leaves no least level."""
     faults = []
     start = floods["start_s"].to_numpy(dtype=float)
     off, drain, dry = (floods[c].to_numpy(dtype=float) for c in ("pump_off_s", "drain_s", "dry_s"))
     volume = np.array([np.nan_to_num(water[tray].volume_m3) for tray in floods["tray"]])
+    unknown = tuple(t for t in dict.fromkeys(floods["tray"]) if np.isnan(water[t].volume_m3))
     order = np.argsort(start, kind="stable")
     following = np.r_[start[order][1:], start[order][:1] + DAY_S]
     twice = following < off[order] - 1e-9
@@ -126,7 +128,9 @@ def simulate(floods: pd.DataFrame, water: Mapping[str, TrayWater], limits: Limit
             f"the sump would be down to {1000 * least:.1f} L at {clock_text(at)}; at least "
             f"{1000 * limits.sump_min_m3:.1f} L must stay"
         )
-    return SumpDay(pd.DataFrame({"time_s": times, "sump_m3": sump}), least, pump_s, tuple(faults))
+    if unknown:
+        least = np.nan  # water that is not counted leaves no figure to rely on
+    return SumpDay(pd.DataFrame({"time_s": times, "sump_m3": sump}), least, pump_s, tuple(faults), unknown)
 
 
 def clock_text(seconds: float) -> str:

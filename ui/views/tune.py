@@ -177,11 +177,12 @@ def timetable(answer: TuneAnswer) -> None:
     )
     st.html(f'<div class="tt-cards">{cards}</div>')
     sump = found.timetable.day.least_m3
-    told = (
-        f" At the lowest, the sump holds {1000 * sump:.1f} L."
-        if pd.notna(sump) and sump < float("inf")
-        else " The settings give no size of the sump, so it was not checked."
-    )
+    unknown = found.timetable.day.unknown_volume
+    told = f" At the lowest, the sump holds {1000 * sump:.1f} L."
+    if unknown:
+        told = f" The sump was not checked: how much water {', '.join(unknown)} take is not known. Enter their area."
+    elif not sump < float("inf"):
+        told = " The sump has no size in the settings, so it was not checked."
     look.small(
         f"Local times. One pump fills the trays one after another: {found.timetable.day.pump_s / 60:.0f} min a "
         f"day in all.{told}"
