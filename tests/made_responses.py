@@ -67,3 +67,58 @@ def grow(nursery: MadeNursery, doses: Array, rng: np.random.Generator, *, trial:
             "rgr_per_day": nursery.growth(doses) + level + scatter,
         }
     )
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A true response that is no parabola: `growth` at dry hours 0 to 24, 1 at its best; best from `low` to `high`.
+
+    NaN where there is no best inside.
+    """
+
+    name: str
+    growth: Callable[[Array], Array]
+    low: float = np.nan
+    high: float = np.nan
+
+    @property
+    def has_best(self) -> bool:
+        return bool(np.isfinite(self.low))
+
+    def best_in(self, low: float, high: float) -> bool:
+        """Whether doses `low` to `high` hold a best one."""
+        return bool(low <= self.high and high >= self.low)
+
+
+def _tent(top: float, left: float, right: float) -> Callable[[Array], Array]:
+    return lambda x: np.where(x < top, 1 - left * (top - x) / top, 1 - right * (x - top) / (24 - top))
+
+
+def _bell(top: float, left: float, right: float, base: float) -> Callable[[Array], Array]:
+    return lambda x: base + (1 - base) * np.exp(-0.5 * ((x - top) / np.where(x < top, left, right)) ** 2)
+
+
+def _beta(top: float, steep: float, base: float) -> Callable[[Array], Array]:
+    other = steep * (24 - top) / top
+    return lambda x: base + (1 - base) * (x / top) ** steep * ((24 - x) / (24 - top)) ** other
+
+
+CURVES = (
+    Curve("parabola", lambda x: 1 - 0.5 * ((x - 14.4) / 14.4) ** 2, 14.4, 14.4),
+    Curve("asymmetric", _bell(18, 14, 6, 0.2), 18, 18),
+    Curve("bell", _bell(12, 6, 6, 0.4), 12, 12),
+    Curve("split bell", _bell(17, 8, 3, 0.4), 17, 17),
+    Curve("tent early", _tent(8, 0.5, 0.5), 8, 8),
+    Curve("tent late", _tent(18, 0.6, 0.6), 18, 18),
+    Curve("beta early", _beta(6, 1.0, 0.3), 6, 6),
+    Curve("beta late", _beta(19, 3.8, 0.2), 19, 19),
+    Curve("gamma-like", lambda x: 0.4 + 0.6 * (x / 7) ** 2 * np.exp(2 * (1 - x / 7)), 7, 7),
+    Curve("cliff", lambda x: np.where(x <= 20, 0.5 + 0.5 * x / 20, 0.35), 20, 20),
+    Curve("flat top", lambda x: 1 - 0.5 * np.maximum(np.maximum(8 - x, x - 16), 0) / 8, 8, 16),
+    Curve("flat", lambda x: np.full(len(x), 0.8)),
+    Curve("line", lambda x: 0.5 + x / 48),
+    Curve("plateau", lambda x: 0.5 + 0.5 * np.minimum(x / 10, 1)),
+    Curve("saturating", lambda x: 1 - 0.5 * np.exp(-x / 5)),
+    Curve("falls late", lambda x: 1 - 0.5 * np.maximum(x - 14, 0) / 10),
+)
+"""One best inside, and none: shapes like those of the review that found the parabola's limits wrong."""
