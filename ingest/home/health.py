@@ -98,7 +98,8 @@ def _record(home: Path) -> Iterator[Finding]:
             damage = store.damage()
             yield Finding("record", not damage, f"{damage}. Restore the last backup" if damage else "in order")
             trials = Notebook(store).trials()
-            waiting = store.quarantine.messages(limit=1, open_only=True)
+            waiting = store.quarantine.messages(limit=1, open_only=True, new_only=True)
+            overflow = store.quarantine.overflow()
         except sqlite3.Error as error:
             yield Finding("record", False, f"{store.path}: {error}. Restore the last backup")
             return
@@ -108,7 +109,12 @@ def _record(home: Path) -> Iterator[Finding]:
     for trial in trials:
         yield _zone(trial.name, trial.zone)
     if waiting:
-        yield Finding("quarantine", False, f"the latest message that could not be recorded: {waiting[0].reason}")
+        yield Finding(
+            "quarantine",
+            False,
+            f"the latest message that could not be recorded: {waiting[0].reason}. `tidetray quarantine` lists all"
+            + (f"; {overflow.messages:,} more were only counted" if overflow.messages else ""),
+        )
 
 
 def _sealed(home: Path) -> Iterator[Finding]:

@@ -35,6 +35,9 @@ SLICE_S = 0.02
 READMIT_SLICE_S = 0.1
 """After so long one call tries no further messages that waited for their tray."""
 
+EMPTY_EVERY_S = 3600.0
+"""Between two looks for what the quarantine may let go of."""
+
 PUT_OFF_S = 30.0
 """Messages that wait to be committed go first, but for no longer than this."""
 
@@ -65,6 +68,7 @@ class Upkeep:
         self._turn_s = self._ran_s = time.monotonic()
         self._trays: set[tuple[str, str]] = set()
         self._readmitted: int | None = None
+        self._empty_s = 0.0
         newest = store.quarantine.messages(limit=1)
         self._times_from = newest[0].id if newest else 0
         """Messages that came before this start were judged by another clock: nobody knows any more by which."""
@@ -85,6 +89,7 @@ class Upkeep:
             return 0
         self._ran_s = at_s
         self._record_what_waited(all_of_it=now)
+        self._empty_quarantine(at_s)
         due = derived.cycles_due(self._store)
         due = [row for row in due if now or self._next_s.get(row[:2], 0.0) <= time.monotonic()]
         notebook = Notebook(self._store)
@@ -109,6 +114,15 @@ class Upkeep:
         ended_s = time.monotonic()
         self._turn_s = ended_s + (ended_s - begun_s) * (1 / SHARE_OF_ALL - 1)
         return done
+
+    def _empty_quarantine(self, at_s: float) -> None:
+        """Let go of what was recorded or looked at long ago, a slice at a time."""
+        if at_s < self._empty_s:
+            return
+        with self._store.transaction():
+            gone = self._store.quarantine.empty(now_ms=time.time_ns() // 1_000_000)
+        if not gone:
+            self._empty_s = at_s + EMPTY_EVERY_S
 
     def _record_what_waited(self, *, all_of_it: bool) -> None:
         """One slice of the messages whose tray has come into the notebook: commits and alarms wait for no more."""

@@ -285,14 +285,24 @@ class Quarantine:
     # ---------------------------------------------------------------- looked at, emptied, counted
 
     def messages(
-        self, *, limit: int = 100, open_only: bool = False, kind: str | None = None
+        self, *, limit: int = 100, open_only: bool = False, new_only: bool = False
     ) -> list[QuarantinedMessage]:
-        """Messages in the quarantine, newest first; `open_only`: only those that are not recorded by now."""
+        """Messages in the quarantine, newest first.
+
+        Parameters
+        ----------
+        limit
+            How many at most; -1 for all.
+        open_only
+            Only those that are not recorded by now.
+        new_only
+            Only those that nobody has looked at.
+        """
         rows = self._connection.execute(
             "SELECT id, received_ms, topic, kind, reason, payload_bytes, settled_ms, records, others, times,"
-            " looked_at_ms FROM quarantine WHERE (NOT ? OR settled_ms IS NULL) AND (?2 IS NULL OR kind = ?2)"
-            " ORDER BY id DESC LIMIT ?3",
-            (int(open_only), kind, limit),
+            " looked_at_ms FROM quarantine WHERE (NOT ? OR settled_ms IS NULL) AND (NOT ? OR looked_at_ms IS NULL)"
+            " ORDER BY id DESC LIMIT ?",
+            (int(open_only), int(new_only), limit),
         ).fetchall()
         return [
             QuarantinedMessage(

@@ -67,6 +67,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
         "Write the trial as an open data package into a new FOLDER; `tidetray load FOLDER` reads it back.",
     ),
     "check": ("maintenance", "Check settings, broker, record, time zones, disk and InfluxDB; list every problem."),
+    "quarantine": ("maintenance", "List the messages that could not be recorded, with the reasons."),
     "backup": (
         "maintenance",
         "Copy the whole record into the new FILE, also while it is in use, and check the copy.",

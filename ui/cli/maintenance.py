@@ -1,4 +1,4 @@
-"""The commands that look after a home: `tidetray check`, `backup` and `seal`."""
+"""The commands that look after a home: `tidetray check`, `quarantine`, `backup` and `seal`."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from tidetray.ingest.settings.model import RECORD_FILE, load_settings
 from tidetray.ingest.store import sealing
 from tidetray.ingest.store.backup import back_up
 from tidetray.ingest.store.home_lock import is_recording
+from tidetray.ingest.store.quarantine import KEPT_DAYS
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.options import example, home_option, json_option
@@ -51,6 +52,30 @@ def prepare_home(home: Path, *, as_json: bool) -> None:
             again = send_refused_again(store)
         if again:
             click.echo(f"ready {again} points that were refused go out again", err=as_json)
+
+
+@click.command(epilog=example("tidetray quarantine --looked-at"))
+@click.option(
+    "--looked-at",
+    is_flag=True,
+    help=f"Note that you have read them: they are deleted {KEPT_DAYS} days after they came, and `check` is quiet.",
+)
+@click.option("--most", type=click.IntRange(1), default=100, show_default=True, help="How many to list, newest first.")
+@home_option
+@json_option
+def quarantine(home: Path, *, looked_at: bool, most: int, as_json: bool) -> None:
+    """List the messages that could not be recorded, with the reasons.
+
+    They are kept in the record. What can still be recorded, such as readings of a tray that you load later, is
+    recorded then by itself.
+    """
+    with open_store(home / RECORD_FILE, read_only=not looked_at) as store:
+        found = store.quarantine.messages(limit=most, open_only=True)
+        overflow = store.quarantine.overflow()
+        if looked_at and found:
+            with store.transaction():
+                store.quarantine.look_at(found[0].id, at_ms=time.time_ns() // 1_000_000)
+    printing.quarantine(found, overflow, as_json=as_json)
 
 
 @click.command(epilog=example("tidetray backup tidetray-2026-06-01.sqlite"))

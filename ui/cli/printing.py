@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,7 @@ from tidetray.ui.columns import Columns, columns, is_numeric, local, plain, reco
 if TYPE_CHECKING:
     from tidetray.ingest.home.health import Finding
     from tidetray.ingest.store.backup import Backup
+    from tidetray.ingest.store.quarantine import Overflow, QuarantinedMessage
     from tidetray.ui.cache.overview import Overview
     from tidetray.ui.changes.entry import Entered
 
@@ -116,6 +117,39 @@ def weigh_in(entered: Entered, *, as_json: bool) -> None:
         print_json({"pot": entered.pot, "net_g": entered.net_g, "new": entered.new, "text": entered.text})
     else:
         click.echo(entered.text)
+
+
+def quarantine(found: Sequence[QuarantinedMessage], overflow: Overflow, *, as_json: bool) -> None:
+    """Messages in quarantine, and how many more were only counted."""
+    if as_json:
+        print_json(
+            {
+                "messages": [
+                    {
+                        "id": message.id,
+                        "received": message.received.isoformat(),
+                        "topic": message.topic,
+                        "times": message.times,
+                        "bytes": message.payload_bytes,
+                        "reasons": [asdict(reason) for reason in message.reasons],
+                        "looked_at": None if message.looked_at is None else message.looked_at.isoformat(),
+                    }
+                    for message in found
+                ],
+                "only_counted": overflow._asdict(),
+            }
+        )
+        return
+    for message in found:
+        times = f", came {message.times} times" if message.times > 1 else ""
+        click.echo(f"{message.id}  {message.received:%Y-%m-%d %H:%M} UTC, {message.payload_bytes} bytes{times}")
+        for reason in message.reasons:
+            records = f"{reason.records} records: " if reason.records > 1 else ""
+            click.echo(f"    {reason.kind}: {records}{reason.text}")
+    if not found:
+        click.echo("The quarantine is empty.")
+    if overflow.messages:
+        click.echo(f"{overflow.messages:,} more messages came than are kept, and were only counted.")
 
 
 def backup(made: Backup, *, as_json: bool) -> None:

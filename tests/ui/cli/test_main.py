@@ -21,8 +21,11 @@ from tidetray.ingest.alarms.book import AlarmBook
 from tidetray.ingest.alarms.tray_rules import Change
 from tidetray.ingest.core.readings import TidetrayError, to_ms
 from tidetray.ingest.recorder.cycle_upkeep import Upkeep
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.quarantine import refused
 from tidetray.ingest.store.recording import open_store
 from tidetray.ingest.wire import packs, topics
+from tidetray.ingest.wire.senml import WireError
 from tidetray.ui.cli.main import COMMANDS, cli
 
 __all__ = ["receiver"]
@@ -325,3 +328,18 @@ def test_the_test_message_says_who_was_told(home: Path, receiver: Receiver) -> N
     assert receiver.taken[0]["title"] == "tidetray: a test"
     receiver.mode = "fail"
     assert "me: NOT TOLD" in run("alarms", "test", "--home", home, expect=1)
+
+
+def test_the_quarantine_is_listed_and_check_is_quiet_once_it_was_looked_at(home: Path) -> None:
+    topic, payload = topics.data_topic("nursery", "bench-1"), b'[{"n":"x","v":1},{"n":"y","v":1}]'
+    with open_store(home / RECORD_FILE) as store:
+        error = WireError("channel", "no channel 'x'")
+        store.record([], [refused(1_780_000_000_000, topic, payload, error)] * 2)
+    (message,) = json.loads(run("quarantine", "--home", home, "--json"))["messages"]
+    assert (message["times"], message["looked_at"]) == (2, None)
+    assert message["reasons"] == [{"kind": "channel", "text": "no channel 'x'", "records": 1}]
+    assert "no channel 'x'. `tidetray quarantine` lists all" in run("check", "--home", home, expect=1)
+    assert "came 2 times\n    channel: no channel 'x'" in run("quarantine", "--looked-at", "--home", home)
+    assert "no channel 'x'" not in run("check", "--home", home, expect=1)
+    (message,) = json.loads(run("quarantine", "--home", home, "--json"))["messages"]
+    assert message["looked_at"] is not None
