@@ -230,7 +230,7 @@ def test_the_recorder_with_a_wrong_password_is_refused_and_told(tls: Tls, tmp_pa
     )
     (finding,) = [found for found in examine(tmp_path) if found.subject == "broker"]
     assert not finding.ok
-    assert "refused: Not authorized. Mend username and password under [broker]" in finding.text
+    assert "refused: Not authorized. Correct username and password under [broker]" in finding.text
 
 
 def test_a_node_writes_only_its_own_topics(tls: Tls, bench_store: Store) -> None:

@@ -74,7 +74,7 @@ def check_spreads(values: Array, where: Layout, residuals: Array) -> tuple[list[
             )
             if again is not None and again.p >= LEVEL:
                 cautions.append(
-                    "On a log scale the spreads are alike: comparing logarithms (or growth rates) suits better."
+                    "On a log scale the spreads are similar: comparing logarithms (or growth rates) suits better."
                 )
     return rows, cautions
 
@@ -102,8 +102,8 @@ def check_residuals(residuals: Array, labels: Array) -> tuple[list[dict[str, obj
         rows.append(_row("normal residuals", FTest(float(w), np.nan, np.nan, float(p))))
         if p < LEVEL:
             cautions.append(
-                "The pots do not scatter like a normal distribution; means of many pots hardly mind, but look at the "
-                "plot for pots that stand out."
+                "The pots do not scatter like a normal distribution; this matters little for means of many "
+                "pots, but check the plot for outlying pots."
             )
     centre = np.median(residuals)
     mad = 1.4826 * np.median(np.abs(residuals - centre))

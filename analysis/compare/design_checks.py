@@ -86,14 +86,14 @@ def replication_cautions(where: Layout) -> list[str]:
         ]
     if len(alone) == len(where.levels):
         return [
-            "There is one tray per treatment: method and tray cannot be told apart, so the masses are described "
-            "and no difference is attributed to the treatment."
+            "There is one tray per treatment, so the effect of a treatment cannot be separated from that of "
+            "its tray. The masses are described, and no difference is attributed to the treatment."
         ]
     out = []
     if alone:
         out.append(
-            f"{listed(alone)} stood on one tray only: what is particular to the treatment and what to that "
-            "tray cannot be told apart, so its pairs have no p-value."
+            f"{listed(alone)} had only one tray, so its effect cannot be separated from that tray's. Its "
+            "pairs have no p-value; give it a second tray."
         )
     fewest = min(n for i in range(len(where.levels)) if (n := where.trays_of(i)) > 1)
     if fewest < 4:

@@ -164,7 +164,7 @@ def _one_pot_a_tray(data: _Data) -> _Data:
     n = np.bincount(code)
     order = np.sort(first)
     average = [(name, np.array([c[code == code[i]].mean(axis=0) for i in order])) for name, c in data.columns]
-    caution = f"The pots of a tray are all alike ({n.max()} at most): each tray counts as one value."
+    caution = f"The pots of a tray hardly differ ({n.max()} at most): each tray counts as one value."
     return _Data(
         data.y[order], data.where.take(order), tuple(average), data.slopes, data.rows[order], (*data.cautions, caution)
     )
@@ -340,7 +340,7 @@ def compare_treatments(
     if np.linalg.matrix_rank(data.design) < data.design.shape[1]:
         raise ValueError(
             f"covariates {', '.join(name for name, _ in data.columns)} follow from the treatments, from each "
-            "other or do not vary: their effects cannot be told apart; leave out those that do"
+            "other or do not vary: their effects cannot be separated; leave out those that do"
         )
     fit = fit_mixed(data.y, data.design, data.terms)
     rows = data.mean_rows

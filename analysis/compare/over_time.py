@@ -134,7 +134,7 @@ def _read(weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: 
     code, own = _pots(everywhere, labels(weighins, pot)[0])
     if len(np.unique(np.column_stack([code, everywhere.treatment]), axis=0)) > code.max() + 1:
         raise ValueError(
-            f"a pot stands under two treatments at once: check columns '{treatment}', '{tray}' and '{pot}'"
+            f"a pot is listed under two treatments at one time: check columns '{treatment}', '{tray}' and '{pot}'"
         )
     cautions = []
     known = ~np.isnan(m)
@@ -339,7 +339,7 @@ def rates_summary(rates: pd.DataFrame, pairs: pd.DataFrame, days: pd.DataFrame, 
         return f"Growth: {each}. {first}".strip()
     best = f"{x.best[:1].upper()}{x.best[1:]}"
     text = (
-        f"{best} grew faster than {x.worst} by {100 * x.size:.2g} points of % a day ({100 * x.low:.2g} to "
+        f"{best} grew faster than {x.worst} by {100 * x.size:.2g} percentage points a day ({100 * x.low:.2g} to "
         f"{100 * x.high:.2g}); {x.trays} {x.chance}."
     )
     found = pair_of(days, x.best, x.worst)
@@ -373,7 +373,7 @@ def compare_growth(
     levels = where.levels
     samples = split(tray_rates["rate_per_day"], tray_rates["treatment"], levels)
     if min(map(len, samples)) == 0:
-        raise ValueError("a treatment has no pot weighed on two days: its growth rate cannot be told")
+        raise ValueError("a treatment has no pot weighed on two days: its growth rate is unknown")
     cautions = list(s.cautions)
     if len(where.unreplicated) == len(levels) or (not where.divided and len(where.trays) <= len(levels)):
         value = [float(x.mean()) for x in samples]

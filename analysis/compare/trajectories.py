@@ -105,7 +105,8 @@ def crossings(courses: pd.DataFrame, growth: GrowthComparison, *, refits: int = 
     columns = ["a", "b", "day", "low", "high", "share", "first", "last", "settled", "n_trays"]
     if wide.shape[1] < 2:
         return Crossings(
-            pd.DataFrame(columns=columns), ("No two days on which all trays were weighed: no crossing can be told.",)
+            pd.DataFrame(columns=columns),
+            ("No two days on which all trays were weighed: so crossings cannot be found.",),
         )
     days, values = wide.columns.to_numpy(float), wide.to_numpy()
     group = wide.index.get_level_values("treatment").to_numpy()

@@ -226,7 +226,7 @@ def _at_day(rows: pd.DataFrame, *, started: bool) -> tuple[Comparison, list[str]
         if apart:
             listed = "; ".join(f"{a} and {b}" for a, b in apart)
             cautions.append(
-                f"No stock is shared by {listed}: what the stock did and what the treatment did cannot be told apart."
+                f"No stock is shared by {listed}: what the stock did and what the treatment did cannot be separated."
             )
         elif not rows["stock"].eq("").any():
             covariates.append("stock")

@@ -99,6 +99,9 @@ def _summary(pairs: pd.DataFrame, holds: bool | None, water: Comparison) -> str:
     apart = water.pairs[water.pairs["p"] < LEVEL]
     if len(apart):
         names = ", ".join(f"{a} and {b}" for a, b in zip(apart["a"], apart["b"], strict=True))
-        text += f" Water fraction differs by more than chance between {names}: their wet masses are not alike in plant."
+        text += (
+            f" Water fraction differs by more than chance between {names}: their wet masses do not contain the "
+            "same share of plant."
+        )
     low, high = water.means["estimate"].min(), water.means["estimate"].max()
     return f"{text} Water was {100 * low:.1f} to {100 * high:.1f} % of the wet mass."

@@ -301,8 +301,8 @@ def place_factors(survey: pd.DataFrame, light: pd.DataFrame | None = None) -> tu
     cautions = []
     if without:
         cautions.append(
-            f"Light survey of {', '.join(without)}: the tray's own sensor showed no light at that time, so places are "
-            "told against the mean of their tray, not against the sensor."
+            f"Light survey of {', '.join(without)}: the tray's own sensor showed no light at that time, so "
+            "positions are compared with the mean of their tray, not with the sensor."
         )
     if not rows:
         return pd.DataFrame(columns=["tray", "row", "column", "factor", "n"]), tuple(cautions)

@@ -181,7 +181,7 @@ def plausible(units: Units, *, sign: int = 1, ratio: float = 0.0, tested: Array 
     z = z - q @ (q.T @ z)
     total, size, along = float(y @ y), (z**2).sum(axis=0), z.T @ y
     if len(units.y) - q.shape[1] < 2 or total <= 1e-24 * max(float((units.y**2).sum()), 1e-300):
-        raise ValueError("the trays are too few, or all grew alike: no curve can be weighed against another")
+        raise ValueError("the trays are too few, or all grew the same: curves cannot be compared")
     # What the levels already explain adds nothing: dividing by its rounding would.
     seen = size > 1e-12 * len(units.y)
     rss = total - np.where(seen, np.maximum(along, 0.0) ** 2 / np.where(seen, size, 1.0), 0.0)

@@ -270,8 +270,8 @@ def _beyond_telling(units: Units, points: pd.DataFrame, words: Wording) -> Verdi
     if (own**2).sum() < 1e-6 * ((X[:, -1] - X[:, -1].mean()) ** 2).sum():
         return Verdict(
             "not enough spread",
-            f"Not enough spread: each trial had a dose of its own, so {words.dose} and trial cannot be told "
-            "apart. Test several doses in one trial.",
+            f"Not enough spread: each trial had a dose of its own, so {words.dose} and trial cannot be separated"
+            ". Test several doses in one trial.",
         )
     least = 5 + units.levels.shape[1]  # what AICc of a curve with a shape needs
     if len(units.x) < least or len(points) < 2:

@@ -133,7 +133,7 @@ def fit_surface(
         return _refused(
             units,
             "not enough spread",
-            "Not enough spread: the two went up and down together, so they cannot be told apart. Vary one alone.",
+            "Not enough spread: the two went up and down together, so they cannot be separated. Vary one alone.",
         )
     at = np.unique(units["trial"], return_inverse=True)[1]
     levels = [(at == i) - 1 / trials for i in range(1, trials)]

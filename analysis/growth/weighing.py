@@ -366,7 +366,7 @@ def scale_share(u: float, spread_sd: float, what: str = "masses") -> tuple[float
     if u >= spread_sd:
         return 1.0, (
             f"The spread of the {what} among pots is no larger than scale, tare and blotting alone would make it. "
-            "Pots cannot be told apart with this weighing: weigh each pot empty, weigh twice, or use a finer scale."
+            "Pots cannot be separated with this weighing: weigh each pot empty, weigh twice, or use a finer scale."
         )
     if share > 0.25:
         return share, f"{start}: weighing each pot empty, weighing twice or a finer scale would pay."

@@ -64,8 +64,8 @@ def judge_weighing(
         said += found.cautions
     else:
         said.append(
-            "No pot was weighed twice in a session: how well weighing repeats is not known, and masses are "
-            "surer on paper than in truth."
+            "No pot was weighed twice in a session: how well weighing repeats is unknown, and masses are "
+            "less precise than the figures here suggest."
         )
     drift_g = _drift(checks, resolution_g, said)
     known_s_r = 0.0 if math.isnan(s_r) else s_r
@@ -74,7 +74,7 @@ def judge_weighing(
     least = "at least " if math.isnan(s_r) else ""
     said.append(f"A net mass has a standard uncertainty of {least}{u_net:.2g} g (scale step {resolution_g:g} g).")
     if not own_tares:
-        said.append("All pots bear one tare: how much pots differ empty is not in these figures. Weigh each pot empty.")
+        said.append("All pots have one tare: how much empty pots differ is not in these figures. Weigh each pot empty.")
     u_rate = _growth(growth, resolution_g, known_s_r, known_drift, least, said)
     share = math.nan if math.isnan(s_r) else _share(masses, u_net, said)
     figures = {
@@ -98,7 +98,7 @@ def _drift(checks: pd.DataFrame, resolution_g: float, said: list[str]) -> float:
     # a scale may show the very same each time: its step alone still leaves this doubt
     step_sd = resolution_g / math.sqrt(12)
     if len(series) < FEWEST_CHECKS:
-        said.append(f"{len(series)} check weighings so far: drift can be told from {FEWEST_CHECKS} on.")
+        said.append(f"{len(series)} check weighings so far: drift can be seen from {FEWEST_CHECKS} on.")
         return math.nan
     sd = max(float(np.std(np.diff(series), ddof=1)) / math.sqrt(2), step_sd)
     found = scale_drift(series, float(last["nominal_g"]), sd_g=sd)
@@ -113,7 +113,7 @@ def _drift(checks: pd.DataFrame, resolution_g: float, said: list[str]) -> float:
         said.append(
             f"The scale has moved by {found.drift_g:.2g} g (± {2 * found.drift_u_g:.1g} g) on the check "
             f"weight of {last['nominal_g']:g} g, seen since check {found.first_outside + 1} of "
-            f"{len(series)}: level it, clean it, have it adjusted, and weigh the check weight anew."
+            f"{len(series)}: level it, clean it, have it adjusted, and weigh the check weight again."
         )
     return found.drift_g
 

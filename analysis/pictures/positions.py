@@ -17,7 +17,7 @@ from tidetray.analysis.pictures.base import Spec, measured, named, plain
 
 FASTER, SLOWER, ALIKE = "faster", "slower", "as the mean"
 NEAR_PCT = 0.05
-"""A pot within this of its tray's mean [points of % a day] counts as alike."""
+"""A pot within this of its tray's mean [percentage points a day] counts as alike."""
 
 PARTS = {"tray": "the tray", "place": "the place", "scale": "the scale", "rest": "all else"}
 _CELL_PX = 92
@@ -75,7 +75,7 @@ def tray_map(pots: pd.DataFrame, tray: pd.Series, largest_pct: float) -> Spec:
     }
     about = [
         named("pot"),
-        {**measured("residual_pct"), "format": "+.2f", "title": "against its tray, points of % a day"},
+        {**measured("residual_pct"), "format": "+.2f", "title": "against its tray, percentage points a day"},
         {**measured("growth_pct"), "format": ".2f", "title": "growth, % a day"},
         {**measured("light_factor"), "format": ".2f", "title": "light factor"},
     ]
@@ -191,7 +191,7 @@ def whole_map(maps: Sequence[tuple[str | list[str], Spec]]) -> Spec:
         for title, spec in maps
     ]
     told = [
-        "▲ grew faster, ▼ slower than the mean of its tray, by so many points of % a day",
+        "▲ grew faster, ▼ slower than the mean of its tray, in percentage points a day",
         "Small number: light at the place, of what the tray's sensor sees. Bar: the tray's day under water",
     ]
     meaning = {"text": told, "anchor": "start", "fontSize": 13, "fontWeight": "normal", "color": p.INK, "offset": 14}

@@ -95,8 +95,7 @@ def power(
         raise ValueError("a paired plan takes the sd of the differences as tray_sd, and no pot_sd")
     if not trays > 1:
         raise ValueError(
-            "one tray per treatment has no power at all: tray and treatment cannot be told apart. Give two "
-            "trays or more"
+            "one tray per treatment has no power at all: tray and treatment cannot be separated. Give two trays or more"
         )
     if sd == 0:
         raise ValueError("without any spread every difference is found: give the spread that is expected")

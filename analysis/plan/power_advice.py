@@ -131,9 +131,9 @@ def advise(
     said = []
     if trays == 1:
         said.append(
-            "One tray per treatment describes these trays and tells nothing of the treatments: whatever "
-            "differs between two trays (light, draught, pump) cannot be told apart from the treatment, "
-            "however many pots stand in them (Hurlbert 1984). Take a second tray for each treatment, or swap "
+            "One tray per treatment describes these trays and shows nothing about the treatments: whatever "
+            "differs between two trays (light, draught, pump) cannot be separated from the treatment, "
+            "however many pots they hold (Hurlbert 1984). Take a second tray for each treatment, or swap "
             "the treatments between the trays in a second run."
         )
         found = detect = math.nan
@@ -156,9 +156,9 @@ def advise(
     if pots > 1 and trays > 1:
         wrong = pot_level_claims(trays=trays, pots=pots, alpha=alpha, **spread)
         said.append(
-            f"Pots of one tray are no independent witnesses ({icc(**spread):.0%} of the variance lies "
-            f"between trays: {pots} tell as much as {pots / design_effect(pots=pots, icc=icc(**spread)):.1f} "
-            "on trays of their own): a test that counts pots would claim a difference that is not there "
+            f"Pots on one tray are not independent ({icc(**spread):.0%} of the variance lies "
+            f"between trays: {pots} show as much as {pots / design_effect(pots=pots, icc=icc(**spread)):.1f} "
+            "on separate trays): a test that counts pots would claim a difference that is not there "
             f"{wrong * 100:.0f} times in 100 instead of {alpha * 100:.0f}."
         )
     if trays > 1 and permutation_floor(trays) > alpha:

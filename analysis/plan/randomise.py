@@ -70,7 +70,7 @@ def lay_out(treatments: Sequence[str], trays: Sequence[TrayPlace], *, seed: int)
     cautions = []
     if min(counts.values()) == 1:
         cautions.append(
-            "A treatment on one tray only: its effect cannot be told from its tray's. Take more trays, or "
+            "A treatment on one tray only: its effect cannot be separated from its tray's. Take more trays, or "
             "swap in a second run."
         )
     if len(set(counts.values())) > 1:

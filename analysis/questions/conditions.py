@@ -81,8 +81,8 @@ def conditions(data: TrialData) -> ConditionsAnswer:
 def _over(data: TrialData, trays: pd.DataFrame) -> str:
     if data.record_span is None:
         return (
-            "Nothing was recorded of these trays yet: hours wet and dry, light and temperatures are not known. What "
-            "was planned stands in the trial's design; what the trays really did may differ."
+            "Nothing was recorded of these trays yet: hours wet and dry, light and temperatures are not "
+            "known. The plan is in the trial's design; what the trays really did may differ."
         )
     if trays.empty:
         return "No pot stood on these trays while they were recorded."

@@ -15,7 +15,7 @@ from tidetray.ingest.notebook.drying import DryWeighing
 from tidetray.ingest.notebook.facts import WeighIn
 from tidetray.ingest.notebook.scales import Balance
 
-NO_SCALE = "No scale is named: how sure a mass and a growth rate are cannot be said. Name the scale and its step."
+NO_SCALE = "No scale is named, so the precision of masses and growth rates is unknown. Name the scale and its step."
 
 
 @dataclass(frozen=True, eq=False)

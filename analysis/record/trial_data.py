@@ -544,7 +544,7 @@ def _units(data: TrialData) -> tuple[pd.DataFrame, list[str]]:
         parts.append(
             cells.assign(pot=cells["tray"], trial=f"{name}, run {int(str(number)) + 1}")[[*own.columns, "trial"]]
         )
-    told = f"Trays of {name} changed treatments: each counts once in each run, and each run has a level of its own."
+    told = f"Trays of {name} changed treatments: each counts once in each run, and each run has its own level."
     return pd.concat(parts, ignore_index=True), [told]
 
 

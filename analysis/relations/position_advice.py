@@ -82,7 +82,7 @@ def _behind(places: pd.DataFrame, lines: list[str]) -> pd.DataFrame:
 def _even_out_words(even_out: pd.DataFrame, unit: str) -> list[str]:
     if even_out.empty:
         return []
-    factor, said = (100, "points of % a day") if unit == "1/day" else (1, unit)
+    factor, said = (100, "percentage points a day") if unit == "1/day" else (1, unit)
     first = even_out.head(4)
     listed = ", ".join(
         f"{line} ({signed(factor * effect)} {said})"
@@ -100,23 +100,21 @@ def _light_words(settled: pd.DataFrame) -> list[str]:
     if settled["estimate"].to_dict()["light_factor"] < 0:
         return ["Pots in brighter places fell behind: shade the middle, or raise the lamp and run it longer."]
     return [
-        "Measured light goes with growth: raise the lamp, add a second one, or set the tray under the middle of it."
+        (
+            "Measured light is linked to growth. Unplug the lamp before you move it: raise it, add a second one, "
+            "or put the tray under its middle."
+        )
     ]
 
 
 def _block_words(block_by: str) -> list[str]:
     if not block_by:
-        return [
-            (
-                "Next layout: places need no blocks of their own; draw the places by lot all the same, and keep "
-                "pots where they are."
-            )
-        ]
+        return [("Next layout: positions need no blocks; still place pots at random, and keep them where they are.")]
     other = "rows" if block_by == "column" else "columns"
     return [
-        f"Next layout: take each {block_by} as a block. Whatever is compared within a tray stands equally "
-        f"often in every {block_by}, drawn by lot along its {other}; then keep the pots where they are. "
-        "Moving pots about mixes places into every pot instead."
+        f"Next layout: take each {block_by} as a block. Whatever is compared within a tray is equally often in every"
+        f" {block_by}, drawn at random along its {other}; then keep the pots where they are. "
+        "Moving pots around mixes positions into every pot instead."
     ]
 
 
@@ -138,8 +136,8 @@ def _balance(
             balance,
             False,
             (
-                "The comparison of treatments is not tilted by place: each treatment stands in the same "
-                "places. Place adds scatter between pots, and no bias."
+                "Position does not bias the comparison of treatments: each treatment is in the same "
+                "positions. It only adds scatter between pots."
             ),
         )
     if not settled:
@@ -154,7 +152,7 @@ def _balance(
         return (
             balance,
             None,
-            "With one tray per treatment the risk from place cannot be told: compare after taking place out.",
+            "With one tray per treatment the risk from position is unknown: compare after adjusting for position.",
         )
     spread = float(np.sqrt((groups["mean"].var(ddof=1).fillna(0) * (balance["n_trays"].to_numpy() - 1)).sum() / spare))
     error = spread * float(np.sqrt(2 / balance["n_trays"].mean()))
@@ -166,15 +164,15 @@ def _balance(
             balance,
             True,
             (
-                f"The comparison of treatments is at risk from place: {best} stands in better places than {worst}, by "
-                f"{100 * tilt / error:.0f} % of the comparison's standard error. Compare after taking place out."
+                f"The comparison of treatments is at risk from place: {best} is in better positions than {worst}, by "
+                f"{100 * tilt / error:.0f} % of the comparison's standard error. Compare after adjusting for position."
             ),
         )
     return (
         balance,
         False,
         (
-            f"Treatments stand in slightly different places ({best} best, {worst} worst), too little to tilt "
+            f"Treatments are in slightly different positions ({best} best, {worst} worst), too little to tilt "
             "their comparison."
         ),
     )

@@ -181,7 +181,7 @@ def positions(
     if len(set(trays)) < 3:
         cautions.append(
             f"The trial has {counted(len(set(trays)), 'tray')} here: what belongs to a place and what to "
-            "single pots cannot be told well apart."
+            "single pots cannot be separated well."
         )
     sentences = _sentences(features, explained, explained_p, moran, moran_after, unit=unit)
     return Positions(
@@ -445,4 +445,4 @@ def _likeness(who: str, moran: MoranI, p: float) -> str:
     told = f"Moran's I {minus(moran.statistic)}, by chance {minus(moran.expected)}, {p_words(moran.p_two_sided)}"
     if p < LEVEL:
         return f"{who} are {alike} than chance has it ({told})."
-    return f"{who} are no more alike than chance has it ({told})."
+    return f"{who} are no more similar than chance would give ({told})."

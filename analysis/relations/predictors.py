@@ -1,4 +1,4 @@
-"""Causes that growth may be related to: their names and units, where they vary, and which cannot be told apart.
+"""Causes that growth may be related to: their names and units, where they vary, and which cannot be separated.
 
 In: numbers per pot and interval with tray and period. Out: per cause whether trays, times or pots tell about it,
 its variance inflation factor (VIF), how many trays it rests on, and which tray would part two that go together.
@@ -17,7 +17,7 @@ from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.conditions.known_time import per_known_day
 
 DEFAULT_CAUSES = ("dry_lit_h_d", "dry_dark_h_d", "light_factor", "air_temp_c", "vpd_dry_kpa")
-"""Asked of a trial where nobody says which, in this order: one that cannot be told apart from those before is
+"""Asked of a trial where nobody says which, in this order: one that cannot be separated from those before is
 left out."""
 
 _LEAST_KNOWN = 0.5  # share of the intervals: what is asked of all causes is asked of the intervals that know them all

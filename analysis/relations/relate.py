@@ -1,7 +1,7 @@
 """What growth went with: a mixed model of growth rate on exposure and environment.
 
 In: a row per pot and interval with growth rate, causes, tray, pot, period and starting mass. Out: a `Relation`:
-the effect of each cause with its interval, which causes cannot be told apart, what happens without each tray,
+the effect of each cause with its interval, which causes cannot be separated, what happens without each tray,
 points and lines to draw, and the answer in words.
 
 The model: rate ~ period + ln(starting mass) + causes + tray + tray in its period + pot. Periods are fixed, so that
@@ -233,8 +233,8 @@ def _read(
     )
     if len(tray_names) < 3:
         raise ValueError(
-            f"relate: growth and causes are known of {counted(len(tray_names), 'tray')}, and what a cause "
-            "does cannot be told from what a tray does with fewer than three. Add trays"
+            f"relate: growth and causes are known of {counted(len(tray_names), 'tray')}, and with fewer than "
+            "three trays, an effect cannot be separated from the trays. Add trays"
         )
     fixed = np.eye(int(p_code.max()) + 1)[p_code]
     size_at = None
@@ -302,10 +302,12 @@ def _tellable(rows: _Rows, where: list[Variation], cautions: list[str]) -> tuple
         if where[k].level == "constant":
             cautions.append(f"{label}: the same for all, so nothing can be said of it.")
         elif where[k].level == "time only":
-            cautions.append(f"{label}: all trays had the same at one time, so it cannot be told from age and season.")
+            cautions.append(
+                f"{label}: all trays had the same at one time, so it cannot be separated from age and season."
+            )
         elif np.isinf(vif(rows.x[:, [*kept, k]], rows.basis)).any():
             cautions.append(
-                f"{label}: follows from {_labelled(rows, kept)}, so it cannot be told apart and is left out."
+                f"{label}: follows from {_labelled(rows, kept)}, so it cannot be separated and is left out."
             )
         elif where[k].level in BETWEEN and spare < 1:
             cautions.append(
@@ -530,7 +532,7 @@ def _collinear_cautions(rows: _Rows, inflation: Array) -> list[str]:
         told.add(pair)
         a, b = described(rows.causes[k]), described(rows.causes[other])
         out.append(
-            f"{a.label} cannot be told apart from {b.label} here (VIF {inflation[k]:.0f}): where one was "
+            f"{a.label} cannot be separated from {b.label} here (VIF {inflation[k]:.0f}): where one was "
             "high so was the other, or the other way about. "
             f"{parting_words(rows.causes[k], rows.causes[other], rows.x[:, [int(k), other]], rows.tray)}"
         )
@@ -543,7 +545,7 @@ def _tray_cautions(effects: pd.DataFrame) -> list[str]:
         if row["trays_told_by"] < 1 / _MOST_OF_IT and row["level"] != "pot":
             out.append(
                 f"{described(row['cause']).label} rests mostly on one tray ({row['without_tray']} moves it "
-                "most): what is particular to that tray cannot be told from it."
+                "most): the effect cannot be separated from that tray."
             )
         elif row["without_low"] * row["without_high"] < 0 and row["p"] < LEVEL:
             out.append(f"Without {row['without_tray']} the effect of {described(row['cause']).label} turns its sign.")
@@ -558,7 +560,7 @@ def _sentence(row: Mapping[Hashable, Any]) -> str:
     estimate, low, high = (100 * cause.step * float(row[name]) for name in ("estimate", "low", "high"))
     said = f"Each {cause.more} went with {signed(estimate)} %/day"
     if np.isnan(low):
-        return f"{said}: too few trays to say how sure that is."
+        return f"{said}: too few trays to know how certain that is."
     verdict = "clear" if row["settled"] else "not clear"
     if float(row["vif"]) >= HIGH_VIF:
         verdict = "not separated from another cause"

@@ -141,7 +141,7 @@ def _orthonormal(y: Array, X: Array) -> tuple[Array, Array, Array, Array, float]
         raise ValueError(f"{n} rows cannot estimate {p} means and slopes: more rows or fewer terms are needed")
     Q, R = np.linalg.qr(X)
     if (np.abs(np.diag(R)) <= 1e-10 * np.sqrt((X**2).sum(axis=0))).any():
-        raise ValueError("the fixed effects cannot be told apart: one of them follows from the others")
+        raise ValueError("the fixed effects cannot be separated: one of them follows from the others")
     Q, R = Q * np.sqrt(n), R / np.sqrt(n)
     ols = np.linalg.solve(R, Q.T @ y / n)
     ols += np.linalg.solve(R, Q.T @ (y - X @ ols) / n)  # what rounding left, where y is large beside its spread
@@ -164,7 +164,7 @@ def _scaled(term: RandomTerm, n: int) -> tuple[Array, Array]:
     length = np.sqrt((b**2).mean(axis=0))
     s = np.linalg.qr(b)[1] / np.sqrt(n) if term.correlated and b.shape[1] == 2 else np.diag(length)
     if (np.abs(np.diag(s)) <= 1e-10 * length).any():
-        raise ValueError(f"{term.name}: its columns do not differ, so their variances cannot be told apart")
+        raise ValueError(f"{term.name}: its columns do not differ, so their variances cannot be separated")
     return b @ np.linalg.inv(s), s
 
 

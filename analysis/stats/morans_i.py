@@ -88,7 +88,7 @@ def morans_i(
             if n < 4
             else "no two pots are neighbours"
             if not len(i)
-            else "all values are alike"
+            else "all values are the same"
         )
         return MoranI(
             nan,
@@ -102,7 +102,7 @@ def morans_i(
             len(i),
             alone,
             0,
-            (*cautions, f"No likeness of neighbours can be told: {why}."),
+            (*cautions, f"Whether neighbours are similar is unknown: {why}."),
         )
     if alone:
         cautions.append(f"{alone} of {n} pots have no neighbour and tell nothing.")
@@ -159,7 +159,7 @@ def _read(
         cautions.append(f"{int((~kept).sum())} pots without a value are left out.")
         z, place, tray = z[kept], place[kept], tray[kept]
     if len(np.unique(np.column_stack([tray, place]), axis=0)) < len(z):
-        raise ValueError("two pots stand in one place: give the trays too, or correct rows and columns")
+        raise ValueError("two pots are in one position: give the trays too, or correct rows and columns")
     if X is not None:
         X = np.linalg.qr(np.column_stack([np.ones(len(z)), X]))[0] if _lacks_mean(X) else _basis(X)
         if np.abs(X.T @ z).max() > 1e-6 * np.sqrt(np.sum(z**2)):

@@ -63,7 +63,7 @@ class LimitSettings(_Part):
         if self.low is not None and self.high is not None:
             if self.low >= self.high:
                 raise ValueError(
-                    f"low {self.low:g} is not below high {self.high:g}: it would always stand. Swap or mend them"
+                    f"low {self.low:g} is not below high {self.high:g}: it would always be active. Swap or correct them"
                 )
             if self.deadband is not None and self.deadband >= self.high - self.low:
                 raise ValueError(
@@ -86,7 +86,7 @@ class LampSettings(_Part):
     @model_validator(mode="after")
     def _sound(self) -> Self:
         if self.on == self.off:
-            raise ValueError("on and off are the same: no lamp is ever missing. Mend one of them")
+            raise ValueError("on and off are the same: no lamp is ever missing. Correct one of them")
         return self
 
 
@@ -99,7 +99,7 @@ class QuietSettings(_Part):
     @model_validator(mode="after")
     def _sound(self) -> Self:
         if self.begin == self.until:
-            raise ValueError("from and until are the same: it would always, or never, be quiet. Mend one of them")
+            raise ValueError("from and until are the same: it would always, or never, be quiet. Correct one of them")
         return self
 
 
@@ -149,7 +149,7 @@ def _limits(limits: dict[str, LimitSettings]) -> dict[str, LimitSettings]:
             if value is not None and not low < value < high:
                 raise ValueError(
                     f"{channel}: {name} {value:g} can never fire: readings lie between {low:g} and {high:g}, "
-                    "others are set aside"
+                    "others go to quarantine"
                 )
         if merged.low is None and merged.high is None:
             raise ValueError(f"{channel}: it has neither low nor high, and can never fire. Give one of them")
@@ -204,13 +204,15 @@ class AlarmSettings(_Part):
     @model_validator(mode="after")
     def _sound(self) -> Self:
         if self.person and all(person.after_minutes > 0 for person in self.person):
-            raise ValueError("everybody waits for somebody else: nobody is told at once. Take out one after_minutes")
+            raise ValueError(
+                "everybody waits for somebody else: nobody gets a message immediately. Take out one after_minutes"
+            )
         for what, names in (("persons", [p.name for p in self.person]), ("pumps", [p.name for p in self.pump])):
             if len({*names}) < len(names):
                 raise ValueError(f"two {what} have one name. Give each its own")
         trays = [tray for pump in self.pump for tray in pump.trays]
         if len({*trays}) < len(trays):
-            raise ValueError("a tray stands under [[alarms.pump]] twice: it has one pump. Take one out")
+            raise ValueError("a tray is listed under [[alarms.pump]] twice: it has one pump. Remove one")
         return self
 
     @property

@@ -194,7 +194,7 @@ class AlarmBook:
                 raise AlarmError("a shelved alarm needs a name", where=f"alarm {number}", mend="Say who shelves it")
             if until_ms <= now_ms:
                 raise AlarmError(
-                    "the time to shelve it until is over", where=f"alarm {number}", mend="Give a later time"
+                    "the time to shelve it until has passed", where=f"alarm {number}", mend="Give a later time"
                 )
             connection.execute(
                 "INSERT OR REPLACE INTO shelf VALUES (?, ?, ?, ?, ?, ?, ?, ?)",

@@ -441,7 +441,7 @@ class Delivery:
         lane.failures += 1
         lane.next_ms = steady_ms + pause_ms
         lane.last_ms = lane.last_urgent_ms = None  # nothing got there
-        log.warning("%s could not be told (%s), try %d", lane.person, error, lane.failures)
+        log.warning("no message reached %s (%s), try %d", lane.person, error, lane.failures)
         alone = len(self._lanes[lane.person]) == 1
         with self._store.transaction() as connection:
             connection.executemany(

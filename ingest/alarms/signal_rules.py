@@ -124,7 +124,7 @@ class FlatRule:
 def known_bad(channel: str, value: float, before: float | None) -> str:
     """What a common part means by a value that could be one; empty if it means nothing by it."""
     if channel in ("water_temp", "air_temp") and value == 0.0 and (before is None or abs(before) > 5):
-        return "exactly 0.0 °C at once: a 1-wire thermometer with its line shorted says so"
+        return "exactly 0.0 °C at once: a 1-wire thermometer with a shorted line shows this value"
     if channel == "humidity" and value == 0.0 and (before is None or before > 10):
         return "exactly 0 %: the sensor answers without measuring"
     if channel == "light" and abs(value - 54612.5) < 0.1:

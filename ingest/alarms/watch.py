@@ -290,7 +290,7 @@ class Watch:
         if channel in LABELS and (not tray or (site, tray) in self.trays):
             key = (site, "tray", tray) if tray else (site, "node", node)
             self._heard.setdefault(key, {})[channel] = at_ms
-            detail = f"{LABELS[channel][0]}: a value that cannot be; it was set aside"
+            detail = f"{LABELS[channel][0]}: an impossible value; it went to quarantine"
             self.findings(*key).begin("out of range", at_ms, at_ms, detail, channel=channel)
 
     def _sensor_fault(self, site: str, node: str, name: str, at_ms: int) -> None:
@@ -304,7 +304,7 @@ class Watch:
     def _judge_clock(self, state: _Node, newest_ms: int, received_ms: int, bad: list[str]) -> None:
         if "time" in bad:
             state.findings.begin(
-                "clock wrong", received_ms, received_ms, "it sends times that cannot be; they were set aside"
+                "clock wrong", received_ms, received_ms, "it sends impossible times; they went to quarantine"
             )
             return
         if not newest_ms:
@@ -351,7 +351,7 @@ class Watch:
         if state.gone_ms is not None and gone_for_ms >= 1000 * (WILL_DELAY_S - min(early_s, WILL_DELAY_S)):
             return state.gone_ms, "it left the broker"
         if now_ms - heard_ms >= 1000 * (self._plan.silent_s - early_s):
-            return state.heard_ms or online_ms, f"nothing was heard of it for {span((now_ms - heard_ms) / 1000)}"
+            return state.heard_ms or online_ms, f"no message from it for {span((now_ms - heard_ms) / 1000)}"
         return None
 
     def _judge_channels(self, site: str, place: str, name: str, channels: dict[str, int], now_ms: int) -> None:
@@ -367,5 +367,5 @@ class Watch:
         for channel, heard_ms in channels.items():
             quiet_ms = at_ms - max(heard_ms, self._online_from_ms or 0)
             if silent_ms <= quiet_ms < _KNOWN_FOR_MS:
-                detail = f"{LABELS[channel][0]}: nothing for {span(quiet_ms / 1000)}, but its node is heard"
+                detail = f"{LABELS[channel][0]}: nothing for {span(quiet_ms / 1000)}, but its node sends readings"
                 self.findings(site, place, name).begin("no readings", heard_ms, now_ms, detail, channel=channel)

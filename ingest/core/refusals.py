@@ -18,7 +18,7 @@ class RefusedError(TidetrayError):
 
     def __init__(self, faults: Sequence[EntryError], *, where: str, mend: str = "Nothing was changed") -> None:
         self.faults = tuple(faults)
-        super().__init__(f"things to mend: {len(self.faults)}", where=where, mend=mend)
+        super().__init__(f"things to correct: {len(self.faults)}", where=where, mend=mend)
 
     def __str__(self) -> str:
         lines = [super().__str__(), *(f"  {fault}" for fault in self.faults[:FAULTS_SHOWN])]

@@ -99,6 +99,8 @@ def _fault(detail: Any) -> EntryError:
     key = place[1] if len(place) > 1 else ""
     what = f"{key}: {message}" if key else str(message)
     mend = (
-        "Write [[read, true], [read, true]] with decimal points" if key == "points" else "Mend it as in calibration.md"
+        "Write [[read, true], [read, true]] with decimal points"
+        if key == "points"
+        else "Correct it as in calibration.md"
     )
     return EntryError(what, where=f"[[calibration]] {place[0] + 1}", mend=mend)

@@ -79,7 +79,7 @@ def _reading(cells: dict[str, str], quantity: str, trays: set[str], zone: ZoneIn
         place.append(int(text))
     time = parse_time(cells.get("measured", ""), zone).time
     if time > now:
-        raise EntryError(f"{quoted(cells['measured'])} is in the future", mend="Mend the date or the time")
+        raise EntryError(f"{quoted(cells['measured'])} is in the future", mend="Correct the date or the time")
     channel = CHANNELS[_CHANNEL_OF[quantity]]
     text = cells.get(quantity, "")
     try:

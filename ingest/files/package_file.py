@@ -103,7 +103,9 @@ def _rows(path: Path, fields: tuple[Field, ...], faults: list[EntryError]) -> It
                 try:
                     row[field.name] = _value(field, cell)
                 except ValueError as error:
-                    faults.append(EntryError(str(error), where=f"{where}, column {field.name}", mend="Mend the cell"))
+                    faults.append(
+                        EntryError(str(error), where=f"{where}, column {field.name}", mend="Correct the cell")
+                    )
             if len(row) == len(fields):
                 yield row
     except csv.Error as error:

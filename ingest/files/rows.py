@@ -81,7 +81,7 @@ def read_bytes(path: Path) -> bytes:
             raise refused(path, what, f"Split it into files of at most {MAX_FILE_BYTES / 1e6:g} MB")
         return path.read_bytes()
     except OSError as error:
-        raise refused(path, f"the file cannot be read ({error.strerror})", "Mend the path or the rights") from error
+        raise refused(path, f"the file cannot be read ({error.strerror})", "Correct the path or the rights") from error
 
 
 def text_of(path: Path, content: bytes) -> str:
@@ -130,7 +130,7 @@ def _csv_rows(text: str, known: frozenset[str], faults: list[EntryError]) -> Ite
             if any(cells):
                 yield Row(number, cells)
     except csv.Error as error:
-        mend = "Mend its quotation marks; nothing below was read"
+        mend = "Correct its quotation marks; nothing below was read"
         faults.append(EntryError(f"cannot be read as CSV ({error})", where=f"row {number + 1}", mend=mend))
 
 
@@ -239,7 +239,7 @@ def _hidden_faults(content: bytes, name: str, values: Any) -> Iterator[EntryErro
                 if was.data_type == "f" and value is None:
                     where = f"row {number}, column {get_column_letter(was.column)}"
                     mend = "Open the file in a spreadsheet and save it again, or write the value itself"
-                    yield EntryError("a formula was never worked out", where=where, mend=mend)
+                    yield EntryError("a formula was never computed", where=where, mend=mend)
 
 
 def _sheet_name(path: Path, names: Sequence[str], filled: Sequence[str], sheet: str | None) -> str:

@@ -121,7 +121,7 @@ def load_trial(path: Path) -> TrialPlan:
     try:
         data = tomllib.loads(read_text(path))
     except (ValueError, RecursionError) as error:
-        fault = EntryError(f"it is not TOML: {error}", mend="Mend the line it names")
+        fault = EntryError(f"it is not TOML: {error}", mend="Correct the line it names")
         raise RefusedError([fault], where=path.name) from None
     faults, pots = list[EntryError](), list[PotPlan]()
     root = _Table(data, "the file", faults)
@@ -159,7 +159,7 @@ def _trial(table: _Table) -> Trial:
         table.fault(f"started: {error.what}", error.mend)
     base_c, top_c = (table.number(key, *WARMTH_C) for key in ("base_temp_c", "top_temp_c"))
     if top_c is not None and not (BASE_C if base_c is None else base_c) < top_c:
-        table.fault("top_temp_c is not above base_temp_c", "Mend one of the two")
+        table.fault("top_temp_c is not above base_temp_c", "Correct one of the two")
     seed = table.take("layout_seed", "Write a whole number", lambda v: type(v) is int and 0 <= v < 2**53, needed=False)
     return Trial(
         name, site, zone, started, table.text("species"), table.text("question", needed=False), seed, base_c, top_c
@@ -178,10 +178,10 @@ def _treatment(table: _Table) -> Treatment:
     if culture in ("emersed", "submersed") and told:
         table.fault(f"{culture} means without floods", f"Leave out {', '.join(sorted(told))}")
     if culture == "mixed" and len(told - {"wet_minutes"}) != 1:
-        table.fault("the floods are not told, or told twice", "Write either flood_times or floods_per_day")
+        table.fault("the floods are missing, or given twice", "Write either flood_times or floods_per_day")
     minutes = sorted([n * 1440 // floods for n in range(floods)] or [int(t[:2]) * 60 + int(t[3:]) for t in times])
     if minutes and min(later - one for one, later in pairwise([*minutes, minutes[0] + 1440])) <= wet_minutes:
-        table.fault("a flood begins before the one before it is over", "Spread the floods or shorten wet_minutes")
+        table.fault("a flood begins before the one before it has ended", "Spread the floods or shorten wet_minutes")
     return Treatment(
         name, culture or "", tuple(f"{minute // 60:02}:{minute % 60:02}" for minute in minutes), wet_minutes
     )
@@ -200,7 +200,7 @@ def _tray(table: _Table, site: str, pots: list[PotPlan]) -> TrayPlan:
     try:
         tray = Tray(name, site, drain=drain, **numbers)
     except ValueError as error:
-        table.fault(str(error), "Mend one of the two")
+        table.fault(str(error), "Correct one of the two")
         tray = Tray(name, site)
     place = table.text("block", needed=False), table.text("bench", needed=False)
     row, column = table.whole("bench_row", needed=False), table.whole("bench_column", needed=False)

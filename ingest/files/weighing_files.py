@@ -255,7 +255,7 @@ def _twice_in_a_session(place: str, weigh_in: WeighIn, sessions: dict[tuple[str,
         f"pot {weigh_in.pot} comes twice in one session, {apart[0] // 60_000} minutes apart, both as replicate "
         f"{weigh_in.replicate}"
     )
-    return EntryError(what, where=f"{place}pot", mend="Give the second the next replicate number, or mend the pot")
+    return EntryError(what, where=f"{place}pot", mend="Give the second the next replicate number, or correct the pot")
 
 
 def _unlikely(notebook: Notebook, trial_name: str, weigh_ins: list[tuple[str, WeighIn, bool]]) -> Iterator[EntryError]:
@@ -278,7 +278,7 @@ def _unlikely(notebook: Notebook, trial_name: str, weigh_ins: list[tuple[str, We
                 yield EntryError(
                     doubt.rstrip("."),
                     where=f"{place}, column gross_g",
-                    mend="Mend it, or load with --sure if it is right",
+                    mend="Correct it, or load with --sure if it is right",
                 )
 
 
@@ -327,7 +327,7 @@ def _lines(path: Path, how: How, known: Mapping[str, str], notes: _Notes, faults
 def _wrong_length(row: Row, expected: int) -> EntryError:
     hint = ". A decimal comma splits a mass in two: put semicolons between the columns" if len(row.cells) > 1 else ""
     what = f"it has {len(row.cells)} cells and the header has {expected}"
-    return EntryError(what, where=f"row {row.number}", mend=f"Mend the row{hint}")
+    return EntryError(what, where=f"row {row.number}", mend=f"Correct the row{hint}")
 
 
 def _header(row: Row, path: Path, meanings: Mapping[str, str], notes: _Notes) -> tuple[list[str], list[int]]:

@@ -77,7 +77,7 @@ def parse_mass_g(text: str, decimal_comma: bool = False, *, ounces: bool = False
         return mass_g
     if _SPREADSHEET_ERROR.fullmatch(number):
         raise EntryError(
-            f"{quoted(written)} is an error of the spreadsheet", mend="Mend the formula, or write the mass itself"
+            f"{quoted(written)} is an error of the spreadsheet", mend="Correct the formula, or write the mass itself"
         )
     readings = (number.replace(".", "").replace(",", "."), number.replace(",", ""))
     if all(re.fullmatch(r"[0-9]*\.?[0-9]+", reading) for reading in readings):
@@ -107,9 +107,9 @@ def parse_time(text: str, zone: ZoneInfo, *, hour_of_date: int = 12, day_first: 
     try:
         time = datetime.fromisoformat(f"{day}T{clock or f'{hour_of_date:02}:00'}{offset or ''}")
     except ValueError:
-        raise EntryError(f"there is no {quoted(written)}", mend="Mend the date or the time") from None
+        raise EntryError(f"there is no {quoted(written)}", mend="Correct the date or the time") from None
     if not 2000 <= time.year < 2100:
-        raise EntryError(f"{quoted(written)} is not in this century", mend="Mend the year")
+        raise EntryError(f"{quoted(written)} is not in this century", mend="Correct the year")
     if offset:
         return WrittenTime(time.astimezone(UTC), "")
     first = time.replace(tzinfo=zone)
@@ -161,7 +161,7 @@ def _clock(written: str, clock: str | None) -> str | None:
     number = int(hour)
     if half:
         if not 1 <= number <= 12:
-            raise EntryError(f"there is no {quoted(written)}", mend="Mend the date or the time")
+            raise EntryError(f"there is no {quoted(written)}", mend="Correct the date or the time")
         number = number % 12 + (12 if half.lower() == "p" else 0)
     return f"{number:02}:{minute}:{second or '00'}"
 
@@ -191,14 +191,14 @@ def _of_numbers(written: str, one: str, other: str, last: str, day_first: bool |
             mend="Write the one that is meant, or say whether the day comes first",
         )
     if not readings:
-        raise EntryError(f"there is no {quoted(written)}", mend="Mend the date, or how day and month are written")
+        raise EntryError(f"there is no {quoted(written)}", mend="Correct the date, or how day and month are written")
     return readings.pop()
 
 
 def _no_date(written: str) -> EntryError:
     mend = "Write it as 2026-06-01 or 2026-06-01 08:00"
     if _SPREADSHEET_ERROR.fullmatch(written):
-        return EntryError(f"{quoted(written)} is an error of the spreadsheet", mend=f"Mend the formula. {mend}")
+        return EntryError(f"{quoted(written)} is an error of the spreadsheet", mend=f"Correct the formula. {mend}")
     if _DAY_NUMBER.fullmatch(written):
         shown = date(1899, 12, 30) + timedelta(days=int(written[:5]))
         what = f"{quoted(written)} looks like a spreadsheet's day number ({shown} or four years later)"

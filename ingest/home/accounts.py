@@ -174,7 +174,7 @@ class People:
             # counted before the password is looked at: guesses sent at the same moment count as well
             _count_try(db, key, now_ms)
         if not _matches(password, found[0] if found else _nobodys_hash()) or not found:
-            raise WrongPasswordError("name or password is wrong", mend="Mend one of them and try again")
+            raise WrongPasswordError("name or password is wrong", mend="Correct one of them and try again")
         token = secrets.token_urlsafe(32)
         with self._open() as db:
             db.execute("DELETE FROM wrong WHERE key = ?", (key,))

@@ -82,7 +82,7 @@ def examine_recorder(home: Path) -> Finding:
     state = read_state(home)
     if state is None or time.time() - state.at_ms / 1000 > STALE_S:
         since = "never" if state is None else f"last {from_ms(state.at_ms):%Y-%m-%d %H:%M:%S} UTC"
-        return Finding("recorder", False, f"gives no sign of life ({since}): look at what it printed, or start it anew")
+        return Finding("recorder", False, f"has stopped responding ({since}): check what it printed, or restart it")
     return Finding("recorder", state.is_well, f"recording: {state.sentence}")
 
 
@@ -225,7 +225,7 @@ def try_broker(broker: BrokerSettings) -> Finding:
         client.connect(broker.host, broker.port)
     except (OSError, ValueError, TidetrayError) as error:
         return Finding(
-            "broker", False, f"no connection to {where}: {error}. Start the broker, or mend [broker] in the settings"
+            "broker", False, f"no connection to {where}: {error}. Start the broker, or correct [broker] in the settings"
         )
     client.loop_start()
     came = answered.wait(CONNECT_WAIT_S)
@@ -233,5 +233,5 @@ def try_broker(broker: BrokerSettings) -> Finding:
     client.loop_stop()
     if refusal or not came:
         why = refusal[0] if refusal else f"no answer within {CONNECT_WAIT_S:.0f} s"
-        return Finding("broker", False, f"{where} refused: {why}. Mend username and password under [broker]")
+        return Finding("broker", False, f"{where} refused: {why}. Correct username and password under [broker]")
     return Finding("broker", True, f"{where} answers")

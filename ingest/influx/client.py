@@ -170,12 +170,12 @@ class Influx:
             told = {
                 401: (
                     "the token is not known there",
-                    "Mend `token_file` under [influx], or `tidetray check --prepare`",
+                    "Correct `token_file` under [influx], or `tidetray check --prepare`",
                 ),
                 403: (f"the token is not allowed {what}", "Make another with `tidetray check --prepare`"),
                 404: (
                     f"there is no organisation or bucket of that name {what}, or the token may not see it",
-                    "Mend `org` and `bucket` under [influx], or `tidetray check --prepare`",
+                    "Correct `org` and `bucket` under [influx], or `tidetray check --prepare`",
                 ),
                 429: ("the server has too much to do", "It is tried again"),
             }
@@ -188,7 +188,7 @@ class Influx:
             text = f"no answer within {self.settings.timeout_s:g} s"
         else:
             text = f"the connection failed ({type(error).__name__}: {error})"
-        return InfluxError(text, where=url, mend="Start InfluxDB, or mend `url` under [influx]; it is tried again")
+        return InfluxError(text, where=url, mend="Start InfluxDB, or correct `url` under [influx]; it is tried again")
 
 
 def _said(error: ApiException) -> str:

@@ -253,14 +253,14 @@ class Forwarder:
             raise InfluxError(
                 f"it refuses point after point, the last because: {refused[0][1]}",
                 where=str(self._settings.url),
-                mend="Mend that, then `tidetray check --prepare`; readings wait till then",
+                mend="Correct that, then `tidetray check --prepare`; readings wait until then",
             )
         now_ms = time.time_ns() // 1_000_000
         for point, reason in refused:
             site, tray, channel, node = self._series_of(point.series)
             place = f"{site}/{node} {tray or 'node'} {channel} at {from_ms(point.time_ms).isoformat()}"
             text = (
-                f"{place}: recorded here, but InfluxDB refused it: {reason}. Mend that, then `tidetray check "
+                f"{place}: recorded here, but InfluxDB refused it: {reason}. Correct that, then `tidetray check "
                 "--prepare` sends it again"
             )
             payload = f"{measurement} {point.series} {point.time_ms}\n{point.line}".encode()

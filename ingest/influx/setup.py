@@ -161,7 +161,7 @@ def _admin_token(settings: InfluxSettings) -> str:
         raise InfluxError(
             f"cannot read the administrator's token: {getattr(error, 'strerror', None) or 'it is no text'}",
             where=str(path),
-            mend="Mend `admin_token_file` under [influx]",
+            mend="Correct `admin_token_file` under [influx]",
         ) from error
 
 

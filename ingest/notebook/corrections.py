@@ -96,7 +96,7 @@ def correct(
                 given["tare_g"] = own_g
         new = replace(old.weigh_in, **given)  # type: ignore[arg-type]
         if new == old.weigh_in:
-            raise EntryError(f"entry {number} says so already", mend="Give what is to be corrected")
+            raise EntryError(f"entry {number} has these values already", mend="Give what is to be corrected")
         return _put(notebook, trial_name, old, new, now=now, who=who, why=why)
 
 
@@ -137,7 +137,7 @@ def _still_standing(notebook: Notebook, trial_name: str, number: int) -> Entry:
     old = entry(notebook, trial_name, number)
     if not old.stands:
         what = "is a removal" if old.removed else "was corrected or removed already"
-        raise EntryError(f"entry {number} {what}", mend="Take the entry that stands now")
+        raise EntryError(f"entry {number} {what}", mend="Take the entry that counts now")
     return old
 
 

@@ -153,13 +153,13 @@ class Entry:
 
 
 EVENT_KINDS = {
-    "pot moved": "stands in another place from then on",
-    "pots swapped": "two pots stand in each other's places from then on",
+    "pot moved": "is in another position from then on",
+    "pots swapped": "two pots have swapped positions from then on",
     "pot lost": "is gone or dead: no weigh-in after that",
     "pot sampled": "was taken out to be dried: spent, no weigh-in after that",
-    "pot split": "was divided: growth starts anew",
+    "pot split": "was divided: growth starts again",
     "pot split off": "came from dividing another pot",
-    "pot re-potted": "stands in a new net pot with a new tare",
+    "pot re-potted": "is in a new net pot with a new tare",
     "tray moved": "stands in another place",
     "lamp changed": "has another lamp above it",
     "water changed": "has water that dims light by another attenuation (1/m) from then on",

@@ -48,7 +48,7 @@ def add_light_survey(store: Store, site: str, readings: Sequence[SurveyReading])
                 fault = EntryError(
                     f"{known:g} is noted for that moment already, not {row[-1]:g}",
                     where=f"tray {tray}, row {place_row}, column {place_column}",
-                    mend="Mend the value, or give the second reading its own time",
+                    mend="Correct the value, or give the second reading its own time",
                 )
                 raise RefusedError([fault], where="light survey")
             new.append(row)

@@ -43,7 +43,7 @@ def begin_trial(store: Store, plan: TrialPlan, predictions: Sequence[Prediction]
     """
     notebook = Notebook(store)
     if plan.trial.name in {trial.name for trial in notebook.trials()}:
-        raise EntryError(f"there is a trial {plan.trial.name!r} already", mend="Give the next trial a name of its own")
+        raise EntryError(f"there is a trial {plan.trial.name!r} already", mend="Give the next trial another name")
     with store.transaction() as db:
         db.execute("DELETE FROM prediction WHERE trial = ?", (plan.trial.name,))
         db.executemany(

@@ -59,12 +59,12 @@ def add_balance(store: Store, name: str, resolution_g: float, *, now: datetime) 
         raise EntryError("the scale needs a name", mend="At most 40 letters, such as kitchen-scale")
     if not (math.isfinite(resolution_g) and 0 < resolution_g <= 10):
         raise EntryError(
-            f"a step of {resolution_g:g} g cannot be", mend="Give the step of the display in grams, such as 0.01"
+            f"a step of {resolution_g:g} g is impossible", mend="Give the step of the display in grams, such as 0.01"
         )
     with store.transaction() as connection:
         known = {balance.name: balance.resolution_g for balance in all_balances(store)}
         if name in known and known[name] != resolution_g:
-            mend = "Give another scale another name: its check weighings start a series of their own"
+            mend = "Give another scale another name: its check weighings start a separate series"
             raise EntryError(f"scale {name} has a step of {known[name]:g} g", mend=mend)
         connection.execute("INSERT OR IGNORE INTO balance VALUES (?, ?, ?)", (name, resolution_g, to_ms(now)))
     return name not in known
@@ -102,4 +102,4 @@ def check_weighings(store: Store, balance: str, *, as_of: datetime | None = None
 def not_in_the_future(time: datetime, now: datetime) -> None:
     """EntryError if `time` is ahead of `now` by more than clocks differ."""
     if time > now + timedelta(seconds=FUTURE_TOLERANCE_S):
-        raise EntryError("the time is in the future", mend="Mend it")
+        raise EntryError("the time is in the future", mend="Correct it")

@@ -25,7 +25,7 @@ from tidetray.ingest.notebook.placements import clash, ends
 _OF_POTS = ("pot moved", "pots swapped", "pot lost", "pot sampled", "pot re-potted")
 _OF_TRAYS = ("tray moved", "lamp changed", "water changed", "treatment changed", "feed dosed")
 _VALUE = {
-    "tray moved": "where the tray stands now",
+    "tray moved": "where the tray is now",
     "lamp changed": "the lamp above the tray now",
     "water changed": "the attenuation of its water per metre",
     "treatment changed": "the treatment of the tray from then on",
@@ -191,7 +191,7 @@ def _check_time(trial: Trial, time: datetime, now: datetime) -> None:
     if time > now + timedelta(seconds=FUTURE_TOLERANCE_S):
         raise EntryError("the time is in the future", mend="Note it when it has happened")
     if time < trial.started:
-        raise EntryError(f"the time is before trial {trial.name} started", mend="Mend the date")
+        raise EntryError(f"the time is before trial {trial.name} started", mend="Correct the date")
 
 
 def _check_pot(notebook: Notebook, trial_name: str, event: Event) -> None:
@@ -207,7 +207,7 @@ def _check_pot(notebook: Notebook, trial_name: str, event: Event) -> None:
     if event.kind in {"pot lost", "pot sampled"}:
         later = [w for w in notebook.weigh_ins(trial_name, pot=event.pot) if w.time > event.time]
         if later:
-            mend = "Mend the date, or remove that weigh-in first"
+            mend = "Correct the date, or remove that weigh-in first"
             raise EntryError(f"pot {event.pot} was weighed after that time", mend=mend)
 
 
@@ -219,7 +219,7 @@ def _check_there(notebook: Notebook, trial_name: str, pot: str, time: datetime) 
     if end is not None and time >= end.time:
         raise EntryError(f"pot {pot} has an event '{end.kind}' before that", mend="Take that one back if it is wrong")
     if _place_at(notebook, trial_name, pot, time) is None:
-        raise EntryError(f"pot {pot} was not there yet at that time", mend="Mend the date")
+        raise EntryError(f"pot {pot} was not there yet at that time", mend="Correct the date")
 
 
 def _check_tare(event: Event) -> None:

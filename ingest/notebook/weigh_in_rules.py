@@ -101,28 +101,30 @@ class WeighInCheck:
         if time is not None and time.tzinfo is None:
             fault("weighed", f"the time {time.isoformat()} has no zone", "Give it in UTC")
         elif time is not None and time > self._latest:
-            mend = "Mend the date. A date alone counts as noon: write the time too if it was weighed earlier today"
+            mend = "Correct the date. A date alone counts as noon: write the time too if it was weighed earlier today"
             fault("weighed", f"{self._local(time)} is in the future", mend)
         elif time is not None and time < self._trial.started:
             started = self._local(self._trial.started)
-            fault("weighed", f"{self._local(time)} is before the trial started ({started})", "Mend the date")
+            fault("weighed", f"{self._local(time)} is before the trial started ({started})", "Correct the date")
         elif time is not None and pot in self._began and time < self._began[pot]:
             since = self._local(self._began[pot])
-            fault("weighed", f"pot {pot} was split off only at {since}", "Mend the date or the pot")
+            fault("weighed", f"pot {pot} was split off only at {since}", "Correct the date or the pot")
         elif time is not None and pot in self._ended and time > self._ended[pot].time:
             end = self._ended[pot]
-            mend = "Mend the pot or the date, or take that event back if it did not happen"
+            mend = "Correct the pot or the date, or take that event back if it did not happen"
             fault("pot", f"pot {pot} {_ENDED[end.kind]} at {self._local(end.time)}", mend)
         if replicate is not None and not 1 <= replicate <= MAX_REPLICATE:
             fault("replicate", f"the replicate number is {replicate}", f"Number them 1, 2, 3 ... {MAX_REPLICATE}")
         if gross_g is not None and not 0 < gross_g <= MAX_MASS_G:
-            fault("gross_g", f"{gross_g:g} g is not above 0 g and at most {MAX_MASS_G:g} g", "Mend it, or weigh again")
+            fault(
+                "gross_g", f"{gross_g:g} g is not above 0 g and at most {MAX_MASS_G:g} g", "Correct it, or weigh again"
+            )
         if tare_g is not None and not 0 < tare_g <= MAX_MASS_G:
             mend = "Give what the empty pot weighs, also where the balance was zeroed with the pot on it"
             fault("tare_g", f"{tare_g:g} g is not above 0 g and at most {MAX_MASS_G:g} g", mend)
         elif tare_g is not None and gross_g is not None and 0 < gross_g < tare_g:
             what = f"the pot with its plants ({gross_g:g} g) weighs less than empty (tare {tare_g:g} g)"
-            fault("gross_g", what, "Mend the one that is wrong; gross is with the pot")
+            fault("gross_g", what, "Correct the one that is wrong; gross is with the pot")
         return found
 
     def is_new(self, place: str, weigh_in: WeighIn, faults: list[EntryError]) -> bool:
@@ -160,7 +162,7 @@ class WeighInCheck:
         # Comparing names is slow: a file of the wrong trial has a stranger in every row.
         if pot not in self._near:
             if len(self._near) >= FAULTS_SHOWN:
-                return "Mend the name, or add the pot to the trial first"
+                return "Correct the name, or add the pot to the trial first"
             self._near[pot] = near_names(pot[:40], self._pots)
         return self._near[pot]
 

@@ -104,7 +104,7 @@ class Upkeep:
             try:
                 _rebuild_cycles(self._store, trays[site, name], due_ms)
             except SealedError as error:  # what is due stays noted; the other trays do not wait for it
-                log.warning("the cycles of %s cannot be worked out: %s", name, error)
+                log.warning("the cycles of %s cannot be computed: %s", name, error)
                 self._next_s[site, name] = time.monotonic() + SEALED_PAUSE_S
                 continue
             done += 1

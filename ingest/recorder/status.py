@@ -123,7 +123,7 @@ class StateTeller:
                 ) as there:  # a full disk takes no new file, but this one is there
                     there.write(text)
             except OSError as error:
-                log.warning("cannot tell how the recorder stands: %s", error)
+                log.warning("cannot show the state of the recorder: %s", error)
 
     def end(self) -> None:
         notify("STOPPING=1")

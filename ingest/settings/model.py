@@ -62,7 +62,7 @@ class BrokerSettings(BaseModel):
             raise SettingsError(
                 f"cannot read the broker's password file: {error.strerror}",
                 where=str(self.password_file),
-                mend="Mend `password_file` under [broker]",
+                mend="Correct `password_file` under [broker]",
             ) from error
 
 
@@ -154,7 +154,7 @@ class InfluxSettings(BaseModel):
             raise SettingsError(
                 f"cannot read InfluxDB's token file: {getattr(error, 'strerror', None) or 'it is no text'}",
                 where=str(self.token_file),
-                mend="Mend `token_file` under [influx], or let `tidetray check --prepare` write it",
+                mend="Correct `token_file` under [influx], or let `tidetray check --prepare` write it",
             ) from error
 
 
@@ -210,7 +210,7 @@ def load_settings(home: Path) -> Settings:
             text = path.read_text(encoding="utf-8")
             values = tomllib.loads(text)
         except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
-            raise SettingsError(f"cannot be read: {error}", where=str(path), mend="Mend that line") from error
+            raise SettingsError(f"cannot be read: {error}", where=str(path), mend="Correct that line") from error
     try:
         return Settings(**values)
     except ValidationError as error:
@@ -233,7 +233,7 @@ def _plain(fault: Any, text: str) -> str:
     parts = ["plain", fault["ctx"]["number"]] if fault["type"] == "contradiction" else list(fault["loc"])
     line, place = _line(text, parts), _place(parts)
     if fault["type"] == "extra_forbidden":
-        return f"{line}{place} is not a setting; take it out or mend its name"
+        return f"{line}{place} is not a setting; remove it or correct its name"
     if fault["type"] == "value_error":
         what = str(fault["msg"]).removeprefix("Value error, ")
         # a rule about one of several tables says which one it is about first

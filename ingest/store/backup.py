@@ -50,7 +50,7 @@ def back_up(record: Path, to: Path) -> Backup:
     folder = sealed_folder(to)
     for there in (to, folder):
         if there.exists():
-            raise StoreError("there is such a file already", where=str(there), mend="Give the backup a name of its own")
+            raise StoreError("there is such a file already", where=str(there), mend="Give the backup another name")
     part, part_folder = (path.with_name(path.name + ".part") for path in (to, folder))
     try:
         part.unlink(missing_ok=True)

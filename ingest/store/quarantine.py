@@ -439,7 +439,7 @@ def number_used_twice(pack: Pack) -> Reason:
     return Reason(
         NUMBER_TWICE,
         f"{pack.site}/{pack.node} boot {pack.boot} number {pack.seq}: came before with other readings. "
-        "Each start of a node needs a boot id of its own, at random; the message is kept",
+        "Each start of a node needs its own random boot id; the message is kept",
     )
 
 

@@ -513,7 +513,7 @@ class Store(Database):
         return Reason(
             CONFLICT,
             f"{site}/{node} {tray or 'node'} {channel} at {from_ms(time_ms).isoformat()}: {value!r} came after "
-            f"{conflict.stands!r} for the same time; the first one stands. Check the node's clock",
+            f"{conflict.stands!r} for the same time; the first one counts. Check the node's clock",
         )
 
     def keep_conflict(self, row: _Row, stands: float) -> None:

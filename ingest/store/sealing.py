@@ -165,7 +165,9 @@ def _alone(folder: Path) -> Iterator[None]:
         try:
             lock.execute("BEGIN EXCLUSIVE")
         except sqlite3.OperationalError as error:
-            raise StoreError("sealing is under way already", where=str(folder), mend="Wait until it is over") from error
+            raise StoreError(
+                "sealing is under way already", where=str(folder), mend="Wait until it has ended"
+            ) from error
         yield
 
 

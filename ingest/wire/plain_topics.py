@@ -272,7 +272,7 @@ class _Members:
         inner = self._parsed
         for key in path.split("."):
             if not isinstance(inner, dict) or inner.get(key) is None:
-                mend = "Mend `member` or `time_member` under [[plain]] in tidetray.toml"
+                mend = "Correct `member` or `time_member` under [[plain]] in tidetray.toml"
                 raise WireError("member", f"there is no member '{shown(path)}'", mend=mend)
             inner = inner[key]
         return inner

@@ -55,7 +55,9 @@ def decode_here(payload: bytes) -> Here:
         raise WireError("here", "not a here message", mend='Send {"here":true,"boot":"7f3a"} or {"here":false}')
     counts = {name: message.get(name, 0) for name in _HERE_COUNTS}
     if not all(type(count) is int and 0 <= count < MAX_NUMBER for count in counts.values()):
-        raise WireError("here", f"{', '.join(_HERE_COUNTS)} are whole numbers from 0 on", mend="Mend or leave them out")
+        raise WireError(
+            "here", f"{', '.join(_HERE_COUNTS)} are whole numbers from 0 on", mend="Correct or leave them out"
+        )
     faults = message.get("faults", [])
     if not (isinstance(faults, list) and len(faults) <= _MOST_FAULTS and all(map(_is_name, faults))):
         raise WireError("here", "faults are not record names", mend='Send "faults":["tray-1/level"], or leave it out')

@@ -252,7 +252,7 @@ def _parse_what_is_right(payload: bytes, error: ValidationError) -> tuple[list[R
         what = f'"{label}" must be {_WANTED[label]}, not {given}'
         if label.startswith("b"):
             # every record after it rests on it
-            raise WireError("not-senml", what, where=record_place(number, ""), mend="Mend or leave it out") from None
+            raise WireError("not-senml", what, where=record_place(number, ""), mend="Correct or leave it out") from None
         wrong.setdefault(number, WireError("value", what, mend="If the sensor gave nothing, leave the record out"))
     kept = [_name_and_base(raw) if number in wrong else raw for number, raw in enumerate(from_json(payload), 1)]
     return _RECORDS.validate_python(kept), wrong
@@ -295,7 +295,7 @@ def without_duplicate_keys(payload: bytes) -> Any:
         members = dict(pairs)
         if len(members) != len(pairs):
             twice = Counter(key for key, _ in pairs).most_common(1)[0][0]
-            what = f"the label '{shown(twice)}' stands twice in one record"
+            what = f"the label '{shown(twice)}' is in one record twice"
             raise WireError("duplicate-key", what, mend="Send it once")
         return members
 

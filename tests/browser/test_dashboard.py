@@ -282,7 +282,7 @@ def test_two_pots_swap_places_on_a_phone(home: Path, url: str, page: Page) -> No
     page.get_by_text("Note something").click()
     page.get_by_role("combobox", name="What").click()
     page.get_by_role("option", name="pots swapped").click()
-    shown(page, "two pots stand in each other's places")
+    shown(page, "two pots have swapped positions")
     page.get_by_role("combobox", name="With which pot").click()
     page.keyboard.type("t9-b4")
     page.get_by_role("option", name="t9-b4").click()

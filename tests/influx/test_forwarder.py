@@ -132,7 +132,8 @@ def test_an_hour_down_then_all_of_it_in_order(own_server: Server, bench_store: S
         state = service.state()
         assert state is not None
         assert state.trouble == (
-            f"{own_server.url}: nothing answers there. Start InfluxDB, or mend `url` under [influx]; it is tried again"
+            f"{own_server.url}: nothing answers there. Start InfluxDB, or correct `url` under [influx]; it "
+            "is tried again"
         )
         own_server.start()
         until(lambda: nothing_waits(bench_store))

@@ -44,7 +44,7 @@ def laid_out(plan: TrialPlan, seed: int, start_g: Mapping[str, float] | None = N
         )
     elif start_g is not None:
         raise ValueError(
-            "these pots are named after their places: give each [[pot]] a name of its own to deal them by mass"
+            "these pots are named after their places: give each [[pot]] another name to assign them by mass"
         )
     trays = tuple(replace(t, treatment=layout.treatment_of[t.name]) for t in plan.trays)
     return replace(plan, trial=replace(plan.trial, layout_seed=seed), trays=trays, pots=pots), layout
@@ -70,7 +70,7 @@ def lay_out_file(
     if load_trial(out) != plan:
         out.unlink()
         raise EntryError(
-            f"{file.name} is written in a way that cannot be rewritten", mend="Put every key on a line of its own"
+            f"{file.name} is written in a way that cannot be rewritten", mend="Put every key on a separate line"
         )
     lines = []
     for tray in plan.trays:

@@ -1,6 +1,6 @@
 """The map of a trial for its report: every tray with its treatment and the pots in their places.
 
-In: frames of pots. Out: Vega-Lite specifications as plain dicts, in the palette, told apart by words alone. Fits
+In: frames of pots. Out: Vega-Lite specifications as plain dicts, in the palette, distinguished by words alone. Fits
 nothing.
 """
 

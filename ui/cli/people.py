@@ -100,5 +100,5 @@ def _password(file: Path | None) -> str:
     try:
         lines = file.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
-        raise PeopleError(f"the password cannot be read: {error}", where=str(file), mend="Mend that file") from error
+        raise PeopleError(f"the password cannot be read: {error}", where=str(file), mend="Correct that file") from error
     return lines[0] if lines else ""

@@ -28,7 +28,7 @@ PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 MIAPPE_VERSION = "1.1"
 
 VARIABLES = {
-    "gross_g": ("mass of the pot with its plants", "weighed, blotted where it says so", "g"),
+    "gross_g": ("mass of the pot with its plants", "weighed; blotted where noted", "g"),
     "net_g": ("wet mass of the plants", "gross mass less the mass of the empty net pot", "g"),
     "rgr_per_day": (
         "relative growth rate",

@@ -202,8 +202,8 @@ _HOW = (
         "Places: each feature of a place against the pots of the same tray; likeness of neighbours by Moran's I "
         "of residuals."
     ),
-    "The best dose: curves side by side by AICc, a top only where the quadratic surely turns down inside the "
-    "doses tested (Fieller's limits), plausible curves by Akaike weight and profile likelihood.",
+    "The best dose: curves side by side by AICc, a best value only where the quadratic clearly turns down "
+    "inside the doses tested (Fieller's limits), plausible curves by Akaike weight and profile likelihood.",
     (
         "Wet and dry come from level, float switch and pump. A time without readings, or with readings that "
         "contradict each other, is unknown."

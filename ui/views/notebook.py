@@ -346,7 +346,7 @@ def _dry(store: Store, trial: str, zone: str) -> str:
 
 
 def _quality(data: TrialData, store: Store, *, changeable: bool) -> None:
-    st.subheader("How sure the masses are", anchor=False)
+    st.subheader("How precise the masses are", anchor=False)
     answer = ask_weighing(data)
     if not answer.scales:
         look.small(answer.summary)

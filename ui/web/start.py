@@ -93,7 +93,7 @@ class _Kept:
             return
         if self._recorder is not None and self._recorder.poll() is not None:
             self._recorder = None
-            self._wait("the recorder ended by itself: what it said stands above")
+            self._wait("the recorder ended by itself: its messages are above")
         elif self._recorder is None:
             self._start()
         elif time.monotonic() - self._looked_s > BROKER_EVERY_S:

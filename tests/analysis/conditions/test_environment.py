@@ -146,7 +146,7 @@ def test_factors_against_the_trays_own_sensor() -> None:
 def test_factors_against_the_mean_where_the_sensor_saw_nothing() -> None:
     table, cautions = place_factors(survey((1, 1, 50), (1, 2, 150)), None)
     assert table["factor"].tolist() == [0.5, 1.5]
-    assert "against the mean of their tray" in cautions[0]
+    assert "compared with the mean of their tray" in cautions[0]
 
 
 def test_a_survey_in_the_dark_gives_no_factors() -> None:

@@ -174,7 +174,7 @@ def test_verdicts_on_made_nurseries(kind: str, right: str) -> None:
         (
             frame([0, 0, 0, 8, 8, 8, 16, 16, 16], np.arange(9), trial=list("aaabbbccc")),
             "not enough spread",
-            "cannot be told apart",
+            "cannot be separated",
         ),
         (
             frame(np.repeat([0, 12, 24], 4), [1, 1.1, 0.9, 1, 2, 2.1, 1.9, 2, 2.2, 2.3, 2.1, 2.2]),

@@ -174,7 +174,7 @@ def test_the_scales_share_is_of_pots_of_one_treatment_on_one_day() -> None:
         ),
         (0.3, 1.0, "about 9 % of the variance of the masses among pots: noticeable"),
         (0.8, 1.0, "about 64 % of the variance of the masses among pots: weighing each pot empty"),
-        (1.2, 1.0, "Pots cannot be told apart"),
+        (1.2, 1.0, "Pots cannot be separated"),
     ],
 )
 def test_how_much_of_the_spread_is_the_scale(u: float, sd: float, words: str) -> None:

@@ -212,7 +212,7 @@ def test_no_top_of_two_factors_where_there_is_none() -> None:
     assert np.isnan(rising.optimum).all()
     rows = two_factors(lambda n, m: 0.02 + 0.002 * n)
     assert "vary both" in surface(rows[rows["m"] == 10]).verdict
-    assert "cannot be told apart" in surface(rows.assign(m=rows["n"] * 3)).verdict
+    assert "cannot be separated" in surface(rows.assign(m=rows["n"] * 3)).verdict
 
 
 def test_two_factors_agree_with_statsmodels() -> None:

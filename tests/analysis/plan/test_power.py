@@ -129,7 +129,7 @@ def test_advice_for_one_tray_per_treatment() -> None:
     found = advise(treatments=3, trays=1, pots=12, **PLAN)
     assert math.isnan(found.power)
     assert math.isnan(found.detectable)
-    assert "tells nothing of the treatments" in found.sentences[0]
+    assert "shows nothing about the treatments" in found.sentences[0]
     assert "swap the treatments" in found.sentences[0]
 
 

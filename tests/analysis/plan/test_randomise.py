@@ -53,7 +53,7 @@ def test_every_block_gets_every_treatment_as_often_as_goes(treatments: int, size
 
 def test_thin_and_uneven_layouts_are_told() -> None:
     (caution,) = lay_out(["a", "b"], [TrayPlace("1"), TrayPlace("2")], seed=1).cautions
-    assert "cannot be told from its tray's" in caution
+    assert "cannot be separated from its tray's" in caution
     (caution,) = lay_out(["a", "b"], [TrayPlace(str(n)) for n in range(5)], seed=1).cautions
     assert "2 treatments do not go into 5 trays" in caution
 

@@ -47,7 +47,7 @@ def test_morans_i_by_hand() -> None:
 def test_pots_of_different_trays_are_no_neighbours() -> None:
     found = morans_i([1, 2, 3, 4], [1, 1, 1, 1], [1, 2, 1, 2], trays=["a", "a", "b", "b"], permutations=9)
     assert found.joins == 2
-    with pytest.raises(ValueError, match="two pots stand in one place"):
+    with pytest.raises(ValueError, match="two pots are in one position"):
         morans_i([1, 2, 3, 4], [1, 1, 1, 1], [1, 2, 1, 2])
 
 
@@ -100,7 +100,7 @@ def test_unevenly_placed_treatments_are_at_risk() -> None:
     uneven = frame[(short & (frame["column"] > 1)) | (~short & (frame["column"] != 2))]
     found = positions(uneven, response="rgr_per_day", permutations=99)
     assert found.advice.at_risk is True
-    assert "short stands in better places than long" in " ".join(found.advice.sentences)
+    assert "short is in better positions than long" in " ".join(found.advice.sentences)
 
 
 def test_nothing_is_claimed_where_nothing_is() -> None:

@@ -135,7 +135,7 @@ def test_what_all_trays_share_over_time_is_not_asked() -> None:
     d["height_m"] = 0.02
     found = relate(d, causes=["dry_lit_h_d", "air_temp_c", "height_m"], **HOW)
     assert list(found.effects["cause"]) == ["dry_lit_h_d"]
-    assert any("cannot be told from age and season" in caution for caution in found.cautions)
+    assert any("cannot be separated from age and season" in caution for caution in found.cautions)
     assert any("the same for all" in caution for caution in found.cautions)
 
 

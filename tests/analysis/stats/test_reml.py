@@ -184,7 +184,7 @@ def test_refits_weigh_trays() -> None:
     [
         ([1, np.nan, 2], ones(3), [], "NaN"),
         ([1.0, 2.0], np.eye(2), [], "2 rows"),
-        ([1, 2, 3, 4], np.column_stack([ones(4), ones(4)]), [], "told apart"),
+        ([1, 2, 3, 4], np.column_stack([ones(4), ones(4)]), [], "separated"),
         ([2, 2, 2, 2], ones(4), [], "does not vary"),
         ([1, 1, 2, 2, 4, 4], ones(6), [RandomTerm("tray", [1, 1, 2, 2, 3, 3])], "within the groups"),
         ([1, 2, 3, 5], ones(4), [RandomTerm("tray", [1, 1, 2, 2], np.ones((4, 2)))], "do not differ"),

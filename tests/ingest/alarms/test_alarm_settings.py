@@ -33,12 +33,12 @@ FAULTS = [
     ('[alarms.quiet]\nfrom = "22:00"\nuntil = "22:00"', 1, "from and until are the same"),
     ('[alarms.quiet]\nfrom = "22:00"', 1, "field required"),
     ('[[alarms.person]]\nname = "me"', 1, "give either urls or urls_file"),
-    (PERSON + "after_minutes = 5", 1, "nobody is told at once"),
+    (PERSON + "after_minutes = 5", 1, "nobody gets a message immediately"),
     (PERSON + PERSON, 1, "two persons have one name"),
     ("[alarms]\nsilent_minutes = 2", 2, "greater than or equal to 6"),
     ("[alarms]\n\nquite = 1", 3, "is not a setting"),
     ('[[alarms.pump]]\nname = "main"\ntrays = ["tray-1"]', 3, "at least 2 items"),
-    ('[[alarms.pump]]\nname = "a"\ntrays = ["tray-1", "tray-1"]', 1, "a tray stands under [[alarms.pump]] twice"),
+    ('[[alarms.pump]]\nname = "a"\ntrays = ["tray-1", "tray-1"]', 1, "a tray is listed under [[alarms.pump]] twice"),
 ]
 
 BESIDE_THE_NOTEBOOK = [

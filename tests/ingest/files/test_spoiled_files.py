@@ -67,7 +67,7 @@ SPOILED: dict[str, tuple[str, bytes | str, str]] = {
     "decimal comma between commas": (
         "a.csv",
         HEAD + "pot-1,2026-06-01 09:00,42,5\n",
-        "row 2: it has 4 cells and the header has 3. Mend the row. A decimal comma splits",
+        "row 2: it has 4 cells and the header has 3. Correct the row. A decimal comma splits",
     ),
     "decimal comma not announced": (
         "a.csv",
@@ -130,7 +130,7 @@ SPOILED: dict[str, tuple[str, bytes | str, str]] = {
     "formula never worked out": (
         "a.xlsx",
         book(TITLE, ["pot-1", DAY, "=40+2.5"]),
-        "row 2, column C: a formula was never worked out",
+        "row 2, column C: a formula was never computed",
     ),
     "merged headers": (
         "a.xlsx",
@@ -275,7 +275,7 @@ def test_a_spoiled_file_is_refused_whole(notebook: Notebook, tmp_path: Path, wha
     with pytest.raises(RefusedError) as caught:
         load_weigh_ins(path, notebook, "bench", now=NOW)
     assert told in str(caught.value)
-    assert str(caught.value).startswith(f"{name}: things to mend: {len(caught.value.faults)}. Nothing was changed")
+    assert str(caught.value).startswith(f"{name}: things to correct: {len(caught.value.faults)}. Nothing was changed")
     assert trail(notebook, "bench") == ()
     assert notebook.header_meanings() == {}
 
@@ -430,4 +430,4 @@ def test_a_workbook_cut_or_spoiled_anywhere_is_told(notebook: Notebook, tmp_path
             try:
                 load_weigh_ins(put(tmp_path, "a.xlsx", each), notebook, "bench", now=NOW)
             except RefusedError as error:
-                assert str(error).startswith("a.xlsx: things to mend")  # noqa: PT017 a spoiled byte may not matter
+                assert str(error).startswith("a.xlsx: things to correct")  # noqa: PT017 a spoiled byte may not matter

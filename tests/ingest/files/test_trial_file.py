@@ -148,7 +148,7 @@ def test_when_a_trial_started(tmp_path: Path, started: str, utc: datetime) -> No
             "floods_per_day = 3",
             "",
             (
-                "[[treatment]] 1 'floods': the floods are not told, or told twice. Write either flood_times or "
+                "[[treatment]] 1 'floods': the floods are missing, or given twice. Write either flood_times or "
                 "floods_per_day"
             ),
         ),
@@ -156,7 +156,7 @@ def test_when_a_trial_started(tmp_path: Path, started: str, utc: datetime) -> No
             "floods_per_day = 3",
             'floods_per_day = 3\nflood_times = ["06:00"]',
             (
-                "[[treatment]] 1 'floods': the floods are not told, or told twice. Write either flood_times or "
+                "[[treatment]] 1 'floods': the floods are missing, or given twice. Write either flood_times or "
                 "floods_per_day"
             ),
         ),
@@ -174,7 +174,7 @@ def test_when_a_trial_started(tmp_path: Path, started: str, utc: datetime) -> No
             "floods_per_day = 3",
             'flood_times = ["00:05", "23:55"]',
             (
-                "[[treatment]] 1 'floods': a flood begins before the one before it is over. Spread the floods or "
+                "[[treatment]] 1 'floods': a flood begins before the one before it has ended. Spread the floods or "
                 "shorten wet_minutes"
             ),
         ),
@@ -182,7 +182,7 @@ def test_when_a_trial_started(tmp_path: Path, started: str, utc: datetime) -> No
             "floods_per_day = 3",
             'flood_times = ["06:00", "06:00"]',
             (
-                "[[treatment]] 1 'floods': a flood begins before the one before it is over. Spread the floods or "
+                "[[treatment]] 1 'floods': a flood begins before the one before it has ended. Spread the floods or "
                 "shorten wet_minutes"
             ),
         ),
@@ -232,7 +232,7 @@ def test_when_a_trial_started(tmp_path: Path, started: str, utc: datetime) -> No
             "rows = 2\ndry_mark_m = 0.03",
             (
                 "[[tray]] 1 'tray-1': tray tray-1: the dry mark (0.03 m) must be below the flood mark (0.02 m). "
-                "Mend one of the two"
+                "Correct one of the two"
             ),
         ),
         (
@@ -258,7 +258,7 @@ def test_when_a_trial_started(tmp_path: Path, started: str, utc: datetime) -> No
             "[trial]",
             "trial",
             (
-                "it is not TOML: Expected '=' after a key in a key/value pair (at line 2, column 6). Mend the "
+                "it is not TOML: Expected '=' after a key in a key/value pair (at line 2, column 6). Correct the "
                 "line it names"
             ),
         ),

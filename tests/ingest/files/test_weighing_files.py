@@ -136,7 +136,7 @@ def test_every_fault_of_a_file_is_told_at_once(notebook: Notebook, tmp_path: Pat
         "pot-3,2026-06-01 09:00,42,5,,,\n"
         "pot-3,2026-06-01 09:00,41,5,29,8,yes,1\n"
     )
-    hint = "Mend the row. A decimal comma splits a mass in two: put semicolons between the columns"
+    hint = "Correct the row. A decimal comma splits a mass in two: put semicolons between the columns"
     assert refused(notebook, tmp_path, content) == [
         (
             "row 2, column weighed: '01/06/2026' could be 2026-06-01 or 2026-01-06. Write the one that is meant, "
@@ -147,13 +147,13 @@ def test_every_fault_of_a_file_is_told_at_once(notebook: Notebook, tmp_path: Pat
         "row 2, column replicate: 'x' is not a replicate number. Write 1, 2, 3 ..., or nothing for 1",
         "row 2, column blotted: 'maybe' is neither yes nor no. Write yes or no, or nothing for no",
         "row 2, column pot: trial bench has no pot 'pot-9'. Did you mean pot-4 or pot-3 or pot-2?",
-        "row 3, column weighed: 2026-06-03 09:00 is in the future. Mend the date. "
+        "row 3, column weighed: 2026-06-03 09:00 is in the future. Correct the date. "
         "A date alone counts as noon: write the time too if it was weighed earlier today",
         "row 3, column replicate: the replicate number is 0. Number them 1, 2, 3 ... 999",
         "row 3, column gross_g: the pot with its plants (20 g) weighs less than empty (tare 30 g). "
-        "Mend the one that is wrong; gross is with the pot",
+        "Correct the one that is wrong; gross is with the pot",
         f"row 4, column gross_g: the mass is missing. {POINT}",
-        "row 4, column weighed: 2026-05-30 09:00 is before the trial started (2026-05-31 00:00). Mend the date",
+        "row 4, column weighed: 2026-05-30 09:00 is before the trial started (2026-05-31 00:00). Correct the date",
         "row 6, column gross_g: pot pot-2 already has a weigh-in at 2026-06-01 09:00, replicate 1, of gross "
         "43 g, tare 30.5 g, blotted; this one is gross 44 g, tare 30.5 g, blotted. Give a second weighing "
         "the next replicate number, or leave this one out",
@@ -213,13 +213,18 @@ def test_another_mass_than_the_notebook_has_is_refused(notebook: Notebook, tmp_p
         ),
         (
             b'pot,weighed,gross_g\npot-1,2026-06-01 09:00,42\n"pot-1,2026-06-01 10:00,42\n',
-            ["row 3: cannot be read as CSV (unexpected end of data). Mend its quotation marks; nothing below was read"],
+            [
+                (
+                    "row 3: cannot be read as CSV (unexpected end of data). Correct its quotation marks; nothing "
+                    "below was read"
+                )
+            ],
         ),
         (
             b"pot,weighed,gross_g\n" + b"x" * 200_000,
             [
                 (
-                    "row 2: cannot be read as CSV (field larger than field limit (131072)). Mend its quotation "
+                    "row 2: cannot be read as CSV (field larger than field limit (131072)). Correct its quotation "
                     "marks; nothing below was read"
                 )
             ],

@@ -93,7 +93,7 @@ def test_a_file_loaded_again_brings_nothing_back(notebook: Notebook) -> None:
     ("change", "told"),
     [
         ({"number": 9}, "trial bench has no entry 9"),
-        ({"gross_g": 42.0}, "entry 1 says so already"),
+        ({"gross_g": 42.0}, "entry 1 has these values already"),
         ({"gross_g": 20.0}, "weighs less than empty"),
         ({"time": STARTED - timedelta(days=1)}, "before the trial started"),
         ({"time": LATER + timedelta(days=1)}, "in the future"),

@@ -215,17 +215,17 @@ def test_a_correction_stands_and_the_first_entry_may_come_again(notebook: Notebo
         (
             {"gross_g": 29.5},
             "pot a-1, gross_g: the pot with its plants (29.5 g) weighs less than empty (tare 30 g). "
-            "Mend the one that is wrong; gross is with the pot",
+            "Correct the one that is wrong; gross is with the pot",
         ),
-        ({"gross_g": 0.0}, "pot a-1, gross_g: 0 g is not above 0 g and at most 50000 g. Mend it, or weigh again"),
-        ({"gross_g": -1.0}, "pot a-1, gross_g: -1 g is not above 0 g and at most 50000 g. Mend it, or weigh again"),
+        ({"gross_g": 0.0}, "pot a-1, gross_g: 0 g is not above 0 g and at most 50000 g. Correct it, or weigh again"),
+        ({"gross_g": -1.0}, "pot a-1, gross_g: -1 g is not above 0 g and at most 50000 g. Correct it, or weigh again"),
         (
             {"gross_g": math.nan},
-            "pot a-1, gross_g: nan g is not above 0 g and at most 50000 g. Mend it, or weigh again",
+            "pot a-1, gross_g: nan g is not above 0 g and at most 50000 g. Correct it, or weigh again",
         ),
         (
             {"gross_g": math.inf},
-            "pot a-1, gross_g: inf g is not above 0 g and at most 50000 g. Mend it, or weigh again",
+            "pot a-1, gross_g: inf g is not above 0 g and at most 50000 g. Correct it, or weigh again",
         ),
         (
             {"tare_g": 0.0},
@@ -239,12 +239,12 @@ def test_a_correction_stands_and_the_first_entry_may_come_again(notebook: Notebo
         ),
         (
             {"time": NOW + timedelta(minutes=6)},
-            "pot a-1, weighed: 2026-06-02 01:06 is in the future. Mend the date. "
+            "pot a-1, weighed: 2026-06-02 01:06 is in the future. Correct the date. "
             "A date alone counts as noon: write the time too if it was weighed earlier today",
         ),
         (
             {"time": STARTED - timedelta(minutes=1)},
-            "pot a-1, weighed: 2026-05-31 00:59 is before the trial started (2026-05-31 01:00). Mend the date",
+            "pot a-1, weighed: 2026-05-31 00:59 is before the trial started (2026-05-31 01:00). Correct the date",
         ),
         (
             {"time": WEIGHED.replace(tzinfo=None)},
@@ -276,7 +276,7 @@ def test_all_that_is_wrong_with_a_list_is_told_and_nothing_is_kept(notebook: Not
         "pot a-1, gross_g",
         "pot b-1, replicate",
     ]
-    assert str(caught.value).startswith("trial bench: things to mend: 4. Nothing was changed\n  pot x, pot: ")
+    assert str(caught.value).startswith("trial bench: things to correct: 4. Nothing was changed\n  pot x, pot: ")
     assert notebook.weigh_ins("bench") == ()
     assert notebook.add_weigh_ins("bench", [good, good], now=NOW) == 1
 
@@ -286,7 +286,7 @@ def test_a_long_list_of_faults_is_cut_short_in_the_message_only(notebook: Notebo
         notebook.add_weigh_ins("bench", [WeighIn(f"x-{n}", WEIGHED, 1, 42.0, 30.0) for n in range(25)], now=NOW)
     assert len(caught.value.faults) == 25
     assert str(caught.value).splitlines()[-1] == "  and 5 more"
-    assert str(caught.value.faults[24]).endswith("Mend the name, or add the pot to the trial first")
+    assert str(caught.value.faults[24]).endswith("Correct the name, or add the pot to the trial first")
 
 
 def test_an_unknown_trial_is_named_with_what_there_is(notebook: Notebook, store: Store) -> None:

@@ -67,7 +67,7 @@ def test_a_manager_that_has_gone_does_no_harm(
     monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "none"))
     StateTeller(tmp_path / "no-home").tell(STATE)
     assert "no word to the service manager" in caplog.text
-    assert "cannot tell how the recorder stands" in caplog.text
+    assert "cannot show the state of the recorder" in caplog.text
 
 
 def test_the_state_can_be_read_until_the_recorder_ends(tmp_path: Path) -> None:
@@ -88,7 +88,7 @@ def test_what_a_health_check_is_told(tmp_path: Path) -> None:
 
     assert examine_recorder(tmp_path).text.startswith("not running")
     with RecorderLock(tmp_path):
-        assert examine_recorder(tmp_path).text.startswith("gives no sign of life (never)")
+        assert examine_recorder(tmp_path).text.startswith("has stopped responding (never)")
         assert told(committed=5) == (True, "recording: connected; 5 messages committed, 0 waiting")
         assert told(connected=False) == (
             False,
@@ -97,7 +97,7 @@ def test_what_a_health_check_is_told(tmp_path: Path) -> None:
         assert told(failures_in_a_row=2) == (False, "recording: cannot write to the disk, 2 times in a row")
         ok, text = told(at_ms=int((time.time() - STALE_S - 1) * 1000))
         assert not ok
-        assert text.startswith("gives no sign of life (last 20")
+        assert text.startswith("has stopped responding (last 20")
 
 
 def test_the_command_under_a_service_manager(

@@ -79,7 +79,7 @@ def test_the_copy_is_one_file_and_says_what_is_in_it(bench_store: Store, tmp_pat
 def test_no_file_is_overwritten(bench_store: Store, tmp_path: Path) -> None:
     there = tmp_path / "there.sqlite"
     there.write_text("dear")
-    with pytest.raises(StoreError, match=r"there is such a file already. Give the backup a name of its own"):
+    with pytest.raises(StoreError, match=r"there is such a file already. Give the backup another name"):
         back_up(Path(bench_store.path), there)
     assert there.read_text() == "dear"
 

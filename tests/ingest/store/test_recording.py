@@ -94,7 +94,7 @@ def test_another_value_for_the_same_time_goes_into_quarantine_and_the_first_stan
     assert message.kind == "conflict"
     assert message.reason == (
         "nursery/bench-1 tray-1 level at 2026-06-01T08:00:00+00:00: 0.04 came after 0.01 for the same time; "
-        "the first one stands. Check the node's clock"
+        "the first one counts. Check the node's clock"
     )
 
 

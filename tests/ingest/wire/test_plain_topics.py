@@ -95,7 +95,7 @@ def test_a_bad_member_leaves_the_good_one() -> None:
     assert [reading.channel for reading in pack.readings] == ["water_temp"]
     (aside,) = pack.quarantined
     assert (aside.name, aside.kind) == ("tray-1/humidity", "member")
-    assert "'shed/probe' 'h': there is no member 'h'. Mend `member`" in aside.reason
+    assert "'shed/probe' 'h': there is no member 'h'. Correct `member`" in aside.reason
 
 
 def test_names_taken_from_the_topic() -> None:
@@ -200,7 +200,7 @@ GOOD = (
         ),
         (GOOD + "factor = 0\n", r"line 8, .*factor: a factor is a number other than 0"),
         (GOOD + 'time_member = "at"\n', r"line 8, .*time_member: it needs `member`"),
-        (GOOD + 'unti = "Cel"\n', r"line 8, \[\[plain\]\] no. 1 unti is not a setting; take it out or mend its name"),
+        (GOOD + 'unti = "Cel"\n', r"line 8, \[\[plain\]\] no. 1 unti is not a setting; remove it or correct its name"),
         (
             GOOD + GOOD,
             r"line 8, \[\[plain\]\] no. 2: beside \[\[plain\]\] no. 1 of the same topic: both would be water_temp",

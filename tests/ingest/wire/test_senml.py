@@ -192,7 +192,7 @@ def test_unknown_labels_are_ignored_unless_they_must_be_understood() -> None:
 
 
 def test_duplicate_keys_are_refused_however_they_are_written() -> None:
-    expected = "the label 'v' stands twice in one record. Send it once"
+    expected = "the label 'v' is in one record twice. Send it once"
     for record in (
         '{"n":"x","v":1,"v":2}',
         '{"n":"x","v":1,"\\u0076":2}',
@@ -240,9 +240,9 @@ def test_what_is_not_json(payload: bytes, text: str) -> None:
         ("3", "not an array but 3. Send an array of records: [{...},{...}]"),
         ("null", "not an array but null. Send an array of records: [{...},{...}]"),
         ('[{"n":"x","v":1},7]', "record 2: not a record but 7. Send an array of records: [{...},{...}]"),
-        ('[{"n":"x","v":1,"bt":"now"}]', 'record 1: "bt" must be a finite number, not "now". Mend or leave it out'),
-        ('[{"n":"x","v":1,"bn":7}]', 'record 1: "bn" must be a text, not 7. Mend or leave it out'),
-        ('[{"n":"x","v":1,"bver":10.5}]', 'record 1: "bver" must be a whole number, not 10.5. Mend or leave it out'),
+        ('[{"n":"x","v":1,"bt":"now"}]', 'record 1: "bt" must be a finite number, not "now". Correct or leave it out'),
+        ('[{"n":"x","v":1,"bn":7}]', 'record 1: "bn" must be a text, not 7. Correct or leave it out'),
+        ('[{"n":"x","v":1,"bver":10.5}]', 'record 1: "bver" must be a whole number, not 10.5. Correct or leave it out'),
     ],
 )
 def test_what_is_not_senml(payload: str, text: str) -> None:

@@ -172,7 +172,7 @@ def test_half_of_the_trays_silent(nursery: Path, tmp_path: Path) -> None:
     assert any("tray-1 has no light readings" in caution for caution in relation.cautions)
     assert places.positions is not None
     assert len(places.positions.pots) == 72
-    assert any("against the mean of their tray" in caution for caution in places.cautions)
+    assert any("compared with the mean of their tray" in caution for caution in places.cautions)
 
 
 def test_a_flooded_pot_that_stands_high(nursery: Path) -> None:

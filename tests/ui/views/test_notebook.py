@@ -153,7 +153,7 @@ def test_a_plan_is_judged_in_words(home: Path) -> None:
     assert "The two spreads are those of trial plugs: 72 pots on 9 trays" in said(app)
     app.selectbox(key="plan_trays").select(1)
     app.run()
-    assert "tells nothing of the treatments" in said(app)
+    assert "shows nothing about the treatments" in said(app)
     app.text_input(key="plan_difference").input("much").run()
     assert "difference: 'much' is not a number" in said(app)
 

@@ -79,7 +79,7 @@ def test_no_light_sensor(with_gap: Making) -> None:
     assert air["air_temp_c"] > 15
     asked = json.loads(run("relate", "--home", home, "--json", "--cause", "dry_h_d", "--cause", "light_factor"))
     assert [row["cause"] for row in asked["effects"]] == ["dry_h_d", "light_factor"]
-    assert "against the mean of their tray" in run("positions", "--home", home)
+    assert "compared with the mean of their tray" in run("positions", "--home", home)
     text = said(open_page(CAUSES))
     assert "tray-1 has no light readings: its hours cannot be split into lit and dark." in text
     assert "Each extra tenth of the tray's light at the place went with" in text
