@@ -13,6 +13,8 @@ import onewire
 
 
 class Board:
+    """Pins, buses, Wi-Fi, watchdog and uptime of the board, by the settings of config.py."""
+
     def __init__(self, settings):
         self._settings = settings
         self._ticks = time.ticks_ms()
@@ -56,15 +58,19 @@ class Board:
         return int.from_bytes(os.urandom(2), "little") / 65535
 
     def input(self, pin):
+        """A pin that is read, pulled up: a switch to ground gives 0 when it is closed."""
         return machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_UP)
 
     def output(self, pin, value=0):
+        """A pin that is set, to `value` from the first moment on."""
         return machine.Pin(pin, machine.Pin.OUT, value=value)
 
     def adc(self, pin):
+        """An analogue input; `read_u16` gives 0 to 65535."""
         return machine.ADC(machine.Pin(pin))
 
     def i2c(self):
+        """The one I2C bus of the settings."""
         if self._i2c is None:
             bus = self._settings["i2c"]
             # 100 kHz: cables of a metre in a wet room are no printed circuit
@@ -74,7 +80,9 @@ class Board:
         return self._i2c
 
     def one_wire(self, pin):
+        """A 1-wire bus on that pin."""
         return onewire.OneWire(machine.Pin(pin))
 
     def pulse(self, pin, level, timeout_us):
+        """How long [us] the pin keeps `level`; negative if it does not within the timeout."""
         return machine.time_pulse_us(pin, level, timeout_us)

@@ -106,6 +106,7 @@ def load(folder, overrides=None):
 
 
 def is_id(text):
+    """Whether it can name a site, a node or a tray (contract.md)."""
     return isinstance(text, str) and 0 < len(text) <= 32 and text[0] != "-" and all(c in ID_LETTERS for c in text)
 
 
@@ -221,8 +222,10 @@ def _check_keys(found, needed, optional, where, faults):
 
 
 def is_whole(value):
+    """Whether it is a whole number, and no flag."""
     return isinstance(value, int) and not isinstance(value, bool)
 
 
 def is_number(value):
+    """Whether it is a number, and no flag."""
     return is_whole(value) or isinstance(value, float)

@@ -109,6 +109,7 @@ class Journal:
                 self._release(segment)
 
     def receipted(self, boot):
+        """Up to which number receipts cover the messages of that boot; 0 if none does."""
         return self._receipted.get(boot, 0)
 
     def holds(self, boot):
@@ -124,6 +125,7 @@ class Journal:
         return sum(max(0, last - self.receipted(boot)) for boot, last in highest.items())
 
     def bytes_held(self):
+        """What all files of the journal take on flash, in whole blocks."""
         return sum(_blocks(segment.size) for segment in self.segments) + sum(_blocks(size) for _, size in self._aside)
 
     def _write(self):

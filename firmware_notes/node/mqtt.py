@@ -49,6 +49,7 @@ class Link:
 
     @property
     def closed(self):
+        """Whether there is no connection, and none being made."""
         return self._socket is None
 
     @property
@@ -99,6 +100,7 @@ class Link:
         self.close("left")
 
     def subscribe(self, topic):
+        """Ask for a topic at QoS 1; the connection ends if the broker refuses or gives no answer in time."""
         self._packet(SUBSCRIBE << 4 | 2, self._next_mid() + _text(topic) + b"\x01")
         self._unanswered.append((SUBACK, self._mid, self._now))
 

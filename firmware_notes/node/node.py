@@ -22,6 +22,8 @@ HERE_MS = 10000  # between two `here` messages of one connection, at least: a lo
 
 
 class Node:
+    """A node of these settings on this board, its journal in `folder`. SettingsError if they do not fit together."""
+
     def __init__(self, settings, board, folder="."):
         self.settings = settings
         self.board = board
@@ -72,6 +74,7 @@ class Node:
             self._fit_flooding(settings["flooding"], names)
 
     def run(self):
+        """Go on for ever; whatever ends it leaves pump off and drain open."""
         try:
             while True:
                 self.step()
@@ -86,6 +89,7 @@ class Node:
         self.link.leave(*self._will)
 
     def step(self):
+        """One turn: sample, flood, keep, talk, and only then feed the watchdog."""
         now = self.board.now_ms()
         self.sample(now)
         self._flood(now)
@@ -97,6 +101,7 @@ class Node:
     # ---------------------------------------------------------------- sampling
 
     def sample(self, now):
+        """Read the sensors that are due at uptime `now` [ms]."""
         for at, sensor in enumerate(self.sensors):
             if now < self._due[at]:
                 continue

@@ -74,6 +74,7 @@ def read_name(data):
 
 
 def names_crc(texts):
+    """By it a segment says which record names it counts."""
     return crc32("\n".join(texts).encode())
 
 

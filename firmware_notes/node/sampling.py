@@ -79,6 +79,7 @@ class DrainWatch:
         self._until_ms[tray] = now_ms + DRAIN_WATCHED_MS
 
     def heartbeat_ms(self, tray, level_m, now_ms):
+        """After how long [ms] the level is sent though it did not move."""
         watched = now_ms < self._until_ms.get(tray, 0) and level_m > DRY_M
         return DRAIN_HEARTBEAT_MS if watched else HEARTBEAT_MS
 
