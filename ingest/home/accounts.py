@@ -25,7 +25,8 @@ from pwdlib.exceptions import PwdlibError
 from pwdlib.hashers.argon2 import Argon2Hasher
 
 from tidetray.ingest.core.readings import TidetrayError, from_ms, to_ms
-from tidetray.ingest.settings.model import DashboardSettings
+from tidetray.ingest.settings.model import RECORD_FILE, DashboardSettings
+from tidetray.ingest.store.accounts_made import keep_accounts_made, were_accounts_made
 
 PEOPLE_FILE = "people.sqlite"
 
@@ -115,10 +116,38 @@ class People:
 
     def __init__(self, home: Path) -> None:
         self.path = home / PEOPLE_FILE
+        self._record = home / RECORD_FILE
 
     def __bool__(self) -> bool:
         """Whether there is any account."""
         return bool(self.all())
+
+    def are_missing(self) -> bool:
+        """Whether there is no account although there were some: their file was lost, emptied or not restored.
+
+        The record knows that there were, so that a backup of it knows too. The pages stay closed then.
+        """
+        return not self and self._were_made()
+
+    def remember(self) -> None:
+        """Keep with the record whether there are accounts; nothing where there is no record yet."""
+        try:
+            keep_accounts_made(self._record, made=bool(self))
+        except sqlite3.Error as error:
+            raise self._record_unread(error) from error
+
+    def _were_made(self) -> bool:
+        try:
+            return were_accounts_made(self._record)
+        except sqlite3.Error as error:
+            raise self._record_unread(error) from error
+
+    def _record_unread(self, error: sqlite3.Error) -> PeopleError:
+        return PeopleError(
+            f"whether accounts were made cannot be read or kept: {error}",
+            where=str(self._record),
+            mend="`tidetray check` shows what is wrong with the record",
+        )
 
     def all(self) -> tuple[Person, ...]:
         if not self.path.is_file():
@@ -136,6 +165,7 @@ class People:
             except sqlite3.IntegrityError:
                 raise PeopleError(f"there is an account '{name}' already", mend="Give another name") from None
             _note(db, by, f"account {name} made: {role}", now)
+        self.remember()
         return Person(name, role)
 
     def set_password(self, name: str, password: str, *, by: str, now: datetime) -> None:
@@ -163,6 +193,7 @@ class People:
             _keep_a_manager(db, person, stays=False)
             db.execute("DELETE FROM person WHERE key = ?", (_key(name),))
             _note(db, by, f"account {person.name} removed", now)
+        self.remember()
 
     def sign_in(self, name: str, password: str, *, now: datetime) -> str:
         """The token of a new session. WrongPasswordError, or WaitError while guesses come too fast."""
@@ -310,7 +341,7 @@ def _digest(token: str) -> str:
 
 def _count_try(db: sqlite3.Connection, key: str, now_ms: int) -> None:
     tries, last_ms = db.execute("SELECT tries, last_ms FROM wrong WHERE key = ?", (key,)).fetchone() or (0, 0)
-    if now_ms - last_ms > FORGIVEN_MS:
+    if not 0 <= now_ms - last_ms <= FORGIVEN_MS:  # a clock that was put back locks nobody out
         tries = 0
     if tries >= FREE_TRIES:
         wait_s = min(LONGEST_WAIT_S, 2 ** min(tries - FREE_TRIES, 20))

@@ -8,16 +8,18 @@ people in; what each may do is asked where it is done (`ui/web/sign_in.py`).
 
 from __future__ import annotations
 
-import asyncio
+import ipaddress
 import time
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from html import escape
-from http.cookies import CookieError, SimpleCookie
 from pathlib import Path
+from typing import TypeVar
 from urllib.parse import parse_qs, quote, urlsplit
 
-from starlette.concurrency import run_in_threadpool
-from starlette.requests import Request
+import anyio
+from starlette.datastructures import MutableHeaders
+from starlette.requests import HTTPConnection, Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -25,13 +27,46 @@ from tidetray.analysis.pictures import palette as p
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.home.accounts import SESSION_MS, People, PeopleError, Person, WaitError, needs_people
 from tidetray.ingest.settings.model import DashboardSettings
+from tidetray.ui.web.sign_in_line import FullError, Line
+
+T = TypeVar("T")
 
 COOKIE = "tidetray_session"
+TLS_COOKIE = f"__Host-{COOKIE}"
+"""Under TLS: a browser takes it from this very host alone, over TLS, for all paths (RFC 6265bis, "__Host-" prefix)."""
+
 OPEN_PATHS = {"/_stcore/health"}
 LARGEST_FORM = 4096
-AT_ONCE, MOST_WAITING = 1, 8
-"""Passwords checked at the same time (each takes 64 MiB and a core for a moment, which the recorder needs too), and how
-many more may wait for it."""
+LOOK_UPS_AT_ONCE = 4
+"""Accounts are looked up beside the event loop: their file may be locked for seconds."""
+
+POLICY = "; ".join(
+    (
+        "default-src 'self'",
+        # Streamlit starts with a script in its page; pictures are Vega, which makes functions of expressions
+        "script-src 'self' 'unsafe-inline' 'unsafe-eval' 'wasm-unsafe-eval'",
+        "style-src 'self' 'unsafe-inline'",
+        "img-src 'self' data: blob:",
+        "media-src 'self' data: blob:",
+        "font-src 'self' data:",
+        "connect-src 'self' data: blob:",
+        "worker-src 'self' blob:",
+        "frame-src 'self' data: blob:",
+        "object-src 'none'",
+        "base-uri 'self'",
+        "form-action 'self'",
+        "frame-ancestors 'self'",
+    )
+)
+"""What a page may load and who may frame it: nothing from elsewhere, nobody from elsewhere."""
+
+HEADERS = {
+    "Content-Security-Policy": POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "SAMEORIGIN",
+    "Referrer-Policy": "same-origin",
+}
+"""On every answer that does not say it for itself."""
 
 LOOK_AGAIN_S = 5.0
 """So often the session of an open page is looked up again, while anything is done on it."""
@@ -56,14 +91,41 @@ def check_may_listen(home: Path, host: str, settings: DashboardSettings) -> None
 
 
 class Gate:
-    """ASGI middleware. `closed`: without any account nobody comes in; else then everybody does."""
+    """ASGI middleware.
 
-    def __init__(self, app: ASGIApp, *, home: Path, closed: bool) -> None:
-        self._app, self._people, self._closed = app, People(home), closed
-        self._hashing, self._waiting = asyncio.Semaphore(AT_ONCE), 0
+    Parameters
+    ----------
+    app : ASGIApp
+        The pages.
+    home : Path
+        Whose accounts count.
+    closed : bool
+        Without any account nobody comes in; otherwise everybody does then.
+    proxied : bool
+        A proxy in front asks for a password, and passes on the name by which it is reached.
+    """
+
+    def __init__(self, app: ASGIApp, *, home: Path, closed: bool, proxied: bool = False) -> None:
+        self._app, self._people, self._closed, self._proxied = app, People(home), closed, proxied
+        self._line = Line()
+        self._look_ups = anyio.CapacityLimiter(LOOK_UPS_AT_ONCE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] not in {"http", "websocket"} or scope["path"] in OPEN_PATHS:
+        if scope["type"] not in {"http", "websocket"}:
+            await self._app(scope, receive, send)
+            return
+
+        async def guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        await self._door(scope, receive, guarded)
+
+    async def _door(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["path"] in OPEN_PATHS:
             await self._app(scope, receive, send)
             return
         try:
@@ -80,16 +142,18 @@ class Gate:
     async def _http(self, scope: Scope, receive: Receive, send: Send) -> None:
         request = Request(scope, receive)
         answer: Response | None = None
-        if scope["path"] == "/sign-in":
+        if request.method not in {"GET", "HEAD", "OPTIONS"} and not _is_from_here(request):
+            answer = PlainTextResponse("Not from one of these pages.", 403)
+        elif scope["path"] == "/sign-in":
             answer = await (self._enter(request) if request.method == "POST" else self._ask(request))
         elif scope["path"] == "/sign-out":
             answer = await self._leave(request)
-        elif not self._is_let_in(scope):
+        elif not await self._is_let_in(scope):
             answer = self._sent_away(request)
         await (self._app if answer is None else answer)(scope, receive, send)
 
     async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if not self._is_let_in(scope):
+        if not _is_from_here(HTTPConnection(scope)) or not await self._is_let_in(scope):
             await receive()
             await send({"type": "websocket.close", "code": 1008})
             return
@@ -100,7 +164,7 @@ class Gate:
             message = await receive()
             if time.monotonic() - looked_s > LOOK_AGAIN_S:
                 looked_s = time.monotonic()
-                if not self._is_let_in(scope):
+                if not await self._is_let_in(scope):
                     over = True
                     await send({"type": "websocket.close", "code": 1008})
                     return {"type": "websocket.disconnect", "code": 1008}
@@ -112,13 +176,21 @@ class Gate:
 
         await self._app(scope, watched, until_over)
 
-    def _is_let_in(self, scope: Scope) -> bool:
-        if not self._people:
-            return not self._closed
-        return self._visitor(scope) is not None
+    async def _is_let_in(self, scope: Scope) -> bool:
+        if await self._beside(lambda: bool(self._people)):
+            return await self._visitor(scope) is not None
+        if self._closed or await self._beside(self._people.are_missing):
+            return False
+        # whoever makes a name of theirs point here (DNS rebinding) comes with that name
+        return self._proxied or is_own_name(HTTPConnection(scope).headers.get("host", ""))
 
-    def _visitor(self, scope: Scope) -> Person | None:
-        return self._people.session(_token(scope), now=datetime.now(UTC))
+    async def _visitor(self, scope: Scope) -> Person | None:
+        token = token_of(HTTPConnection(scope).cookies, tls=_is_tls(HTTPConnection(scope)))
+        return await self._beside(lambda: self._people.session(token, now=datetime.now(UTC)))
+
+    async def _beside(self, look_up: Callable[[], T]) -> T:
+        """What is asked of the accounts, off the event loop."""
+        return await anyio.to_thread.run_sync(look_up, limiter=self._look_ups)
 
     def _sent_away(self, request: Request) -> Response:
         if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
@@ -128,74 +200,117 @@ class Gate:
 
     async def _ask(self, request: Request) -> Response:
         to = _own_address(request.query_params.get("to", "/"))
-        if not self._people:
-            return RedirectResponse(to, 303) if not self._closed else _nobody()
-        if self._visitor(request.scope) is not None:
+        if not await self._beside(lambda: bool(self._people)):
+            return (
+                RedirectResponse(to, 303) if await self._is_let_in(request.scope) else await self._why_closed(request)
+            )
+        if await self._visitor(request.scope) is not None:
             return RedirectResponse(to, 303)
         return _form(to)
+
+    async def _why_closed(self, request: Request) -> Response:
+        if await self._beside(self._people.are_missing):
+            return _missing()
+        return _nobody() if self._closed else _foreign_name(request.headers.get("host", ""))
 
     async def _enter(self, request: Request) -> Response:
         form = await _fields(request)
         if form is None:
             return PlainTextResponse("Not from one of these pages.", 403)
-        if not self._people:
-            return RedirectResponse("/", 303) if not self._closed else _nobody()
+        if not await self._beside(lambda: bool(self._people)):
+            return (
+                RedirectResponse("/", 303) if await self._is_let_in(request.scope) else await self._why_closed(request)
+            )
         to, name = _own_address(form.get("to", "/")), form.get("name", "")
-        if self._waiting >= AT_ONCE + MOST_WAITING:
-            return _form(to, name, "too many sign in at this moment. Wait a little, then try again", 503)
-        self._waiting += 1
         try:
-            async with self._hashing:
-                token = await run_in_threadpool(
-                    self._people.sign_in, name, form.get("password", ""), now=datetime.now(UTC)
+            async with self._line.turn(self._address(request), name.strip().casefold()[:200]):
+                token = await anyio.to_thread.run_sync(
+                    lambda: self._people.sign_in(name, form.get("password", ""), now=datetime.now(UTC))
                 )
+        except FullError:
+            return _form(to, name, "too many sign in at this moment. Wait a little, then try again", 503)
         except WaitError as error:
             return _form(to, name, str(error), 429, {"Retry-After": str(error.wait_s)})
         except PeopleError as error:
             return _form(to, name, str(error), 401)
-        finally:
-            self._waiting -= 1
-        self._people.sign_out(_token(request.scope))  # the one before in this browser, if any
+        await self._sign_out(request)  # the one before in this browser, if any
         answer = RedirectResponse(to, 303, {"Cache-Control": "no-store"})
+        tls = _is_tls(request)
         answer.set_cookie(
-            COOKIE, token, max_age=SESSION_MS // 1000, path="/", httponly=True, samesite="lax", secure=_is_tls(request)
+            TLS_COOKIE if tls else COOKIE,
+            token,
+            max_age=SESSION_MS // 1000,
+            path="/",
+            httponly=True,
+            samesite="lax",
+            secure=tls,
         )
         return answer
 
+    async def _sign_out(self, request: Request) -> None:
+        token = token_of(request.cookies, tls=_is_tls(request))
+        await self._beside(lambda: self._people.sign_out(token))
+
+    def _address(self, request: Request) -> str:
+        """Where a sign-in comes from; through a proxy on this machine, what that proxy says."""
+        peer = request.client.host if request.client else ""
+        told = request.headers.get("x-forwarded-for", "").rpartition(",")[2].strip()
+        return told if told and (self._proxied or _is_loopback(peer)) else peer
+
     async def _leave(self, request: Request) -> Response:
-        visitor = self._visitor(request.scope)
+        visitor = await self._visitor(request.scope)
         if request.method != "POST":
             name = f"<p>You are signed in as <b>{escape(visitor.name)}</b>.</p>" if visitor else ""
             return _page("Sign out?", f'{name}<form method="post"><button>Sign out</button></form><a href="/">Stay</a>')
         if await _fields(request) is None:
             return PlainTextResponse("Not from one of these pages.", 403)
-        self._people.sign_out(_token(request.scope))
+        await self._sign_out(request)
         answer = RedirectResponse("/sign-in", 303)
-        answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="lax", secure=_is_tls(request))
+        tls = _is_tls(request)
+        answer.delete_cookie(TLS_COOKIE if tls else COOKIE, path="/", httponly=True, samesite="lax", secure=tls)
         return answer
 
 
-def _token(scope: Scope) -> str:
-    jar: SimpleCookie = SimpleCookie()
-    for name, value in scope["headers"]:
-        if name == b"cookie":
-            try:
-                jar.load(value.decode("latin-1"))
-            except CookieError:
-                continue
-    return jar[COOKIE].value if COOKIE in jar else ""
+def token_of(cookies: Mapping[str, str], *, tls: bool) -> str:
+    """The token of a session among the cookies of a browser."""
+    return cookies.get(TLS_COOKIE if tls else COOKIE, "")
 
 
-def _is_tls(request: Request) -> bool:
-    # a proxy that ends TLS says so; who makes it up hides only his own cookie
-    return request.url.scheme == "https" or request.headers.get("x-forwarded-proto") == "https"
+def _is_tls(request: HTTPConnection) -> bool:
+    # a proxy that ends TLS says so; who makes it up hides only their own cookie
+    return request.url.scheme in {"https", "wss"} or request.headers.get("x-forwarded-proto") == "https"
+
+
+def _is_from_here(request: HTTPConnection) -> bool:
+    """Whether a browser says that one of these pages asks: another site, or another port of this machine, may not.
+
+    Whoever asks without a browser sends no `Origin`, and has no session of somebody else's to use.
+    """
+    origin = request.headers.get("origin")
+    return origin is None or origin.partition("://")[2].casefold() == request.headers.get("host", "").casefold()
+
+
+def is_own_name(host: str) -> bool:
+    """Whether a `Host` header is an address or `localhost`: names that nobody else can make point here."""
+    try:
+        name = urlsplit(f"//{host}").hostname or ""
+        if name == "localhost" or name.endswith(".localhost"):
+            return True
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+def _is_loopback(address: str) -> bool:
+    try:
+        return ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return False
 
 
 async def _fields(request: Request) -> dict[str, str] | None:
-    """The fields of a small form that one of these pages sent; None for one from elsewhere."""
-    origin = request.headers.get("origin")
-    if origin is not None and urlsplit(origin).netloc != request.headers.get("host", ""):
-        return None
+    """The fields of a small form; None for a large one."""
     body = b""
     async for piece in request.stream():
         body += piece
@@ -242,6 +357,30 @@ def _nobody() -> Response:
     )
 
 
+def _missing() -> Response:
+    return _page(
+        "The accounts are missing",
+        (
+            "<p>There were accounts on this record, and their file is missing or empty: it may be lost, or was not "
+            "restored. The pages stay closed until an account is made on the machine that holds the record:</p>"
+            "<p><code>tidetray people add NAME --role manage</code></p>"
+        ),
+        403,
+    )
+
+
+def _foreign_name(host: str) -> Response:
+    return _page(
+        "Not by this name",
+        (
+            f"<p>These pages ask for no password, so they are shown at <code>localhost</code> or at the address of "
+            f"this machine only, not at <code>{escape(host[:80])}</code>. To use a name, make an account:</p>"
+            "<p><code>tidetray people add NAME --role manage</code></p>"
+        ),
+        403,
+    )
+
+
 def _page(title: str, body: str, status: int = 200, headers: dict[str, str] | None = None) -> HTMLResponse:
     return HTMLResponse(
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title} – tidetray</title>'
@@ -251,10 +390,10 @@ def _page(title: str, body: str, status: int = 200, headers: dict[str, str] | No
         status,
         {
             "Cache-Control": "no-store",
-            "Referrer-Policy": "same-origin",
             "X-Frame-Options": "DENY",
             "Content-Security-Policy": (
-                "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'self'; base-uri 'none'"
+                "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'self'; base-uri 'none'; "
+                "frame-ancestors 'none'"
             ),
         }
         | (headers or {}),

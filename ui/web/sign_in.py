@@ -18,7 +18,7 @@ from tidetray.ingest.home.accounts import ROLES, People, Person
 from tidetray.ingest.settings.model import RECORD_FILE, home_folder
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ui.parts import look
-from tidetray.ui.web.gate import COOKIE
+from tidetray.ui.web.gate import token_of
 
 open_to_all = True
 """Without any account everybody may do everything; False where the pages listen beyond this machine
@@ -36,8 +36,9 @@ def visitor() -> Person | None:
     """Who looks at the page; None if the session is over, or was none."""
     people = People(home_folder())
     if not people:
-        return NOBODY if open_to_all else None
-    return people.session(st.context.cookies.get(COOKIE, ""), now=datetime.now(UTC))
+        return NOBODY if open_to_all and not people.are_missing() else None
+    tls = st.context.headers.get("X-Forwarded-Proto") == "https" or (st.context.url or "").startswith("https:")
+    return people.session(token_of(st.context.cookies, tls=tls), now=datetime.now(UTC))
 
 
 def may(role: str) -> bool:

@@ -1,0 +1,1 @@
+"""Attacks from outside that must be refused, each named after what it tries."""
