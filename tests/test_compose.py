@@ -210,7 +210,11 @@ def test_a_node_and_the_recorder_over_tls(tls: Tls, bench_store: Store) -> None:
         assert recorder.connected.wait(15)
         assert node.publish(f"{BENCH_1}/data", pack(1))
         assert node.publish(f"{BENCH_1}/here", b'{"here": true, "boot": "a1"}')
-        until(lambda: (f"{BENCH_1}/receipt", receipts.encode_receipt("a1", 1)) in node.messages)
+        until(
+            lambda: (
+                (f"{BENCH_1}/receipt", receipts.encode_receipt("a1", 1, home=bench_store.home_id())) in node.messages
+            )
+        )
     node.close()
     assert levels(bench_store.path) == [0.001]
 
