@@ -179,7 +179,7 @@ def read_start_masses(path: Path, pots: Iterable[str], *, decimal_comma: bool = 
             native = header.index("start_g") in row.native
             found[pot] = parse_mass_g(cells.get("start_g", ""), decimal_comma and not native)
             if found[pot] <= 0:
-                raise EntryError(f"a starting mass of {found[pot]:g} g cannot be", mend="Weigh the plants alone")
+                raise EntryError(f"a starting mass of {found[pot]:g} g is impossible", mend="Weigh the plants alone")
         except EntryError as error:
             faults.append(EntryError(error.what, where=where, mend=error.mend))
     missing = [pot for pot in wanted if pot not in found]

@@ -156,7 +156,7 @@ EVENT_KINDS = {
     "pot moved": "is in another position from then on",
     "pots swapped": "two pots have swapped positions from then on",
     "pot lost": "is gone or dead: no weigh-in after that",
-    "pot sampled": "was taken out to be dried: spent, no weigh-in after that",
+    "pot sampled": "was taken out to be dried: no weigh-in after that",
     "pot split": "was divided: growth starts again",
     "pot split off": "came from dividing another pot",
     "pot re-potted": "is in a new net pot with a new tare",

@@ -225,7 +225,7 @@ def _check_there(notebook: Notebook, trial_name: str, pot: str, time: datetime) 
 def _check_tare(event: Event) -> None:
     if event.tare_g is None or not 0 < event.tare_g <= MAX_MASS_G:
         mend = f"Give what its empty net pot weighs, in grams: above 0 and at most {MAX_MASS_G:g}"
-        raise EntryError(f"the tare of pot {event.pot} is missing or cannot be", mend=mend)
+        raise EntryError(f"the tare of pot {event.pot} is missing or impossible", mend=mend)
 
 
 def _check_place(notebook: Notebook, trial_name: str, event: Event, before: Sequence[Event]) -> None:

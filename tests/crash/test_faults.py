@@ -261,7 +261,7 @@ def out_and_back(
         until(lambda: (state := read_state(home)) is not None and state.failures_in_a_row > 0)
         shown = json.loads(run("status", "--home", home, "--json"))["recorder"]
         assert shown["failures_in_a_row"] > 0
-        assert "MEND  recorder: recording: cannot write to the disk" in run(
+        assert "FIX   recorder: recording: cannot write to the disk" in run(
             "check", "--recorder", "--home", home, expect=1
         )
         assert node.upto() < MANY

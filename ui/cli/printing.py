@@ -48,7 +48,7 @@ def findings(found: Iterable[Finding], *, as_json: bool) -> None:
         print_json([{"subject": f.subject, "ok": f.ok, "text": f.text} for f in found])
         return
     for each in found:
-        click.echo(f"{'ok   ' if each.ok else 'MEND '} {each.subject}: {each.text}")
+        click.echo(f"{'ok   ' if each.ok else 'FIX  '} {each.subject}: {each.text}")
 
 
 def overview(view: Overview, *, as_json: bool) -> None:

@@ -137,7 +137,7 @@ def test_a_sampling_taken_back_takes_its_dry_masses_along(notebook: Notebook) ->
     ("change", "told"),
     [
         ({"oven_temp_c": 180.0}, "plant matter chars and can take fire"),
-        ({"gross_g": 12.0}, "a dish of 12.87 g with the sample in it at 12 g cannot be"),
+        ({"gross_g": 12.0}, "a dish of 12.87 g with the sample in it at 12 g is impossible"),
         ({"time": T0 + timedelta(days=3)}, "in the future"),
         ({"pot": "a-9"}, "has no pot 'a-9'"),
     ],

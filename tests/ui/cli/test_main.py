@@ -186,7 +186,7 @@ def test_growth_stands_beside_exposure(home: Path) -> None:
 
 def test_tables_are_in_the_trials_own_zone(home: Path) -> None:
     # Lisbon is an hour ahead of UTC in June
-    assert "01 Jun 09:30" in run("cycles", "--home", home)
+    assert "2026-06-01 09:30" in run("cycles", "--home", home)
 
 
 def test_since_and_tray_narrow_the_table(home: Path) -> None:
@@ -253,8 +253,8 @@ def test_check_finds_everything_wrong_at_once(tmp_path: Path) -> None:
     assert "broker.port: input should be less than or equal to 65535, not 99999" in said
     assert "broker.hots is not a setting" in said
     assert "dashbord is not a setting" in said
-    assert "MEND  recorder: not running" in said
-    assert "MEND  record:" in said
+    assert "FIX   recorder: not running" in said
+    assert "FIX   record:" in said
 
 
 def test_check_never_prints_a_password(tmp_path: Path) -> None:

@@ -213,7 +213,7 @@ def test_pots_are_dealt_by_their_starting_masses(trial_file: Path, tmp_path: Pat
         ("pot,start_g\np-1,3\n", "there is no row of pot p-2 and 6 more"),
         ("pot,start_g\np-1,3\np-1,3\n", "row 3: pot 'p-1' comes twice"),
         ("pot,start_g\np-99,3\n", "row 2: pot 'p-99' is not in the trial's file"),
-        ("pot,start_g\np-1,0\n", "row 2: a starting mass of 0 g cannot be"),
+        ("pot,start_g\np-1,0\n", "row 2: a starting mass of 0 g is impossible"),
         ("pot,start_g\np-1,#REF!\n", "row 2: '#REF!' is an error of the spreadsheet"),
     ],
 )

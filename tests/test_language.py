@@ -1,0 +1,69 @@
+"""Plain English: phrases that no screen, message, help text or document may hold.
+
+Checked are the strings with a space of all packages, the help of commands, and the documents that users read; not
+docstrings and comments, SQL and scripts.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+BANNED = (
+    r"\bhangs? on\b",
+    r"\bby lot\b",
+    r"\banew\b",
+    r"\bis over\b",
+    r"\bmend\b",
+    r"\blook first\b",
+    r"\bsays so\b",
+    r"said hello",
+    r"sign of life",
+    r"\bso many (days|hours|trays)\b",
+    r"as heavy\b",
+    r"told apart",
+    r"points of %",
+    r"\bcannot be$",
+    r"95 times in 100",
+    r"\bby seed\b",
+    r"[;,] else ",
+)
+DOCUMENTS = ("README.md", "ui/guide/*.md")
+
+
+def _strings(path: Path) -> Iterator[str]:
+    tree = ast.parse(path.read_text())
+    alone = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in alone:
+            if " " in node.value and not re.search(r"\b(SELECT|INSERT|UPDATE|CREATE|DELETE)\b|<script", node.value):
+                yield node.value
+        elif isinstance(node, ast.FunctionDef) and any(
+            re.search(r"\b(command|group)\b", ast.unparse(each)) for each in node.decorator_list
+        ):
+            yield ast.get_docstring(node) or ""
+
+
+@pytest.mark.parametrize("phrase", BANNED)
+def test_no_string_for_people_holds_it(phrase: str) -> None:
+    banned = re.compile(phrase, re.IGNORECASE)
+    found = [
+        f"{path.relative_to(ROOT)}: {said}"
+        for package in ("ui", "ingest", "analysis")
+        for path in sorted((ROOT / package).rglob("*.py"))
+        for said in _strings(path)
+        if banned.search(said)
+    ]
+    found += [
+        f"{path.relative_to(ROOT)}: {line}"
+        for pattern in DOCUMENTS
+        for path in sorted(ROOT.glob(pattern))
+        for line in path.read_text().splitlines()
+        if banned.search(line)
+    ]
+    assert not found
