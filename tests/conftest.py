@@ -57,6 +57,15 @@ def bench_store(store: Store) -> Store:
     return store
 
 
+@pytest.fixture(autouse=True)
+def nothing_failed(request: pytest.FixtureRequest, caplog: pytest.LogCaptureFixture) -> Iterator[None]:
+    """A fault of tidetray is said in words on pages and commands: here it fails the test, unless marked `fails`."""
+    yield
+    failed = [each for each in caplog.get_records("call") if each.name == "tidetray.failed"]
+    if failed and request.node.get_closest_marker("fails") is None:
+        pytest.fail(f"{failed[0].getMessage()}: {failed[0].exc_info and failed[0].exc_info[1]!r}")
+
+
 @pytest.fixture(scope="session")
 def joints(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A home with a crossover, splits, moves and losses in it, to read."""

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import sqlite3
+
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
+from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import home_folder
+from tidetray.ui import failures
 from tidetray.ui.cache.reading import trial_names
 from tidetray.ui.changes.setting_up import first_run
 from tidetray.ui.parts import look
@@ -51,4 +55,9 @@ with look.clear_words():
     else:
         trial_names()
         bar(alarms=page.title != PAGES["alarms"], whole=page.title == PAGES["trays"])
-    page.run()
+    try:
+        page.run()
+    except (TidetrayError, sqlite3.Error):
+        raise
+    except Exception as error:  # noqa: BLE001  # never a traceback: the log has it
+        look.say("wrong", failures.said(f"the page '{page.title}'", error))

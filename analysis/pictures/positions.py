@@ -212,7 +212,8 @@ def partial_effect(points: pd.DataFrame, line: pd.DataFrame, title: str) -> Spec
     x = {**measured("x"), "title": title, "scale": {"zero": False}}
     # room for labels: the title would else stand on those of one digit
     y = {**measured("y"), "title": "growth, % a day", "scale": {"zero": False}, "axis": {"minExtent": 34}}
-    about = [named("pot"), named("tray"), {**x, "format": ".2f"}, {**y, "format": ".2f"}]
+    numbers = [{**measured(name), "title": axis["title"], "format": ".2f"} for name, axis in (("x", x), ("y", y))]
+    about = [named("pot"), named("tray"), *numbers]
     band = drawn.dropna(subset=["low"])
     layers = [
         _layer(

@@ -157,14 +157,18 @@ def _plan(tables: dict[str, list[Row]]) -> TrialPlan:
 def _add_weigh_ins(notebook: Notebook, trial: str, rows: list[Row], now: datetime) -> None:
     check, faults = notebook.check(trial, now=now), list[EntryError]()
     numbers: dict[int | None, int | None] = {None: None}
+    known = set(notebook.tares_g(trial))
+    replaced = {row["replaces"] for row in rows}
     for at, row in enumerate(rows, start=2):
         w = WeighIn(
             *(row[n] for n in ("pot", "time", "replicate", "gross_g", "tare_g", "blotted", "who", "note", "balance"))
         )
         place = f"weigh_ins.csv, row {at}, column "
         found = check.faults(place, w.pot, time=w.time, replicate=w.replicate, gross_g=w.gross_g, tare_g=w.tare_g)
-        faults += found
-        if found:
+        # what was corrected or removed may have been wrong: it was kept all the same
+        stands = not row["removed"] and row["entry"] not in replaced
+        if found and (stands or w.pot not in known):
+            faults += found
             continue
         notebook.append(
             trial,

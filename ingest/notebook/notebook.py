@@ -396,13 +396,19 @@ class Notebook:
         ]
         counts += [
             self._db.execute(f"SELECT count(*) FROM {table}").fetchone()
-            for table in ("pot", "placement", "light_survey", "prediction")
+            for table in ("pot", "placement", "light_survey", "prediction", "balance")
         ]
         tables = [
             tuple(self._db.execute(f"SELECT * FROM {table}").fetchall())
             for table in ("trial", "tray", "treatment", "assignment", "calibration")
         ]
         return (*counts, *tables)
+
+    def growth_until_ms(self) -> int | None:
+        """When the last pot was weighed [ms since 1970]; None as long as no pot was weighed twice."""
+        twice = self._db.execute("SELECT 1 FROM weigh_in GROUP BY trial, pot HAVING count(*) > 1 LIMIT 1").fetchone()
+        (last_ms,) = self._db.execute("SELECT max(weighed_ms) FROM weigh_in").fetchone()
+        return None if twice is None else int(last_ms)
 
     def last_entry(self) -> int:
         """The number of the weigh-in that was entered last."""

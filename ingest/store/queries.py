@@ -412,6 +412,23 @@ def hours_about(store: Database) -> int:
     return int(series * hours)
 
 
+def measured_until(store: Database, until_ms: int | None) -> tuple[Any, ...]:
+    """What changes when an hour or a cycle up to a time does (None: any): how many there are, and of what.
+
+    Takes part of a second on a long record.
+    """
+    last_ms = FAR_MS if until_ms is None else until_ms
+    hours = store.connection.execute(
+        "SELECT count(*), total(n), total(covered_s) FROM hourly WHERE hour <= ?", (last_ms // 3_600_000,)
+    ).fetchone()
+    cycles = store.connection.execute(
+        "SELECT count(*), total(dry_ms), total(wet_s) FROM cycle"
+        " WHERE coalesce(flood_start_ms, flood_reached_ms, drain_start_ms, 0) <= ?",
+        (last_ms,),
+    ).fetchone()
+    return hours, cycles
+
+
 def here_reports(store: Database) -> list[tuple[str, str, bool, int, str]]:
     """Of each node that ever said so: site, node, whether it is connected, since when [ms since 1970], its faults."""
     rows = store.connection.execute(

@@ -1,8 +1,9 @@
 """Answers kept while what they rest on stands, worked out beside the pages where the record is long.
 
-An answer rests on the notebook and on the readings up to the last weigh-in. As long as nothing was entered it is
-given again at once, for an hour. On a long record it is worked out by a process of its own (`ui/cache/worker.py`), once
-for all who ask; who asks again meanwhile is shown the earlier answer, with a word that a newer one is coming.
+An answer rests on the notebook, and on readings, hours and cycles up to the last weigh-in. As long as none of these
+changed it is given again at once; what rests on the whole record is worked out again after minutes. On a long record
+it is worked out by a process of its own (`ui/cache/worker.py`), once for all who ask; who asks again meanwhile is shown
+the earlier answer, with a word that a newer one is coming. Errors are not kept.
 """
 
 from __future__ import annotations
@@ -35,7 +36,16 @@ LONG_HOURS = 400_000
 """Hourly summaries from which on a record is long: below that an answer takes about as long as a new process."""
 
 FRESH_S = 3600.0
-"""An answer is worked out anew after so long: readings may have come late."""
+"""An answer is worked out again after this long, whatever the stamp says."""
+
+WHOLE_RECORD, FRESH_WHOLE_S = frozenset({"warmth", "relate", "report"}), 300.0
+"""What these show goes on after the last weigh-in (degree days, flagged readings, failed cycles)."""
+
+RECOUNT_S = 60.0
+"""Counting the hours of a long record takes part of a second: not more often than this while readings come."""
+
+SAID_S = 60.0
+"""An answer older than this says when it was worked out."""
 
 QUICK_S = 4.0
 """What took no longer is waited for; what took longer is shown as it was."""
@@ -60,6 +70,31 @@ class _Kept:
     value: Any
     took_s: float
     at: float
+    begun: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Busy:
+    stamp: tuple[Any, ...]
+    future: Future[_Kept]
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """`earlier`: something was entered since, and a newer one is on its way. `age_s`: since it was worked out."""
+
+    value: Any
+    earlier: bool
+    age_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Counted:
+    """What was measured, as counted when so many readings had been recorded."""
+
+    readings: int
+    at: float
+    measured: tuple[Any, ...]
 
 
 class Answers:
@@ -69,30 +104,33 @@ class Answers:
         self._clock = clock
         self._lock = threading.Lock()
         self._kept: dict[_Asked, _Kept] = {}
-        self._busy: dict[_Asked, Future[_Kept]] = {}
+        self._busy: dict[_Asked, _Busy] = {}
+        self._counted: dict[Path, _Counted] = {}
         self._pool = ThreadPoolExecutor(AT_ONCE, thread_name_prefix="answers")
         self._ahead = ThreadPoolExecutor(1, thread_name_prefix="answers-ahead")
 
-    def ask(self, home: Path, question: str, arguments: list[Any]) -> tuple[Any, bool]:
-        """The answer, and whether it is an earlier one. TidetrayError or ValueError where there is none."""
+    def ask(self, home: Path, question: str, arguments: list[Any]) -> Given:
+        """The answer. TidetrayError or ValueError where there is none."""
         asked = _Asked(home, question, json.dumps(arguments))
-        stamp, long = _stamp(home)
+        stamp, long, elsewhere = self._stamp(home)
+        fresh_s = FRESH_WHOLE_S if elsewhere or question in WHOLE_RECORD else FRESH_S
         with self._lock:
             kept = self._kept.get(asked)
-            if kept is not None and kept.stamp == stamp and self._clock() - kept.at < FRESH_S:
-                return _given(kept), False
-            future = self._busy.get(asked)
-            if future is None or future.cancel():  # what only waits its turn goes first now
-                future = self._begin(self._pool, asked, stamp, long)
+            if kept is not None and kept.stamp == stamp and self._clock() - kept.at < fresh_s:
+                return self._given(kept, earlier=False)
+            busy = self._busy.get(asked)
+            # what only waits its turn goes first now; what began before the last entry is not the newest answer
+            if busy is None or busy.stamp != stamp or busy.future.cancel():
+                busy = self._begin(self._pool, asked, stamp, long)
         wait_s = None if kept is None or kept.took_s <= QUICK_S else 0.3
         try:
-            return _given(future.result(wait_s)), False
+            return self._given(busy.future.result(wait_s), earlier=False)
         except StillBusyError:
-            return _given(kept), True  # type: ignore[arg-type]
+            return self._given(kept, earlier=True)  # type: ignore[arg-type]
 
     def prepare(self, home: Path, questions: Sequence[tuple[str, list[Any]]]) -> None:
         """Have answers worked out that there are none of yet, on a long record."""
-        stamp, long = _stamp(home)
+        stamp, long, _ = self._stamp(home)
         if not long:
             return
         with self._lock:
@@ -101,8 +139,8 @@ class Answers:
                 if asked not in self._kept and asked not in self._busy:
                     self._begin(self._ahead, asked, stamp, long)
 
-    def _begin(self, pool: ThreadPoolExecutor, asked: _Asked, stamp: tuple[Any, ...], long: bool) -> Future[_Kept]:
-        self._busy[asked] = pool.submit(self._work, asked, stamp, long)
+    def _begin(self, pool: ThreadPoolExecutor, asked: _Asked, stamp: tuple[Any, ...], long: bool) -> _Busy:
+        self._busy[asked] = _Busy(stamp, pool.submit(self._work, asked, stamp, long))
         return self._busy[asked]
 
     def _work(self, asked: _Asked, stamp: tuple[Any, ...], long: bool) -> _Kept:
@@ -111,27 +149,61 @@ class Answers:
             kind, value = (_in_a_process if long else worker.answer)(
                 asked.home, asked.question, json.loads(asked.arguments)
             )
-            kept = _Kept(stamp, kind, value, self._clock() - began, self._clock())
+            done = _Kept(stamp, kind, value, self._clock() - began, self._clock(), began)
             with self._lock:
-                self._kept[asked] = kept
-                while len(self._kept) > KEPT:
-                    del self._kept[min(self._kept, key=lambda each: self._kept[each].at)]
-            return kept
+                before = self._kept.get(asked)
+                if kind == "found" and (before is None or before.begun <= began):
+                    self._kept[asked] = done
+                    while len(self._kept) > KEPT:
+                        del self._kept[min(self._kept, key=lambda each: self._kept[each].at)]
+            return done
         finally:
             with self._lock:
-                del self._busy[asked]
+                busy = self._busy.get(asked)
+                if busy is not None and busy.stamp == stamp:
+                    del self._busy[asked]
+
+    def _given(self, kept: _Kept, *, earlier: bool) -> Given:
+        if kept.kind == "cannot":
+            raise ValueError(kept.value)
+        if kept.kind != "found":
+            raise TidetrayError(kept.value)
+        return Given(kept.value, earlier, self._clock() - kept.at)
+
+    def _stamp(self, home: Path) -> tuple[tuple[Any, ...], bool, bool]:
+        """What answers rest on; whether the record is long; whether its readings are elsewhere."""
+        with open_record(home) as store:
+            notebook = Notebook(store)
+            long = queries.hours_about(store) > LONG_HOURS
+            so_far, now = queries.counters(store)["readings"], self._clock()
+            counted = self._counted.get(home)
+            if counted is None or (counted.readings != so_far and (not long or now - counted.at > RECOUNT_S)):
+                measured = queries.measured_until(store, notebook.growth_until_ms())
+                counted = self._counted[home] = _Counted(so_far, now, measured)
+            rests_on = (*notebook.stamp(), counted.measured)
+            elsewhere = store.elsewhere is not None
+        settings = home / "tidetray.toml"
+        changed = settings.stat().st_mtime_ns if settings.exists() else 0
+        return (*rests_on, changed, (home / RECORD_FILE).stat().st_ino), long, elsewhere
 
 
 def ask(question: str, *arguments: Any) -> Any:
     """The answer for the home that is shown; the page says so where a newer one is being worked out."""
     with st.spinner("Working out …", show_time=True):
-        value, earlier = _answers().ask(home_folder(), question, list(arguments))
-    if earlier:
+        try:
+            given = _answers().ask(home_folder(), question, list(arguments))
+        except ValueError as error:  # analysis says in plain words what is wrong with the data
+            raise TidetrayError(str(error)) from error
+    if given.earlier:
         look.say(
             "note",
-            ("New data was entered; results are being updated. Reload the page in a minute."),
+            "New data was entered; results are being updated. Reload the page in a minute.",
         )
-    return value
+    elif given.age_s > SAID_S:
+        look.small(
+            f"Computed {given.age_s / 60:.0f} min ago, from all entries and all readings up to the last weigh-in."
+        )
+    return given.value
 
 
 def prepare(trial: str, trials: Sequence[str]) -> None:
@@ -150,24 +222,6 @@ def prepare(trial: str, trials: Sequence[str]) -> None:
 @st.cache_resource(show_spinner=False)
 def _answers() -> Answers:
     return Answers()
-
-
-def _given(kept: _Kept) -> Any:
-    if kept.kind == "wrong":
-        raise TidetrayError(kept.value)
-    if kept.kind == "cannot":
-        raise ValueError(kept.value)
-    return kept.value
-
-
-def _stamp(home: Path) -> tuple[tuple[Any, ...], bool]:
-    """What answers rest on: what was entered, and the settings. And whether the record is long."""
-    with open_record(home) as store:
-        entered = Notebook(store).stamp()
-        hours = queries.hours_about(store)
-    settings = home / "tidetray.toml"
-    changed = settings.stat().st_mtime_ns if settings.exists() else 0
-    return (*entered, changed, (home / RECORD_FILE).stat().st_ino), hours > LONG_HOURS
 
 
 def _in_a_process(home: Path, question: str, arguments: list[Any]) -> tuple[str, Any]:

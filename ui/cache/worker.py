@@ -32,6 +32,7 @@ from tidetray.analysis.questions.warmth import warmth as ask_warmth
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import load_settings
+from tidetray.ui import failures
 
 
 @contextmanager
@@ -83,13 +84,16 @@ QUESTIONS: dict[str, Callable[..., Any]] = {
 
 
 def answer(home: Path, question: str, arguments: list[Any]) -> tuple[str, Any]:
-    """('found', value), or ('wrong' for a TidetrayError, 'cannot' for a ValueError; with its words)."""
+    """('found', value); or in words: 'wrong' for a TidetrayError, 'cannot' for a ValueError, 'failed' for a fault of
+    tidetray itself, whose traceback goes to the log."""
     try:
         return "found", QUESTIONS[question](home, *arguments)
     except TidetrayError as error:
         return "wrong", str(error)
     except ValueError as error:
         return "cannot", str(error)
+    except Exception as error:  # noqa: BLE001  # whatever it is, the page says which question failed
+        return "failed", failures.said(f"the question '{question}'", error)
 
 
 def main() -> None:

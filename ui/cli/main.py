@@ -5,14 +5,19 @@ Exit 0: done. 1: something is wrong, shown in one line. 2: wrong usage.
 
 from __future__ import annotations
 
+import logging
+import os
 import sqlite3
 import sys
+import tempfile
 from collections.abc import Mapping
 from importlib import import_module
+from pathlib import Path
 
 import click
 
 from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ui import failures
 
 COMMANDS: Mapping[str, tuple[str, str]] = {
     "start": ("pages", "Run pages, recorder and, if you chose it, a broker, until Ctrl-C."),
@@ -115,6 +120,16 @@ def main() -> None:
         # a ValueError of analysis says in plain words what is wrong with the data
         click.echo(f"tidetray: {error}", err=True)
         sys.exit(1)
+    except Exception as error:  # noqa: BLE001  # never a traceback: the log has it
+        logging.basicConfig(filename=_log_file(), level=logging.ERROR)
+        told = failures.said(f"the command '{' '.join(sys.argv[1:])[:200]}'", error)
+        click.echo(f"tidetray: {told}: {_log_file()}", err=True)
+        sys.exit(1)
+
+
+def _log_file() -> str:
+    """Where the traceback of a failed command goes."""
+    return str(Path(tempfile.gettempdir()) / f"tidetray-failed-{os.getpid()}.log")
 
 
 if __name__ == "__main__":

@@ -34,8 +34,16 @@ _SCRIPT = """<script>/* %(form)s */
     line.textContent = text;
   };
   const keep = field => {
-    try { field.value ? localStorage.setItem(key, field.value) : localStorage.removeItem(key); } catch {} };
-  const kept = () => { try { return localStorage.getItem(key); } catch { return null; } };
+    try {
+      field.value ? localStorage.setItem(key, `${Date.now()} ${field.value}`) : localStorage.removeItem(key);
+    } catch {} };
+  const kept = () => {
+    try {  // what was typed half a day ago is no mass of now
+      const [at, ...text] = (localStorage.getItem(key) || "").split(" ");
+      if (Date.now() - Number(at) < 12 * 3600e3) return text.join(" ");
+      localStorage.removeItem(key);
+    } catch {}
+    return null; };
   const timer = setInterval(() => {
     const field = document.querySelector(`input[aria-label="${label}"]`);
     if (!field && --tries) return;

@@ -16,16 +16,23 @@ from typing import Any
 
 import pandas as pd
 
+from tidetray.analysis.record.package import HOURS, SERIES, SPANS, SURVEY
 from tidetray.analysis.record.trial_data import TrialData
+from tidetray.ingest.core.readings import EVIDENCE, from_ms
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.package_tables import TABLES, Field, Table, notebook_rows
 from tidetray.ingest.notebook.facts import Trial
+from tidetray.ingest.notebook.light_surveys import light_survey
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store
 from tidetray.ui.columns import records
 
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 MIAPPE_VERSION = "1.1"
+
+_HOURLY = ("ppfd", "light", "air_temp", "water_temp", "humidity")
+"""Channels whose hours go along."""
 
 VARIABLES = {
     "gross_g": ("mass of the pot with its plants", "weighed; blotted where noted", "g"),
@@ -68,6 +75,7 @@ def export(store: Store, trial: Trial, folder: Path, *, now: datetime) -> list[s
         "growth_and_exposure": (both, ("pot", "start")),
         "cycles": (data.cycles().drop(columns="number", errors="ignore"), ()),
         "placements": (data.pots.rename(columns={"from": "start", "to": "end"}), ()),
+        **_measured(store, data),
     }
     for name, (frame, key) in derived.items():
         fields = tuple(Field(str(column), _kind(frame[column]), _unit(str(column))) for column in frame.columns)
@@ -94,6 +102,34 @@ def export(store: Store, trial: Trial, folder: Path, *, now: datetime) -> list[s
     }
     (folder / "datapackage.json").write_text(json.dumps(package, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
     return ["datapackage.json", *(str(resource["path"]) for resource in resources)]
+
+
+def _measured(store: Store, data: TrialData) -> dict[str, tuple[pd.DataFrame, tuple[str, ...]]]:
+    """What environment and exposure are worked out of: with it a package gives the answers that the home gives."""
+    site, trays = data.trial.site, set(data.treatments)
+    hours = [queries.hourly(store, site, channel).assign(channel=channel) for channel in _HOURLY]
+    together = pd.concat(hours, ignore_index=True)
+    latest = data.latest
+    spans = [(tray, queries.evidence_span_ms(store, site, tray, EVIDENCE)) for tray in sorted(trays)]
+    rows = [(tray, from_ms(span[0]), from_ms(span[1])) for tray, span in spans if span is not None]
+    survey = [
+        (r.tray, r.row, r.column, r.time, r.channel, r.value) for r in light_survey(store, site) if r.tray in trays
+    ]
+    return {
+        HOURS: (together[together["tray"].isin({*trays, ""})], ()),
+        SERIES: (latest[latest["tray"].isin({*trays, ""})], ()),
+        SPANS: (_timed(pd.DataFrame(rows, columns=["tray", "first", "last"]), "first", "last"), ("tray",)),
+        SURVEY: (
+            _timed(pd.DataFrame(survey, columns=["tray", "row", "column", "time", "channel", "value"]), "time"),
+            (),
+        ),
+    }
+
+
+def _timed(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    for column in columns:
+        frame[column] = pd.to_datetime(frame[column], utc=True).astype("datetime64[ms, UTC]")
+    return frame
 
 
 def _write(folder: Path, name: str, table: Table, rows: Iterable[dict[str, Any]]) -> dict[str, Any]:

@@ -47,6 +47,9 @@ WITH_VALUE = {
 }
 MOST_PARTS = 4
 # Fields that are emptied once what they say is done; what was refused stays typed.
+FORM_OF = {"_put_right": "c_", "_note": "e_", "_take_back": "t_", "_split": "x_", "_dry": "d_", "_scale": "s_"}
+"""Change -> how the keys of its form begin."""
+
 TYPED = {
     "c_number",
     "c_gross",
@@ -385,7 +388,8 @@ def _act(change: Callable[..., str], *args: object) -> None:
         with sign_in.writing("weigh") as store:
             told = ("fine", change(store, *args))
         for key in TYPED & set(st.session_state):
-            st.session_state[key] = ""
+            if key.startswith(FORM_OF[change.__name__]):  # what is half typed in the other forms stays
+                st.session_state[key] = ""
     except (TidetrayError, ValueError) as error:
         told = ("wrong", f"Nothing was changed. {str(error).replace('`', '')}")
     except sqlite3.Error as error:

@@ -43,6 +43,11 @@ def worked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return done
 
 
+def asked(kept: answers.Answers, home: Path, question: str, arguments: list[Any]) -> tuple[Any, bool]:
+    given = kept.ask(home, question, arguments)
+    return given.value, given.earlier
+
+
 def _enter(home: Path) -> None:
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
@@ -55,12 +60,12 @@ def _enter(home: Path) -> None:
 def test_an_answer_stands_until_something_is_entered_or_an_hour_is_over(home: Path, worked: list[str]) -> None:
     clock = Clock()
     kept = answers.Answers(clock)
-    assert [kept.ask(home, "growth", ["plugs"]) for _ in range(2)] == [(1, False)] * 2
-    assert kept.ask(home, "places", ["plugs", "rook"]) == (2, False)
+    assert [asked(kept, home, "growth", ["plugs"]) for _ in range(2)] == [(1, False)] * 2
+    assert asked(kept, home, "places", ["plugs", "rook"]) == (2, False)
     _enter(home)
-    assert kept.ask(home, "growth", ["plugs"]) == (3, False)
+    assert asked(kept, home, "growth", ["plugs"]) == (3, False)
     clock.now += answers.FRESH_S + 1
-    assert kept.ask(home, "growth", ["plugs"]) == (4, False)
+    assert asked(kept, home, "growth", ["plugs"]) == (4, False)
     assert worked == ["growth", "places", "growth", "growth"]
 
 
@@ -74,7 +79,7 @@ def test_all_who_ask_at_once_wait_for_one_answer(home: Path, monkeypatch: pytest
 
     monkeypatch.setattr(worker, "answer", answer)
     kept, given = answers.Answers(), []
-    threads = [threading.Thread(target=lambda: given.append(kept.ask(home, "growth", ["plugs"]))) for _ in range(10)]
+    threads = [threading.Thread(target=lambda: given.append(asked(kept, home, "growth", ["plugs"]))) for _ in range(10)]
     for thread in threads:
         thread.start()
     gate.set()
@@ -96,13 +101,13 @@ def test_what_takes_long_is_shown_as_it_was_meanwhile(home: Path, monkeypatch: p
     monkeypatch.setattr(worker, "answer", answer)
     kept = answers.Answers(clock)
     gate.set()
-    assert kept.ask(home, "growth", ["plugs"]) == ("old", False)
+    assert asked(kept, home, "growth", ["plugs"]) == ("old", False)
     gate.clear()
     _enter(home)
-    assert kept.ask(home, "growth", ["plugs"]) == ("old", True)
+    assert asked(kept, home, "growth", ["plugs"]) == ("old", True)
     gate.set()
     kept._pool.shutdown(wait=True)
-    assert kept.ask(home, "growth", ["plugs"]) == ("new", False)
+    assert asked(kept, home, "growth", ["plugs"]) == ("new", False)
 
 
 def test_what_cannot_be_answered_is_said_each_time(home: Path) -> None:
@@ -117,12 +122,90 @@ def test_what_cannot_be_answered_is_said_each_time(home: Path) -> None:
 def test_a_process_of_its_own_answers_the_same(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     here = worker.answer(home, "compare", ["plugs", None, None])
     monkeypatch.setattr(answers, "LONG_HOURS", -1)
-    there, earlier = answers.Answers().ask(home, "compare", ["plugs", None, None])
+    given = answers.Answers().ask(home, "compare", ["plugs", None, None])
     assert here[0] == "found"
-    assert here[1].table.equals(there.table)
-    assert not earlier
+    assert here[1].table.equals(given.value.table)
+    assert not given.earlier
     with pytest.raises(TidetrayError, match="there is no trial 'nothing'"):
         answers.Answers().ask(home, "compare", ["nothing", None, None])
     monkeypatch.setattr(answers.sys, "executable", "/bin/false")
     with pytest.raises(TidetrayError, match="could not be computed"):
         answers.Answers().ask(home, "compare", ["plugs", None, None])
+
+
+def test_errors_are_not_kept(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A worker that died once: who asks again gets an answer, not the same sentence for an hour."""
+    given = iter([("wrong", "out of memory"), ("cannot", "not yet"), ("failed", "a fault"), ("found", "it")])
+    monkeypatch.setattr(worker, "answer", lambda *_asked: next(given))
+    kept = answers.Answers()
+    for error, words in ((TidetrayError, "out of memory"), (ValueError, "not yet"), (TidetrayError, "a fault")):
+        with pytest.raises(error, match=words):
+            kept.ask(home, "growth", ["plugs"])
+    assert asked(kept, home, "growth", ["plugs"]) == ("it", False)
+
+
+def _measure(home: Path, before_weighing: bool) -> None:
+    """A reading that came late, or one that goes on after the last weigh-in."""
+    with open_store(home / RECORD_FILE) as store:
+        (last_ms,) = store.connection.execute("SELECT max(weighed_ms) FROM weigh_in").fetchone()
+        (series,) = store.connection.execute("SELECT min(id) FROM series").fetchone()
+        hour = last_ms // 3_600_000 + (-50 if before_weighing else 50)
+        with store.transaction() as connection:
+            connection.execute("INSERT INTO hourly VALUES (?, ?, 1, 1, 1, 1, 60, 60, NULL)", (series, hour))
+            connection.execute("UPDATE counter SET value = value + 1 WHERE name = 'readings'")
+
+
+def test_late_readings_age_an_answer_and_later_ones_do_not(home: Path, worked: list[str]) -> None:
+    kept = answers.Answers()
+    assert asked(kept, home, "growth", ["plugs"]) == (1, False)
+    _measure(home, before_weighing=False)
+    assert asked(kept, home, "growth", ["plugs"]) == (1, False)
+    _measure(home, before_weighing=True)
+    assert asked(kept, home, "growth", ["plugs"]) == (2, False)
+
+
+def test_what_rests_on_the_whole_record_is_worked_out_after_minutes(home: Path, worked: list[str]) -> None:
+    clock = Clock()
+    kept = answers.Answers(clock)
+    for question in ("growth", "warmth"):
+        kept.ask(home, question, ["plugs"])
+    clock.now += answers.FRESH_WHOLE_S + 1
+    assert kept.ask(home, "growth", ["plugs"]).age_s == answers.FRESH_WHOLE_S + 1
+    assert kept.ask(home, "warmth", ["plugs"]).age_s == 0
+    assert worked == ["growth", "warmth", "warmth"]
+
+
+def test_an_answer_begun_before_the_last_entry_is_not_the_newest(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    first, begun = threading.Event(), threading.Event()
+    given: list[str] = []
+
+    def answer(*_asked: object) -> tuple[str, Any]:
+        given.append("")
+        if len(given) == 1:
+            begun.set()
+            first.wait(30)
+            return "found", "before the entry"
+        return "found", "after the entry"
+
+    monkeypatch.setattr(worker, "answer", answer)
+    kept, got = answers.Answers(), list[tuple[Any, bool]]()
+    early = threading.Thread(target=lambda: got.append(asked(kept, home, "growth", ["plugs"])))
+    early.start()
+    assert begun.wait(30)
+    _enter(home)
+    assert asked(kept, home, "growth", ["plugs"]) == ("after the entry", False)
+    first.set()
+    early.join(30)
+    assert got == [("before the entry", False)]
+    assert asked(kept, home, "growth", ["plugs"]) == ("after the entry", False)
+
+
+@pytest.mark.fails
+def test_a_fault_of_tidetray_is_said_in_words(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_asked: object) -> None:
+        raise ZeroDivisionError("division by zero")
+
+    monkeypatch.setitem(worker.QUESTIONS, "growth", broken)
+    kind, words = worker.answer(home, "growth", ["plugs"])
+    assert kind == "failed"
+    assert "tidetray failed on the question 'growth' (ZeroDivisionError: division by zero)" in words

@@ -64,6 +64,7 @@ def test_an_event_is_noted_and_the_past_knows_it_not(home: Path) -> None:
     app.run()
     fill(app, e_value="2 mL/L", e_who="me", e_why="weekly")
     press(app, "Note it")
+    assert app.text_input(key="e_why").value == ""
     assert "Noted: feed dosed, tray-1." in said(app)
     assert app.dataframe[1].value["value"].tolist() == ["2 mL/L"]
     app.date_input(key="as_of").set_value((datetime.now(UTC) - timedelta(days=2)).date())
