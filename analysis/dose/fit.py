@@ -193,12 +193,6 @@ def _rows(
             "response": numbers(frame, response),
         }
     )
-    for name, column in (("dose", dose), ("response", response)):
-        endless = np.flatnonzero(np.isinf(rows[name].to_numpy(dtype=float)))
-        if len(endless):
-            raise ValueError(
-                f"column '{column}' is infinite in row {endless[0] + 1}; leave it empty where it is not known"
-            )
     whole = rows.dropna().reset_index(drop=True)
     left_out = len(rows) - len(whole)
     cautions = []

@@ -254,9 +254,13 @@ def follow(draws: Draws, tested: Array, expected: Array, grid_draws: Draws, sign
     """The tested dose with the best expected response, from draws at the tested doses and over all doses between."""
     at = int(np.argmax(sign * expected))
     best = np.maximum((sign * grid_draws.values).max(axis=1), (sign * draws.values).max(axis=1))
-    lost = (best - sign * draws.values[:, at]) / np.maximum(np.abs(best), 1e-300)
+    # Against the mean best: a draw whose own best is near zero would count without bound.
+    lost = (best - sign * draws.values[:, at]) / max(abs(float(best.mean())), 1e-300)
     return Following(
-        float(tested[at]), float(draws.chance_best(sign)[at]), float(lost.mean()), float(np.quantile(lost, 0.95))
+        float(tested[at]),
+        float(draws.chance_best(sign)[at]),
+        float(lost.mean()),
+        float(max(np.quantile(lost, 0.95), lost.mean())),
     )
 
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.made_responses import KINDS, grow, made_nursery
+from tests.made_responses import CURVES, KINDS, LEVEL, Curve, grow, made_nursery
 from tidetray.analysis.dose.curves import fit_dose_curves, fit_level_first
 from tidetray.analysis.dose.draws import Draws
 from tidetray.analysis.dose.fit import ResponseFit, fit_response
@@ -200,3 +200,42 @@ def test_wrong_calls_are_refused() -> None:
         fit(rows, best="most")
     with pytest.raises(ValueError, match="must hold numbers"):
         fit(rows.assign(dry_h_day=["a", "b", "c"]))
+
+
+@pytest.mark.parametrize("curve", [c for c in CURVES if c.has_best], ids=lambda c: c.name)
+def test_a_claimed_best_holds_for_curves_that_are_no_parabola(curve: Curve) -> None:
+    """A quadratic's limits held the best of such curves in 38 % of claims. `tests/bench/claims.py` does 400 a cell."""
+    rng, doses, right = np.random.default_rng(7), np.linspace(0, 24, 9), []
+    for _ in range(10):
+        found = fit(frame(doses, LEVEL * (curve.growth(doses) + rng.normal(0, 0.05, 9))))
+        if found.finding == "top":
+            right.append(curve.best_in(found.region_low, found.region_high))
+        assert found.best_tested in doses
+        assert 0 <= found.cost <= found.cost_most
+        assert 2 <= len(found.next_doses) <= 4
+    assert right.count(False) <= 2
+
+
+@pytest.mark.parametrize("curve", [c for c in CURVES if not c.has_best], ids=lambda c: c.name)
+def test_no_best_inside_is_claimed_where_there_is_none(curve: Curve) -> None:
+    rng, doses = np.random.default_rng(8), np.repeat(np.linspace(0, 24, 5), 2)
+    found = [fit(frame(doses, LEVEL * (curve.growth(doses) + rng.normal(0, 0.05, 10)))).finding for _ in range(12)]
+    assert found.count("top") <= 3
+
+
+@pytest.mark.parametrize(
+    ("rows", "says"),
+    [
+        (frame(np.linspace(0, 24, 9), np.zeros(9)), "the same growth"),
+        (frame(12 + np.random.default_rng(1).uniform(-0.1, 0.1, 12), np.arange(12)), "differ by less than 0.25"),
+    ],
+)
+def test_what_no_statistics_can_use_gets_a_sentence(rows: pd.DataFrame, says: str) -> None:
+    found = fit(rows)
+    assert found.finding == "not enough spread"
+    assert says in found.verdict
+
+
+def test_an_infinite_dose_is_named_with_its_row() -> None:
+    with pytest.raises(ValueError, match="'dry_h_day' is infinite in row"):
+        fit(frame([0, 6, np.inf, 18, 24, 12], np.arange(6)))
