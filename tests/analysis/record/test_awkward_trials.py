@@ -29,7 +29,7 @@ def each(trial: Callable[[AwkwardTrial, int], None], *, long_form: bool) -> None
     """`trial` for few examples, or with --long for many; it gets a number of chance beside."""
     seeds = st.integers(0, 2**32 - 1)
     run = given(awkward_trials(), seeds)(trial)
-    settings(max_examples=LONG if long_form else SHORT)(run)()
+    settings(max_examples=LONG if long_form else SHORT, deadline=None)(run)()
 
 
 def frames(data: TrialData) -> dict[str, pd.DataFrame]:
