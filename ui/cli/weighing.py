@@ -15,7 +15,7 @@ from tidetray.analysis.record.trial_data import choose_trial, open_record
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.weighing_files import How
 from tidetray.ingest.files.written_values import parse_mass_g
-from tidetray.ingest.notebook import corrections, scales
+from tidetray.ingest.notebook import corrections, drying, scales
 from tidetray.ingest.notebook.load_cell import on_the_cells
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
@@ -295,11 +295,11 @@ def dry(
     with open_store(home / RECORD_FILE) as store:
         chosen = choose_trial(store, trial)
         notebook = Notebook(store)
-        weighed = scales.DryWeighing(
+        weighed = drying.DryWeighing(
             pot, written_time(at, chosen.zone, now), parse_mass_g(gross), parse_mass_g(dish), temp_c, who, note
         )
-        first = not scales.dry_weighings(store, chosen.name, pot)
-        so_far = scales.add_dry_weighing(notebook, chosen.name, weighed, now=now)
+        first = not drying.dry_weighings(store, chosen.name, pot)
+        so_far = drying.add_dry_weighing(notebook, chosen.name, weighed, now=now)
         judged = judge_sample(so_far, notebook.weigh_ins(chosen.name, pot=pot))
         if as_json:
             printing.print_json(judged.figures | {"sentences": list(judged.sentences)})

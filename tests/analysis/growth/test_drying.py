@@ -12,7 +12,7 @@ from tests.ingest.notebook.test_notebook import PLAN, WEIGHED
 from tidetray.analysis.growth.drying import judge_drying, water_fraction
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.core.refusals import EntryError, RefusedError
-from tidetray.ingest.notebook import scales
+from tidetray.ingest.notebook import drying, scales
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.trial_events import take_back
 from tidetray.ingest.store.recording import Store
@@ -81,7 +81,7 @@ def notebook(store: Store) -> Notebook:
     return notebook
 
 
-def dry(notebook: Notebook, gross_g: float = 13.4, **more: object) -> tuple[scales.DryWeighing, ...]:
+def dry(notebook: Notebook, gross_g: float = 13.4, **more: object) -> tuple[drying.DryWeighing, ...]:
     facts = {
         "pot": "a-1",
         "time": T0 + timedelta(hours=1),
@@ -90,8 +90,8 @@ def dry(notebook: Notebook, gross_g: float = 13.4, **more: object) -> tuple[scal
         "oven_temp_c": 65.0,
         "who": "me",
     }
-    weighing = scales.DryWeighing(**(facts | more))  # type: ignore[arg-type]
-    return scales.add_dry_weighing(notebook, "bench", weighing, now=T0 + timedelta(days=1))
+    weighing = drying.DryWeighing(**(facts | more))  # type: ignore[arg-type]
+    return drying.add_dry_weighing(notebook, "bench", weighing, now=T0 + timedelta(days=1))
 
 
 def test_a_dried_pot_is_spent(notebook: Notebook) -> None:
@@ -109,12 +109,12 @@ def test_a_dried_pot_is_spent(notebook: Notebook) -> None:
 def test_a_misread_dry_mass_is_put_right_and_the_past_knows_the_old_one(notebook: Notebook) -> None:
     dry(notebook, 19.4)
     wrong_as_of = T0 + timedelta(days=1)
-    right = scales.DryWeighing("a-1", T0 + timedelta(hours=1), 13.4, 12.87, 65.0, "me")
-    (counts,) = scales.add_dry_weighing(notebook, "bench", right, now=T0 + timedelta(days=2))
+    right = drying.DryWeighing("a-1", T0 + timedelta(hours=1), 13.4, 12.87, 65.0, "me")
+    (counts,) = drying.add_dry_weighing(notebook, "bench", right, now=T0 + timedelta(days=2))
     assert counts.gross_g == 13.4
-    (counted,) = scales.dry_weighings(notebook.store, "bench", as_of=wrong_as_of)
+    (counted,) = drying.dry_weighings(notebook.store, "bench", as_of=wrong_as_of)
     assert counted.gross_g == 19.4
-    assert scales.dry_weighings(notebook.store, "bench", as_of=T0) == ()
+    assert drying.dry_weighings(notebook.store, "bench", as_of=T0) == ()
 
 
 def test_a_sampling_taken_back_takes_its_dry_masses_along(notebook: Notebook) -> None:
@@ -124,11 +124,11 @@ def test_a_sampling_taken_back_takes_its_dry_masses_along(notebook: Notebook) ->
     assert TrialData(notebook.store, trial).masses["dry_g"].tolist() == [pytest.approx(0.53)]
     (event,) = notebook.events("bench")
     take_back(notebook, "bench", event.number or 0, now=T0 + timedelta(days=2), who="me", why="another pot")
-    assert scales.dry_weighings(notebook.store, "bench") == ()
+    assert drying.dry_weighings(notebook.store, "bench") == ()
     assert TrialData(notebook.store, trial).masses["dry_g"].isna().all()
-    assert len(scales.dry_weighings(notebook.store, "bench", as_of=T0 + timedelta(days=1))) == 2
+    assert len(drying.dry_weighings(notebook.store, "bench", as_of=T0 + timedelta(days=1))) == 2
     dry(notebook, 13.9, time=T0 + timedelta(hours=9), oven_temp_c=70.0)
-    assert [w.gross_g for w in scales.dry_weighings(notebook.store, "bench")] == [13.9]
+    assert [w.gross_g for w in drying.dry_weighings(notebook.store, "bench")] == [13.9]
     with pytest.raises(EntryError, match="taken out to be dried later than that"):
         dry(notebook, 13.9, time=T0 + timedelta(hours=8), oven_temp_c=70.0)
 
@@ -146,7 +146,7 @@ def test_dry_weighings_that_cannot_be(notebook: Notebook, change: dict[str, obje
     with pytest.raises(EntryError) as caught:
         dry(notebook, **change)  # type: ignore[arg-type]
     assert told in str(caught.value)
-    assert scales.dry_weighings(notebook.store, "bench") == ()
+    assert drying.dry_weighings(notebook.store, "bench") == ()
 
 
 def test_one_temperature_for_a_sample(notebook: Notebook) -> None:
