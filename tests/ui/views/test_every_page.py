@@ -123,7 +123,7 @@ def test_a_tray_is_opened_by_its_address(demo: Path, monkeypatch: pytest.MonkeyP
     assert "Air temperature, °C" in text
     cycles = next(frame.value for frame in app.dataframe if "outcome" in frame.value.columns)
     assert (cycles["outcome"] == "complete").any()
-    seen = cycles["flooded"][cycles["flooded"] != "not seen"]
+    seen = cycles["flood_start"].dropna()
     assert len(seen) > 10
     assert seen.is_monotonic_decreasing, "the newest first"
 
