@@ -91,7 +91,11 @@ def name_field(label: str, key: str, **how: object) -> None:
 
 def bar() -> None:
     """Who is signed in, and the way out; the page ends here for somebody whose session is over."""
-    person = visitor()
+    try:
+        person = visitor()
+    except TidetrayError as error:
+        look.say("wrong", str(error))
+        st.stop()
     if person is None:
         look.say("wrong", "You are not signed in, or no longer. Reload this page and sign in.")
         st.stop()

@@ -122,7 +122,7 @@ def test_names_taken_from_the_topic() -> None:
         (b"{", {"member": "t"}, "not JSON"),
         (b"21.5", {"member": "t"}, "there is no member 't'"),
         (b'{"t":true}', {"member": "t"}, "is a number, not 'True'"),
-        (b'{"t":1,"t":2}', {"member": "t"}, "stands twice"),
+        (b'{"t":1,"t":2}', {"member": "t"}, "is in one record twice"),
         (b'{"t":20,"at":"noon"}', {"member": "t", "time_member": "at"}, "'noon' is not a time. Send seconds"),
         (b'{"t":20,"at":"2026-06-01T12:00:00"}', {"member": "t", "time_member": "at"}, "is not a time"),
         (b'{"t":20,"at":1e30}', {"member": "t", "time_member": "at"}, "is not a time"),

@@ -158,7 +158,7 @@ def test_a_failed_tray_is_told_once_and_by_its_card(
             ),
             (number, at, at + 5000),
         )
-    assert "FAILED: 1 tray. Look at this first" in said(opened(home, FIRST, monkeypatch)), "nobody was told of it"
+    assert "FAILED: 1 tray." in said(opened(home, FIRST, monkeypatch)), "nobody was told of it"
     with open_store(home / RECORD_FILE) as store, store.transaction() as connection:
         connection.execute(
             "INSERT INTO alarm (site, place, name, kind, channel, priority, detail, since_ms, raised_ms, "
