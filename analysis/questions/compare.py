@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from tidetray.analysis.compare.trial import TrialComparison, compare_trial, last_whole_day
@@ -91,8 +92,13 @@ class CompareAnswer(Answer):
         return self.masses.loc[self.masses["dry_g"].notna(), ["treatment", "tray", "pot", "net_g", "dry_g"]]
 
     def picture(self) -> Spec | None:
-        """Growth of each treatment over time."""
-        return None if self.found is None else growth_over_time(self.masses, self.found.means, self.order)
+        """Growth of each treatment over time, also where nothing can be compared: then without intervals."""
+        if self.found is not None:
+            return growth_over_time(self.masses, self.found.means, self.order)
+        if len(self.days) < 2:
+            return None
+        means = _means_of_trays(self.masses)
+        return growth_over_time(self.masses, means, [str(name) for name in means["treatment"].unique()])
 
     def picture_of_the_day(self) -> Spec | None:
         """All pots of the day, with the means of trays."""
@@ -113,6 +119,14 @@ class CompareAnswer(Answer):
             for name, (pairs, factor, title) in asked.items()
             if pairs["low"].notna().any()
         }
+
+
+def _means_of_trays(masses: pd.DataFrame) -> pd.DataFrame:
+    """`treatment, day, mass_g, low, high`: geometric mean of the trays' geometric means; no limits."""
+    logs = masses.assign(mass_g=np.log(masses["net_g"]))
+    trays = logs.groupby(["treatment", "tray", "day"], as_index=False)["mass_g"].mean()
+    means = trays.groupby(["treatment", "day"], as_index=False)["mass_g"].mean()
+    return means.assign(mass_g=np.exp(means["mass_g"]), low=np.nan, high=np.nan)
 
 
 def compare(

@@ -57,7 +57,8 @@ def growth(grew: GrowthAnswer, compared: CompareAnswer) -> Section:
             "with 95 % confidence, by the scatter of trays (no band: one tray a treatment). Thin: each pot."
         )
         parts.append(Figure("growth-over-time", caption, over_time))
-        parts += table("Growth rates with 95 % intervals, from the scatter of trays", compared.rates, RATES)
+        if compared.found is not None:
+            parts += table("Growth rates with 95 % intervals, from the scatter of trays", compared.rates, RATES)
     against_dry = grew.picture()
     if against_dry is not None:
         parts.append(

@@ -139,14 +139,15 @@ def test_the_nursery_answers_in_words(nursery: Path) -> None:
 
 def test_the_nurserys_places(nursery: Path) -> None:
     found = json.loads(run("positions", "--home", nursery, "--json"))
-    # its lamps are dim at both ends of a tray, which is column 1 and 4
-    assert {row["line"] for row in found["even_out"]} == {"column 1", "column 4"}
-    assert found["block_by"] == "column"
+    # its lamps are dim at both ends of a tray: seen in these nine trays, too little to say it of others
+    assert found["even_out"] == []
+    assert found["block_by"] == ""
     assert found["at_risk"] is False
     assert len(found["pots"]) == 72
     assert found["spread"]["ratio"] > 1
     assert found["spread"]["split"][0]["scale"] > 0, "one pot a tray is weighed twice"
     printed = run("positions", "--home", nursery, "--neighbours", "queen")
+    assert "In these trays pots differ by edge or middle" in printed
     assert "What to do:" in printed
     assert "Spread over time:" in printed
 
