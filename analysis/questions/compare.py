@@ -125,7 +125,7 @@ def _means_of_trays(masses: pd.DataFrame) -> pd.DataFrame:
     """`treatment, day, mass_g, low, high`: geometric mean of the trays' geometric means; no limits."""
     logs = masses.assign(mass_g=np.log(masses["net_g"]))
     trays = logs.groupby(["treatment", "tray", "day"], as_index=False)["mass_g"].mean()
-    means = trays.groupby(["treatment", "day"], as_index=False)["mass_g"].mean()
+    means: pd.DataFrame = trays.groupby(["treatment", "day"], as_index=False)["mass_g"].mean()
     return means.assign(mass_g=np.exp(means["mass_g"]), low=np.nan, high=np.nan)
 
 
