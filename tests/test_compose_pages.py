@@ -32,8 +32,10 @@ from tidetray.ui.web.serve import free_port, start
 
 
 @pytest.fixture
-def pages(secrets: Path, tmp_path: Path) -> Iterator[tuple[int, int]]:
+def pages(secrets: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[int, int]]:
     """The proxy of compose.yaml before real pages: its port, and that of its sign of life."""
+    name = "TIDETRAY_DASHBOARD__SIGNED_IN_BY_PROXY"
+    monkeypatch.setenv(name, COMPOSE["services"]["dashboard"]["environment"][name])
     executable = shutil.which("nginx", path="/usr/sbin:/usr/local/sbin:/usr/bin")
     if executable is None:
         pytest.fail("nginx is not installed: apt-get install nginx-light")

@@ -18,7 +18,7 @@ from tests.crash.stream import NODES, trial
 from tests.ingest.recorder.test_recorder import NodeSide, levels, pack, recording, until
 from tests.ui.cli.test_main import run
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.recorder import recorder as recorder_module
+from tidetray.ingest.recorder import session as session_module
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import Store, open_store
 
@@ -184,7 +184,7 @@ def test_the_brokers_window_is_no_bound_but_the_recorders_queue_is(
     restart_with(mosquitto, "max_queued_messages 100000", "max_inflight_messages 20000")
     until(node._client.is_connected)
     node._client.subscribe("tidetray/v1/nursery/bench-1/receipt", 1)
-    monkeypatch.setattr(recorder_module, "QUEUE_MESSAGES", 200)
+    monkeypatch.setattr(session_module, "QUEUE_MESSAGES", 200)
     with recording(bench_store.path, mosquitto.port):
         pass  # its session
     send(node, range(1, 5001))
@@ -216,7 +216,7 @@ def test_a_disk_that_hangs_makes_the_recorder_connect_anew_and_nothing_is_lost(
     restart_with(mosquitto, "max_queued_messages 100000", "max_inflight_messages 20000")
     until(node._client.is_connected)
     node._client.subscribe("tidetray/v1/nursery/bench-1/receipt", 1)
-    monkeypatch.setattr(recorder_module, "QUEUE_MESSAGES", 100)
+    monkeypatch.setattr(session_module, "QUEUE_MESSAGES", 100)
     with recording(bench_store.path, mosquitto.port, keepalive_s=5) as recorder:
         own = recorder._store
         real, hung = own.record, []

@@ -288,7 +288,7 @@ def test_a_server_that_takes_nothing_is_waited_for(
         record_levels(bench_store, range(0, 500, 10))
         forwards.step()
         record_levels(bench_store, range(500, 1000, 10))
-        with pytest.raises(InfluxError, match=r"point after point, the last because: field type conflict.*Mend that"):
+        with pytest.raises(InfluxError, match=r"point after point, the last because: field type conflict.*Correct"):
             forwards.step()
         state = forwarding_of(bench_store)
         assert state is not None
