@@ -141,8 +141,8 @@ def _following(evidence: Evidence, words: Wording) -> str:
         lost = "more of it"
     return (
         f" Of the tested doses {_n(own.dose)} is best with a chance of {100 * own.chance:.0f} in 100. Following it is "
-        f"expected to cost {_percent(own.cost)} {lost} against the best possible, at most {_percent(own.cost_most)} "
-        "(95 %)."
+        f"expected to cost {_percent(own.cost)} {lost} against the best possible within what was tested, by the "
+        "average of all curves that fit."
     )
 
 

@@ -312,4 +312,7 @@ def _check_alive(nodes: _Nodes, recorder: subprocess.Popen[Any]) -> None:
 
 
 def _stop(_number: int, _frame: FrameType | None) -> None:
+    # once is enough: a second Ctrl-C would end the demo in the midst of tidying up
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     raise _StopAskedError
