@@ -11,6 +11,10 @@ from bisect import bisect_right
 
 Range = tuple[int, int]
 
+FARTHEST_CLAIM = 10_000
+"""A number that could only be guessed from a message that cannot be read counts within this reach of one that came.
+A node numbers without gaps and holds fewer messages than that at once; made-up numbers would each be a range."""
+
 
 class MessageNumbers:
     """A set of message numbers kept as sorted, disjoint, non-adjacent closed ranges."""
@@ -50,6 +54,14 @@ class MessageNumbers:
             return False
         self.add(number)
         return True
+
+    def is_far(self, number: int) -> bool:
+        """Whether no number within FARTHEST_CLAIM has come, though others have."""
+        at = bisect_right(self._ranges, (number, 1 << 62))
+        before = number - self._ranges[at - 1][1] if at else None
+        after = self._ranges[at][0] - number if at < len(self._ranges) else None
+        away = [each for each in (before, after) if each is not None]
+        return bool(away) and min(away) > FARTHEST_CLAIM
 
     def missing(self, below: int) -> list[Range]:
         """The ranges of numbers from 1 that have not come, up to but without `below`."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 import sqlite3
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import groupby
 from operator import itemgetter
@@ -383,6 +383,9 @@ class Store(Database):
         if message.number is not None:
             site, node, boot, seq = message.number
             key = (site, node, boot)
+            if self._numbers_of(key).is_far(seq):
+                batch.refused.append(replace(message, number=None))
+                return
             batch.came.setdefault(key, {}).setdefault(seq, None)
             if not self._numbers_of(key).add_new(seq):
                 done.doubled_messages += 1

@@ -152,7 +152,10 @@ def test_each_is_recorded_or_quarantined_with_its_reason_and_memory_and_disk_are
     finally:
         logging.getLogger("tidetray.recorder").disabled = False
     totals = recorder.totals
-    assert (client.acknowledged, totals.received, totals.committed) == (MESSAGES, MESSAGES, MESSAGES)
+    # a message dated ahead of a clock that nothing proves yet is left with its node, which keeps and sends it again
+    assert client.acknowledged == MESSAGES
+    assert totals.received == totals.committed == MESSAGES - totals.held
+    assert totals.held < MESSAGES / 1000
     assert totals.store_failures == 0
     kept = bench_store.quarantine.messages(limit=-1)
     reasons = [reason for message in kept for reason in message.reasons]

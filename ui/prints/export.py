@@ -57,6 +57,13 @@ _UNITS = {
     "_per_day": "1/day",
     "days": "d",
     "hours": "h",
+    "mean": "of the channel",
+    "min": "of the channel",
+    "max": "of the channel",
+    "integral": "of the channel, times s",
+    "value": "of the channel",
+    "ppfd": "umol/(m2.s)",
+    "factor": "1",
 }
 
 

@@ -61,7 +61,8 @@ def test_unit_and_origin_do_not_matter(seed: int, shift: float, scale: float) ->
 
 
 @pytest.mark.parametrize(
-    ("values", "why"), [([1, 2, np.nan], "fewer than four"), ([2, 2, 2, 2], "alike"), ([1, 2, 3, 4], "neighbours")]
+    ("values", "why"),
+    [([1, 2, np.nan], "fewer than four"), ([2, 2, 2, 2], "all values are the same"), ([1, 2, 3, 4], "neighbours")],
 )
 def test_what_cannot_be_told_is_said(values: list[float], why: str) -> None:
     columns = list(range(len(values))) if why != "neighbours" else [1, 3, 5, 7]

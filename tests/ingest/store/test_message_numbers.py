@@ -3,7 +3,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tidetray.ingest.store.message_numbers import MessageNumbers
+from tidetray.ingest.store.message_numbers import FARTHEST_CLAIM, MessageNumbers
 
 
 def test_numbers_in_order_are_one_range() -> None:
@@ -52,3 +52,18 @@ def test_behaves_like_a_set(singles: list[int], spans: list[tuple[int, int]]) ->
     missing = {n for first, last in numbers.missing(50) for n in range(first, last + 1)}
     assert missing == set(range(1, 50)) - model
     assert numbers.upto() == next(n for n in range(100) if n + 1 not in model)
+
+
+def test_a_claim_is_far_only_from_all_that_came() -> None:
+    numbers = MessageNumbers([(1, 5), (50_000, 50_010)])
+    reach = FARTHEST_CLAIM
+    assert [numbers.is_far(n) for n in (3, 5 + reach, 6 + reach, 49_999 - reach, 50_000 - reach, 50_010 + reach)] == [
+        False,
+        False,
+        True,
+        True,
+        False,
+        False,
+    ]
+    assert numbers.is_far(10**9)
+    assert not MessageNumbers().is_far(10**9), "the first of a boot may have any number"

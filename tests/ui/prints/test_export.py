@@ -85,7 +85,7 @@ def test_the_package_is_valid_for_frictionless(folder: Path) -> None:
 
         report = frictionless.validate(str(folder / "datapackage.json"))
         assert report.valid, report.flatten(["type", "message"])
-        assert report.stats["tasks"] == 11
+        assert report.stats["tasks"] == 15
 
 
 def test_a_spoiled_package_is_not_valid(folder: Path) -> None:

@@ -159,7 +159,7 @@ def test_methods_name_software_seed_limits_and_fingerprint(home: Path) -> None:
     assert (
         "no dry spell longer than 8 h; floods between 07:00 and 24:00; a sump of 60 L, of which 0 L must stay" in text
     )
-    assert "seed 1" in text
+    assert "draw number 1" in text
     assert found.fingerprint in text
     (software,) = [part for part in section(found, "Methods") if isinstance(part, Table)]
     assert ("pandas", pd.__version__) in software.rows
