@@ -31,7 +31,7 @@ def sent_times(notes: Notes) -> list[int]:
 def test_what_is_committed_while_passing_on_begins_is_passed_on(
     bench_store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Before, the count said 0, a backlog came in between, and there was nothing to walk: 4 of 44 sent (V10)."""
+    """Before, the count said 0, a backlog came in between, and there was nothing to walk: 4 of 44 sent."""
     real, wanted = RawReadings.count, []
 
     def count(raw: RawReadings) -> int:
@@ -54,7 +54,7 @@ def test_what_is_committed_while_passing_on_begins_is_passed_on(
 
 
 def test_a_damaged_sealed_file_holds_up_its_own_month_only(bench_store: Store, tmp_path: Path) -> None:
-    """Before, one missing file stopped hourly summaries and all sealing (V12)."""
+    """Before, one missing file stopped hourly summaries and all sealing."""
     spring(bench_store)
     seal_all(bench_store)
     everything = levels(bench_store)
@@ -81,7 +81,7 @@ def test_a_damaged_sealed_file_holds_up_its_own_month_only(bench_store: Store, t
 def test_a_locked_record_at_the_start_does_not_end_passing_on(
     bench_store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Before, a passing lock at the start ended it till the next restart, and status showed no trouble (V11)."""
+    """Before, a passing lock at the start ended it till the next restart, and status showed no trouble."""
     real, failed = Database.open, []
 
     def opens(*args: Any, **more: Any) -> Database:

@@ -164,7 +164,7 @@ def told(store: Store, who: str = "me") -> list[tuple[str, bool]]:
 def test_an_acknowledged_alarm_that_comes_back_is_unacknowledged_and_told_at_once(
     book: AlarmBook, store: Store
 ) -> None:
-    """IEC 62682: return to normal ends the acknowledgement. Before, it was active for a day, and nobody told (V4)."""
+    """IEC 62682: return to normal ends the acknowledgement. Before, it was active for a day, and nobody told."""
     book.enter([begins("overflow", T0)], now_ms=T0)
     sent(store)
     book.acknowledge(1, who="me", now_ms=T0 + 60 * S)
@@ -216,7 +216,7 @@ def test_a_muted_alarm_that_comes_back_without_its_cause_is_told(book: AlarmBook
 
 
 def test_a_pump_is_of_its_own_site(store: Store) -> None:
-    """Before, failures of two sites became one 'pump or reservoir failed' (V17)."""
+    """Before, failures of two sites became one 'pump or reservoir failed'."""
     trays = ["tray-1", "tray-2"]
     book = AlarmBook(store, pumps={("nursery", "main"): trays, ("south", "main"): trays})
     south = ("south", begins("no flood", T0)[1])
@@ -228,7 +228,7 @@ def test_a_pump_is_of_its_own_site(store: Store) -> None:
 
 
 def test_a_kind_of_another_version_is_shown_and_stands_in_nobodys_way(book: AlarmBook, store: Store) -> None:
-    """Before, each new alarm at its place was a KeyError (V16)."""
+    """Before, each new alarm at its place was a KeyError."""
     with store.transaction() as connection:
         connection.execute(
             "INSERT INTO alarm (site, place, name, kind, channel, priority, detail, since_ms, raised_ms, known_ms,"

@@ -291,7 +291,7 @@ def test_a_digest_says_what_belongs_together_and_urgent_ones_do_not_wait_for_oth
 
 
 def test_messages_for_somebody_who_is_no_longer_named_are_ended(store: Store) -> None:
-    """Before, they were tried for ever and `check` stayed red (V20)."""
+    """Before, they were tried for ever and `check` stayed red."""
     given = AlarmSettings(person=[{"name": name, "urls": ["json://x"]} for name in ("me", "you")])
     book = AlarmBook(store, first=given.told_first, mqtt=True)
     book.enter([begins("overflow", T0)], now_ms=T0)
@@ -302,7 +302,7 @@ def test_messages_for_somebody_who_is_no_longer_named_are_ended(store: Store) ->
 
 
 def test_the_error_shown_is_of_the_latest_try(store: Store) -> None:
-    """Before, it was the last by the alphabet (V24)."""
+    """Before, it was the last by the alphabet."""
     given = AlarmSettings(person=[{"name": "me", "urls": ["json://x"]}], mqtt=False)
     raise_one(store, given)
     answers = iter(["z", "y", "x", "a"])

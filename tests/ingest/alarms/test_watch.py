@@ -36,7 +36,7 @@ class Watched:
 
 
 def test_a_reading_dated_ahead_blinds_no_alarm(bench_store: Store) -> None:
-    """Before, 20 hours of overflow after it raised nothing (V6)."""
+    """Before, 20 hours of overflow after it raised nothing."""
     watched = Watched(bench_store)
     watched.level(T0, 0.0)
     watched.level(T0 + 24 * HOUR, 0.0)  # the recorder's clock was a day ahead as well
@@ -81,7 +81,7 @@ def test_when_the_recorders_clock_is_moved_durations_go_on(bench_store: Store, b
 
 
 def test_a_float_that_chatters_is_an_alarm_and_a_usual_one_is_none(bench_store: Store) -> None:
-    """720 changes in two hours beside a level of 0 (L9)."""
+    """720 changes in two hours beside a level of 0."""
     watched = Watched(bench_store)
     for n in range(720):
         at = T0 + n * 10_000
@@ -96,7 +96,7 @@ def test_a_float_that_chatters_is_an_alarm_and_a_usual_one_is_none(bench_store: 
 
 
 def test_an_interrupted_beginning_begins_again(bench_store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Before, a locked record in the midst of it left alarms standing that are over, until a restart (V23)."""
+    """Before, a locked record in the midst of it left alarms standing that are over, until a restart."""
     keeper = AlarmKeeper(bench_store, GIVEN, now_ms=T0 - MINUTE)
     real, failures = keeper_module.alarm_book, []
 
@@ -117,7 +117,7 @@ def test_an_interrupted_beginning_begins_again(bench_store: Store, monkeypatch: 
 
 
 def test_tray_settings_are_of_their_own_site(bench_store: Store) -> None:
-    """`[alarms.tray."south/tray-1"]` is not for tray-1 of another site (V17)."""
+    """`[alarms.tray."south/tray-1"]` is not for tray-1 of another site."""
     given = AlarmSettings(tray={"south/tray-1": {"off": ["overflow"]}, "tray-2": {"off": ["overflow"]}})
     assert given.own("south", "tray-1").off == ("overflow",)
     assert given.own("nursery", "tray-1").off == ()

@@ -126,7 +126,7 @@ def test_guessing_at_one_name_keeps_nobody_else_out_and_is_forgiven(people: Peop
 
 
 def test_wrong_passwords_while_the_clock_was_ahead_lock_nobody_out(people: People) -> None:
-    """Before, they locked the name for a year: "Wait 525601 min" (V21)."""
+    """Before, they locked the name for a year: "Wait 525601 min"."""
     ahead = NOW + timedelta(days=365)
     for n in range(8):
         with suppress(WaitError, WrongPasswordError):

@@ -116,7 +116,7 @@ def running(port: int, store: Store, **more: object) -> Iterator[Recorder]:
 
 
 def test_a_refused_subscription_is_no_health(bench_store: Store) -> None:
-    """Before, it counted as connected and well, the heartbeat went out, and nothing was ever recorded (V7)."""
+    """Before, it counted as connected and well, the heartbeat went out, and nothing was ever recorded."""
     broker = TinyBroker(grants=0x80)
     with running(broker.port, bench_store) as recorder:
         until(lambda: recorder.state().trouble)
@@ -131,7 +131,7 @@ def test_a_refused_subscription_is_no_health(bench_store: Store) -> None:
 def test_a_session_that_hears_nothing_is_deaf_though_pings_are_answered(
     bench_store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """After a take-over the embedded broker of the library delivered nothing, and the state said connected (M6)."""
+    """After a take-over the embedded broker of the library delivered nothing, and the state said connected."""
     monkeypatch.setattr(session_module, "ECHO_S", 0.2)
     monkeypatch.setattr(session_module, "DEAF_S", 4.0)
     broker = TinyBroker()
@@ -175,7 +175,7 @@ def test_a_name_that_others_use_shows(mosquitto: Mosquitto, bench_store: Store) 
 
 
 def test_two_homes_have_two_names_and_a_home_keeps_its_own(tmp_path: Path) -> None:
-    """Before, both were called alike at one broker, shared a session, and receipted each other's messages (V8)."""
+    """Before, both were called alike at one broker, shared a session, and receipted each other's messages."""
     names = []
     for home in ("a", "b", "a"):
         with open_store(tmp_path / home / "tidetray.sqlite") as store:
@@ -229,7 +229,7 @@ def test_a_receipt_names_its_home_and_does_not_come_back(
 
 
 def test_retained_data_is_taken_up_at_no_start(mosquitto: Mosquitto, node: NodeSide, bench_store: Store) -> None:
-    """Before, a malformed one went into quarantine, and one without times was recorded, at every start (L7)."""
+    """Before, a malformed one went into quarantine, and one without times was recorded, at every start."""
     node.send(b'[{"n":"tray-1/level","u":"m","v":0.01}]', retain=True)
     node.send(b"not json", topics.data_topic("nursery", "bench-2"), retain=True)
     for seq in (1, 2):
@@ -241,7 +241,7 @@ def test_retained_data_is_taken_up_at_no_start(mosquitto: Mosquitto, node: NodeS
 
 
 def test_the_queue_is_bounded_in_bytes_and_a_long_message_is_cut_as_it_is_taken() -> None:
-    """Before, 400 messages of 4 MiB took 1.8 GiB (M5)."""
+    """Before, 400 messages of 4 MiB took 1.8 GiB."""
     session = MqttSession(BrokerSettings(keepalive_s=5), "x", [])
     given_up = False
     held = 0
@@ -270,7 +270,7 @@ def test_how_long_a_message_was_is_kept(mosquitto: Mosquitto, node: NodeSide, be
 def test_files_removed_under_the_recorder_are_noticed_and_what_is_receipted_is_saved(
     mosquitto: Mosquitto, node: NodeSide, tmp_path: Path, name: str, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """Before, receipts went on, health was well, and a kill lost 1,672 receipted readings (L1, L2)."""
+    """Before, receipts went on, health was well, and a kill lost 1,672 receipted readings."""
     caplog.set_level(logging.CRITICAL)
     home = tmp_path / "home"
     with open_store(home / "tidetray.sqlite") as store:
@@ -296,7 +296,7 @@ def test_files_removed_under_the_recorder_are_noticed_and_what_is_receipted_is_s
 def test_a_person_whose_addresses_cannot_be_read_stands_in_the_way_of_nobody(
     mosquitto: Mosquitto, bench_store: Store
 ) -> None:
-    """Before, `tidetray record` ended with 1 (M9). It is tried again with each message."""
+    """Before, `tidetray record` ended with 1. It is tried again with each message."""
     home = Path(bench_store.path).parent
     missing = home / "addresses"
     given = Settings(
@@ -318,7 +318,7 @@ def test_a_person_whose_addresses_cannot_be_read_stands_in_the_way_of_nobody(
 def test_a_damaged_page_of_old_readings_stands_in_the_way_of_no_recording(
     mosquitto: Mosquitto, node: NodeSide, bench_store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Before, a recorder that was started again ended with 'disk image is malformed' (M9)."""
+    """Before, a recorder that was started again ended with 'disk image is malformed'."""
     real = RawReadings.rows
 
     def rows(raw: RawReadings, series: int, start_ms: int = 0, end_ms: int = 1 << 62) -> Any:
