@@ -133,7 +133,7 @@ def test_the_command_under_a_service_manager(
         assert "ok    recorder" in run("check", "--recorder", "--home", home)
         mosquitto.stop()
         until(lambda: (state := read_state(home)) is not None and not state.connected)
-        assert "MEND  recorder: recording: no connection" in run("check", "--recorder", "--home", home, expect=1)
+        assert "FIX   recorder: recording: no connection" in run("check", "--recorder", "--home", home, expect=1)
     finally:
         process.send_signal(signal.SIGTERM)
         _, said = process.communicate(timeout=20)
