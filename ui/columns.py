@@ -7,7 +7,7 @@ columns below.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
@@ -526,3 +526,8 @@ def as_csv(table: pd.DataFrame) -> str:
 
 def _harmless(value: Any) -> Any:
     return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
+
+
+def each_row(frame: pd.DataFrame) -> Iterator[Any]:
+    """The rows of `frame` as named tuples; what a column holds is said where the frame is made, not by its type."""
+    return iter(frame.itertuples())

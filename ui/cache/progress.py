@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -46,7 +47,7 @@ def _progress_view(home: str, trial: str) -> Progress:
             trial=data.trial,
             pots=int(data.pots["to"].isna().sum()),
             trays=tuple(data.treatments),
-            trays_of=pd.Series(data.treatments).value_counts(sort=False).to_dict() if data.treatments else {},
+            trays_of=dict(Counter(data.treatments.values())),
             days=days,
             usual_days=usual_days(days["day"]),
         )

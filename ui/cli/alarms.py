@@ -16,7 +16,7 @@ from tidetray.ingest.alarms.book import AlarmBook, AlarmError
 from tidetray.ingest.alarms.delivery import Delivery, failing, outcomes, post_test
 from tidetray.ingest.alarms.keeper import learn_anew
 from tidetray.ingest.core.readings import from_ms, to_ms
-from tidetray.ingest.files.weighing_files import parse_time
+from tidetray.ingest.files.written_values import parse_time
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.alarm_service import senders_of
 from tidetray.ingest.settings.model import RECORD_FILE, load_settings

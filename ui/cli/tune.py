@@ -150,7 +150,10 @@ def as_plain(answer: TuneAnswer) -> dict[str, Any]:
     if found is None:
         return out | {"finding": "", "next_trial": [], "timetable": [], "expects": answer.why_not}
     fit, top = found.fit, found.fit.quadratic
-    plain = lambda value: records(one_row(value))[0]["value"]  # noqa: E731
+
+    def plain(value: object) -> object:
+        return records(one_row(value))[0]["value"]
+
     return out | {
         "response": found.response,
         "finding": fit.finding,

@@ -6,12 +6,14 @@ with the same in words for whoever cannot see it. Height and pattern tell the st
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from html import escape
 from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from tidetray.ui.columns import each_row
 from tidetray.ui.words import many
 
 KEY = (
@@ -42,7 +44,7 @@ def strip(
     parts += ticks
     parts.append('<i class="dry" style="left:0;width:100%"></i>')
     parts += [bar(row[0], row[1], row[2]) for row in spells[["kind", "from", "to"]].itertuples(index=False)]
-    parts += [f'<i class="at" style="left:{share(row.at):.2f}%">▲</i>' for row in failed.itertuples()]
+    parts += [f'<i class="at" style="left:{share(row.at):.2f}%">▲</i>' for row in each_row(failed)]
     said = escape(in_words(spells, lit, failed, start, end))
     return f'<div class="tt-strip" role="img" aria-label="{said}">{"".join(parts)}{"".join(labels)}</div>'
 
@@ -68,10 +70,12 @@ def hours_in_words(spells: pd.DataFrame, start: datetime, end: datetime) -> str:
 
 
 def _hours(spells: pd.DataFrame) -> float:
-    return float((spells["to"] - spells["from"]).sum() / _HOUR) if len(spells) else 0.0
+    return float((spells["to"] - spells["from"]).dt.total_seconds().sum() / 3600.0) if len(spells) else 0.0
 
 
-def _clock(start: datetime, end: datetime, zone: str, share: object) -> tuple[list[str], list[str]]:
+def _clock(
+    start: datetime, end: datetime, zone: str, share: Callable[[pd.Timestamp], float]
+) -> tuple[list[str], list[str]]:
     """A line at every local midnight and noon, its name below it, and the end."""
     local = start.astimezone(ZoneInfo(zone))
     ticks, labels = [], []
@@ -80,7 +84,7 @@ def _clock(start: datetime, end: datetime, zone: str, share: object) -> tuple[li
         for hour in (0, 12):
             at = moment.replace(hour=hour)
             if start < at < end:
-                left = share(pd.Timestamp(at))  # type: ignore[operator]
+                left = share(pd.Timestamp(at))
                 ticks.append(f'<i class="tick" style="left:{left:.2f}%;height:100%"></i>')
                 if 5 < left < 84:
                     labels.append(

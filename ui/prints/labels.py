@@ -15,6 +15,7 @@ import segno
 
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.notebook.facts import TrialPlan
+from tidetray.ui.columns import each_row
 
 _STYLE = """<style>
 @page { size: A4; margin: 10mm; }
@@ -44,7 +45,7 @@ def weigh_in_address(url: str, pot: str) -> str:
 def label_page(trial: str, pots: pd.DataFrame, url: str) -> str:
     """Labels of all `pots` (`pot, tray, row, column, treatment`) in the order in which they stand."""
     labels = []
-    for row in pots.sort_values(["tray", "row", "column"]).itertuples():
+    for row in each_row(pots.sort_values(["tray", "row", "column"])):
         code = segno.make(weigh_in_address(url, str(row.pot)), error="m", micro=False)
         drawn = code.svg_inline(border=2, omitsize=True)
         labels.append(
@@ -73,12 +74,12 @@ def map_page(plan: TrialPlan, pots: pd.DataFrame, treatments: dict[str, str]) ->
         parts.append(f'<h2>Bench {escape(bench)}</h2><div class="bench">{cells}</div>')
     for tray in plan.trays:
         mine = pots[pots["tray"] == tray.name]
-        names = {(r.row, r.column): str(r.pot) for r in mine.itertuples()}
+        names = {(r.row, r.column): str(r.pot) for r in each_row(mine)}
         rows = range(1, max((r for r, _ in names), default=0) + 1)
         columns = range(1, max((c for _, c in names), default=0) + 1)
         head = "".join(f"<th>{c}</th>" for c in columns)
-        cells = {r: "".join(f"<td>{escape(names.get((r, c), ''))}</td>" for c in columns) for r in rows}
-        body = "".join(f"<tr><th>{r}</th>{cells[r]}</tr>" for r in rows)
+        line = {r: "".join(f"<td>{escape(names.get((r, c), ''))}</td>" for c in columns) for r in rows}
+        body = "".join(f"<tr><th>{r}</th>{line[r]}</tr>" for r in rows)
         block = f", block {escape(tray.block)}" if tray.block else ""
         parts.append(
             f'<div class="tray"><h2>{escape(tray.name)}: <span class="treatment">'

@@ -8,6 +8,7 @@ import zipfile
 from collections.abc import Sequence
 from html import escape
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from paho.mqtt import MQTTException
 from paho.mqtt import publish as paho_publish
@@ -17,6 +18,10 @@ from tidetray.analysis.plan.timetable import Timetable, clock_text
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import BrokerSettings
 from tidetray.ingest.wire.timetables import TrayTimetable
+from tidetray.ui.columns import each_row
+
+if TYPE_CHECKING:
+    from paho.mqtt.publish import AuthParameter
 
 _CARD = """<style>@page{margin:12mm}body{font:15px sans-serif;color:#000;margin:16px}
 table{border-collapse:collapse;width:100%}
@@ -40,7 +45,7 @@ def as_csv(timetable: Timetable) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(["tray", "pump_on", "pump_off", "drain_opens", "dry", "start_s"])
-    for row in timetable.floods.itertuples():
+    for row in each_row(timetable.floods):
         clocks = [clock_text(s) for s in (row.start_s, row.pump_off_s, row.drain_s, row.dry_s)]
         writer.writerow([row.tray, *clocks, row.start_s])
     return out.getvalue()
@@ -92,7 +97,9 @@ def bundle(own: Sequence[TrayTimetable]) -> bytes:
 def publish(broker: BrokerSettings, told: Sequence[tuple[str, bytes]]) -> str:
     """Publish retained, QoS 1. PublishError where the broker does not take them."""
     password = broker.read_password()
-    auth = None if broker.username is None else {"username": broker.username, "password": password}
+    auth: AuthParameter | None = None
+    if broker.username is not None:
+        auth = {"username": broker.username, "password": password} if password else {"username": broker.username}
     try:
         paho_publish.multiple(
             [{"topic": topic, "payload": payload, "qos": 1, "retain": True} for topic, payload in told],

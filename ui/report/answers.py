@@ -16,6 +16,7 @@ from tidetray.analysis.base.words import natural
 from tidetray.analysis.dose.schedules import FACTORS
 from tidetray.analysis.pictures import growth as growth_charts
 from tidetray.analysis.pictures import positions
+from tidetray.analysis.plan.timetable import clock_text
 from tidetray.analysis.questions.compare import CompareAnswer
 from tidetray.analysis.questions.growth import GrowthAnswer
 from tidetray.analysis.questions.positions import PositionsAnswer
@@ -37,7 +38,6 @@ from tidetray.ui.columns import (
     columns,
     next_trial,
 )
-from tidetray.ui.prints.timetable_files import clock_text
 from tidetray.ui.report.parts import Cautions, Figure, Section, Table, Words, noted, table, words
 from tidetray.ui.words import PAGES
 

@@ -4,7 +4,7 @@ paper."""
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -48,5 +48,5 @@ def _font(name: str) -> str:
     return base64.b64encode((files.FONTS / f"{name}.woff2").read_bytes()).decode()
 
 
-def _is(kind: type) -> object:
+def _is(kind: type) -> Callable[[object], bool]:
     return lambda part: isinstance(part, kind)

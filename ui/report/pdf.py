@@ -281,8 +281,8 @@ class _Figure(Flowable):  # type: ignore[misc]
         pixels = Pixels.open(BytesIO(files.png_of_svg(svg, sharpness=SHARPNESS)))
         self._picture = ImageReader(pixels.convert("RGB"))
         self._caption = _text(part.caption, _SMALL)
-        self._size = pixels.size
-        self._scale = self._caption_pt = 0.0
+        self._size: tuple[float, float] = pixels.size
+        self._scale, self._caption_pt = 0.0, 0.0
 
     def wrap(self, width: float, height: float) -> tuple[float, float]:
         wide, high = self._size
@@ -293,7 +293,7 @@ class _Figure(Flowable):  # type: ignore[misc]
         return width, self._scale * high + self._caption_pt
 
     def getSpaceAfter(self) -> float:  # noqa: N802  # ReportLab's name
-        return 4 * mm
+        return float(4 * mm)
 
     def draw(self) -> None:
         wide, high = (self._scale * each for each in self._size)

@@ -17,7 +17,7 @@ from tidetray.ingest.core.readings import from_ms
 from tidetray.ingest.cycles.usual_times import LEARN_CYCLES
 from tidetray.ui import words
 from tidetray.ui.cache.reading import AlarmsView, acknowledge_alarm, alarms_view, shelve_alarm, unshelve_alarm
-from tidetray.ui.columns import as_csv, columns
+from tidetray.ui.columns import as_csv, columns, each_row
 from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
@@ -124,7 +124,7 @@ def own_times() -> None:
             "drain by geometry": _seconds(row.drain_geometry_s),
             "drain learned": _learned(row.drain_learned_s, row.drain_cycles, row.drain_change),
         }
-        for row in view.own_times.itertuples()
+        for row in each_row(view.own_times)
     ]
     table = pd.DataFrame(rows)
     tables.show(table, columns(*table.columns))

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import date
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
@@ -41,9 +44,12 @@ def page() -> None:
 def _intervals(intervals: pd.DataFrame, zone: str) -> dict[str, pd.Index]:
     """Rows by the days of their two weigh-ins, the latest first."""
     start, end = (intervals[name].dt.tz_convert(zone) for name in ("start", "end"))
-    keys = pd.DataFrame({"end": end.dt.date, "start": start.dt.date})
-    groups = keys.groupby(["end", "start"]).groups
-    return {f"{b.day} {b:%b} to {e.day} {e:%b %Y}": rows for (e, b), rows in sorted(groups.items(), reverse=True)}
+    groups: dict[tuple[date, date], list[Any]] = {}
+    for index, first, last in zip(intervals.index, start.dt.date, end.dt.date, strict=True):
+        groups.setdefault((last, first), []).append(index)
+    return {
+        f"{b.day} {b:%b} to {e.day} {e:%b %Y}": pd.Index(rows) for (e, b), rows in sorted(groups.items(), reverse=True)
+    }
 
 
 def _cautions(answer: GrowthAnswer, table: pd.DataFrame) -> None:

@@ -201,14 +201,14 @@ def _note(store: Store, trial: str, kind: str, zone: str) -> str:
     state, now = st.session_state, datetime.now(UTC)
     pot = state.get("e_pot", "") if kind.startswith("pot") else ""
     tray = state.get("e_tray", "") if kind == "pot moved" or not pot else ""
-    place = (state["e_row"], state["e_column"]) if kind == "pot moved" else (None, None)
+    row, column = (state["e_row"], state["e_column"]) if kind == "pot moved" else (None, None)
     tare_g = parse_mass_g(state["e_tare"], bool(state.get("kept_decimal_comma"))) if kind == "pot re-potted" else None
     time = _time("e_at", zone, now)
     value = state.get("e_value", "") if kind in WITH_VALUE else state["e_other"] if kind == "pots swapped" else ""
     event = note_event(
         Notebook(store),
         trial,
-        Event(kind, time, pot, tray, *place, tare_g, value, sign_in.who(state.get("e_who", "")), state["e_why"]),
+        Event(kind, time, pot, tray, row, column, tare_g, value, sign_in.who(state.get("e_who", "")), state["e_why"]),
         now=now,
     )
     return f"Noted: {words.happened(event)}."

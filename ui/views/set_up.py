@@ -27,6 +27,7 @@ from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.changes import setting_up
+from tidetray.ui.columns import each_row
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import title
 from tidetray.ui.web import sign_in
@@ -316,7 +317,9 @@ def _save_trays(site: str, which: str, culture: str | None, names: list[str]) ->
     state = st.session_state
     if not ID_PATTERN.fullmatch(site):
         raise TidetrayError(f"'{site}' is no name of a site", mend="Use a-z, 0-9 and '-'")
-    typed: dict[str, Any] = {key.removeprefix("s_"): value for key, value in state.items() if str(key).startswith("s_")}
+    typed: dict[str, Any] = {
+        key.removeprefix("s_"): value for key, value in state.items() if isinstance(key, str) and key.startswith("s_")
+    }
     typed |= {
         "trays": state[_trays_key(names)],
         "site": site,
@@ -335,7 +338,7 @@ def first_readings() -> None:
         if store is None:
             return
         trials = Notebook(store).trials()
-        rows = [] if not trials else [row for row in queries.latest(store, trials[0].site).itertuples() if row.tray]
+        rows = [] if not trials else [row for row in each_row(queries.latest(store, trials[0].site)) if row.tray]
         trays = [] if not trials else [tray.name for tray, _ in Notebook(store).trays(trials[0].site)]
     if not trays:
         return

@@ -14,7 +14,7 @@ from tidetray.ui import words
 from tidetray.ui.cache.reading import alarms_view, trays_view
 from tidetray.ui.cache.tray_reading import DAILY_DAYS, RAW_DAYS, TrayView, strips_view, tray_view
 from tidetray.ui.charts import tray
-from tidetray.ui.columns import Column, as_csv, columns
+from tidetray.ui.columns import Column, as_csv, columns, each_row
 from tidetray.ui.parts import look, strip_html, tables, tray_cards
 from tidetray.ui.parts.head import Chosen, head
 from tidetray.ui.parts.pictures import picture
@@ -30,7 +30,7 @@ def now_of(chosen: Chosen) -> None:
     with look.clear_words():
         view, past = trays_view(chosen.trial), strips_view(chosen.trial)
         alarms, now = alarms_view(), datetime.now(UTC)
-    row = next(each for each in view.trays.itertuples() if each.tray == chosen.tray)
+    row = next(each for each in each_row(view.trays) if each.tray == chosen.tray)
     st.html(tray_cards.card(row, past, alarms, now, link=False))
     st.html(strip_html.KEY)
 
@@ -62,7 +62,7 @@ def _pots(view: TrayView, zone: str) -> None:
         )
         + ("not weighed yet" if pd.isna(row.mass_g) else f"{row.mass_g:.2f} g net, {words.age(row.weighed, now)}")
         + "</li>"
-        for row in view.pots.itertuples()
+        for row in each_row(view.pots)
     )
     st.html(f'<ul class="tt-pots">{items}</ul>')
 

@@ -14,6 +14,7 @@ from tidetray.ui import words
 from tidetray.ui.cache.overview import Overview
 from tidetray.ui.cache.reading import AlarmsView, alarms_view, chosen_trial, trays_view
 from tidetray.ui.cache.tray_reading import strips_view
+from tidetray.ui.columns import each_row
 from tidetray.ui.parts import look, strip_html, tray_cards
 from tidetray.ui.parts.head import head
 
@@ -26,7 +27,7 @@ def trays_now() -> None:
         trial = chosen_trial()
         view, past, alarms, now = trays_view(trial), strips_view(trial), alarms_view(), datetime.now(UTC)
     _look_first(view, alarms, now)
-    cards = "".join(tray_cards.card(row, past, alarms, now) for row in view.trays.itertuples())
+    cards = "".join(tray_cards.card(row, past, alarms, now) for row in each_row(view.trays))
     st.html(f'<div class="tt-cards">{cards}</div>')
     st.html(strip_html.KEY)
     look.small(f"Times are those of {view.zone}. It is {words.clock(now, view.zone, now)}; this page updates itself.")
@@ -35,7 +36,7 @@ def trays_now() -> None:
 def _look_first(view: Overview, alarms: AlarmsView, now: datetime) -> None:
     """What failed without an alarm that stands (those are in the bar above, or acknowledged), and what is not heard."""
     trays = view.trays
-    untold = [row.failure != "" and not alarms.of_tray(row.tray) for row in trays.itertuples()]
+    untold = [row.failure != "" and not alarms.of_tray(row.tray) for row in each_row(trays)]
     failed, unknown = trays[untold], trays[trays["state"] == "unknown"]
     if failed.empty and unknown.empty and not alarms.unacknowledged():
         look.say("fine", "Nothing to do: no failed cycle, and every tray sends readings.")
@@ -43,7 +44,7 @@ def _look_first(view: Overview, alarms: AlarmsView, now: datetime) -> None:
     if len(failed):
         lines = []
         for failure in [outcome for outcome in FAILURES if outcome in set(failed["failure"])]:
-            rows = failed[failed["failure"] == failure].itertuples()
+            rows = each_row(failed[failed["failure"] == failure])
             where = ", ".join(f"{row.tray} at {words.when(row.failed_at, view.zone, now)}" for row in rows)
             lines.append(f"{failure.capitalize()}: {where}. {words.LOOK_FIRST[failure]}")
         look.say("wrong", f"FAILED: {words.many(len(failed), 'tray')}.", (words.MAINS, *lines))

@@ -4,15 +4,19 @@ earlier ones."""
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from html import escape
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pandas as pd
 import streamlit as st
 
+from tidetray.analysis.base.words import natural
 from tidetray.analysis.dose.schedules import FACTORS
 from tidetray.analysis.plan.next_plan import predicted_and_happened
+from tidetray.analysis.plan.timetable import clock_text
 from tidetray.analysis.questions.tune import FACTOR_WORDS, GROWTH, TuneAnswer
 from tidetray.analysis.questions.tune_two import TuneTwoAnswer
 from tidetray.analysis.record.trial_data import TuningData, open_record
@@ -22,7 +26,7 @@ from tidetray.ingest.settings.model import Settings, home_folder, load_settings
 from tidetray.ui import words
 from tidetray.ui.cache.answers import ask
 from tidetray.ui.changes.next_trial import CAUTION, begin, end_of, tray_timetables
-from tidetray.ui.columns import CURVES, as_csv, columns, predictions, worth_of
+from tidetray.ui.columns import CURVES, as_csv, columns, each_row, predictions, worth_of
 from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
@@ -112,7 +116,7 @@ def next_trial(answer: TuneAnswer, settings: Settings) -> None:
         look.say("wrong", found.why_no_proposal)
         return
     rows = found.proposal.schedules
-    cards = "".join(card(row, FACTOR_WORDS[found.factor]) for row in rows.to_dict("records"))
+    cards = "".join(card(row._asdict(), FACTOR_WORDS[found.factor]) for row in each_row(rows))
     st.html(f'<div class="tt-cards">{cards}</div>')
     look.say("note", found.proposal.sentence, tuple(f"Left out: {reason}." for reason in found.possible.forbidden[:3]))
     if sign_in.may("manage"):
@@ -121,7 +125,7 @@ def next_trial(answer: TuneAnswer, settings: Settings) -> None:
         look.small("Whoever manages the record can create this trial here.")
 
 
-def card(row: dict[str, float], factor: str) -> str:
+def card(row: Mapping[str, Any], factor: str) -> str:
     best = "best so far" if row["is_present_best"] else ""
     facts = look.facts(
         {
@@ -172,8 +176,8 @@ def timetable(answer: TuneAnswer) -> None:
     cards = "".join(
         f'<div class="tt-card"><div class="head">{escape(tray)}'
         f"<span>{escape(found.timetable.schedules[tray].text)}</span></div>"
-        f"<div>{escape(', '.join(map(timetable_files.clock_text, found.timetable.starts(tray))))}</div></div>"
-        for tray in sorted(found.timetable.schedules, key=timetable_files.natural)
+        f"<div>{escape(', '.join(map(clock_text, found.timetable.starts(tray))))}</div></div>"
+        for tray in sorted(found.timetable.schedules, key=natural)
     )
     st.html(f'<div class="tt-cards">{cards}</div>')
     sump = found.timetable.day.least_m3

@@ -19,6 +19,7 @@ from tidetray.ui import words
 from tidetray.ui.cache.reading import Bench, bench, chosen_trial, history, on_the_cells_now
 from tidetray.ui.changes.entry import Entered
 from tidetray.ui.changes.weighing import Typed, Weighing, number_to_correct, save, take_back
+from tidetray.ui.columns import each_row
 from tidetray.ui.parts import look, mass_field
 from tidetray.ui.parts.head import head
 from tidetray.ui.web import sign_in
@@ -51,8 +52,8 @@ def page() -> None:
         weighing.start(pot)
     if asked and pot is None:
         look.say("wrong", f"Trial {table.trial} has no pot '{asked[:40]}' to weigh. {near_names(asked[:40], order)}")
-    if pot is not None and weighing.done:
-        _saved(table, weighing)
+    if pot is not None and weighing.done and weighing.done_at:
+        _saved(table, weighing, weighing.done, weighing.done_at)
     elif pot is not None and not sign_in.may("weigh"):
         _only_looked_at(table, pot)
     elif pot is not None:
@@ -109,13 +110,13 @@ def _choose(table: Bench, weighing: Weighing) -> None:
 
 
 def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
-    row = table.pots.set_index("pot").loc[pot]
+    row = next(each_row(table.pots[table.pots["pot"] == pot]))
     past = history(table.trial, pot)
     today = [w for w in past if words.is_today(w.time, table.zone, now)]
     st.html(
         f'<div class="tt-pot">{escape(pot)}</div>'
-        f'<div class="tt-small">{escape(row["tray"])}, row {row["row"]}, column {row["column"]}'
-        f" · {escape(row['treatment'])} · empty {row['tare_g']:.2f} g</div>"
+        f'<div class="tt-small">{escape(row.tray)}, row {row.row}, column {row.column}'
+        f" · {escape(row.treatment)} · empty {row.tare_g:.2f} g</div>"
     )
     if weighing.told:
         look.say("fine", weighing.told)
@@ -134,7 +135,7 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
             MASS_LABEL,
             table.trial,
             pot,
-            tare_g=float(row["tare_g"]),
+            tare_g=float(row.tare_g),
             last_g=last.net_g if last else None,
             span=words.age(last.time, now) if last else "",
             decimal_comma=st.session_state["kept_decimal_comma"],
@@ -255,13 +256,12 @@ def _save(table: Bench, weighing: Weighing, pot: str) -> None:
     )
 
 
-def _saved(table: Bench, weighing: Weighing) -> None:
-    entered = weighing.done
+def _saved(table: Bench, weighing: Weighing, entered: Entered, at: datetime) -> None:
     mass_field.forget(weighing.key("form"), table.trial, entered.pot)
     st.html(
         f'<div class="tt-say tt-fine" role="status"><b>✓</b>Saved: {escape(entered.pot)}<div '
         f'class="tt-mass">{entered.net_g:.2f} g net</div><div '
-        f'class="tt-change">{escape(_change(entered, weighing.done_at))}</div></div>'
+        f'class="tt-change">{escape(_change(entered, at))}</div></div>'
     )
     if weighing.problem:
         look.say("wrong", weighing.problem)

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from html import escape
+from typing import Any
 
 import streamlit as st
 
@@ -80,13 +81,13 @@ def note(what: str) -> None:
     People(home_folder()).note(person.name if person else "", what, now=datetime.now(UTC))
 
 
-def name_field(label: str, key: str, **how: object) -> None:
+def name_field(label: str, key: str, **how: Any) -> None:
     """A field for a name, where nobody is signed in; else whose name will be noted."""
     person = visitor()
     if person is not None and person.name:
         look.small(f"{label}: {person.name}")
     else:
-        st.text_input(label, key=key, **how)  # type: ignore[arg-type]
+        st.text_input(label, key=key, **how)
 
 
 def bar() -> None:
