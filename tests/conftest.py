@@ -7,9 +7,10 @@ import shutil
 import socket
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 import pytest
 import streamlit as st
@@ -35,6 +36,42 @@ settings.load_profile("tidetray")
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--long", action="store_true", help="run simulations and crash tests in their long forms")
+
+
+LONGEST_FIRST = ("crash", "browser", "node", "ui", "influx", "published")
+"""Folders of tests in the order in which two processes take their files: what waits longest is not left for the end."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    def folder(item: pytest.Item) -> int:
+        name = item.path.relative_to(DATA.parent).parts[0]
+        return LONGEST_FIRST.index(name) if name in LONGEST_FIRST else len(LONGEST_FIRST)
+
+    items.sort(key=folder)
+
+
+class Figures(Protocol):
+    """Notes a line of what a test measured; the run's summary prints them all."""
+
+    def __call__(self, line: str) -> None: ...
+
+
+@pytest.fixture
+def figures(record_property: Callable[[str, object], None]) -> Figures:
+    return lambda line: record_property("figures", line)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """The figures that tests measured, whether one process or several ran them."""
+    lines = [
+        f"{report.nodeid.removeprefix('tests/')}: {line}"
+        for report in terminalreporter.getreports("passed") + terminalreporter.getreports("failed")
+        for name, line in report.user_properties
+        if name == "figures"
+    ]
+    if lines:
+        terminalreporter.section("measured")
+        terminalreporter.write("\n".join(lines) + "\n")
 
 
 @pytest.fixture(scope="session")

@@ -19,6 +19,7 @@ from playwright.sync_api import Page, expect
 
 from tests.browser.opened import HOST, drawn, shown
 from tests.browser.test_dashboard import page  # noqa: F401 fixture
+from tests.conftest import Figures
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.nursery.node_journal import MemoryJournal, Node
 from tidetray.ingest.nursery.nursery import make_nursery
@@ -82,7 +83,7 @@ def node(name: str, tray: str, port: int, password: str) -> Iterator[None]:
         thread.join(20)
 
 
-def test_from_nothing_to_the_first_reading(page: Page, tmp_path: Path) -> None:  # noqa: F811
+def test_from_nothing_to_the_first_reading(page: Page, tmp_path: Path, figures: Figures) -> None:  # noqa: F811
     home, port, broker_port = tmp_path / "home", free_port(HOST, 0), free_port(HOST, 0)
     begun_s = time.monotonic()
     with started(home, port):
@@ -114,7 +115,7 @@ def test_from_nothing_to_the_first_reading(page: Page, tmp_path: Path) -> None: 
             assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= 390
             page.get_by_role("link", name="To the trays").click()
             expect(page.locator(".tt-card", has_text="tray-1")).to_be_visible(timeout=30_000)
-    print(f"from nothing to the first reading: {took_s:.1f} s")
+    figures(f"from nothing to the first reading: {took_s:.1f} s")
     assert took_s < LONGEST_S
 
     plan = load_trial(home / "trial.toml")

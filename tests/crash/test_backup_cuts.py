@@ -8,6 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+from tests.conftest import Figures
 from tests.crash.test_sealing_cuts import ROOT, prepare
 from tests.ingest.store.test_raw_readings import levels
 from tidetray.ingest.settings.model import RECORD_FILE
@@ -30,7 +31,7 @@ def restored(copy: Path, home: Path) -> list[tuple[int, float]]:
         return levels(store)
 
 
-def test_killed_at_any_step_a_copy_is_whole_or_not_there(bench_store: Store, tmp_path: Path) -> None:
+def test_killed_at_any_step_a_copy_is_whole_or_not_there(bench_store: Store, tmp_path: Path, figures: Figures) -> None:
     want = prepare(bench_store)
     home, work = Path(bench_store.path).parent, tmp_path / "cut"
     bench_store.close()
@@ -57,6 +58,6 @@ def test_killed_at_any_step_a_copy_is_whole_or_not_there(bench_store: Store, tmp
         again = back_up(record, place / "again.sqlite")
         assert again.faults == ()
         assert restored(again.path, place / "restored-again") == want, k
-    print(f"\nsteps={steps} copies_that_were_there={there}")
+    figures(f"steps={steps} copies_that_were_there={there}")
     assert steps > 25
     assert 0 < there < steps

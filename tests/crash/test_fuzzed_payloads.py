@@ -17,7 +17,7 @@ from pathlib import Path
 
 import psutil
 
-from tests.conftest import DATA
+from tests.conftest import DATA, Figures
 from tidetray.ingest.core.readings import Reading, to_ms
 from tidetray.ingest.recorder.mqtt_client import Message
 from tidetray.ingest.recorder.recorder import Recorder
@@ -132,7 +132,9 @@ class Deaf:
         self.receipts += 1
 
 
-def test_each_is_recorded_or_quarantined_with_its_reason_and_memory_and_disk_are_bounded(bench_store: Store) -> None:
+def test_each_is_recorded_or_quarantined_with_its_reason_and_memory_and_disk_are_bounded(
+    bench_store: Store, figures: Figures
+) -> None:
     logging.getLogger("tidetray.recorder").disabled = True  # a line for each would be the test's own memory
     recorder = Recorder(bench_store, Settings(plain=PLAIN_TOPICS))
     client = Deaf()
@@ -168,8 +170,8 @@ def test_each_is_recorded_or_quarantined_with_its_reason_and_memory_and_disk_are
     kinds = Counter(reason.kind for reason in reasons)
     early, late = held
     assert late - early < FLAT_BYTES, f"grew by {late - early} bytes over {MESSAGES * 3 // 4} messages"
-    print(f"{disk / received:.2f} bytes on disk for each received, {overflow.messages} messages only counted")
-    print(f"{totals} grown_bytes={late - early} {dict(kinds)}")
+    figures(f"{disk / received:.2f} bytes on disk for each received, {overflow.messages} messages only counted")
+    figures(f"{totals} grown_bytes={late - early} {dict(kinds)}")
     assert set(kinds) >= {"topic", "not-json", "message-number", "here", "value", "member", "range", "unit", "channel"}
     assert totals.readings > MESSAGES / 20
     assert client.receipts

@@ -17,7 +17,7 @@ from pathlib import Path
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from tests.conftest import DATA
+from tests.conftest import DATA, Figures
 from tests.crash.test_fuzzed_payloads import Deaf
 from tidetray.ingest.core.readings import Reading, to_ms
 from tidetray.ingest.files.trial_file import load_trial
@@ -114,7 +114,9 @@ def quiet() -> Iterator[None]:
         logger.disabled = False
 
 
-def test_every_topic_is_recorded_ignored_or_kept_with_its_reason(tmp_path: Path, long_form: bool) -> None:
+def test_every_topic_is_recorded_ignored_or_kept_with_its_reason(
+    tmp_path: Path, long_form: bool, figures: Figures
+) -> None:
     counts = dict.fromkeys(("recorded", "ignored", "kept", "plain"), 0)
     with open_store(tmp_path / RECORD_FILE) as store, quiet():
         Notebook(store).add_trial(load_trial(DATA / "trial.toml"))
@@ -153,5 +155,5 @@ def test_every_topic_is_recorded_ignored_or_kept_with_its_reason(tmp_path: Path,
         assert {reason.kind for reason in reasons} >= {"topic", "here"}
         assert store.connection.execute("SELECT count(*) FROM reading").fetchone()[0] == 1
         assert store.connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-    print(f"\n{counts}")
+    figures(f"{counts}")
     assert all(counts.values())

@@ -13,7 +13,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from tests.conftest import Mosquitto
+from tests.conftest import Figures, Mosquitto
 from tests.crash import fleet
 from tests.crash.aftermath import (
     counted,
@@ -45,7 +45,9 @@ PATIENCE_S = 150.0
 
 
 @pytest.mark.timeout(900)
-def test_nothing_is_lost_or_doubled_by_kills(tmp_path: Path, mosquitto: Mosquitto, long_form: bool) -> None:
+def test_nothing_is_lost_or_doubled_by_kills(
+    tmp_path: Path, mosquitto: Mosquitto, long_form: bool, figures: Figures
+) -> None:
     kills = KILLS_LONG if long_form else KILLS
     readings = READINGS_A_KILL * kills
     home, quiet_home = tmp_path / "home", tmp_path / "undisturbed"
@@ -95,8 +97,8 @@ def test_nothing_is_lost_or_doubled_by_kills(tmp_path: Path, mosquitto: Mosquitt
     count = rows(home, "SELECT count(*) FROM reading")[0][0]
     lost, doubled = len(expected - recorded), count - len(recorded & expected)
     cycles, wanted = cycles_of(home, SITE), cycles_of(quiet_home, SITE)
-    print(
-        f"\nkills={sum(killed.values())} readings={count} lost={lost} doubled={doubled} "
+    figures(
+        f"kills={sum(killed.values())} readings={count} lost={lost} doubled={doubled} "
         f"cycles_equal={cycles.equals(wanted)} in_influx={forwarded} influx_equal={influx_equal} "
         f"seconds={time.time() - began_s:.0f} seed={SEED} cycles={len(wanted)} "
         f"messages_twice={counted(home, 'doubled')} "

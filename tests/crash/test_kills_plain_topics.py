@@ -19,7 +19,7 @@ import pytest
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tests.conftest import Mosquitto
+from tests.conftest import Figures, Mosquitto
 from tests.crash.aftermath import open_home, readings_of, rows, wait_until
 from tests.crash.fleet import recorder
 from tests.crash.stream import trial
@@ -96,7 +96,9 @@ def held(home: Path) -> Iterator[None]:
 
 
 @pytest.mark.timeout(600)
-def test_what_the_broker_holds_is_recorded_once(tmp_path: Path, mosquitto: Mosquitto, long_form: bool) -> None:
+def test_what_the_broker_holds_is_recorded_once(
+    tmp_path: Path, mosquitto: Mosquitto, long_form: bool, figures: Figures
+) -> None:
     home = tmp_path / "home"
     open_home(home, trial())
     (home / SETTINGS_FILE).write_text(PLAIN)
@@ -122,7 +124,7 @@ def test_what_the_broker_holds_is_recorded_once(tmp_path: Path, mosquitto: Mosqu
     expected = {("garden", tray, "water_temp", at_ms, value) for (tray, at_ms), value in sent.items()}
     count = recorded(home)
     lost, doubled = len(expected - readings_of(home)), count - len(expected & readings_of(home))
-    print(f"\nkills={kills} plain_values={len(sent)} lost={lost} doubled={doubled}")
+    figures(f"kills={kills} plain_values={len(sent)} lost={lost} doubled={doubled}")
     assert len(sent) > 50 * kills
     assert (lost, doubled) == (0, 0)
     assert rows(home, "SELECT kind, reason FROM quarantine") == []

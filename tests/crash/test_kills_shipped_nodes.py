@@ -15,7 +15,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from tests.conftest import Mosquitto
+from tests.conftest import Figures, Mosquitto
 from tests.crash import fleet, shipped
 from tests.crash.aftermath import (
     counted,
@@ -76,7 +76,7 @@ def told(receiver: Receiver, headline: str) -> tuple[int, int]:
 
 @pytest.mark.timeout(1500)
 def test_nothing_is_lost_and_every_alarm_is_told(
-    tmp_path: Path, mosquitto: Mosquitto, receiver: Receiver, long_form: bool
+    tmp_path: Path, mosquitto: Mosquitto, receiver: Receiver, long_form: bool, figures: Figures
 ) -> None:
     kills = KILLS_LONG if long_form else KILLS
     rng = random.Random(SEED)
@@ -128,8 +128,8 @@ def test_nothing_is_lost_and_every_alarm_is_told(
     hours, hours_wanted = hours_of(home), hours_of(quiet_home)
     raised = {f"{row[0]}: {row[1]}{row[2]}" for row in rows(home, RAISED)}
     tellings = {headline: told(receiver, headline) for headline in headlines}
-    print(
-        f"\nkills={sum(killed.values())} killed={killed} readings={count} lost={lost} doubled={doubled} "
+    figures(
+        f"kills={sum(killed.values())} killed={killed} readings={count} lost={lost} doubled={doubled} "
         f"cycles={len(wanted)} cycles_equal={cycles.equals(wanted)} in_influx={forwarded} influx_equal={influx_equal} "
         f"alarms={len(headlines)} not_raised={len(set(headlines) - raised)} "
         f"never_told={sum(not about for about, _ in tellings.values())} "

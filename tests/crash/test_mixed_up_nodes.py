@@ -19,7 +19,7 @@ import pytest
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tests.conftest import Mosquitto
+from tests.conftest import Figures, Mosquitto
 from tests.node.workbench import HERE, Kept, ask, finished, journaled, recorded, recording, settings, start, until
 from tidetray.ingest.settings.model import BrokerSettings
 from tidetray.ingest.store import backup
@@ -181,7 +181,7 @@ def test_a_message_that_tidetray_itself_fails_on_does_not_stop_the_shipped_node(
 
 
 def test_an_old_copy_of_the_record_put_back_while_nodes_run_says_what_it_lacks(
-    tmp_path: Path, mosquitto: Mosquitto, bench_store: Store
+    tmp_path: Path, mosquitto: Mosquitto, bench_store: Store, figures: Figures
 ) -> None:
     """What was receipted after the copy was taken is on no node any more: the numbers say exactly what is gone."""
     path = Path(bench_store.path)
@@ -209,7 +209,7 @@ def test_an_old_copy_of_the_record_put_back_while_nodes_run_says_what_it_lacks(
         was_recorded = whole.execute("SELECT count(*) FROM reading").fetchone()[0]
     there, kept = recorded(path, "bench-1"), board.kept
     gone = ask(path, "SELECT sum(last_seq - first_seq + 1) FROM message_gap")
-    print(f"\nkept={len(kept)} copy={before} lost_record={was_recorded} now={len(there)} messages_gone={gone[0][0]}")
+    figures(f"kept={len(kept)} copy={before} lost_record={was_recorded} now={len(there)} messages_gone={gone[0][0]}")
     assert len(there) == len(set(there))
     assert set(there) < kept
     assert 0 < len(kept - set(there)) <= was_recorded - before

@@ -23,7 +23,7 @@ import pytest
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tests.conftest import DATA, Mosquitto
+from tests.conftest import DATA, Figures, Mosquitto
 from tidetray.ingest.core.readings import Reading
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.notebook.notebook import Notebook
@@ -109,7 +109,7 @@ def is_log(call: Call) -> bool:
 
 @pytest.mark.parametrize(("synchronous", "is_safe"), [("FULL", True), ("OFF", False)])
 def test_the_log_is_on_disk_before_a_message_is_acknowledged(
-    mosquitto: Mosquitto, tmp_path: Path, synchronous: str, is_safe: bool
+    mosquitto: Mosquitto, tmp_path: Path, synchronous: str, is_safe: bool, figures: Figures
 ) -> None:
     record = tmp_path / "home" / "tidetray.sqlite"
     with open_store(record) as store:
@@ -136,7 +136,7 @@ def test_the_log_is_on_disk_before_a_message_is_acknowledged(
             child.send_signal(signal.SIGTERM)
         process.wait(WAIT_S)
     unsafe = unsafe_acknowledgements(calls_of(log), markers)
-    print(f"synchronous={synchronous}: {MESSAGES - len(unsafe)} of {MESSAGES} on disk before their acknowledgement")
+    figures(f"synchronous={synchronous}: {MESSAGES - len(unsafe)} of {MESSAGES} on disk before their acknowledgement")
     assert (unsafe == []) == is_safe, unsafe
 
 

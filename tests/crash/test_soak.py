@@ -14,7 +14,7 @@ import numpy as np
 import psutil
 import pytest
 
-from tests.conftest import Mosquitto
+from tests.conftest import Figures, Mosquitto
 from tests.crash import fleet
 from tests.crash.stream import CHANNELS_A_STEP, NODES, STEP_S, TRAYS_A_NODE, measured, trial
 from tests.ingest.recorder.test_recorder import NodeSide, until
@@ -38,7 +38,9 @@ def recorded(home: Path) -> int:
 
 
 @pytest.mark.timeout(400)
-def test_a_day_leaves_memory_files_and_threads_as_they_were(tmp_path: Path, mosquitto: Mosquitto) -> None:
+def test_a_day_leaves_memory_files_and_threads_as_they_were(
+    tmp_path: Path, mosquitto: Mosquitto, figures: Figures
+) -> None:
     home = tmp_path / "home"
     with open_store(home / RECORD_FILE) as store:
         Notebook(store).add_trial(trial())
@@ -70,8 +72,8 @@ def test_a_day_leaves_memory_files_and_threads_as_they_were(tmp_path: Path, mosq
         recorder.kill()
     memory, files, threads = np.array(samples).T
     slope = np.polyfit(np.arange(SETTLED_H, HOURS), memory[SETTLED_H:], 1)[0]
-    print(
-        f"\nsoak hours={HOURS} readings={recorded(home)} rss_mib={memory[0]:.1f}..{memory[-1]:.1f} "
+    figures(
+        f"soak hours={HOURS} readings={recorded(home)} rss_mib={memory[0]:.1f}..{memory[-1]:.1f} "
         f"mib_an_hour={slope:.3f} files={int(files.min())}..{int(files.max())} "
         f"threads={int(threads.min())}..{int(threads.max())} seconds={time.monotonic() - began:.0f}"
     )

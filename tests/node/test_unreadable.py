@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from tests.conftest import Figures
 from tests.node.test_journal import FILL
 from tests.node.workbench import HERE, run_script
 
@@ -46,15 +47,15 @@ def run(tmp_path: Path, script: str) -> list[Any]:
     return found
 
 
-def test_each_block_of_the_flash_in_turn(tmp_path: Path) -> None:
+def test_each_block_of_the_flash_in_turn(tmp_path: Path, figures: Figures) -> None:
     """Blocks that fail for a while, for good, and for good from the start of sending: unsent data deleted 0.
 
     Four blocks hold what LittleFS itself cannot be mounted without; on those no program runs, and nothing is written.
     """
     found = json.loads(run_script((HERE / "unreadable_node.py").read_text(), folder=tmp_path))
-    print("node with each block unreadable in turn:")
     for kind in ("passing", "lasting", "later"):
-        print(f"  {kind}: " + " ".join(f"{name}={number}" for name, number in sorted(found[kind].items())))
+        counted = " ".join(f"{name}={number}" for name, number in sorted(found[kind].items()))
+        figures(f"each block unreadable in turn, {kind}: {counted}")
         lives = found[kind]
         assert lives["lives"] + lives["no_mount"] == found["blocks"]
         assert lives["deleted"] == 0

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from tests.conftest import Figures
 from tidetray.analysis.compare.one_day import compare_growth, compare_treatments, resample_trays
 from tidetray.analysis.stats.kenward_roger import KenwardRoger
 from tidetray.analysis.stats.pairwise import adjust, games_howell, range_quantile, range_sf, welch
@@ -141,7 +142,7 @@ def test_units_and_order_do_not_matter(seed: int, k: int, lost: int, scale: floa
     assert (zero_out == percent_out).all()
 
 
-def test_coverage_and_size_by_simulation(capsys: pytest.CaptureFixture[str]) -> None:
+def test_coverage_and_size_by_simulation(figures: Figures) -> None:
     """95 % intervals cover 93-97 %, the tray-level test holds its 5 %, and the pot-level test does not.
 
     Three treatments without effect, 4 trays each of 6 pots less those that died (a fifth), half of the variance
@@ -160,10 +161,7 @@ def test_coverage_and_size_by_simulation(capsys: pytest.CaptureFixture[str]) -> 
         pair = kr.contrasts([[1, -1, 0]])
         covered += abs(pair.estimate[0]) < stats.t.isf(0.025, pair.df[0]) * pair.se[0]
         naive += stats.f_oneway(*(y[group[alive] == i] for i in range(3))).pvalue < 0.05
-    with capsys.disabled():
-        print(
-            f"\ncoverage {covered / runs:.3f}  tray-level size {rejected / runs:.3f}  pot-level size {naive / runs:.3f}"
-        )
+    figures(f"coverage {covered / runs:.3f}  tray-level size {rejected / runs:.3f}  pot-level size {naive / runs:.3f}")
     assert 0.93 <= covered / runs <= 0.97
     assert 0.03 <= rejected / runs <= 0.07
     assert naive / runs > 0.25

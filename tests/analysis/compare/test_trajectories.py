@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from tests.conftest import Figures
 from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth
 from tidetray.analysis.compare.trajectories import crossings, early_lag, tray_courses
 from tidetray.ingest.nursery.nursery import make_nursery
@@ -78,7 +79,7 @@ def test_two_trays_a_side_settle_no_crossing_and_equal_starts_are_none() -> None
     assert crossings(tray_courses(start, **NAMED), compared(start)).table.empty
 
 
-def test_false_crossings_are_rare(capsys: pytest.CaptureFixture[str]) -> None:
+def test_false_crossings_are_rare(figures: Figures) -> None:
     """Two treatments alike, 4 trays each, 40 trials: claims of a crossing (goal: 5 % at most)."""
     claimed = 0
     for seed in range(40):
@@ -90,8 +91,7 @@ def test_false_crossings_are_rare(capsys: pytest.CaptureFixture[str]) -> None:
             seed=seed,
         )
         claimed += bool(crossings(tray_courses(frame, **NAMED), compared(frame), refits=200).table["settled"].any())
-    with capsys.disabled():
-        print(f"\nfalse crossings {claimed / 40:.3f}", end=" ")
+    figures(f"false crossings {claimed / 40:.3f}")
     assert claimed / 40 <= 0.05
 
 
@@ -128,7 +128,7 @@ def test_growth_that_merely_slows_with_age_is_no_early_loss(span_d: int) -> None
         assert found.cautions[0].startswith("Growth slowed down with age")
 
 
-def test_lag_intervals_cover_and_no_lag_is_claimed_where_there_is_none(capsys: pytest.CaptureFixture[str]) -> None:
+def test_lag_intervals_cover_and_no_lag_is_claimed_where_there_is_none(figures: Figures) -> None:
     """200 trials, three trays each with lags that scatter by a day around 4 and 0 days."""
     days = np.arange(0, 64, 7.0)
     covered = claimed = shown = 0
@@ -146,10 +146,7 @@ def test_lag_intervals_cover_and_no_lag_is_claimed_where_there_is_none(capsys: p
         shown += len(given)
         covered += sum(table.loc[n, "low"] <= v <= table.loc[n, "high"] for n, v in given)
         claimed += "dry" in table.index and table.loc["dry", "p"] < 0.05
-    with capsys.disabled():
-        print(
-            f"\nlag: coverage {covered / shown:.3f} of {shown} rows, claimed without one {claimed / 200:.3f}", end=" "
-        )
+    figures(f"lag: coverage {covered / shown:.3f} of {shown} rows, claimed without one {claimed / 200:.3f}")
     assert shown > 200
     assert 0.9 <= covered / shown <= 0.99
     assert claimed / 200 <= 0.08

@@ -7,6 +7,7 @@ import time
 
 import pytest
 
+from tests.conftest import Figures
 from tidetray.ingest.alarms.book import AlarmBook, AlarmError, Key
 from tidetray.ingest.alarms.tray_rules import Change
 from tidetray.ingest.store.recording import Store
@@ -237,13 +238,13 @@ def test_a_kind_of_another_version_is_shown_and_stands_in_nobodys_way(book: Alar
     assert book.enter([begins("overflow", T0)], now_ms=T0) == [2]
 
 
-def test_hundreds_of_nodes_silent_at_once_are_entered_quickly(book: AlarmBook) -> None:
+def test_hundreds_of_nodes_silent_at_once_are_entered_quickly(book: AlarmBook, figures: Figures) -> None:
     """Before, each read all the others: 2 s for 500, growing with the square. Bound: 60 times a good machine's."""
     changes = [begins("silent node", T0, name=f"node-{n}", place="node") for n in range(500)]
     begun = time.process_time()
     assert len(book.enter(changes, now_ms=T0)) == 500
     took_s = time.process_time() - begun
-    print(f"\n500 silent nodes entered in {took_s:.2f} s of processor time")
+    figures(f"500 silent nodes entered in {took_s:.2f} s of processor time")
     assert took_s < 3
 
 

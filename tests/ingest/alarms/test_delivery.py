@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from tests.conftest import Figures
 from tests.ingest.alarms.test_book import T0, S, begins, ends
 from tidetray.ingest.alarms.alarm_settings import AlarmSettings
 from tidetray.ingest.alarms.book import AlarmBook
@@ -181,7 +182,9 @@ def test_a_sender_that_never_ends_holds_up_nobody_else(store: Store) -> None:
     sending.close()
 
 
-def test_one_persons_hanging_service_holds_up_neither_the_others_nor_is_it_asked_again_and_again(store: Store) -> None:
+def test_one_persons_hanging_service_holds_up_neither_the_others_nor_is_it_asked_again_and_again(
+    store: Store, figures: Figures
+) -> None:
     """1,000 alarms at once; before, another person had 56 of them after 251 s (reliability review, M1)."""
     let_go, told = threading.Event(), []
     given = AlarmSettings(person=[{"name": n, "urls": ["json://x"]} for n in ("me", "you")], mqtt=False)
@@ -209,7 +212,7 @@ def test_one_persons_hanging_service_holds_up_neither_the_others_nor_is_it_asked
     waiting = dict(
         store.connection.execute("SELECT recipient, sum(sent_ms IS NULL) FROM outbox GROUP BY recipient").fetchall()
     )
-    print(f"\nmessages {len(told)}, of 1000 alarms still waiting {waiting}, hanging service asked {len(asked)} times")
+    figures(f"messages {len(told)}, of 1000 alarms still waiting {waiting}, hanging service asked {len(asked)} times")
     assert waiting == {"me": 1000, "you": 0}
     assert len(told) <= 3, "a digest a minute"
     assert "overflow" in told[0][0]

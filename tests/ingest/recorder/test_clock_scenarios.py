@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import Figures
 from tidetray.ingest.alarms.book import AlarmBook
 from tidetray.ingest.core.clock import Clock
 from tidetray.ingest.core.readings import Reading
@@ -196,14 +197,16 @@ def _readings(payload: bytes, node: Node) -> tuple[Reading, ...]:
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
-def test_no_clock_loses_a_reading_makes_a_false_alarm_or_silences_one(case: Case, tmp_path: Path) -> None:
+def test_no_clock_loses_a_reading_makes_a_false_alarm_or_silences_one(
+    case: Case, tmp_path: Path, figures: Figures
+) -> None:
     lost, false, late = run(case, tmp_path / "tidetray.sqlite")
     silent = sum(late.values())
-    print(f"\n{case.name}: lost {lost}, false alarms {len(false)} {false}, silent minutes {silent:.0f}")
+    figures(f"{case.name}: lost {lost}, false alarms {len(false)} {false}, silent minutes {silent:.0f}")
     assert (lost, false, silent) == (0, [], 0)
 
 
-def test_the_scenarios_can_fail(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_scenarios_can_fail(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, figures: Figures) -> None:
     """With the machine's clock believed at once, whatever it says."""
 
     def believes(judge: ClockJudge) -> int:
@@ -218,7 +221,7 @@ def test_the_scenarios_can_fail(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
         lost, false, late = run(case, tmp_path / f"{n}.sqlite")
         if lost or false or any(late.values()):
             failed.append(case.name)
-            print(f"\n{case.name}: lost {lost}, false alarms {len(false)}, silent minutes {sum(late.values()):.0f}")
+            figures(f"{case.name}: lost {lost}, false alarms {len(false)}, silent minutes {sum(late.values()):.0f}")
     assert len(failed) >= 6
     assert CASES[0].name not in failed
 
