@@ -7,6 +7,10 @@ Does not open pins or lines; a secret is never printed.
 import errno
 import json
 
+TYPE_CHECKING = False  # for mypy; no board has `typing`, and MicroPython looks at no annotation
+if TYPE_CHECKING:
+    from micropython_types import Entry, Settings
+
 CHANNELS = {
     # name: unit, lowest, highest, decimals on the wire (0 and a flag where there is no unit)
     "level": ("m", -0.05, 1.0, 4),
@@ -89,9 +93,9 @@ class SettingsError(Exception):
     """All that is wrong with the settings, a line each."""
 
 
-def load(folder, overrides=None):
+def load(folder: str, overrides: Settings | None = None) -> Settings:
     """The settings of the node whose files are in `folder`; `overrides` stands above all layers (a bench uses it)."""
-    faults = []
+    faults: list[str] = []
     settings = dict(DEFAULTS)
     for name in SECRETS:
         settings[name] = ""
@@ -105,12 +109,12 @@ def load(folder, overrides=None):
     return settings
 
 
-def is_id(text):
+def is_id(text: object) -> bool:
     """Whether it can name a site, a node or a tray (contract.md)."""
     return isinstance(text, str) and 0 < len(text) <= 32 and text[0] != "-" and all(c in ID_LETTERS for c in text)
 
 
-def _read(path, faults):
+def _read(path: str, faults: list[str]) -> Settings:
     try:
         with open(path) as file:
             found = json.load(file)
@@ -127,7 +131,7 @@ def _read(path, faults):
     return found
 
 
-def _add(settings, found, known, file, faults):
+def _add(settings: Settings, found: Settings, known: tuple[str, ...], file: str, faults: list[str]) -> None:
     for name, value in found.items():
         if name in SECRETS and name not in known:
             faults.append("%s: %s is a secret. Move it to secrets.json" % (file, name))
@@ -139,7 +143,7 @@ def _add(settings, found, known, file, faults):
             settings[name] = value
 
 
-def _same_kind(value, default):
+def _same_kind(value: object, default: object) -> bool:
     if default is None:
         return value is None or isinstance(value, dict)
     if isinstance(default, bool) or isinstance(value, bool):
@@ -147,7 +151,7 @@ def _same_kind(value, default):
     return isinstance(value, type(default))
 
 
-def _check(settings, faults):
+def _check(settings: Settings, faults: list[str]) -> None:
     for name in ("site", "node"):
         if not is_id(settings[name]):
             faults.append("node.json: %s is %r. Use a-z, 0-9 and '-', at most 32 characters" % (name, settings[name]))
@@ -170,7 +174,7 @@ def _check(settings, faults):
         _check_flooding(settings["flooding"], settings["sensors"], "node.json: flooding", faults)
 
 
-def _check_sensor(sensor, where, faults):
+def _check_sensor(sensor: Entry, where: str, faults: list[str]) -> None:
     kind = sensor.get("kind") if isinstance(sensor, dict) else None
     if kind not in SENSORS:
         faults.append("%s: kind is %r. Known are %s" % (where, kind, ", ".join(sorted(SENSORS))))
@@ -199,7 +203,7 @@ def _check_sensor(sensor, where, faults):
             faults.append('%s: calibration %r. Give {"channel": [gain, offset]}' % (where, calibration))
 
 
-def _check_flooding(flooding, sensors, where, faults):
+def _check_flooding(flooding: Settings, sensors: list[Entry], where: str, faults: list[str]) -> None:
     _check_keys(flooding, FLOODING[0], FLOODING[1], where, faults)
     for name, value in flooding.items():
         low, high = {"pump_on": (0, 1), "drain_closed": (0, 1), "max_wet_s": (1, 86400)}.get(name, (1, 3600))
@@ -212,7 +216,9 @@ def _check_flooding(flooding, sensors, where, faults):
         faults.append("%s: no float switch on tray %r. Without one no flood is begun" % (where, flooding.get("tray")))
 
 
-def _check_keys(found, needed, optional, where, faults):
+def _check_keys(
+    found: Settings, needed: tuple[str, ...], optional: tuple[str, ...], where: str, faults: list[str]
+) -> None:
     for name in needed:
         if name not in found:
             faults.append("%s: %s is missing" % (where, name))
@@ -221,11 +227,11 @@ def _check_keys(found, needed, optional, where, faults):
             faults.append("%s: %s is not known here. Take it out or mend its name" % (where, name))
 
 
-def is_whole(value):
+def is_whole(value: object) -> bool:
     """Whether it is a whole number, and no flag."""
     return isinstance(value, int) and not isinstance(value, bool)
 
 
-def is_number(value):
+def is_number(value: object) -> bool:
     """Whether it is a number, and no flag."""
     return is_whole(value) or isinstance(value, float)

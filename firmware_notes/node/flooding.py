@@ -7,6 +7,10 @@ floor is the overflow standpipe and the float that cuts the pump's supply in har
 
 import json
 
+TYPE_CHECKING = False  # for mypy; no board has `typing`, and MicroPython looks at no annotation
+if TYPE_CHECKING:
+    from micropython_types import Seen, Settings
+
 START_WINDOW_S = 60  # a start missed by more than this is left out, never made up for
 FRESH_MS = 5000
 PUMP_ANSWERS_MS = 5000
@@ -18,7 +22,7 @@ IDLE, FILLING, WET, DRAINING = "idle", "filling", "wet", "draining"
 class Flooding:
     """`limits`: tray, max_fill_s, max_wet_s, max_drain_s; `has_pump_sensor`: whether the pump's current is seen."""
 
-    def __init__(self, limits, has_pump_sensor=False):
+    def __init__(self, limits: Settings, has_pump_sensor: bool = False) -> None:
         self.state = IDLE
         self.why = "no timetable"
         self._tray = limits["tray"]
@@ -26,12 +30,14 @@ class Flooding:
         self._max_wet_ms = limits.get("max_wet_s", 3600) * 1000
         self._max_drain_ms = limits.get("max_drain_s", 900) * 1000
         self._has_pump_sensor = has_pump_sensor
-        self._timetable = None
-        self._stopped = ""  # what went wrong; only another timetable or a person (a new start) ends it
+        self._timetable: tuple[int, list[int], int, int] | None = None
+        self._stopped: tuple[int | None, str] | None = (
+            None  # what went wrong; only another timetable or a person (a new start) ends it
+        )
         self._since = 0
         self._last_start_s = 0
 
-    def take(self, payload):
+    def take(self, payload: bytes) -> bool:
         """A timetable as it came (contract.md); whether it is one for this tray. Junk leaves no timetable."""
         self._timetable, self.why = None, "a timetable that makes no sense"
         try:
@@ -49,24 +55,24 @@ class Flooding:
             self.why = "a timetable with more wet time than max_wet_s allows"
             return False
         if self._stopped and number != self._stopped[0]:
-            self._stopped = ""
+            self._stopped = None
         self._timetable = (number, sorted(starts), wet_s * 1000, until)
         self.why = ""
         return True
 
     @property
-    def until_s(self):
+    def until_s(self) -> int | None:
         """When the timetable in force runs out (UTC, seconds since 1970); None without one."""
         return None if self._timetable is None else self._timetable[3]
 
-    def step(self, now_ms, utc_ms, seen):
+    def step(self, now_ms: int, utc_ms: int | None, seen: Seen) -> tuple[bool, bool]:
         """(pump on, drain closed) now. `seen` is {channel: (value, uptime_ms)} of this tray."""
         doubt = self._doubt(now_ms, utc_ms, seen)
         if doubt:
             self.why = doubt
             self._go(DRAINING if self.state in (FILLING, WET) else self.state, now_ms)
         flooded = seen["flooded"][0] if "flooded" in seen else None
-        if self.state == IDLE and not doubt and self._is_time(utc_ms // 1000):
+        if self.state == IDLE and not doubt and utc_ms is not None and self._is_time(utc_ms // 1000):
             if flooded:
                 self._stop("the tray is still flooded")
             else:
@@ -78,7 +84,7 @@ class Flooding:
                 self._stop("the flood mark was not reached in time")
                 self._go(DRAINING, now_ms)
         elif self.state == WET:
-            if now_ms - self._since >= self._timetable[2]:
+            if self._timetable is None or now_ms - self._since >= self._timetable[2]:
                 self._go(DRAINING, now_ms)
         elif self.state == DRAINING:
             if flooded == 0:
@@ -87,7 +93,7 @@ class Flooding:
                 self._stop("the tray did not drain")
         return self.state == FILLING, self.state in (FILLING, WET)
 
-    def _doubt(self, now_ms, utc_ms, seen):
+    def _doubt(self, now_ms: int, utc_ms: int | None, seen: Seen) -> str:
         if self._stopped:
             return self._stopped[1]
         if self._timetable is None:
@@ -101,14 +107,15 @@ class Flooding:
         if self._has_pump_sensor and self.state == FILLING and now_ms - self._since > PUMP_ANSWERS_MS:
             pump = seen.get("pump")
             if pump is None or not pump[0] or now_ms - pump[1] > FRESH_MS:
-                self._stop("the pump draws no current")
-                return self._stopped[1]
+                why = "the pump draws no current"
+                self._stop(why)
+                return why
         self.why = ""
         return ""
 
-    def _is_time(self, utc_s):
+    def _is_time(self, utc_s: int) -> bool:
         midnight = utc_s - utc_s % DAY_S
-        for start in self._timetable[1]:
+        for start in self._timetable[1] if self._timetable is not None else ():
             due = midnight + start
             # a clock that steps back must not flood twice
             if due <= utc_s < due + START_WINDOW_S and due > self._last_start_s:
@@ -116,10 +123,10 @@ class Flooding:
                 return True
         return False
 
-    def _stop(self, why):
+    def _stop(self, why: str) -> None:
         self._stopped = (self._timetable[0] if self._timetable else None, why)
         self.why = why
 
-    def _go(self, state, now_ms):
+    def _go(self, state: str, now_ms: int) -> None:
         if state != self.state:
             self.state, self._since = state, now_ms

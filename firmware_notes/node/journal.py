@@ -19,6 +19,12 @@ import records
 from records import CLOCK, HEAD, RECORD
 from segments import CannotReadError, Place, Reader, Segment, size_of
 
+TYPE_CHECKING = False  # for mypy; no board has `typing`, and MicroPython looks at no annotation
+if TYPE_CHECKING:
+    from typing import BinaryIO
+
+    from micropython_types import Kept, Message, Summary, Value
+
 BLOCK = 4096  # of LittleFS: what a file at least takes
 PENDING_MOST = 100  # one message of them must still fit in memory as text
 TRIES = 6  # to read a segment, before what cannot be read of it is left out
@@ -29,33 +35,41 @@ IO_ERROR = 5  # EIO
 class Journal:
     """`boot` is a number below 2^32, `names` the record names that `add` counts from 0."""
 
-    def __init__(self, folder, boot, names, limit=524288, segment=16384, summary=None):
+    def __init__(
+        self,
+        folder: str,
+        boot: int,
+        names: list[str],
+        limit: int = 524288,
+        segment: int = 16384,
+        summary: Summary | None = None,
+    ) -> None:
         self.folder = folder
         self.boot = boot
         self.seq = 1
         self.offset = 0  # UTC minus uptime [ms]; 0: not known
         self.dropped_messages = self.dropped_readings = self.bad = 0
-        self.segments = []
-        self.first_offset = {}
+        self.segments: list[Segment] = []
+        self.first_offset: dict[int, int] = {}
         self.names = names
         self._names_crc = records.names_crc(names)
         self._reader = Reader((self._names_crc, names))
         self._limit = limit
         self._segment_bytes = segment
         self._summary = summary
-        self._receipted = {}
-        self._pending = []
-        self._aside = []  # (number, bytes) of files under another name
-        self._file = None
-        self._live = None
+        self._receipted: dict[int, int] = {}
+        self._pending: list[tuple[int, int, Value]] = []
+        self._aside: list[tuple[int, int]] = []  # (number, bytes) of files under another name
+        self._file: BinaryIO | None = None
+        self._live: Segment | None = None
+        self._at: Place | None = None
         self._in_message = 0
         self._is_listed = False
-        self.rewind()
         self._list()
 
     # ---------------------------------------------------------------- writing
 
-    def add(self, name, uptime_ms, value):
+    def add(self, name: int, uptime_ms: int, value: Value) -> None:
         """Keep a reading of the message under way. It is safe once `flush` said so."""
         if len(self._pending) >= PENDING_MOST:
             # flash has refused for long: what is newest matters most to whoever waters plants
@@ -63,7 +77,7 @@ class Journal:
             self.dropped_readings += 1
         self._pending.append((name, uptime_ms, value))
 
-    def flush(self):
+    def flush(self) -> bool:
         """Put on flash what was added; whether it is there now."""
         if not self._pending:
             return True
@@ -78,28 +92,29 @@ class Journal:
                     return False
         return False
 
-    def close_message(self):
+    def close_message(self) -> bool:
         """End the message under way; whether there was one. From now on `next_message` gives it."""
         if not self.flush() or not self._in_message:
             return False
         self.seq += 1
         self._in_message = 0
-        if self._live.size >= self._segment_bytes:
+        if self._live is not None and self._live.size >= self._segment_bytes:
             self._shut()
         return True
 
-    def set_offset(self, offset_ms):
+    def set_offset(self, offset_ms: int) -> None:
         """The clock was set: what is added from now on is at uptime + offset."""
         self.flush()
         self.offset = offset_ms
         self.first_offset.setdefault(self.boot, offset_ms)
-        if self._file:
+        if self._file is not None and self._live is not None:
             try:
-                self._append(self._head(CLOCK, self._live, self._live.summarised, self.offset, self._names_crc))
+                head = self._head(CLOCK, self._live, self._live.summarised, self.offset, self._names_crc)
+                self._append(self._file, self._live, head)
             except OSError:
                 self._give_up_segment()
 
-    def receipt(self, boot, upto):
+    def receipt(self, boot: int, upto: int) -> None:
         """All messages of `boot` up to `upto` are recorded: forget them."""
         if upto <= self._receipted.get(boot, 0):
             return
@@ -108,70 +123,72 @@ class Journal:
             if segment is not self._live:
                 self._release(segment)
 
-    def receipted(self, boot):
+    def receipted(self, boot: int) -> int:
         """Up to which number receipts cover the messages of that boot; 0 if none does."""
         return self._receipted.get(boot, 0)
 
-    def holds(self, boot):
+    def holds(self, boot: int) -> bool:
         """Whether messages of that boot are (or may yet be) here."""
         return boot == self.boot or any(segment.boot == boot for segment in self.segments)
 
-    def outstanding(self):
+    def outstanding(self) -> int:
         """How many numbers of closed messages no receipt covers yet."""
-        highest = {}
+        highest: dict[int, int] = {}
         for segment in self.segments:
             last = self.seq - 1 if segment is self._live else segment.last
             highest[segment.boot] = max(highest.get(segment.boot, 0), last)
         return sum(max(0, last - self.receipted(boot)) for boot, last in highest.items())
 
-    def bytes_held(self):
+    def bytes_held(self) -> int:
         """What all files of the journal take on flash, in whole blocks."""
         return sum(_blocks(segment.size) for segment in self.segments) + sum(_blocks(size) for _, size in self._aside)
 
-    def _write(self):
-        if self._file is None:
-            self._open()
+    def _write(self) -> None:
+        file, live = self._file, self._live
+        if file is None or live is None:
+            file, live = self._open()
         at, count = 0, len(self._pending)
         data = bytearray(RECORD * count)
         for name, uptime_ms, value in self._pending:
             records.put_reading(data, at, name, self.boot, self.seq, uptime_ms, value)
             at += RECORD
-        self._append(data)
+        self._append(file, live, data)
         self._pending.clear()
         self._in_message += count
-        self._live.numbered(self.seq)
+        live.numbered(self.seq)
 
-    def _open(self):
+    def _open(self) -> tuple[BinaryIO, Segment]:
         if not self._list():
             raise OSError(IO_ERROR)  # a new file might take the place of one that is there
         self._make_room(self._segment_bytes, False)
         number = 1 + max([segment.number for segment in self.segments] + [number for number, _ in self._aside] + [0])
-        self._live = Segment(number, self.boot)
-        self.segments.append(self._live)
-        self._file = open(self._path(number), "wb")
-        self._append(self._opening(self._live, False, self.offset, self.names))
+        live = self._live = Segment(number, self.boot)
+        self.segments.append(live)
+        file = self._file = open(self._path(number), "wb")
+        self._append(file, live, self._opening(live, False, self.offset, self.names))
+        return file, live
 
-    def _append(self, data):
-        _put(self._file, data)
-        self._file.flush()
-        self._live.size += len(data)
+    def _append(self, file: BinaryIO, live: Segment, data: bytes | bytearray) -> None:
+        _put(file, data)
+        file.flush()
+        live.size += len(data)
 
-    def _opening(self, segment, summarised, offset, names):
+    def _opening(self, segment: Segment, summarised: bool, offset: int, names: list[str]) -> bytearray:
         return self._head(HEAD, segment, summarised, offset, records.names_crc(names)) + records.names(names)
 
-    def _head(self, kind, segment, summarised, offset, names_crc):
+    def _head(self, kind: int, segment: Segment, summarised: bool, offset: int, names_crc: int) -> bytearray:
         return records.head(
             kind, segment.boot, summarised, self.dropped_messages, self.dropped_readings, offset, names_crc
         )
 
-    def _give_up_segment(self):
+    def _give_up_segment(self) -> None:
         """A write failed: go on in a new segment, and under a new number if part of a message may be on flash."""
         if self._live is not None and self._live.last:
             self.seq += 1
         self._in_message = 0
         self._shut()
 
-    def _shut(self):
+    def _shut(self) -> None:
         """No more is written into the live segment."""
         if self._file:
             try:
@@ -184,7 +201,7 @@ class Journal:
 
     # ---------------------------------------------------------------- room
 
-    def _make_room(self, wanted, full):
+    def _make_room(self, wanted: int, full: bool) -> bool:
         """Make `wanted` more bytes fit (or, `full`, let something give way); whether that could be done.
 
         What was kept aside goes first; then the oldest is summarised; then it is dropped.
@@ -198,10 +215,10 @@ class Journal:
                     return True
                 continue
             segment = next((s for s in self.segments if self._can_be_summarised(s) and s not in unread), None)
-            if segment is not None:
+            if segment is not None and self._summary is not None:
                 before = _blocks(segment.size)
                 try:
-                    done = self._summarise(segment)
+                    done = self._summarise(segment, self._summary)
                 except CannotReadError:
                     unread.append(segment)  # others can give way; it is not dropped for that
                     continue
@@ -216,16 +233,16 @@ class Journal:
                 return True
         return True
 
-    def _can_be_summarised(self, segment):
+    def _can_be_summarised(self, segment: Segment) -> bool:
         left_whole = segment is self._live or segment.summarised or segment.doubtful or segment.damaged
         return self._summary is not None and not left_whole
 
-    def _summarise(self, segment):
+    def _summarise(self, segment: Segment, summary: Summary) -> bool:
         """Write the segment anew with less in each message; whether that could be done. Every number stays."""
         temporary = self._path(segment.number) + "t"
         try:
             with open(temporary, "wb") as file:
-                size = self._write_summary(segment, file)
+                size = self._write_summary(segment, file, summary)
             # Also where nothing got shorter: a new start must not begin with the same segments again.
             os.rename(temporary, self._path(segment.number))
         except OSError:
@@ -238,7 +255,7 @@ class Journal:
         self.rewind()
         return True
 
-    def _write_summary(self, segment, file):
+    def _write_summary(self, segment: Segment, file: BinaryIO, summary: Summary) -> int:
         place = Place(segment)
         size, offset = 0, None
         while True:
@@ -252,7 +269,7 @@ class Journal:
                 size += _put(file, self._opening(segment, True, offset, place.names))
             if seq <= self.receipted(segment.boot):
                 continue
-            for name, uptime_ms, value, own_offset in _thinned(readings, place.names, self._summary):
+            for name, uptime_ms, value, own_offset in _thinned(readings, place.names, summary):
                 if own_offset != offset:
                     offset = own_offset
                     size += _put(file, self._head(CLOCK, segment, True, offset, place.names_crc))
@@ -260,7 +277,7 @@ class Journal:
                 records.put_reading(record, 0, name, segment.boot, seq, uptime_ms, value)
                 size += _put(file, record)
 
-    def _drop(self, segment):
+    def _drop(self, segment: Segment) -> None:
         place = Place(segment)
         upto = self.receipted(segment.boot)
         try:
@@ -279,7 +296,7 @@ class Journal:
         self._remove(segment)
         self.rewind()
 
-    def _release(self, segment):
+    def _release(self, segment: Segment) -> None:
         """Let go of a segment if receipts cover all of it; one that could not be read whole is kept aside."""
         if segment.doubtful or segment.last > self.receipted(segment.boot):
             return
@@ -288,11 +305,11 @@ class Journal:
         else:
             self._remove(segment)
 
-    def _remove(self, segment):
+    def _remove(self, segment: Segment) -> None:
         self._forget(segment)
         self._discard(self._path(segment.number))
 
-    def _put_aside(self, segment):
+    def _put_aside(self, segment: Segment) -> None:
         """Keep the file under another name: nothing more is sent of it, and nothing of it is deleted."""
         self._forget(segment)
         path = self._path(segment.number)
@@ -302,13 +319,13 @@ class Journal:
         except OSError:
             pass  # a new start finds it under its old name
 
-    def _forget(self, segment):
+    def _forget(self, segment: Segment) -> None:
         if segment in self.segments:
             self.segments.remove(segment)
         if self._at and self._at.segment is segment:
             self.rewind()
 
-    def _discard(self, path):
+    def _discard(self, path: str) -> None:
         try:
             os.remove(path)
         except OSError:
@@ -316,11 +333,11 @@ class Journal:
 
     # ---------------------------------------------------------------- reading
 
-    def rewind(self):
+    def rewind(self) -> None:
         """Let `next_message` begin with the oldest."""
         self._at = None
 
-    def next_message(self):
+    def next_message(self) -> Message | None:
         """(boot, seq, [(name, uptime_ms, value, offset_ms or 0), …]) of the next closed message; None at the end.
 
         CannotReadError while the segment whose turn it is cannot be read: ask again some seconds later.
@@ -349,14 +366,14 @@ class Journal:
             if not self._step_over(segment):
                 return None
 
-    def _step_over(self, segment):
+    def _step_over(self, segment: Segment) -> bool:
         """Go on with the segment after this one; whether there is one."""
         later = next((s for s in self.segments if s.number > segment.number), None)
         if later is not None:
             self._at = Place(later)
         return later is not None
 
-    def _go_without(self, segment, error):
+    def _go_without(self, segment: Segment, error: CannotReadError) -> None:
         """Decide what a segment that cannot be read means; raises `error` while it is to be tried again."""
         if error.gone:
             self.dropped_messages += max(0, segment.last - max(self.receipted(segment.boot), segment.first - 1))
@@ -385,7 +402,7 @@ class Journal:
         self._step_over(segment)
         self._put_aside(segment)
 
-    def _end_live(self, segment):
+    def _end_live(self, segment: Segment) -> None:
         """If it is the live one: write into another from now on."""
         if segment is self._live:
             if self._in_message:
@@ -393,7 +410,7 @@ class Journal:
                 self._in_message = 0
             self._shut()
 
-    def _message(self, place):
+    def _message(self, place: Place) -> tuple[int, list[Kept]] | None:
         """The next closed message as `Reader.message` gives it."""
         start = place.byte, place.offset
         message = self._reader.message(self._path(place.segment.number), place)
@@ -402,7 +419,7 @@ class Journal:
             return None
         return message
 
-    def _list(self):
+    def _list(self) -> bool:
         """Find what is on flash, once that can be had; whether it is known now."""
         if self._is_listed:
             return True
@@ -429,20 +446,20 @@ class Journal:
             self.boot = (self.boot + 1) & 0xFFFFFFFF
         return True
 
-    def _files(self):
+    def _files(self) -> list[list[int]]:
         """The numbers of segments, of files kept aside, and of summaries that the power was cut from."""
         try:
             os.mkdir(self.folder)
         except OSError:
             pass  # it is there already
-        found = {"j": [], "jx": [], "jt": []}
-        for entry in os.ilistdir(self.folder):
+        found: dict[str, list[int]] = {"j": [], "jx": [], "jt": []}
+        for entry in os.ilistdir(self.folder):  # type: ignore[attr-defined] # MicroPython's own
             stem, _, ending = entry[0].rpartition(".")
             if stem.isdigit() and ending in found:
                 found[ending].append(int(stem))
         return [sorted(found[ending]) for ending in ("j", "jx", "jt")]
 
-    def _look_at(self, segment):
+    def _look_at(self, segment: Segment) -> None:
         """Learn what a segment holds, and with that no doubt is left about it."""
         counted = segment.spoilt
         heads = self._reader.look(self._path(segment.number), segment)
@@ -454,13 +471,13 @@ class Journal:
             if offset:
                 self.first_offset.setdefault(boot, offset)
 
-    def _path(self, number):
+    def _path(self, number: int) -> str:
         return "%s/%08d.j" % (self.folder, number)
 
 
-def _thinned(readings, names, summary):
+def _thinned(readings: list[Kept], names: list[str], summary: Summary) -> list[Kept]:
     """Per name what `summary(name, readings)` leaves, in order of time."""
-    by_name = {}
+    by_name: dict[int, list[Kept]] = {}
     for reading in readings:
         by_name.setdefault(reading[0], []).append(reading)
     left = []
@@ -469,11 +486,11 @@ def _thinned(readings, names, summary):
     return sorted(left, key=lambda reading: reading[1])
 
 
-def _put(file, data):
+def _put(file: BinaryIO, data: bytes | bytearray) -> int:
     if file.write(data) != len(data):  # a full disk may take a part and say nothing
         raise OSError(NO_SPACE)
     return len(data)
 
 
-def _blocks(size):
+def _blocks(size: int) -> int:
     return -(-size // BLOCK) * BLOCK

@@ -16,7 +16,7 @@ try:
     settings = config.load(".")
     node.Node(settings, board.Board(settings)).run()
 except Exception as error:  # noqa: BLE001 - no watchdog runs before the first turn; a fault that passes must not end it
-    sys.print_exception(error)
+    sys.print_exception(error)  # type: ignore[attr-defined] # MicroPython's own
     print("The board starts again in 30 seconds")
     time.sleep(30)
     machine.reset()

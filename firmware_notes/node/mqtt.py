@@ -12,6 +12,12 @@ import select
 import socket
 import struct
 
+TYPE_CHECKING = False  # for mypy; no board has `typing`, and MicroPython looks at no annotation
+if TYPE_CHECKING:
+    import ssl
+
+    from micropython_types import Stream, Taker, Will
+
 CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK, PINGREQ, PINGRESP, DISCONNECT = (1, 2, 3, 4, 8, 9, 12, 13, 14)
 MOST_BYTES = 4096  # a receipt has 40; what is longer is not for us
 REFUSED = ("", "protocol", "client id", "broker not ready", "user or password", "not authorised")
@@ -22,18 +28,18 @@ class Link:
 
     def __init__(
         self,
-        host,
-        port,
-        client_id,
-        on_message,
-        user="",
-        password="",
-        will=None,
-        keepalive_s=60,
-        answer_ms=10000,
-        tls=None,
-        server_name="",
-    ):
+        host: str,
+        port: int,
+        client_id: str,
+        on_message: Taker,
+        user: str = "",
+        password: str = "",
+        will: Will | None = None,
+        keepalive_s: int = 60,
+        answer_ms: int = 10000,
+        tls: ssl.SSLContext | None = None,
+        server_name: str = "",
+    ) -> None:
         self.up = False
         self.why = ""
         self._address = (host, port)
@@ -43,28 +49,31 @@ class Link:
         self._answer_ms = answer_ms
         self._tls = tls
         self._server_name = server_name or host
-        self._socket = None
+        self._socket: Stream | None = None
+        self._poller: select.poll | None = None
+        self._unanswered: list[tuple[int, int, int]] = []
         self._mid = 0
         self._forget()
 
     @property
-    def closed(self):
+    def closed(self) -> bool:
         """Whether there is no connection, and none being made."""
         return self._socket is None
 
     @property
-    def busy(self):
+    def busy(self) -> bool:
         """Whether bytes still wait to be taken by the network."""
         return len(self._out) > 0
 
-    def open(self, now_ms):
+    def open(self, now_ms: int) -> None:
         """Begin to connect; `closed` again at once if that is impossible."""
         self._forget()
         self.why = ""
         self._heard = self._wrote = now_ms
         try:
             address = socket.getaddrinfo(*self._address, 0, socket.SOCK_STREAM)[0][-1]
-            self._raw = self._socket = socket.socket()
+            self._raw = socket.socket()
+            self._socket = self._raw  # type: ignore[assignment] # MicroPython's has `read` and `write`
             self._raw.setblocking(False)
             try:
                 self._raw.connect(address)
@@ -76,7 +85,7 @@ class Link:
         except OSError as error:
             self.close("connect: %s" % error)
 
-    def close(self, why=""):
+    def close(self, why: str = "") -> None:
         """Let go of the connection without a word: the broker then sends the last will."""
         self.up = False
         self.why = why
@@ -87,7 +96,7 @@ class Link:
                 pass
             self._socket = None
 
-    def leave(self, topic, payload):
+    def leave(self, topic: str, payload: bytes) -> None:
         """Say a last retained word and goodbye, so that no last will is sent; as far as the network takes it
         at once."""
         if self.up:
@@ -99,23 +108,23 @@ class Link:
                 pass
         self.close("left")
 
-    def subscribe(self, topic):
+    def subscribe(self, topic: str) -> None:
         """Ask for a topic at QoS 1; the connection ends if the broker refuses or gives no answer in time."""
         self._packet(SUBSCRIBE << 4 | 2, self._next_mid() + _text(topic) + b"\x01")
         self._unanswered.append((SUBACK, self._mid, self._now))
 
-    def publish(self, topic, payload, retain=False):
+    def publish(self, topic: str, payload: bytes, retain: bool = False) -> None:
         """Send with QoS 1; if no PUBACK comes in time the connection ends."""
         self._packet(PUBLISH << 4 | 2 | int(retain), _text(topic) + self._next_mid() + payload)
         self._unanswered.append((PUBACK, self._mid, self._now))
 
-    def poll(self, now_ms):
+    def poll(self, now_ms: int) -> None:
         """Do what can be done now, without waiting."""
         self._now = now_ms
         if self._socket is None:
             return
         try:
-            if self._poller is not None and not self._reached():
+            if self._poller is not None and not self._reached(self._poller):
                 self._check_time(now_ms)
                 return
             self._send()
@@ -125,15 +134,15 @@ class Link:
         except (OSError, ValueError) as error:
             self.close("%s" % error)
 
-    def _forget(self):
+    def _forget(self) -> None:
         self._out = bytearray()
         self._in = bytearray()
         self._unanswered = []
         self._poller = None
         self._now = self._heard = self._wrote = self._asked = 0
 
-    def _reached(self):
-        found = self._poller.poll(0)
+    def _reached(self, poller: select.poll) -> bool:
+        found = poller.poll(0)
         if not found:
             return False
         if found[0][1] & (select.POLLERR | select.POLLHUP):
@@ -148,16 +157,16 @@ class Link:
         self._unanswered.append((CONNACK, 0, self._now))
         return True
 
-    def _send(self):
-        while self._out:
+    def _send(self) -> None:
+        while self._out and self._socket is not None:
             taken = self._socket.write(self._out)
             if not taken:
                 return
             self._wrote = self._now
             self._out = self._out[taken:]
 
-    def _receive(self, now_ms):
-        while True:
+    def _receive(self, now_ms: int) -> None:
+        while self._socket is not None:
             found = self._socket.read(512)
             if found is None:
                 break
@@ -173,7 +182,7 @@ class Link:
                 return
             self._act(packet[0], packet[1])
 
-    def _take(self):
+    def _take(self) -> tuple[int, bytes] | None:
         length, shift = 0, 0
         for at in range(1, 5):
             if len(self._in) <= at:
@@ -192,7 +201,7 @@ class Link:
         self._in = self._in[at + 1 + length :]
         return head, body
 
-    def _act(self, head, body):
+    def _act(self, head: int, body: bytes) -> None:
         kind = head >> 4
         if kind == CONNACK and len(body) == 2 and not self.up:
             if body[1]:
@@ -215,10 +224,10 @@ class Link:
         elif kind != PINGRESP:
             raise ValueError("a packet of kind %d makes no sense here" % kind)
 
-    def _answered(self, kind, mid):
+    def _answered(self, kind: int, mid: int) -> None:
         self._unanswered = [one for one in self._unanswered if one[:2] != (kind, mid)]
 
-    def _check_time(self, now_ms):
+    def _check_time(self, now_ms: int) -> None:
         if self._poller is not None and now_ms - self._heard > self._answer_ms:
             raise OSError("no connection in %d ms" % self._answer_ms)
         for _, _, since in self._unanswered:
@@ -235,7 +244,7 @@ class Link:
             self._packet(PINGREQ << 4, b"")
             self._asked = now_ms
 
-    def _packet(self, head, body):
+    def _packet(self, head: int, body: bytes) -> None:
         length = bytearray()
         left = len(body)
         while True:
@@ -247,12 +256,12 @@ class Link:
         self._out += length
         self._out += body
 
-    def _next_mid(self):
+    def _next_mid(self) -> bytes:
         self._mid = self._mid % 65535 + 1
         return struct.pack(">H", self._mid)
 
 
-def _connect(client_id, user, password, will, keepalive_s):
+def _connect(client_id: str, user: str, password: str, will: Will | None, keepalive_s: int) -> bytes:
     flags = 2  # a clean session: the journal remembers, not the broker
     rest = _text(client_id)
     if will is not None:
@@ -267,6 +276,6 @@ def _connect(client_id, user, password, will, keepalive_s):
     return _text("MQTT") + bytes((4, flags)) + struct.pack(">H", keepalive_s) + rest
 
 
-def _text(text):
+def _text(text: str) -> bytes:
     encoded = text.encode()
     return struct.pack(">H", len(encoded)) + encoded

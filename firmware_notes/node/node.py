@@ -16,6 +16,12 @@ import outbox
 import sampling
 import sensors
 
+TYPE_CHECKING = False  # for mypy; no board has `typing`, and MicroPython looks at no annotation
+if TYPE_CHECKING:
+    import ssl
+
+    from micropython_types import Board, Seen, Settings, Value
+
 MESSAGE_READINGS = 60  # a message ends here though its minute is not over: it must fit in memory as text
 
 HERE_MS = 10000  # between two `here` messages of one connection, at least: a loose wire must not fill the line
@@ -24,7 +30,7 @@ HERE_MS = 10000  # between two `here` messages of one connection, at least: a lo
 class Node:
     """A node of these settings on this board, its journal in `folder`. SettingsError if they do not fit together."""
 
-    def __init__(self, settings, board, folder="."):
+    def __init__(self, settings: Settings, board: Board, folder: str = ".") -> None:
         self.settings = settings
         self.board = board
         self.sensors = [sensors.fit(entry, board) for entry in settings["sensors"]]
@@ -42,17 +48,19 @@ class Node:
         )
         self.outbox = outbox.Outbox(self.journal, settings["window"], settings["resend_s"] * 1000)
         self.clock = clock.Clock(settings["ntp_host"], settings["ntp_port"], settings["ntp_every_s"] * 1000)
-        self.faults = {}
+        self.faults: dict[str, str] = {}
         self.samples = 0
-        self.flooding = None
-        self._seen = {}
+        self.flooding: flooding.Flooding | None = None
+        self._seen: Seen = {}
         self._drains = sampling.DrainWatch()
         self._filters = [self._filter(sensor) for sensor in self.sensors]
         self._due = [0] * len(self.sensors)
-        self._flush_at = self._pack_at = None
+        self._pack_at: int | None = None
+        self._flush_at = 0
         self._topic = "tidetray/v1/%s/%s/" % (settings["site"], settings["node"])
         self._will = (self._topic + "here", b'{"here":false}')
-        self._said, self._said_at = None, 0
+        self._said: dict[str, object] | None = None
+        self._said_at = 0
         self._in_message = 0
         self._wait_ms = settings["first_wait_ms"]
         self._open_at = 0
@@ -73,7 +81,7 @@ class Node:
         if settings["flooding"]:
             self._fit_flooding(settings["flooding"], names)
 
-    def run(self):
+    def run(self) -> None:
         """Go on for ever; whatever ends it leaves pump off and drain open."""
         try:
             while True:
@@ -82,13 +90,13 @@ class Node:
         finally:
             self._make_safe()  # whatever ended it; the watchdog then starts the board anew
 
-    def leave(self):
+    def leave(self) -> None:
         """Put on flash what there is, and say that the node goes on purpose."""
         self._make_safe()
         self.journal.close_message()
         self.link.leave(*self._will)
 
-    def step(self):
+    def step(self) -> None:
         """One turn: sample, flood, keep, talk, and only then feed the watchdog."""
         now = self.board.now_ms()
         self.sample(now)
@@ -100,7 +108,7 @@ class Node:
 
     # ---------------------------------------------------------------- sampling
 
-    def sample(self, now):
+    def sample(self, now: int) -> None:
         """Read the sensors that are due at uptime `now` [ms]."""
         for at, sensor in enumerate(self.sensors):
             if now < self._due[at]:
@@ -119,7 +127,7 @@ class Node:
                 self.faults.pop(name, None)
                 self._taken(at, name, value, now)
 
-    def _taken(self, at, name, value, now):
+    def _taken(self, at: int, name: str, value: Value, now: int) -> None:
         debounced, deadband = self._filters[at][name]
         tray, _, channel = name.rpartition("/")
         seen_at, is_edge = now, False
@@ -138,11 +146,11 @@ class Node:
             if not value:
                 self._drains.stopped(tray, now)
 
-    def _add(self, name, uptime_ms, value):
+    def _add(self, name: str, uptime_ms: int, value: Value) -> None:
         self.journal.add(self.journal.names.index(name), uptime_ms, value)
         self._in_message += 1
 
-    def _bad(self, at, why):
+    def _bad(self, at: int, why: str) -> None:
         for name, (debounced, deadband) in self._filters[at].items():
             self.faults[name] = why
             self._seen.pop(name, None)
@@ -150,7 +158,7 @@ class Node:
             if debounced is not None:
                 debounced.doubt()
 
-    def _filter(self, sensor):
+    def _filter(self, sensor: sensors.Fitted) -> dict[str, tuple[sampling.Debounced | None, sampling.Deadband]]:
         filters = {}
         for name, channel in zip(sensor.names, sensor.channels):
             flag = config.CHANNELS[channel][3] is None
@@ -163,7 +171,7 @@ class Node:
 
     # ---------------------------------------------------------------- keeping
 
-    def _keep(self, now):
+    def _keep(self, now: int) -> None:
         if self._pack_at is None:
             self._pack_at = now + self.settings["pack_s"] * 1000
             self._flush_at = now + self.settings["flush_s"] * 1000
@@ -176,7 +184,7 @@ class Node:
             self._flush_at = now + self.settings["flush_s"] * 1000
             self._flush()
 
-    def _flush(self):
+    def _flush(self) -> None:
         if self.journal.flush():
             self.faults.pop("flash", None)
         else:
@@ -184,7 +192,7 @@ class Node:
 
     # ---------------------------------------------------------------- talking
 
-    def _talk(self, now):
+    def _talk(self, now: int) -> None:
         if not self.board.network_up(now):
             if not self.link.closed:
                 self.link.close("no network")
@@ -217,18 +225,18 @@ class Node:
             self.link.publish(self._topic + "data", payload)
             self.link.poll(now)
 
-    def _lost(self, now):
+    def _lost(self, now: int) -> None:
         if self._was_up:
             self._was_up = False
             self._open_at = now + int(self.board.random() * self._wait_ms)
 
-    def _wait(self):
+    def _wait(self) -> None:
         """The next wait: longer each time, and random, so that all nodes of a site do not come back at once."""
         longest = self.settings["longest_wait_ms"]
         self._wait_ms = min(longest, int(self._wait_ms * (1.5 + self.board.random())))
 
-    def _say_here(self, now):
-        here = {
+    def _say_here(self, now: int) -> None:
+        here: dict[str, object] = {
             "here": True,
             "boot": "%08x" % self.journal.boot,
             "dropped_messages": self.journal.dropped_messages,
@@ -243,7 +251,7 @@ class Node:
             self._said, self._said_at = here, now
             self.link.publish(self._topic + "here", json.dumps(here).encode(), True)
 
-    def _message(self, topic, payload, kept=False):
+    def _message(self, topic: str, payload: bytes, kept: bool = False) -> None:
         if topic == self._topic + "receipt":
             if kept:
                 return  # it may be old, or anybody's; what it rightly covers is receipted again when it is sent again
@@ -256,7 +264,7 @@ class Node:
 
     # ---------------------------------------------------------------- flooding
 
-    def _fit_flooding(self, limits, names):
+    def _fit_flooding(self, limits: Settings, names: list[str]) -> None:
         tray = limits["tray"]
         self._tray = tray
         self._pump_on, self._drain_closed = limits.get("pump_on", 1), limits.get("drain_closed", 1)
@@ -264,7 +272,7 @@ class Node:
         self._drain = self.board.output(limits["drain_pin"], 1 - self._drain_closed)
         self.flooding = flooding.Flooding(limits, tray + "/pump" in names)
 
-    def _flood(self, now):
+    def _flood(self, now: int) -> None:
         if self.flooding is None:
             return
         prefix = self._tray + "/"
@@ -275,16 +283,16 @@ class Node:
         else:
             self.faults.pop("timetable", None)
 
-    def _set(self, pump, closed):
+    def _set(self, pump: bool, closed: bool) -> None:
         self._pump.value(self._pump_on if pump else 1 - self._pump_on)
         self._drain.value(self._drain_closed if closed else 1 - self._drain_closed)
 
-    def _make_safe(self):
+    def _make_safe(self) -> None:
         if self.flooding is not None:
             self._set(False, False)
 
 
-def _authority(settings, folder):
+def _authority(settings: Settings, folder: str) -> ssl.SSLContext | None:
     """The TLS context that believes this one authority and nobody else; None without TLS."""
     if not settings["ca_file"]:
         return None

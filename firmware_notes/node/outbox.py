@@ -10,6 +10,12 @@ import json
 from config import CHANNELS
 from segments import CannotReadError
 
+TYPE_CHECKING = False  # for mypy; no board has `typing`, and MicroPython looks at no annotation
+if TYPE_CHECKING:
+    from micropython_types import Message, Value
+
+    from journal import Journal
+
 LONGEST_PATIENCE_MS = 600000
 READ_AGAIN_MS = 5000  # what cannot be read now is asked for again then
 
@@ -17,28 +23,28 @@ READ_AGAIN_MS = 5000  # what cannot be read now is asked for again then
 class Outbox:
     """`window` messages at most are under way without a receipt; after `resend_ms` all of them go again."""
 
-    def __init__(self, journal, window=8, resend_ms=30000):
+    def __init__(self, journal: Journal, window: int = 8, resend_ms: int = 30000) -> None:
         self.journal = journal
         self.sent = self.readings = self.resent = self.ignored = self.bytes = 0
         self._window = window
         self._resend_ms = self._patience_ms = resend_ms
         self.is_stuck = False  # the journal cannot be read at this moment
         self._read_again_ms = 0
-        self._flying = []
-        self._oldest = {}
-        self._furthest = {}
+        self._flying: list[tuple[int, int]] = []
+        self._oldest: dict[int, int] = {}
+        self._furthest: dict[int, int] = {}
         self._waiting_since = 0
-        self._seen = set()
+        self._seen: set[tuple[int, int]] = set()
 
-    def connected(self):
+    def connected(self) -> None:
         """A new connection: what was under way may be lost."""
         self._again()
 
-    def idle(self):
+    def idle(self) -> bool:
         """Whether nothing waits for a receipt."""
         return not self._flying
 
-    def receipt(self, payload, now_ms):
+    def receipt(self, payload: bytes, now_ms: int) -> None:
         """A receipt as it came. One that is junk, for a boot unknown here or for a number not sent yet is ignored.
 
         "Not sent" is meant since this start. A receipt for an earlier boot may rightly reach further, and counts
@@ -70,7 +76,7 @@ class Outbox:
         self._patience_ms = self._resend_ms
         self._waiting_since = now_ms
 
-    def due(self, now_ms):
+    def due(self, now_ms: int) -> bytes | None:
         """The next payload to publish now, or None."""
         if self._flying and now_ms - self._waiting_since > self._patience_ms:
             self._patience_ms = min(2 * self._patience_ms, LONGEST_PATIENCE_MS)
@@ -103,7 +109,7 @@ class Outbox:
         self.bytes += len(payload)
         return payload
 
-    def _next(self, now_ms):
+    def _next(self, now_ms: int) -> Message | None:
         """The next message without a receipt; None if there is none, or none can be read now."""
         try:
             while True:
@@ -116,13 +122,20 @@ class Outbox:
             self._read_again_ms = now_ms + READ_AGAIN_MS
             return None
 
-    def _again(self):
+    def _again(self) -> None:
         self._flying = []
         self._oldest = {}
         self.journal.rewind()
 
 
-def encode(boot, seq, oldest, readings, uptime_ms=None, ended=False):
+def encode(
+    boot: int,
+    seq: int,
+    oldest: int,
+    readings: list[tuple[str, int, Value]],
+    uptime_ms: int | None = None,
+    ended: bool = False,
+) -> bytes:
     """A pack (contract.md). `readings` are (name, time_ms, value), in UTC, or without a clock in the boot's uptime.
 
     Without a clock times are relative to `uptime_ms`: now, or if that boot has `ended` any time of it.
@@ -130,8 +143,10 @@ def encode(boot, seq, oldest, readings, uptime_ms=None, ended=False):
     """
     pack = ['{"n":"boot","vs":"%08x"},{"n":"seq","v":%d},{"n":"oldest","v":%d}' % (boot, seq, oldest)]
     absolute = uptime_ms is None
-    base = min(reading[1] for reading in readings) // 1000 * 1000 if absolute else uptime_ms
-    if not absolute:
+    if uptime_ms is None:
+        base = min(reading[1] for reading in readings) // 1000 * 1000
+    else:
+        base = uptime_ms
         pack.append('{"n":"uptime","u":"s","v":%s}' % _seconds(base))
         if ended:
             pack.append('{"n":"ended","vb":true}')
@@ -158,16 +173,16 @@ def encode(boot, seq, oldest, readings, uptime_ms=None, ended=False):
     return ("[" + ",".join(pack) + "]").encode()
 
 
-def _place(reading):
+def _place(reading: tuple[str, int, Value]) -> tuple[str, int, str]:
     return reading[0].rpartition("/")[0], reading[1], reading[0]
 
 
-def _seconds(ms):
+def _seconds(ms: int) -> str:
     sign, ms = ("-", -ms) if ms < 0 else ("", ms)
     return "%s%d.%03d" % (sign, ms // 1000, ms % 1000) if ms % 1000 else "%s%d" % (sign, ms // 1000)
 
 
-def _number(value, decimals):
+def _number(value: Value, decimals: int) -> str:
     text = "%.*f" % (decimals, value)
     text = text.rstrip("0").rstrip(".") if "." in text else text
     return "0" if text == "-0" else text

@@ -16,19 +16,21 @@ NAME_PARTS = 2
 VERSION = 1
 
 
-def put_reading(data, at, name, boot, seq, uptime_ms, value):
+def put_reading(data: bytearray, at: int, name: int, boot: int, seq: int, uptime_ms: int, value: float) -> None:
     """Write a reading into `data` at byte `at`."""
     struct.pack_into(READING_LAYOUT, data, at, 0, READING, name, 0, boot, seq, uptime_ms, value)
     _seal(data, at)
 
 
-def reading(data):
+def reading(data: bytearray) -> tuple[int, int, int, int, float]:
     """(name's index, boot, seq, uptime_ms, value)."""
     fields = struct.unpack(READING_LAYOUT, data)
     return fields[2], fields[4], fields[5], fields[6], fields[7]
 
 
-def head(kind, boot, summarised, dropped_messages, dropped_readings, offset_ms, names_crc):
+def head(
+    kind: int, boot: int, summarised: bool, dropped_messages: int, dropped_readings: int, offset_ms: int, names_crc: int
+) -> bytearray:
     """A head or clock record twice: without it what follows would have no time."""
     record = bytearray(RECORD)
     struct.pack_into(
@@ -49,13 +51,13 @@ def head(kind, boot, summarised, dropped_messages, dropped_readings, offset_ms, 
     return record + record
 
 
-def read_head(data):
+def read_head(data: bytearray) -> tuple[int, bool, int, int, int, int]:
     """(boot, summarised, dropped messages, dropped readings, offset_ms, names' crc) of a head or clock record."""
     fields = struct.unpack(HEAD_LAYOUT, data)
     return fields[4], bool(fields[3]), fields[5], fields[7], fields[6], fields[8]
 
 
-def names(texts):
+def names(texts: list[str]) -> bytearray:
     """All record names, each in NAME_PARTS records."""
     parts = bytearray()
     for index, text in enumerate(texts):
@@ -67,23 +69,23 @@ def names(texts):
     return parts
 
 
-def read_name(data):
+def read_name(data: bytearray) -> tuple[int, int, bytes]:
     """(name's index, part, text)."""
     fields = struct.unpack(NAME_LAYOUT, data)
     return fields[2], fields[3], fields[4].rstrip(b"\0")
 
 
-def names_crc(texts):
+def names_crc(texts: list[str]) -> int:
     """By it a segment says which record names it counts."""
     return crc32("\n".join(texts).encode())
 
 
-def kind_of(data):
+def kind_of(data: bytearray) -> int:
     """READING, HEAD, CLOCK or NAME; 0 for a spoilt record."""
     if crc32(memoryview(data)[4:]) != struct.unpack_from("<I", data, 0)[0]:
         return 0
     return data[4]
 
 
-def _seal(data, at):
+def _seal(data: bytearray, at: int) -> None:
     struct.pack_into("<I", data, at, crc32(memoryview(data)[at + 4 : at + RECORD]))

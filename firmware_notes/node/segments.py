@@ -11,11 +11,18 @@ import os
 import records
 from records import CLOCK, HEAD, NAME, READING, RECORD
 
+TYPE_CHECKING = False  # for mypy; no board has `typing`, and MicroPython looks at no annotation
+if TYPE_CHECKING:
+    from collections.abc import Generator
+    from io import BufferedReader
+
+    from micropython_types import Kept
+
 
 class CannotReadError(Exception):
     """A segment cannot be read now; `gone` if its file is not there at all."""
 
-    def __init__(self, error):
+    def __init__(self, error: OSError) -> None:
         super().__init__("%s" % error)
         self.gone = error.errno == errno.ENOENT
 
@@ -27,7 +34,7 @@ class Segment:
     `damaged`: it could not be read for so long that what cannot be read is left out.
     """
 
-    def __init__(self, number, boot):
+    def __init__(self, number: int, boot: int) -> None:
         self.number = number
         self.boot = boot
         self.size = 0
@@ -36,7 +43,7 @@ class Segment:
         self.summarised = self.doubtful = self.damaged = False
         self.tries = 0
 
-    def numbered(self, seq):
+    def numbered(self, seq: int) -> None:
         """A message `seq` is in it."""
         self.first = self.first or seq
         self.last = max(self.last, seq)
@@ -45,15 +52,15 @@ class Segment:
 class Place:
     """Where in a segment reading is, and what the records before it said."""
 
-    def __init__(self, segment):
+    def __init__(self, segment: Segment) -> None:
         self.segment = segment
         self.byte = 0
         self.offset = 0
-        self.names_crc = None
-        self.names = None
-        self.texts = {}
+        self.names_crc = -1  # not known
+        self.names: list[str] = []
+        self.texts: dict[tuple[int, int], bytes] = {}
 
-    def learn(self, kind, buffer):
+    def learn(self, kind: int, buffer: bytearray) -> None:
         """Keep what a record that is no reading says about those after it."""
         if kind in (HEAD, CLOCK):
             self.offset, self.names_crc = records.read_head(buffer)[4:]
@@ -61,28 +68,29 @@ class Place:
             name, part, text = records.read_name(buffer)
             self.texts[name, part] = text
 
-    def spelt_names(self):
+    def spelt_names(self) -> list[str]:
         """The record names as the segment itself spells them; "" for one that is spoilt."""
         names = []
         for name in range(1 + max([name for name, _ in self.texts] or [-1])):
-            parts = [self.texts.get((name, part)) for part in range(records.NAME_PARTS)]
-            names.append("" if None in parts else b"".join(parts).decode())
+            parts = [self.texts[name, part] for part in range(records.NAME_PARTS) if (name, part) in self.texts]
+            names.append(b"".join(parts).decode() if len(parts) == records.NAME_PARTS else "")
         return names
 
 
 class Reader:
     """Reads segments of one folder; `current` are (names' crc, names) of the running boot."""
 
-    def __init__(self, current):
+    def __init__(self, current: tuple[int, list[str]]) -> None:
         self._current = current
         self._buffer = bytearray(RECORD)
 
-    def message(self, path, place):
+    def message(self, path: str, place: Place) -> tuple[int, list[Kept]] | None:
         """(seq, [(name's index, uptime_ms, value, offset)]) at `place`, which moves on; None at the segment's end.
 
         With CannotReadError the place stays before the message.
         """
-        seq, readings = 0, []
+        seq = 0
+        readings: list[Kept] = []
         start = place.byte, place.offset
         found = self._records(path, place.byte, place.segment.damaged)
         try:
@@ -92,7 +100,7 @@ class Reader:
                     if seq and number != seq:
                         break  # the place stays before this record
                     if boot == place.segment.boot:
-                        if place.names is None:
+                        if not place.names:
                             crc, names = self._current
                             place.names = names if place.names_crc == crc else place.spelt_names()
                         if name < len(place.names) and place.names[name]:
@@ -108,11 +116,11 @@ class Reader:
             found.close()
         return (seq, readings) if readings else None
 
-    def look(self, path, segment):
+    def look(self, path: str, segment: Segment) -> list[tuple[int, bool, int, int, int, int]]:
         """Learn boot, numbers, size and spoilt records of a segment; gives its heads, each as `records.read_head`."""
         size = spoilt = 0
         segment.first = segment.last = 0
-        heads = []
+        heads: list[tuple[int, bool, int, int, int, int]] = []
         for kind in self._records(path, 0, segment.damaged):
             size += RECORD
             if kind == 0:
@@ -128,7 +136,7 @@ class Reader:
         segment.size, segment.spoilt = size, spoilt
         return heads
 
-    def _records(self, path, byte, tolerant):
+    def _records(self, path: str, byte: int, tolerant: bool) -> Generator[int]:
         """The kind of each record from `byte` on, which is in the buffer then; 0 for a spoilt one.
 
         `tolerant` gives 0 for one that cannot be read, too, and goes on after it.
@@ -162,7 +170,7 @@ class Reader:
             file.close()
 
 
-def size_of(path):
+def size_of(path: str) -> int:
     """Bytes of a file; 0 if that cannot be told."""
     try:
         return os.stat(path)[6]
@@ -170,7 +178,7 @@ def size_of(path):
         return 0
 
 
-def _opened(path, byte):
+def _opened(path: str, byte: int) -> BufferedReader:
     file = open(path, "rb")
     file.seek(byte)
     return file

@@ -9,8 +9,12 @@ import os
 import config
 import sensors
 
+TYPE_CHECKING = False  # for mypy; no board has `typing`, and MicroPython looks at no annotation
+if TYPE_CHECKING:
+    from micropython_types import Board, Settings
 
-def run(settings, board, folder="."):
+
+def run(settings: Settings, board: Board, folder: str = ".") -> int:
     """Print a line per sensor and one for the flash; the number of lines that are not well."""
     lines = [(entry["kind"], _ask(sensors.fit(entry, board), board)) for entry in settings["sensors"]]
     lines.append(("flash", _try_flash(folder)))
@@ -19,7 +23,7 @@ def run(settings, board, folder="."):
     return sum(not well for _, (well, _) in lines)
 
 
-def _ask(sensor, board):
+def _ask(sensor: sensors.Fitted, board: Board) -> tuple[bool, str]:
     for _ in range(10):
         try:
             found = sensor.read(board.now_ms())
@@ -33,11 +37,11 @@ def _ask(sensor, board):
     return False, "it says nothing"
 
 
-def _unit(name):
+def _unit(name: str) -> str:
     return config.CHANNELS[name.rpartition("/")[2]][0]
 
 
-def _try_flash(folder):
+def _try_flash(folder: str) -> tuple[bool, str]:
     path = folder + "/self-test.tmp"
     try:
         with open(path, "wb") as file:
@@ -48,7 +52,7 @@ def _try_flash(folder):
     return True, "can be written"
 
 
-def main():
+def main() -> None:
     """On the real board, with the files beside the program."""
     import board
 

@@ -5,14 +5,16 @@ Out: `read(now_ms)` gives [(channel, value in the channel's unit)], [] when ther
 SensorError. None waits longer than about 30 ms; what takes longer is started in one call and fetched in a later one.
 """
 
-from time import sleep_ms, sleep_us, ticks_diff, ticks_us
+from time import sleep_ms, sleep_us, ticks_diff, ticks_us  # type: ignore[attr-defined] # MicroPython's own
 
 from config import CHANNELS
 
-try:
-    from machine import time_pulse_us
-except ImportError:
-    time_pulse_us = None
+TYPE_CHECKING = False  # for mypy; no board has `typing`, and MicroPython looks at no annotation
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import Any
+
+    from micropython_types import Analogue, Board, Driver, Entry, Found, OneWireBus, Output, TwoWires
 
 
 class SensorError(Exception):
@@ -28,10 +30,10 @@ class FloatSwitch:
 
     every_ms = 50
 
-    def __init__(self, make, brake=None):
+    def __init__(self, make: Output, brake: Output | None = None) -> None:
         self._make, self._brake = make, brake
 
-    def read(self, now_ms):
+    def read(self, now_ms: int) -> Found:
         closed = not self._make.value()
         if self._brake is not None and closed is not bool(self._brake.value()):
             raise SensorError("both contacts closed: a short" if closed else "both contacts open: a broken wire")
@@ -48,11 +50,11 @@ class Thermometer:
     every_ms = 10000
     convert_ms = 750
 
-    def __init__(self, bus, rom=None, channel="water_temp"):
+    def __init__(self, bus: OneWireBus, rom: bytes | None = None, channel: str = "water_temp") -> None:
         self._bus, self._rom, self._channel = bus, rom, channel
-        self._started = None
+        self._started: int | None = None
 
-    def read(self, now_ms):
+    def read(self, now_ms: int) -> Found:
         if self._started is None:
             self._select()
             self._bus.writebyte(0x44)
@@ -76,7 +78,7 @@ class Thermometer:
             raise SensorError("85.0 is what it says before it has measured: it lost its supply")
         return [(self._channel, celsius)]
 
-    def _select(self):
+    def _select(self) -> None:
         if not self._bus.reset():
             raise SensorError("nobody answers on the 1-wire bus")
         if self._rom:
@@ -95,11 +97,11 @@ class LuxSensor:
 
     every_ms = 10000
 
-    def __init__(self, i2c, address=0x23):
+    def __init__(self, i2c: TwoWires, address: int = 0x23) -> None:
         self._i2c, self._address = i2c, address
         self._started = False
 
-    def read(self, now_ms):
+    def read(self, now_ms: int) -> Found:
         try:
             if not self._started:
                 self._i2c.writeto(self._address, b"\x10")
@@ -125,10 +127,10 @@ class AirSensor:
 
     every_ms = 10000
 
-    def __init__(self, i2c, address=0x44):
+    def __init__(self, i2c: TwoWires, address: int = 0x44) -> None:
         self._i2c, self._address = i2c, address
 
-    def read(self, now_ms):
+    def read(self, now_ms: int) -> Found:
         try:
             self._i2c.writeto(self._address, b"\x24\x00")
             sleep_ms(16)
@@ -152,12 +154,14 @@ class UltrasonicLevel:
 
     every_ms = 1000
 
-    def __init__(self, trigger, echo, height_m, air_c=20.0, pulse=time_pulse_us):
+    def __init__(
+        self, trigger: Output, echo: Output, height_m: float, air_c: float, pulse: Callable[[Any, int, int], int]
+    ) -> None:
         self._trigger, self._echo, self._height_m, self._pulse = trigger, echo, height_m, pulse
         self._speed_m_s = 331.3 * (1 + air_c / 273.15) ** 0.5
         self._wait_us = int(2 * (height_m + 0.1) / self._speed_m_s * 1e6) + 500
 
-    def read(self, now_ms):
+    def read(self, now_ms: int) -> Found:
         echoes = []
         for _ in range(5):
             self._trigger.value(1)
@@ -184,10 +188,10 @@ class PressureLevel:
 
     every_ms = 1000
 
-    def __init__(self, adc, full_pa):
+    def __init__(self, adc: Analogue, full_pa: float) -> None:
         self._adc, self._full_pa = adc, full_pa
 
-    def read(self, now_ms):
+    def read(self, now_ms: int) -> Found:
         ratio = sum(self._adc.read_u16() for _ in range(16)) / 16 / 65535
         if not 0.05 <= ratio <= 0.95:
             raise SensorError("%.0f %% of the supply: a broken wire or a short" % (100 * ratio))
@@ -203,10 +207,10 @@ class PumpCurrent:
 
     every_ms = 100
 
-    def __init__(self, adc, zero, threshold):
+    def __init__(self, adc: Analogue, zero: float, threshold: float) -> None:
         self._adc, self._zero, self._threshold = adc, zero, threshold
 
-    def read(self, now_ms):
+    def read(self, now_ms: int) -> Found:
         ratio = sum(self._adc.read_u16() for _ in range(8)) / 8 / 65535
         if ratio in (0.0, 1.0):
             raise SensorError("at the end of its scale: a broken wire")
@@ -221,11 +225,11 @@ class LoadCell:
 
     every_ms = 10000
 
-    def __init__(self, clock, data):
+    def __init__(self, clock: Output, data: Output) -> None:
         self._clock, self._data = clock, data
         self._late = 0
 
-    def read(self, now_ms):
+    def read(self, now_ms: int) -> Found:
         if self._data.value():
             self._late += 1
             if self._late < 3:
@@ -247,7 +251,7 @@ class LoadCell:
         return [("mass", count * 1e-6)]
 
 
-def crc8(data, polynomial, start, reflected):
+def crc8(data: bytes | bytearray, polynomial: int, start: int, reflected: bool) -> int:
     """CRC-8: 1-wire is (0x8C, 0, reflected), the humidity sensor (0x31, 0xFF, not)."""
     crc = start
     for byte in data:
@@ -263,17 +267,17 @@ def crc8(data, polynomial, start, reflected):
 class Fitted:
     """A driver in its place: names with the tray in front, calibration applied, impossible values refused."""
 
-    def __init__(self, entry, driver):
+    def __init__(self, entry: Entry, driver: Driver) -> None:
         self.kind = entry["kind"]
         self.every_ms = entry.get("every_ms", driver.every_ms)
-        self.uncalibrated = []  # what the driver said last, for calibration.md
+        self.uncalibrated: Found = []  # what the driver said last, for calibration.md
         self._prefix = entry["tray"] + "/" if entry.get("tray") else ""
         self._calibration = entry.get("calibration", {})
         self._driver = driver
         self.channels = CHANNELS_OF.get(self.kind, (entry.get("channel", "water_temp"),))
         self.names = [self._prefix + channel for channel in self.channels]
 
-    def read(self, now_ms):
+    def read(self, now_ms: int) -> Found:
         """[(record name, value)], or SensorError."""
         found = []
         self.uncalibrated = self._driver.read(now_ms)
@@ -300,12 +304,12 @@ CHANNELS_OF = {
 }
 
 
-def fit(entry, board):
+def fit(entry: Entry, board: Board) -> Fitted:
     """The sensor of one entry of `sensors` in the settings, as `config.load` let it pass."""
     return Fitted(entry, _driver(entry, board))
 
 
-def _driver(entry, board):
+def _driver(entry: Entry, board: Board) -> Driver:
     kind = entry["kind"]
     if kind == "float":
         brake = board.input(entry["brake_pin"]) if "brake_pin" in entry else None
