@@ -39,6 +39,7 @@ RUNS_SQL = {"ingest/store", "ingest/notebook", "ingest/alarms", "ingest/home", "
 
 STORES_TABLES = {
     *("series", "reading", "hourly", "message_range", "message_gap", "node", "boot_start", "cycle", "cycles_due"),
+    "cycle_chart",
     *("quarantine", "quarantine_tray", "quarantine_day", "counter", "sealed", "sealed_part", "migration"),
 }
 """What only `ingest/store` names in SQL."""

@@ -11,19 +11,19 @@ from __future__ import annotations
 import logging
 import sqlite3
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from datetime import time as clock_time
 from itertools import groupby
 
 from tidetray.ingest.alarms.alarm_settings import AlarmSettings
 from tidetray.ingest.alarms.book import AlarmBook, Key
 from tidetray.ingest.alarms.signal_rules import SignalPlan
+from tidetray.ingest.alarms.tray_charts import FINISHED, ChartNow, chart_now
 from tidetray.ingest.alarms.tray_rules import MAX_GAP_MS, Change, Plan
 from tidetray.ingest.alarms.watch import HISTORY_H, NODE_FAULTS, Watch, WatchPlan
 from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, Reading, Tray, from_ms
 from tidetray.ingest.core.wall_clock import Daily
-from tidetray.ingest.cycles.control_charts import SlowChange, slow_change
-from tidetray.ingest.cycles.usual_times import LEARN_CYCLES, Learned, drain_ratio, fill_ratio
+from tidetray.ingest.cycles.usual_times import Learned
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store import derived, queries
 from tidetray.ingest.store.raw_readings import SealedError
@@ -36,9 +36,6 @@ log = logging.getLogger("tidetray.alarms")
 WATCHED_BACK_H = HISTORY_H + 2.0
 TICK_MS = 1000
 MARK_MS = 5000
-
-FINISHED = ("complete", "drained slowly")
-"""Outcomes of cycles that tell how long the tray takes."""
 
 FAILED_OUTCOMES = ("overflow", "did not drain", "drained slowly", "flood mark not reached", "no flood")
 """Outcomes of a cycle that are alarms by the same name."""
@@ -202,8 +199,9 @@ class AlarmKeeper:
         last_ms = derived.last_dry_ms(self._store, tray.site, tray.name, FINISHED)
         if last_ms is not None and self._finished.get((tray.site, tray.name)) != last_ms:
             self._finished[tray.site, tray.name] = last_ms
-            for measure in _MEASURES:
-                self._judge_slow_change(tray, measure, now_ms)
+            with self._store.transaction():
+                for measure in _MEASURES:
+                    self._judge_slow_change(tray, measure, now_ms)
             self._enter(now_ms)
 
     # ----------------------------------------------------------------
@@ -252,7 +250,7 @@ class AlarmKeeper:
     def _facts(self) -> list[tuple[object, ...]]:
         """What of the notebook the plan depends on."""
         learned = self._store.connection.execute(
-            "SELECT site, tray, measure, from_ms FROM own_times ORDER BY 1, 2, 3"
+            "SELECT site, tray, measure, from_ms FROM own_times WHERE from_ms > 0 ORDER BY 1, 2, 3"
         ).fetchall()
         return [*Notebook(self._store).schedule_facts(), *learned]
 
@@ -287,26 +285,23 @@ class AlarmKeeper:
             "SELECT coalesce(max(from_ms), 0) FROM own_times WHERE site = ? AND tray = ? AND measure = ?",
             (tray.site, tray.name, measure),
         ).fetchone()
-        times, ratios = finished_ratios(self._store, tray, measure, from_ms_)
-        found = slow_change(ratios)
-        self._write_own_times(tray, measure, from_ms_, times, found)
-        watch = self._watch.trays[tray.site, tray.name]
-        self._set_learned(watch, measure, found.learned)
+        found = chart_now(self._store, tray, measure, from_ms_)
+        self._write_own_times(tray, measure, from_ms_, found)
+        self._set_learned(self._watch.trays[tray.site, tray.name], measure, found.chart.learned)
         findings = self._watch.findings(tray.site, "tray", tray.name)
         kind = _MEASURES[measure]
-        recent = bool(times) and now_ms - times[-1] <= 3_600_000 * HISTORY_H
-        if found.warns and found.since is not None and recent:
+        if found.last_ms is None:
+            return
+        if found.since_ms is None:
+            findings.end(kind, found.last_ms)
+        elif now_ms - found.last_ms <= 3_600_000 * HISTORY_H:
             what = "draining takes" if measure == "drain" else "filling takes"
-            detail = f"{what} {100 * found.change:.0f} % longer than this tray's usual, and getting longer"
-            findings.begin(kind, times[found.since], times[-1], detail)
-        elif not found.warns and times:
-            findings.end(kind, times[-1])
+            detail = f"{what} {100 * found.chart.change:.0f} % longer than this tray's usual, and getting longer"
+            findings.begin(kind, found.since_ms, found.last_ms, detail)
 
-    def _write_own_times(
-        self, tray: Tray, measure: str, start_ms: int, times: Sequence[int], found: SlowChange
-    ) -> None:
-        learned = found.learned
-        after = len(times) - found.learned_from
+    def _write_own_times(self, tray: Tray, measure: str, start_ms: int, found: ChartNow) -> None:
+        chart = found.chart
+        learned = chart.learned
         with self._store.transaction() as connection:
             connection.execute(
                 "INSERT OR REPLACE INTO own_times VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -317,13 +312,12 @@ class AlarmKeeper:
                     start_ms,
                     None if learned is None else learned.factor,
                     None if learned is None else learned.spread,
-                    min(after, LEARN_CYCLES) if learned is None else learned.cycles,
-                    None if learned is None else found.change,
-                    None if found.since is None else times[found.since],
-                    int(found.warns),
+                    chart.cycles,
+                    None if learned is None else chart.change,
+                    found.since_ms,
+                    int(chart.since is not None),
                 ),
             )
-        self._plan_facts = self._facts()
 
     def _enter_late(self, tray: Tray, first_ms: int, last_ms: int, now_ms: int) -> None:
         """Failed cycles in a time of which readings came out of order, so that the watch could not see them."""
@@ -342,15 +336,6 @@ class AlarmKeeper:
                     detail=f"the cycle of {from_ms(begin_ms):%d %b %H:%M} UTC: {outcome}",
                     now_ms=now_ms,
                 )
-
-
-def finished_ratios(store: Store, tray: Tray, measure: str, start_ms: int = 0) -> tuple[list[int], list[float]]:
-    """When a tray's cycles were dry again, and how long they took to drain or fill, over the geometric time."""
-    rows = derived.finished_cycles(store, tray.site, tray.name, measure, FINISHED, start_ms=start_ms)
-    times = [dry_ms for dry_ms, _, _ in rows]
-    if measure == "drain":
-        return times, [drain_ratio(tray, seconds, peak_m) for _, seconds, peak_m in rows]
-    return times, [fill_ratio(tray, seconds) for _, seconds, _ in rows]
 
 
 def learn_anew(store: Store, site: str, tray: str, *, now_ms: int) -> None:

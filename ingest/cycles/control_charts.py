@@ -11,11 +11,12 @@ A tray that has become faster was cleaned, or got another pump: its times are le
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, field
 
-from tidetray.ingest.cycles.usual_times import LEARN_CYCLES, Learned, learn
+from tidetray.ingest.cycles.usual_times import Learned, learn
 
 EWMA_WEIGHT = 0.2
 EWMA_LIMIT = 5.0
@@ -89,39 +90,110 @@ class SlowChange:
     learned_from: int
 
 
-def slow_change(ratios: Sequence[float]) -> SlowChange:
-    """Judge measured over expected times, oldest first. ValueError if one is not a positive number."""
-    if not all(math.isfinite(ratio) and ratio > 0 for ratio in ratios):
-        raise ValueError("slow change: a measured time must be a positive number of seconds")
-    begin = 0
-    while True:
-        learned = learn(ratios[begin : begin + LEARN_CYCLES])
-        if learned is None:
-            return SlowChange(None, math.nan, False, None, begin)
-        result = _chart(ratios, begin, learned)
-        if isinstance(result, SlowChange):
-            return result
-        begin = result
+VERSION = 1
+"""Of what `Chart` keeps: another number where its rules, or those of `usual_times`, give other results than before."""
 
 
-def _chart(ratios: Sequence[float], begin: int, learned: Learned) -> SlowChange | int:
-    """The judgement after the last cycle, or the place from which to learn anew because the tray became faster."""
-    centre, spread = math.log(learned.factor), learned.spread
-    limit = ewma_limit(1.0, weight=EWMA_WEIGHT, width=EWMA_LIMIT)
-    least, back = math.log1p(LEAST_CHANGE) / spread, math.log1p(BACK_TO) / spread
-    far, sums = Ewma(0.0, EWMA_WEIGHT), Cusum(0.0, CUSUM_ALLOWANCE)
-    warns, since = False, None
-    for place in range(begin + learned.cycles, len(ratios)):
-        value = min(max((math.log(ratios[place]) - centre) / spread, -CLIP), CLIP)
+@dataclass(slots=True)
+class Chart:
+    """Both charts of one measure of one tray, taken cycle by cycle: each costs the same, however many there were.
+
+    `place` numbers the cycles upwards (it may leave numbers out). `learned_from` is the place of the first one that
+    is learned from; `first` the ratios that are learned from, as long as they are too few.
+    """
+
+    learned_from: int | None = None
+    first: list[float] = field(default_factory=list)
+    learned: Learned | None = None
+    far: Ewma = field(default_factory=lambda: Ewma(0.0, EWMA_WEIGHT))
+    sums: Cusum = field(default_factory=lambda: Cusum(0.0, CUSUM_ALLOWANCE))
+    high_from: int = 0
+    low_from: int = 0
+    since: int | None = None
+    """With which cycle the change began that is warned of; None while nothing is."""
+
+    def take(self, place: int, ratio: float) -> int | None:
+        """Take one cycle more: its measured over its expected time.
+
+        Returns
+        -------
+        int or None
+            The place from which on everything is to be learned again, because the tray became faster there: begin
+            another chart, and give it the cycles from that place on. None: go on.
+
+        Raises
+        ------
+        ValueError
+            If the ratio is not a positive number.
+        """
+        if not (math.isfinite(ratio) and ratio > 0):
+            raise ValueError("slow change: a measured time must be a positive number of seconds")
+        if self.learned_from is None:
+            self.learned_from = place
+        if self.learned is None:
+            self.first.append(ratio)
+            self.learned = learn(self.first)
+            if self.learned is not None:
+                self.first = []
+            return None
+        spread = self.learned.spread
+        far, sums = self.far, self.sums
+        value = min(max((math.log(ratio) - math.log(self.learned.factor)) / spread, -CLIP), CLIP)
         far.take(value)
         sums.take(value)
+        # where a sum is zero, a change that is found now begins now
+        self.high_from = place if sums.run_high <= 1 else self.high_from
+        self.low_from = place if sums.run_low <= 1 else self.low_from
         # bounded, so that a long warning ends soon after its cause is mended
         sums.high = min(sums.high, 2 * CUSUM_LIMIT)
+        limit = ewma_limit(1.0, weight=EWMA_WEIGHT, width=EWMA_LIMIT)
+        least, back = math.log1p(LEAST_CHANGE) / spread, math.log1p(BACK_TO) / spread
         if (far.average < -limit or sums.low > CUSUM_LIMIT) and far.average < -least:
-            return place - max(sums.run_low - 1, 0)
-        if not warns and (far.average > limit or sums.high > CUSUM_LIMIT) and far.average > least:
-            warns, since = True, place - max(sums.run_high - 1, 0)
-        elif warns and far.average < back:
-            warns, since = False, None
+            return self.low_from
+        if self.since is None and (far.average > limit or sums.high > CUSUM_LIMIT) and far.average > least:
+            self.since = self.high_from
+        elif self.since is not None and far.average < back:
+            self.since = None
             sums.high, sums.run_high = 0.0, 0
-    return SlowChange(learned, math.expm1(far.average * spread), warns, since, begin)
+        return None
+
+    @property
+    def change(self) -> float:
+        """The share by which the last cycles took longer than learned; NaN while nothing is learned."""
+        return math.nan if self.learned is None else math.expm1(self.far.average * self.learned.spread)
+
+    @property
+    def cycles(self) -> int:
+        """How many cycles were learned from so far."""
+        return len(self.first) if self.learned is None else self.learned.cycles
+
+    def text(self) -> str:
+        """The chart as text, to be kept; `chart_of` gives the same chart back."""
+        return json.dumps(asdict(self), separators=(",", ":"))
+
+
+def chart_of(text: str) -> Chart:
+    """The chart that `Chart.text` wrote."""
+    kept = json.loads(text)
+    learned = kept["learned"]
+    return Chart(
+        **kept
+        | {
+            "learned": None if learned is None else Learned(**learned),
+            "far": Ewma(**kept["far"]),
+            "sums": Cusum(**kept["sums"]),
+        }
+    )
+
+
+def slow_change(ratios: Sequence[float]) -> SlowChange:
+    """Judge measured over expected times, oldest first. ValueError if one is not a positive number."""
+    chart, place = Chart(), 0
+    while place < len(ratios):
+        again = chart.take(place, ratios[place])
+        if again is None:
+            place += 1
+        else:
+            chart, place = Chart(), again
+    begin = len(ratios) if chart.learned_from is None else chart.learned_from
+    return SlowChange(chart.learned, chart.change, chart.since is not None, chart.since, begin)

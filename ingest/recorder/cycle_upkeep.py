@@ -12,7 +12,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 from tidetray.ingest.core.readings import EVIDENCE, Tray
-from tidetray.ingest.cycles.detect import detect_cycles, rebuild_from
+from tidetray.ingest.cycles.detect import Rebuild, detect_cycles, rebuild_from
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store import derived, queries
 from tidetray.ingest.store.quarantine import TIME
@@ -41,6 +41,9 @@ EMPTY_EVERY_S = 3600.0
 PUT_OFF_S = 30.0
 """Messages that wait to be committed go first, but for no longer than this."""
 
+
+LAST_CYCLES = 16
+"""So many of a tray's last cycles are read first; eight times as many where these do not reach back far enough."""
 
 SEALED_PAUSE_S = 300.0
 """Between two tries where sealed readings are missing: somebody has to put their file back first."""
@@ -148,8 +151,21 @@ class Upkeep:
 def _rebuild_cycles(store: Store, tray: Tray, due_ms: int) -> None:
     site, name = tray.site, tray.name
     before_ms = queries.last_before_ms(store, site, name, EVIDENCE, due_ms)
-    rebuild = rebuild_from(queries.cycles(store, site, name), tray, due_ms if before_ms is None else before_ms)
+    rebuild = _rebuild_from(store, tray, due_ms if before_ms is None else before_ms)
     start_ms = rebuild.read_from_ms
     found = queries.readings(store, site, name, EVIDENCE, start_ms=start_ms or 0, lead=start_ms is not None)
     again = detect_cycles(found, tray, dry_at_ms=rebuild.dry_at_ms)
     derived.put_cycles(store, site, name, again, keep=rebuild.kept)
+
+
+def _rebuild_from(store: Store, tray: Tray, since_ms: int) -> Rebuild:
+    """`rebuild_from` all cycles of a tray, of which as few are read as tell it: of a long record only its end."""
+    most = LAST_CYCLES
+    while True:
+        first, cycles = derived.last_cycles(store, tray.site, tray.name, most)
+        rebuild = rebuild_from(cycles, tray, since_ms)
+        if first == 0:
+            return rebuild
+        if rebuild.kept:  # or it lies before those that were read
+            return rebuild._replace(kept=first + rebuild.kept)
+        most *= 8

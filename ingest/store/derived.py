@@ -33,7 +33,8 @@ def cycles_due(store: Database) -> list[tuple[str, str, int]]:
 
 
 def put_cycles(store: Database, site: str, tray: str, cycles: pd.DataFrame, *, keep: int) -> None:
-    """Put cycles behind the first `keep` of a tray, which then are due no more; in one transaction.
+    """Put cycles behind the first `keep` of a tray, which then are due no more; in one transaction. Charts that were
+    made of cycles that are replaced go with them.
 
     Parameters
     ----------
@@ -48,16 +49,36 @@ def put_cycles(store: Database, site: str, tray: str, cycles: pd.DataFrame, *, k
             "INSERT INTO cycle VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [(site, tray, number, *row) for number, row in enumerate(_rows(cycles), start=keep)],
         )
+        connection.execute("DELETE FROM cycle_chart WHERE site = ? AND tray = ? AND number >= ?", (site, tray, keep))
         connection.execute("DELETE FROM cycles_due WHERE site = ? AND tray = ?", (site, tray))
+
+
+def last_cycles(store: Database, site: str, tray: str, most: int) -> tuple[int, pd.DataFrame]:
+    """The last cycles of a tray, `most` at most: the number of the first of them, and the columns of `detect_cycles`
+    that say when what happened, and how it came out."""
+    rows = store.connection.execute(
+        f"SELECT number, {', '.join(f'{name}_ms' for name in CYCLE_TIMES)}, outcome FROM cycle"
+        " WHERE site = ? AND tray = ? ORDER BY number DESC LIMIT ?",
+        (site, tray, most),
+    ).fetchall()[::-1]
+    frame = pd.DataFrame(
+        {
+            name: pd.to_datetime(pd.Series([row[at] for row in rows], dtype="Int64"), unit="ms", utc=True)
+            for at, name in enumerate(CYCLE_TIMES, start=1)
+        }
+        | {"outcome": pd.Series([row[-1] for row in rows], dtype="str")}
+    )
+    return (rows[0][0] if rows else 0), frame
 
 
 def last_dry_ms(store: Database, site: str, tray: str, outcomes: Sequence[str]) -> int | None:
     """When the last cycle of these outcomes was dry again [ms since 1970]; None if there is none."""
-    (last_ms,) = store.connection.execute(
-        f"SELECT max(dry_ms) FROM cycle WHERE site = ? AND tray = ? AND outcome IN ({_marks(outcomes)})",
+    found = store.connection.execute(
+        "SELECT dry_ms FROM cycle WHERE site = ? AND tray = ? AND dry_ms IS NOT NULL"
+        f" AND outcome IN ({_marks(outcomes)}) ORDER BY number DESC LIMIT 1",
         (site, tray, *outcomes),
     ).fetchone()
-    return None if last_ms is None else int(last_ms)
+    return None if found is None else int(found[0])
 
 
 def cycle_spans(store: Database, site: str, tray: str, outcomes: Sequence[str]) -> list[CycleSpan]:
@@ -71,20 +92,69 @@ def cycle_spans(store: Database, site: str, tray: str, outcomes: Sequence[str]) 
     return [CycleSpan(*row) for row in rows.fetchall()]
 
 
+class FinishedCycle(NamedTuple):
+    """Its number, when it was dry again [ms since 1970], how long it took to fill or drain [s], and its peak [m]."""
+
+    number: int
+    dry_ms: int
+    took_s: float
+    peak_level_m: float
+
+
 def finished_cycles(
-    store: Database, site: str, tray: str, measure: str, outcomes: Sequence[str], *, start_ms: int = 0
-) -> list[tuple[int, float, float]]:
-    """Of cycles that were dry after `start_ms`: when [ms since 1970], how long it took [s], and the peak level [m].
+    store: Database,
+    site: str,
+    tray: str,
+    measure: str,
+    outcomes: Sequence[str],
+    *,
+    start_ms: int = 0,
+    from_number: int = 0,
+    most: int = -1,
+) -> list[FinishedCycle]:
+    """The cycles from a number on that were dry after `start_ms`, by number; at most `most`, where that is not -1.
 
     `measure` is fill or drain; cycles of which it or the peak was not seen are left out.
     """
     if f"{measure}_s" not in CYCLE_NUMBERS:
         raise ValueError(f"no measure {measure!r}: choose fill or drain")
-    return store.connection.execute(
-        f"SELECT dry_ms, {measure}_s, peak_level_m FROM cycle WHERE site = ? AND tray = ? AND dry_ms > ?"
-        f" AND {measure}_s > 0 AND outcome IN ({_marks(outcomes)}) AND peak_level_m IS NOT NULL ORDER BY number",
-        (site, tray, start_ms, *outcomes),
-    ).fetchall()
+    rows = store.connection.execute(
+        f"SELECT number, dry_ms, {measure}_s, peak_level_m FROM cycle WHERE site = ? AND tray = ? AND number >= ?"
+        f" AND dry_ms > ? AND {measure}_s > 0 AND outcome IN ({_marks(outcomes)}) AND peak_level_m IS NOT NULL"
+        " ORDER BY number LIMIT ?",
+        (site, tray, from_number, start_ms, *outcomes, most),
+    )
+    return [FinishedCycle(*row) for row in rows.fetchall()]
+
+
+CHARTS_KEPT = 8
+"""Of each measure of a tray: the last cycles are worked out again while readings come, and the chart before them is
+what the next one goes on from."""
+
+
+def last_chart(store: Database, site: str, tray: str, measure: str, basis: str) -> tuple[int, str] | None:
+    """The newest chart that rests on `basis` (the tray's geometry, and from when on is learned): the number of the last
+    cycle in it, and the chart as text. None: begin again."""
+    found = store.connection.execute(
+        "SELECT number, chart FROM cycle_chart WHERE site = ? AND tray = ? AND measure = ? AND basis = ?"
+        " ORDER BY number DESC LIMIT 1",
+        (site, tray, measure, basis),
+    ).fetchone()
+    return None if found is None else (int(found[0]), str(found[1]))
+
+
+def put_chart(store: Database, site: str, tray: str, measure: str, *, number: int, basis: str, chart: str) -> None:
+    """Keep a chart up to the cycle of that number, and let go of the oldest."""
+    with store.transaction() as connection:
+        connection.execute(
+            "INSERT OR REPLACE INTO cycle_chart VALUES (?, ?, ?, ?, ?, ?)", (site, tray, measure, number, basis, chart)
+        )
+        connection.execute(
+            "DELETE FROM cycle_chart WHERE site = ?1 AND tray = ?2 AND measure = ?3 AND number <= ("
+            " SELECT number FROM cycle_chart WHERE site = ?1 AND tray = ?2 AND measure = ?3"
+            " ORDER BY number DESC LIMIT 1 OFFSET ?4)",
+            (site, tray, measure, CHARTS_KEPT),
+        )
 
 
 def _marks(values: Sequence[object]) -> str:

@@ -411,4 +411,16 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
             100 + length(payload) + length(topic) + length(reason) + length(others)), 0) FROM quarantine;
         """,
     ),
+    (
+        "charts of slow change",
+        """
+        -- the control charts of a tray's filling or draining, up to the cycle of that number, as text.
+        -- basis: what they rest on beside the cycles; charts of another basis do not count
+        CREATE TABLE cycle_chart (
+            site TEXT NOT NULL, tray TEXT NOT NULL, measure TEXT NOT NULL, number INTEGER NOT NULL,
+            basis TEXT NOT NULL, chart TEXT NOT NULL,
+            PRIMARY KEY (site, tray, measure, number)
+        ) STRICT, WITHOUT ROWID;
+        """,
+    ),
 )

@@ -7,11 +7,23 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tidetray.ingest.core.readings import Tray
-from tidetray.ingest.cycles.control_charts import LEAST_CHANGE, slow_change
+from tidetray.ingest.cycles.control_charts import (
+    BACK_TO,
+    CLIP,
+    CUSUM_ALLOWANCE,
+    CUSUM_LIMIT,
+    EWMA_LIMIT,
+    EWMA_WEIGHT,
+    LEAST_CHANGE,
+    Chart,
+    chart_of,
+    ewma_limit,
+    slow_change,
+)
 from tidetray.ingest.cycles.hydraulics import drain_time_s, weir_head_m
 from tidetray.ingest.cycles.usual_times import (
     LEARN_CYCLES,
@@ -113,3 +125,64 @@ def test_siphons_draw_with_the_fall_below_the_floor_and_standpipes_fill_against_
     assert expected_drain_s(pipe, 0.08) == expected_drain_s(pipe, 0.05), "what is above runs over the rim"
     assert highest_level_m(pipe) == 0.05 + weir_head_m(20 / 60_000, 0.032)
     assert expected_fill_s(replace(TRAY, drain="standpipe")) is None, "its hole takes all that the pump brings"
+
+
+def all_at_once(ratios: list[float]) -> tuple[float | None, float, int | None, int]:
+    """The charts as one pass over all cycles, counting runs instead of keeping places: factor, change, since, and
+    from where was learned."""
+    begin = 0
+    limit = ewma_limit(1.0, weight=EWMA_WEIGHT, width=EWMA_LIMIT)
+    while True:
+        learned = learn(ratios[begin : begin + LEARN_CYCLES])
+        if learned is None:
+            return None, math.nan, None, begin
+        spread = learned.spread
+        far, high, low, run_high, run_low, since, again = 0.0, 0.0, 0.0, 0, 0, None, None
+        for place in range(begin + LEARN_CYCLES, len(ratios)):
+            value = min(max((math.log(ratios[place]) - math.log(learned.factor)) / spread, -CLIP), CLIP)
+            far += EWMA_WEIGHT * (value - far)
+            high, low = max(0.0, high + value - CUSUM_ALLOWANCE), max(0.0, low - CUSUM_ALLOWANCE - value)
+            run_high, run_low = (run_high + 1 if high > 0 else 0), (run_low + 1 if low > 0 else 0)
+            high = min(high, 2 * CUSUM_LIMIT)
+            if (far < -limit or low > CUSUM_LIMIT) and far < -math.log1p(LEAST_CHANGE) / spread:
+                again = place - max(run_low - 1, 0)
+                break
+            if since is None and (far > limit or high > CUSUM_LIMIT) and far > math.log1p(LEAST_CHANGE) / spread:
+                since = place - max(run_high - 1, 0)
+            elif since is not None and far < math.log1p(BACK_TO) / spread:
+                since, high, run_high = None, 0.0, 0
+        if again is None:
+            return learned.factor, math.expm1(far * spread), since, begin
+        begin = again
+
+
+@st.composite
+def drains(draw: st.DrawFn) -> list[float]:
+    """Stretches of cycles, each of its own level and drift, with noise and a wild cycle here and there."""
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    found: list[float] = []
+    for n, level, drift in draw(
+        st.lists(st.tuples(st.integers(1, 60), st.floats(0.4, 2.0), st.floats(-0.02, 0.02)), min_size=1, max_size=5)
+    ):
+        found += (level * np.exp(drift * np.arange(n) + rng.normal(0, 0.02, n))).tolist()
+    return [5 * ratio if rng.random() < 0.02 else ratio for ratio in found]
+
+
+@given(drains(), st.data())
+@settings(max_examples=200, deadline=None)
+def test_cycle_by_cycle_and_from_kept_text_is_the_same_as_all_at_once(ratios: list[float], data: st.DataObject) -> None:
+    factor, change, since, begin = all_at_once(ratios)
+    found = slow_change(ratios)
+    assert (None if found.learned is None else found.learned.factor) == factor
+    assert found.change == pytest.approx(change, nan_ok=True, rel=1e-12, abs=1e-12)
+    assert (found.since, found.warns, found.learned_from) == (since, since is not None, begin)
+    # stopped and started again at any cycle, with numbers that leave some out
+    stops = data.draw(st.sets(st.integers(0, len(ratios) - 1), max_size=5))
+    chart, at = Chart(), 0
+    while at < len(ratios):
+        again = chart.take(3 * at, ratios[at])
+        chart, at = (chart, at + 1) if again is None else (Chart(), again // 3)
+        if at in stops:
+            chart = chart_of(chart.text())
+    assert chart.change == pytest.approx(change, nan_ok=True, rel=1e-12, abs=1e-12)
+    assert chart.since == (None if since is None else 3 * since)
