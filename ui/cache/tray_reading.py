@@ -22,6 +22,7 @@ from tidetray.ingest.settings.model import home_folder
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store
 from tidetray.ui.parts.strip_html import hours_in_words, strip
+from tidetray.ui.tag import Markup
 
 STRIP = timedelta(hours=48)
 RAW_DAYS = 2
@@ -39,7 +40,7 @@ class StripsView:
     next_flood: dict[str, datetime | None]
     culture: dict[str, str]
     own: pd.DataFrame
-    strips: dict[str, str]
+    strips: dict[str, Markup]
     hours: dict[str, str]
 
 

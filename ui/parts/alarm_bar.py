@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from html import escape
 from urllib.parse import quote
 
 import streamlit as st
@@ -14,6 +13,7 @@ from tidetray.ingest.alarms.text import headline, needs_mains_caution
 from tidetray.ui import words
 from tidetray.ui.cache.reading import AlarmsView, alarms_view
 from tidetray.ui.parts import look
+from tidetray.ui.tag import Markup, tag
 
 REFRESH_S = 10
 SHOWN = 4
@@ -48,11 +48,11 @@ def bar(*, alarms: bool = True, whole: bool = True) -> None:
         _unacknowledged(view, whole=whole)
 
 
-def _named(alarm: Alarm) -> str:
-    said = f"<strong>{escape(headline(alarm))}</strong>"
-    return (
-        f'<a href="tray?tray={quote(alarm.key.name)}" target="_self">{said}</a>' if alarm.key.place == "tray" else said
-    )
+def _named(alarm: Alarm) -> Markup:
+    said = tag("strong", headline(alarm))
+    if alarm.key.place != "tray":
+        return said
+    return tag("a", said, href=f"tray?tray={quote(alarm.key.name)}", target="_self")
 
 
 def _unacknowledged(view: AlarmsView, *, whole: bool) -> None:
@@ -60,18 +60,26 @@ def _unacknowledged(view: AlarmsView, *, whole: bool) -> None:
     if not open_:
         return
     now = datetime.now(UTC)
-    lines = "".join(
-        f"<li>{_named(a)}, since {words.when(view.since(a), view.zone, now)}"
-        + (f". {escape(KINDS[a.key.kind].look_first)}" if whole else "")
-        + "</li>"
+    lines = [
+        tag(
+            "li",
+            _named(a),
+            f", since {words.when(view.since(a), view.zone, now)}",
+            f". {KINDS[a.key.kind].look_first}" if whole else "",
+        )
         for a in open_[:SHOWN]
-    )
+    ]
     if len(open_) > SHOWN:
-        lines += f"<li>and {len(open_) - SHOWN} more</li>"
-    mains = f"<div>{escape(MAINS)}</div>" if whole and any(map(needs_mains_caution, open_)) else ""
-    link = "Acknowledge" if whole else "What to do"
-    st.html(
-        '<div class="tt-say tt-wrong" '
-        f'role="alert"><b>{look.MARKS["wrong"]}</b>{words.many(len(open_), "alarm")} that nobody has '
-        f'acknowledged. <a href="alarms" target="_self">{link}</a>{mains}<ul>{lines}</ul></div>'
+        lines.append(tag("li", f"and {len(open_) - SHOWN} more"))
+    look.draw(
+        tag(
+            "div",
+            tag("b", look.MARKS["wrong"]),
+            f"{words.many(len(open_), 'alarm')} that nobody has acknowledged. ",
+            tag("a", "Acknowledge" if whole else "What to do", href="alarms", target="_self"),
+            tag("div", MAINS) if whole and any(map(needs_mains_caution, open_)) else "",
+            tag("ul", *lines),
+            css="tt-say tt-wrong",
+            role="alert",
+        )
     )

@@ -1,20 +1,20 @@
 """The look of the pages: one style sheet, a few blocks of HTML, and clear words in place of tracebacks.
 
-Whatever comes from outside (a node's message, a link's pot) is escaped here and shown as text:
-Markdown in it could otherwise make a browser fetch things.
+Whatever comes from outside (a node's message, a link's pot) is shown as text (`ui/tag.py`): HTML or Markdown in it
+could otherwise make a browser fetch things.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from html import escape
 
 import streamlit as st
 
 from tidetray.analysis.pictures import palette as p
 from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ui.tag import Markup, joined, tag
 
 MARKS = {"wrong": "▲", "note": "◆", "fine": "✓"}
 
@@ -155,24 +155,37 @@ def style() -> None:
     st.html(_STYLE)
 
 
+def draw(html: Markup) -> None:
+    """Show HTML made by `tag`."""
+    if not isinstance(html, Markup):
+        raise TypeError("only Markup is drawn, which tag() makes")
+    st.html(html)
+
+
 def say(kind: str, text: str, more: tuple[str, ...] = (), *, loud: bool = False) -> None:
     """A block that stands out by mark, edge and word. `kind`: wrong, note or fine; `more` become lines of a list."""
-    lines = "".join(f"<li>{escape(line)}</li>" for line in more)
-    listed = f"<ul>{lines}</ul>" if lines else ""
+    listed = tag("ul", *(tag("li", line) for line in more)) if more else ""
     role = "alert" if kind == "wrong" else "status"
     loudly = " tt-loud" if loud else ""
-    st.html(f'<div class="tt-say tt-{kind}{loudly}" role="{role}"><b>{MARKS[kind]}</b>{escape(text)}{listed}</div>')
+    draw(tag("div", tag("b", MARKS[kind]), text, listed, css=f"tt-say tt-{kind}{loudly}", role=role))
 
 
 def small(text: str) -> None:
-    st.html(f'<div class="tt-small">{escape(text)}</div>')
+    draw(tag("div", text, css="tt-small"))
 
 
-def facts(rows: dict[str, str], css: str = "tt-facts") -> str:
+def paragraph(text: str) -> None:
+    draw(tag("p", text))
+
+
+def facts(rows: dict[str, str], css: str = "tt-facts") -> Markup:
     """Names and values as HTML."""
-    return (
-        f'<dl class="{css}">' + "".join(f"<dt>{escape(k)}</dt><dd>{escape(v)}</dd>" for k, v in rows.items()) + "</dl>"
-    )
+    return tag("dl", *(joined((tag("dt", name), tag("dd", value))) for name, value in rows.items()), css=css)
+
+
+def cards(each: Iterable[Markup]) -> None:
+    """Cards side by side, as many as the screen is wide."""
+    draw(tag("div", *each, css="tt-cards"))
 
 
 @contextmanager

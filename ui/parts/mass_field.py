@@ -10,6 +10,9 @@ import json
 
 import streamlit as st
 
+from tidetray.ui.parts import look
+from tidetray.ui.tag import tag
+
 # Streamlit has no setting for the number keypad of a phone that leaves the field text. The field comes later than this.
 _SCRIPT = """<script>/* %(form)s */
 { const [label, key, tare, last, days, comma] = %(values)s;
@@ -71,7 +74,7 @@ def watch(
     form: str, label: str, trial: str, pot: str, *, tare_g: float, last_g: float | None, span: str, decimal_comma: bool
 ) -> None:
     """Wake the field of that label; `span` is how long ago `last_g` was weighed, in words."""
-    st.html('<div id="tt-live" class="tt-change" role="status" aria-live="polite"></div>')
+    look.draw(tag("div", css="tt-change", id="tt-live", role="status", aria_live="polite"))
     values = [label, _key(trial, pot), tare_g, last_g, span, decimal_comma]
     st.html(_SCRIPT % {"form": form, "values": _js(values)}, unsafe_allow_javascript=True)
 

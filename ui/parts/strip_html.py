@@ -8,20 +8,27 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from html import escape
 from zoneinfo import ZoneInfo
 
 import pandas as pd
 
 from tidetray.ui.columns import each_row
+from tidetray.ui.tag import Markup, joined, tag
 from tidetray.ui.words import many
 
-KEY = (
-    '<div class="tt-key tt-small"><span><span class="tt-strip"><i '
-    'class="wet"></i></span>wet</span><span><span class="tt-strip"><i '
-    'class="dry"></i></span>dry</span><span><span class="tt-strip"><i class="unknown"></i></span>unknown: no '
-    'readings, or they contradict each other</span><span><span class="tt-strip"><i '
-    'class="lit"></i></span>behind it: light</span><span>▲ a failed cycle</span></div>'
+
+def _key(css: str, meaning: str) -> Markup:
+    return tag("span", tag("span", tag("i", css=css), css="tt-strip"), meaning)
+
+
+KEY = tag(
+    "div",
+    _key("wet", "wet"),
+    _key("dry", "dry"),
+    _key("unknown", "unknown: no readings, or they contradict each other"),
+    _key("lit", "behind it: light"),
+    tag("span", "▲ a failed cycle"),
+    css="tt-key tt-small",
 )
 
 _HOUR = timedelta(hours=1)
@@ -29,24 +36,24 @@ _HOUR = timedelta(hours=1)
 
 def strip(
     spells: pd.DataFrame, lit: pd.DataFrame, failed: pd.DataFrame, *, start: datetime, end: datetime, zone: str
-) -> str:
+) -> Markup:
     """spells, lit: `from, to` (and `kind` wet or unknown); failed: `at, outcome`."""
     begin, whole = pd.Timestamp(start), pd.Timestamp(end) - pd.Timestamp(start)
 
     def share(moment: pd.Timestamp) -> float:
         return 100 * ((moment - begin) / whole)
 
-    def bar(css: str, since: pd.Timestamp, until: pd.Timestamp) -> str:
-        return f'<i class="{css}" style="left:{share(since):.2f}%;width:{100 * ((until - since) / whole):.2f}%"></i>'
+    def bar(css: str, since: pd.Timestamp, until: pd.Timestamp) -> Markup:
+        return tag("i", css=css, style=f"left:{share(since):.2f}%;width:{100 * ((until - since) / whole):.2f}%")
 
     parts = [bar("lit", row[1], row[2]) for row in lit[["tray", "from", "to"]].itertuples(index=False)]
     ticks, labels = _clock(start, end, zone, share)
     parts += ticks
-    parts.append('<i class="dry" style="left:0;width:100%"></i>')
+    parts.append(tag("i", css="dry", style="left:0;width:100%"))
     parts += [bar(row[0], row[1], row[2]) for row in spells[["kind", "from", "to"]].itertuples(index=False)]
-    parts += [f'<i class="at" style="left:{share(row.at):.2f}%">▲</i>' for row in each_row(failed)]
-    said = escape(in_words(spells, lit, failed, start, end))
-    return f'<div class="tt-strip" role="img" aria-label="{said}">{"".join(parts)}{"".join(labels)}</div>'
+    parts += [tag("i", "▲", css="at", style=f"left:{share(row.at):.2f}%") for row in each_row(failed)]
+    said = in_words(spells, lit, failed, start, end)
+    return tag("div", joined(parts), joined(labels), css="tt-strip", role="img", aria_label=said)
 
 
 def in_words(spells: pd.DataFrame, lit: pd.DataFrame, failed: pd.DataFrame, start: datetime, end: datetime) -> str:
@@ -75,7 +82,7 @@ def _hours(spells: pd.DataFrame) -> float:
 
 def _clock(
     start: datetime, end: datetime, zone: str, share: Callable[[pd.Timestamp], float]
-) -> tuple[list[str], list[str]]:
+) -> tuple[list[Markup], list[Markup]]:
     """A line at every local midnight and noon, its name below it, and the end."""
     local = start.astimezone(ZoneInfo(zone))
     ticks, labels = [], []
@@ -85,10 +92,9 @@ def _clock(
             at = moment.replace(hour=hour)
             if start < at < end:
                 left = share(pd.Timestamp(at))
-                ticks.append(f'<i class="tick" style="left:{left:.2f}%;height:100%"></i>')
+                ticks.append(tag("i", css="tick", style=f"left:{left:.2f}%;height:100%"))
                 if 5 < left < 84:
-                    labels.append(
-                        f'<i class="hour" style="left:{left:.2f}%">{f"{at:%a}" if hour == 0 else "12:00"}</i>'
-                    )
+                    hour_text = f"{at:%a}" if hour == 0 else "12:00"
+                    labels.append(tag("i", hour_text, css="hour", style=f"left:{left:.2f}%"))
         day += timedelta(days=1)
-    return ticks, [*labels, '<i class="hour" style="left:100%">now</i>']
+    return ticks, [*labels, tag("i", "now", css="hour", style="left:100%")]

@@ -4,7 +4,6 @@ page."""
 from __future__ import annotations
 
 from datetime import datetime
-from html import escape
 from typing import Any
 from urllib.parse import quote
 
@@ -15,23 +14,22 @@ from tidetray.ui import words
 from tidetray.ui.cache.reading import AlarmsView
 from tidetray.ui.cache.tray_reading import StripsView
 from tidetray.ui.parts import look
+from tidetray.ui.tag import Markup, joined, tag
 
 _STANDS = {"standing": "▲", "acknowledged": "◆", "shelved": "◇"}
 _UNFLOODED = {"emersed": "none: kept dry", "submersed": "none: kept under water"}
 
 
-def card(row: Any, past: StripsView, alarms: AlarmsView, now: datetime, *, link: bool = True) -> str:
+def card(row: Any, past: StripsView, alarms: AlarmsView, now: datetime, *, link: bool = True) -> Markup:
     """`row` of `tidetray.analysis.live.trays_now`; with `link` its name leads to the tray's own page."""
     mark, state = words.STATES[row.state]
     since = (
         f" since {words.clock(row.since, past.zone, now)}" if row.state != "unknown" and not pd.isna(row.since) else ""
     )
     open_ = alarms.of_tray(row.tray)
-    told = "".join(
-        f"<div>{_STANDS[stands]} {escape(_alarm(alarm))} ({stands_in_words(stands)})</div>" for alarm, stands in open_
-    )
+    told = [tag("div", f"{_STANDS[stands]} {_alarm(alarm)} ({stands_in_words(stands)})") for alarm, stands in open_]
     if row.failure and not any(alarm.key.kind == row.failure for alarm, _ in open_):
-        told = f"<div>▲ FAILED: {escape(row.failure)} at {words.clock(row.failed_at, past.zone, now)}</div>{told}"
+        told.insert(0, tag("div", f"▲ FAILED: {row.failure} at {words.clock(row.failed_at, past.zone, now)}"))
     level = "–" if pd.isna(row.level_m) else f"{round(row.level_m * 1000)} mm"
     facts = look.facts(
         {
@@ -43,16 +41,18 @@ def card(row: Any, past: StripsView, alarms: AlarmsView, now: datetime, *, link:
             "last reading": words.when(row.last_reading, past.zone, now),
         }
     )
-    name = escape(row.tray)
+    name = row.tray
     if link:
-        name = f'<a href="tray?tray={quote(row.tray)}" target="_self">{name}</a>'
+        name = tag("a", name, href=f"tray?tray={quote(row.tray)}", target="_self")
     css = f"tt-card {row.state}{' failed' if row.failure or open_ else ''}"
-    return (
-        f'<div class="{css}"><div class="head">{name}<span>{escape(row.treatment)}</span></div>'
-        f'<div class="state"><span class="mark">{mark}</span> {state}{escape(since)}</div>'
-        + (f'<div class="failure">{told}</div>' if told else "")
-        + past.strips.get(row.tray, "")
-        + f"{facts}</div>"
+    return tag(
+        "div",
+        tag("div", name, tag("span", row.treatment), css="head"),
+        tag("div", tag("span", mark, css="mark"), f" {state}{since}", css="state"),
+        tag("div", joined(told), css="failure") if told else "",
+        past.strips.get(row.tray, ""),
+        facts,
+        css=css,
     )
 
 

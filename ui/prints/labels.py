@@ -7,7 +7,6 @@ so that a splash of mud does not stop a camera; the pot's name stands beside the
 
 from __future__ import annotations
 
-from html import escape
 from urllib.parse import quote, urlsplit
 
 import pandas as pd
@@ -16,6 +15,7 @@ import segno
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.notebook.facts import TrialPlan
 from tidetray.ui.columns import each_row
+from tidetray.ui.tag import Markup, joined, tag
 
 _STYLE = """<style>
 @page { size: A4; margin: 10mm; }
@@ -47,50 +47,45 @@ def label_page(trial: str, pots: pd.DataFrame, url: str) -> str:
     labels = []
     for row in each_row(pots.sort_values(["tray", "row", "column"])):
         code = segno.make(weigh_in_address(url, str(row.pot)), error="m", micro=False)
-        drawn = code.svg_inline(border=2, omitsize=True)
-        labels.append(
-            f'<div class="label">{drawn}<div><b>{escape(str(row.pot))}</b>{escape(str(row.tray))}<br>row '
-            f"{row.row}, column {row.column}</div></div>"
-        )
-    foot = (
-        f"<p><small>Trial {escape(trial)}. The code opens the weigh-in of that pot at {escape(url)}; its name "
-        "can be typed there too.</small></p>"
-    )
-    return _page(f"Labels of {trial}", f'<div class="labels">{"".join(labels)}</div>{foot}')
+        drawn = Markup(code.svg_inline(border=2, omitsize=True))
+        place = f"row {row.row}, column {row.column}"
+        labels.append(tag("div", drawn, tag("div", tag("b", row.pot), row.tray, tag("br"), place), css="label"))
+    foot = f"Trial {trial}. The code opens the weigh-in of that pot at {url}; its name can be typed there too."
+    return _page(f"Labels of {trial}", tag("div", *labels, css="labels") + tag("p", tag("small", foot)))
 
 
 def map_page(plan: TrialPlan, pots: pd.DataFrame, treatments: dict[str, str]) -> str:
     """Which tray gets what, where trays stand on the benches if that is known, and which pot stands where."""
     seed = plan.trial.layout_seed
     drawn = f"Layout drawn at random, draw number {seed}. Leave trays and pots in place." if seed is not None else ""
-    parts = [f"<p>{escape(plan.trial.question)} {drawn}</p>"]
+    parts = [tag("p", f"{plan.trial.question} {drawn}")]
     for bench in dict.fromkeys(t.bench for t in plan.trays if t.bench_row and t.bench_column):
-        cells = "".join(
-            f'<div style="grid-row: {t.bench_row}; grid-column: {t.bench_column}">{escape(t.name)}<br>'
-            f'<span class="treatment">{escape(treatments[t.name])}</span></div>'
+        cells = (
+            tag(
+                "div",
+                t.name,
+                tag("br"),
+                tag("span", treatments[t.name], css="treatment"),
+                style=f"grid-row: {t.bench_row}; grid-column: {t.bench_column}",
+            )
             for t in plan.trays
             if t.bench == bench and t.bench_row and t.bench_column
         )
-        parts.append(f'<h2>Bench {escape(bench)}</h2><div class="bench">{cells}</div>')
+        parts += [tag("h2", f"Bench {bench}"), tag("div", *cells, css="bench")]
     for tray in plan.trays:
         mine = pots[pots["tray"] == tray.name]
         names = {(r.row, r.column): str(r.pot) for r in each_row(mine)}
         rows = range(1, max((r for r, _ in names), default=0) + 1)
         columns = range(1, max((c for _, c in names), default=0) + 1)
-        head = "".join(f"<th>{c}</th>" for c in columns)
-        line = {r: "".join(f"<td>{escape(names.get((r, c), ''))}</td>" for c in columns) for r in rows}
-        body = "".join(f"<tr><th>{r}</th>{line[r]}</tr>" for r in rows)
-        block = f", block {escape(tray.block)}" if tray.block else ""
-        parts.append(
-            f'<div class="tray"><h2>{escape(tray.name)}: <span class="treatment">'
-            f"{escape(treatments[tray.name])}</span>{block}</h2>"
-            f"<table><tr><th></th>{head}</tr>{body}</table></div>"
-        )
-    return _page(f"Map of {plan.trial.name}", "".join(parts))
+        head = tag("tr", tag("th"), *(tag("th", c) for c in columns))
+        lines = (tag("tr", tag("th", r), *(tag("td", names.get((r, c), "")) for c in columns)) for r in rows)
+        block = f", block {tray.block}" if tray.block else ""
+        title = tag("h2", f"{tray.name}: ", tag("span", treatments[tray.name], css="treatment"), block)
+        parts.append(tag("div", title, tag("table", head, *lines), css="tray"))
+    return _page(f"Map of {plan.trial.name}", joined(parts))
 
 
-def _page(title: str, body: str) -> str:
-    return (
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>{_STYLE}</head>'
-        f"<body><h1>{escape(title)}</h1>{body}</body></html>\n"
-    )
+def _page(title: str, body: Markup) -> str:
+    head = tag("head", tag("meta", charset="utf-8"), tag("title", title), Markup(_STYLE))
+    html = tag("html", head, tag("body", tag("h1", title), body), lang="en")
+    return f"<!doctype html>{html}\n"

@@ -6,7 +6,6 @@ import csv
 import io
 import zipfile
 from collections.abc import Sequence
-from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +18,7 @@ from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import BrokerSettings
 from tidetray.ingest.wire.timetables import TrayTimetable
 from tidetray.ui.columns import each_row
+from tidetray.ui.tag import Markup, tag
 
 if TYPE_CHECKING:
     from paho.mqtt.publish import AuthParameter
@@ -52,21 +52,35 @@ def as_csv(timetable: Timetable) -> str:
 
 
 def card_html(timetable: Timetable, zone: str, end: str = "") -> str:
-    """One sheet for the wall: the caution, then a line per tray. Everything from outside is escaped."""
-    rows = "".join(
-        f"<tr><th>{escape(tray)}</th><td>{escape(timetable.schedules[tray].text)}</td>"
-        f'<td class="when">{escape(", ".join(clock_text(s) for s in timetable.starts(tray)))}</td></tr>'
+    """One sheet for the wall: the caution, then a line per tray."""
+    rows = (
+        tag(
+            "tr",
+            tag("th", tray),
+            tag("td", timetable.schedules[tray].text),
+            tag("td", ", ".join(clock_text(s) for s in timetable.starts(tray)), css="when"),
+        )
         for tray in sorted(timetable.schedules, key=natural)
     )
-    return (
-        f"<!doctype html><html lang=en><meta charset=utf-8><title>Flood timetable</title>{_CARD}<h1>Flood "
-        "timetable</h1><p><b>Before you reach into a tray:</b> switch the pump and the lamp off, at the "
-        "breaker if the floor or the plug is wet. A float switch that cuts the pump in hardware is the only "
-        "protection against an overflow. Work on mains is for a licensed electrician, under your local "
-        f"code.</p><p>Pump on at these times, {escape(zone)}. Minutes count from the flood mark to the "
-        "opening of the drain. One pump and one sump: do not move a time without computing the timetable "
-        f"again. {escape(end)}</p><table><tr><th>tray<th>schedule<th>pump on</tr>{rows}</table></html>"
+    caution = (
+        "switch the pump and the lamp off, at the breaker if the floor or the plug is wet. A float switch that cuts "
+        "the pump in hardware is the only protection against an overflow. Work on mains is for a licensed "
+        "electrician, under your local code."
     )
+    about = (
+        f"Pump on at these times, {zone}. Minutes count from the flood mark to the opening of the drain. One pump and "
+        f"one sump: do not move a time without computing the timetable again. {end}"
+    )
+    headings = tag("tr", tag("th", "tray"), tag("th", "schedule"), tag("th", "pump on"))
+    head = tag("head", tag("meta", charset="utf-8"), tag("title", "Flood timetable"), Markup(_CARD))
+    body = tag(
+        "body",
+        tag("h1", "Flood timetable"),
+        tag("p", tag("b", "Before you reach into a tray:"), f" {caution}"),
+        tag("p", about),
+        tag("table", headings, *rows),
+    )
+    return f"<!doctype html>{tag('html', head, body, lang='en')}"
 
 
 def write(folder: Path, timetable: Timetable, own: Sequence[TrayTimetable], zone: str, end: str = "") -> list[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from html import escape
 
 import pandas as pd
 import streamlit as st
@@ -21,6 +20,7 @@ from tidetray.ui.columns import as_csv, columns, each_row
 from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
+from tidetray.ui.tag import tag
 from tidetray.ui.web import sign_in
 
 REFRESH_S = 10
@@ -78,10 +78,15 @@ def _card(alarm: Alarm, state: str, view: AlarmsView, now: datetime) -> None:
     )
     css = "failed" if state == "standing" else "unknown"
     with st.container(key=f"alarm-{alarm.id}"):
-        st.html(
-            f'<div class="tt-card {css}" role="{"alert" if state == "standing" else "status"}">'
-            f'<div class="head">{STATE_MARKS[state]} {escape(headline(alarm))}<span>{escape(said)}</span></div>{facts}'
-            f"<div>{escape(again + KINDS[alarm.key.kind].look_first)}</div></div>"
+        look.draw(
+            tag(
+                "div",
+                tag("div", f"{STATE_MARKS[state]} {headline(alarm)}", tag("span", said), css="head"),
+                facts,
+                tag("div", again + KINDS[alarm.key.kind].look_first),
+                css=f"tt-card {css}",
+                role="alert" if state == "standing" else "status",
+            )
         )
         if not sign_in.may("weigh"):
             return

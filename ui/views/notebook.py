@@ -9,7 +9,6 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable
 from datetime import UTC, date, datetime
-from html import escape
 from zoneinfo import ZoneInfo
 
 import pandas as pd
@@ -356,7 +355,7 @@ def _quality(data: TrialData, store: Store, *, changeable: bool) -> None:
     for balance, quality in answer.scales.values():
         look.small(f"Scale {balance.name}, step {balance.resolution_g:g} g")
         for sentence in quality.sentences:
-            st.html(f"<p>{escape(sentence)}</p>")
+            look.paragraph(sentence)
     if not changeable:
         return
     with st.expander("Name a scale, or note a check weight"), st.form("scale"):

@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 import tempfile
 from functools import partial
-from html import escape
 from pathlib import Path
 
 import streamlit as st
@@ -80,7 +79,7 @@ def _power(data: TrialData) -> None:
     found = answer.advice
     look.say("note" if math.isnan(found.power) or found.power < 0.8 else "fine", answer.sentences[0])
     for sentence in answer.sentences[1:]:
-        st.html(f"<p>{escape(sentence)}</p>")
+        look.paragraph(sentence)
     left, right = st.columns(2)
     with left:
         look.small("Trays needed (80 % power)")
@@ -101,9 +100,9 @@ def _seed(key: str) -> int | None:
 
 def _layout() -> None:
     st.subheader("Layout of a new trial", anchor=False)
-    st.html(
-        "<p>Treatments are assigned to trays and pots to positions at random, balanced over blocks, benches, "
-        "rows and columns. Then leave trays and pots where they are.</p>"
+    look.paragraph(
+        "Treatments are assigned to trays and pots to positions at random, balanced over blocks, benches, "
+        "rows and columns. Then leave trays and pots where they are."
     )
     given = st.file_uploader("The trial's file (.toml)", type="toml", key="layout_file", max_upload_size=20)
     masses = st.file_uploader(

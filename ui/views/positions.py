@@ -12,6 +12,7 @@ from tidetray.ui.columns import FEATURES
 from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import draw, files, picture
+from tidetray.ui.tag import tag
 
 NEIGHBOURS = {
     "beside, before and behind": "rook",
@@ -68,7 +69,7 @@ def _map(view: PositionsAnswer) -> None:
     for first in range(0, len(maps), per_line):
         for column, (tray, water, drawn) in zip(st.columns(per_line), maps[first : first + per_line], strict=False):
             with column:
-                st.markdown(f"**{tray['tray']}** · {tray['treatment']}")
+                look.draw(tag("p", tag("b", tray["tray"]), f" · {tray['treatment']}"))
                 look.small(water)
                 draw(drawn)
     look.small("These maps as one file, to print or to show a friend:")

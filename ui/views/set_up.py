@@ -11,7 +11,6 @@ import os
 import sqlite3
 from collections.abc import Callable
 from datetime import UTC, datetime
-from html import escape
 from typing import Any
 from zoneinfo import available_timezones
 
@@ -30,6 +29,7 @@ from tidetray.ui.changes import setting_up
 from tidetray.ui.columns import each_row
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import title
+from tidetray.ui.tag import tag
 from tidetray.ui.web import sign_in
 from tidetray.ui.web.start import STARTED
 
@@ -354,14 +354,10 @@ def first_readings() -> None:
                     for name, row in sorted(own.items())
                 }
             )
-            cards.append(
-                f'<div class="tt-card"><div class="head">{escape(tray)}<span>✓ recorded</span></div>{shown}</div>'
-            )
+            cards.append(tag("div", tag("div", tray, tag("span", "✓ recorded"), css="head"), shown, css="tt-card"))
         else:
-            cards.append(
-                f'<div class="tt-card unknown"><div class="head">{escape(tray)}<span>nothing yet</span></div></div>'
-            )
-    st.html(f'<div class="tt-cards">{"".join(cards)}</div>')
+            cards.append(tag("div", tag("div", tray, tag("span", "nothing yet"), css="head"), css="tt-card unknown"))
+    look.cards(cards)
     if rows:
         look.say(
             "fine", "Readings are recorded. The other pages show them from now on; 'Alarms' shows when something fails."

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
-from html import escape
 from itertools import groupby
 
 import streamlit as st
@@ -17,6 +16,7 @@ from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ui import words
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import title
+from tidetray.ui.tag import Markup, tag
 from tidetray.ui.web import sign_in
 
 ACTS = ("set a new password", "change its role", "remove it")
@@ -56,20 +56,26 @@ def _settings() -> None:
         with st.expander(
             f"{table}: {changed} of {len(lines)} set" if changed else f"{table}: all by default", expanded=changed > 0
         ):
-            st.html(_table(lines))
+            look.draw(_table(lines))
 
 
-def _table(lines: list[ShownSetting]) -> str:
-    rows = "".join(
-        f'<tr class="{"quiet" if each.source == "default" else ""}"><th scope="row">'
-        f"{escape(each.name.partition('.')[2] or each.name)}</th>"
-        f"<td>{escape(each.value)}</td><td>{escape(each.source)}</td></tr>"
+def _table(lines: list[ShownSetting]) -> Markup:
+    rows = (
+        tag(
+            "tr",
+            tag("th", each.name.partition(".")[2] or each.name, scope="row"),
+            tag("td", each.value),
+            tag("td", each.source),
+            css="quiet" if each.source == "default" else "",
+        )
         for each in lines
     )
-    return (
-        "<table "
-        f'class="tt-settings"><thead><tr><th>setting</th><th>value</th><th>from</th></tr></thead><tbody>{rows}</tbody></table>'
-    )
+    return _rows_under(("setting", "value", "from"), rows)
+
+
+def _rows_under(headings: Iterable[str], rows: Iterable[Markup]) -> Markup:
+    head = tag("thead", tag("tr", *(tag("th", heading) for heading in headings)))
+    return tag("table", head, tag("tbody", *rows), css="tt-settings")
 
 
 def _people() -> None:
@@ -85,14 +91,11 @@ def _people() -> None:
             "from then on everybody signs in.",
         )
     else:
-        rows = "".join(
-            f'<tr><th scope="row">{escape(p.name)}</th><td class="word">{p.role}</td><td>{ROLES[p.role]}</td></tr>'
+        rows = (
+            tag("tr", tag("th", p.name, scope="row"), tag("td", p.role, css="word"), tag("td", ROLES[p.role]))
             for p in found
         )
-        st.html(
-            "<table "
-            f'class="tt-settings"><thead><tr><th>name</th><th>may</th><th></th></tr></thead><tbody>{rows}</tbody></table>'
-        )
+        look.draw(_rows_under(("name", "may", ""), rows))
     roles = list(ROLES) if found else ["manage"]
     with st.expander("Create an account"), st.form("add_person"):
         st.text_input("Name", key="p_name", max_chars=40)
@@ -174,17 +177,11 @@ def _deeds() -> None:
         return
     st.subheader("What was changed", anchor=False)
     now = datetime.now(UTC)
-    rows = "".join(
-        (
-            f"<tr><td>{words.clock(each.at, 'UTC', now)} "
-            f"UTC</td><td>{escape(each.what)}</td><td>{escape(each.who)}</td></tr>"
-        )
+    rows = (
+        tag("tr", tag("td", f"{words.clock(each.at, 'UTC', now)} UTC"), tag("td", each.what), tag("td", each.who))
         for each in found
     )
-    st.html(
-        "<table "
-        f'class="tt-settings"><thead><tr><th>when</th><th>what</th><th>who</th></tr></thead><tbody>{rows}</tbody></table>'
-    )
+    look.draw(_rows_under(("when", "what", "who"), rows))
     look.small("Weigh-ins, events and alarms keep their own history, on their pages.")
 
 

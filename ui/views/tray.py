@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from html import escape
 from urllib.parse import quote
 
 import pandas as pd
@@ -18,6 +17,7 @@ from tidetray.ui.columns import Column, as_csv, columns, each_row
 from tidetray.ui.parts import look, strip_html, tables, tray_cards
 from tidetray.ui.parts.head import Chosen, head
 from tidetray.ui.parts.pictures import picture
+from tidetray.ui.tag import tag
 
 REFRESH_S = 10
 CYCLES_SHOWN = 200
@@ -31,8 +31,8 @@ def now_of(chosen: Chosen) -> None:
         view, past = trays_view(chosen.trial), strips_view(chosen.trial)
         alarms, now = alarms_view(), datetime.now(UTC)
     row = next(each for each in each_row(view.trays) if each.tray == chosen.tray)
-    st.html(tray_cards.card(row, past, alarms, now, link=False))
-    st.html(strip_html.KEY)
+    look.draw(tray_cards.card(row, past, alarms, now, link=False))
+    look.draw(strip_html.KEY)
 
 
 def page(chosen: Chosen) -> None:
@@ -55,16 +55,16 @@ def _pots(view: TrayView, zone: str) -> None:
         look.say("note", "There are no pots on this tray. Add them to the trial's file and load it again.")
         return
     now = datetime.now(UTC)
-    items = "".join(
-        (
-            f'<li><a href="weigh?pot={quote(row.pot)}" target="_self">{escape(row.pot)}</a> row {row.row}, '
-            f"column {row.column}: "
+    items = (
+        tag(
+            "li",
+            tag("a", row.pot, href=f"weigh?pot={quote(row.pot)}", target="_self"),
+            f" row {row.row}, column {row.column}: ",
+            "not weighed yet" if pd.isna(row.mass_g) else f"{row.mass_g:.2f} g net, {words.age(row.weighed, now)}",
         )
-        + ("not weighed yet" if pd.isna(row.mass_g) else f"{row.mass_g:.2f} g net, {words.age(row.weighed, now)}")
-        + "</li>"
         for row in each_row(view.pots)
     )
-    st.html(f'<ul class="tt-pots">{items}</ul>')
+    look.draw(tag("ul", *items, css="tt-pots"))
 
 
 def _drains(view: TrayView, chosen: Chosen) -> None:
@@ -97,9 +97,8 @@ def _channels(view: TrayView, chosen: Chosen) -> None:
             continue
         unit, factor = _SHOWN_AS.get(name, (_UNITS.get(about.unit, ""), 1.0))
         label = about.label.partition(" [")[0]
-        st.html(
-            f"<b>{escape(label.capitalize())}{f', {unit}' if unit else ', µmol/m²·s' if name == 'ppfd' else ''}</b>"
-        )
+        shown_unit = f", {unit}" if unit else ", µmol/m²·s" if name == "ppfd" else ""
+        look.draw(tag("b", f"{label.capitalize()}{shown_unit}"))
         title = unit or ("µmol/m²·s" if name == "ppfd" else "on = 1")
         spec = tray.channel(rows, title, view.zone, gap=pd.Timedelta(days=400) if about.is_flag else gap, factor=factor)
         picture(spec, f"{chosen.tray}-{name}", rows)

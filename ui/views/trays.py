@@ -4,7 +4,6 @@ set aside."""
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from html import escape
 from typing import Any
 
 import streamlit as st
@@ -17,6 +16,7 @@ from tidetray.ui.cache.tray_reading import strips_view
 from tidetray.ui.columns import each_row
 from tidetray.ui.parts import look, strip_html, tray_cards
 from tidetray.ui.parts.head import head
+from tidetray.ui.tag import Markup, tag
 
 REFRESH_S = 5
 
@@ -27,9 +27,8 @@ def trays_now() -> None:
         trial = chosen_trial()
         view, past, alarms, now = trays_view(trial), strips_view(trial), alarms_view(), datetime.now(UTC)
     _look_first(view, alarms, now)
-    cards = "".join(tray_cards.card(row, past, alarms, now) for row in each_row(view.trays))
-    st.html(f'<div class="tt-cards">{cards}</div>')
-    st.html(strip_html.KEY)
+    look.cards(tray_cards.card(row, past, alarms, now) for row in each_row(view.trays))
+    look.draw(strip_html.KEY)
     look.small(f"Times are those of {view.zone}. It is {words.clock(now, view.zone, now)}; this page updates itself.")
 
 
@@ -61,7 +60,7 @@ def nodes_and_messages() -> None:
         view, now = trays_view(chosen_trial()), datetime.now(UTC)
     st.subheader("Nodes and messages", anchor=False)
     if view.nodes:
-        st.html('<div class="tt-cards">' + "".join(_node(node, view, now) for node in view.nodes) + "</div>")
+        look.cards(_node(node, view, now) for node in view.nodes)
     else:
         look.say("note", "No node has sent anything yet. Check its broker, site and topic, then run 'tidetray check'.")
     counts = view.counts
@@ -74,7 +73,7 @@ def nodes_and_messages() -> None:
         look.say("note", "Quarantine, the latest first: kept, but not recorded.", lines)
 
 
-def _node(node: Any, view: Overview, now: datetime) -> str:
+def _node(node: Any, view: Overview, now: datetime) -> Markup:
     if not view.recording:
         here, css = "? unknown", "unknown"
     else:
@@ -88,9 +87,8 @@ def _node(node: Any, view: Overview, now: datetime) -> str:
     if node.gone:
         rows["lost for good"] = words.many(node.gone, "message")
     rows |= words.node_troubles(node)
-    return (
-        f'<div class="tt-card {css}"><div class="head">{escape(node.node)}</div>'
-        f'<div class="state">{here}</div>{look.facts(rows)}</div>'
+    return tag(
+        "div", tag("div", node.node, css="head"), tag("div", here, css="state"), look.facts(rows), css=f"tt-card {css}"
     )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from html import escape
 
 import streamlit as st
 
@@ -12,6 +11,7 @@ from tidetray.ui.cache.progress import Progress, progress_view
 from tidetray.ui.columns import columns
 from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
+from tidetray.ui.tag import joined, tag
 
 ASKED = (
     ("How much did each pot grow?", "growth"),
@@ -27,22 +27,17 @@ def page(trial: str) -> None:
         view = progress_view(trial)
     now = datetime.now(UTC)
     _next(view, now)
-    st.html(
-        "".join(f"<p>{escape(line)}</p>" for line in (view.trial.question, view.trial.species) if line)
-        + f"<p>{words.many(view.pots, 'pot')} on {words.many(len(view.trays), 'tray')}, since "
-        f"{words.clock(view.trial.started, view.trial.zone, now)} ({words.age(view.trial.started, now)}). "
-        + escape(", ".join(f"{name}: {words.many(n, 'tray')}" for name, n in view.trays_of.items()))
-        + "</p>"
-    )
+    since = f"{words.clock(view.trial.started, view.trial.zone, now)} ({words.age(view.trial.started, now)})"
+    trays_of = ", ".join(f"{name}: {words.many(n, 'tray')}" for name, n in view.trays_of.items())
+    lines = [line for line in (view.trial.question, view.trial.species) if line]
+    lines.append(f"{words.many(view.pots, 'pot')} on {words.many(len(view.trays), 'tray')}, since {since}. {trays_of}")
+    look.draw(joined(tag("p", line) for line in lines))
     _weigh_ins(view)
     st.subheader("Questions", anchor=False)
-    st.html(
-        '<ul class="tt-asked">'
-        + "".join(
-            f'<li>{question} <a href="{page}" target="_self">{words.PAGES[page]}</a></li>' for question, page in ASKED
-        )
-        + "</ul>"
+    asked = (
+        tag("li", f"{question} ", tag("a", words.PAGES[page], href=page, target="_self")) for question, page in ASKED
     )
+    look.draw(tag("ul", *asked, css="tt-asked"))
 
 
 def _next(view: Progress, now: datetime) -> None:

@@ -6,7 +6,6 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from html import escape
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -31,6 +30,7 @@ from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 from tidetray.ui.prints import timetable_files
+from tidetray.ui.tag import Markup, tag
 from tidetray.ui.web import sign_in
 
 KIND = {"top": "fine", "levels off": "fine", "flat": "fine", "go further": "note"}
@@ -116,8 +116,7 @@ def next_trial(answer: TuneAnswer, settings: Settings) -> None:
         look.say("wrong", found.why_no_proposal)
         return
     rows = found.proposal.schedules
-    cards = "".join(card(row._asdict(), FACTOR_WORDS[found.factor]) for row in each_row(rows))
-    st.html(f'<div class="tt-cards">{cards}</div>')
+    look.cards(card(row._asdict(), FACTOR_WORDS[found.factor]) for row in each_row(rows))
     look.say("note", found.proposal.sentence, tuple(f"Left out: {reason}." for reason in found.possible.forbidden[:3]))
     if sign_in.may("manage"):
         begin_form(answer, settings)
@@ -125,7 +124,7 @@ def next_trial(answer: TuneAnswer, settings: Settings) -> None:
         look.small("Whoever manages the record can create this trial here.")
 
 
-def card(row: Mapping[str, Any], factor: str) -> str:
+def card(row: Mapping[str, Any], factor: str) -> Markup:
     best = "best so far" if row["is_present_best"] else ""
     facts = look.facts(
         {
@@ -134,9 +133,12 @@ def card(row: Mapping[str, Any], factor: str) -> str:
             "as good as the best": f"{100 * row['near_best']:.0f} in 100",
         },
     )
-    return (
-        f'<div class="tt-card"><div class="head">{words.many(int(row["trays"]), "tray")}<span>{best}</span></div>'
-        f'<div class="state">{int(row["floods_day"])} × {row["hold_minutes"]:.0f} min</div>{facts}</div>'
+    return tag(
+        "div",
+        tag("div", words.many(int(row["trays"]), "tray"), tag("span", best), css="head"),
+        tag("div", f"{int(row['floods_day'])} × {row['hold_minutes']:.0f} min", css="state"),
+        facts,
+        css="tt-card",
     )
 
 
@@ -173,13 +175,15 @@ def timetable(answer: TuneAnswer) -> None:
         look.say("wrong", found.why_no_timetable)
         return
     zone = data.plan.trial.zone
-    cards = "".join(
-        f'<div class="tt-card"><div class="head">{escape(tray)}'
-        f"<span>{escape(found.timetable.schedules[tray].text)}</span></div>"
-        f"<div>{escape(', '.join(map(clock_text, found.timetable.starts(tray))))}</div></div>"
+    look.cards(
+        tag(
+            "div",
+            tag("div", tray, tag("span", found.timetable.schedules[tray].text), css="head"),
+            tag("div", ", ".join(map(clock_text, found.timetable.starts(tray)))),
+            css="tt-card",
+        )
         for tray in sorted(found.timetable.schedules, key=natural)
     )
-    st.html(f'<div class="tt-cards">{cards}</div>')
     sump = found.timetable.day.least_m3
     unknown = found.timetable.day.unknown_volume
     told = f" At the lowest, the sump holds {1000 * sump:.1f} L."

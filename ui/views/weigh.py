@@ -7,7 +7,6 @@ saved is on disk. What was typed stays in its field until it is saved.
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from html import escape
 from typing import Any
 from urllib.parse import quote, unquote
 
@@ -22,6 +21,7 @@ from tidetray.ui.changes.weighing import Typed, Weighing, number_to_correct, sav
 from tidetray.ui.columns import each_row
 from tidetray.ui.parts import look, mass_field
 from tidetray.ui.parts.head import head
+from tidetray.ui.tag import tag
 from tidetray.ui.web import sign_in
 
 # Comments, not strings, below names: Streamlit prints a string that stands alone in a page.
@@ -113,10 +113,10 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
     row = next(each_row(table.pots[table.pots["pot"] == pot]))
     past = history(table.trial, pot)
     today = [w for w in past if words.is_today(w.time, table.zone, now)]
-    st.html(
-        f'<div class="tt-pot">{escape(pot)}</div>'
-        f'<div class="tt-small">{escape(row.tray)}, row {row.row}, column {row.column}'
-        f" · {escape(row.treatment)} · empty {row.tare_g:.2f} g</div>"
+    place = f"{row.tray}, row {row.row}, column {row.column}"
+    look.draw(
+        tag("div", pot, css="tt-pot")
+        + tag("div", f"{place} · {row.treatment} · empty {row.tare_g:.2f} g", css="tt-small")
     )
     if weighing.told:
         look.say("fine", weighing.told)
@@ -179,7 +179,7 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
 
 def _only_looked_at(table: Bench, pot: str) -> None:
     last = history(table.trial, pot)[-1:]
-    st.html(f'<div class="tt-pot">{escape(pot)}</div>')
+    look.draw(tag("div", pot, css="tt-pot"))
     for weigh_in in last:
         when = words.when(weigh_in.time, table.zone, datetime.now(UTC))
         look.small(f"Last weighed {when}: {weigh_in.net_g:.2f} g net")
@@ -258,10 +258,16 @@ def _save(table: Bench, weighing: Weighing, pot: str) -> None:
 
 def _saved(table: Bench, weighing: Weighing, entered: Entered, at: datetime) -> None:
     mass_field.forget(weighing.key("form"), table.trial, entered.pot)
-    st.html(
-        f'<div class="tt-say tt-fine" role="status"><b>✓</b>Saved: {escape(entered.pot)}<div '
-        f'class="tt-mass">{entered.net_g:.2f} g net</div><div '
-        f'class="tt-change">{escape(_change(entered, at))}</div></div>'
+    look.draw(
+        tag(
+            "div",
+            tag("b", look.MARKS["fine"]),
+            f"Saved: {entered.pot}",
+            tag("div", f"{entered.net_g:.2f} g net", css="tt-mass"),
+            tag("div", _change(entered, at), css="tt-change"),
+            css="tt-say tt-fine",
+            role="status",
+        )
     )
     if weighing.problem:
         look.say("wrong", weighing.problem)

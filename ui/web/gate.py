@@ -12,7 +12,6 @@ import ipaddress
 import time
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
-from html import escape
 from pathlib import Path
 from typing import TypeVar
 from urllib.parse import parse_qs, quote, urlsplit
@@ -27,6 +26,7 @@ from tidetray.analysis.pictures import palette as p
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.home.accounts import SESSION_MS, People, PeopleError, Person, WaitError, needs_people
 from tidetray.ingest.settings.model import DashboardSettings
+from tidetray.ui.tag import Markup, joined, tag
 from tidetray.ui.web.sign_in_line import FullError, Line
 
 T = TypeVar("T")
@@ -135,7 +135,7 @@ class Gate:
                 await self._socket(scope, receive, send)
         except PeopleError as error:  # the accounts cannot be read: nobody comes in
             if scope["type"] == "http":
-                await _page("Not now", f"<p>{escape(str(error))}</p>", 503)(scope, receive, send)
+                await _page("Not now", tag("p", str(error)), 503)(scope, receive, send)
             else:
                 await send({"type": "websocket.close", "code": 1011})
 
@@ -260,8 +260,9 @@ class Gate:
     async def _leave(self, request: Request) -> Response:
         visitor = await self._visitor(request.scope)
         if request.method != "POST":
-            name = f"<p>You are signed in as <b>{escape(visitor.name)}</b>.</p>" if visitor else ""
-            return _page("Sign out?", f'{name}<form method="post"><button>Sign out</button></form><a href="/">Stay</a>')
+            name = tag("p", "You are signed in as ", tag("b", visitor.name), ".") if visitor else ""
+            form = tag("form", tag("button", "Sign out"), method="post")
+            return _page("Sign out?", joined((name, form, tag("a", "Stay", href="/"))))
         if await _fields(request) is None:
             return PlainTextResponse("Not from one of these pages.", 403)
         await self._sign_out(request)
@@ -331,62 +332,90 @@ def _own_address(to: str) -> str:
 def _form(
     to: str, name: str = "", problem: str = "", status: int = 200, headers: dict[str, str] | None = None
 ) -> Response:
-    said = f'<p class="wrong" role="alert"><b>▲</b> {escape(problem[:1].upper() + problem[1:])}.</p>' if problem else ""
-    focus_name, focus_password = ("", " autofocus") if name else (" autofocus", "")
-    body = (
-        f'{said}<form method="post" action="/sign-in"><input type="hidden" name="to" value="{escape(to)}">'
-        f'<label for="name">Name</label>'
-        f'<input id="name" name="name" value="{escape(name[:40])}" autocomplete="username" '
-        f'autocapitalize="none" required maxlength="40"{focus_name}>'
-        '<label for="password">Password</label><input id="password" name="password" type="password" '
-        f'autocomplete="current-password" required maxlength="256"{focus_password}><button>Sign in</button></form>'
-        "<p class=quiet>No account, or the password is lost? Ask whoever manages this record; on its machine "
-        "<code>tidetray people password NAME</code> gives a new one.</p>"
+    said = ""
+    if problem:
+        said = tag("p", tag("b", "▲"), f" {problem[:1].upper()}{problem[1:]}.", css="wrong", role="alert")
+    name_field = tag(
+        "input",
+        id="name",
+        name="name",
+        value=name[:40],
+        autocomplete="username",
+        autocapitalize="none",
+        required=True,
+        maxlength=40,
+        autofocus=not name,
     )
-    return _page("Sign in", body, status, headers)
+    password_field = tag(
+        "input",
+        id="password",
+        name="password",
+        type="password",
+        autocomplete="current-password",
+        required=True,
+        maxlength=256,
+        autofocus=bool(name),
+    )
+    form = tag(
+        "form",
+        tag("input", type="hidden", name="to", value=to),
+        tag("label", "Name", for_="name"),
+        name_field,
+        tag("label", "Password", for_="password"),
+        password_field,
+        tag("button", "Sign in"),
+        method="post",
+        action="/sign-in",
+    )
+    help_text = tag(
+        "p",
+        "No account, or the password is lost? Ask whoever manages this record; on its machine ",
+        tag("code", "tidetray people password NAME"),
+        " gives a new one.",
+        css="quiet",
+    )
+    return _page("Sign in", joined((said, form, help_text)), status, headers)
+
+
+_MAKE_ONE = tag("p", tag("code", "tidetray people add NAME --role manage"))
 
 
 def _nobody() -> Response:
-    return _page(
-        "Nobody has an account",
-        (
-            "<p>On the machine that holds the record, make one:</p><p><code>tidetray people add NAME --role "
-            "manage</code></p>"
-        ),
-        403,
-    )
+    return _page("Nobody has an account", tag("p", "On the machine that holds the record, make one:") + _MAKE_ONE, 403)
 
 
 def _missing() -> Response:
-    return _page(
-        "The accounts are missing",
-        (
-            "<p>There were accounts on this record, and their file is missing or empty: it may be lost, or was not "
-            "restored. The pages stay closed until an account is made on the machine that holds the record:</p>"
-            "<p><code>tidetray people add NAME --role manage</code></p>"
-        ),
-        403,
+    said = (
+        "There were accounts on this record, and their file is missing or empty: it may be lost, or was not "
+        "restored. The pages stay closed until an account is made on the machine that holds the record:"
     )
+    return _page("The accounts are missing", tag("p", said) + _MAKE_ONE, 403)
 
 
 def _foreign_name(host: str) -> Response:
-    return _page(
-        "Not by this name",
-        (
-            f"<p>These pages ask for no password, so they are shown at <code>localhost</code> or at the address of "
-            f"this machine only, not at <code>{escape(host[:80])}</code>. To use a name, make an account:</p>"
-            "<p><code>tidetray people add NAME --role manage</code></p>"
-        ),
-        403,
+    said = tag(
+        "p",
+        "These pages ask for no password, so they are shown at ",
+        tag("code", "localhost"),
+        " or at the address of this machine only, not at ",
+        tag("code", host[:80]),
+        ". To use a name, make an account:",
     )
+    return _page("Not by this name", said + _MAKE_ONE, 403)
 
 
-def _page(title: str, body: str, status: int = 200, headers: dict[str, str] | None = None) -> HTMLResponse:
+def _page(title: str, body: Markup, status: int = 200, headers: dict[str, str] | None = None) -> HTMLResponse:
+    head = tag(
+        "head",
+        tag("meta", charset="utf-8"),
+        tag("title", f"{title} – tidetray"),
+        tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        tag("link", rel="icon", href="data:,"),
+        Markup(_STYLE),
+    )
+    main = tag("main", tag("p", "tidetray", css="quiet"), tag("h1", title), body)
     return HTMLResponse(
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title} – tidetray</title>'
-        f'<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f'<link rel="icon" href="data:,">{_STYLE}</head>'
-        f"<body><main><p class=quiet>tidetray</p><h1>{title}</h1>{body}</main></body></html>",
+        f"<!doctype html>{tag('html', head, tag('body', main), lang='en')}",
         status,
         {
             "Cache-Control": "no-store",

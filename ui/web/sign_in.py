@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from html import escape
 from typing import Any
 
 import streamlit as st
@@ -19,6 +18,7 @@ from tidetray.ingest.home.accounts import ROLES, People, Person
 from tidetray.ingest.settings.model import RECORD_FILE, home_folder
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ui.parts import look
+from tidetray.ui.tag import tag
 from tidetray.ui.web.gate import token_of
 
 open_to_all = True
@@ -101,10 +101,8 @@ def bar() -> None:
         look.say("wrong", "You are not signed in, or no longer. Reload this page and sign in.")
         st.stop()
     elif person.name:
-        st.html(
-            f'<div class="tt-small tt-signed">{escape(person.name)} · <a href="/sign-out" '
-            'target="_self">Sign out</a></div>'
-        )
+        out = tag("a", "Sign out", href="/sign-out", target="_self")
+        look.draw(tag("div", f"{person.name} · ", out, css="tt-small tt-signed"))
 
 
 def say_look_only() -> None:

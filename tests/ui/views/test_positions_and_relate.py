@@ -33,7 +33,7 @@ def test_places_show_a_map_of_each_tray_and_advice(home: Path) -> None:
     assert "What to do:" in text
     assert "Next layout:" in text
     assert "How pots grew apart" in [each.value for each in app.subheader]
-    assert len([each for each in app.markdown if "tray-" in each.value]) == 9
+    assert len([each for each in app.get("html") if "<b>tray-" in each.proto.body]) == 9
     assert "Moran's I" in text
 
 
