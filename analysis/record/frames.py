@@ -91,9 +91,11 @@ def dry_masses_g(weighings: Iterable[DryWeighing]) -> dict[str, float]:
 
 
 def placement_frame(placements: Iterable[Placement], heights_m: Mapping[str, float | None]) -> pd.DataFrame:
-    """`pot, tray, row, column, treatment, tare_g, from, to, height_m`."""
+    """`pot, tray, row, column, treatment, tare_g, from, to, height_m`; row and column NA where nobody noted them."""
     rows = [(p.pot, p.tray, p.row, p.column, p.treatment, p.tare_g, p.start, p.end) for p in placements]
     frame = pd.DataFrame(rows, columns=["pot", "tray", "row", "column", "treatment", "tare_g", "from", "to"])
+    if frame["row"].isna().any() or frame["column"].isna().any():  # a place that nobody noted
+        frame = frame.astype({"row": "Int64", "column": "Int64"})
     frame["height_m"] = frame["pot"].map(dict(heights_m)).astype("float64")
     return with_times(frame, "from", "to")
 

@@ -107,6 +107,11 @@ class TrialData:
         return self._notebook.plan(self.trial.name)
 
     @cached_property
+    def noted_trays(self) -> frozenset[str]:
+        """The trays of the trial without the stand-ins for those that nobody noted."""
+        return frozenset(tray.name for tray in self.plan.trays if tray.noted)
+
+    @cached_property
     def treatments(self) -> dict[str, str]:
         """Tray -> treatment, the last one where it was changed (`pots` holds which counted when)."""
         first = {tray.name: tray.treatment for tray in self.plan.trays}
@@ -139,7 +144,17 @@ class TrialData:
 
     @cached_property
     def weighins(self) -> pd.DataFrame:
+        """The weigh-ins that stand and give a net mass; `net_unknown` counts those that do not."""
+        return self._every_weighin.dropna(subset=["net_g"], ignore_index=True)
+
+    @cached_property
+    def _every_weighin(self) -> pd.DataFrame:
         return frames.weigh_in_frame(self._notebook.weigh_ins(self.trial.name, as_of=self.as_of))
+
+    @property
+    def net_unknown(self) -> int:
+        """Weigh-ins of pots with plants of which nobody noted what the empty pot weighs: they count for nothing."""
+        return len(self._every_weighin) - len(self.weighins)
 
     def cycles(self, tray: str | None = None, *, since: datetime | None = None) -> pd.DataFrame:
         """Cycles as the recorder worked them out; `unknown` rows are spells without knowledge."""

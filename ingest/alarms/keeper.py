@@ -65,7 +65,7 @@ def watch_plan(store: Store, settings: AlarmSettings) -> WatchPlan:
             trays.setdefault((trial.site, tray.name), Plan(tray))
         plan = notebook.plan(trial.name)
         treatments = {treatment.name: treatment for treatment in plan.treatments}
-        for tray_plan in plan.trays:
+        for tray_plan in (tray for tray in plan.trays if tray.noted):
             # of several trials on a tray the latest counts
             treatment = treatments[tray_plan.treatment]
             floods = Daily(tuple(clock_time.fromisoformat(at) for at in treatment.flood_times), trial.zone)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -87,6 +88,9 @@ def _rows(path: Path, fields: tuple[Field, ...], faults: list[EntryError]) -> It
         for number, cells in enumerate(reader, start=1):
             where = f"{path.name}, row {number}"
             if number == 1:
+                earlier = tuple(field for field in fields if not field.later)
+                if cells == [field.name for field in earlier]:
+                    fields = earlier
                 if cells != [field.name for field in fields]:
                     faults.append(
                         EntryError("the columns are not those of an export", where=where, mend="Export it again")
@@ -138,8 +142,9 @@ def _plan(tables: dict[str, list[Row]]) -> TrialPlan:
     place = ("treatment", "lamp", "block", "bench", "bench_row", "bench_column")
     trays = []
     for row in tables["trays"]:
-        measures = {k: v for k, v in row.items() if k not in {"tray", *place}}
-        trays.append(TrayPlan(Tray(row["tray"], study["site"], **measures), *(row[name] for name in place)))
+        measures = {k: v for k, v in row.items() if k not in {"tray", "noted", *place}}
+        tray = Tray(row["tray"], study["site"], **measures)
+        trays.append(TrayPlan(tray, **{name: row[name] for name in place}, noted=row.get("noted") is not False))
     return TrialPlan(
         Trial(study["study"], *(study[name] for name in _STUDY)),
         tuple(
@@ -148,10 +153,15 @@ def _plan(tables: dict[str, list[Row]]) -> TrialPlan:
         ),
         tuple(trays),
         tuple(
-            PotPlan(r["pot"], *(r[n] for n in ("tray", "row", "column", "tare_g", "height_m", "stock")))
+            PotPlan(r["pot"], r["tray"], r["row"], r["column"], _tare_g(r), r["height_m"], r["stock"])
             for r in tables["pots"]
         ),
     )
+
+
+def _tare_g(row: Row) -> float:
+    """NaN where it was not noted."""
+    return math.nan if row["tare_g"] is None else float(row["tare_g"])
 
 
 def _add_weigh_ins(notebook: Notebook, trial: str, rows: list[Row], now: datetime) -> None:
@@ -160,9 +170,8 @@ def _add_weigh_ins(notebook: Notebook, trial: str, rows: list[Row], now: datetim
     known = set(notebook.tares_g(trial))
     replaced = {row["replaces"] for row in rows}
     for at, row in enumerate(rows, start=2):
-        w = WeighIn(
-            *(row[n] for n in ("pot", "time", "replicate", "gross_g", "tare_g", "blotted", "who", "note", "balance"))
-        )
+        facts = ("pot", "time", "replicate", "gross_g", "blotted", "who", "note", "balance")
+        w = WeighIn(**{name: row[name] for name in facts}, tare_g=_tare_g(row))
         place = f"weigh_ins.csv, row {at}, column "
         found = check.faults(place, w.pot, time=w.time, replicate=w.replicate, gross_g=w.gross_g, tare_g=w.tare_g)
         # what was corrected or removed may have been wrong: it was kept all the same

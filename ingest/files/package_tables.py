@@ -7,6 +7,7 @@ it has one: a field says which.
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass, fields
 from typing import Any
 
@@ -21,7 +22,8 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """`kind`: string, number, integer, boolean or datetime (UTC, with Z). `term`: the MIAPPE term."""
+    """`kind`: string, number, integer, boolean or datetime (UTC, with Z). `term`: the MIAPPE term. `later`: an export
+    of an earlier version lacks it."""
 
     name: str
     kind: str = "string"
@@ -29,6 +31,7 @@ class Field:
     says: str = ""
     term: str = ""
     needed: bool = False
+    later: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +90,7 @@ TABLES: dict[str, Table] = {
             Field("bench", term="Spatial distribution: bench"),
             Field("bench_row", "integer", term="Spatial distribution: row"),
             Field("bench_column", "integer", term="Spatial distribution: column"),
+            Field("noted", "boolean", says="false: stands for trays that nobody noted", later=True),
             *_TRAY_FIELDS,
         ),
         ("tray",),
@@ -96,9 +100,9 @@ TABLES: dict[str, Table] = {
         (
             Field("pot", term="Observation unit ID (level block>tray>pot)", needed=True),
             Field("tray", says="first tray; events say where it went", needed=True),
-            Field("row", "integer", term="Spatial distribution: row", needed=True),
-            Field("column", "integer", term="Spatial distribution: column", needed=True),
-            Field("tare_g", "number", "g", "empty net pot", needed=True),
+            Field("row", "integer", says="empty: not noted", term="Spatial distribution: row"),
+            Field("column", "integer", says="empty: not noted", term="Spatial distribution: column"),
+            Field("tare_g", "number", "g", "empty net pot; empty: not noted, 0: masses are net"),
             Field("height_m", "number", "m", "above the tray floor"),
             Field("stock", term="Biological material"),
         ),
@@ -112,8 +116,8 @@ TABLES: dict[str, Table] = {
             Field("time", "datetime", says="when it was weighed", term="Time scale", needed=True),
             Field("replicate", "integer", needed=True),
             Field("gross_g", "number", "g", "pot with plants", "Observed variable value", needed=True),
-            Field("tare_g", "number", "g", "empty pot", needed=True),
-            Field("net_g", "number", "g", "gross - tare", "Observed variable value", needed=True),
+            Field("tare_g", "number", "g", "empty pot; empty: not noted"),
+            Field("net_g", "number", "g", "gross - tare", "Observed variable value"),
             Field("blotted", "boolean", needed=True),
             Field("who"),
             Field("note"),
@@ -204,11 +208,15 @@ def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
                 "bench": t.bench,
                 "bench_row": t.bench_row,
                 "bench_column": t.bench_column,
+                "noted": t.noted,
             }
             | {name: value for name, value in asdict(t.tray).items() if name not in {"name", "site"}}
             for t in plan.trays
         ],
-        "pots": [{"pot": p.name} | {k: v for k, v in asdict(p).items() if k != "name"} for p in plan.pots],
+        "pots": [
+            {"pot": p.name} | {k: v for k, v in asdict(p).items() if k != "name"} | {"tare_g": _known(p.tare_g)}
+            for p in plan.pots
+        ],
         "weigh_ins": [
             {
                 "entry": e.number,
@@ -216,8 +224,8 @@ def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
                 "time": e.weigh_in.time,
                 "replicate": e.weigh_in.replicate,
                 "gross_g": e.weigh_in.gross_g,
-                "tare_g": e.weigh_in.tare_g,
-                "net_g": e.weigh_in.net_g,
+                "tare_g": _known(e.weigh_in.tare_g),
+                "net_g": _known(e.weigh_in.net_g),
                 "blotted": e.weigh_in.blotted,
                 "who": e.weigh_in.who,
                 "note": e.weigh_in.note,
@@ -241,3 +249,7 @@ def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
             for row in every_dry_weighing(notebook, trial_name)
         ],
     }
+
+
+def _known(mass_g: float) -> float | None:
+    return None if math.isnan(mass_g) else mass_g

@@ -43,7 +43,7 @@ _CELL_AT = re.compile(rb' r="([A-Z]{1,3})([0-9]{1,7})"')
 MAX_QUICK_PLACES = 5_000_000
 """The quick reader holds a sheet as a full table, empty places too: one with more than this is read row by row."""
 
-_DAMAGE = (
+DAMAGE = (
     InvalidFileException,
     KeyError,
     ValueError,
@@ -135,7 +135,7 @@ def _csv_rows(text: str, known: frozenset[str], faults: list[EntryError]) -> Ite
 
 
 def _workbook_rows(path: Path, content: bytes, faults: list[EntryError], sheet: str | None) -> Iterator[Row]:
-    hidden, plain = _check_package(path, content)
+    hidden, plain = check_package(path, content)
     quick = _quick_values(path, content, sheet) if plain else None
     if quick is not None:
         yield from _rows(quick)
@@ -153,7 +153,7 @@ def _workbook_rows(path: Path, content: bytes, faults: list[EntryError], sheet: 
                 if hidden:
                     faults += _hidden_faults(content, name, book[name])
                 yield from _rows(book[name].iter_rows(values_only=True))
-        except _DAMAGE as error:
+        except DAMAGE as error:
             what = f"the workbook is damaged ({type(error).__name__})"
             raise refused(path, what, "Save it again, or as CSV in UTF-8") from None
 
@@ -198,7 +198,7 @@ def _is_plain(worksheet: bytes) -> bool:
     return rows * int(column_index_from_string(widest.decode())) <= MAX_QUICK_PLACES
 
 
-def _check_package(path: Path, content: bytes) -> tuple[bool, bool]:
+def check_package(path: Path, content: bytes) -> tuple[bool, bool]:
     """Whether any sheet has formulas or merged cells, which takes a slow look; and whether all are plain values.
 
     RefusedError for what is no workbook, or holds more than values.

@@ -6,6 +6,7 @@ to mend it. Writes nothing.
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 from collections import Counter
@@ -21,7 +22,18 @@ from tidetray.ingest.core.readings import DRAINS, ID_PATTERN, MOST_ATTENUATION_P
 from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.rows import read_text
 from tidetray.ingest.files.written_values import parse_time, quoted
-from tidetray.ingest.notebook.facts import BASE_C, MAX_MASS_G, WARMTH_C, PotPlan, TrayPlan, Treatment, Trial, TrialPlan
+from tidetray.ingest.notebook.facts import (
+    BASE_C,
+    MAX_MASS_G,
+    POT_NAME,
+    POT_NAME_LENGTH,
+    WARMTH_C,
+    PotPlan,
+    TrayPlan,
+    Treatment,
+    Trial,
+    TrialPlan,
+)
 
 T = TypeVar("T")
 _CLOCK = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
@@ -90,6 +102,10 @@ class _Table:
         mend = "Use a-z, 0-9 and '-', at most 32, beginning with a letter or digit"
         return self.take("name", mend, _is_id) or ""
 
+    def pot_name(self) -> str:
+        mend = f"Use up to {POT_NAME_LENGTH} letters, digits, blanks and the marks . _ + # -"
+        return self.take("name", mend, lambda v: isinstance(v, str) and POT_NAME.fullmatch(v)) or ""
+
     def number(self, key: str, low: float, high: float, *, needed: bool = False) -> float | None:
         unit = next((f" in {name}" for end, name in _UNITS.items() if key.endswith(end)), "")
         mend = f"Write a number between {low:g} and {high:g}{unit}"
@@ -134,9 +150,14 @@ def load_trial(path: Path) -> TrialPlan:
     trial = _trial(head)
     treatments = [_treatment(table) for table in treatment_tables]
     trays = [_tray(table, trial.site, pots) for table in tray_tables]
+    stand_ins: dict[str, TrayPlan] = {}
     for table in pot_tables:
-        place = (table.name(), table.text("tray"), table.whole("row"), table.whole("column"))
-        pots.append(PotPlan(*place, *_pot_facts(table)))
+        name, tray = table.pot_name(), _tray_of(table, trial.site, stand_ins)
+        row, column = (table.whole(key, needed=False) or None for key in ("row", "column"))
+        if (row is None) != (column is None):
+            table.fault("one of row and column is missing", "Write both, or neither where it was not noted")
+        pots.append(PotPlan(name, tray, row, column, *_pot_facts(table, needed=False)))
+    trays += stand_ins.values()
     for table in (root, head, *treatment_tables, *tray_tables, *pot_tables):
         table.close()
     faults += cross_faults([t.name for t in treatments], trays, pots)
@@ -207,16 +228,33 @@ def _tray(table: _Table, site: str, pots: list[PotPlan]) -> TrayPlan:
     return TrayPlan(tray, treatment, lamp or None, *place, row or None, column or None)
 
 
-def _pot_facts(table: _Table) -> tuple[float, float | None, str]:
-    tare_g = table.number("tare_g", 0.01, MAX_MASS_G, needed=True) or 0.0
-    return tare_g, table.number("height_m", 0.0, 1.0), table.text("stock", needed=False)
+def _tray_of(table: _Table, site: str, stand_ins: dict[str, TrayPlan]) -> str:
+    """The tray of a pot; a stand-in where the pot has a treatment in the place of a tray."""
+    if "tray" in table.left or "treatment" not in table.left:
+        return table.text("tray")
+    treatment = table.text("treatment")
+    if treatment not in stand_ins:
+        stand_ins[treatment] = tray_not_noted(len(stand_ins) + 1, site, treatment)
+    return stand_ins[treatment].name
+
+
+def tray_not_noted(number: int, site: str, treatment: str) -> TrayPlan:
+    """The stand-in for the trays of one treatment that nobody noted."""
+    return TrayPlan(Tray(f"not-noted-{number}", site), treatment, noted=False)
+
+
+def _pot_facts(table: _Table, *, needed: bool = True) -> tuple[float, float | None, str]:
+    """`tare_g` (0: masses are net; NaN: not noted), `height_m`, `stock`."""
+    tare_g = table.number("tare_g", 0.0, MAX_MASS_G, needed=needed)
+    return math.nan if tare_g is None else tare_g, table.number("height_m", 0.0, 1.0), table.text("stock", needed=False)
 
 
 def cross_faults(treatments: list[str], trays: list[TrayPlan], pots: list[PotPlan]) -> Iterator[EntryError]:
     """Names that come twice, that point to nothing, and places taken twice."""
     tray_names = [tray.name for tray in trays]
     for kind, names in (("treatment", treatments), ("tray", tray_names), ("pot", [pot.name for pot in pots])):
-        for name, times in Counter(filter(None, names)).items():
+        alike = [name.casefold() if kind == "pot" else name for name in names]
+        for name, times in Counter(filter(None, alike)).items():
             if times > 1:
                 yield EntryError(f"there are {times} of that name", where=f"{kind} {name}", mend="Give each its own")
     references = [(f"tray {t.name}", "treatment", t.treatment, treatments) for t in trays]
@@ -226,7 +264,9 @@ def cross_faults(treatments: list[str], trays: list[TrayPlan], pots: list[PotPla
             yield EntryError(f"{kind} {quoted(name)} is not in the file", where=where, mend=near_names(name, known))
     taken: dict[tuple[str, int, int], str] = {}
     for pot in pots:
+        if pot.row is None or pot.column is None:
+            continue
         other = taken.setdefault((pot.tray, pot.row, pot.column), pot.name)
-        if other != pot.name and pot.row and pot.column:
+        if other != pot.name:
             what = f"row {pot.row}, column {pot.column} of tray {pot.tray} is taken by pot {other}"
             yield EntryError(what, where=f"pot {pot.name}", mend="Give each pot its own place")

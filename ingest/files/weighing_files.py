@@ -194,6 +194,7 @@ def read_start_masses(path: Path, pots: Iterable[str], *, decimal_comma: bool = 
 def _read(path: Path, notebook: Notebook, trial_name: str, *, now: datetime, how: How) -> _Read:
     trial = notebook.trial(trial_name)
     tares, check = notebook.tares(trial_name), notebook.check(trial_name, now=now)
+    names = {name.casefold(): name for name in tares.latest_g()}
     notes, faults, weigh_ins = _Notes(list), list[EntryError](), list[tuple[str, WeighIn, bool]]()
     # Pots are weighed in sessions on one balance: the same few times and masses come again and again.
     mass_g = {
@@ -213,7 +214,8 @@ def _read(path: Path, notebook: Notebook, trial_name: str, *, now: datetime, how
             name = f"{column}_oz" if ounces else f"{column}_g"
             return line.read(name, mass_g[how.decimal_comma and name not in line.native, ounces])
 
-        pot, who, note = cells["pot"], cells.get("who", ""), cells.get("note", "")
+        pot = names.get(" ".join(cells["pot"].split()).casefold(), cells["pot"])
+        who, note = cells.get("who", ""), cells.get("note", "")
         written = line.read("weighed", time_of)
         time = written.time if written else None
         gross_g = mass("gross")
@@ -225,7 +227,7 @@ def _read(path: Path, notebook: Notebook, trial_name: str, *, now: datetime, how
         for column in ("who", "note"):
             if cells.get(column, "").startswith(("=", "+", "-", "@")):
                 notes["what looks like a formula is kept as text"].append(line.where(column))
-        if not line.faults and time and replicate and gross_g and tare_g:
+        if not line.faults and time and replicate and gross_g and tare_g is not None:
             weigh_in = WeighIn(
                 pot, time, replicate, gross_g, tare_g, blotted is True, who, note, cells.get("balance", "")
             )

@@ -6,6 +6,7 @@ judges them.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -13,6 +14,10 @@ from tidetray.ingest.core.readings import CHANNELS, Tray
 
 MAX_MASS_G = CHANNELS["mass"].high * 1000
 """Heaviest weigh-in believed [g]: what the load cell channel takes."""
+
+POT_NAME_LENGTH = 32
+POT_NAME = re.compile(rf"(?!.*  )[\w#+](?:[\w .#+()-]{{0,{POT_NAME_LENGTH - 2}}}[\w.#+()-])?")
+"""What a pot may be called: its name is kept as it was typed, and found whatever its capitals."""
 
 BASE_C = 5.0
 """Warmth counts above this where a trial names no other base (common practice for plants of cool waters, no source)."""
@@ -55,6 +60,9 @@ class TrayPlan:
     None).
 
     Where it stands, if known: its block of a layout, bench, and row and column on the bench.
+
+    `noted` is False of a stand-in: it holds the pots of one treatment whose trays nobody noted. It has no water, no
+    sensors and no place, and no other table than the trial's knows it.
     """
 
     tray: Tray
@@ -64,6 +72,7 @@ class TrayPlan:
     bench: str = ""
     bench_row: int | None = None
     bench_column: int | None = None
+    noted: bool = True
 
     @property
     def name(self) -> str:
@@ -72,15 +81,26 @@ class TrayPlan:
 
 @dataclass(frozen=True, slots=True)
 class PotPlan:
-    """A pot and its first place; rows and columns count from 1, `height_m` is above the tray floor."""
+    """A pot and its first place; rows and columns count from 1, `height_m` is above the tray floor.
+
+    Row and column are None where nobody noted them; `tare_g` is NaN where nobody noted what the empty pot weighs, and
+    0 where it is taken off every mass before it is written down (net masses).
+    """
 
     name: str
     tray: str
-    row: int
-    column: int
+    row: int | None
+    column: int | None
     tare_g: float
     height_m: float | None = None
     stock: str = ""
+
+
+def place_of(pot: PotPlan | Placement) -> tuple[int, int]:
+    """Row and column. ValueError where nobody noted them."""
+    if pot.row is None or pot.column is None:
+        raise ValueError("the place was not noted")
+    return pot.row, pot.column
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,12 +123,15 @@ class PlanAdded:
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """A pot in one place from `start` until `end` (UTC; None while it stands there)."""
+    """A pot in one place from `start` until `end` (UTC; None while it stands there).
+
+    Row, column and tare as in `PotPlan`.
+    """
 
     pot: str
     tray: str
-    row: int
-    column: int
+    row: int | None
+    column: int | None
     treatment: str
     tare_g: float
     start: datetime
@@ -117,7 +140,7 @@ class Placement:
 
 @dataclass(frozen=True, slots=True)
 class WeighIn:
-    """One weighing of one pot [g]; `time` in UTC."""
+    """One weighing of one pot [g]; `time` in UTC. `tare_g` as in `PotPlan`, and with it `net_g`."""
 
     pot: str
     time: datetime

@@ -10,8 +10,9 @@ difference.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import asdict, astuple, fields
+from dataclasses import asdict, astuple, fields, replace
 from datetime import date, datetime
 from typing import Any
 
@@ -35,6 +36,7 @@ from tidetray.ingest.notebook.weigh_in_rules import WeighInCheck
 from tidetray.ingest.store.recording import Store
 
 _TRAY_COLUMNS = (*(field.name for field in fields(Tray)), "lamp")
+_TARE = "iif(tare_noted, tare_g, NULL)"
 
 FEW_POTS = 50
 """Weigh-ins of so many pots at most are looked up pot by pot: one beside 100,000 others costs a millisecond."""
@@ -46,7 +48,8 @@ STANDS = (
     "removed = 0 AND NOT EXISTS (SELECT 1 FROM weigh_in AS later"
     " WHERE later.replaces = weigh_in.id AND later.entered_ms <= :as_of)"
 )
-WEIGH_IN_COLUMNS = "pot, weighed_ms, replicate, gross_g, tare_g, blotted, who, note, balance"
+WEIGH_IN_COLUMNS = f"pot, weighed_ms, replicate, gross_g, {_TARE}, blotted, who, note, balance"
+"""As they are read; `append` writes them."""
 
 
 class Notebook:
@@ -67,7 +70,9 @@ class Notebook:
         with self.store.transaction():
             is_new = trial.name not in (known.name for known in self.trials())
             old = TrialPlan(trial, plan.treatments, (), ()) if is_new else self.plan(trial.name)
-            known_trays = {tray.name: _tray_facts(tray, lamp) for tray, lamp in self.trays(trial.site)}
+            known_trays = {
+                tray.name: _tray_facts(tray, lamp, noted) for tray, lamp, noted in self._every_tray(trial.site)
+            }
             new_trays = [tray for tray in plan.trays if tray.name not in {known.name for known in old.trays}]
             new_pots = [pot for pot in plan.pots if pot.name not in {known.name for known in old.pots}]
             before = _facts(old)
@@ -107,8 +112,9 @@ class Notebook:
                     "UPDATE trial SET base_temp_c = ?, top_temp_c = ? WHERE name = ?", (*warmth, trial.name)
                 )
             self._db.executemany(
-                f"INSERT INTO tray ({', '.join(_TRAY_COLUMNS)}) VALUES ({', '.join('?' * len(_TRAY_COLUMNS))})",
-                [(*astuple(tray.tray), tray.lamp) for tray in new_trays if tray.name not in known_trays],
+                f"INSERT INTO tray ({', '.join(_TRAY_COLUMNS)}, noted)"
+                f" VALUES ({', '.join('?' * len(_TRAY_COLUMNS))}, ?)",
+                [(*astuple(tray.tray), tray.lamp, tray.noted) for tray in new_trays if tray.name not in known_trays],
             )
             self._db.executemany(
                 (
@@ -118,8 +124,8 @@ class Notebook:
                 [(trial.name, t.name, t.treatment, t.block, t.bench, t.bench_row, t.bench_column) for t in new_trays],
             )
             self._db.executemany(
-                "INSERT INTO pot (trial, name, tare_g, height_m, stock) VALUES (?, ?, ?, ?, ?)",
-                [(trial.name, pot.name, pot.tare_g, pot.height_m, pot.stock) for pot in new_pots],
+                "INSERT INTO pot (trial, name, tare_g, tare_noted, height_m, stock) VALUES (?, ?, ?, ?, ?, ?)",
+                [(trial.name, pot.name, *_tare_columns(pot.tare_g), pot.height_m, pot.stock) for pot in new_pots],
             )
             started_ms = to_ms(trial.started)
             self._db.executemany(
@@ -203,8 +209,14 @@ class Notebook:
 
     def trays(self, site: str) -> tuple[tuple[Tray, str | None], ...]:
         """The trays of a site, each with the lamp above it."""
-        rows = self._db.execute(f"SELECT {', '.join(_TRAY_COLUMNS)} FROM tray WHERE site = ? ORDER BY name", (site,))
-        return tuple((Tray(*row[:-1]), row[-1]) for row in rows.fetchall())
+        return tuple((tray, lamp) for tray, lamp, noted in self._every_tray(site) if noted)
+
+    def _every_tray(self, site: str) -> list[tuple[Tray, str | None, bool]]:
+        """Stand-ins for trays that nobody noted too."""
+        rows = self._db.execute(
+            f"SELECT {', '.join(_TRAY_COLUMNS)}, noted FROM tray WHERE site = ? ORDER BY name", (site,)
+        )
+        return [(Tray(*facts), lamp, bool(noted)) for *facts, lamp, noted in rows.fetchall()]
 
     def scheduled_trays(self) -> dict[str, bool]:
         """Every tray of the notebook, and whether a treatment floods it by a schedule."""
@@ -227,7 +239,7 @@ class Notebook:
         )
         place_of = {tray: place for tray, *place in assigned.fetchall()}
         pots = self._db.execute(
-            "SELECT name, tray, place_row, place_column, tare_g, height_m, stock, MIN(from_ms)"
+            f"SELECT name, tray, place_row, place_column, {_TARE}, height_m, stock, MIN(from_ms)"
             " FROM pot JOIN placement ON placement.trial = pot.trial AND placement.pot = pot.name"
             " WHERE pot.trial = ? AND NOT EXISTS (SELECT 1 FROM event WHERE event.trial = pot.trial"
             " AND event.pot = pot.name AND kind = 'pot split off') GROUP BY name ORDER BY name",
@@ -237,12 +249,15 @@ class Notebook:
             trial,
             tuple(Treatment(n, culture, tuple(times.split()), wet) for n, culture, times, wet in treatments),
             tuple(
-                TrayPlan(t, treatment, lamp, *place)
-                for t, lamp in self.trays(trial.site)
+                replace(TrayPlan(t, treatment, lamp, *place), noted=noted)
+                for t, lamp, noted in self._every_tray(trial.site)
                 if t.name in place_of
                 for treatment, *place in (place_of[t.name],)
             ),
-            tuple(PotPlan(*row[:-1]) for row in pots),
+            tuple(
+                PotPlan(name, tray, row, column, _tare_g(tare_g), height_m, stock)
+                for name, tray, row, column, tare_g, height_m, stock, _ in pots
+            ),
         )
 
     def events(self, trial_name: str, *, as_of: datetime | None = None) -> tuple[Event, ...]:
@@ -289,7 +304,13 @@ class Notebook:
             f"AND {STANDS} ORDER BY pot, weighed_ms, replicate",
             {"trial": trial_name, "pot": pot, "as_of": as_of_ms(as_of)},
         ).fetchall()
-        return tuple(weigh_in_of(row) for row in rows)
+        found = tuple(weigh_in_of(row) for row in rows)
+        if not any(math.isnan(w.tare_g) for w in found):
+            return found
+        tares = self.tares(trial_name, as_of=as_of)  # what an empty pot weighs may have been noted since
+        return tuple(
+            w if not math.isnan(w.tare_g) else replace(w, tare_g=_tare_g(tares.at(w.pot, w.time))) for w in found
+        )
 
     def weighed_since(self, trial_name: str, since: datetime) -> dict[str, int]:
         """Pots weighed at or after a time, and how many times (only weigh-ins that stand)."""
@@ -307,12 +328,20 @@ class Notebook:
         events = self.events(trial_name, as_of=as_of)
         there = {event.pot for event in events if event.kind == "pot split off"}
         rows = self._db.execute(
-            "SELECT name, tare_g, EXISTS (SELECT 1 FROM event WHERE event.trial = pot.trial AND event.pot = pot.name"
+            f"SELECT name, {_TARE}, EXISTS (SELECT 1 FROM event WHERE event.trial = pot.trial AND event.pot = pot.name"
             " AND kind = 'pot split off') FROM pot WHERE trial = ?",
             (trial_name,),
         )
-        first = {name: tare_g for name, tare_g, split_off in rows.fetchall() if not split_off or name in there}
+        first = {name: _tare_g(tare) for name, tare, split_off in rows.fetchall() if not split_off or name in there}
         return Tares(first, events)
+
+    def pot_named(self, trial_name: str, typed: str) -> str:
+        """The pot that somebody means, as its name was noted: capital and small letters count as equal.
+
+        What was typed, where there is no such pot; the caller refuses it.
+        """
+        wanted = " ".join(typed.split()).casefold()
+        return next((pot for pot in self.tares_g(trial_name) if pot.casefold() == wanted), typed)
 
     def tares_g(self, trial_name: str) -> dict[str, float]:
         """The tare of each pot as it is now."""
@@ -335,7 +364,7 @@ class Notebook:
     ) -> bool:
         """Add one weigh-in; without `tare_g` the pot's own counts. False: the very same was there already."""
         if tare_g is None:
-            own_g = self.tares(trial_name).at(pot, time if time.tzinfo else None)
+            own_g = self.tares(trial_name).at(pot, time if time.tzinfo else None)  # None: no such pot, refused below
             tare_g = gross_g if own_g is None else own_g
         weigh_in = WeighIn(pot, time, replicate, gross_g, tare_g, blotted, who, note, balance)
         return self.add_weigh_ins(trial_name, [weigh_in], now=now) == 1
@@ -349,7 +378,7 @@ class Notebook:
             row
             for one in asked
             for row in self._db.execute(
-                f"SELECT pot, weighed_ms, replicate, gross_g, tare_g, blotted, {STANDS} FROM weigh_in"
+                f"SELECT pot, weighed_ms, replicate, gross_g, {_TARE}, blotted, {STANDS} FROM weigh_in"
                 f" WHERE trial = :trial{' AND pot = :pot' if few else ''}",
                 one,
             ).fetchall()
@@ -378,7 +407,7 @@ class Notebook:
 
     def tray_names(self) -> set[tuple[str, str]]:
         """(site, tray) of all trays."""
-        return set(self._db.execute("SELECT site, name FROM tray").fetchall())
+        return set(self._db.execute("SELECT site, name FROM tray WHERE noted").fetchall())
 
     def schedule_facts(self) -> list[tuple[object, ...]]:
         """All that decides when which tray floods, as rows to be compared: another list means another plan."""
@@ -441,8 +470,9 @@ class Notebook:
     ) -> None:
         """Write rows as they are, inside a transaction of the caller, who has checked them."""
         self._db.executemany(
-            f"INSERT INTO weigh_in (trial, {WEIGH_IN_COLUMNS}, entered_ms, replaces, removed, entered_by, reason)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO weigh_in (trial, pot, weighed_ms, replicate, gross_g, tare_g, tare_noted, blotted, who, note,"
+            " balance, entered_ms, replaces, removed, entered_by, reason)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
                 (
                     trial_name,
@@ -450,7 +480,7 @@ class Notebook:
                     to_ms(w.time),
                     w.replicate,
                     w.gross_g,
-                    w.tare_g,
+                    *_tare_columns(w.tare_g),
                     w.blotted,
                     w.who,
                     w.note,
@@ -469,7 +499,17 @@ class Notebook:
 def weigh_in_of(row: Sequence[Any]) -> WeighIn:
     """A row of WEIGH_IN_COLUMNS as a fact."""
     pot, ms, replicate, gross_g, tare_g, blotted, who, note, balance = row
-    return WeighIn(pot, from_ms(ms), replicate, gross_g, tare_g, bool(blotted), who, note, balance)
+    return WeighIn(pot, from_ms(ms), replicate, gross_g, _tare_g(tare_g), bool(blotted), who, note, balance)
+
+
+def _tare_g(known: float | None) -> float:
+    """As it is in facts: NaN where nobody noted it."""
+    return math.nan if known is None else known
+
+
+def _tare_columns(tare_g: float) -> tuple[float, bool]:
+    """`tare_g, tare_noted` as they are on disk."""
+    return (0.0, False) if math.isnan(tare_g) else (tare_g, True)
 
 
 def as_of_ms(as_of: datetime | None) -> int:
@@ -479,8 +519,8 @@ def as_of_ms(as_of: datetime | None) -> int:
 _Facts = dict[str, dict[str, object]]
 
 
-def _tray_facts(tray: Tray, lamp: str | None) -> _Facts:
-    return {f"tray {tray.name}": {**asdict(tray), "lamp": lamp}}
+def _tray_facts(tray: Tray, lamp: str | None, noted: bool) -> _Facts:
+    return {f"tray {tray.name}": {**asdict(tray), "lamp": lamp, "noted": noted}}
 
 
 def _facts(plan: TrialPlan) -> _Facts:
@@ -488,12 +528,13 @@ def _facts(plan: TrialPlan) -> _Facts:
     how_counted = {"base_temp_c": None, "top_temp_c": None}
     facts: _Facts = {f"trial {plan.trial.name}": {**asdict(plan.trial), **how_counted}}
     for tray in plan.trays:
-        facts |= _tray_facts(tray.tray, tray.lamp)
+        facts |= _tray_facts(tray.tray, tray.lamp, tray.noted)
         facts[f"tray {tray.name}"] |= {
             name: getattr(tray, name) for name in ("treatment", "block", "bench", "bench_row", "bench_column")
         }
     facts |= {f"treatment {treatment.name}": asdict(treatment) for treatment in plan.treatments}
-    return facts | {f"pot {pot.name}": asdict(pot) for pot in plan.pots}
+    tare = {pot.name: "not noted" if math.isnan(pot.tare_g) else pot.tare_g for pot in plan.pots}
+    return facts | {f"pot {pot.name}": asdict(pot) | {"tare_g": tare[pot.name]} for pot in plan.pots}
 
 
 def _differences(old: _Facts, new: _Facts) -> Iterator[EntryError]:

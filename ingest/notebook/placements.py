@@ -7,6 +7,7 @@ tares by time. Reads and writes nothing.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
@@ -24,8 +25,8 @@ class Stand:
     pot: str
     time: datetime
     tray: str
-    row: int
-    column: int
+    row: int | None
+    column: int | None
 
 
 class Tares:
@@ -104,7 +105,8 @@ def clash(stood: Iterable[Placement]) -> tuple[Placement, Placement] | None:
     """Two pots in one place at one time: the earlier one and the one that came upon it; None if there are none."""
     of_place: dict[tuple[str, int, int], list[Placement]] = defaultdict(list)
     for placement in stood:
-        of_place[placement.tray, placement.row, placement.column].append(placement)
+        if placement.row is not None and placement.column is not None:
+            of_place[placement.tray, placement.row, placement.column].append(placement)
     for own in of_place.values():
         own.sort(key=lambda placement: placement.start)
         for earlier, later in pairwise(own):
@@ -134,5 +136,6 @@ def _of_pot(
             if stop is not None and stop <= start:
                 continue
             treatment = [name for time, name in spells[stand.tray] if time is None or time <= start][-1]
-            tare_g = tares.at(stand.pot, start) or 0.0
+            tare_g = tares.at(stand.pot, start)
+            tare_g = math.nan if tare_g is None else tare_g
             yield Placement(stand.pot, stand.tray, stand.row, stand.column, treatment, tare_g, start, stop)

@@ -10,15 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from tidetray.ingest.core.near_names import near_names
-from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, ID_PATTERN, MOST_ATTENUATION_PER_M, to_ms
+from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, MOST_ATTENUATION_PER_M, to_ms
 from tidetray.ingest.core.refusals import EntryError
-from tidetray.ingest.notebook.facts import EVENT_KINDS, MAX_MASS_G, Event, Placement, Trial
+from tidetray.ingest.notebook.facts import EVENT_KINDS, MAX_MASS_G, POT_NAME, POT_NAME_LENGTH, Event, Placement, Trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.placements import clash, ends
 
@@ -54,6 +54,10 @@ def note_event(notebook: Notebook, trial_name: str, event: Event, *, now: dateti
         raise EntryError(f"there is no event {event.kind[:40]!r}", mend=near_names(event.kind[:40], EVENT_KINDS))
     with notebook.store.transaction():
         trial = notebook.trial(trial_name)
+        if event.kind in _OF_POTS:
+            event = replace(event, pot=notebook.pot_named(trial_name, event.pot))
+        if event.kind == "pots swapped":
+            event = replace(event, value=notebook.pot_named(trial_name, event.value))
         same = _same(notebook.events(trial_name), event)
         if same is not None:
             return same
@@ -84,7 +88,7 @@ def note_split(
     if not new:
         raise EntryError(f"pot {pot} was split into nothing", mend="Name the new pots")
     with notebook.store.transaction():
-        trial = notebook.trial(trial_name)
+        trial, pot = notebook.trial(trial_name), notebook.pot_named(trial_name, pot)
         _check_time(trial, time, now)
         parent = Event("pot split", time, pot, value=", ".join(part.pot for part in new), who=who, why=why)
         standing = notebook.events(trial_name)
@@ -93,16 +97,17 @@ def note_split(
             return (same, *_split_off(standing, same))
         _check_pot(notebook, trial_name, parent)
         taken = {
-            name for (name,) in notebook.store.connection.execute("SELECT name FROM pot WHERE trial = ?", (trial_name,))
+            name.casefold()
+            for (name,) in notebook.store.connection.execute("SELECT name FROM pot WHERE trial = ?", (trial_name,))
         }
         events = [parent]
         for part in new:
-            if not ID_PATTERN.fullmatch(part.pot):
-                mend = "Use a-z, 0-9 and '-', at most 32, beginning with a letter or digit"
+            if not POT_NAME.fullmatch(part.pot):
+                mend = f"Use up to {POT_NAME_LENGTH} letters, digits, blanks and the marks . _ + # -"
                 raise EntryError(f"{part.pot[:40]!r} cannot be the name of a pot", mend=mend)
-            if part.pot in taken:
+            if part.pot.casefold() in taken:
                 raise EntryError(f"there is or was a pot {part.pot} already", mend="Give the new pot another name")
-            taken.add(part.pot)
+            taken.add(part.pot.casefold())
             event = Event("pot split off", time, part.pot, part.tray, part.row, part.column, part.tare_g, pot, who, why)
             _check_tare(event)
             _check_place(notebook, trial_name, event, events)
@@ -360,7 +365,7 @@ def restore_events(notebook: Notebook, trial: str, rows: Sequence[Mapping[str, A
             raise ValueError(f"event {row['event']} is {row['kind']!r}")
         if row["kind"] == "pot split off" and row["takes_back"] is None:
             execute(
-                "INSERT INTO pot VALUES (?, ?, ?, NULL, ?)",
+                "INSERT INTO pot (trial, name, tare_g, height_m, stock) VALUES (?, ?, ?, NULL, ?)",
                 (trial, row["pot"], row["tare_g"], f"split off from {row['value']}"),
             )
             execute(

@@ -31,7 +31,7 @@ def unlikely_change(before_g: float, after_g: float, days: float) -> str:
 
     Nothing is refused for it: the pot may have been torn, fed or swapped, and the grower knows.
     """
-    if before_g <= 0 or after_g <= 0:
+    if not (before_g > 0 and after_g > 0):  # NaN too: a net mass that is not known
         return ""
     change = math.log(after_g / before_g)
     days = max(days, 0.0)
@@ -53,7 +53,7 @@ def _near(times: float, factor: float) -> bool:
 class WeighInCheck:
     """The rules for weigh-ins of one trial, and what is recorded so far.
 
-    `recorded` are rows of pot, weighed_ms, replicate, gross_g, tare_g, blotted, and whether the row
+    `recorded` are rows of pot, weighed_ms, replicate, gross_g, tare_g (None: not noted), blotted, and whether the row
     still stands (False: it was corrected or removed). `began` are pots that came later than the trial,
     `ended` those that were lost or spent.
     """
@@ -62,7 +62,7 @@ class WeighInCheck:
         self,
         trial: Trial,
         pots: Iterable[str],
-        recorded: Iterable[tuple[str, int, int, float, float, int, int]],
+        recorded: Iterable[tuple[str, int, int, float, float | None, int, int]],
         now: datetime,
         *,
         began: Mapping[str, datetime] | None = None,
@@ -72,9 +72,9 @@ class WeighInCheck:
         self._trial, self._pots, self._zone = trial, frozenset(pots), ZoneInfo(trial.zone)
         self._latest = now + timedelta(seconds=FUTURE_TOLERANCE_S)
         self._near: dict[str, str] = {}
-        self._standing: dict[tuple[str, int, int], tuple[float, float, bool]] = {}
+        self._standing: dict[tuple[str, int, int], tuple[float, float | None, bool]] = {}
         # A corrected row counts as known: its file may be loaded again without undoing the correction.
-        self._known: set[tuple[str, int, int, float, float, bool]] = set()
+        self._known: set[tuple[str, int, int, float, float | None, bool]] = set()
         for pot, weighed_ms, replicate, gross_g, tare_g, blotted, stands in recorded:
             self._known.add((pot, weighed_ms, replicate, gross_g, tare_g, bool(blotted)))
             if stands:
@@ -119,9 +119,9 @@ class WeighInCheck:
             fault(
                 "gross_g", f"{gross_g:g} g is not above 0 g and at most {MAX_MASS_G:g} g", "Correct it, or weigh again"
             )
-        if tare_g is not None and not 0 < tare_g <= MAX_MASS_G:
-            mend = "Give what the empty pot weighs, also where the balance was zeroed with the pot on it"
-            fault("tare_g", f"{tare_g:g} g is not above 0 g and at most {MAX_MASS_G:g} g", mend)
+        if tare_g is not None and (tare_g < 0 or tare_g > MAX_MASS_G):
+            mend = "Give what the empty pot weighs, or 0 where it is taken off already"
+            fault("tare_g", f"{tare_g:g} g is not between 0 g and {MAX_MASS_G:g} g", mend)
         elif tare_g is not None and gross_g is not None and 0 < gross_g < tare_g:
             what = f"the pot with its plants ({gross_g:g} g) weighs less than empty (tare {tare_g:g} g)"
             fault("gross_g", what, "Correct the one that is wrong; gross is with the pot")
@@ -130,7 +130,8 @@ class WeighInCheck:
     def is_new(self, place: str, weigh_in: WeighIn, faults: list[EntryError]) -> bool:
         """False if it is there already, or another mass is (added to `faults`). From now on it counts as there."""
         key = (weigh_in.pot, to_ms(weigh_in.time), weigh_in.replicate)
-        mass = (weigh_in.gross_g, weigh_in.tare_g, weigh_in.blotted)
+        tare_g = None if math.isnan(weigh_in.tare_g) else weigh_in.tare_g
+        mass = (weigh_in.gross_g, tare_g, weigh_in.blotted)
         if (*key, *mass) in self._known:
             return False
         if key in self._standing:
@@ -173,5 +174,6 @@ class WeighInCheck:
 _ENDED = {"pot lost": "was lost", "pot sampled": "was taken out to be dried"}
 
 
-def _masses(gross_g: float, tare_g: float, blotted: bool) -> str:
-    return f"gross {gross_g:.10g} g, tare {tare_g:.10g} g, {'blotted' if blotted else 'not blotted'}"
+def _masses(gross_g: float, tare_g: float | None, blotted: bool) -> str:
+    tare = "tare not noted" if tare_g is None else f"tare {tare_g:.10g} g"
+    return f"gross {gross_g:.10g} g, {tare}, {'blotted' if blotted else 'not blotted'}"

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tidetray.ingest.core.readings import Tray, from_ms, to_ms
-from tidetray.ingest.notebook.facts import PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
+from tidetray.ingest.notebook.facts import PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn, place_of
 from tidetray.ingest.nursery.water import FILM_M, Array, Floods, clean_floods, drained_after_s, geometry
 
 SITE = "nursery"
@@ -238,7 +238,7 @@ def _pots(trays: tuple[Tray, ...], rng: np.random.Generator) -> tuple[PotPlan, .
 def _masses_g(pots: tuple[PotPlan, ...], trays: list[str], wet_share: Array, rng: np.random.Generator) -> Array:
     """True fresh mass [g] of each pot at each day's weigh-in hour: shape (days, pots)."""
     on = np.array([trays.index(pot.tray) for pot in pots])
-    light = np.array([light_at(pot.row, pot.column) for pot in pots])
+    light = np.array([light_at(*place_of(pot)) for pot in pots])
     raised_submersed = np.array([pot.stock == STOCKS[1] for pot in pots])
     vigour = rng.normal(1, 0.05, len(trays))[on] * rng.normal(1, 0.06, len(pots))
     n_days = wet_share.shape[1]

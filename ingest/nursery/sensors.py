@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from tidetray.ingest.core.readings import Reading, Tray, from_ms
 from tidetray.ingest.cycles.hydraulics import fill_time_s
+from tidetray.ingest.notebook.facts import place_of
 from tidetray.ingest.notebook.light_surveys import SurveyReading
 from tidetray.ingest.nursery.nursery import FLOOD_DEPTH_M, Nursery, Silence, light_at
 from tidetray.ingest.nursery.water import FILM_M, Array, Floods, clean_floods, drained_after_s, geometry, level_m
@@ -257,9 +258,9 @@ def light_survey(nursery: Nursery) -> tuple[SurveyReading, ...]:
         lamp_lx = _light(nursery, tray.tray, np.array([at_s]), rng)[2][0]
         for pot in nursery.plan.pots:
             if pot.tray == tray.name:
-                lux = round(float(lamp_lx * light_at(pot.row, pot.column) * rng.normal(1, 0.02)), -1)
+                lux = round(float(lamp_lx * light_at(*place_of(pot)) * rng.normal(1, 0.02)), -1)
                 time = from_ms(round(1000 * at_s))
-                readings.append(SurveyReading(tray.name, pot.row, pot.column, time, "light", lux))
+                readings.append(SurveyReading(tray.name, *place_of(pot), time, "light", lux))
     return tuple(readings)
 
 

@@ -423,4 +423,24 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         ) STRICT, WITHOUT ROWID;
         """,
     ),
+    (
+        "what nobody noted",
+        """
+        -- noted = 0: no tray at all. It stands for the pots of a treatment whose trays nobody noted
+        ALTER TABLE tray ADD COLUMN noted INTEGER NOT NULL DEFAULT 1;
+        -- tare_noted = 0: nobody noted what the empty pot weighs; tare_g is 0 then and means nothing
+        ALTER TABLE pot ADD COLUMN tare_noted INTEGER NOT NULL DEFAULT 1;
+        ALTER TABLE weigh_in ADD COLUMN tare_noted INTEGER NOT NULL DEFAULT 1;
+        -- NULL: the place of the pot on its tray was not noted
+        CREATE TABLE placement_or_none (
+            trial TEXT NOT NULL, pot TEXT NOT NULL, from_ms INTEGER NOT NULL,
+            tray TEXT NOT NULL, place_row INTEGER, place_column INTEGER,
+            PRIMARY KEY (trial, pot, from_ms),
+            FOREIGN KEY (trial, pot) REFERENCES pot
+        ) STRICT, WITHOUT ROWID;
+        INSERT INTO placement_or_none SELECT trial, pot, from_ms, tray, place_row, place_column FROM placement;
+        DROP TABLE placement;
+        ALTER TABLE placement_or_none RENAME TO placement;
+        """,
+    ),
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -76,12 +77,13 @@ def enter_weigh_in(
     confirm."""
     trial = choose_trial(store, trial_name)
     notebook = Notebook(store)
-    tares = notebook.tares(trial.name)
+    tares, pot = notebook.tares(trial.name), notebook.pot_named(trial.name, pot)
     if pot not in tares.latest_g():
         raise EntryError(f"trial {trial.name} has no pot {pot[:40]!r}", mend=near_names(pot[:40], tares.latest_g()))
     gross_g = parse_mass_g(gross, decimal_comma)
     time = now if at is None else parse_time(at, ZoneInfo(trial.zone)).time
-    tare_g = (tares.at(pot, time) or 0.0) if tare is None else parse_mass_g(tare, decimal_comma)
+    own_g = tares.at(pot, time)
+    tare_g = parse_mass_g(tare, decimal_comma) if tare is not None else 0.0 if own_g is None else own_g
     earlier = [w for w in notebook.weigh_ins(trial.name, pot=pot) if w.time < time]
     doubt = "" if sure else unlikely(earlier, gross_g - tare_g, time)
     if doubt and gross_g > tare_g:
@@ -209,6 +211,8 @@ def _check_lamps(plan: TrialPlan, path: Path) -> None:
 
 
 def _said(pot: str, net_g: float, new: bool, before: WeighIn | None, time: datetime) -> str:
+    if math.isnan(net_g):
+        return f"{pot}: noted. Its net mass is unknown, because nobody noted what the empty pot weighs."
     start = f"{pot}: {net_g:.2f} g net" if new else f"{pot}: {net_g:.2f} g net was noted already"
     if before is None:
         return f"{start}."

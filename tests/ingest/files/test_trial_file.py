@@ -208,7 +208,7 @@ def test_when_a_trial_started(tmp_path: Path, started: str, utc: datetime) -> No
         ),
         ("rows = 2", "", "[[tray]] 1 'tray-1': rows is missing. Write a whole number, 1 to 99"),
         ("rows = 2", "rows = true", "[[tray]] 1 'tray-1': rows is True. Write a whole number, 1 to 99"),
-        ("tare_g = 30", "", "[[tray]] 1 'tray-1': tare_g is missing. Write a number between 0.01 and 50000 in grams"),
+        ("tare_g = 30", "", "[[tray]] 1 'tray-1': tare_g is missing. Write a number between 0 and 50000 in grams"),
         (
             "rows = 2",
             "rows = 2\nlength_m = 36",

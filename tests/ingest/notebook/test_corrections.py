@@ -125,8 +125,8 @@ def test_an_entry_is_changed_once_only(notebook: Notebook) -> None:
         "UPDATE weigh_in SET gross_g = 1",
         "DELETE FROM weigh_in",
         "INSERT INTO weigh_in SELECT 90, trial, pot, weighed_ms, 5, gross_g, tare_g, blotted, who, note, "
-        "entered_ms, 1, 0, '', '', '' FROM weigh_in WHERE id IN (1) UNION ALL SELECT 91, trial, pot, "
-        "weighed_ms, 6, gross_g, tare_g, blotted, who, note, entered_ms, 1, 0, '', '', '' FROM weigh_in "
+        "entered_ms, 1, 0, '', '', '', 1 FROM weigh_in WHERE id IN (1) UNION ALL SELECT 91, trial, pot, "
+        "weighed_ms, 6, gross_g, tare_g, blotted, who, note, entered_ms, 1, 0, '', '', '', 1 FROM weigh_in "
         "WHERE id = 1",
     ],
 )

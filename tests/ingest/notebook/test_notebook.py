@@ -228,14 +228,14 @@ def test_a_correction_stands_and_the_first_entry_may_come_again(notebook: Notebo
             "pot a-1, gross_g: inf g is not above 0 g and at most 50000 g. Correct it, or weigh again",
         ),
         (
-            {"tare_g": 0.0},
-            "pot a-1, tare_g: 0 g is not above 0 g and at most 50000 g. "
-            "Give what the empty pot weighs, also where the balance was zeroed with the pot on it",
+            {"tare_g": -1.0},
+            "pot a-1, tare_g: -1 g is not between 0 g and 50000 g. "
+            "Give what the empty pot weighs, or 0 where it is taken off already",
         ),
         (
-            {"tare_g": math.nan},
-            "pot a-1, tare_g: nan g is not above 0 g and at most 50000 g. "
-            "Give what the empty pot weighs, also where the balance was zeroed with the pot on it",
+            {"tare_g": math.inf},
+            "pot a-1, tare_g: inf g is not between 0 g and 50000 g. "
+            "Give what the empty pot weighs, or 0 where it is taken off already",
         ),
         (
             {"time": NOW + timedelta(minutes=6)},

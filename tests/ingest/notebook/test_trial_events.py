@@ -200,7 +200,7 @@ def test_nothing_happens_to_a_pot_that_is_gone(notebook: Notebook) -> None:
 @pytest.mark.parametrize(
     ("part", "told"),
     [
-        (SplitOff("A 3", "tray-2", 2, 2, 29.0), "cannot be the name of a pot"),
+        (SplitOff("a/3", "tray-2", 2, 2, 29.0), "cannot be the name of a pot"),
         (SplitOff("a-2", "tray-2", 2, 2, 29.0), "there is or was a pot a-2 already"),
         (SplitOff("a-3", "tray-1", 1, 1, 29.0), "pot a-1 stands in tray-1"),
         (SplitOff("a-3", "tray-2", 2, 2, 0.0), "the tare of pot a-3"),

@@ -380,7 +380,11 @@ def older(path: Path, monkeypatch: pytest.MonkeyPatch, fill: Callable[[sqlite3.C
     with monkeypatch.context() as patched:
         patched.setattr(database, "MIGRATIONS", MIGRATIONS[:steps])
         with database.Database.open(path) as store:
-            Notebook(store).add_trial(load_trial(DATA / "trial.toml"))  # type: ignore[arg-type]
+            store.connection.executemany(
+                "INSERT INTO tray (site, name, flood_mark_m, dry_mark_m, deadband_m, debounce_s, discharge_coefficient)"
+                " VALUES ('nursery', ?, 0.02, 0.003, 0.002, 5, 0.6)",
+                [(tray.name,) for tray in load_trial(DATA / "trial.toml").trays],
+            )
             fill(store.connection)
 
 
