@@ -76,18 +76,16 @@ def open_record(home: Path) -> Store:
 
 
 def choose_trial(store: Store, name: str | None = None) -> Trial:
-    """The trial of that name, or the only one. NoTrialError or EntryError otherwise."""
+    """The trial of that name; without one that which has most to say (`Notebook.trials_by_interest`). NoTrialError
+    where there is none, EntryError for a name that is not there."""
     notebook = Notebook(store)
     if name is not None:
         return notebook.trial(name)
-    trials = notebook.trials()
+    trials = notebook.trials_by_interest()
     if not trials:
         raise NoTrialError(
             "the notebook holds no trial yet", where=store.path, mend="Add one with `tidetray load TRIAL.toml`"
         )
-    if len(trials) > 1:
-        names = ", ".join(trial.name for trial in trials)
-        raise NoTrialError(f"there are several trials: {names}", where=store.path, mend="Say which with --trial NAME")
     return trials[0]
 
 

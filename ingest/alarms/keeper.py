@@ -63,6 +63,8 @@ def watch_plan(store: Store, settings: AlarmSettings) -> WatchPlan:
         zones[trial.site] = settings.zone or trial.zone
         for tray, _lamp in notebook.trays(trial.site):
             trays.setdefault((trial.site, tray.name), Plan(tray))
+        if trial.ended is not None:
+            continue  # nothing is asked of its trays any more
         plan = notebook.plan(trial.name)
         treatments = {treatment.name: treatment for treatment in plan.treatments}
         for tray_plan in (tray for tray in plan.trays if tray.noted):

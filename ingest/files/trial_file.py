@@ -1,7 +1,7 @@
-"""A trial's TOML file: its trays, treatments and pots, read strictly.
+"""A trial's TOML file: its trays, treatments and pots, read strictly; and a trial written as one.
 
-In: a file. Out: a `TrialPlan` for `Notebook.add_trial`, or one RefusedError with every fault and how
-to mend it. Writes nothing.
+In: a file, or its tables as a form made them. Out: a `TrialPlan` for `Notebook.add_trial`, or one RefusedError with
+every fault and how to mend it, each naming its table and key; a plan as tables. Writes no file.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import re
 import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterator
+from dataclasses import asdict
 from datetime import UTC, date, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -73,16 +74,27 @@ def _are_clock_times(value: object) -> bool:
     return isinstance(value, list) and value != [] and all(isinstance(t, str) and _CLOCK.fullmatch(t) for t in value)
 
 
+class FieldError(EntryError):
+    """What is wrong with one value: `kind` of table (trial, treatment, tray, pot), its `number` from 0, and `key`."""
+
+    def __init__(self, what: str, *, where: str, mend: str, kind: str, number: int, key: str) -> None:
+        super().__init__(what, where=where, mend=mend)
+        self.kind, self.number, self.key = kind, number, key
+
+
 class _Table:
     """A table of a TOML file, read key by key; what is wrong with it goes to `faults`."""
 
-    def __init__(self, data: dict[str, object], where: str, faults: list[EntryError]) -> None:
+    def __init__(
+        self, data: dict[str, object], where: str, faults: list[EntryError], kind: str = "", number: int = 0
+    ) -> None:
         name = data.get("name")
+        self.kind, self.order = kind, number
         self.where = f"{where} {quoted(name)}" if isinstance(name, str) else where
         self.left, self._asked, self._faults = dict(data), list[str](), faults
 
-    def fault(self, what: str, mend: str) -> None:
-        self._faults.append(EntryError(what, where=self.where, mend=mend))
+    def fault(self, what: str, mend: str, key: str = "") -> None:
+        self._faults.append(FieldError(what, where=self.where, mend=mend, kind=self.kind, number=self.order, key=key))
 
     def take(self, key: str, mend: str, fits: Callable[[Any], object], *, needed: bool = True) -> Any:
         """The value of a key where it fits; else None, and a fault unless it may be left out."""
@@ -91,7 +103,7 @@ class _Table:
         if value is not None and fits(value):
             return value
         if value is not None or needed:
-            self.fault(f"{key} is {'missing' if value is None else quoted(value)}", mend)
+            self.fault(f"{key} is {'missing' if value is None else quoted(value)}", mend, key)
         return None
 
     def text(self, key: str, *, needed: bool = True) -> str:
@@ -120,11 +132,11 @@ class _Table:
     def tables(self, key: str, *, needed: bool = True) -> list[_Table]:
         mend = f"Begin each {key} with a line [[{key}]]"
         entries = self.take(key, mend, lambda v: isinstance(v, list) and {*map(type, v)} == {dict}, needed=needed) or []
-        return [_Table(entry, f"[[{key}]] {n}", self._faults) for n, entry in enumerate(entries, start=1)]
+        return [_Table(entry, f"[[{key}]] {n + 1}", self._faults, key, n) for n, entry in enumerate(entries)]
 
     def close(self) -> None:
         for key in self.left:
-            self.fault(f"{quoted(key)} is not known here", near_names(key, self._asked))
+            self.fault(f"{quoted(key)} is not known here", near_names(key, self._asked), key)
 
 
 def load_trial(path: Path) -> TrialPlan:
@@ -139,10 +151,15 @@ def load_trial(path: Path) -> TrialPlan:
     except (ValueError, RecursionError) as error:
         fault = EntryError(f"it is not TOML: {error}", mend="Correct the line it names")
         raise RefusedError([fault], where=path.name) from None
+    return read_plan(data, where=path.name)
+
+
+def read_plan(data: dict[str, object], *, where: str) -> TrialPlan:
+    """A trial from the tables of such a file. RefusedError lists every fault; `where` names what they came from."""
     faults, pots = list[EntryError](), list[PotPlan]()
     root = _Table(data, "the file", faults)
     head = _Table(
-        root.take("trial", "Begin with a line [trial]", lambda v: isinstance(v, dict)) or {}, "[trial]", faults
+        root.take("trial", "Begin with a line [trial]", lambda v: isinstance(v, dict)) or {}, "[trial]", faults, "trial"
     )
     treatment_tables, tray_tables = root.tables("treatment"), root.tables("tray")
     are_filled = any({"rows", "columns"} & table.left.keys() for table in tray_tables)
@@ -155,14 +172,14 @@ def load_trial(path: Path) -> TrialPlan:
         name, tray = table.pot_name(), _tray_of(table, trial.site, stand_ins)
         row, column = (table.whole(key, needed=False) or None for key in ("row", "column"))
         if (row is None) != (column is None):
-            table.fault("one of row and column is missing", "Write both, or neither where it was not noted")
+            table.fault("one of row and column is missing", "Write both, or neither where it was not noted", "row")
         pots.append(PotPlan(name, tray, row, column, *_pot_facts(table, needed=False)))
     trays += stand_ins.values()
     for table in (root, head, *treatment_tables, *tray_tables, *pot_tables):
         table.close()
     faults += cross_faults([t.name for t in treatments], trays, pots)
     if faults:
-        raise RefusedError(faults, where=path.name)
+        raise RefusedError(faults, where=where)
     return TrialPlan(trial, tuple(treatments), tuple(trays), tuple(pots))
 
 
@@ -170,17 +187,17 @@ def _trial(table: _Table) -> Trial:
     name, zone = table.name(), table.text("zone")
     site = table.take("site", "Use a-z, 0-9 and '-', as in the nodes' topics", _is_id) or ""
     if zone and zone not in available_timezones():
-        table.fault(f"zone {quoted(zone)} is not known", near_names(zone, available_timezones()))
+        table.fault(f"zone {quoted(zone)} is not known", near_names(zone, available_timezones()), "zone")
         zone = ""
     started = datetime.fromtimestamp(0, UTC)
     written = table.take("started", "Write it as 2026-06-01 or 2026-06-01 08:00", lambda v: isinstance(v, str | date))
     try:
         started = started if written is None else parse_time(str(written), ZoneInfo(zone or "UTC"), hour_of_date=0).time
     except EntryError as error:
-        table.fault(f"started: {error.what}", error.mend)
+        table.fault(f"started: {error.what}", error.mend, "started")
     base_c, top_c = (table.number(key, *WARMTH_C) for key in ("base_temp_c", "top_temp_c"))
     if top_c is not None and not (BASE_C if base_c is None else base_c) < top_c:
-        table.fault("top_temp_c is not above base_temp_c", "Correct one of the two")
+        table.fault("top_temp_c is not above base_temp_c", "Correct one of the two", "top_temp_c")
     seed = table.take("layout_seed", "Write a whole number", lambda v: type(v) is int and 0 <= v < 2**53, needed=False)
     return Trial(
         name, site, zone, started, table.text("species"), table.text("question", needed=False), seed, base_c, top_c
@@ -199,10 +216,16 @@ def _treatment(table: _Table) -> Treatment:
     if culture in ("emersed", "submersed") and told:
         table.fault(f"{culture} means without floods", f"Leave out {', '.join(sorted(told))}")
     if culture == "mixed" and len(told - {"wet_minutes"}) != 1:
-        table.fault("the floods are missing, or given twice", "Write either flood_times or floods_per_day")
+        table.fault(
+            "the floods are missing, or given twice", "Write either flood_times or floods_per_day", "flood_times"
+        )
     minutes = sorted([n * 1440 // floods for n in range(floods)] or [int(t[:2]) * 60 + int(t[3:]) for t in times])
     if minutes and min(later - one for one, later in pairwise([*minutes, minutes[0] + 1440])) <= wet_minutes:
-        table.fault("a flood begins before the one before it has ended", "Spread the floods or shorten wet_minutes")
+        table.fault(
+            "a flood begins before the one before it has ended",
+            "Spread the floods or shorten wet_minutes",
+            "flood_times",
+        )
     return Treatment(
         name, culture or "", tuple(f"{minute // 60:02}:{minute % 60:02}" for minute in minutes), wet_minutes
     )
@@ -221,7 +244,7 @@ def _tray(table: _Table, site: str, pots: list[PotPlan]) -> TrayPlan:
     try:
         tray = Tray(name, site, drain=drain, **numbers)
     except ValueError as error:
-        table.fault(str(error), "Correct one of the two")
+        table.fault(str(error), "Correct one of the two", "flood_mark_m")
         tray = Tray(name, site)
     place = table.text("block", needed=False), table.text("bench", needed=False)
     row, column = table.whole("bench_row", needed=False), table.whole("bench_column", needed=False)
@@ -247,6 +270,55 @@ def _pot_facts(table: _Table, *, needed: bool = True) -> tuple[float, float | No
     """`tare_g` (0: masses are net; NaN: not noted), `height_m`, `stock`."""
     tare_g = table.number("tare_g", 0.0, MAX_MASS_G, needed=needed)
     return math.nan if tare_g is None else tare_g, table.number("height_m", 0.0, 1.0), table.text("stock", needed=False)
+
+
+def plan_tables(plan: TrialPlan) -> dict[str, Any]:
+    """A plan as the tables of a trial's file: `read_plan` makes the same plan of them.
+
+    What has its default is left out. The start is written in the trial's zone, to the minute.
+    """
+    trial = plan.trial
+    head = {
+        "name": trial.name,
+        "site": trial.site,
+        "zone": trial.zone,
+        "started": f"{trial.started.astimezone(ZoneInfo(trial.zone)):%Y-%m-%d %H:%M}",
+        "species": trial.species,
+        "question": trial.question or None,
+        "layout_seed": trial.layout_seed,
+        "base_temp_c": trial.base_temp_c,
+        "top_temp_c": trial.top_temp_c,
+    }
+    usual = Tray("usual")
+    treatments = [
+        {"name": t.name, "culture": t.culture}
+        | ({"flood_times": list(t.flood_times), "wet_minutes": t.wet_minutes} if t.culture == "mixed" else {})
+        for t in plan.treatments
+    ]
+    trays = [
+        {"name": t.name, "treatment": t.treatment, "lamp": t.lamp}
+        | {key: getattr(t, key) or None for key in ("block", "bench", "bench_row", "bench_column")}
+        | {key: value for key in (*_LIMITS, "drain") if (value := getattr(t.tray, key)) != getattr(usual, key)}
+        for t in plan.trays
+        if t.noted
+    ]
+    stand_ins = {t.name: t.treatment for t in plan.trays if not t.noted}
+    pots = [
+        asdict(pot)
+        | {"stock": pot.stock or None, "tare_g": None if math.isnan(pot.tare_g) else pot.tare_g}
+        | ({"tray": None, "treatment": stand_ins[pot.tray]} if pot.tray in stand_ins else {})
+        for pot in plan.pots
+    ]
+    tables = {"trial": head, "treatment": treatments, "tray": trays, "pot": pots}
+    return {
+        name: _given(table) if isinstance(table, dict) else [_given(each) for each in table]
+        for name, table in tables.items()
+        if table
+    }
+
+
+def _given(table: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in table.items() if value is not None}
 
 
 def cross_faults(treatments: list[str], trays: list[TrayPlan], pots: list[PotPlan]) -> Iterator[EntryError]:

@@ -1,31 +1,20 @@
-"""From nothing to a recorded tray: a broker chosen, what is heard on the air, trays put into a trial.
+"""From nothing to a recorded tray: a broker chosen, and what nodes sent of trays that are not known yet.
 
-In: a home, its record, and what a person said. Out: what was heard; and `tidetray.toml`, the trial's file and the
-notebook, each changed by the module that keeps it: whole, or not at all. Draws nothing, starts nothing.
+In: a home, its record, and what a person said. Out: what was received; and `tidetray.toml`, changed as a whole or not
+at all. Draws nothing, starts nothing.
 """
 
 from __future__ import annotations
 
-import os
 import secrets
-import sqlite3
-import tempfile
-from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import tomlkit
-from tomlkit.exceptions import TOMLKitError
-
 from tidetray.ingest.core.readings import TidetrayError, from_ms
-from tidetray.ingest.core.refusals import EntryError
-from tidetray.ingest.files.rows import read_text
-from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.home.embedded_broker import Where
-from tidetray.ingest.notebook.facts import PlanAdded
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.edit import change_settings, replace_file, shown_settings
 from tidetray.ingest.settings.model import Settings, SettingsError
@@ -35,7 +24,6 @@ from tidetray.ingest.store.recording import Store
 from tidetray.ingest.wire import packs
 from tidetray.ingest.wire.plain_topics import PlainTopics
 
-TRIAL_FILE = "trial.toml"
 NODES_PASSWORD_FILE, RECORDER_PASSWORD_FILE = "broker-nodes-password", "broker-recorder-password"
 BROKER_PASSWORD_FILE = "broker-password"
 
@@ -142,69 +130,3 @@ def heard(store: Store, settings: Settings) -> tuple[HeardNode, ...]:
         if (site, node) not in speaking:
             found[site, node, ""] = HeardNode(site, node, "", at)
     return tuple(found.values())
-
-
-def can_add_trays(home: Path, store: Store) -> bool:
-    """Whether the one trial is kept in the home's own file, or there is none yet."""
-    trials = Notebook(store).trials()
-    return not trials or (len(trials) == 1 and (home / TRIAL_FILE).is_file())
-
-
-def add_trays(
-    home: Path,
-    store: Store,
-    *,
-    trial: Mapping[str, Any],
-    treatment: Mapping[str, Any] | None,
-    trays: Sequence[Mapping[str, Any]],
-) -> PlanAdded:
-    """Put trays into the trial of the home's file, and into the notebook; `trial` begins that file where there is none.
-
-    The tables are as in a trial's file (`ingest/files/trial_file.py`). What is wrong with them is raised as by loading
-    the file, and nothing is changed.
-    """
-    path = home / TRIAL_FILE
-    try:
-        document = tomlkit.parse(read_text(path)) if path.is_file() else _begun(trial)
-        if treatment is not None:
-            _append(document, "treatment", treatment)
-        for tray in trays:
-            _append(document, "tray", tray)
-        text = tomlkit.dumps(document)
-    except (TOMLKitError, ValueError, TypeError, AttributeError) as error:
-        raise EntryError(
-            f"it cannot be changed here: {error}", where=str(path), mend="Add the tray by hand and load the file"
-        ) from error
-    try:
-        # beside its place, under its own name, which errors then say
-        with tempfile.TemporaryDirectory(dir=home, prefix=".set-up-") as folder:
-            draft = Path(folder) / TRIAL_FILE
-            draft.write_text(text, encoding="utf-8")
-            plan = load_trial(draft)
-            with store.transaction():
-                added = Notebook(store).add_trial(plan)
-                draft.chmod(path.stat().st_mode & 0o777 if path.exists() else 0o644)
-                with draft.open("rb") as written:
-                    os.fsync(written.fileno())
-                draft.replace(path)
-    except (OSError, sqlite3.Error) as error:
-        raise EntryError(
-            f"cannot be written: {error}", where=str(path), mend="Check the disk and the rights"
-        ) from error
-    return added
-
-
-def _begun(trial: Mapping[str, Any]) -> tomlkit.TOMLDocument:
-    document = tomlkit.document()
-    document.add(tomlkit.comment("Written by the set-up page; change it as you like, then `tidetray load` it again."))
-    document.add(tomlkit.nl())
-    document["trial"] = trial
-    return document
-
-
-def _append(document: tomlkit.TOMLDocument, name: str, values: Mapping[str, Any]) -> None:
-    if name not in document:
-        document[name] = tomlkit.aot()
-    table = tomlkit.table()
-    table.update({key: value for key, value in values.items() if value is not None})
-    document[name].append(table)

@@ -104,7 +104,7 @@ def remove(notebook: Notebook, trial_name: str, number: int, *, now: datetime, w
     """Take a weigh-in that stands out of the record; it stays in the trail. The entry that does so."""
     with notebook.store.transaction():
         old = _still_standing(notebook, trial_name, number)
-        _who_and_why(who, why)
+        who_and_why(who, why)
         notebook.append(
             trial_name,
             [old.weigh_in],
@@ -142,7 +142,7 @@ def _still_standing(notebook: Notebook, trial_name: str, number: int) -> Entry:
 
 
 def _put(notebook: Notebook, trial_name: str, old: Entry, new: WeighIn, *, now: datetime, who: str, why: str) -> Entry:
-    _who_and_why(who, why)
+    who_and_why(who, why)
     place = f"pot {new.pot[:40]}, "
     check = notebook.check(trial_name, now=now, pots={new.pot, old.weigh_in.pot})
     faults = check.faults(
@@ -157,7 +157,7 @@ def _put(notebook: Notebook, trial_name: str, old: Entry, new: WeighIn, *, now: 
     return _last(notebook, trial_name)
 
 
-def _who_and_why(who: str, why: str) -> None:
+def who_and_why(who: str, why: str) -> None:
     for name, text in (("who", who), ("why", why)):
         if not text.strip():
             raise EntryError(f"{name} is missing", mend="Say who changes the record, and why")

@@ -30,7 +30,8 @@ WARMTH_C = (-10.0, 50.0)
 class Trial:
     """`zone` is the IANA name of the site's clock, `started` a UTC time; `layout_seed` drew the layout, if one did.
 
-    Warmth is counted above `base_temp_c` (None: BASE_C) and up to `top_temp_c` (None: without end).
+    Warmth is counted above `base_temp_c` (None: BASE_C) and up to `top_temp_c` (None: without end). `ended` (UTC): from
+    then on nothing is asked of it; None while it runs. `archived`: not offered any more, and still there.
     """
 
     name: str
@@ -42,6 +43,8 @@ class Trial:
     layout_seed: int | None = None
     base_temp_c: float | None = None
     top_temp_c: float | None = None
+    ended: datetime | None = None
+    archived: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +122,7 @@ class PlanAdded:
     trays: tuple[str, ...]
     pots: tuple[str, ...]
     warmth: bool = False
+    treatments: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

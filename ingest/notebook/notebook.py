@@ -35,7 +35,7 @@ from tidetray.ingest.notebook.placements import Stand, Tares, ends, placements
 from tidetray.ingest.notebook.weigh_in_rules import WeighInCheck
 from tidetray.ingest.store.recording import Store
 
-_TRAY_COLUMNS = (*(field.name for field in fields(Tray)), "lamp")
+TRAY_COLUMNS = (*(field.name for field in fields(Tray)), "lamp")
 _TARE = "iif(tare_noted, tare_g, NULL)"
 
 FEW_POTS = 50
@@ -60,7 +60,7 @@ class Notebook:
         self._db = store.connection
 
     def add_trial(self, plan: TrialPlan) -> PlanAdded:
-        """Add a trial, or the new trays and pots of one that is there; the same plan again changes nothing.
+        """Add a trial, or the new treatments, trays and pots of one that is there; the same plan again changes nothing.
 
         A pot stands in its place from the trial's start, also if it is added later: what counts of
         it begins with its first weigh-in, and one file loaded in two parts gives the same notebook.
@@ -75,16 +75,18 @@ class Notebook:
             }
             new_trays = [tray for tray in plan.trays if tray.name not in {known.name for known in old.trays}]
             new_pots = [pot for pot in plan.pots if pot.name not in {known.name for known in old.pots}]
-            before = _facts(old)
+            before = plan_facts(old)
             warmth = (trial.base_temp_c, trial.top_temp_c)
             counts_anew = warmth != (old.trial.base_temp_c, old.trial.top_temp_c)
+            taken = {tray for (tray,) in self._db.execute("SELECT DISTINCT tray FROM assignment").fetchall()}
             for tray in new_trays:
-                before |= known_trays.get(tray.name, {})
-            differences = list(_differences(before, _facts(plan)))
+                if tray.name in taken:
+                    before |= known_trays.get(tray.name, {})
+            differences = list(_differences(before, plan_facts(plan)))
             if differences:
                 mend = (
-                    "Nothing was changed: a running trial takes only new trays and pots. Give a changed trial a "
-                    "new name"
+                    "Nothing was changed: loading adds treatments, trays and pots. `tidetray trial correct` corrects "
+                    "what is there already; a different trial needs a new name"
                 )
                 raise RefusedError(differences, where=f"trial {trial.name}", mend=mend)
             if is_new:
@@ -103,18 +105,26 @@ class Notebook:
                         trial.layout_seed,
                     ),
                 )
-                self._db.executemany(
-                    "INSERT INTO treatment (trial, name, culture, flood_times, wet_minutes) VALUES (?, ?, ?, ?, ?)",
-                    [(trial.name, t.name, t.culture, " ".join(t.flood_times), t.wet_minutes) for t in plan.treatments],
-                )
+            new_treatments = [
+                t for t in plan.treatments if is_new or t.name not in {known.name for known in old.treatments}
+            ]
+            self._db.executemany(
+                "INSERT INTO treatment (trial, name, culture, flood_times, wet_minutes) VALUES (?, ?, ?, ?, ?)",
+                [(trial.name, t.name, t.culture, " ".join(t.flood_times), t.wet_minutes) for t in new_treatments],
+            )
             if is_new or counts_anew:  # how warmth is counted is no fact of the trial: it may change while it runs
                 self._db.execute(
                     "UPDATE trial SET base_temp_c = ?, top_temp_c = ? WHERE name = ?", (*warmth, trial.name)
                 )
             self._db.executemany(
-                f"INSERT INTO tray ({', '.join(_TRAY_COLUMNS)}, noted)"
-                f" VALUES ({', '.join('?' * len(_TRAY_COLUMNS))}, ?)",
-                [(*astuple(tray.tray), tray.lamp, tray.noted) for tray in new_trays if tray.name not in known_trays],
+                f"INSERT OR REPLACE INTO tray ({', '.join(TRAY_COLUMNS)}, noted)"
+                f" VALUES ({', '.join('?' * len(TRAY_COLUMNS))}, ?)",
+                # a tray that was only recorded so far has no facts of its own yet
+                [
+                    (*astuple(tray.tray), tray.lamp, tray.noted)
+                    for tray in new_trays
+                    if tray.name not in known_trays.keys() & taken
+                ],
             )
             self._db.executemany(
                 (
@@ -132,7 +142,21 @@ class Notebook:
                 "INSERT INTO placement (trial, pot, from_ms, tray, place_row, place_column) VALUES (?, ?, ?, ?, ?, ?)",
                 [(trial.name, pot.name, started_ms, pot.tray, pot.row, pot.column) for pot in new_pots],
             )
-        return PlanAdded(is_new, tuple(t.name for t in new_trays), tuple(p.name for p in new_pots), counts_anew)
+        return PlanAdded(
+            is_new,
+            tuple(t.name for t in new_trays),
+            tuple(p.name for p in new_pots),
+            counts_anew,
+            tuple(t.name for t in new_treatments),
+        )
+
+    def add_trays(self, trays: Sequence[Tray]) -> None:
+        """Have trays recorded that are in no trial yet; those that are known stay as they are."""
+        with self.store.transaction():
+            self._db.executemany(
+                f"INSERT OR IGNORE INTO tray ({', '.join(TRAY_COLUMNS)}) VALUES ({', '.join('?' * len(TRAY_COLUMNS))})",
+                [(*astuple(tray), None) for tray in trays],
+            )
 
     def add_calibrations(self, calibrations: Sequence[Calibration]) -> int:
         """Add those that are not there yet, all or none; how many were new. RefusedError if one differs from the
@@ -196,10 +220,35 @@ class Notebook:
 
     def trials(self) -> tuple[Trial, ...]:
         rows = self._db.execute(
-            "SELECT name, site, zone, started_ms, species, question, layout_seed, base_temp_c, top_temp_c "
-            "FROM trial ORDER BY name"
+            "SELECT name, site, zone, started_ms, species, question, layout_seed, base_temp_c, top_temp_c, ended_ms, "
+            "archived FROM trial ORDER BY name"
         )
-        return tuple(Trial(n, site, zone, from_ms(ms), *more) for n, site, zone, ms, *more in rows.fetchall())
+        return tuple(
+            Trial(n, site, zone, from_ms(ms), *more, None if ended is None else from_ms(ended), bool(archived))
+            for n, site, zone, ms, *more, ended, archived in rows.fetchall()
+        )
+
+    def trials_by_interest(self) -> tuple[Trial, ...]:
+        """All trials, those first that have something to say: not archived, with growth, running, weighed last."""
+        weighed = {
+            trial: (last_ms, many > 1)
+            for trial, last_ms, many in self._db.execute(
+                "SELECT trial, max(last_ms), max(many) FROM (SELECT trial, max(weighed_ms) AS last_ms, count(*) AS many"
+                f" FROM weigh_in WHERE {STANDS} GROUP BY trial, pot) GROUP BY trial",
+                {"as_of": FOREVER_MS},
+            ).fetchall()
+        }
+
+        def interest(trial: Trial) -> tuple[bool, bool, bool, int, int, str]:
+            last_ms, grew = weighed.get(trial.name, (-1, False))
+            return (trial.archived, not grew, trial.ended is not None, -last_ms, -to_ms(trial.started), trial.name)
+
+        return tuple(sorted(self.trials(), key=interest))
+
+    def trial_of_entry(self, table: str, number: int) -> str | None:
+        """The trial that a weigh-in (`weigh_in`) or an `event` of that number belongs to."""
+        row = self._db.execute(f"SELECT trial FROM {table} WHERE id = ?", (number,)).fetchone()
+        return None if row is None else str(row[0])
 
     def trial(self, name: str) -> Trial:
         trials = {trial.name: trial for trial in self.trials()}
@@ -214,7 +263,7 @@ class Notebook:
     def _every_tray(self, site: str) -> list[tuple[Tray, str | None, bool]]:
         """Stand-ins for trays that nobody noted too."""
         rows = self._db.execute(
-            f"SELECT {', '.join(_TRAY_COLUMNS)}, noted FROM tray WHERE site = ? ORDER BY name", (site,)
+            f"SELECT {', '.join(TRAY_COLUMNS)}, noted FROM tray WHERE site = ? ORDER BY name", (site,)
         )
         return [(Tray(*facts), lamp, bool(noted)) for *facts, lamp, noted in rows.fetchall()]
 
@@ -412,6 +461,7 @@ class Notebook:
     def schedule_facts(self) -> list[tuple[object, ...]]:
         """All that decides when which tray floods, as rows to be compared: another list means another plan."""
         return [
+            *self._db.execute("SELECT name, zone, started_ms, ended_ms FROM trial ORDER BY name").fetchall(),
             *self._db.execute("SELECT * FROM tray ORDER BY site, name").fetchall(),
             *self._db.execute("SELECT * FROM assignment ORDER BY trial, tray").fetchall(),
             *self._db.execute("SELECT * FROM treatment ORDER BY trial, name").fetchall(),
@@ -425,7 +475,7 @@ class Notebook:
         ]
         counts += [
             self._db.execute(f"SELECT count(*) FROM {table}").fetchone()
-            for table in ("pot", "placement", "light_survey", "prediction", "balance")
+            for table in ("pot", "placement", "light_survey", "prediction", "balance", "trial_change")
         ]
         tables = [
             tuple(self._db.execute(f"SELECT * FROM {table}").fetchall())
@@ -516,17 +566,17 @@ def as_of_ms(as_of: datetime | None) -> int:
     return FOREVER_MS if as_of is None else to_ms(as_of)
 
 
-_Facts = dict[str, dict[str, object]]
+PlanFacts = dict[str, dict[str, object]]
 
 
-def _tray_facts(tray: Tray, lamp: str | None, noted: bool) -> _Facts:
+def _tray_facts(tray: Tray, lamp: str | None, noted: bool) -> PlanFacts:
     return {f"tray {tray.name}": {**asdict(tray), "lamp": lamp, "noted": noted}}
 
 
-def _facts(plan: TrialPlan) -> _Facts:
+def plan_facts(plan: TrialPlan) -> PlanFacts:
     """Everything a plan says, by what it says it of."""
-    how_counted = {"base_temp_c": None, "top_temp_c": None}
-    facts: _Facts = {f"trial {plan.trial.name}": {**asdict(plan.trial), **how_counted}}
+    changes_by_itself = {"base_temp_c": None, "top_temp_c": None, "ended": None, "archived": False}
+    facts: PlanFacts = {f"trial {plan.trial.name}": {**asdict(plan.trial), **changes_by_itself}}
     for tray in plan.trays:
         facts |= _tray_facts(tray.tray, tray.lamp, tray.noted)
         facts[f"tray {tray.name}"] |= {
@@ -537,10 +587,7 @@ def _facts(plan: TrialPlan) -> _Facts:
     return facts | {f"pot {pot.name}": asdict(pot) | {"tare_g": tare[pot.name]} for pot in plan.pots}
 
 
-def _differences(old: _Facts, new: _Facts) -> Iterator[EntryError]:
-    for where in new:
-        if where.startswith("treatment ") and where not in old:
-            yield EntryError("is not in the notebook", where=where)
+def _differences(old: PlanFacts, new: PlanFacts) -> Iterator[EntryError]:
     for where, facts in old.items():
         if where not in new:
             yield EntryError("is in the notebook and no longer in the plan", where=where)

@@ -13,6 +13,7 @@ from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.notebook.facts import PlanAdded, TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.trial_changes import begin
 from tidetray.ingest.store.recording import Store
 
 _COLUMNS = "trial, treatment, based_on, factor, response, dose, expected, low, high, is_best"
@@ -50,7 +51,7 @@ def begin_trial(store: Store, plan: TrialPlan, predictions: Sequence[Prediction]
             f"INSERT INTO prediction ({_COLUMNS}, made_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [(*astuple(p)[:-1], int(p.is_best), to_ms(now)) for p in predictions],
         )
-    return notebook.add_trial(plan)
+    return begin(notebook, plan, now=now, why="proposed by Tune floods")
 
 
 def predictions(store: Store) -> tuple[Prediction, ...]:

@@ -106,6 +106,10 @@ class WeighInCheck:
         elif time is not None and time < self._trial.started:
             started = self._local(self._trial.started)
             fault("weighed", f"{self._local(time)} is before the trial started ({started})", "Correct the date")
+        elif time is not None and self._trial.ended is not None and time > self._trial.ended:
+            ended = self._local(self._trial.ended)
+            mend = "Correct the date, or `tidetray trial resume` if the trial goes on"
+            fault("weighed", f"{self._local(time)} is after the trial ended ({ended})", mend)
         elif time is not None and pot in self._began and time < self._began[pot]:
             since = self._local(self._began[pot])
             fault("weighed", f"pot {pot} was split off only at {since}", "Correct the date or the pot")

@@ -148,6 +148,13 @@ class Upkeep:
             log.info("recorded %d readings that a wrong clock had refused", readings)
 
 
+def rebuild_due(store: Store) -> None:
+    """Work out all cycles that are due, where no recorder is running to do it."""
+    notebook = Notebook(store)
+    for site, name, due_ms in derived.cycles_due(store):
+        _rebuild_cycles(store, next(tray for tray, _lamp in notebook.trays(site) if tray.name == name), due_ms)
+
+
 def _rebuild_cycles(store: Store, tray: Tray, due_ms: int) -> None:
     site, name = tray.site, tray.name
     before_ms = queries.last_before_ms(store, site, name, EVIDENCE, due_ms)

@@ -9,8 +9,10 @@ from __future__ import annotations
 import os
 import tempfile
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -18,10 +20,19 @@ import tomlkit
 from pydantic import BaseModel, SecretStr, ValidationError
 from tomlkit.exceptions import TOMLKitError
 
+from tidetray.ingest.alarms.alarm_settings import rule_faults
 from tidetray.ingest.settings.model import SETTINGS_FILE, Settings, SettingsError, load_settings
 from tidetray.ingest.settings.toml_lines import line_of
 
+try:
+    import fcntl
+except ImportError:  # not on every system; the check of what was seen is left
+    fcntl = None  # type: ignore[assignment]
+
 HIDDEN = "set, not shown"
+
+Place = tuple[str | int, ...]
+"""Where a setting is in the file: ('alarms', 'person', 0, 'name')."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,27 +67,119 @@ def environment_name(place: tuple[str | int, ...]) -> str | None:
     return None
 
 
-def change_settings(home: Path, changes: Mapping[tuple[str, str], Any]) -> None:
-    """Set `(table, key)` to a value, or take it out (None). All of it or nothing, and only if the whole is in order
-    then."""
+class ChangedMeanwhileError(SettingsError):
+    """Somebody else changed the same setting since it was read; `places` are those."""
+
+    def __init__(self, what: str, places: Sequence[Place], *, where: str) -> None:
+        super().__init__(what, where=where, mend="Nothing was changed. Look at what it is now, then save again")
+        self.places = tuple(places)
+
+
+class FaultySettingsError(SettingsError):
+    """Settings that are not in order together; `faults`: place in the file -> what is wrong with it."""
+
+    def __init__(self, faults: Mapping[Place, str], *, where: str) -> None:
+        text = "; ".join(f"{'.'.join(map(str, place))}: {what}" for place, what in faults.items())
+        super().__init__(text, where=where, mend="Nothing was changed")
+        self.faults = dict(faults)
+
+
+def written_settings(home: Path) -> dict[str, Any]:
+    """What the file says, as plain values; empty where there is none. SettingsError if it cannot be read."""
+    load_settings(home)
+    path = home / SETTINGS_FILE
+    return tomllib.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+
+
+def written_at(written: Mapping[str, Any], place: Place) -> Any:
+    """The value at a place of what the file says; None where it says nothing."""
+    value: Any = written
+    for part in place:
+        try:
+            value = value[part]
+        except (KeyError, IndexError, TypeError):
+            return None
+    return value
+
+
+def change_settings(
+    home: Path,
+    changes: Mapping[Place, Any],
+    *,
+    seen: Mapping[Place, Any] | None = None,
+    trays: Mapping[str, bool] | None = None,
+) -> None:
+    """Set places to values, or take them out (None). All of it or nothing, and only if the whole is in order then.
+
+    Parameters
+    ----------
+    home
+        The folder with the settings file.
+    changes
+        ('broker', 'port') -> 1883; ('alarms', 'person', 1) -> a table, which is appended if there are only so many.
+    seen
+        What the file said at places when a person looked at it. Another value there now is told, not overwritten.
+    trays
+        Trays of the notebook and whether a schedule floods them: rules about trays are then checked too.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        If somebody else changed one of those places.
+    FaultySettingsError
+        If the whole would not be in order.
+    SettingsError
+        If the file cannot be read or written, or the environment sets a place.
+    """
     load_settings(home)  # what is wrong already is for a person to mend
     path = (home / SETTINGS_FILE).resolve()
     for place, value in changes.items():
         name = environment_name(place)
         if name is not None and value is not None:
             raise SettingsError(
-                f"the environment sets {'.'.join(place)}, and would go before the file",
+                f"the environment sets {'.'.join(map(str, place))}, and would go before the file",
                 where=name,
                 mend="Take that variable away, or change the setting there",
             )
-    old = path.read_text(encoding="utf-8") if path.is_file() else ""
-    text = _changed(old, changes, path)
+    with _alone(path):
+        old = path.read_text(encoding="utf-8") if path.is_file() else ""
+        _check_unchanged(tomllib.loads(old), seen or {}, path)
+        text = _changed(old, changes, path)
+        try:
+            settings = Settings(**tomllib.loads(text))
+        except ValidationError as error:
+            faults = {tuple(fault["loc"]): str(fault["msg"]).removeprefix("Value error, ") for fault in error.errors()}
+            raise FaultySettingsError(faults, where=str(path)) from error
+        if trays is not None:
+            rules = {_place_of(place): what for place, what in rule_faults(settings.alarms, trays, trays)}
+            if rules:
+                raise FaultySettingsError(rules, where=str(path))
+        if text != old:
+            replace_file(path, text)
+
+
+@contextmanager
+def _alone(path: Path) -> Iterator[None]:
+    """No other program of this machine changes settings in that folder meanwhile."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    folder = os.open(path.parent, os.O_RDONLY)
     try:
-        Settings(**tomllib.loads(text))
-    except ValidationError as error:
-        faults = "; ".join(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}" for fault in error.errors())
-        raise SettingsError(faults, where=str(path), mend="Nothing was changed") from error
-    replace_file(path, text)
+        if fcntl is not None:
+            fcntl.flock(folder, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(folder)
+
+
+def _check_unchanged(written: Mapping[str, Any], seen: Mapping[Place, Any], path: Path) -> None:
+    changed = [place for place, value in seen.items() if written_at(written, place) != value]
+    if changed:
+        names = ", ".join(".".join(map(str, place)) for place in changed)
+        raise ChangedMeanwhileError(f"somebody else changed {names} meanwhile", changed, where=str(path))
+
+
+def _place_of(text: str) -> Place:
+    return tuple(int(part) if part.isdigit() else part for part in text.split("."))
 
 
 def replace_file(path: Path, text: str, *, mode: int | None = None) -> None:
@@ -103,22 +206,48 @@ def replace_file(path: Path, text: str, *, mode: int | None = None) -> None:
         ) from error
 
 
-def _changed(old: str, changes: Mapping[tuple[str, str], Any], path: Path) -> str:
+def _changed(old: str, changes: Mapping[Place, Any], path: Path) -> str:
     try:
         document = tomlkit.parse(old)
-        for (table, key), value in changes.items():
-            if value is None:
-                if table in document:
-                    document[table].pop(key, None)
-                continue
-            if table not in document:
-                document[table] = tomlkit.table()
-            document[table][key] = value
+        for place, value in sorted(changes.items(), key=_last_item_first):
+            _put(document, place, value)
         return tomlkit.dumps(document)
-    except (TOMLKitError, TypeError, AttributeError) as error:
+    except (TOMLKitError, TypeError, AttributeError, IndexError) as error:
         raise SettingsError(
             f"cannot be changed here: {error}", where=str(path), mend="Change it by hand, in an editor"
         ) from error
+
+
+def _last_item_first(change: tuple[Place, Any]) -> tuple[int, ...]:
+    """Of several items of a list the last is taken out first, so that the others keep their numbers."""
+    return tuple(-part for part in change[0] if isinstance(part, int) and change[1] is None)
+
+
+def _put(document: Any, place: Place, value: Any) -> None:
+    """Set or take out one value; what is around it is made where it is missing."""
+    table = document
+    for part, following in pairwise(place):
+        if isinstance(part, int):
+            table = table[part]
+        elif part not in table:
+            if value is None:
+                return
+            table[part] = tomlkit.aot() if isinstance(following, int) else tomlkit.table()
+            table = table[part]
+        else:
+            table = table[part]
+    last = place[-1]
+    if value is None:
+        if isinstance(last, int):
+            del table[last]
+        else:
+            table.pop(last, None)
+    elif isinstance(last, int) and last >= len(table):
+        item = tomlkit.table()
+        item.update(value)
+        table.append(item)
+    else:
+        table[last] = value
 
 
 def _leaves(place: tuple[str | int, ...], value: Any) -> Iterator[tuple[tuple[str | int, ...], str]]:

@@ -32,6 +32,23 @@ def cycles_due(store: Database) -> list[tuple[str, str, int]]:
     return store.connection.execute("SELECT site, tray, from_ms FROM cycles_due").fetchall()
 
 
+def put_cycles_due(store: Database, site: str, tray: str, from_ms: int) -> None:
+    """Have the cycles of a tray worked out again from a time on [ms since 1970], inside a transaction of the caller.
+
+    What was learned of the tray's own times is forgotten: it was learned by what those cycles said.
+    """
+    store.connection.execute(
+        "INSERT INTO cycles_due VALUES (?, ?, ?) ON CONFLICT (site, tray) DO UPDATE SET"
+        " from_ms = min(from_ms, excluded.from_ms)",
+        (site, tray, from_ms),
+    )
+    store.connection.execute(
+        "UPDATE own_times SET factor = NULL, spread = NULL, cycles = 0, change = NULL, since_ms = NULL, warns = 0"
+        " WHERE site = ? AND tray = ?",
+        (site, tray),
+    )
+
+
 def put_cycles(store: Database, site: str, tray: str, cycles: pd.DataFrame, *, keep: int) -> None:
     """Put cycles behind the first `keep` of a tray, which then are due no more; in one transaction. Charts that were
     made of cycles that are replaced go with them.

@@ -328,6 +328,12 @@ def evidence_span_ms(store: Store, site: str, tray: str, channels: Sequence[str]
     return (min(first), max(last)) if first else None
 
 
+def is_measured(store: Store, site: str, tray: str) -> bool:
+    """Whether there was ever a reading of a tray."""
+    row = store.connection.execute("SELECT 1 FROM series WHERE site = ? AND tray = ? LIMIT 1", (site, tray)).fetchone()
+    return row is not None
+
+
 def last_before_ms(store: Store, site: str, tray: str, channels: Sequence[str], time_ms: int) -> int | None:
     """Time of the last reading of a tray's channels before a time; None if there is none."""
     last = [store.raw.last(number, time_ms) for number in _series(store, site, tray, channels)]

@@ -443,4 +443,28 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         ALTER TABLE placement_or_none RENAME TO placement;
         """,
     ),
+    (
+        "trials corrected and ended",
+        """
+        -- ended_ms: nothing is asked of the trial after that; NULL while it runs. archived: not offered any more
+        ALTER TABLE trial ADD COLUMN ended_ms INTEGER;
+        ALTER TABLE trial ADD COLUMN archived INTEGER NOT NULL DEFAULT 0;
+        -- what was changed of a trial itself, never of its entries. what: begun, added, corrected, renamed, ended,
+        -- resumed, archived, brought back, undone. kind: trial, treatment, tray or pot; was, becomes: JSON
+        CREATE TABLE trial_change (
+            id INTEGER PRIMARY KEY, trial TEXT NOT NULL, made_ms INTEGER NOT NULL, what TEXT NOT NULL,
+            kind TEXT NOT NULL, name TEXT NOT NULL, field TEXT NOT NULL, was TEXT NOT NULL, becomes TEXT NOT NULL,
+            who TEXT NOT NULL, why TEXT NOT NULL
+        ) STRICT;
+        CREATE INDEX trial_change_by_trial ON trial_change (trial);
+        CREATE TRIGGER trial_change_not_edited BEFORE UPDATE ON trial_change WHEN new.trial = old.trial
+        BEGIN
+            SELECT RAISE(ABORT, 'the history of a trial is never edited');
+        END;
+        CREATE TRIGGER trial_change_not_deleted BEFORE DELETE ON trial_change
+        BEGIN
+            SELECT RAISE(ABORT, 'the history of a trial is never deleted');
+        END;
+        """,
+    ),
 )

@@ -24,6 +24,7 @@ from tidetray.ingest.notebook.corrections import newest
 from tidetray.ingest.notebook.facts import TrialPlan, WeighIn
 from tidetray.ingest.notebook.light_surveys import add_light_survey
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.trial_changes import begin
 from tidetray.ingest.notebook.weigh_in_rules import unlikely_change
 from tidetray.ingest.store.recording import Store
 from tidetray.ui import words
@@ -126,7 +127,7 @@ def load_file(
         yield from _load_calibrations(notebook, path)
         return
     if path.suffix.lower() == ".toml":
-        yield _load_trial(notebook, path, dry_run=dry_run)
+        yield _load_trial(notebook, path, now=now, dry_run=dry_run)
         return
     name = choose_trial(store, trial_name).name
     if path.suffix.lower() == ".csv" and is_light_survey(path):
@@ -183,7 +184,7 @@ def _load_light_survey(store: Store, path: Path, trial_name: str, *, now: dateti
     return f"{new} light readings added, {len(readings) - new} were there already."
 
 
-def _load_trial(notebook: Notebook, path: Path, *, dry_run: bool) -> str:
+def _load_trial(notebook: Notebook, path: Path, *, now: datetime, dry_run: bool) -> str:
     plan = load_trial(path)
     _check_lamps(plan, path)
     if dry_run:
@@ -191,11 +192,15 @@ def _load_trial(notebook: Notebook, path: Path, *, dry_run: bool) -> str:
             f"Dry run: would add what is new of trial {plan.trial.name} ({len(plan.trays)} trays, "
             f"{len(plan.pots)} pots). Nothing was changed."
         )
-    added = notebook.add_trial(plan)
-    if not (added.trial or added.trays or added.pots):
+    added = begin(notebook, plan, now=now, why=f"loaded from {path.name}")
+    if not (added.trial or added.trays or added.pots or added.treatments):
         counted = "warmth is counted by its base and top temperature from now on."
         return f"Nothing new, but {counted}" if added.warmth else "Everything in this file is in the notebook already."
-    return f"Added: {len(added.trays)} trays and {len(added.pots)} pots{' of a new trial' if added.trial else ''}."
+    treatments = f"{words.many(len(added.treatments), 'treatment')}, " if added.treatments and not added.trial else ""
+    return (
+        f"Added: {treatments}{len(added.trays)} trays and {len(added.pots)} pots"
+        f"{' of a new trial' if added.trial else ''}."
+    )
 
 
 def _check_lamps(plan: TrialPlan, path: Path) -> None:

@@ -1,36 +1,26 @@
-"""What the set-up page does when a button is pressed: the broker named, trays put into the trial. Draws nothing.
-
-Lengths are typed in the units of a folding rule and a bucket, and turned into SI here.
-"""
+"""What the set-up page does when a button is pressed: the broker named, trays recorded. Draws nothing."""
 
 from __future__ import annotations
 
 import socket
-from collections.abc import Mapping
-from datetime import datetime
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
-from tidetray.ingest.core.refusals import EntryError
+import pandas as pd
+
+from tidetray.ingest.core.readings import Tray
+from tidetray.ingest.cycles.timer_times import timer_times
 from tidetray.ingest.home.health import try_broker
-from tidetray.ingest.home.set_up import add_trays, use_broker, use_own_broker
+from tidetray.ingest.home.set_up import use_broker, use_own_broker
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE, BrokerSettings, SettingsError, load_settings
+from tidetray.ingest.store import queries
 from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.recording import Store, open_store
-from tidetray.ui.changes.figures import figure
 
-FIGURES = {
-    "length_m": ("Inner length, cm", 0.01),
-    "width_m": ("Inner width, cm", 0.01),
-    "overflow_height_m": ("Overflow above the floor, mm", 0.001),
-    "drain_hole_diameter_m": ("Drain hole, mm across", 0.001),
-    "pump_flow_m3_s": ("Pump, L/min", 1 / 60_000),
-    "flood_mark_m": ("Flooded from this level on, mm (empty: 20)", 0.001),
-}
-"""Key of a tray's table -> what the field is called, and the factor to SI. All may stay empty: what needs them
-says so."""
+MOST_CYCLES = 30
+"""Of each tray, to tell what its timer does now."""
 
 
 def first_run(home: Path) -> bool:
@@ -82,53 +72,37 @@ def save_own_broker(home: Path, *, port: str, on_the_network: bool) -> str:
     return f"tidetray's own broker will listen at port {number}."
 
 
-def save_trays(home: Path, store: Store, typed: Mapping[str, Any], *, now: datetime) -> str:
-    """Put trays into the trial. `typed` holds the fields by name; RefusedError or EntryError say what to mend."""
-    names: list[str] = list(typed["trays"])
-    if not names:
-        raise EntryError("no tray is chosen", mend="Choose one or more")
-    trial = {
-        "name": typed.get("trial", "").strip(),
-        "site": typed["site"],
-        "zone": typed.get("zone") or "",
-        "started": f"{now.astimezone(ZoneInfo(typed.get('zone') or 'UTC')):%Y-%m-%d}",
-        "species": typed.get("species", "").strip(),
+def record_trays(store: Store, trays: Iterable[tuple[str, str]]) -> str:
+    """Have trays (site, name) recorded from now on, in no trial yet; messages that waited for them come in too."""
+    new = [Tray(name, site) for site, name in trays]
+    Notebook(store).add_trays(new)
+    names = ", ".join(tray.name for tray in new)
+    return f"Recorded from now on: {names}. What was received before is recorded in a moment."
+
+
+def free_trays(store: Store, site: str) -> list[str]:
+    """Trays of a site that are recorded and in no running trial."""
+    notebook = Notebook(store)
+    taken = {
+        tray
+        for trial in notebook.trials()
+        if trial.ended is None and trial.site == site
+        for tray in notebook.treatments(trial.name)
     }
-    tray: dict[str, Any] = {"treatment": typed["treatment"].strip()}
-    for key, (label, factor) in FIGURES.items():
-        if typed.get(key, "").strip():
-            tray[key] = round(_number(label, typed[key]) * factor, 9)
-    if typed.get("bench", "").strip():
-        tray["bench"] = typed["bench"].strip()
-    tray |= {"rows": int(typed["rows"]), "columns": int(typed["columns"])}
-    tray["tare_g"] = _number("Empty net pot, grams", typed["tare_g"])
-    added = add_trays(
-        home, store, trial=trial, treatment=_treatment(typed), trays=[{"name": name, **tray} for name in names]
-    )
-    return (
-        f"In the trial now: {', '.join(added.trays)}, with {len(added.pots)} pots. What waited for them is "
-        "recorded in a moment."
-    )
+    return [tray.name for tray, _ in notebook.trays(site) if tray.name not in taken]
 
 
-def _treatment(typed: Mapping[str, Any]) -> dict[str, Any] | None:
-    if not typed.get("culture"):
-        return None  # one that the trial has already
-    if typed["culture"] != "mixed":
-        return {"name": typed["treatment"].strip(), "culture": typed["culture"]}
-    return {
-        "name": typed["treatment"].strip(),
-        "culture": "mixed",
-        "floods_per_day": int(typed["floods"]),
-        "wet_minutes": _number("Minutes under water each time", typed["wet_minutes"]),
-    }
-
-
-def _number(label: str, text: str) -> float:
-    try:
-        return figure(label, text)
-    except ValueError as error:
-        raise EntryError(str(error)) from None
+def flood_times_of(store: Store, site: str, zone: str) -> tuple[str, float] | None:
+    """Times and minutes of the floods that were recorded of a site in the last days, to be offered."""
+    cycles = [
+        found
+        for tray, _ in Notebook(store).trays(site)
+        if len(found := queries.cycles(store, site, tray.name).tail(MOST_CYCLES))
+    ]
+    if not cycles:
+        return None
+    found = timer_times(pd.concat(cycles, ignore_index=True), zone)
+    return None if found is None else (" ".join(found[0]), found[1])
 
 
 def _port(text: str) -> int:

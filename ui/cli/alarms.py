@@ -13,14 +13,14 @@ import click
 from tidetray.analysis.live.alarm_load import alarm_frame
 from tidetray.analysis.record.trial_data import open_record
 from tidetray.ingest.alarms.book import AlarmBook, AlarmError
-from tidetray.ingest.alarms.delivery import Delivery, failing, outcomes, post_test
+from tidetray.ingest.alarms.delivery import failing
 from tidetray.ingest.alarms.keeper import learn_anew
 from tidetray.ingest.core.readings import from_ms, to_ms
 from tidetray.ingest.files.written_values import parse_time
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.recorder.alarm_service import senders_of
 from tidetray.ingest.settings.model import RECORD_FILE, load_settings
 from tidetray.ingest.store.recording import Store, open_store
+from tidetray.ui.changes.keeping import send_test
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.options import example, home_option, json_option
 from tidetray.ui.columns import ALARMS, local
@@ -127,28 +127,11 @@ def alarms_learn(home: Path, tray: str) -> None:
 @home_option
 def alarms_test(home: Path) -> None:
     """Send a test message to everybody who gets alarms, and show which were delivered."""
-    sys.exit(0 if send_test(home) else 1)
-
-
-def send_test(home: Path) -> bool:
-    """Send a test message to every person, now and from here; whether all of them took it."""
-    settings = load_settings(home).alarms
-    if not settings.person:
-        raise AlarmError(
-            "nobody is set to get messages",
-            where=str(home),
-            mend="Add [[alarms.person]] with a name and urls to tidetray.toml",
-        )
-    senders = senders_of(settings)
     with open_store(home / RECORD_FILE) as store:
-        numbers = post_test(store, list(senders), now_ms=_now_ms())
-        delivery = Delivery(store, settings, zone=_zone(store), senders=senders)
-        delivery.send_only(numbers, _now_ms())
-        delivery.close()
-        rows = outcomes(store, numbers)
-    for recipient, sent_ms, error in rows:
-        click.echo(f"{recipient}: {'told' if sent_ms is not None else f'NOT TOLD, {error}'}")
-    return all(sent_ms is not None for _, sent_ms, _ in rows)
+        reached, lines = send_test(store, home)
+    for line in lines:
+        click.echo(line)
+    sys.exit(0 if reached else 1)
 
 
 def _book(store: Store, home: Path) -> AlarmBook:

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from tidetray.analysis.record.trial_data import choose_trial, open_record
+from tidetray.analysis.record.trial_data import open_record
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.written_values import parse_mass_g
 from tidetray.ingest.notebook import trial_events
@@ -18,7 +18,7 @@ from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.cli import printing
-from tidetray.ui.cli.opening import trial_of, written_time
+from tidetray.ui.cli.opening import trial_of, trial_to_change, written_time
 from tidetray.ui.cli.options import (
     as_of_option,
     at_option,
@@ -59,7 +59,8 @@ def _event(name: str, kind: str, argument: str, text: str, *options: Any, sample
 def note_event(home: Path, trial: str | None, kind: str, *, at: str | None, who: str, why: str, **facts: Any) -> None:
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
-        chosen = choose_trial(store, trial)
+        pot = facts.get("pot", "")
+        chosen = trial_to_change(store, trial, pot=pot, tray="" if pot else facts.get("tray", ""))
         time = written_time(at, chosen.zone, now)
         event = trial_events.note_event(
             Notebook(store), chosen.name, Event(kind, time, who=who, why=why, **facts), now=now
@@ -174,7 +175,7 @@ def event_split(
     """POT was divided: it continues, each part becomes a separate pot, and growth of all starts again."""
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
-        chosen = choose_trial(store, trial)
+        chosen = trial_to_change(store, trial, pot=pot)
         new = [_part(text) for text in parts]
         noted = trial_events.note_split(
             Notebook(store), chosen.name, pot, new, time=written_time(at, chosen.zone, now), now=now, who=who, why=why
@@ -202,7 +203,7 @@ def _part(text: str) -> trial_events.SplitOff:
 def event_take_back(home: Path, trial: str | None, number: int, who: str, why: str) -> None:
     """Remove event NUMBER. It stays in the history."""
     with open_store(home / RECORD_FILE) as store:
-        chosen = choose_trial(store, trial)
+        chosen = trial_to_change(store, trial, event=number)
         event = trial_events.take_back(Notebook(store), chosen.name, number, now=datetime.now(UTC), who=who, why=why)
         click.echo(f"Event {number} ({event.kind}) is taken back.")
 

@@ -65,6 +65,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
         "Show whether a pot's position on its tray was linked to its growth, and what to do.",
     ),
     "tune": ("tune", "Find the flooding that grows plants fastest; propose the next trial and its timetable."),
+    "trial": ("trial", "Begin, correct, end or archive a trial; show its history."),
     "plan": ("plan", "Plan a trial: trays and pots needed, layout, crossover, labels, maps."),
     "report": ("report", "Write the whole trial as one HTML page and one PDF, to print and share."),
     "export": (

@@ -24,7 +24,9 @@ def home_option(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON: UTC times, SI units as named.")
-trial_option = click.option("--trial", metavar="NAME", help="The trial; needed only if there are several.")
+trial_option = click.option(
+    "--trial", metavar="NAME", help="The trial. Default: the one with most to say: with growth, running, weighed last."
+)
 tray_option = click.option("--tray", metavar="NAME", help="Only this tray.")
 since_option = click.option(
     "--since",

@@ -22,7 +22,7 @@ from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ui.changes.entry import UnlikelyError, enter_weigh_in, load_file
 from tidetray.ui.cli import printing
-from tidetray.ui.cli.opening import trial_of, written_time
+from tidetray.ui.cli.opening import trial_of, trial_to_change, written_time
 from tidetray.ui.cli.options import (
     as_of_option,
     at_option,
@@ -55,6 +55,7 @@ def weigh(home: Path, trial: str | None, pot: str, gross: str | None, *, as_json
     """Save a weigh-in: POT with its plants weighs GROSS grams. Without GROSS, a load cell's mass is offered."""
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
+        trial = trial_to_change(store, trial, pot=pot).name
         if gross is None:
             gross = _from_the_cell(store, choose_trial(store, trial).site, pot, now)
             entry["decimal_comma"] = False
@@ -171,7 +172,7 @@ def correct(
     """Correct the weigh-in of entry NUMBER. A new entry replaces it; the old one stays in the history."""
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
-        chosen = choose_trial(store, trial)
+        chosen = trial_to_change(store, trial, weigh_in=number)
         entry = corrections.correct(
             Notebook(store),
             chosen.name,
@@ -202,7 +203,7 @@ def correct(
 def remove(home: Path, trial: str | None, number: int, who: str, why: str) -> None:
     """Remove the weigh-in of entry NUMBER. It stays in the history."""
     with open_store(home / RECORD_FILE) as store:
-        chosen = choose_trial(store, trial)
+        chosen = trial_to_change(store, trial, weigh_in=number)
         entry = corrections.remove(Notebook(store), chosen.name, number, now=datetime.now(UTC), who=who, why=why)
         click.echo(f"Entry {number} of {entry.weigh_in.pot} counts no more; it stays in `tidetray weighings --trail`.")
 
@@ -215,7 +216,7 @@ def remove(home: Path, trial: str | None, number: int, who: str, why: str) -> No
 def undo(home: Path, trial: str | None, number: int, who: str) -> None:
     """Undo entry NUMBER: a weigh-in, a correction or a removal."""
     with open_store(home / RECORD_FILE) as store:
-        chosen = choose_trial(store, trial)
+        chosen = trial_to_change(store, trial, weigh_in=number)
         entry = corrections.undo(Notebook(store), chosen.name, number, now=datetime.now(UTC), who=who)
         now_is = "taken out" if entry.removed else f"{entry.weigh_in.gross_g:.2f} g gross again"
         click.echo(f"Undone: {entry.weigh_in.pot} is {now_is}.")
@@ -293,7 +294,7 @@ def dry(
     """Save what a sampled POT weighs after a time in the oven (GROSS grams, with its dish)."""
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
-        chosen = choose_trial(store, trial)
+        chosen = trial_to_change(store, trial, pot=pot)
         notebook = Notebook(store)
         weighed = drying.DryWeighing(
             pot, written_time(at, chosen.zone, now), parse_mass_g(gross), parse_mass_g(dish), temp_c, who, note

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 import tempfile
-from functools import partial
 from pathlib import Path
 
 import streamlit as st
@@ -21,9 +20,8 @@ from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.changes.figures import figure
 from tidetray.ui.changes.laying_out import CROSSOVER, lay_out_file, second_run
 from tidetray.ui.columns import POWER, columns
-from tidetray.ui.parts import look, tables
+from tidetray.ui.parts import look, tables, to_print
 from tidetray.ui.parts.head import head
-from tidetray.ui.prints import labels
 
 
 def page() -> None:
@@ -34,7 +32,8 @@ def page() -> None:
             _power(data)
             _layout()
             _second_run(data)
-            _print(data)
+            st.subheader("Labels and maps", anchor=False)
+            to_print.show(data)
 
 
 def _power(data: TrialData) -> None:
@@ -148,27 +147,6 @@ def _second_run(data: TrialData) -> None:
     tables.show(table, columns(*table.columns))
     for sentence in CROSSOVER:
         look.small(sentence.replace("`", "'"))
-
-
-def _print(data: TrialData) -> None:
-    st.subheader("Labels and maps", anchor=False)
-    standing = data.pots[data.pots["to"].isna()]
-    st.text_input("Address of these pages for a phone", value="http://192.168.1.20:8501", key="plan_url")
-    try:
-        url = st.session_state["plan_url"].strip()
-        labels.label_page(data.trial.name, standing.head(1), url)  # whether the address will do
-    except TidetrayError as error:
-        look.say("wrong", str(error))
-    else:
-        st.download_button(
-            "Pot labels to print",
-            partial(labels.label_page, data.trial.name, standing, url),
-            f"labels-{data.trial.name}.html",
-            "text/html",
-            width="stretch",
-        )
-    drawn = partial(labels.map_page, data.plan, standing, data.treatments)
-    st.download_button("Map of the trays to print", drawn, f"map-{data.trial.name}.html", "text/html", width="stretch")
 
 
 head("plan")

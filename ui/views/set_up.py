@@ -12,13 +12,14 @@ import sqlite3
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
-from zoneinfo import available_timezones
 
 import streamlit as st
 
-from tidetray.ingest.core.readings import CHANNELS, ID_PATTERN, TidetrayError
+from tidetray.analysis.base.words import natural
+from tidetray.analysis.record.trial_data import TrialData
+from tidetray.ingest.core.readings import CHANNELS, TidetrayError
 from tidetray.ingest.home.health import examine_recorder
-from tidetray.ingest.home.set_up import HeardNode, broker_is_chosen, can_add_trays, heard, nodes_password
+from tidetray.ingest.home.set_up import HeardNode, broker_is_chosen, heard, nodes_password
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE, Settings, home_folder, load_settings
 from tidetray.ingest.store import queries
@@ -27,7 +28,7 @@ from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.changes import setting_up
 from tidetray.ui.columns import each_row
-from tidetray.ui.parts import look
+from tidetray.ui.parts import look, to_print, trial_form
 from tidetray.ui.parts.head import title
 from tidetray.ui.tag import tag
 from tidetray.ui.web import sign_in
@@ -35,18 +36,12 @@ from tidetray.ui.web.start import STARTED
 
 REFRESH_S = 3
 OWN, OTHER = "tidetray's own: nothing to install", "one that runs already"
-CULTURES = {
-    "mixed": "flooded and drained in turn",
-    "emersed": "always dry above the roots",
-    "submersed": "always under water",
-}
-NEW = "a new one"
 
 
 def page() -> None:
     told = st.session_state.pop("set_up_told", None)
     if told:
-        look.say(*told)
+        look.say(*told)  # of a button; what a form refuses stands under it
     if not sign_in.may("manage"):
         sign_in.say_look_only()
         look.say("note", "Setting up takes somebody who manages the record.")
@@ -61,10 +56,10 @@ def page() -> None:
             "of this page."
         )
     _broker(settings, chosen=chosen, at_work=at_work)
-    if not chosen and not at_work:
-        return
-    nodes = _heard(settings)
-    on_the_air(settings, nodes)
+    nodes: tuple[HeardNode, ...] = ()
+    if chosen or at_work:
+        nodes = _heard(settings)
+        on_the_air(settings, nodes)
     _trays([node for node in nodes if node.tray])
     first_readings()
 
@@ -231,105 +226,57 @@ def _for_a_node(settings: Settings) -> None:
 
 
 def _trays(nodes: list[HeardNode]) -> None:
-    if not nodes:
-        return
-    _step(3, "Its tray")
+    """Trays that were received are recorded by one press; then they are put into a trial, begun here or running."""
+    heard_trays = sorted({(node.site, node.tray) for node in nodes if node.tray})
     with _reading() as store:
-        if store is None:
-            return
-        if not can_add_trays(home_folder(), store):
-            look.say(
-                "note",
-                "Your trial is kept in a file elsewhere: add the tray there, then 'tidetray load' that file again.",
-            )
-            return
-        plan = next((Notebook(store).plan(trial.name) for trial in Notebook(store).trials()), None)
-    sites = sorted({node.site for node in nodes})
-    site = plan.trial.site if plan else sites[0] if len(sites) == 1 else st.selectbox("Site", sites, key="s_site")
-    names = sorted({node.tray for node in nodes if node.site == site})
-    for other in sites if plan else ():
-        if other != site:
-            look.say(
-                "note",
-                (
-                    f"A node says site {other}; this trial is of site {site}. Correct the node's site, or "
-                    "begin a separate trial."
-                ),
-            )
-    if not names:
-        return
-    treatments = [treatment.name for treatment in plan.treatments] if plan else []
-    which = st.selectbox("Treatment", [*treatments, NEW], key="s_which") if plan else NEW
-    culture = (
-        st.radio("The plants are", list(CULTURES), format_func=CULTURES.get, key="s_culture") if which == NEW else None
-    )
-    with st.form("trays"):
-        st.multiselect(
-            "Trays of the same kind" if len(names) > 1 else "Tray", names, default=names, key=_trays_key(names)
-        )
-        if plan is None:
-            _trial_fields()
-        if which == NEW:
-            st.text_input(
-                "Name of the treatment", value="floods" if culture == "mixed" else culture, key=f"s_treatment_{culture}"
-            )
-        if culture == "mixed":
-            left, right = st.columns(2)
-            left.selectbox("Floods a day", range(1, 49), index=5, key="s_floods")
-            right.text_input("Minutes under water each time", value="15", key="s_wet_minutes")
-        look.small("Measure inside the tray. What you leave empty is unknown, and pages show what needs it.")
-        figures = [(key, label) for key, (label, _) in setting_up.FIGURES.items()]
-        for pair in zip(figures[::2], figures[1::2], strict=True):
-            for column, (key, label) in zip(st.columns(2), pair, strict=True):
-                column.text_input(label, key=f"s_{key}")
-        st.text_input("Bench or shelf", key="s_bench", placeholder="such as north")
-        left, middle, right = st.columns(3)
-        left.selectbox("Rows of pots", range(1, 31), index=1, key="s_rows")
-        middle.selectbox("Columns of pots", range(1, 31), index=3, key="s_columns")
-        right.text_input("Empty net pot, grams", key="s_tare_g", placeholder="such as 30.2")
-        look.small(
-            "Pots are named after their positions. One mass for all empty pots is less certain than weighing each."
-        )
-        look.say("note", words.MAINS)
-        st.form_submit_button(
-            "Add tray to the trial",
+        notebook = None if store is None else Notebook(store)
+        trials = () if notebook is None else notebook.trials_by_interest()
+        running = [trial for trial in trials if trial.ended is None]
+        known = set() if notebook is None else notebook.tray_names()
+        sites = sorted({site for site, _ in [*heard_trays, *known]} | {trial.site for trial in running})
+        site = heard_trays[0][0] if heard_trays else sites[0] if sites else _usual_site()
+        free = [] if store is None else setting_up.free_trays(store, site)
+        offered = None if store is None else setting_up.flood_times_of(store, site, st.context.timezone or "UTC")
+        plans = {} if notebook is None else {trial.name: notebook.plan(trial.name) for trial in running}
+    _step(3, "Trays and trial")
+    if heard_trays:
+        names = ", ".join(tray for _, tray in heard_trays)
+        st.button(
+            f"Record {names} now" if len(names) < 40 else f"Record these {len(heard_trays)} trays now",
             type="primary",
-            width="stretch",
             on_click=_act,
-            args=(_save_trays, site, which, culture, names),
+            args=(_record_trays, heard_trays),
         )
+        look.small("Their readings are recorded from then on. A trial can be begun at any time after that.")
+    trays = sorted({*free, *(tray for at, tray in heard_trays if at == site)}, key=natural)
+    if running:
+        with st.expander("Add trays to a running trial", expanded=bool(trays)):
+            trial_form.add_to(plans, trays)
+    with st.expander("Begin another trial" if trials else "Begin a trial", expanded=not running):
+        look.small("Which ways do you want to compare? A trial needs no sensors: weigh by hand, add them later.")
+        trial_form.show(site, sites, trays, offered=offered, first=not trials)
+    begun = st.session_state.get("begun")
+    if begun in plans:
+        _print(begun)
 
 
-def _trial_fields() -> None:
-    zones = sorted(available_timezones())
-    own = st.context.timezone
-    st.text_input("Name of the trial", value="first", key="s_trial")
-    st.text_input("Species", key="s_species", placeholder="such as Micranthemum")
-    st.selectbox("Clock of the site", zones, index=zones.index(own if own in zones else "UTC"), key="s_zone")
+def _usual_site() -> str:
+    """What a home without trays calls its site: as the settings say."""
+    with look.clear_words():
+        return load_settings(home_folder()).record.site or "nursery"
 
 
-def _trays_key(names: list[str]) -> str:
-    # a field of its own for each choice: the last one's would come back with trays that are no longer to be had
-    return f"chosen trays of {' '.join(names)}"
-
-
-def _save_trays(site: str, which: str, culture: str | None, names: list[str]) -> str:
-    state = st.session_state
-    if not ID_PATTERN.fullmatch(site):
-        raise TidetrayError(f"'{site}' is no name of a site", mend="Use a-z, 0-9 and '-'")
-    typed: dict[str, Any] = {
-        key.removeprefix("s_"): value for key, value in state.items() if isinstance(key, str) and key.startswith("s_")
-    }
-    typed |= {
-        "trays": state[_trays_key(names)],
-        "site": site,
-        "culture": culture,
-        "treatment": which if which != NEW else state[f"s_treatment_{culture}"],
-    }
+def _record_trays(trays: list[tuple[str, str]]) -> str:
     with sign_in.writing("manage") as store:
-        told = setting_up.save_trays(home_folder(), store, typed, now=datetime.now(UTC))
-    sign_in.note(f"trays put into the trial: {', '.join(typed['trays'])}")
+        told = setting_up.record_trays(store, trays)
+    sign_in.note(f"trays recorded: {', '.join(tray for _, tray in trays)}")
     return told
+
+
+def _print(trial: str) -> None:
+    """Labels and map of the trial that was begun a moment ago."""
+    with _reading() as store:
+        to_print.show(TrialData(store, Notebook(store).trial(trial)))
 
 
 @st.fragment(run_every=REFRESH_S)
@@ -337,9 +284,10 @@ def first_readings() -> None:
     with _reading() as store:
         if store is None:
             return
-        trials = Notebook(store).trials()
-        rows = [] if not trials else [row for row in each_row(queries.latest(store, trials[0].site)) if row.tray]
-        trays = [] if not trials else [tray.name for tray, _ in Notebook(store).trays(trials[0].site)]
+        known = sorted(Notebook(store).tray_names(), key=lambda each: (each[0], natural(each[1])))
+        rows = [row for site in {site for site, _ in known} for row in each_row(queries.latest(store, site))]
+        trays = [tray for _, tray in known]
+        any_trial = bool(Notebook(store).trials())
     if not trays:
         return
     _step(4, "First reading")
@@ -358,7 +306,7 @@ def first_readings() -> None:
         else:
             cards.append(tag("div", tag("div", tray, tag("span", "nothing yet"), css="head"), css="tt-card unknown"))
     look.cards(cards)
-    if rows:
+    if rows and any_trial:
         look.say(
             "fine", "Readings are recorded. The other pages show them from now on; 'Alarms' shows when something fails."
         )

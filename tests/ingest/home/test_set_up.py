@@ -6,6 +6,7 @@ from __future__ import annotations
 import stat
 import tomllib
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,19 +16,18 @@ from streamlit.runtime.context import ContextProxy
 from streamlit.testing.v1 import AppTest
 
 from tests.conftest import Mosquitto
-from tests.ui.views.test_pages import labelled, open_page, press, said
-from tidetray.ingest.core.readings import TidetrayError
-from tidetray.ingest.core.refusals import RefusedError
-from tidetray.ingest.files.trial_file import load_trial
-from tidetray.ingest.home.set_up import add_trays, heard, own_broker, use_own_broker
+from tests.ui.views.test_pages import open_page, press, said
+from tidetray.ingest.home.set_up import heard, own_broker, use_own_broker
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.trial_changes import end, history
+from tidetray.ingest.nursery.nursery import make_nursery
 from tidetray.ingest.settings.edit import change_settings, environment_name, shown_settings
 from tidetray.ingest.settings.model import RECORD_FILE, SETTINGS_FILE, SettingsError, load_settings
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.home_lock import RecorderLock
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.wire import packs, receipts, topics
-from tidetray.ui.changes.setting_up import save_broker, save_own_broker
+from tidetray.ui.changes.setting_up import free_trays, record_trays, save_broker, save_own_broker
 
 NOW = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
 WRITTEN = """# my settings
@@ -39,15 +39,6 @@ port = 1884
 name = "me"
 urls_file = "/etc/tidetray/me"   # keep private
 """
-TRIAL = {
-    "name": "first",
-    "site": "nursery",
-    "zone": "Europe/Lisbon",
-    "started": "2026-06-01",
-    "species": "Micranthemum",
-}
-FLOODS = {"name": "floods", "culture": "mixed", "floods_per_day": 6, "wet_minutes": 15.0}
-TRAY = {"name": "tray-1", "treatment": "floods", "length_m": 0.36, "rows": 2, "columns": 4, "tare_g": 30.2}
 
 
 # ---------------------------------------------------------------- the settings file
@@ -172,44 +163,16 @@ def test_nodes_of_unknown_trays_are_heard_with_their_latest_values(empty: tuple[
     }
 
 
-def test_trays_put_into_a_trial_are_in_its_file_and_what_waited_is_recorded(empty: tuple[Path, Store]) -> None:
+def test_a_tray_is_recorded_before_it_is_in_a_trial_and_what_waited_comes_in(empty: tuple[Path, Store]) -> None:
     home, store = empty
     speak(store, "bench-1", "tray-1", 0.031)
-    added = add_trays(home, store, trial=TRIAL, treatment=FLOODS, trays=[TRAY])
-    assert (added.trays, len(added.pots)) == (("tray-1",), 8)
-    assert load_trial(home / "trial.toml") == Notebook(store).plan("first")
+    record_trays(store, [("nursery", "tray-1")])
     store.readmit(packs.decode)
     assert queries.latest(store, "nursery")["value"].tolist() == [0.031]
     assert heard(store, load_settings(home)) == ()
-
-    path = home / "trial.toml"
-    path.write_text(path.read_text().replace("[[tray]]", "# the one at the window\n[[tray]]"))
-    add_trays(home, store, trial={}, treatment=None, trays=[TRAY | {"name": "tray-2"}])
-    assert "# the one at the window" in path.read_text()
-    assert [tray.name for tray in load_trial(path).trays] == ["tray-1", "tray-2"]
-    assert load_trial(path) == Notebook(store).plan("first")
-
-
-@pytest.mark.parametrize(
-    ("trial", "tray", "what"),
-    [
-        ({"species": ""}, {}, "species"),
-        ({"zone": "Europe/Nowhere"}, {}, "zone 'Europe/Nowhere' is not known"),
-        ({"name": "My Trial"}, {}, "name is 'My Trial'"),
-        ({}, {"length_m": 0.0}, "length_m is 0"),
-        ({}, {"overflow_height_m": 0.01}, "overflow"),
-        ({}, {"treatment": "other"}, "treatment 'other' is not in the file"),
-    ],
-)
-def test_what_is_wrong_is_said_and_nothing_is_changed(
-    empty: tuple[Path, Store], trial: dict, tray: dict, what: str
-) -> None:  # type: ignore[type-arg]
-    home, store = empty
-    with pytest.raises(RefusedError, match=what) as told:
-        add_trays(home, store, trial=TRIAL | trial, treatment=FLOODS, trays=[TRAY | tray])
-    assert "trial.toml" in str(told.value)
-    assert Notebook(store).trials() == ()
-    assert not [each.name for each in home.iterdir() if not each.name.startswith(RECORD_FILE)]
+    assert free_trays(store, "nursery") == ["tray-1"]
+    record_trays(store, [("nursery", "tray-1")])  # pressed twice
+    assert [tray.name for tray, _ in Notebook(store).trays("nursery")] == ["tray-1"]
 
 
 # ---------------------------------------------------------------- the page
@@ -245,7 +208,7 @@ def test_without_a_recorder_the_page_says_what_starts_one(home: Path) -> None:
     assert f"type 'tidetray start --home {home}'" in said(open_page())
 
 
-def test_a_tray_that_is_heard_is_put_into_the_trial_on_the_page(home: Path) -> None:
+def test_the_first_tray_is_recorded_by_one_press_and_then_put_into_a_trial(home: Path) -> None:
     (home / SETTINGS_FILE).write_text(WRITTEN)
     with open_store(home / RECORD_FILE) as store:
         speak(store, "bench-1", "tray-1", 0.031)
@@ -253,47 +216,80 @@ def test_a_tray_that_is_heard_is_put_into_the_trial_on_the_page(home: Path) -> N
     with RecorderLock(home):
         app = open_page()
         assert "bench-1 of site nursery speaks of tray-1: level 31 mm" in said(app)
-        assert app.selectbox(key="s_zone").value == "Europe/Lisbon"
-        fill(
-            app,
-            s_species="Micranthemum",
-            s_length_m="36",
-            s_pump_flow_m3_s="20",
-            s_tare_g="30,2",
-            s_overflow_height_m="abc",
-        )
-        press(app, "Add tray to the trial")
+        assert app.text_area(key="n_trays").value == "tray-1 tray-2"
+        press(app, "Record tray-1, tray-2 now")
+        assert "Recorded from now on: tray-1, tray-2" in said(app)
+        app.text_area(key="n_trays").set_value("tray-1")
+        app.selectbox(key="n_ways").set_value(1)
+        app.run()
+        assert app.selectbox(key="n_zone").value == "Europe/Lisbon"
+        fill(app, n_species="Micranthemum", n_length_m="36", n_pump_flow_m3_s="20", n_tare="30,2")
+        fill(app, n_way_name_0="floods", n_way_times_0="07:30 12.30", n_way_minutes_0="15", n_overflow_height_m="abc")
+        app.selectbox(key="n_way_culture_0").set_value("mixed")
+        press(app, "Check the trial")
         assert "Overflow above the floor, mm: 'abc' is not a number" in said(app)
-        fill(app, s_overflow_height_m="50", s_bench="north")
-        app.multiselect[0].set_value(["tray-1"])
-        press(app, "Add tray to the trial")
-        assert "In the trial now: tray-1, with 8 pots" in said(app)
-        assert labelled(app.selectbox, "Treatment").options == ["floods", "a new one"]  # and tray-2 still waits
-        fill(app, s_tare_g="30,2")
-        press(app, "Add tray to the trial")
+        fill(app, n_overflow_height_m="50", n_bench="north")
+        press(app, "Check the trial")
+        assert "Micranthemum: 1 way on 1 tray with 8 pots" in said(app)
+        press(app, "Begin trial")
+        assert "Trial first has begun: 1 tray, 8 pots" in said(app)
+        assert app.text_input(key="a_trays").value == "tray-2"  # it still waits
+        assert app.text_input(key="a_length_m_first").value == "36"  # as the last one
+        fill(app, a_tare="thirty")
+        press(app, "Add to the trial")
+        assert "Nothing was changed. Correct 1 thing: Empty net pot, grams: 'thirty' is not a number" in said(app)
+        fill(app, a_tare="30.2")
+        press(app, "Add to the trial")
+        assert "In trial first now: tray-2, with 8 pots" in said(app)
     with open_store(home / RECORD_FILE, read_only=True) as store:
         plan = Notebook(store).plan("first")
         trays = [tray for tray, _ in Notebook(store).trays("nursery")]
     assert plan.trays[0].bench == "north"
+    assert plan.treatments[0].flood_times == ("07:30", "12:30")
     assert (plan.trial.zone, plan.trial.species) == ("Europe/Lisbon", "Micranthemum")
-    assert (trays[0].name, trays[0].length_m, trays[0].overflow_height_m) == ("tray-1", 0.36, 0.05)
+    assert [(t.name, t.length_m, t.overflow_height_m) for t in trays] == [
+        ("tray-1", 0.36, 0.05),
+        ("tray-2", 0.36, 0.05),
+    ]
     assert trays[0].pump_flow_m3_s == pytest.approx(20e-3 / 60, rel=1e-6)
-    assert [tray.name for tray in trays] == ["tray-1", "tray-2"]
 
 
-def test_a_trial_kept_elsewhere_is_left_to_its_file(home: Path) -> None:
+def test_three_ways_are_drawn_over_nine_trays_summed_up_and_begun_after_a_question(home: Path) -> None:
+    app = open_page()  # an empty home, no node, no broker
+    app.text_area(key="n_trays").set_value("tray-1 to tray-3\ntray-4 to tray-6\ntray-7 to tray-9").run()
+    press(app, "Check the trial")
+    for wrong in ("Flood times of way 3: no time is given", "Species: is empty", "Empty net pot, grams: is empty"):
+        assert said(app).count(wrong) == 2, "beside the field, and under the button"
+    fill(
+        app,
+        n_species="Micranthemum",
+        n_way_times_2="07:30 12:30 17:30",
+        n_way_minutes_2="15",
+        n_tare="30.2",
+        n_draw="11",
+    )
+    press(app, "Check the trial")
+    assert "Micranthemum: 3 ways on 9 trays with 72 pots, trays drawn with number 11" in said(app)
+    assert not (home / RECORD_FILE).exists(), "checking writes nothing"
+    press(app, "Begin trial")
+    assert "Trial first has begun: 9 trays, 72 pots" in said(app)
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        plan = Notebook(store).plan("first")
+        (begun,) = history(Notebook(store), "first")
+    assert plan.trial.layout_seed == 11
+    by_block = {(tray.block, tray.treatment) for tray in plan.trays}
+    assert by_block == {(block, way) for block in "123" for way in ("dry", "wet", "floods")}
+    assert (begun.what, begun.name) == ("begun", "first")
+
+
+def test_two_trials_and_one_of_them_ended(home: Path) -> None:
     with open_store(home / RECORD_FILE) as store:
-        add_trays(home, store, trial=TRIAL, treatment=FLOODS, trays=[TRAY])
-        speak(store, "bench-1", "tray-9", 0.031)
-    (home / "trial.toml").unlink()
-    with RecorderLock(home):
-        app = open_page("views/set_up.py")
-    assert "add the tray there, then 'tidetray load' that file again" in said(app)
-    assert not [each for each in app.button if each.label == "Add tray to the trial"]
-
-
-def test_an_error_of_a_tray_names_the_file(empty: tuple[Path, Store]) -> None:
-    home, store = empty
-    (home / "trial.toml").write_text("[trial\n")
-    with pytest.raises(TidetrayError, match=r"trial\.toml: it cannot be changed here"):
-        add_trays(home, store, trial=TRIAL, treatment=FLOODS, trays=[TRAY])
+        plan = make_nursery(datetime.now(UTC)).plan
+        Notebook(store).add_trial(plan)
+        other = replace(plan, trial=replace(plan.trial, name="another"))
+        Notebook(store).add_trial(other)
+        end(Notebook(store), "another", datetime.now(UTC), now=datetime.now(UTC), who="me", why="done")
+        assert free_trays(store, plan.trial.site) == []
+    app = open_page("views/set_up.py")
+    assert "Add trays to a running trial" in [each.label for each in app.expander]
+    assert "Begin another trial" in [each.label for each in app.expander]

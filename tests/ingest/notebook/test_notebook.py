@@ -69,32 +69,34 @@ def test_a_plan_comes_back_as_it_went_in(notebook: Notebook) -> None:
 
 def test_what_was_added_is_told_and_the_same_again_adds_nothing(store: Store) -> None:
     notebook = Notebook(store)
-    assert notebook.add_trial(PLAN) == PlanAdded(True, ("tray-1", "tray-2"), ("a-1", "a-2", "b-1"))
+    assert notebook.add_trial(PLAN) == PlanAdded(
+        True, ("tray-1", "tray-2"), ("a-1", "a-2", "b-1"), False, ("emersed", "floods")
+    )
     assert notebook.add_trial(PLAN) == PlanAdded(False, (), ())
     assert notebook.plan("bench") == PLAN
 
 
-def test_a_running_trial_takes_new_trays_and_pots(notebook: Notebook) -> None:
+def test_a_running_trial_takes_new_treatments_trays_and_pots(notebook: Notebook) -> None:
     more = replace(
         PLAN,
-        trays=(*PLAN.trays, TrayPlan(Tray("tray-3", "nursery"), "floods")),
+        treatments=(*PLAN.treatments, Treatment("submersed", "submersed")),
+        trays=(*PLAN.trays, TrayPlan(Tray("tray-3", "nursery"), "submersed")),
         pots=(*PLAN.pots, PotPlan("c-1", "tray-3", 1, 1, 29.0)),
     )
-    assert notebook.add_trial(more) == PlanAdded(False, ("tray-3",), ("c-1",))
+    assert notebook.add_trial(more) == PlanAdded(False, ("tray-3",), ("c-1",), False, ("submersed",))
     assert notebook.plan("bench") == more
 
 
 def test_a_running_trial_takes_no_change_and_tells_all_of_it(notebook: Notebook) -> None:
     changed = TrialPlan(
         replace(PLAN.trial, zone="Europe/London"),
-        (replace(PLAN.treatments[0], culture="submersed"), PLAN.treatments[1], Treatment("third", "emersed")),
+        (replace(PLAN.treatments[0], culture="submersed"), PLAN.treatments[1]),
         (TrayPlan(Tray("tray-1", "nursery", length_m=0.4, width_m=0.24), "emersed", "white LED"), PLAN.trays[1]),
         (replace(PLAN.pots[0], tare_g=33.0), PLAN.pots[1], PotPlan("b-2", "tray-2", 2, 1, 31.0)),
     )
     with pytest.raises(RefusedError) as caught:
         notebook.add_trial(changed)
     assert [str(fault) for fault in caught.value.faults] == [
-        "treatment third: is not in the notebook",
         "trial bench: zone was Europe/Lisbon and is now Europe/London",
         "tray tray-1: length_m was 0.36 and is now 0.4",
         "tray tray-1: treatment was floods and is now emersed",
@@ -102,7 +104,7 @@ def test_a_running_trial_takes_no_change_and_tells_all_of_it(notebook: Notebook)
         "pot a-1: tare_g was 30.0 and is now 33.0",
         "pot b-1: is in the notebook and no longer in the plan",
     ]
-    assert "only new trays and pots. Give a changed trial a new name" in str(caught.value)
+    assert "loading adds treatments, trays and pots" in str(caught.value)
     assert notebook.plan("bench") == PLAN
 
 

@@ -185,7 +185,7 @@ def test_a_second_run_says_why_it_cannot_be(home: Path) -> None:
 def test_labels_need_an_address(home: Path) -> None:
     app = open_page(PLAN)
     assert len(app.get("download_button")) == 2
-    app.text_input(key="plan_url").input("nursery").run()
+    app.text_input(key="print_url").input("nursery").run()
     assert "is no address of the pages" in said(app)
 
 

@@ -1,0 +1,466 @@
+"""The settings as forms: every field with what it is called, its unit, its default and the reason for it.
+
+In: what was typed, by field. Out: `tidetray.toml` changed as a whole with its comments kept, or every fault beside its
+field. A field left empty takes its setting out of the file: then its default holds.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tidetray.ingest.alarms.alarm_settings import DEFAULT_LIMITS
+from tidetray.ingest.core.readings import CHANNELS
+from tidetray.ingest.core.refusals import EntryError
+from tidetray.ingest.settings.edit import (
+    ChangedMeanwhileError,
+    FaultySettingsError,
+    Place,
+    change_settings,
+    replace_file,
+    written_at,
+    written_settings,
+)
+from tidetray.ingest.settings.model import (
+    FloodingSettings,
+    InfluxSettings,
+    RecordSettings,
+    SettingsError,
+    ValueSettings,
+    load_settings,
+)
+from tidetray.ui.changes.figures import figure
+from tidetray.ui.changes.new_trial import Fault, FormError, flood_times
+
+TOKEN_FILE = "influx-token"
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One setting in a form.
+
+    `kind` is text, number, whole, clock, zone, switch, words (several, by spaces) or secret (kept in a file of its own;
+    what is there is not shown). `factor`: from what is typed to the setting.
+    """
+
+    place: Place
+    label: str
+    default: str
+    why: str
+    kind: str = "text"
+    factor: float = 1.0
+
+    @property
+    def key(self) -> str:
+        return ".".join(map(str, self.place))
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Settings that are changed together."""
+
+    name: str
+    title: str
+    about: str
+    fields: tuple[Field, ...]
+
+
+def _limit_fields() -> tuple[Field, ...]:
+    """The lower and the upper limit of what people watch most."""
+    found = []
+    for channel in ("water_temp", "air_temp", "humidity", "vpd", "battery"):
+        unit = (
+            "kPa"
+            if channel == "vpd"
+            else {"Cel": "°C", "%RH": "%", "%EL": "%"}.get(CHANNELS[channel].unit, CHANNELS[channel].unit)
+        )
+        usual = DEFAULT_LIMITS.get(channel)
+        name = channel.replace("_", " ").capitalize()
+        for side, value in (("low", usual and usual.low), ("high", usual and usual.high)):
+            if side == "high" and channel == "battery":
+                continue
+            default = "no limit" if value is None else f"{value:g}"
+            place = ("alarms", "limits", channel, side)
+            why = "common practice, no source" if value is not None else "set it where your plants have one"
+            word = "below" if side == "low" else "above"
+            found.append(Field(place, f"{name}: alarm {word}, {unit}", default, why, "number"))
+    return tuple(found)
+
+
+_FLOODING, _VALUE, _INFLUX, _RECORD = FloodingSettings(), ValueSettings(), InfluxSettings(), RecordSettings()
+
+GROUPS = (
+    Group(
+        "alarms",
+        "Alarms",
+        "When a node counts as silent, how often people are reminded, and when they sleep.",
+        (
+            Field(
+                ("alarms", "silent_minutes"),
+                "A node is silent after, minutes",
+                "15",
+                "nodes report every five minutes at least: two may be lost",
+                "number",
+            ),
+            Field(
+                ("alarms", "repeat_minutes"),
+                "Remind until somebody acknowledges, every minutes",
+                "60",
+                "long enough to get there, short enough to be remembered",
+                "number",
+            ),
+            Field(
+                ("alarms", "quiet", "from"), "Quiet from", "no quiet hours", "only high priority is sent then", "clock"
+            ),
+            Field(
+                ("alarms", "quiet", "until"), "Quiet until", "no quiet hours", "the rest is sent at its end", "clock"
+            ),
+            Field(("alarms", "lamp", "on"), "Lamp on at", "not watched", "tells a lamp that stays dark", "clock"),
+            Field(("alarms", "lamp", "off"), "Lamp off at", "not watched", "tells a lamp that stays on", "clock"),
+            Field(("alarms", "zone"), "Clock of lamp and quiet hours", "the trial's", "as your watch shows", "zone"),
+            Field(("alarms", "off"), "Alarms you do not want", "none", "each is listed on the page Alarms", "words"),
+            Field(
+                ("alarms", "mqtt"),
+                "Publish alarms at the broker too",
+                "yes",
+                "other programs can act on them",
+                "switch",
+            ),
+        ),
+    ),
+    Group(
+        "limits",
+        "Limits",
+        "For every tray. Limits of a single tray are in the file, under [alarms.tray.NAME].",
+        _limit_fields(),
+    ),
+    Group(
+        "flooding",
+        "Floods, pump and sump",
+        "What your place allows: Tune floods proposes nothing beyond it.",
+        (
+            Field(
+                ("flooding", "longest_dry_h"),
+                "Longest safe dry spell, hours",
+                "no limit",
+                "how long roots keep wet",
+                "number",
+            ),
+            Field(
+                ("flooding", "flood_from"), "Floods from", _FLOODING.flood_from, "when you can hear the pump", "clock"
+            ),
+            Field(("flooding", "flood_until"), "Floods until", _FLOODING.flood_until, "24:00: all day", "clock"),
+            Field(
+                ("flooding", "pump_share"),
+                "Share of the day the pump may run, %",
+                "100",
+                "a pump that rests lasts",
+                "number",
+                0.01,
+            ),
+            Field(
+                ("flooding", "sump_m3"),
+                "Water in the full sump, L",
+                "not known",
+                "floods at once need it",
+                "number",
+                0.001,
+            ),
+            Field(
+                ("flooding", "sump_min_m3"),
+                "Water that must stay in the sump, L",
+                "0",
+                "a pump must not run dry",
+                "number",
+                0.001,
+            ),
+        ),
+    ),
+    Group(
+        "value",
+        "Prices",
+        "In your currency. Without a price of a pot nothing is computed.",
+        (
+            Field(("value", "price"), "Price of a pot", "not known", "what a pot sells for", "number"),
+            Field(("value", "start_g"), "Net mass at the start, g", f"{_VALUE.start_g:g}", "of a plug", "number"),
+            Field(
+                ("value", "saleable_g"), "Net mass at sale, g", f"{_VALUE.saleable_g:g}", "when you sell it", "number"
+            ),
+            Field(("value", "tariff_kwh"), "Price of a kWh", "0", "on your bill", "number"),
+            Field(("value", "lamp_w"), "Lamp of a tray, W", "0", "on its plate", "number"),
+            Field(("value", "lamp_h_day"), "Lamp on, hours a day", "0", "as its timer is set", "number"),
+            Field(("value", "pump_w"), "Pump, W", "0", "on its plate", "number"),
+            Field(
+                ("value", "turnaround_d"),
+                "Days a tray is empty between batches",
+                "1",
+                "to clean and plant it",
+                "number",
+            ),
+        ),
+    ),
+    Group(
+        "record",
+        "Recording and retention",
+        "Nothing recorded is ever deleted; old readings are moved into smaller files.",
+        (
+            Field(("record", "site"), "Record only this site", "all", "several sites may share a broker"),
+            Field(
+                ("record", "seal_after_days"),
+                "Seal raw readings after, days (0: never)",
+                f"{_RECORD.seal_after_days}",
+                "sealed months take a tenth of the room",
+                "whole",
+            ),
+        ),
+    ),
+    Group(
+        "influx",
+        "InfluxDB",
+        "A server that readings are passed on to, or read from. Without an address there is none.",
+        (
+            Field(("influx", "url"), "Address", "none", "such as https://influx.example:8086"),
+            Field(("influx", "org"), "Organisation", _INFLUX.org, "as on the server"),
+            Field(("influx", "bucket"), "Bucket", _INFLUX.bucket, "hourly summaries go to one with -hourly"),
+            Field(("influx", "token_file"), "Token", "none", "kept in a file that only you can read", "secret"),
+            Field(("influx", "forward"), "Send what this home records", "yes", "the server has it all then", "switch"),
+            Field(
+                ("influx", "read"),
+                "Read from the server instead of this home",
+                "no",
+                "for an office elsewhere",
+                "switch",
+            ),
+            Field(
+                ("influx", "keep_days"),
+                "Days the server keeps single readings (0: for ever)",
+                "0",
+                "hours stay",
+                "whole",
+            ),
+        ),
+    ),
+)
+
+
+def shown(home: Path, fields: Sequence[Field]) -> dict[str, Any]:
+    """What the file says for each field, as the form shows it: texts, and booleans for switches; empty where it says
+    nothing."""
+    written, settings = written_settings(home), load_settings(home)
+    found: dict[str, Any] = {}
+    for field in fields:
+        value = written_at(written, field.place)
+        if field.kind == "switch":
+            held: Any = settings
+            for part in field.place:
+                held = getattr(held, str(part))
+            found[field.key] = held
+        elif field.kind == "secret" or value is None:
+            found[field.key] = ""
+        elif field.kind == "number":
+            found[field.key] = f"{float(value) / field.factor:.10g}"
+        elif isinstance(value, list):
+            found[field.key] = ", ".join(map(str, value))
+        else:
+            found[field.key] = str(value)
+    return found
+
+
+def save(
+    home: Path,
+    group: Group,
+    typed: Mapping[str, Any],
+    seen: Mapping[str, Any],
+    *,
+    trays: Mapping[str, bool] | None = None,
+) -> list[str]:
+    """Write what differs from what was `seen` into the file; the labels of what was changed.
+
+    FormError lists everything that is wrong, or what somebody else changed meanwhile; nothing is changed then.
+    """
+    faults: list[Fault] = []
+    changes: dict[Place, Any] = {}
+    before = written_settings(home)
+    for field in group.fields:
+        now = typed.get(field.key, "")
+        if now == seen.get(field.key, ""):
+            continue
+        if field.kind == "secret":
+            changes[field.place] = _keep_secret(home, field, now)
+            continue
+        try:
+            changes[field.place] = _setting(field, now)
+        except ValueError as error:
+            faults.append(Fault(field.key, field.label, str(error)))
+    if faults:
+        raise FormError(faults)
+    if not changes:
+        return []
+    current = shown(home, group.fields)
+    others = {
+        field.place: current[field.key]
+        for field in group.fields
+        if field.place in changes and field.kind != "secret" and current[field.key] != seen.get(field.key, "")
+    }
+    if others:
+        raise FormError([_changed_meanwhile(group, place, value) for place, value in others.items()])
+    try:
+        held = {place: written_at(before, place) for place in changes}
+        change_settings(home, _without_halves(before, changes), seen=held, trays=trays)
+    except ChangedMeanwhileError as error:
+        raise FormError([_changed_meanwhile(group, place, "") for place in error.places]) from error
+    except FaultySettingsError as error:
+        raise FormError([_fault(group, place, what) for place, what in error.faults.items()]) from error
+    return [field.label for field in group.fields if field.place in changes]
+
+
+def add_person(home: Path, name: str, addresses: str, after_minutes: str) -> None:
+    """Have somebody notified. Their addresses go into a file that only the owner of the home can read."""
+    faults, name = [], name.strip()
+    urls = [line.strip() for line in addresses.splitlines() if line.strip()]
+    if not re.fullmatch(r"[^\s](.{0,38}[^\s])?", name):
+        faults.append(Fault("person_name", "Name", "is empty" if not name else "is longer than 40 letters"))
+    if not urls:
+        faults.append(Fault("person_urls", "Addresses", "is empty. Write one a line"))
+    minutes = 0.0
+    try:
+        minutes = figure("minutes", after_minutes) if after_minutes.strip() else 0.0
+    except ValueError:
+        faults.append(Fault("person_after", "After minutes", f"{after_minutes[:20]!r} is not a number"))
+    people = load_settings(home).alarms.person
+    if name in {person.name for person in people}:
+        faults.append(Fault("person_name", "Name", f"{name} gets messages already"))
+    if faults:
+        raise FormError(faults)
+    path = home / f"notify-{re.sub('[^a-z0-9]+', '-', name.casefold()).strip('-') or 'person'}-{len(people) + 1}"
+    replace_file(path, "\n".join(urls) + "\n", mode=0o600)
+    table: dict[str, Any] = {"name": name, "urls_file": str(path.resolve())}
+    if minutes:
+        table["after_minutes"] = minutes
+    try:
+        change_settings(home, {("alarms", "person", len(people)): table})
+    except FaultySettingsError as error:
+        path.unlink()
+        raise FormError([Fault("person_after", "After minutes", what) for what in error.faults.values()]) from error
+    except SettingsError:
+        path.unlink()
+        raise
+
+
+def remove_person(home: Path, name: str) -> None:
+    """Notify somebody no longer. Their file of addresses stays where a person put it, and goes where a form made it."""
+    people = load_settings(home).alarms.person
+    number = next((n for n, person in enumerate(people) if person.name == name), None)
+    if number is None:
+        raise EntryError(f"{name} gets no messages", mend="Reload the page: somebody else took them out")
+    change_settings(home, {("alarms", "person", number): None}, seen={("alarms", "person", number, "name"): name})
+    own = people[number].urls_file
+    if own is not None and own.parent == home.resolve() and own.name.startswith("notify-"):
+        own.unlink(missing_ok=True)
+
+
+def add_mapping(home: Path, mapping: Mapping[str, Any]) -> None:
+    """Record a value of other firmware from now on. FormError says what is wrong with the mapping."""
+    number = len(load_settings(home).plain)
+    try:
+        change_settings(
+            home, {("plain", number): {key: value for key, value in mapping.items() if value not in (None, "")}}
+        )
+    except FaultySettingsError as error:
+        raise FormError(
+            [Fault(f"plain_{place[-1]}", "Other firmware", what) for place, what in error.faults.items()]
+        ) from error
+
+
+def remove_mapping(home: Path, number: int, topic: str) -> None:
+    """Record the values of a topic no longer; what was recorded stays."""
+    change_settings(home, {("plain", number): None}, seen={("plain", number, "topic"): topic})
+
+
+def _keep_secret(home: Path, field: Field, text: str) -> str | None:
+    if not text.strip():
+        return None
+    path = home / TOKEN_FILE
+    replace_file(path, text.strip() + "\n", mode=0o600)
+    return str(path.resolve())
+
+
+def _setting(field: Field, typed: Any) -> Any:
+    """What is written into the file for what was typed; None takes it out. ValueError in words."""
+    if field.kind == "switch":
+        return bool(typed)
+    text = str(typed).strip()
+    return _PARSED.get(field.kind, lambda _field, written: written)(field, text) if text else None
+
+
+def _number(field: Field, text: str) -> float:
+    try:
+        value = figure(field.label, text.removeprefix("-")) * field.factor
+    except ValueError:
+        raise ValueError(f"{text[:30]!r} is not a number") from None
+    return round(-value if text.startswith("-") else value, 9)
+
+
+def _whole(_field: Field, text: str) -> int:
+    if not text.isdecimal() or len(text) > 9:
+        raise ValueError(f"{text[:30]!r} is not a whole number")
+    return int(text)
+
+
+def _clock(_field: Field, text: str) -> str:
+    if text == "24:00":
+        return text
+    try:
+        (time,) = flood_times(text)
+    except ValueError:
+        raise ValueError(f"{text[:30]!r} is not a time of day. Write it as 07:30") from None
+    return time
+
+
+def _words(_field: Field, text: str) -> list[str]:
+    return [word.strip() for word in text.split(",") if word.strip()]
+
+
+_PARSED: dict[str, Callable[[Field, str], Any]] = {
+    "number": _number,
+    "whole": _whole,
+    "clock": _clock,
+    "words": _words,
+}
+
+
+def _without_halves(written: Mapping[str, Any], changes: Mapping[Place, Any]) -> dict[Place, Any]:
+    """Tables that are needed whole (quiet hours, lamp) are taken out where both of their times are."""
+    found = dict(changes)
+    for table in (("alarms", "quiet"), ("alarms", "lamp")):
+        own = {place: value for place, value in found.items() if place[:2] == table}
+        held = written_at(written, table) or {}
+        left = {**held, **{str(place[2]): value for place, value in own.items()}}
+        if own and not any(value is not None for value in left.values()):
+            for place in own:
+                del found[place]
+            found[table] = None
+    return found
+
+
+def _changed_meanwhile(group: Group, place: Place, value: Any) -> Fault:
+    field = next(field for field in group.fields if field.place == place)
+    now = f", to {value}" if value not in ("", None) else ""
+    return Fault(
+        field.key, field.label, f"somebody else changed it meanwhile{now}. Save again to put yours in its place"
+    )
+
+
+def _fault(group: Group, place: Place, what: str) -> Fault:
+    """A fault of the whole file, beside the field of this form that it is about."""
+    whole = [field for field in group.fields if place[: len(field.place)] == field.place]
+    part = [field for field in group.fields if field.place[: len(place)] == place]
+    named = [field for field in group.fields if len(field.place) > 2 and what.startswith(f"{field.place[2]}:")]
+    found = (whole or part[:1] or named[:1] or [None])[0]  # type: ignore[list-item]
+    what = "is empty" if what == "Field required" else what.removeprefix("Input ")
+    if found is None:
+        return Fault("", ".".join(map(str, place)), what)
+    return Fault(found.key, found.label, re.sub(r"^\w+: ", "", what))
