@@ -9,7 +9,8 @@ from pathlib import Path
 import pandas as pd
 
 from tidetray.analysis.questions.trays import trays
-from tidetray.analysis.record.trial_data import TrialData, choose_trial
+from tidetray.analysis.record.site_trays import SiteTrays
+from tidetray.analysis.record.trial_data import choose_trial
 from tidetray.ingest.influx.queue import Forwarding, forwarding_of
 from tidetray.ingest.recorder.status import RecorderState, read_state
 from tidetray.ingest.store import queries
@@ -34,7 +35,7 @@ class Overview:
 
 
 def overview(store: Store, home: Path, trial_name: str | None, now: datetime) -> Overview:
-    data = TrialData(store, choose_trial(store, trial_name))
+    data = SiteTrays(store, choose_trial(store, trial_name))
     site = data.trial.site
     recording = is_recording(home)
     recorder = read_state(home) if recording else None

@@ -18,6 +18,7 @@ import streamlit as st
 
 from tidetray.analysis.base.words import natural
 from tidetray.analysis.live.alarm_load import AlarmLoad, alarm_frame, alarm_load, state
+from tidetray.analysis.record.site_trays import SiteTrays
 from tidetray.analysis.record.trial_data import NoTrialError, TrialData, choose_trial, open_record
 from tidetray.ingest.alarms.book import Alarm, AlarmBook
 from tidetray.ingest.alarms.delivery import failing
@@ -47,10 +48,11 @@ class Bench:
     done: frozenset[str]
     doubled: int
     balances: tuple[str, ...]
+    ended: bool = False
 
     def to_do(self) -> list[str]:
-        """Pots not weighed today, in order."""
-        return [pot for pot in self.pots["pot"] if pot not in self.done]
+        """Pots not weighed today, in order; none of a trial that has ended."""
+        return [] if self.ended else [pot for pot in self.pots["pot"] if pot not in self.done]
 
 
 @dataclass(frozen=True)
@@ -94,17 +96,21 @@ class NotReached:
 
 
 def trial_names() -> tuple[str, ...]:
-    """Names of the trials of the home. NoTrialError where there is none, StoreError where there is no record."""
+    """Names of the trials of the home, the one with most to say first. NoTrialError where there is none, StoreError
+    where there is no record. An archived trial is among them only while it is the one shown."""
     with open_record(home_folder()) as store:
-        trials = Notebook(store).trials()
+        trials = Notebook(store).trials_by_interest()
         if not trials:
             choose_trial(store)
-    return tuple(trial.name for trial in trials)
+    asked = {st.query_params.get("trial"), st.session_state.get("trial")}
+    offered = [trial for trial in trials if not trial.archived or trial.name in asked] or trials
+    return tuple(trial.name for trial in offered)
 
 
 def tray_names(trial: str) -> tuple[str, ...]:
+    """All trays of the site of a trial."""
     with open_record(home_folder()) as store:
-        return tuple(Notebook(store).treatments(trial))
+        return tuple(SiteTrays(store, choose_trial(store, trial)).treatments)
 
 
 def chosen_trial() -> str:
@@ -114,6 +120,15 @@ def chosen_trial() -> str:
     if chosen not in names:
         raise NoTrialError(f"there is no trial '{chosen}' any more", mend="Reload the page")
     return str(chosen)
+
+
+def trial_of_pot(pot: str) -> str | None:
+    """The running trial that has a pot: a label names the pot alone. None where none or several have it."""
+    with open_record(home_folder()) as store:
+        notebook = Notebook(store)
+        running = [trial.name for trial in notebook.trials() if trial.ended is None and not trial.archived]
+        found = [name for name in running if pot in notebook.tares_g(name)]
+    return found[0] if len(found) == 1 else None
 
 
 def trays_view(trial: str) -> Overview:
@@ -161,7 +176,14 @@ def bench(trial: str, now: datetime) -> Bench:
     pots = standing.assign(place=standing["tray"].map(order.index)).sort_values(["place", "row", "column", "pot"])
     doubled = sum(n > 1 for n in times.values())
     return Bench(
-        trial, data.trial.site, data.trial.zone, pots.reset_index(drop=True), frozenset(times), doubled, balances
+        trial,
+        data.trial.site,
+        data.trial.zone,
+        pots.reset_index(drop=True),
+        frozenset(times),
+        doubled,
+        balances,
+        data.trial.ended is not None,
     )
 
 

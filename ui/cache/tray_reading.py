@@ -12,6 +12,7 @@ import streamlit as st
 
 from tidetray.analysis.live.recent_spells import failures, lit_spells, water_spells
 from tidetray.analysis.live.tray_history import drain_times, next_flood
+from tidetray.analysis.record.site_trays import SiteTrays
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.alarms.learned_times import own_times
 from tidetray.ingest.core.readings import CHANNELS, EVIDENCE, to_ms
@@ -71,7 +72,7 @@ def tray_view(trial: str, tray: str, days: int) -> TrayView:
 @st.cache_data(ttl=20, max_entries=8, show_spinner=False)
 def _strips_view(home: str, trial: str) -> StripsView:
     with open_record(Path(home)) as store:
-        data = TrialData(store, choose_trial(store, trial))
+        data = SiteTrays(store, choose_trial(store, trial))
         return _strips(store, data, datetime.now(UTC))
 
 
@@ -123,7 +124,7 @@ def _tray_view(home: str, trial: str, tray: str, days: int) -> TrayView:
     now = datetime.now(UTC)
     start = now - timedelta(days=days)
     with open_record(Path(home)) as store:
-        data = TrialData(store, choose_trial(store, trial))
+        data = SiteTrays(store, choose_trial(store, trial))
         own = own_times(store)
         own = own.set_index("tray") if len(own) else own
         plan = next(each for each in data.plan.trays if each.name == tray)

@@ -10,7 +10,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from tidetray.analysis.conditions.light import lux_per_ppfd
-from tidetray.analysis.record.trial_data import choose_trial
+from tidetray.analysis.record.trial_data import NoTrialError, choose_trial
 from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import CHANNELS
 from tidetray.ingest.core.refusals import EntryError, RefusedError
@@ -21,7 +21,7 @@ from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.files.weighing_files import How, load_weigh_ins, rehearse_weigh_ins
 from tidetray.ingest.files.written_values import parse_mass_g, parse_time
 from tidetray.ingest.notebook.corrections import newest
-from tidetray.ingest.notebook.facts import TrialPlan, WeighIn
+from tidetray.ingest.notebook.facts import Trial, TrialPlan, WeighIn
 from tidetray.ingest.notebook.light_surveys import add_light_survey
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.trial_changes import begin
@@ -57,6 +57,30 @@ def unlikely(earlier: Sequence[WeighIn], net_g: float, time: datetime) -> str:
     return unlikely_change(before.net_g, net_g, (time - before.time).total_seconds() / 86400)
 
 
+def trial_to_change(
+    store: Store, name: str | None, *, pot: str = "", tray: str = "", weigh_in: int = 0, event: int = 0
+) -> Trial:
+    """The trial named, that of an entry's number, or the only running one with that pot or tray. NoTrialError where
+    several have it: an entry must not go into the wrong one."""
+    notebook = Notebook(store)
+    if name is None and weigh_in:
+        name = notebook.trial_of_entry("weigh_in", weigh_in)
+    if name is None and event:
+        name = notebook.trial_of_entry("event", event)
+    if name is not None:
+        return choose_trial(store, name)
+    running = [trial for trial in notebook.trials_by_interest() if trial.ended is None and not trial.archived]
+    fitting = [
+        trial
+        for trial in running
+        if (not pot or pot in notebook.tares_g(trial.name)) and (not tray or tray in notebook.treatments(trial.name))
+    ]
+    if len(fitting) > 1:
+        names = ", ".join(trial.name for trial in fitting)
+        raise NoTrialError(f"there are several trials: {names}", where=store.path, mend="Say which with --trial NAME")
+    return fitting[0] if fitting else choose_trial(store)
+
+
 def enter_weigh_in(
     store: Store,
     trial_name: str | None,
@@ -76,7 +100,7 @@ def enter_weigh_in(
 ) -> Entered:
     """Note one weigh-in. EntryError or RefusedError say what is wrong, UnlikelyError (unless `sure`) what to
     confirm."""
-    trial = choose_trial(store, trial_name)
+    trial = trial_to_change(store, trial_name, pot=pot)
     notebook = Notebook(store)
     tares, pot = notebook.tares(trial.name), notebook.pot_named(trial.name, pot)
     if pot not in tares.latest_g():
@@ -129,7 +153,7 @@ def load_file(
     if path.suffix.lower() == ".toml":
         yield _load_trial(notebook, path, now=now, dry_run=dry_run)
         return
-    name = choose_trial(store, trial_name).name
+    name = trial_to_change(store, trial_name).name
     if path.suffix.lower() == ".csv" and is_light_survey(path):
         yield _load_light_survey(store, path, name, now=now, dry_run=dry_run)
         return

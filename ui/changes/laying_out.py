@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
+import tomlkit
 
 from tidetray.analysis.plan.randomise import Layout, TrayPlace, crossover, lay_out, place_pots
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.files.weighing_files import read_start_masses
-from tidetray.ingest.notebook.facts import PotPlan, TrialPlan
+from tidetray.ingest.notebook.facts import TrialPlan
 
 
 def laid_out(plan: TrialPlan, seed: int, start_g: Mapping[str, float] | None = None) -> tuple[TrialPlan, Layout]:
@@ -64,14 +64,7 @@ def lay_out_file(
         raise EntryError(str(error), where=file.name) from error
     if out.exists():
         raise EntryError(f"{out} is there already", mend="Name a new file: nothing is overwritten")
-    text = "".join(_rewritten(file.read_text(encoding="utf-8-sig"), plan))
-    tomllib.loads(text)
-    out.write_text(text, encoding="utf-8")
-    if load_trial(out) != plan:
-        out.unlink()
-        raise EntryError(
-            f"{file.name} is written in a way that cannot be rewritten", mend="Put every key on a separate line"
-        )
+    out.write_text(_rewritten(file.read_text(encoding="utf-8-sig"), plan), encoding="utf-8")
     lines = []
     for tray in plan.trays:
         where = f", {tray.bench}" if tray.bench else ""
@@ -81,33 +74,17 @@ def lay_out_file(
     return [*lines, *(f"Note: {caution}" for caution in layout.cautions)]
 
 
-def _rewritten(text: str, plan: TrialPlan) -> Iterator[str]:
-    """The file's own lines, with the values that were drawn put in: comments and order stay."""
-    trays, pots = iter(plan.trays), {p.name: p for p in plan.pots}
-    head, of = "", ""
-    tables = list(re.split(r"(?m)^(?=\[)", text))
-    for table in tables:
-        head = table.split("\n", 1)[0].strip()
-        name = re.search(r'(?m)^name\s*=\s*"([^"]*)"', table)
-        of = name[1] if name else ""
-        if head == "[trial]":
-            table = _put(table, "layout_seed", str(plan.trial.layout_seed))  # noqa: PLW2901
-        elif head == "[[tray]]":
-            tray = next(trays)
-            table = _put(table, "treatment", f'"{tray.treatment}"')  # noqa: PLW2901
-        elif head == "[[pot]]" and of in pots:
-            pot: PotPlan = pots[of]
-            for key, value in (("tray", f'"{pot.tray}"'), ("row", str(pot.row)), ("column", str(pot.column))):
-                table = _put(table, key, value)  # noqa: PLW2901
-        yield table
-
-
-def _put(table: str, key: str, value: str) -> str:
-    line = re.compile(rf"(?m)^({key}\s*=\s*)(\"[^\"]*\"|[^\s#]+)")
-    if line.search(table):
-        return line.sub(lambda found: found[1] + value, table, count=1)
-    first, _, rest = table.partition("\n")
-    return f"{first}\n{key} = {value}\n{rest}"
+def _rewritten(text: str, plan: TrialPlan) -> str:
+    """The file's own text, with the values that were drawn put in: comments and order stay."""
+    document: dict[str, Any] = tomlkit.parse(text)
+    document["trial"]["layout_seed"] = plan.trial.layout_seed
+    for table, tray in zip(document["tray"], plan.trays, strict=True):
+        table["treatment"] = tray.treatment
+    pots = {pot.name: pot for pot in plan.pots}
+    for table in document.get("pot", []):
+        pot = pots[table["name"]]
+        table.update({"tray": pot.tray, "row": pot.row, "column": pot.column})
+    return tomlkit.dumps(document)  # type: ignore[arg-type]
 
 
 CROSSOVER = (

@@ -6,6 +6,7 @@ recorder is running, the cycles of corrected trays are worked out here.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from datetime import datetime
@@ -13,8 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from tidetray.ingest.core.near_names import near_names
-from tidetray.ingest.core.refusals import EntryError
-from tidetray.ingest.files.trial_file import plan_tables, read_plan
+from tidetray.ingest.core.refusals import EntryError, RefusedError
+from tidetray.ingest.files.trial_file import FieldError, plan_tables, read_plan
 from tidetray.ingest.notebook import trial_changes
 from tidetray.ingest.notebook.facts import TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
@@ -22,6 +23,8 @@ from tidetray.ingest.notebook.trial_changes import TrialChange
 from tidetray.ingest.recorder.cycle_upkeep import rebuild_due
 from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.recording import Store
+from tidetray.ui.changes.figures import figure
+from tidetray.ui.changes.new_trial import MEASURES, Fault, FormError, flood_times
 
 Place = tuple[str, str, str]
 """Kind of table, name and key: ('tray', 'tray-1', 'drain_hole_diameter_m')."""
@@ -39,7 +42,8 @@ def corrected(plan: TrialPlan, values: Mapping[Place, Any]) -> TrialPlan:
             table.pop(key, None)
         else:
             table[key] = value
-        if kind == "treatment" and key == "culture" and value != "mixed":
+    for table in tables["treatment"]:
+        if table.get("culture") != "mixed":
             table.pop("flood_times", None)
             table.pop("wet_minutes", None)
     return read_plan(tables, where=f"trial {plan.trial.name}")
@@ -61,6 +65,127 @@ def correct_plan(
     if not is_recording(home):
         rebuild_due(store)
     return done
+
+
+OF_FORM: dict[str, tuple[tuple[str, str, float | None], ...]] = {
+    "trial": (
+        ("species", "Species", None),
+        ("question", "What do you want to know?", None),
+        ("zone", "Clock of the site", None),
+        ("started", "Began on", None),
+    ),
+    "treatment": (
+        ("culture", "This way is", None),
+        ("flood_times", "Flood times", None),
+        ("wet_minutes", "Minutes under water", 1.0),
+    ),
+    "tray": (
+        ("treatment", "Way", None),
+        *((key, label, factor) for key, (label, factor) in MEASURES.items()),
+        ("lamp", "Lamp above it", None),
+        ("block", "Block", None),
+        ("bench", "Bench or shelf", None),
+    ),
+    "pot": (
+        ("tare_g", "Empty net pot, grams", 1.0),
+        ("height_m", "Height above the floor, mm", 0.001),
+        ("stock", "Stock it came from", None),
+        ("tray", "Tray at the start", None),
+        ("row", "Row at the start", 1.0),
+        ("column", "Column at the start", 1.0),
+    ),
+}
+"""Kind -> key, what the form calls it, and for numbers the factor to the value of the key."""
+
+
+def as_typed(plan: TrialPlan, kind: str, name: str) -> dict[str, str]:
+    """What is known of one thing, as the form has it."""
+    table = _table(plan_tables(plan), kind, name)
+    found = {}
+    for key, _, factor in OF_FORM[kind]:
+        value = table.get(key)
+        if isinstance(value, list):
+            found[key] = " ".join(value)
+        elif value is None:
+            found[key] = ""
+        else:
+            found[key] = str(value) if factor is None else f"{value / factor:.10g}"
+    return found
+
+
+def typed_corrections(plan: TrialPlan, kind: str, name: str, typed: Mapping[str, str]) -> dict[Place, Any]:
+    """What differs from the plan in what was typed. FormError with everything that is no value."""
+    before, found, faults = as_typed(plan, kind, name), dict[Place, Any](), list[Fault]()
+    for key, label, factor in OF_FORM[kind]:
+        text = typed.get(key, "").strip()
+        if text == before[key]:
+            continue
+        try:
+            found[kind, name, key] = _value(key, text, factor)
+        except ValueError as error:
+            faults.append(Fault(key, label, str(error)))
+    if faults:
+        raise FormError(faults)
+    return found
+
+
+def _value(key: str, text: str, factor: float | None) -> Any:
+    if not text:
+        return None
+    if key == "flood_times":
+        return flood_times(text)
+    if factor is None:
+        return text
+    if key in {"row", "column"}:
+        if not text.isdecimal():
+            raise ValueError(f"{text[:20]!r} is not a whole number")
+        return int(text)
+    try:
+        return round(figure(key, text) * factor, 9)
+    except ValueError:
+        raise ValueError(f"{text[:30]!r} is not a number. Write it as 30.2 or 30,2") from None
+
+
+def correct_by_form(
+    home: Path, store: Store, trial: str, what: tuple[str, str], typed: Mapping[str, str], *, new_name: str, **by: Any
+) -> list[str]:
+    """Correct one thing of a trial by its form, its name too; a line for each change.
+
+    FormError lists everything that is wrong, in the words of the form; nothing is changed then.
+    """
+    notebook, (kind, name) = Notebook(store), what
+    values = typed_corrections(notebook.plan(trial), kind, name, typed)
+    renamed = new_name.strip() not in {"", name}
+    if not values and not renamed:
+        raise FormError([Fault("", f"{kind.capitalize()} {name}", "nothing differs")])
+    lines = list[str]()
+    try:
+        with store.transaction():
+            if values:
+                lines += told(correct_values(home, store, trial, values, **by))
+            if renamed:
+                trial_changes.rename(notebook, trial, kind, name, new_name.strip(), **by)
+                lines.append(f"{kind} {name} is {new_name.strip()} now")
+    except RefusedError as error:
+        raise FormError([_in_words(fault, kind, name) for fault in error.faults]) from error
+    except EntryError as error:
+        field = "name" if renamed and not values else ""
+        raise FormError([Fault(field, f"{kind.capitalize()} {name}", str(error).replace("`", "'"))]) from error
+    return lines
+
+
+def _in_words(fault: EntryError, kind: str, name: str) -> Fault:
+    """A fault of the whole plan beside its field, with the range in the unit of the form."""
+    if isinstance(fault, FieldError) and fault.kind == kind:
+        for key, label, factor in OF_FORM[kind]:
+            if key == fault.key:
+                limits = re.search(r"between ([\d.e+-]+) and ([\d.e+-]+)", fault.mend)
+                if limits and factor:
+                    low, high = (float(limit) / factor for limit in limits.groups())
+                    return Fault(key, label, f"is out of range: {low:.4g} to {high:.4g}")
+                what = re.sub(rf"^({key}:?|tray \S+:) (is )?", "", fault.what)
+                return Fault(key, label, f"{what}. {fault.mend}" if key in {"zone", "started"} else what)
+    return Fault("", f"{kind.capitalize()} {name}", f"{fault.what}. {fault.mend}".rstrip(". "))
 
 
 def typed_value(key: str, text: str) -> Any:

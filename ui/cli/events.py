@@ -17,8 +17,9 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
+from tidetray.ui.changes.entry import trial_to_change
 from tidetray.ui.cli import printing
-from tidetray.ui.cli.opening import trial_of, trial_to_change, written_time
+from tidetray.ui.cli.opening import trial_of, written_time
 from tidetray.ui.cli.options import (
     as_of_option,
     at_option,

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import click
 
-from tidetray.analysis.record.trial_data import choose_trial, open_record
+from tidetray.analysis.record.trial_data import open_record
 from tidetray.ingest.settings.model import load_settings
 from tidetray.ui.cli import printing
+from tidetray.ui.cli.opening import chosen_trial
 from tidetray.ui.cli.options import example, home_option, json_option, trial_option
 from tidetray.ui.prints.export import export as write_package
 from tidetray.ui.report.make import make_report, write_report
@@ -29,7 +30,7 @@ from tidetray.ui.report.make import make_report, write_report
 def report(home: Path, trial: str | None, out: Path, as_json: bool) -> None:
     """Write the whole trial as one HTML page and one PDF, to print and share."""
     with open_record(home) as store:
-        made = make_report(store, load_settings(home), trial)
+        made = make_report(store, load_settings(home), chosen_trial(store, trial).name)
     files = [str(path) for path in write_report(made, out)]
     if as_json:
         printing.print_json(
@@ -48,5 +49,5 @@ def report(home: Path, trial: str | None, out: Path, as_json: bool) -> None:
 def export(home: Path, trial: str | None, folder: Path) -> None:
     """Write the trial as an open data package into a new FOLDER; `tidetray load FOLDER` reads it back."""
     with open_record(home) as store:
-        names = write_package(store, choose_trial(store, trial), folder, now=datetime.now(UTC))
+        names = write_package(store, chosen_trial(store, trial), folder, now=datetime.now(UTC))
     click.echo(f"Wrote {len(names)} files into {folder}.")

@@ -22,7 +22,7 @@ from tidetray.ingest.influx.reader import InfluxReader
 from tidetray.ingest.settings.model import InfluxSettings, load_settings
 from tidetray.ui.cache.overview import overview
 from tidetray.ui.cli import printing
-from tidetray.ui.cli.opening import known_tray, since_time, trial_of
+from tidetray.ui.cli.opening import chosen_trial, known_tray, since_time, trial_of
 from tidetray.ui.cli.options import (
     as_of_option,
     example,
@@ -41,7 +41,8 @@ from tidetray.ui.cli.options import (
 def status(home: Path, trial: str | None, as_json: bool) -> None:
     """Show the trays: wet or dry, last flood, failed cycles; nodes and missing messages."""
     with open_record(home) as store:
-        printing.overview(overview(store, home, trial, datetime.now(UTC)), as_json=as_json)
+        name = chosen_trial(store, trial).name
+        printing.overview(overview(store, home, name, datetime.now(UTC)), as_json=as_json)
 
 
 @click.command(epilog=example("tidetray sites --site nursery"))

@@ -11,7 +11,7 @@ import click
 
 from tidetray.analysis.questions.weighing import judge_sample
 from tidetray.analysis.questions.weighing import weighing as ask_weighing
-from tidetray.analysis.record.trial_data import choose_trial, open_record
+from tidetray.analysis.record.trial_data import open_record
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.weighing_files import How
 from tidetray.ingest.files.written_values import parse_mass_g
@@ -20,9 +20,9 @@ from tidetray.ingest.notebook.load_cell import on_the_cells
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import Store, open_store
-from tidetray.ui.changes.entry import UnlikelyError, enter_weigh_in, load_file
+from tidetray.ui.changes.entry import UnlikelyError, enter_weigh_in, load_file, trial_to_change
 from tidetray.ui.cli import printing
-from tidetray.ui.cli.opening import trial_of, trial_to_change, written_time
+from tidetray.ui.cli.opening import trial_of, written_time
 from tidetray.ui.cli.options import (
     as_of_option,
     at_option,
@@ -55,9 +55,10 @@ def weigh(home: Path, trial: str | None, pot: str, gross: str | None, *, as_json
     """Save a weigh-in: POT with its plants weighs GROSS grams. Without GROSS, a load cell's mass is offered."""
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
-        trial = trial_to_change(store, trial, pot=pot).name
+        chosen = trial_to_change(store, trial, pot=pot)
+        trial = chosen.name
         if gross is None:
-            gross = _from_the_cell(store, choose_trial(store, trial).site, pot, now)
+            gross = _from_the_cell(store, chosen.site, pot, now)
             entry["decimal_comma"] = False
         try:
             entered = enter_weigh_in(store, trial, pot, gross, now=now, **entry)

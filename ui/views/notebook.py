@@ -31,7 +31,7 @@ from tidetray.ui import words
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.changes.figures import figure
 from tidetray.ui.columns import EVENTS, Column, columns
-from tidetray.ui.parts import look, tables
+from tidetray.ui.parts import look, tables, trial_life
 from tidetray.ui.parts.head import head
 from tidetray.ui.web import sign_in
 from tidetray.ui.words import CAUTIONS_AT, OVEN, SPENT
@@ -99,6 +99,7 @@ def page() -> None:
             _events(data, changeable=changeable)
             _drying(data, store, changeable=changeable)
             _quality(data, store, changeable=sign_in.may("weigh"))
+            trial_life.show(data, Notebook(store), changeable=asked is None and sign_in.may("manage"))
 
 
 def _end_of(day: date | None, zone: str) -> datetime | None:

@@ -1,12 +1,14 @@
 """Planning: how many trays and pots tell a difference worth having; a layout by a seed; a second run; labels, maps.
 
-Says in words what a plan can tell and what it cannot; the figures stand below. Writes nothing.
+Says in words what a plan can tell and what it cannot; the figures stand below. A layout is begun by one press, after a
+summary and a question.
 """
 
 from __future__ import annotations
 
 import math
 import tempfile
+from datetime import UTC, datetime
 from pathlib import Path
 
 import streamlit as st
@@ -15,13 +17,20 @@ from tidetray.analysis.questions.plan import past_spread
 from tidetray.analysis.questions.plan import plan as ask_plan
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.files.trial_file import load_trial
+from tidetray.ingest.notebook.facts import TrialPlan
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.trial_changes import begin
 from tidetray.ingest.settings.model import home_folder
+from tidetray.ui import words
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.changes.figures import figure
 from tidetray.ui.changes.laying_out import CROSSOVER, lay_out_file, second_run
-from tidetray.ui.columns import POWER, columns
+from tidetray.ui.changes.new_trial import Understood
+from tidetray.ui.columns import POWER, Column, columns
 from tidetray.ui.parts import look, tables, to_print
 from tidetray.ui.parts.head import head
+from tidetray.ui.web import sign_in
 
 
 def page() -> None:
@@ -79,6 +88,10 @@ def _power(data: TrialData) -> None:
     look.say("note" if math.isnan(found.power) or found.power < 0.8 else "fine", answer.sentences[0])
     for sentence in answer.sentences[1:]:
         look.paragraph(sentence)
+    if sign_in.may("manage"):
+        st.button("Set up a trial of this size", on_click=_make, args=(treatments, trays, pots))
+        if st.session_state.pop("n_go", False):
+            st.switch_page("views/set_up.py")
     left, right = st.columns(2)
     with left:
         look.small("Trays needed (80 % power)")
@@ -132,6 +145,53 @@ def _layout() -> None:
         st.download_button(
             "The trial's file with the layout", out.read_bytes(), f"laid-out-{seed}.toml", "text/plain", width="stretch"
         )
+        _begin_of(load_trial(out))
+
+
+def _begin_of(plan: TrialPlan) -> None:
+    """What was drawn, summed up, and the question whether to begin it."""
+    if not sign_in.may("manage"):
+        return
+    with st.container(border=True, key="begin_plan"):
+        st.subheader(f"Begin trial {plan.trial.name}?", anchor=False)
+        look.small(
+            f"{plan.trial.species}: {words.many(len(plan.treatments), 'way')} on "
+            f"{words.many(len(plan.trays), 'tray')} with {words.many(len(plan.pots), 'pot')}, drawn with number "
+            f"{plan.trial.layout_seed}."
+        )
+        summary = Understood(plan, ()).summary()
+        tables.show(summary, {name: Column(name) for name in summary.columns})
+        sign_in.name_field("Who begins it", "plan_who")
+        st.button("Begin this trial", type="primary", on_click=_begin, args=(plan,))
+    told = st.session_state.pop("plan_told", None)
+    if told:
+        look.say(*told)
+
+
+def _begin(plan: TrialPlan) -> None:
+    state = st.session_state
+    try:
+        with sign_in.writing("manage") as store:
+            notebook = Notebook(store)
+            if plan.trial.name in {trial.name for trial in notebook.trials()}:
+                raise TidetrayError(f"there is a trial {plan.trial.name} already", mend="Change its name in the file")
+            begin(notebook, plan, now=datetime.now(UTC), who=sign_in.who(state.get("plan_who", "")), why="as planned")
+    except TidetrayError as error:
+        state["plan_told"] = ("wrong", f"Nothing was changed. {error}".replace("`", "'"))
+        return
+    sign_in.note(f"trial {plan.trial.name} begun")
+    state["plan_told"] = ("fine", f"Trial {plan.trial.name} has begun. Weigh every pot once, blotted the same way.")
+
+
+def _make(treatments: int, trays: int, pots: int) -> None:
+    """Fill the form of a new trial with the numbers planned here: a block for each tray of a treatment."""
+    state = st.session_state
+    first = range(1, treatments * trays + 1, treatments)
+    state["n_ways"] = treatments
+    state["n_trays"] = "\n".join(f"tray-{n} to tray-{n + treatments - 1}" for n in first)
+    state["n_rows"] = next(rows for rows in (2, 3, 1) if pots % rows == 0)
+    state["n_columns"] = pots // state["n_rows"]
+    state["n_go"] = True
 
 
 def _second_run(data: TrialData) -> None:

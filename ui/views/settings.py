@@ -63,7 +63,9 @@ def _form(group: Group) -> None:
     refusals = Refusals(f"settings {group.name}")
     now = settings_forms.shown(home_folder(), group.fields)
     state = st.session_state
-    seen: dict[str, Any] = state.setdefault(f"seen {group.name}", now)
+    if f"v_{group.fields[0].key}" not in state:  # drawn anew: what a form held is gone with its fields
+        state[f"seen {group.name}"] = now
+    seen: dict[str, Any] = state[f"seen {group.name}"]
     with st.expander(group.title, expanded=bool(refusals.faults) or state.get("settings_open") == group.name):
         look.small(group.about)
         with st.form(f"settings_{group.name}"):

@@ -41,7 +41,10 @@ def page(trial: str) -> None:
 
 
 def _next(view: Progress, now: datetime) -> None:
-    """What needs doing now."""
+    """What needs doing now; nothing once the trial has ended."""
+    if view.trial.ended is not None:
+        look.say("fine", f"This trial has ended, {words.age(view.trial.ended, now)}. Nothing more is asked of it.")
+        return
     if not view.pots:
         look.say("note", "No pots yet: add them to the trial's file with their tares, and load it again.")
         return

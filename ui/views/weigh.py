@@ -15,7 +15,7 @@ import streamlit as st
 from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.notebook.facts import WeighIn
 from tidetray.ui import words
-from tidetray.ui.cache.reading import Bench, bench, chosen_trial, history, on_the_cells_now
+from tidetray.ui.cache.reading import Bench, bench, chosen_trial, history, on_the_cells_now, trial_of_pot
 from tidetray.ui.changes.entry import Entered
 from tidetray.ui.changes.weighing import Typed, Weighing, number_to_correct, save, take_back
 from tidetray.ui.columns import each_row
@@ -104,6 +104,9 @@ def _choose(table: Bench, weighing: Weighing) -> None:
         on_change=_go_to_chosen,
         args=(weighing, key),
     )
+    if table.ended:
+        look.small(f"Trial {table.trial} has ended: nothing is to be weighed.")
+        return
     done = len(order) - len(to_do)
     twice = f", {table.doubled} of them twice" if table.doubled else ""
     st.progress(done / max(len(order), 1), text=f"{done} of {words.many(len(order), 'pot')} weighed today{twice}")
@@ -318,5 +321,9 @@ def _go(weighing: Weighing, pot: str | None) -> None:
         del st.query_params["pot"]
 
 
+if (asked_pot := st.query_params.get("pot")) and "trial" not in st.query_params and "trial" not in st.session_state:
+    with look.clear_words():
+        if of_label := trial_of_pot(asked_pot.strip().casefold()):
+            st.session_state["trial"] = of_label
 head("weigh")
 page()

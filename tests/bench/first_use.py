@@ -1,0 +1,40 @@
+"""How many actions a first use takes, in Chromium: `python tests/bench/first_use.py`.
+
+three_treatments_actions: three ways on nine trays with 72 pots, from an empty home to the trial begun;
+first_tray_actions: from an empty home to the first tray recorded, its node sending already. An action is a click, a
+choice in a list (two: opened, chosen) or a field filled in.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from playwright.sync_api import sync_playwright
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from tests.browser.opened import HOST, WIDE, launch, served
+from tests.browser.test_first_run import node, started
+from tests.browser.walks import first_tray, three_treatments
+from tidetray.ui.web.serve import free_port
+
+
+def main() -> None:
+    with sync_playwright() as playwright, tempfile.TemporaryDirectory() as folder:
+        browser = launch(playwright)
+        page = browser.new_context(viewport=WIDE).new_page()
+        with served(Path(folder)) as address:
+            ways = three_treatments(page, address, Path(folder))
+        home, port, broker = Path(folder) / "second", free_port(HOST, 0), free_port(HOST, 0)
+        with started(home, port):
+            actions = first_tray(page, f"http://{HOST}:{port}", broker, node)
+        time.sleep(0.2)
+        browser.close()
+    print(f"first_use three_treatments_actions={ways} first_tray_actions={actions}")
+
+
+if __name__ == "__main__":
+    main()
