@@ -48,7 +48,9 @@ class SiteTrays(TrialData):
         for plan in self._running:
             named = {way.name: replace(way, name=self._name(way.name, plan.trial)) for way in plan.treatments}
             treatments |= {way.name: way for way in named.values()}
-            trays |= {tray.name: replace(tray, treatment=named[tray.treatment].name) for tray in plan.trays}
+            trays |= {
+                tray.name: replace(tray, treatment=named[tray.treatment].name) for tray in plan.trays if tray.noted
+            }
         own = {tray.name for tray in self._of_site.plan(self.trial.name).trays}
         for tray, lamp in self._of_site.trays(self.trial.site):
             if tray.name in trays:
@@ -67,7 +69,7 @@ class SiteTrays(TrialData):
         for plan in self._running:
             first = {tray.name: tray.treatment for tray in plan.trays}
             now = treatment_spells(first, self._of_site.events(plan.trial.name))
-            found |= {tray: self._name(spells[-1][1], plan.trial) for tray, spells in now.items()}
+            found |= {tray: self._name(spells[-1][1], plan.trial) for tray, spells in now.items() if tray in found}
         return found
 
     def _name(self, treatment: str, trial: Trial) -> str:

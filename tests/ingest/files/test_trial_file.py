@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+import tomlkit
 
 from tidetray.ingest.core.refusals import RefusedError
-from tidetray.ingest.files.trial_file import load_trial
+from tidetray.ingest.files.trial_file import FieldError, load_trial, plan_tables, read_plan
 from tidetray.ingest.notebook.facts import PotPlan, Treatment
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.nursery.nursery import make_nursery
 from tidetray.ingest.store.recording import Store
 
 DATA = Path(__file__).parents[2] / "data"
@@ -290,3 +293,34 @@ def test_all_that_is_wrong_with_a_trial_is_told_at_once(tmp_path: Path) -> None:
         "[[treatment]] 1 'floods'",
         "[[tray]] 1 'tray-1'",
     ]
+
+
+def test_a_trial_written_as_tables_is_read_as_the_same_trial() -> None:
+    nursery = make_nursery(datetime(2026, 6, 1, tzinfo=UTC)).plan
+    assert read_plan(plan_tables(nursery), where="tables") == nursery
+    assert tomllib.loads(tomlkit.dumps(plan_tables(nursery))) == plan_tables(nursery), "as a file too"
+
+
+def test_what_nobody_noted_stays_not_noted() -> None:
+    tables = {
+        "trial": {"name": "old", "site": "nursery", "zone": "UTC", "started": "2026-06-01", "species": "Micranthemum"},
+        "treatment": [{"name": "dry", "culture": "emersed"}, {"name": "wet", "culture": "submersed"}],
+        "tray": [{"name": "tray-1", "treatment": "wet"}],
+        "pot": [
+            {"name": "D1", "treatment": "dry"},
+            {"name": "W1", "tray": "tray-1", "row": 1, "column": 1, "tare_g": 3.0},
+        ],
+    }
+    again = plan_tables(read_plan(tables, where="tables"))
+    assert again["pot"] == tables["pot"]
+    assert again["tray"] == tables["tray"]
+
+
+def test_a_fault_names_its_table_and_key() -> None:
+    tables = plan_tables(make_nursery(datetime(2026, 6, 1, tzinfo=UTC)).plan)
+    tables["tray"][1]["length_m"] = 300
+    with pytest.raises(RefusedError) as told:
+        read_plan(tables, where="tables")
+    (fault,) = told.value.faults
+    assert isinstance(fault, FieldError)
+    assert (fault.kind, fault.number, fault.key) == ("tray", 1, "length_m")
