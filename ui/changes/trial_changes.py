@@ -82,6 +82,7 @@ OF_FORM: dict[str, tuple[tuple[str, str, float | None], ...]] = {
     "tray": (
         ("treatment", "Way", None),
         *((key, label, factor) for key, (label, factor) in MEASURES.items()),
+        ("dry_mark_m", "Dry below this level, mm (empty: 3)", 0.001),
         ("lamp", "Lamp above it", None),
         ("block", "Block", None),
         ("bench", "Bench or shelf", None),

@@ -197,13 +197,17 @@ def _for_a_node(settings: Settings) -> None:
     broker = settings.broker
     host = setting_up.own_address() if broker.listen or broker.host in {"127.0.0.1", "localhost"} else broker.host
     site = settings.record.site or "nursery"
-    node = {"site": site, "node": "bench-1", "host": host, "port": broker.port}
+    with st.container(horizontal=True, gap="small"):
+        name = st.text_input("Name of the node", value="bench-1", key="node_name", max_chars=32, width=200).strip()
+        site = st.text_input("Its site", value=site, key="node_site", max_chars=32, width=200).strip()
+    for label, value in (("Name of the node", name), ("Its site", site)):
+        if not ID_PATTERN.fullmatch(value):
+            look.say("wrong", f"{label}: '{value}' cannot be a name. Use a-z, 0-9 and '-'.")
+            return
+    node = {"site": site, "node": name, "host": host, "port": broker.port}
     if broker.ca_file is None:
         node["ca_file"] = ""
-    look.small(
-        "In its node.json, beside its sensors (firmware_notes/README.md); the site is a name of your own, "
-        "a-z, 0-9 and '-':"
-    )
+    look.small("In its node.json, beside its sensors (firmware_notes/README.md). Give every node a name of its own:")
     st.code(json.dumps(node), language="json", wrap_lines=True)
     if broker.listen:
         look.small("In its secrets.json, beside the name and password of your Wi-Fi:")
