@@ -17,7 +17,7 @@ import streamlit as st
 
 from tidetray.analysis.base.words import natural
 from tidetray.analysis.record.trial_data import TrialData
-from tidetray.ingest.core.readings import CHANNELS, TidetrayError
+from tidetray.ingest.core.readings import CHANNELS, ID_PATTERN, TidetrayError
 from tidetray.ingest.home.health import examine_recorder
 from tidetray.ingest.home.set_up import HeardNode, broker_is_chosen, heard, nodes_password
 from tidetray.ingest.notebook.notebook import Notebook
