@@ -12,6 +12,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from tests.browser.opened import PHONE, WIDE, faults, keep, served, shown, visit
 from tests.browser.walks import Hand, three_treatments
+from tests.conftest import Figures
 from tidetray.analysis.record.trial_data import TrialData, choose_trial
 from tidetray.ingest.core.readings import Reading, Tray, to_ms
 from tidetray.ingest.notebook.facts import PotPlan, TrayPlan, Treatment, Trial, TrialPlan
@@ -70,14 +71,14 @@ def wet_h(home: Path) -> float:
         return float(TrialData(store, choose_trial(store)).exposure["wet_h"].sum())
 
 
-def test_three_treatments_on_nine_trays_from_an_empty_home(page: Page, tmp_path: Path) -> None:
+def test_three_treatments_on_nine_trays_from_an_empty_home(page: Page, tmp_path: Path, figures: Figures) -> None:
     with served(tmp_path) as address:
         actions = three_treatments(page, address, tmp_path)
         keep(page, f"set up {page.viewport_size}")
         assert [fault for fault in faults(page) if fault.impact == "critical"] == []
         width = page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth")
         assert width <= (page.viewport_size or WIDE)["width"]
-    print(f"three treatments: {actions} actions")
+    figures(f"three treatments on nine trays with 72 pots: {actions} actions")
     assert actions <= MOST_ACTIONS
 
 

@@ -28,7 +28,7 @@ class Hand:
 
     def fill(self, label: str, text: str) -> None:
         self.actions += 1
-        self.page.get_by_label(label, exact=True).first.fill(text)
+        self.page.get_by_label(label, exact=True).filter(visible=True).first.fill(text)
 
     def press(self, name: str) -> None:
         self.actions += 1
@@ -43,7 +43,7 @@ class Hand:
     def choose(self, label: str, option: str) -> None:
         """Two actions: the list opened, and the option."""
         self.actions += 2
-        self.page.get_by_label(label, exact=False).first.click()
+        self.page.get_by_label(label, exact=False).filter(visible=True).first.click()
         self.page.get_by_role("option", name=option, exact=True).first.click()
         drawn(self.page)
 

@@ -11,8 +11,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from zoneinfo import available_timezones
 
 from tidetray.ingest.alarms.alarm_settings import DEFAULT_LIMITS
+from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import CHANNELS
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.settings.edit import (
@@ -420,6 +422,12 @@ def _clock(_field: Field, text: str) -> str:
     return time
 
 
+def _zone(_field: Field, text: str) -> str:
+    if text not in available_timezones():
+        raise ValueError(f"{text[:40]!r} is not a zone. {near_names(text, available_timezones())}".rstrip(". "))
+    return text
+
+
 def _words(_field: Field, text: str) -> list[str]:
     return [word.strip() for word in text.split(",") if word.strip()]
 
@@ -429,6 +437,7 @@ _PARSED: dict[str, Callable[[Field, str], Any]] = {
     "whole": _whole,
     "clock": _clock,
     "words": _words,
+    "zone": _zone,
 }
 
 

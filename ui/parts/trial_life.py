@@ -15,7 +15,8 @@ from tidetray.ingest.files.written_values import parse_time
 from tidetray.ingest.notebook import trial_changes
 from tidetray.ingest.notebook.facts import TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.settings.model import home_folder
+from tidetray.ingest.settings.model import RECORD_FILE, home_folder
+from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.changes.new_trial import CULTURES, Fault, FormError
 from tidetray.ui.changes.trial_changes import OF_FORM, as_typed, correct_by_form, line
@@ -129,7 +130,7 @@ def _save(plan: TrialPlan, kind: str, name: str) -> None:
     for key in [key for key in state if str(key).startswith(drawn)]:
         del state[key]
     if kind == "trial" and new_name.strip() and state.get("trial") == name:
-        st.query_params["trial"] = new_name.strip()
+        state["trial"] = new_name.strip()
     state["k_why"] = ""
     state["k_done"] = done
 
@@ -188,9 +189,11 @@ def _do(act: str, trial: str, zone: str) -> None:
         END.keep([Fault("at" if act == "End trial" else "", f"Trial {trial}", str(error).replace("`", "'"))])
         return
     sign_in.note(said)
-    if act == "Undo trial":
-        st.query_params.pop("trial", None)
-        state.pop("trial", None)
+    if act == "Undo trial" and state.get("trial") == trial:
+        with open_store(home_folder() / RECORD_FILE, read_only=True) as store:
+            left = [each.name for each in Notebook(store).trials_by_interest()]
+        if left:
+            state["trial"] = left[0]
     state["z_why"] = ""
     state["trial_told"] = ("fine", f"{said[:1].upper()}{said[1:]}.")
 

@@ -42,8 +42,8 @@ def now_standing() -> None:
     if not view.persons:
         look.say(
             "note",
-            "Nobody gets messages about alarms: they are shown here only. Add [[alarms.person]] with a name "
-            "and urls to tidetray.toml, then try 'tidetray alarms test'.",
+            "Nobody gets messages about alarms: they are shown here only. Name people on the page Settings, and send "
+            "them a test.",
         )
     if any(needs_mains_caution(alarm) for alarm, _ in view.standing):
         look.say("note", MAINS)

@@ -312,7 +312,8 @@ def _settings() -> None:
     with st.expander("Every setting with its source"):
         for _, rows in groupby(found, key=lambda setting: setting.place[0]):
             lines = list(rows)
-            look.draw(tag("h4", str(lines[0].place[0])), _table(lines))
+            look.draw(tag("h4", str(lines[0].place[0])))
+            look.draw(_table(lines))
 
 
 def _table(lines: list[ShownSetting]) -> Markup:

@@ -240,7 +240,7 @@ def value(answer: TuneAnswer) -> None:
     worth = answer.value
     if worth is None:
         look.small(
-            "Put your price, masses, tariff and the powers of lamp and pump under [value] in tidetray.toml "
+            "Enter your price, masses, tariff and the powers of lamp and pump on the page Settings, under Prices, "
             "to see pots and electricity here."
         )
         return

@@ -82,6 +82,7 @@ def test_everything_wrong_is_said_beside_its_field_and_nothing_is_changed(home: 
     assert "less than or equal to 24" in refused(home, "value", value__lamp_h_day="25")["value.lamp_h_day"]
     assert refused(home, "alarms", **{"alarms.lamp.on": "07:00"}) == {"alarms.lamp.off": "is empty"}
     assert "never, be quiet" in refused(home, "alarms", **{"alarms.quiet.until": "22:00"})["alarms.quiet.from"]
+    assert "Europe/Lisbon" in refused(home, "alarms", alarms__zone="Europe/Lisboa")["alarms.zone"]
     assert "no alarm 'nonsense'" in refused(home, "alarms", alarms__off="nonsense")["alarms.off"]
     assert (
         "low 31 with its deadband"

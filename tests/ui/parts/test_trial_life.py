@@ -79,9 +79,9 @@ def test_flood_times_and_names_are_corrected(home: Path) -> None:
     assert (way_now.name, way_now.flood_times, way_now.wet_minutes) == ("two floods", ("07:30", "12:30"), 10.0)
     choose(app, "a pot")
     pot = app.selectbox(key="k_which_pot").value
-    fill(app, **{f"k_bench_pot_{pot}_name": "Pot One"}, k_why="as on its label")
+    fill(app, **{f"k_bench_pot_{pot}_name": "Pot/One"}, k_why="as on its label")
     press(app, "Save correction")
-    assert "'Pot One' cannot be a name" in said(app)
+    assert "'Pot/One' cannot be the name of a pot" in said(app)
 
 
 def test_a_trial_is_ended_resumed_archived_and_brought_back(home: Path) -> None:
