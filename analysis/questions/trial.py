@@ -143,7 +143,7 @@ def open(home: Path | str, trial: str | None = None) -> OpenedTrial:  # noqa: A0
     home : path
         The home's folder.
     trial : str, optional
-        Its name; the only one where not given.
+        Its name. Default: the one with most to say (with growth, running, weighed last).
 
     Returns
     -------
@@ -154,7 +154,7 @@ def open(home: Path | str, trial: str | None = None) -> OpenedTrial:  # noqa: A0
     StoreError
         If there is no record.
     NoTrialError, EntryError
-        If there is no such trial, or several and none was named.
+        If there is no such trial, or none at all.
     """
     path = Path(home).expanduser()
     with open_record(path) as store:

@@ -114,7 +114,7 @@ def tray_names(trial: str) -> tuple[str, ...]:
 
 
 def chosen_trial() -> str:
-    """The trial that is shown: as chosen in the page's head, else the only one."""
+    """The trial that is shown: as chosen in the page's head, else the one with most to say."""
     names = trial_names()
     chosen = st.session_state.get("trial", names[0])
     if chosen not in names:
