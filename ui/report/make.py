@@ -38,8 +38,8 @@ _HOURLY = ("ppfd", "light", "air_temp", "water_temp", "humidity")
 
 
 def make_report(store: Store, settings: Settings, trial_name: str | None) -> Report:
-    """The report of a trial (the one with most to say, unless named), from what the store holds. NoTrialError, EntryError as for
-    commands."""
+    """The report of a trial (the one with most to say, unless named), from what the store holds. NoTrialError,
+    EntryError as for commands."""
     data = TrialData(store, choose_trial(store, trial_name))
     said = Cautions()
     grew, found = growth(data), compare(data)
