@@ -324,7 +324,7 @@ def add_person(home: Path, name: str, addresses: str, after_minutes: str) -> Non
     faults, name = [], name.strip()
     urls = [line.strip() for line in addresses.splitlines() if line.strip()]
     if not re.fullmatch(r"[^\s](.{0,38}[^\s])?", name):
-        faults.append(Fault("person_name", "Name", "is empty" if not name else "is longer than 40 letters"))
+        faults.append(Fault("person_name", "Their name", "is empty" if not name else "is longer than 40 letters"))
     if not urls:
         faults.append(Fault("person_urls", "Addresses", "is empty. Write one a line"))
     minutes = 0.0
@@ -334,7 +334,7 @@ def add_person(home: Path, name: str, addresses: str, after_minutes: str) -> Non
         faults.append(Fault("person_after", "After minutes", f"{after_minutes[:20]!r} is not a number"))
     people = load_settings(home).alarms.person
     if name in {person.name for person in people}:
-        faults.append(Fault("person_name", "Name", f"{name} gets messages already"))
+        faults.append(Fault("person_name", "Their name", f"{name} gets messages already"))
     if faults:
         raise FormError(faults)
     path = home / f"notify-{re.sub('[^a-z0-9]+', '-', name.casefold()).strip('-') or 'person'}-{len(people) + 1}"

@@ -61,7 +61,7 @@ def test_a_person_is_notified_and_a_test_reaches_them(home: Path, received: tupl
     app = open_page(PAGE)
     assert "Nobody gets messages of alarms yet" in said(app)
     press(app, "Notify them")
-    assert "Name: is empty. Addresses: is empty. Write one a line." in said(app)
+    assert "Their name: is empty. Addresses: is empty. Write one a line." in said(app)
     app.text_input(key="person_name").input("Me")
     app.text_area(key="person_urls").input(f"json://127.0.0.1:{port}/secret")
     press(app, "Notify them")
