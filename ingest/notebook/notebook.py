@@ -109,7 +109,8 @@ class Notebook:
                 t for t in plan.treatments if is_new or t.name not in {known.name for known in old.treatments}
             ]
             self._db.executemany(
-                "INSERT INTO treatment (trial, name, culture, flood_times, wet_minutes) VALUES (?, ?, ?, ?, ?)",
+                "INSERT INTO treatment (trial, name, culture, flood_times, wet_minutes, listed) VALUES "
+                "(?1, ?2, ?3, ?4, ?5, (SELECT count(*) FROM treatment WHERE trial = ?1))",
                 [(trial.name, t.name, t.culture, " ".join(t.flood_times), t.wet_minutes) for t in new_treatments],
             )
             if is_new or counts_anew:  # how warmth is counted is no fact of the trial: it may change while it runs
@@ -280,7 +281,8 @@ class Notebook:
         """A trial as it was set up: pots in the places where they stood first, without those split off since."""
         trial = self.trial(trial_name)
         treatments = self._db.execute(
-            "SELECT name, culture, flood_times, wet_minutes FROM treatment WHERE trial = ? ORDER BY name", (trial_name,)
+            "SELECT name, culture, flood_times, wet_minutes FROM treatment WHERE trial = ? ORDER BY listed, name",
+            (trial_name,),
         ).fetchall()
         assigned = self._db.execute(
             "SELECT tray, treatment, block, bench, bench_row, bench_column FROM assignment WHERE trial = ?",

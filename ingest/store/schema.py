@@ -467,4 +467,9 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         END;
         """,
     ),
+    (
+        "the order of treatments",
+        # in which the trial's file lists them: pages draw each in the colour and shape of its place
+        "ALTER TABLE treatment ADD COLUMN listed INTEGER NOT NULL DEFAULT 0;",
+    ),
 )

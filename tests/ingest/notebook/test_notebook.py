@@ -24,7 +24,7 @@ WEIGHED = datetime(2026, 6, 1, 8, tzinfo=UTC)
 NOW = datetime(2026, 6, 2, tzinfo=UTC)
 PLAN = TrialPlan(
     Trial("bench", "nursery", "Europe/Lisbon", STARTED, "Micranthemum", "Which floods?"),
-    (Treatment("emersed", "emersed"), Treatment("floods", "mixed", ("06:00", "18:00"), 5.0)),
+    (Treatment("floods", "mixed", ("06:00", "18:00"), 5.0), Treatment("emersed", "emersed")),  # in no other order
     (
         TrayPlan(Tray("tray-1", "nursery", length_m=0.36, width_m=0.24), "floods", "white LED"),
         TrayPlan(Tray("tray-2", "nursery"), "emersed"),
@@ -90,7 +90,7 @@ def test_a_running_trial_takes_new_treatments_trays_and_pots(notebook: Notebook)
 def test_a_running_trial_takes_no_change_and_tells_all_of_it(notebook: Notebook) -> None:
     changed = TrialPlan(
         replace(PLAN.trial, zone="Europe/London"),
-        (replace(PLAN.treatments[0], culture="submersed"), PLAN.treatments[1]),
+        (PLAN.treatments[0], replace(PLAN.treatments[1], culture="submersed")),
         (TrayPlan(Tray("tray-1", "nursery", length_m=0.4, width_m=0.24), "emersed", "white LED"), PLAN.trays[1]),
         (replace(PLAN.pots[0], tare_g=33.0), PLAN.pots[1], PotPlan("b-2", "tray-2", 2, 1, 31.0)),
     )
