@@ -167,6 +167,7 @@ COLUMNS: Columns = {
     "mass_start_g": Column("mass g", 2),
     "mass_end_g": Column("to g", 2),
     "rgr_per_day": Column("growth %/day", 2, _PERCENT),
+    "doubling_d": Column("doubles in days", 0),
     "rgr_u_per_day": Column("± weighing", 2, _PERCENT),
     "who": Column("who"),
     "note": Column("note"),
@@ -364,6 +365,9 @@ POTS_GROWTH = columns(
 )
 TRAYS_GROWTH = columns(
     "treatment", "tray", "pots", "days", "mass_start_g", "mass_end_g", "rgr_per_day", "rgr_u_per_day"
+)
+TREATMENTS_GROWTH = columns(
+    "treatment", "rgr_per_day", "doubling_d", "mass_start_g", "mass_end_g", "days", "trays", "pots"
 )
 POWER = columns("trays", "trays_in_all", "pots", "pots_in_all", "power") | {
     "trays": Column("trays each", 0),

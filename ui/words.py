@@ -15,9 +15,11 @@ if TYPE_CHECKING:
     from tidetray.ingest.store.queries import NodeState
 
 __all__ = [
+    "GROUPS",
     "LOOK_FIRST",
     "MAINS",
     "PAGES",
+    "QUESTIONS",
     "STATES",
     "age",
     "ahead",
@@ -34,6 +36,7 @@ PAGES = {
     "weigh": "Weigh-in",
     "trial": "Trial",
     "growth": "Growth",
+    "pot": "Pot",
     "compare": "Compare treatments",
     "relate": "Growth and conditions",
     "positions": "Pot positions",
@@ -46,6 +49,33 @@ PAGES = {
     "tray": "Tray",
 }
 """A page's file in `ui/views` and its chapter in `ui/guide` -> its name on pages, in the report and in documents."""
+
+GROUPS = {
+    "Today": ("trays", "alarms", "weigh"),
+    "Results": ("trial", "growth", "pot", "compare", "relate", "positions", "tune", "report"),
+    "Manage": ("notebook", "plan", "set_up", "settings", "tray"),
+}
+"""The tabs of the pages, each with its pages in the order in which a grower asks; its first opens with it."""
+
+QUESTIONS = {
+    "trays": "Does a tray need you now?",
+    "alarms": "What is wrong, and who looks after it?",
+    "weigh": "What does each pot weigh today?",
+    "trial": "How far is the trial, and what is next?",
+    "growth": "How fast do the plants grow?",
+    "pot": "How did this pot grow, and where did it stand?",
+    "compare": "Which treatment grows fastest, and is the difference real?",
+    "relate": "What was growth linked to?",
+    "positions": "Does the position of a pot matter?",
+    "tune": "Which floods should the next trial try?",
+    "report": "How do I show this trial to others?",
+    "notebook": "What happened, and what was entered?",
+    "plan": "How many trays does the next trial need?",
+    "set_up": "Which trays are recorded, and what grows on them?",
+    "settings": "How does tidetray work here, and who may use it?",
+    "tray": "How does this tray flood and drain?",
+}
+"""A page's file -> the question that the page begins with."""
 
 STATES = {"wet": ("●", "wet"), "dry": ("○", "dry"), "unknown": ("?", "unknown")}
 """State -> its mark and its word."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 
@@ -24,6 +25,17 @@ def signed(value: float) -> str:
 def p_words(p: float) -> str:
     """'p 0.031', 'p below 0.001'."""
     return "p below 0.001" if p < 0.001 else f"p {p:.3f}"
+
+
+_TECHNICAL = re.compile(
+    r"\b(Welch|Games-Howell|Holm|AICc|VIF|Moran|Shapiro|Kenward|Satterthwaite|REML|logarithms?|log scale|ln mass"
+    r"|residuals?|normal(ly)? distribut\w+|degrees? of freedom|covariates?|quadratic|variance|p)\b"
+)
+
+
+def is_technical(sentence: str) -> bool:
+    """Whether a sentence speaks to statisticians: it names a test, a distribution or a p-value."""
+    return _TECHNICAL.search(sentence) is not None
 
 
 def listed(names: Sequence[str]) -> str:

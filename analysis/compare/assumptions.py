@@ -108,11 +108,14 @@ def check_residuals(residuals: Array, labels: Array) -> tuple[list[dict[str, obj
     centre = np.median(residuals)
     mad = 1.4826 * np.median(np.abs(residuals - centre))
     if mad > 0:
-        far = np.flatnonzero(np.abs(residuals - centre) > _OUTLIER_MAD * mad)
+        off = np.abs(residuals - centre)
+        far = np.flatnonzero(off > _OUTLIER_MAD * mad)
+        far = far[np.argsort(-off[far], kind="stable")]
         if len(far):
             shown = ", ".join(str(x) for x in labels[far[:5]])
+            more = f" and {len(far) - 5} more" if len(far) > 5 else ""
             cautions.append(
-                f"{counted(len(far), 'value').capitalize()} far from the rest ({shown}{' …' if len(far) > 5 else ''}): "
-                "look for a slip of the pen; if the weighing is right, keep it."
+                f"{counted(len(far), 'value').capitalize()} far from the others, the farthest first: {shown}{more}. "
+                "Check for a typing error; if the weighing is right, keep it."
             )
     return rows, cautions

@@ -103,6 +103,7 @@ def _compared(cells: pd.DataFrame) -> tuple[Comparison | None, list[str]]:
     if cells["run"].nunique() < 2 or cells["treatment"].nunique() < 2:
         return None, []
     named = cells.assign(run="run " + (cells["run"].astype(int) + 1).astype(str))
+    named.index = named["tray"].astype(str) + " in " + named["run"]  # by which cautions name them
     try:
         found = compare_treatments(
             named, response="rgr_per_day", treatment="treatment", tray="tray", covariates=("run",)

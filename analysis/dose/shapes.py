@@ -82,8 +82,8 @@ def family(nodes: tuple[float, ...]) -> Family:
         weight.append(np.ones(count) if prior is None else prior)
         parts.append(part)
 
-    add("flat", np.full(1, np.nan), lambda x: np.zeros((len(x), 1)))
-    add("straight", np.array([1.0, 0.0]), lambda x: np.column_stack([x, 1 - x]))
+    add("flat", np.full(1, np.nan), _flat)
+    add("straight", np.array([1.0, 0.0]), _straight)
     add("levels off", np.full(4 * len(JOINS) + 2 * len(RATES), np.nan), _levelling)
     add("monotone", np.r_[np.ones(len(POWERS) * 2), np.zeros(len(POWERS) * 2)], _powers_from_the_ends)
     for beyond in BEYOND:
@@ -93,12 +93,21 @@ def family(nodes: tuple[float, ...]) -> Family:
     edges = np.r_[0.0, (m[1:] + m[:-1]) / 2, 1.0]
     cell = np.diff(edges)
     n_powers, n_bells = len(DEPTHS) * len(POWERS) ** 2, len(WIDTHS) ** 2
-    add("inside", np.repeat(m, n_powers), lambda x: _split_powers(x, m), np.repeat(cell / n_powers, n_powers))
-    add("inside", np.repeat(m, n_bells), lambda x: _split_bells(x, m), np.repeat(cell / n_bells, n_bells))
+    add("inside", np.repeat(m, n_powers), partial(_split_powers, m=m), np.repeat(cell / n_powers, n_powers))
+    add("inside", np.repeat(m, n_bells), partial(_split_bells, m=m), np.repeat(cell / n_bells, n_bells))
     kind, prior = np.concatenate(kinds), np.concatenate(weight)
     for i, name in enumerate(KINDS):
         prior[kind == i] *= PRIOR[name] / prior[kind == i].sum()
     return Family(kind, np.concatenate(where), prior, tuple(parts))
+
+
+# Functions of the module and no lambdas: an answer that holds them goes from process to process.
+def _flat(x: Array) -> Array:
+    return np.zeros((len(x), 1))
+
+
+def _straight(x: Array) -> Array:
+    return np.column_stack([x, 1 - x])
 
 
 def _levelling(x: Array) -> Array:

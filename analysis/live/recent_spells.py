@@ -17,14 +17,30 @@ from tidetray.ingest.core.readings import MAX_GAP_S
 SPELL_COLUMNS = ("tray", "from", "to", "kind", "outcome")
 
 
-def water_spells(cycles: pd.DataFrame, last_reading: pd.Series, start: datetime, end: datetime) -> pd.DataFrame:
-    """SPELL_COLUMNS, `kind` wet or unknown, in order of tray and time, cut to `start`..`end`.
+def water_spells(cycles: pd.DataFrame, heard: pd.DataFrame, start: datetime, end: datetime) -> pd.DataFrame:
+    """When each tray was wet, and when nothing is known of it.
 
-    `cycles`: `detect_cycles` columns and `tray`; `last_reading` (UTC, NaT where there is none) is indexed by tray.
-    A tray that was not heard for MAX_GAP_S is unknown since its last reading.
+    Parameters
+    ----------
+    cycles : DataFrame
+        `detect_cycles` columns and `tray`.
+    heard : DataFrame
+        By tray, UTC, NaT where there is no reading: `first`, `last` reading of its water.
+    start, end : datetime
+        The span.
+
+    Returns
+    -------
+    DataFrame
+        SPELL_COLUMNS, `kind` wet or unknown, in order of tray and time, cut to the span. A tray is unknown before its
+        first reading, and since its last one once that is more than MAX_GAP_S ago.
     """
     start, end = (pd.Timestamp(moment).as_unit("ms") for moment in (start, end))
-    spells = _silence(last_reading, start, end)
+    first_reading, last_reading = heard["first"], heard["last"]
+    spells = pd.concat(
+        [_silence(last_reading, start, end), _before(first_reading, start)],
+        ignore_index=True,
+    )
     rows = cycles[(cycles["outcome"] != "no flood") & cycles["tray"].isin(last_reading.index)]
     if len(rows):
         spells = pd.concat([_spells(rows, last_reading, end), spells], ignore_index=True)
@@ -62,9 +78,12 @@ def failures(cycles: pd.DataFrame, start: datetime, end: datetime) -> pd.DataFra
 
 
 def _spells(rows: pd.DataFrame, last_reading: pd.Series, end: pd.Timestamp) -> pd.DataFrame:
-    """One whose end was not seen lasts until the tray's next, else until its last reading."""
+    """One whose end was not seen lasts until the tray's next; otherwise until now while readings come, until the last
+    reading where they stopped."""
     begin = _began(rows)
-    last = rows["tray"].map(last_reading).astype("datetime64[ms, UTC]").where(rows["outcome"] != "unknown", end)
+    last = rows["tray"].map(last_reading).astype("datetime64[ms, UTC]")
+    still_heard = end - last <= pd.Timedelta(seconds=MAX_GAP_S)
+    last = last.where((rows["outcome"] != "unknown") & ~still_heard, end)
     following = begin.shift(-1).where(rows["tray"] == rows["tray"].shift(-1))
     until = rows["dry"].fillna(following).fillna(last)
     kind = rows["outcome"].map(lambda outcome: "unknown" if outcome == "unknown" else "wet")
@@ -76,6 +95,15 @@ def _silence(last_reading: pd.Series, start: pd.Timestamp, end: pd.Timestamp) ->
     silent = begin[end - begin > pd.Timedelta(seconds=MAX_GAP_S)]
     return pd.DataFrame(
         {"tray": silent.index, "from": silent.to_numpy(), "to": end, "kind": "unknown", "outcome": "no readings"}
+    ).astype({"from": "datetime64[ms, UTC]", "to": "datetime64[ms, UTC]"})
+
+
+def _before(first_reading: pd.Series, start: pd.Timestamp) -> pd.DataFrame:
+    """Unknown from the span's begin to the first reading, where that is later."""
+    first = first_reading.dropna()
+    late = first[first > start]
+    return pd.DataFrame(
+        {"tray": late.index, "from": start, "to": late.to_numpy(), "kind": "unknown", "outcome": "no readings yet"}
     ).astype({"from": "datetime64[ms, UTC]", "to": "datetime64[ms, UTC]"})
 
 

@@ -8,6 +8,7 @@ Wall time of the trial's zone is drawn as if it were UTC: a browser elsewhere wo
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import pandas as pd
@@ -23,7 +24,7 @@ NEAR_H, STEP_PX = 0.8, 15.0
 """Trays whose dry hours a day differ by less are drawn so far apart that they do not cover each other."""
 
 
-def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
+def growth_against_dry(points: pd.DataFrame, kinds: Mapping[str, str]) -> Spec:
     """Pots: `treatment, tray, pot, dry_h_day, dry_least, dry_most, growth_pct`. Colour and shape tell the treatment.
 
     Trays with like dry hours are drawn side by side, each under its name; the thin line through a
@@ -34,7 +35,7 @@ def growth_against_dry(points: pd.DataFrame, treatments: list[str]) -> Spec:
     high, low = float(points["growth_pct"].max()), min(float(points["growth_pct"].min()), 0.0)
     room = 0.22 * (high - low or 1.0)  # for the names above
     y = {**measured("growth_pct"), "scale": {"domain": [low, high + room], "nice": False}, "title": "growth, % a day"}
-    colour, shape = treatment_scales(treatments)
+    colour, shape = treatment_scales(kinds, points["treatment"].unique())
     about = [
         named("pot"),
         named("tray"),
@@ -107,13 +108,29 @@ def wall_ms(times: pd.Series, zone: str) -> pd.Series:
     return pd.Series(wall.astype("int64"), index=times.index)
 
 
-def treatment_scales(treatments: list[str], *, legend: bool = True) -> tuple[Spec, Spec]:
-    """Colour and shape of treatments, the same on every picture."""
-    shown = {"title": None, "orient": "top", "columns": 2, "symbolSize": 110, "symbolStrokeWidth": 2}
+def treatment_scales(kinds: Mapping[str, str], shown: Iterable[str], *, legend: bool = True) -> tuple[Spec, Spec]:
+    """Colour and shape of the treatments that a picture shows.
+
+    Parameters
+    ----------
+    kinds : mapping
+        Treatment -> its kind, all of the trial in the order of its file (`TrialData.kinds`).
+    shown : iterable of str
+        The treatments in the picture.
+    legend : bool
+        Whether to name them above the picture.
+    """
+    looks = p.treatment_looks(kinds)
+    here = set(shown)
+    listed = [treatment for treatment in looks if treatment in here]
+    about = {"title": None, "orient": "top", "columns": 2, "symbolSize": 110, "symbolStrokeWidth": 2}
     colour, shape = (
         named("treatment")
-        | {"scale": {"domain": treatments, "range": as_many(choice, treatments)}, "legend": shown if legend else None}
-        for choice in (p.SERIES, p.SHAPES)
+        | {
+            "scale": {"domain": listed, "range": [looks[treatment][which] for treatment in listed]},
+            "legend": about if legend else None,
+        }
+        for which in (0, 1)
     )
     return colour, shape
 
@@ -126,12 +143,9 @@ def measured(field: str) -> Spec:
     return {"field": field, "type": "quantitative"}
 
 
-def as_many(choice: tuple[str, ...], wanted: list[str]) -> list[str]:
-    return [choice[n % len(choice)] for n in range(len(wanted))]
-
-
 def layer(rows: pd.DataFrame, mark: Spec, encoding: Spec) -> Spec:
-    return {"data": {"values": rows.to_dict("records")}, "mark": mark, "encoding": encoding}
+    """Rows drawn by one mark. What is not known is null: a page takes no NaN."""
+    return {"data": {"values": known(rows.to_dict("records"))}, "mark": mark, "encoding": encoding}
 
 
 def known(value: Any) -> Any:

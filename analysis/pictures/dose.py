@@ -6,6 +6,8 @@ Fits nothing.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
@@ -16,8 +18,11 @@ from tidetray.analysis.pictures.base import Spec, layer, measured, named, plain,
 HEIGHT = 400
 
 
-def response_chart(fit: ResponseFit, title: str, treatments: dict[tuple[str, str], str]) -> Spec:
-    """Dots: `fit.units`, named by `treatments` {(trial, tray): name}. Shaded ground: the tested doses. Darker: where
+def response_chart(
+    fit: ResponseFit, title: str, treatments: dict[tuple[str, str], str], kinds: Mapping[str, str]
+) -> Spec:
+    """Dots: `fit.units`, named by `treatments` {(trial, tray): name}, in the
+    looks of their `kinds`. Shaded ground: the tested doses. Darker: where
     the best lies, where that may be claimed. Rule: the best tested dose.
 
     Growth is drawn in % a day.
@@ -60,8 +65,7 @@ def response_chart(fit: ResponseFit, title: str, treatments: dict[tuple[str, str
         best = pd.DataFrame({"at": [fit.best_tested]})
         rule = {"type": "rule", "color": p.FINE, "strokeWidth": 2, "strokeDash": [6, 3]}
         layers.append(layer(best, rule, {"x": {**measured("at"), "scale": x["scale"], "title": title}}))
-    order = list(units.groupby("treatment")["dose"].mean().sort_values().index)
-    colour, shape = treatment_scales(order)
+    colour, shape = treatment_scales(kinds, units["treatment"].unique())
     about = [
         named("trial"),
         named("tray"),

@@ -8,6 +8,7 @@ shape.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -24,8 +25,9 @@ MANY_POTS = 120
 _GRID = 60
 
 
-def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFrame) -> Spec:
-    """Every treatment a row: where most pots lie as a hill, each pot a point below it, tray means as large marks.
+def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFrame, kinds: Mapping[str, str]) -> Spec:
+    """Every treatment a row, in the order given: where most pots lie as a hill, each pot a point below it, tray means
+    as large marks.
 
     masses: treatment, tray, pot, net_g. trays: treatment, tray, mean (as in `Comparison.tray_means`).
     """
@@ -48,7 +50,7 @@ def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFra
     }
     y = measured("at") | {"scale": {"domain": [-len(treatments) + 0.45, 0.6], "nice": False}, "axis": y_axis}
     scatter = np.random.default_rng(0)
-    colour, _ = treatment_scales(treatments, legend=False)
+    colour, _ = treatment_scales(kinds, treatments, legend=False)
     layers = []
     for name in treatments:
         own = masses[masses["treatment"] == name]
@@ -87,14 +89,14 @@ def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFra
     return plain(layers, height=ROW_PX * len(treatments))
 
 
-def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, treatments: list[str]) -> Spec:
+def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, kinds: Mapping[str, str]) -> Spec:
     """Means of trays with their 95 % interval over single pots; mass on a log scale, so that steady growth is
     straight."""
     x = measured("day") | {"title": "days", "axis": {"tickMinStep": 1}}
     low, high = float(masses["net_g"].min()), float(masses["net_g"].max())
     scale = {"type": "log", "domain": [low / 1.15, high * 1.15], "nice": False}
     y = measured("mass_g") | {"scale": scale, "title": "mass, g (log scale)"}
-    colour, shape = treatment_scales(treatments)
+    colour, shape = treatment_scales(kinds, masses["treatment"].unique())
     thin_of = "pot" if masses["pot"].nunique() <= MANY_POTS else "tray"
     pots = masses[["treatment", "tray", "pot", "day", "net_g"]].rename(columns={"net_g": "mass_g"})
     if thin_of == "tray":
@@ -120,6 +122,39 @@ def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, treatments: list
         layer(_nothing_missing(means), marks, {"x": x, "y": y, "color": colour, "shape": shape, "tooltip": about}),
     ]
     return plain(layers, height=380)
+
+
+def pot_over_time(of_tray: pd.DataFrame, own: pd.DataFrame, treatment: str, kinds: Mapping[str, str]) -> Spec:
+    """One pot's masses over the thin lines of the other pots on its tray.
+
+    of_tray: pot, day, net_g. own: day, net_g, every weighing.
+    """
+    x = measured("day") | {"title": "days", "axis": {"tickMinStep": 1}}
+    low = min(float(each["net_g"].min()) for each in (of_tray, own) if len(each))
+    high = max(float(each["net_g"].max()) for each in (of_tray, own) if len(each))
+    scale = {"type": "log", "domain": [low / 1.15, high * 1.15], "nice": False}
+    y = measured("net_g") | {"scale": scale, "title": "mass, g (log scale)"}
+    colour, shape = p.treatment_looks(kinds).get(treatment, (p.INK, p.SHAPES[0]))
+    thin = {"type": "line", "strokeWidth": 0.8, "color": p.QUIET, "strokeOpacity": 0.5, "tooltip": None}
+    about = [measured("day"), {**measured("net_g"), "format": ".2f", "title": "mass, g"}]
+    mark = {"type": "point", "filled": True, "size": 90, "opacity": 1, "color": colour, "shape": shape}
+    own = own[["day", "net_g"]]
+    return plain(
+        [
+            layer(of_tray, thin, {"x": x, "y": y, "detail": named("pot")}),
+            layer(own, {"type": "line", "strokeWidth": 3, "color": colour}, {"x": x, "y": y}),
+            layer(own, mark, {"x": x, "y": y, "tooltip": about}),
+        ],
+        height=340,
+    )
+
+
+def means_of_trays(masses: pd.DataFrame) -> pd.DataFrame:
+    """`treatment, day, mass_g, low, high`: geometric mean of the trays' geometric means; no limits."""
+    logs = masses.assign(mass_g=np.log(masses["net_g"]))
+    trays = logs.groupby(["treatment", "tray", "day"], as_index=False)["mass_g"].mean()
+    means: pd.DataFrame = trays.groupby(["treatment", "day"], as_index=False)["mass_g"].mean()
+    return means.assign(mass_g=np.exp(means["mass_g"]), low=np.nan, high=np.nan)
 
 
 def differences(pairs: pd.DataFrame, *, factor: float, title: str) -> Spec:
@@ -157,9 +192,9 @@ def differences(pairs: pd.DataFrame, *, factor: float, title: str) -> Spec:
     return plain(layers, height=44 * len(rows) + 20)
 
 
-def wet_against_dry(masses: pd.DataFrame, treatments: list[str]) -> Spec:
+def wet_against_dry(masses: pd.DataFrame, kinds: Mapping[str, str]) -> Spec:
     """Each dried pot: wet mass across, dry mass up; lines where water is 90, 93 and 96 % of the wet mass."""
-    colour, shape = treatment_scales(treatments)
+    colour, shape = treatment_scales(kinds, masses["treatment"].unique())
     x = measured("net_g") | {"title": "wet mass, g", "scale": {"zero": True}}
     y = measured("dry_g") | {"title": "dry mass, g", "scale": {"zero": True}}
     top = float(masses["net_g"].max()) * 1.05

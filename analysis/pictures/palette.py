@@ -8,6 +8,8 @@ green-blind eyes.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 INK = "#17282b"
 QUIET = "#4c5f63"
 GROUND = "#f8f7f2"
@@ -33,10 +35,43 @@ FINE_GROUND = "#e9f4ec"
 NOTE = "#6b5a12"
 NOTE_GROUND = "#fdf6df"
 
-SERIES = ("#b0641a", "#2f9bd0", "#17415e", "#8a4f9e", "#00856f", "#222222")
-"""Colours of treatments, in the order in which these are listed."""
+FAMILIES = {
+    "emersed": ("#c37e5b", "#46210b"),
+    "submersed": ("#1c88f8", "#0e2446"),
+    "mixed": ("#7301e9", "#949303", "#9a2983", "#06423f"),
+}
+"""Kind of a treatment -> its colours: dry ones brownish, wet ones bluish, flooded and drained ones neither. All differ
+from each other and from the colours of states, for colour-blind eyes too."""
+
+SERIES = tuple(colour for family in FAMILIES.values() for colour in family)
+"""Colours of all treatments."""
+
+_SERIES_AT_NIGHT = ("#fb8800", "#c05d1b", "#6a93ff", "#3079b4", "#9c35f9", "#f5f89f", "#e41d73", "#5ddce2")
 
 SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "triangle-left", "triangle-right")
+
+
+def treatment_looks(kinds: Mapping[str, str]) -> dict[str, tuple[str, str]]:
+    """Colour and shape of each treatment, the same on every page and in the report.
+
+    Parameters
+    ----------
+    kinds : mapping
+        Treatment -> emersed, submersed or mixed, in the order of the trial's file.
+
+    Returns
+    -------
+    dict
+        Treatment -> colour (by its kind) and shape (by its place in the trial).
+    """
+    used = dict.fromkeys(FAMILIES, 0)
+    looks = {}
+    for place, (treatment, kind) in enumerate(kinds.items()):
+        family = FAMILIES[kind]
+        looks[treatment] = (family[used[kind] % len(family)], SHAPES[place % len(SHAPES)])
+        used[kind] += 1
+    return looks
+
 
 AT_NIGHT = {
     INK: "#e8eeed",
@@ -58,8 +93,9 @@ AT_NIGHT = {
     FINE_GROUND: "#15301f",
     NOTE: "#d9c26a",
     NOTE_GROUND: "#302a13",
-    **dict(zip(SERIES, ("#e58a3a", "#59b8ec", "#cfe4f7", "#9a4fb8", "#1fae93", "#fff8d0"), strict=True)),
+    **dict(zip(SERIES, _SERIES_AT_NIGHT, strict=True)),
     # of charts alone: their grid, shades of a map, the rest of a sum, tested doses
+    "#78aab3": "#4f8791",
     "#e6e9e4": "#2a3639",
     "#fff6cf": "#4a4220",
     "#b9b7ac": "#23282a",

@@ -26,6 +26,7 @@ MOSTLY = 0.5
 """Of a tray whose water is unknown for a larger share of the time no hours a day are told."""
 
 _BASIN = "#e3eef3"
+_FAST, _MIDDLE, _SLOW = p.DEEP, "#78aab3", p.NOTE
 
 
 def tray_map(pots: pd.DataFrame, tray: pd.Series, largest_pct: float) -> Spec:
@@ -88,7 +89,7 @@ def tray_map(pots: pd.DataFrame, tray: pd.Series, largest_pct: float) -> Spec:
         },
         "color": {
             **named("kind"),
-            "scale": {"domain": kinds, "range": [p.SERIES[2], p.SERIES[0], p.QUIET]},
+            "scale": {"domain": kinds, "range": [_FAST, _SLOW, p.QUIET]},
             "legend": None,
         },
         "size": {**measured("size"), "scale": None, "legend": None},
@@ -264,7 +265,7 @@ def spread_over_time(split: pd.DataFrame) -> Spec:
     parts = parts.assign(of=parts["part"].map(PARTS), order=parts["part"].map(list(PARTS).index))
     colour = {
         **named("of"),
-        "scale": {"domain": list(PARTS.values()), "range": [p.SERIES[2], p.SERIES[1], p.SERIES[0], "#d9dcd7"]},
+        "scale": {"domain": list(PARTS.values()), "range": [_FAST, _MIDDLE, _SLOW, "#d9dcd7"]},
         "legend": {"title": None, "orient": "top", "columns": 2},
     }
     encoding = {

@@ -4,15 +4,26 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
+from tidetray.analysis.base.words import listed, natural
+from tidetray.analysis.compare.doubtful import doubtful_masses
 from tidetray.analysis.compare.trial import TrialComparison, compare_trial, last_whole_day
 from tidetray.analysis.growth.rates import doubling_time
 from tidetray.analysis.pictures.base import Spec
-from tidetray.analysis.pictures.growth import differences, growth_over_time, pots_of_a_day
+from tidetray.analysis.pictures.growth import (
+    differences,
+    growth_over_time,
+    means_of_trays,
+    pots_of_a_day,
+    wet_against_dry,
+)
 from tidetray.analysis.questions.answer import Answer
+from tidetray.analysis.questions.compare_words import Verdict, growth_verdict, mass_verdict
 from tidetray.analysis.record.trial_data import TrialData
+
+NAMED = 3
+"""As many pots in doubt are named; the rest are counted."""
 
 TWO_DAYS = "A comparison of growth needs two days of weighing: weigh all pots, and again in a week."
 
@@ -27,6 +38,10 @@ class CompareAnswer(Answer):
         What was compared: a row per pot and day of weighing, up to that day.
     days : tuple of int
         The days of weighing that can be asked for, and `usual_day`, the one that is compared where none is named.
+    kinds : dict
+        As `TrialData.kinds`.
+    doubtful : tuple of str
+        Masses that do not fit their pot's past, and what the answer is without those pots.
     """
 
     found: TrialComparison | None
@@ -34,6 +49,8 @@ class CompareAnswer(Answer):
     masses: pd.DataFrame
     days: tuple[int, ...]
     usual_day: int | None
+    kinds: dict[str, str]
+    doubtful: tuple[str, ...] = ()
 
     @property
     def day(self) -> int | None:
@@ -50,8 +67,25 @@ class CompareAnswer(Answer):
         return pd.DataFrame(columns=["a", "b"]) if self.found is None else self.found.at_day.pairs
 
     @property
+    def growth_verdict(self) -> Verdict | None:
+        """Which treatment grows fastest, in words."""
+        return None if self.found is None else growth_verdict(self.found)
+
+    @property
+    def mass_verdict(self) -> Verdict | None:
+        """Which treatment is heaviest on the day compared, in words."""
+        return None if self.found is None else mass_verdict(self.found)
+
+    @property
     def sentences(self) -> tuple[str, ...]:
-        return (self.why_not,) if self.found is None else self.found.sentences
+        """The answer on growth; then masses in doubt, and what the answer is without them."""
+        verdict = self.growth_verdict
+        return (self.why_not,) if verdict is None else (verdict.first, *verdict.more, *self.doubtful)
+
+    @property
+    def details(self) -> tuple[str, ...]:
+        """What the tests say, for statisticians."""
+        return () if self.found is None else self.found.sentences
 
     @property
     def summary(self) -> str:
@@ -94,17 +128,20 @@ class CompareAnswer(Answer):
     def picture(self) -> Spec | None:
         """Growth of each treatment over time, also where nothing can be compared: then without intervals."""
         if self.found is not None:
-            return growth_over_time(self.masses, self.found.means, self.order)
+            return growth_over_time(self.masses, self.found.means, self.kinds)
         if len(self.days) < 2:
             return None
-        means = _means_of_trays(self.masses)
-        return growth_over_time(self.masses, means, [str(name) for name in means["treatment"].unique()])
+        return growth_over_time(self.masses, means_of_trays(self.masses), self.kinds)
 
     def picture_of_the_day(self) -> Spec | None:
         """All pots of the day, with the means of trays."""
         if self.found is None:
             return None
-        return pots_of_a_day(self.on_the_day, self.order, self.found.at_day.tray_means)
+        return pots_of_a_day(self.on_the_day, self.order, self.found.at_day.tray_means, self.kinds)
+
+    def picture_of_dry_mass(self) -> Spec | None:
+        """Wet against dry mass of the pots that were dried."""
+        return None if self.dried.empty else wet_against_dry(self.dried, self.kinds)
 
     def pictures_of_differences(self) -> dict[str, tuple[str, Spec]]:
         """'mass' and 'growth' -> the title and the pairs with their intervals, as far as there are intervals."""
@@ -119,14 +156,6 @@ class CompareAnswer(Answer):
             for name, (pairs, factor, title) in asked.items()
             if pairs["low"].notna().any()
         }
-
-
-def _means_of_trays(masses: pd.DataFrame) -> pd.DataFrame:
-    """`treatment, day, mass_g, low, high`: geometric mean of the trays' geometric means; no limits."""
-    logs = masses.assign(mass_g=np.log(masses["net_g"]))
-    trays = logs.groupby(["treatment", "tray", "day"], as_index=False)["mass_g"].mean()
-    means: pd.DataFrame = trays.groupby(["treatment", "day"], as_index=False)["mass_g"].mean()
-    return means.assign(mass_g=np.exp(means["mass_g"]), low=np.nan, high=np.nan)
 
 
 def compare(
@@ -156,15 +185,54 @@ def compare(
         known = f"there are weigh-ins on days {', '.join(map(str, days))}" if days else "there are no weigh-ins yet"
         raise ValueError(f"no weigh-in on day {day}; {known}")
     if len(days) < 2:
-        return CompareAnswer((), None, TWO_DAYS, masses, days, None)
+        return CompareAnswer((), None, TWO_DAYS, masses, days, None, data.kinds)
     usual = last_whole_day(masses)
     try:
         found = compare_trial(
             masses, day=day, saleable_g=saleable_g, multiplicity=multiplicity, intervals=data.growth_in_runs
         )
     except ValueError as why:
-        return CompareAnswer((), None, f"Nothing can be compared: {why}.", masses, days, usual)
+        return CompareAnswer((), None, f"Nothing can be compared: {why}.", masses, days, usual, data.kinds)
     told: tuple[str, ...] = ()
     if day is not None and found.day != day:
         told = (f"Asked for day {day}; this is day {found.day}: the run after it was weighed only once.",)
-    return CompareAnswer((*told, *found.cautions), found, "", masses[masses["day"] <= found.day], days, usual)
+    masses = masses[masses["day"] <= found.day]
+    doubtful = _without_doubtful(data, masses, found, saleable_g, multiplicity)
+    return CompareAnswer((*told, *found.cautions), found, "", masses, days, usual, data.kinds, doubtful)
+
+
+def _without_doubtful(
+    data: TrialData, masses: pd.DataFrame, found: TrialComparison, saleable_g: float | None, multiplicity: str
+) -> tuple[str, ...]:
+    """Which masses do not fit their pot's past, and what the answer is without those pots."""
+    doubtful = doubtful_masses(masses)
+    if doubtful.empty:
+        return ()
+    named = [
+        f"{row['pot']} on day {row['day']:g} ({row['net_g']:.2f} g, where {row['expected_g']:.2f} g was expected)"
+        for row in doubtful.head(NAMED).to_dict("records")
+    ]
+    more = len(doubtful) - len(named)
+    said = f"Check {listed(named)}{f' and {more} more' if more else ''}: a typing error, perhaps."
+    pots = set(doubtful["pot"])
+    runs = data.growth_in_runs
+    try:
+        rest = compare_trial(
+            masses[~masses["pot"].isin(pots)],
+            day=found.day,
+            saleable_g=saleable_g,
+            multiplicity=multiplicity,
+            intervals=runs[~runs["pot"].isin(pots)],
+        )
+    except ValueError as why:
+        return (said, f"Without {_those(pots)} nothing can be compared: {why}.")
+    verdict = growth_verdict(rest)
+    if verdict.same_as(growth_verdict(found)):
+        return (said, f"Without {_those(pots)} the answer is the same.")
+    return (said, f"Without {_those(pots)} the answer changes. {verdict.first} {' '.join(verdict.more)}".strip())
+
+
+def _those(pots: set[str]) -> str:
+    if len(pots) > NAMED:
+        return f"these {len(pots)} pots"
+    return listed(sorted(pots, key=natural))

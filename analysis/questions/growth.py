@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 
 import pandas as pd
 
-from tidetray.analysis.base.words import counted, natural
+from tidetray.analysis.base.words import minus, natural
 from tidetray.analysis.conditions.known_time import per_known_day, unknown_words
+from tidetray.analysis.growth.rates import doubling_time
 from tidetray.analysis.pictures.base import Spec, growth_against_dry
+from tidetray.analysis.pictures.growth import growth_over_time, means_of_trays
 from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.record.trial_data import TrialData
 
 NO_GROWTH = "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week."
+LEAST_RATE = 0.001
+"""Slower than this [1/day] nothing is said of a doubling: it would take two years."""
+
 WATER = "Fresh mass includes water: blot the same way each time, or water counts as growth."
 
 
@@ -29,13 +35,19 @@ class GrowthAnswer(Answer):
     zone : str
         The trial's.
     why_not : str
-        What is missing where there is no growth, else ''.
+        What is missing where there is no growth; otherwise empty.
+    masses : DataFrame
+        As `TrialData.masses`: a row per pot and day of weighing.
+    kinds : dict
+        As `TrialData.kinds`.
     """
 
     intervals: pd.DataFrame
     whole: pd.DataFrame
     zone: str
     why_not: str
+    masses: pd.DataFrame
+    kinds: dict[str, str]
 
     @property
     def table(self) -> pd.DataFrame:
@@ -45,11 +57,46 @@ class GrowthAnswer(Answer):
     def summary(self) -> str:
         if self.why_not:
             return self.why_not
-        trays = self.trays["rgr_per_day"] * 100
+        mean = float(self.trays["rgr_per_day"].mean())
+        if self.pots_by_rate.empty or not math.isfinite(mean):
+            return NO_GROWTH
+        fast, slow = self.pots_by_rate.iloc[0], self.pots_by_rate.iloc[-1]
+        doubled = f", which doubles them in {float(doubling_time(mean)):.0f} days" if mean > LEAST_RATE else ""
         return (
-            f"{counted(self.whole['pot'].nunique(), 'pot')} on {counted(self.whole['tray'].nunique(), 'tray')} grew "
-            f"{trays.min():.2f} to {trays.max():.2f} % a day (means of trays), from the first weigh-in to the last."
+            f"The plants grew {minus(100 * mean, '.1f')} % a day on average{doubled}. Fastest pot: {fast['pot']} "
+            f"({minus(100 * fast['rgr_per_day'], '.1f')} %), slowest: {slow['pot']} "
+            f"({minus(100 * slow['rgr_per_day'], '.1f')} %)."
         )
+
+    @property
+    def pots_by_rate(self) -> pd.DataFrame:
+        """`whole`, the fastest pot first."""
+        known = self.whole.dropna(subset=["rgr_per_day"])
+        return known.sort_values("rgr_per_day", ascending=False, kind="stable", ignore_index=True)
+
+    @property
+    def treatments(self) -> pd.DataFrame:
+        """A row per treatment, in the order of the trial's file, means of its trays: `treatment, rgr_per_day,
+        doubling_d` (NaN where it hardly grows), `mass_start_g, mass_end_g, days, trays, pots`."""
+        means = self.trays.groupby("treatment", as_index=False).agg(
+            rgr_per_day=("rgr_per_day", "mean"),
+            mass_start_g=("mass_start_g", "mean"),
+            mass_end_g=("mass_end_g", "mean"),
+            days=("days", "mean"),
+            trays=("tray", "nunique"),
+            pots=("pots", "sum"),
+        )
+        means["doubling_d"] = doubling_time(means["rgr_per_day"]).where(means["rgr_per_day"] > LEAST_RATE)
+        place = {name: n for n, name in enumerate(self.kinds)}
+        means = means.sort_values("treatment", key=lambda names: names.map(place), kind="stable", ignore_index=True)
+        columns = ["treatment", "rgr_per_day", "doubling_d", "mass_start_g", "mass_end_g", "days", "trays", "pots"]
+        return means[columns]
+
+    def picture_over_time(self) -> Spec | None:
+        """Masses over time of each treatment and pot; None before two days of weighing."""
+        if self.masses["day"].nunique() < 2:
+            return None
+        return growth_over_time(self.masses, means_of_trays(self.masses), self.kinds)
 
     @property
     def trays(self) -> pd.DataFrame:
@@ -80,8 +127,7 @@ class GrowthAnswer(Answer):
         points = self.points(table)
         if points.empty:
             return None
-        order = points.groupby("treatment")["dry_h_day"].mean().sort_values(kind="stable").index
-        return growth_against_dry(points, [str(name) for name in order])
+        return growth_against_dry(points, self.kinds)
 
 
 def growth(data: TrialData, *, tray: str | None = None, since: datetime | None = None) -> GrowthAnswer:
@@ -113,6 +159,8 @@ def growth(data: TrialData, *, tray: str | None = None, since: datetime | None =
         whole.reset_index(drop=True),
         data.trial.zone,
         NO_GROWTH if data.growth.table.empty else "",
+        data.masses,
+        data.kinds,
     )
 
 

@@ -56,7 +56,7 @@ class TuneAnswer(Answer):
             return None
         rows = self.data.measured[["trial", "tray", "treatment"]].astype(str).to_dict("records")
         of = {(row["trial"], row["tray"]): row["treatment"] for row in rows}
-        return response_chart(self.tuned.fit, FACTOR_WORDS[self.factor], of)
+        return response_chart(self.tuned.fit, FACTOR_WORDS[self.factor], of, self.data.kinds)
 
 
 def tune(

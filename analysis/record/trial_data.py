@@ -110,6 +110,11 @@ class TrialData:
         return frozenset(tray.name for tray in self.plan.trays if tray.noted)
 
     @cached_property
+    def kinds(self) -> dict[str, str]:
+        """Treatment -> emersed, submersed or mixed, in the order of the trial's file."""
+        return {each.name: each.culture for each in self.plan.treatments}
+
+    @cached_property
     def treatments(self) -> dict[str, str]:
         """Tray -> treatment, the last one where it was changed (`pots` holds which counted when)."""
         first = {tray.name: tray.treatment for tray in self.plan.trays}
@@ -527,7 +532,7 @@ class TuningData:
 
     `measured`, `planned`: a row per pot with `trial` and the doses of `tidetray.analysis.dose.tray_doses`; `water`: by
     tray; `plan`: of the latest trial; `nodes`: tray -> node that serves it; `predictions`: of all trials in the
-    notebook; `cautions`.
+    notebook; `cautions`; `kinds`: of all their treatments, those of the latest trial first (`TrialData.kinds`).
     """
 
     trials: tuple[str, ...]
@@ -538,6 +543,7 @@ class TuningData:
     nodes: dict[str, str]
     predictions: tuple[Prediction, ...]
     cautions: tuple[str, ...]
+    kinds: dict[str, str]
 
 
 def _units(data: TrialData) -> tuple[pd.DataFrame, list[str]]:
@@ -602,4 +608,5 @@ def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | No
         queries.node_of_trays(store, ordered[0].site),
         predictions(store),
         tuple(cautions),
+        {treatment: kind for data in reversed(several) for treatment, kind in data.kinds.items()},
     )

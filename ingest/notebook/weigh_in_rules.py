@@ -31,8 +31,10 @@ def unlikely_change(before_g: float, after_g: float, days: float) -> str:
 
     Nothing is refused for it: the pot may have been torn, fed or swapped, and the grower knows.
     """
-    if not (before_g > 0 and after_g > 0):  # NaN too: a net mass that is not known
+    if not before_g > 0 or math.isnan(after_g):  # a net mass that is not known
         return ""
+    if after_g <= 0:
+        return f"{after_g:.2f} g net would mean that nothing is left of the {before_g:.2f} g of {_span(days)} before."
     change = math.log(after_g / before_g)
     days = max(days, 0.0)
     if (
@@ -42,8 +44,11 @@ def unlikely_change(before_g: float, after_g: float, days: float) -> str:
         return ""
     times = after_g / before_g
     slip = next((f" That is how {what} look." for factor, what in _UNIT_SLIPS.items() if _near(times, factor)), "")
-    span = f"{days * 24:.0f} hours" if days < 2 else f"{days:.0f} days"
-    return f"{after_g:.2f} g net would be {times:.2g} times the {before_g:.2f} g of {span} before.{slip}"
+    return f"{after_g:.2f} g net would be {times:.2g} times the {before_g:.2f} g of {_span(days)} before.{slip}"
+
+
+def _span(days: float) -> str:
+    return f"{days * 24:.0f} hours" if days < 2 else f"{days:.0f} days"
 
 
 def _near(times: float, factor: float) -> bool:

@@ -39,6 +39,7 @@ PAGES = (
     "weigh?pot={pot}",
     "trial",
     "growth",
+    "pot?pot={pot}",
     "compare",
     "relate",
     "positions",

@@ -85,7 +85,7 @@ def test_choices_are_in_the_address_and_kept_from_page_to_page(url: str, browser
 
 def test_pages_are_reached_and_used_by_keyboard(url: str, browser: Browser) -> None:
     page = browser.new_page(viewport=WIDE)
-    page.goto(f"{url}/trial")
+    page.goto(f"{url}/alarms")
     drawn(page)
     for _ in range(20):
         page.keyboard.press("Tab")

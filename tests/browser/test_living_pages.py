@@ -80,6 +80,7 @@ def test_an_alarm_is_acknowledged_on_a_phone(home: Path, url: str, browser: Brow
     with open_store(home / RECORD_FILE, read_only=True) as store:
         assert [alarm.acknowledged_by for alarm in AlarmBook(store).alarms(standing=True)] == ["me"]
     page.get_by_role("link", name="Trays", exact=True).click()
+    expect(page.get_by_text("1 tray needs work")).to_be_visible(timeout=SOON_MS)
     expect(page.get_by_text("did not drain (acknowledged)")).to_be_visible(timeout=SOON_MS)
     expect(page.get_by_role("alert").filter(has_text="nobody has acknowledged")).to_have_count(0)
     page.close()

@@ -47,11 +47,11 @@ def test_a_report_is_made_downloaded_and_opened_without_a_network(
         opened.set_viewport_size({"width": width, "height": 900})
         opened.goto(saved["html"].as_uri())
         assert opened.evaluate("document.documentElement.scrollWidth") <= width
-        assert opened.get_by_role("heading", level=2).count() == 10
+        assert opened.get_by_role("heading", level=2).count() == 13
         assert opened.evaluate("document.fonts.ready.then(() => document.fonts.check('16px \"Tidetray Sans\"'))")
         assert opened.locator("figure svg").first.bounding_box()["width"] > 300  # type: ignore[index]
     opened.get_by_role("link", name="Pot positions").click()
-    assert opened.get_by_role("heading", name="8. Pot positions").bounding_box()["y"] < 300  # type: ignore[index]
+    assert opened.get_by_role("heading", name="11. Pot positions").bounding_box()["y"] < 300  # type: ignore[index]
     printed = PdfReader(BytesIO(opened.pdf(prefer_css_page_size=True)))
     assert {(round(each.mediabox.width), round(each.mediabox.height)) for each in printed.pages} <= {
         (595, 842),

@@ -3,7 +3,8 @@
 An answer rests on the notebook, and on readings, hours and cycles up to the last weigh-in. As long as none of these
 changed it is given again at once; what rests on the whole record is worked out again after minutes. On a long record
 it is worked out by a process of its own (`ui/cache/worker.py`), once for all who ask; who asks again meanwhile is shown
-the earlier answer, with a word that a newer one is coming. Errors are not kept.
+the earlier answer, with a word that a newer one is coming. Answers are kept on disk too
+(`ui/cache/kept_on_disk.py`), for the next run of the server. Errors are not kept.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from concurrent.futures import TimeoutError as StillBusyError
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +31,8 @@ from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE, home_folder
 from tidetray.ingest.store import queries
-from tidetray.ui.cache import worker
+from tidetray.ui import words
+from tidetray.ui.cache import kept_on_disk, worker
 from tidetray.ui.parts import look
 
 LONG_HOURS = 400_000
@@ -44,8 +47,13 @@ WHOLE_RECORD, FRESH_WHOLE_S = frozenset({"warmth", "relate", "report"}), 300.0
 RECOUNT_S = 60.0
 """Counting the hours of a long record takes part of a second: not more often than this while readings come."""
 
-SAID_S = 60.0
-"""An answer older than this says when it was worked out."""
+BESIDE = frozenset({"report"})
+"""What is worked out in a process of its own whatever the size of the record: it takes many seconds."""
+
+STORED_FROM_S = 0.2
+"""What took no longer is not worth a file."""
+
+WORKED_OUT = "answer_worked_out"
 
 QUICK_S = 4.0
 """What took no longer is waited for; what took longer is shown as it was."""
@@ -98,14 +106,15 @@ class _Counted:
 
 
 class Answers:
-    """Thread-safe. `clock` is monotonic seconds."""
+    """Thread-safe. `clock` is monotonic seconds, `wall` seconds since 1970."""
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        self._clock = clock
+    def __init__(self, clock: Callable[[], float] = time.monotonic, wall: Callable[[], float] = time.time) -> None:
+        self._clock, self._wall = clock, wall
         self._lock = threading.Lock()
         self._kept: dict[_Asked, _Kept] = {}
         self._busy: dict[_Asked, _Busy] = {}
         self._counted: dict[Path, _Counted] = {}
+        self._recalled: set[_Asked] = set()
         self._pool = ThreadPoolExecutor(AT_ONCE, thread_name_prefix="answers")
         self._ahead = ThreadPoolExecutor(1, thread_name_prefix="answers-ahead")
 
@@ -113,7 +122,9 @@ class Answers:
         """The answer. TidetrayError or ValueError where there is none."""
         asked = _Asked(home, question, json.dumps(arguments))
         stamp, long, elsewhere = self._stamp(home)
+        long = long or question in BESIDE
         fresh_s = FRESH_WHOLE_S if elsewhere or question in WHOLE_RECORD else FRESH_S
+        self._recall(asked)
         with self._lock:
             kept = self._kept.get(asked)
             if kept is not None and kept.stamp == stamp and self._clock() - kept.at < fresh_s:
@@ -128,11 +139,28 @@ class Answers:
         except StillBusyError:
             return self._given(kept, earlier=True)  # type: ignore[arg-type]
 
+    def _recall(self, asked: _Asked) -> None:
+        """What an earlier run of the server kept on disk of a question, the first time it is asked."""
+        with self._lock:
+            if asked in self._recalled:
+                return
+            self._recalled.add(asked)
+        stored = kept_on_disk.load(asked.home, asked.question, asked.arguments)
+        if stored is None:
+            return
+        age_s = max(self._wall() - stored.at_s, 0.0)
+        at = self._clock() - age_s
+        with self._lock:
+            kept = _Kept(stored.stamp, "found", stored.value, stored.took_s, at, at - stored.took_s)
+            self._kept.setdefault(asked, kept)
+
     def prepare(self, home: Path, questions: Sequence[tuple[str, list[Any]]]) -> None:
         """Have answers worked out that there are none of yet, on a long record."""
         stamp, long, _ = self._stamp(home)
         if not long:
             return
+        for question, arguments in questions:
+            self._recall(_Asked(home, question, json.dumps(arguments)))
         with self._lock:
             for question, arguments in questions:
                 asked = _Asked(home, question, json.dumps(arguments))
@@ -156,6 +184,9 @@ class Answers:
                     self._kept[asked] = done
                     while len(self._kept) > KEPT:
                         del self._kept[min(self._kept, key=lambda each: self._kept[each].at)]
+            if kind == "found" and done.took_s >= STORED_FROM_S:
+                stored = kept_on_disk.Stored(kept_on_disk.code(), stamp, value, done.took_s, self._wall())
+                kept_on_disk.save(asked.home, asked.question, asked.arguments, stored)
             return done
         finally:
             with self._lock:
@@ -187,9 +218,10 @@ class Answers:
         return (*rests_on, changed, (home / RECORD_FILE).stat().st_ino), long, elsewhere
 
 
-def ask(question: str, *arguments: Any) -> Any:
-    """The answer for the home that is shown; the page says so where a newer one is being worked out."""
-    with st.spinner("Working out …", show_time=True):
+def ask(question: str, *arguments: Any, quietly: bool = False, busy: str = "Working out …") -> Any:
+    """The answer for the home that is shown, and when it was worked out; unless `quietly`, for a page that asks
+    again."""
+    with st.spinner(busy, show_time=True):
         try:
             given = _answers().ask(home_folder(), question, list(arguments))
         except ValueError as error:  # analysis says in plain words what is wrong with the data
@@ -197,13 +229,24 @@ def ask(question: str, *arguments: Any) -> Any:
     if given.earlier:
         look.say(
             "note",
-            "New data was entered; results are being updated. Reload the page in a minute.",
+            f"This is the answer of {_ago(given.age_s)}. Something was entered since: a new answer is being "
+            "worked out. Reload the page in a minute.",
         )
-    elif given.age_s > SAID_S:
-        look.small(
-            f"Computed {given.age_s / 60:.0f} min ago, from all entries and all readings up to the last weigh-in."
-        )
+    elif not quietly:
+        said = f"Worked out {_ago(given.age_s)} from all entries, and all readings up to the last weigh-in."
+        st.session_state[WORKED_OUT] = said
     return given.value
+
+
+def say_when() -> None:
+    """When the answer of the page was worked out: below all that it shows."""
+    if said := st.session_state.pop(WORKED_OUT, None):
+        look.small(said)
+
+
+def _ago(age_s: float) -> str:
+    now = datetime.now(UTC)
+    return words.age(now - timedelta(seconds=age_s), now)
 
 
 def prepare(trial: str, trials: Sequence[str]) -> None:

@@ -29,6 +29,7 @@ from tidetray.ingest.notebook.load_cell import CellMass, on_the_cells
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.scales import all_balances
 from tidetray.ingest.settings.model import home_folder, load_settings
+from tidetray.ingest.store import queries
 from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ui.cache.overview import Overview, overview
 from tidetray.ui.web import sign_in
@@ -58,7 +59,7 @@ class Bench:
 @dataclass(frozen=True)
 class AlarmsView:
     """What stands (each with its state), what was raised in `days`, its load, the trays' own times; whether alarms
-    are raised and reach people."""
+    are raised and reach people; whether anything is `measures`d here: a home of weigh-ins alone has no recorder."""
 
     zone: str
     recording: bool
@@ -70,6 +71,7 @@ class AlarmsView:
     days: int
     own_times: pd.DataFrame
     failing: tuple[NotReached, ...]
+    measures: bool
 
     def since(self, alarm: Alarm) -> datetime:
         return from_ms(alarm.since_ms)
@@ -111,6 +113,12 @@ def tray_names(trial: str) -> tuple[str, ...]:
     """All trays of the site of a trial."""
     with open_record(home_folder()) as store:
         return tuple(SiteTrays(store, choose_trial(store, trial)).treatments)
+
+
+def pot_names(trial: str) -> list[str]:
+    """All pots of a trial, those that left it too, in natural order."""
+    with open_record(home_folder()) as store:
+        return sorted(Notebook(store).tares_g(trial), key=natural)
 
 
 def chosen_trial() -> str:
@@ -224,4 +232,5 @@ def _alarms_view(home: str) -> AlarmsView:
             failing=tuple(
                 NotReached(f.recipient, f.tries, from_ms(f.since_ms), f.waiting, f.error) for f in failing(store)
             ),
+            measures=queries.counters(store)["readings"] > 0 or is_recording(path),
         )

@@ -15,7 +15,7 @@ from tidetray.analysis.live.tray_history import drain_times, next_flood
 from tidetray.analysis.record.site_trays import SiteTrays
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.alarms.learned_times import own_times
-from tidetray.ingest.core.readings import CHANNELS, EVIDENCE, to_ms
+from tidetray.ingest.core.readings import CHANNELS, EVIDENCE, from_ms, to_ms
 from tidetray.ingest.notebook.calibration import Calibration
 from tidetray.ingest.notebook.facts import Trial
 from tidetray.ingest.notebook.notebook import Notebook
@@ -34,10 +34,12 @@ DAILY_DAYS = 60
 
 @dataclass(frozen=True)
 class StripsView:
-    """The last STRIP of every tray of a trial: `next_flood` and `culture` by tray; `own`: the trays' own times
-    (`tidetray.ingest.alarms.learned_times`), by tray; `strips` as HTML and `hours` in words, by tray."""
+    """The last STRIP of every tray of a trial: `bench` (or empty), `next_flood` and `culture` by tray; `own`: the
+    trays' own times (`tidetray.ingest.alarms.learned_times`), by tray; `strips` as HTML and `hours` in words, by
+    tray."""
 
     zone: str
+    bench: dict[str, str]
     next_flood: dict[str, datetime | None]
     culture: dict[str, str]
     own: pd.DataFrame
@@ -79,7 +81,8 @@ def _strips_view(home: str, trial: str) -> StripsView:
 def _strips(store: Store, data: TrialData, now: datetime) -> StripsView:
     trays, site, zone, start = list(data.treatments), data.trial.site, data.trial.zone, now - STRIP
     latest = queries.latest(store, site)
-    heard = latest[latest["channel"].isin(EVIDENCE)].groupby("tray")["time"].max().reindex(trays)
+    last = latest[latest["channel"].isin(EVIDENCE)].groupby("tray")["time"].max().reindex(trays)
+    heard = pd.DataFrame({"first": _first_heard(store, site, trays, start), "last": last}, index=trays)
     cycles = data.cycles(since=start)
     treatments = {each.name: each for each in data.plan.treatments}
     own = own_times(store)
@@ -92,6 +95,7 @@ def _strips(store: Store, data: TrialData, now: datetime) -> StripsView:
     of = {tray: tuple(found.get(tray, nothing) for found, nothing in by_tray) for tray in trays}
     return StripsView(
         zone=zone,
+        bench={each.tray.name: each.bench for each in data.plan.trays},
         next_flood={
             tray: next_flood(treatments[name], zone, now)
             for tray, name in data.treatments.items()
@@ -105,6 +109,18 @@ def _strips(store: Store, data: TrialData, now: datetime) -> StripsView:
         },
         hours={tray: hours_in_words(spells, start, now) for tray, (spells, _, _) in of.items()},
     )
+
+
+def _first_heard(store: Store, site: str, trays: Sequence[str], start: datetime) -> pd.Series:
+    """Time of each tray's first reading of its water; `start` where that is earlier, NaT where there is none."""
+    found: dict[str, object] = {}
+    for tray in trays:
+        if queries.last_before_ms(store, site, tray, EVIDENCE, to_ms(start)) is not None:
+            found[tray] = start
+        else:
+            span = queries.evidence_span_ms(store, site, tray, EVIDENCE)
+            found[tray] = pd.NaT if span is None else from_ms(span[0])
+    return pd.to_datetime(pd.Series(found, dtype=object), utc=True)
 
 
 def _lit(store: Store, site: str, trays: Sequence[str], start: datetime, end: datetime) -> pd.DataFrame:

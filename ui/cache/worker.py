@@ -12,6 +12,7 @@ import pickle
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,8 @@ from tidetray.analysis.questions.growth import GrowthAnswer
 from tidetray.analysis.questions.growth import growth as ask_growth
 from tidetray.analysis.questions.positions import PositionsAnswer
 from tidetray.analysis.questions.positions import positions as ask_positions
+from tidetray.analysis.questions.pot import PotAnswer
+from tidetray.analysis.questions.pot import pot as ask_pot
 from tidetray.analysis.questions.relate import RelateAnswer
 from tidetray.analysis.questions.relate import relate as ask_relate
 from tidetray.analysis.questions.tune import TuneAnswer, read_trials
@@ -33,6 +36,19 @@ from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_re
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import load_settings
 from tidetray.ui import failures
+
+
+@dataclass(frozen=True)
+class MadeReport:
+    """A report as files: `page` is HTML, `paper` a PDF; with what its page on screen says of it."""
+
+    name: str
+    short: str
+    more: tuple[str, ...]
+    data_up_to: str
+    fingerprint: str
+    page: bytes
+    paper: bytes
 
 
 @contextmanager
@@ -49,6 +65,11 @@ def growth(home: Path, trial: str) -> GrowthAnswer:
 def compare(home: Path, trial: str, day: int | None, saleable_g: float | None) -> CompareAnswer:
     with _trial(home, trial) as data:
         return ask_compare(data, day=day, saleable_g=saleable_g)
+
+
+def pot(home: Path, trial: str, name: str) -> PotAnswer:
+    with _trial(home, trial) as data:
+        return ask_pot(data, name)
 
 
 def relate(home: Path, trial: str, causes: list[str]) -> RelateAnswer:
@@ -78,8 +99,20 @@ def tune_two(home: Path, trials: list[str], planned: bool, weeks: float) -> Tune
     return ask_tune_two(data, load_settings(home), planned=planned, weeks=weeks)
 
 
+def report(home: Path, trial: str) -> MadeReport:
+    # loads much that other questions do not need
+    from tidetray.ui.report.make import as_files, make_report  # noqa: PLC0415
+
+    with open_record(home) as store:
+        made = make_report(store, load_settings(home), trial)
+    page, paper = as_files(made)
+    return MadeReport(
+        made.name, made.short.text, made.short.more, made.facts["Data up to"], made.fingerprint, page, paper
+    )
+
+
 QUESTIONS: dict[str, Callable[..., Any]] = {
-    each.__name__: each for each in (growth, compare, relate, positions, warmth, tune, tune_two)
+    each.__name__: each for each in (growth, compare, pot, relate, positions, warmth, tune, tune_two, report)
 }
 
 

@@ -20,7 +20,7 @@ from tidetray.ingest.files.package_file import load_package
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.files.weighing_files import How, load_weigh_ins, rehearse_weigh_ins
 from tidetray.ingest.files.written_values import parse_mass_g, parse_time
-from tidetray.ingest.notebook.corrections import newest
+from tidetray.ingest.notebook.corrections import entry, newest
 from tidetray.ingest.notebook.facts import Trial, TrialPlan, WeighIn
 from tidetray.ingest.notebook.light_surveys import add_light_survey
 from tidetray.ingest.notebook.notebook import Notebook
@@ -81,6 +81,37 @@ def trial_to_change(
     return fitting[0] if fitting else choose_trial(store)
 
 
+def unlikely_correction(
+    notebook: Notebook, trial: str, number: int, gross_g: float, tare_g: float | None = None
+) -> str:
+    """Why a corrected mass is unlikely beside the pot's weigh-in before it, or the one after it; empty if it is not.
+
+    Parameters
+    ----------
+    notebook : Notebook
+        The notebook.
+    trial : str
+        The trial's name.
+    number : int
+        The entry to correct.
+    gross_g, tare_g : float
+        The right masses [g]; the entry's own tare where none is given.
+    """
+    old = entry(notebook, trial, number).weigh_in
+    net_g = gross_g - (old.tare_g if tare_g is None else tare_g)
+    if net_g < 0:
+        return ""  # refused, in other words
+    others = [w for w in notebook.weigh_ins(trial, pot=old.pot) if w.time != old.time]
+    doubt = unlikely(others, net_g, old.time)
+    after = min((w for w in others if w.time > old.time), key=lambda w: w.time, default=None)
+    if doubt or after is None:
+        return doubt
+    days = (after.time - old.time).total_seconds() / 86400
+    return unlikely_change(net_g, after.net_g, days) and (
+        f"{net_g:.2f} g net does not fit the {after.net_g:.2f} g of the next weigh-in, {days:.0f} days later."
+    )
+
+
 def enter_weigh_in(
     store: Store,
     trial_name: str | None,
@@ -111,7 +142,7 @@ def enter_weigh_in(
     tare_g = parse_mass_g(tare, decimal_comma) if tare is not None else 0.0 if own_g is None else own_g
     earlier = [w for w in notebook.weigh_ins(trial.name, pot=pot) if w.time < time]
     doubt = "" if sure else unlikely(earlier, gross_g - tare_g, time)
-    if doubt and gross_g > tare_g:
+    if doubt and gross_g >= tare_g:
         raise UnlikelyError(doubt, where=f"pot {pot}", mend="If it is right, add --sure; if not, correct it")
     new = notebook.add_weigh_in(
         trial.name,

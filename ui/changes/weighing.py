@@ -10,21 +10,29 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from threading import Lock
+from time import monotonic
 
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.written_values import parse_mass_g
 from tidetray.ingest.notebook.corrections import correct, entry, newest, undo
+from tidetray.ingest.notebook.facts import Event
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.trial_events import note_event
 from tidetray.ingest.settings.model import RECORD_FILE, home_folder
 from tidetray.ingest.store.recording import Store, open_store
-from tidetray.ui.changes.entry import Entered, UnlikelyError, enter_weigh_in, unlikely
+from tidetray.ui.changes.entry import Entered, UnlikelyError, enter_weigh_in, unlikely_correction
 from tidetray.ui.web import sign_in
+
+CONFIRM_S = 1.5
+"""A question is not read in less: a press sooner than this belongs to the one before (our choice)."""
 
 
 @dataclass
 class Weighing:
     """How far this session is with a pot. `form` counts the forms, so that each begins empty.
+
+    `asked` counts the questions: a confirmation holds for the one that its form showed.
 
     An object that both runs of two quick taps hold: what a run writes into the session itself is
     lost once the second tap has put another run in its place.
@@ -36,6 +44,8 @@ class Weighing:
     problem: str = ""
     doubt: str = ""
     doubted: str = ""
+    asked: int = 0
+    asked_at: float = 0.0
     done: Entered | None = None
     done_at: datetime | None = None
     correcting: int | None = None
@@ -62,14 +72,28 @@ class Typed:
     why: str = ""
 
 
-def save(weighing: Weighing, trial: str, pot: str, typed: Typed) -> None:
-    """Note a weigh-in, or put a correction in its place; a doubtful mass waits for a second press."""
+def save(weighing: Weighing, trial: str, pot: str, typed: Typed, answers: int = 0) -> None:
+    """Note a weigh-in, or put a correction in its place; a doubtful mass waits for a second press.
+
+    Parameters
+    ----------
+    weighing : Weighing
+        How far the session is.
+    trial, pot : str
+        What was weighed.
+    typed : Typed
+        What stands in the form.
+    answers : int
+        The question that the pressed form showed (`Weighing.asked`), 0 for none. The second tap of two quick ones was
+        on a form that showed none, or came sooner than anybody reads: it confirms nothing.
+    """
     with weighing.lock:
         if weighing.pot != pot or weighing.done is not None:
             return
         now = datetime.now(UTC)
-        agreed, weighing.doubt, weighing.problem = weighing.doubt, "", ""
-        sure = bool(agreed) and weighing.doubted == typed.gross
+        read = monotonic() - weighing.asked_at >= CONFIRM_S
+        sure = bool(weighing.doubt) and answers == weighing.asked and weighing.doubted == typed.gross and read
+        weighing.doubt, weighing.problem = "", ""
 
         def act(store: Store) -> None:
             if weighing.correcting is None:
@@ -112,6 +136,19 @@ def take_back(weighing: Weighing, trial: str, who: str) -> None:
         _carry_out(weighing, act, "")
 
 
+def note_gone(trial: str, pot: str, who: str, why: str) -> str:
+    """Note a pot as lost, now. What is wrong in words; empty where it is on disk."""
+    now = datetime.now(UTC)
+    try:
+        with sign_in.writing("weigh") as store:
+            note_event(Notebook(store), trial, Event("pot lost", now, pot, who=sign_in.who(who), why=why), now=now)
+    except TidetrayError as error:
+        return f"Nothing was changed. {_one_line(error)}"
+    except sqlite3.Error as error:
+        return f"The record could not be written: {error}. Check the disk, then press the button again"
+    return ""
+
+
 def number_to_correct(trial: str, pot: str, time: datetime, replicate: int) -> int:
     with open_store(home_folder() / RECORD_FILE, read_only=True) as store:
         return newest(Notebook(store), trial, pot, time, replicate)
@@ -123,7 +160,7 @@ def _correct(store: Store, trial: str, number: int, typed: Typed, now: datetime,
     gross_g = parse_mass_g(typed.gross, typed.decimal_comma)
     net_g = gross_g - old.tare_g
     earlier = [w for w in notebook.weigh_ins(trial, pot=old.pot) if w.time < old.time]
-    doubt = "" if sure or net_g <= 0 else unlikely(earlier, net_g, old.time)
+    doubt = "" if sure else unlikely_correction(notebook, trial, number, gross_g)
     if doubt:
         raise UnlikelyError(doubt)
     if not sign_in.who(typed.who):
@@ -148,6 +185,7 @@ def _carry_out(weighing: Weighing, act: Callable[[Store], None], typed: str) -> 
             act(store)
     except UnlikelyError as error:
         weighing.doubt, weighing.doubted = error.what, typed
+        weighing.asked, weighing.asked_at = weighing.asked + 1, monotonic()
     except TidetrayError as error:
         weighing.problem = _one_line(error)
     except sqlite3.Error as error:

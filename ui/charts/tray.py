@@ -1,10 +1,14 @@
-"""Charts of one tray: a channel over time, and how long it drained against what is expected of it.
+"""Charts of one tray: all its channels over one time axis, and how long it drained against what is expected of it.
 
 In: frames of `ui/cache/tray_reading.py` and `analysis/live/tray_history.py`. Out: Vega-Lite specifications as plain
 dicts in the palette, in wall time of the trial's zone. Where nothing was measured the line breaks.
 """
 
 from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import pandas as pd
 
@@ -15,42 +19,146 @@ _HOUR_MS = 3_600_000
 _TICKS_H = (3, 6, 12, 24, 48, 7 * 24, 14 * 24, 61 * 24)
 
 
-def channel(
-    rows: pd.DataFrame, title: str, zone: str, *, gap: pd.Timedelta, factor: float = 1.0, mark: float | None = None
-) -> Spec:
-    """One channel: `time, mean, low, high` in order of time; a band from low to high where these differ. `mark`: a
-    dashed rule."""
-    drawn = _broken(rows, gap)
-    drawn = pd.DataFrame(
-        {"at": wall_ms(drawn["time"], zone), **{name: factor * drawn[name] for name in ("mean", "low", "high")}}
-    )
-    x = _clock(drawn["at"])
-    floor, top = float(drawn["low"].min()), float(drawn["high"].max())
-    if mark is not None:
-        floor, top = min(floor, factor * mark), max(top, factor * mark)
-    room = 0.06 * (top - floor or 1.0)
-    scale = {"domain": [floor - room, top + room], "nice": False, "zero": False}
-    y = {**measured("mean"), "title": title, "scale": scale}
+@dataclass(frozen=True)
+class Lane:
+    """One channel in the picture: its heading with the unit, `rows` (`time, mean, low, high`), the factor to that unit,
+    and after which gap its line breaks."""
+
+    heading: str
+    rows: pd.DataFrame
+    factor: float
+    gap: pd.Timedelta
+
+
+LANE_PX = 92
+_FLOOR, _TOP = 0.06, 0.72
+"""From which to which share of a lane's height its line goes: the heading stands above it."""
+
+
+def all_channels(lanes: Sequence[Lane], floods: pd.DataFrame, zone: str) -> Spec:
+    """All channels of a tray over one time axis, each in a lane of its own, floods behind.
+
+    Parameters
+    ----------
+    lanes : sequence of Lane
+        From the top downwards.
+    floods : DataFrame
+        `from, to` (UTC): when the tray was wet.
+    zone : str
+        Wall time of this zone is drawn.
+
+    Returns
+    -------
+    dict
+        A Vega-Lite specification. Dragging moves all lanes along, Shift and the wheel zoom, and what is pointed at is
+        marked in all of them.
+    """
+    drawn, headings = [], []
+    labels: dict[float, str] = {}
+    for place, lane in enumerate(lanes):
+        floor = float(len(lanes) - 1 - place)
+        part, low, high = _in_lane(lane, floor, zone)
+        drawn.append(part)
+        labels |= {floor + _FLOOR: _written(low)} | ({floor + _TOP: _written(high)} if high > low else {})
+        headings.append({"y": floor + 0.97, "heading": lane.heading})
+    points = pd.concat(drawn, ignore_index=True)
+    x = _zoomed_clock(points["at"])
+    names = json.dumps({f"{at:.2f}": text for at, text in labels.items()})
+    axis = {
+        "title": None,
+        "grid": False,
+        "values": list(labels),
+        "labelExpr": f"{names}[format(datum.value, '.2f')]",
+        "domain": False,
+    }
+    y = measured("y") | {"scale": {"domain": [0, len(lanes)], "nice": False}, "axis": axis}
+    broken = {"invalid": "break-paths-filter-domains"}
+    detail = {"field": "heading", "type": "nominal"}
     about = [
         {"field": "at", "type": "temporal", "title": "at", "format": "%d %b %H:%M", "scale": {"type": "utc"}},
-        {**measured("mean"), "format": ".1f", "title": title},
+        {"field": "heading", "type": "nominal", "title": "channel"},
+        {**measured("mean"), "format": ".1f", "title": "value"},
     ]
-    layers = []
-    if (drawn["high"] - drawn["low"]).max() > 0:
-        band = {"x": x, "y": {**measured("low"), "title": title, "scale": scale}, "y2": {"field": "high"}}
-        layers.append(
-            layer(
-                _nulls(drawn),
-                {"type": "area", "color": p.WET, "opacity": 0.25, "invalid": "break-paths-filter-domains"},
-                band,
-            )
+    hover = {"type": "point", "fields": ["at"], "nearest": True, "on": "pointerover", "clear": "pointerout"}
+    pointed = {"param": "hover", "empty": False}
+    wet = pd.DataFrame({"at": wall_ms(floods["from"], zone), "to": wall_ms(floods["to"], zone)})
+    layers = [
+        layer(
+            wet,
+            {"type": "rect", "color": p.WET, "opacity": 0.16, "clip": True},
+            {"x": x, "x2": {"field": "to"}},
+        ),
+        layer(
+            pd.DataFrame({"y": [float(n) for n in range(1, len(lanes))]}),
+            {"type": "rule", "color": p.LINE},
+            {"y": y},
+        ),
+        layer(
+            _nulls(points),
+            {"type": "area", "color": p.WET, "opacity": 0.25, "clip": True} | broken,
+            {"x": x, "y": {**y, "field": "y_low"}, "y2": {"field": "y_high"}, "detail": detail},
+        ),
+        layer(
+            _nulls(points),
+            {"type": "line", "color": p.DEEP, "strokeWidth": 1.6, "clip": True} | broken,
+            {"x": x, "y": y, "detail": detail},
         )
-    line = {"type": "line", "color": p.DEEP, "strokeWidth": 1.8, "invalid": "break-paths-filter-domains"}
-    layers.append(layer(_nulls(drawn), line, {"x": x, "y": y, "tooltip": about}))
-    if mark is not None:
-        rule = {"type": "rule", "color": p.QUIET, "strokeDash": [5, 4]}
-        layers.append(layer(pd.DataFrame({"mean": [factor * mark]}), rule, {"y": y}))
-    return plain(layers, height=150)
+        | {"params": [{"name": "zoom", "select": _ZOOM, "bind": "scales"}]},
+        layer(
+            points.dropna(subset=["y"]),
+            {"type": "point", "filled": True, "color": p.DEEP, "size": 60, "clip": True},
+            {
+                "x": x,
+                "y": y,
+                "opacity": {"condition": {"value": 1, **pointed}, "value": 0},
+                "tooltip": about,
+            },
+        )
+        | {"params": [{"name": "hover", "select": hover}]},
+        layer(points.dropna(subset=["y"]), {"type": "rule", "color": p.QUIET, "clip": True}, {"x": x})
+        | {"transform": [{"filter": pointed}]},
+        layer(
+            pd.DataFrame(headings),
+            {"type": "text", "align": "left", "baseline": "top", "fontWeight": "bold", "fontSize": 13, "color": p.INK},
+            {"x": {"value": 6}, "y": y, "text": {"field": "heading", "type": "nominal"}},
+        ),
+    ]
+    return plain(layers, height=LANE_PX * len(lanes))
+
+
+_ZOOM = {"type": "interval", "encodings": ["x"], "zoom": "wheel![event.shiftKey]"}
+
+
+def _in_lane(lane: Lane, floor: float, zone: str) -> tuple[pd.DataFrame, float, float]:
+    """A lane's points with their heights in the picture, and the least and the most that it shows."""
+    drawn = _broken(lane.rows, lane.gap)
+    values = {name: lane.factor * drawn[name].astype(float) for name in ("mean", "low", "high")}
+    low, high = float(values["low"].min()), float(values["high"].max())
+    span = high - low or 1.0
+
+    def height(column: pd.Series) -> pd.Series:
+        return floor + _FLOOR + (_TOP - _FLOOR) * (column - low) / span
+
+    frame = pd.DataFrame({"at": wall_ms(drawn["time"], zone), "heading": lane.heading, "mean": values["mean"]})
+    heights = {"y": height(values["mean"]), "y_low": height(values["low"]), "y_high": height(values["high"])}
+    return frame.assign(**heights), low, high
+
+
+def _written(value: float) -> str:
+    """Three digits at most."""
+    return f"{value:.0f}" if abs(value) >= 100 or value == round(value) else f"{value:.3g}"
+
+
+def _zoomed_clock(at: pd.Series) -> Spec:
+    """An axis of wall time whose names follow the zoom: days at midnight, hours between."""
+    whole = "utchours(datum.value) == 0 && utcminutes(datum.value) == 0"
+    return {
+        "field": "at",
+        "type": "temporal",
+        "title": None,
+        "axis": {"labelExpr": f"utcFormat(datum.value, {whole} ? '%a %d %b' : '%H:%M')", "labelOverlap": True},
+        "scale": {"type": "utc", "domain": [int(at.min()), max(int(at.max()), int(at.min()) + 1)], "nice": False},
+    }
 
 
 def drain_trend(drains: pd.DataFrame, zone: str) -> Spec:

@@ -23,7 +23,7 @@ from tidetray.ui.cli.options import (
     tray_option,
     trial_option,
 )
-from tidetray.ui.columns import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, plain, records
+from tidetray.ui.columns import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, TREATMENTS_GROWTH, plain, records
 
 
 @click.command(epilog=example("tidetray growth --since 2026-06-01"))
@@ -32,16 +32,24 @@ from tidetray.ui.columns import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS, pla
 @tray_option
 @since_option
 @as_of_option
+@click.option("--each", is_flag=True, help="Print every pot and interval between weigh-ins, beside its exposure.")
 @json_option
 def growth(
-    home: Path, trial: str | None, tray: str | None, since: str | None, as_of: str | None, *, as_json: bool
+    home: Path, trial: str | None, tray: str | None, since: str | None, as_of: str | None, *, each: bool, as_json: bool
 ) -> None:
-    """Show growth per pot between its weigh-ins, beside its exposure."""
+    """Show how fast plants grow: one line per treatment."""
     with open_record(home) as store:
         data = trial_of(store, trial, as_of)
         zone = data.trial.zone
         answer = ask_growth(data, tray=known_tray(data, tray), since=since_time(since, zone))
-        printing.frame(answer.table, zone, as_json=as_json, cautions=answer.cautions)
+        if each or as_json:
+            printing.frame(answer.table, zone, as_json=as_json, cautions=answer.cautions)
+            return
+        click.echo(answer.summary)
+        if not answer.why_not:
+            printing.table(answer.treatments, shown=TREATMENTS_GROWTH)
+        for caution in answer.cautions:
+            click.echo(f"Note: {caution}")
 
 
 @click.command(epilog=example("tidetray compare --saleable 2.5 --json"))
@@ -82,6 +90,9 @@ def print_comparison(answer: CompareAnswer, *, as_json: bool) -> None:
         click.echo(sentence)
     for caution in answer.cautions:
         click.echo(f"Note: {caution}")
+    click.echo("\nFor statisticians")
+    for sentence in answer.details:
+        click.echo(sentence)
     click.echo(f"\nMass after {found.day} days; 95 % intervals, p for all pairs together, trays counted and not pots")
     printing.table(found.at_day.means, shown=MEANS)
     printing.table(found.at_day.pairs, shown=PAIRS)
@@ -100,6 +111,7 @@ def as_plain(answer: CompareAnswer, found: TrialComparison) -> dict[str, Any]:
     day, growth = found.at_day, found.growth
     out: dict[str, Any] = {
         "sentences": list(answer.sentences),
+        "details": list(answer.details),
         "cautions": list(answer.cautions),
         "day": found.day,
         "at_day": {

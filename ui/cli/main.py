@@ -54,7 +54,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
         "weighing",
         "Save what a sampled POT weighs after a time in the oven (GROSS grams, with its dish).",
     ),
-    "growth": ("growth", "Show growth per pot between its weigh-ins, beside its exposure."),
+    "growth": ("growth", "Show how fast plants grow: one line per treatment."),
     "compare": (
         "growth",
         "Show which treatment grows fastest, and whether the difference is real.",

@@ -20,7 +20,7 @@ from tidetray.ingest.notebook.load_cell import on_the_cells
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import Store, open_store
-from tidetray.ui.changes.entry import UnlikelyError, enter_weigh_in, load_file, trial_to_change
+from tidetray.ui.changes.entry import UnlikelyError, enter_weigh_in, load_file, trial_to_change, unlikely_correction
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.opening import trial_of, written_time
 from tidetray.ui.cli.options import (
@@ -151,6 +151,7 @@ def weighings(home: Path, trial: str | None, pot: str | None, as_of: str | None,
 @click.option("--replicate", type=click.IntRange(min=1), help="It was this replicate.")
 @click.option("--blotted/--not-blotted", default=None, help="Whether free water was blotted off.")
 @click.option("--decimal-comma", is_flag=True, help="Read 12,5 as twelve and a half.")
+@click.option("--sure", is_flag=True, help="Save it even if the mass looks unlikely.")
 @who_option
 @why_option
 @trial_option
@@ -169,11 +170,20 @@ def correct(
     who: str,
     why: str,
     decimal_comma: bool,
+    sure: bool,
 ) -> None:
     """Correct the weigh-in of entry NUMBER. A new entry replaces it; the old one stays in the history."""
     now = datetime.now(UTC)
     with open_store(home / RECORD_FILE) as store:
         chosen = trial_to_change(store, trial, weigh_in=number)
+        gross_g = None if gross is None else parse_mass_g(gross, decimal_comma)
+        tare_g = None if tare is None else parse_mass_g(tare, decimal_comma)
+        if gross_g is not None and pot is None and not sure:
+            doubt = unlikely_correction(Notebook(store), chosen.name, number, gross_g, tare_g)
+            if doubt and not (sys.stdin.isatty() and click.confirm(f"{doubt} Save it?")):
+                raise UnlikelyError(
+                    doubt, where=f"entry {number}", mend="If it is right, add --sure; if not, correct it"
+                )
         entry = corrections.correct(
             Notebook(store),
             chosen.name,
@@ -184,14 +194,13 @@ def correct(
             pot=pot,
             replicate=replicate,
             blotted=blotted,
-            gross_g=None if gross is None else parse_mass_g(gross, decimal_comma),
-            tare_g=None if tare is None else parse_mass_g(tare, decimal_comma),
+            gross_g=gross_g,
+            tare_g=tare_g,
             time=None if at is None else written_time(at, chosen.zone, now),
         )
         w = entry.weigh_in
         click.echo(
-            f"Entry {entry.number} stands for entry {number} now: {w.pot}, {w.gross_g:.2f} g gross, "
-            f"{w.net_g:.2f} g net."
+            f"Entry {entry.number} replaces entry {number}: {w.pot}, {w.gross_g:.2f} g gross, {w.net_g:.2f} g net."
         )
 
 
@@ -206,7 +215,7 @@ def remove(home: Path, trial: str | None, number: int, who: str, why: str) -> No
     with open_store(home / RECORD_FILE) as store:
         chosen = trial_to_change(store, trial, weigh_in=number)
         entry = corrections.remove(Notebook(store), chosen.name, number, now=datetime.now(UTC), who=who, why=why)
-        click.echo(f"Entry {number} of {entry.weigh_in.pot} counts no more; it stays in `tidetray weighings --trail`.")
+        click.echo(f"Entry {number} of {entry.weigh_in.pot} removed; it stays in `tidetray weighings --trail`.")
 
 
 @click.command(epilog=example("tidetray undo 58 --who me"))

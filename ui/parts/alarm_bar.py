@@ -25,7 +25,7 @@ def bar(*, alarms: bool = True, whole: bool = True) -> None:
     each."""
     with look.clear_words():
         view = alarms_view()
-    if not view.recording:
+    if view.measures and not view.recording:
         look.say(
             "wrong",
             (

@@ -16,7 +16,8 @@ from tidetray.ui.cache.answers import prepare
 from tidetray.ui.cache.reading import tray_names, trial_names
 from tidetray.ui.parts import look
 from tidetray.ui.parts.guide import chapter
-from tidetray.ui.words import PAGES
+from tidetray.ui.tag import tag
+from tidetray.ui.words import PAGES, QUESTIONS
 
 DAYS = {"2 days": 2, "7 days": 7, "4 weeks": 28, "a year": 365}
 """How far back a page that asks for it looks."""
@@ -32,10 +33,11 @@ class Chosen:
 
 
 def title(page: str) -> None:
-    """The title of a page, and its chapter of the guide where it was asked for."""
+    """The title of a page, its question, and its chapter of the guide where it was asked for."""
     with st.container(horizontal=True, gap="small", vertical_alignment="center", key="title"):
         st.title(PAGES[page], anchor=False)
         shown = st.toggle("Help", key="help")
+    look.draw(tag("div", QUESTIONS[page], css="tt-question"))
     if shown:
         with st.container(border=True, key="chapter"):
             st.markdown(chapter(page))

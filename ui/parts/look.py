@@ -7,14 +7,19 @@ could otherwise make a browser fetch things.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
+from tidetray.analysis.base.words import is_technical
 from tidetray.analysis.pictures import palette as p
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ui.tag import Markup, joined, tag
+
+SHOWN = 3
+"""As many cautions stand open."""
 
 MARKS = {"wrong": "▲", "note": "◆", "fine": "✓"}
 
@@ -58,15 +63,29 @@ _STYLE = (
     + _VARIABLES
     + """
 .stAppHeader { display: none; }
-.st-key-menu a { min-height: 46px; padding: .5rem .8rem; border: 1px solid var(--line); background: var(--paper); }
+.st-key-tabs a { min-height: 46px; padding: .4rem 1.1rem; justify-content: center; border-radius: 6px; }
+.st-key-tabs a p { font-weight: 700; font-size: 1.05rem; }
+[class*=st-key-tab-open] a { background: var(--deep); } [class*=st-key-tab-open] a p { color: #fff; }
+.st-key-tabs a:hover { box-shadow: inset 0 -3px var(--deep); }
+.st-key-menu { gap: .3rem; border-bottom: 1px solid var(--line); padding-bottom: .4rem; }
+.st-key-menu a { min-height: 44px; padding: .3rem .7rem; border: 1px solid var(--line); background: var(--paper);
+  border-radius: 6px; }
 .st-key-menu a[aria-current=page] { border-color: var(--deep); box-shadow: inset 0 -4px var(--deep); }
-@media (max-width: 640px) { .st-key-menu > :nth-child(n+5) { display: none; } }
-@media (min-width: 641px) {
-  .st-key-menu > :nth-child(4) { display: none; }
-  .st-key-menu { gap: .35rem .3rem; }
-  .st-key-menu a { min-height: 40px; padding: .3rem .6rem; }
+.st-key-menu a[aria-current=page] p { font-weight: 700; }
+@media (max-width: 640px) {
+  .st-key-tabs { position: fixed; z-index: 999; left: 0; right: 0; bottom: 0; gap: 0; flex-wrap: nowrap;
+    background: var(--paper); border-top: 2px solid var(--line);
+    padding: 4px 6px calc(4px + env(safe-area-inset-bottom)); }
+  .st-key-tabs > * { flex: 1 1 0; } .st-key-tabs a { min-height: 52px; padding: .3rem; }
+  .stMainBlockContainer { padding-bottom: 6.5rem !important; }
+  .st-key-menu { flex-wrap: nowrap; overflow-x: auto; scrollbar-width: none; }
+  .st-key-menu > * { flex: none; }
 }
-.st-key-menu [data-testid=stPopover] button, [data-testid=stPopoverBody] a { min-height: 46px; }
+.tt-question { color: var(--quiet); font-size: 1.05rem; margin: -.5rem 0 .1rem; }
+.tt-answer { border-left: 6px solid var(--deep); background: var(--paper); color: var(--ink); border-radius: 4px;
+  padding: .6rem .9rem; line-height: 1.4; overflow-wrap: anywhere; }
+.tt-answer b { font-size: 1.3rem; font-weight: 700; display: block; }
+.tt-answer p { margin: .3rem 0 0; font-size: 1.05rem; }
 .stMainBlockContainer { padding-top: 1rem; padding-bottom: 3rem; max-width: 1180px; }
 .stMainBlockContainer h1 { font-size: 1.7rem; padding: .2rem 0 .3rem; }
 .stMainBlockContainer h3, .stMainBlockContainer h2 { font-size: 1.25rem; padding: .8rem 0 .2rem; }
@@ -85,7 +104,8 @@ _STYLE = (
 .tt-say { border-left: 6px solid var(--note); background: var(--note-ground); color: var(--ink); border-radius: 4px;
   padding: .6rem .8rem; line-height: 1.4; overflow-wrap: anywhere; }
 .tt-say b:first-child { margin-right: .35rem; }
-.stHtml .tt-say a, .stHtml .tt-card a { color: inherit; text-decoration: underline; text-underline-offset: 3px; }
+.stHtml .tt-say a, .stHtml .tt-card a, .stHtml .tt-line a { color: inherit;
+  text-decoration: underline; text-underline-offset: 3px; }
 .tt-wrong { border-color: var(--wrong); background: var(--wrong-ground); }
 .tt-fine { border-color: var(--fine); background: var(--fine-ground); }
 .tt-loud { border: 3px solid var(--wrong); border-left-width: 12px; font-size: 1.15rem; font-weight: 600; }
@@ -103,6 +123,23 @@ _STYLE = (
 .tt-card .head a { padding: .5rem 1rem .5rem 0; margin: -.5rem 0; }
 .tt-card .head span { font-weight: 400; font-size: .9rem; color: var(--quiet); text-align: right; }
 .tt-card .state { font-size: 1.35rem; font-weight: 700; margin: .15rem 0; }
+.tt-lines { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(100%, 340px), 1fr)); gap: .4rem .7rem; }
+.tt-line { background: var(--paper); color: var(--ink); border: 1px solid var(--line); border-radius: 5px;
+  border-left: 6px solid var(--unknown); padding: .25rem .6rem; }
+.tt-line.wet { border-left-color: var(--wet); } .tt-line.dry { border-left-color: var(--dry); }
+.tt-line.unknown { border-style: dashed; border-left-style: dashed; }
+.tt-line.failed { border: 2px solid var(--wrong); border-left-width: 6px; }
+.tt-line .head { display: flex; flex-wrap: wrap; align-items: baseline; gap: 0 .5rem; font-weight: 700; }
+.tt-line .head a { padding: .45rem .3rem .45rem 0; }
+.tt-line .of { font-weight: 400; font-size: .9rem; color: var(--quiet); }
+.tt-line .now { margin-left: auto; font-weight: 600; text-align: right; }
+.tt-line.wet .mark { color: var(--wet); } .tt-line.dry .mark { color: var(--dry); }
+.tt-line .failure { color: var(--ink); font-weight: 600; font-size: .95rem; }
+.tt-line .tt-strip { height: 18px; margin: .1rem 0 .15rem; } .tt-line .tt-strip .hour { display: none; }
+.tt-line .tt-strip .wet { height: 13px; } .tt-line .tt-strip .unknown { height: 18px; }
+.tt-line .next { font-size: .85rem; color: var(--quiet); }
+.tt-bench { font-weight: 700; margin-top: .3rem; }
+.tt-pot-links { line-height: 2.2; }
 .tt-card.wet .mark { color: var(--wet); } .tt-card.dry .mark { color: var(--dry); }
 .tt-card .failure { border: 2px solid var(--wrong); background: var(--wrong-ground); font-weight: 700;
   padding: .2rem .5rem; border-radius: 3px;
@@ -151,8 +188,34 @@ table.tt-settings { width: 100%; border-collapse: collapse; font-size: .95rem; l
 )
 
 
+# The web framework speaks of itself, and of the internet, where the connection is gone: said here in our words.
+# It runs in the page that is open, since nothing can be sent to it then.
+_OWN_WORDS = """<script>
+if (!window.tidetrayWords) {
+  const said = "The pages are not answering. Check that tidetray runs on its machine, and that this device is in its " +
+    "network. This page goes on by itself once they answer. What you typed here stays.";
+  const reword = () => {
+    for (const box of document.querySelectorAll("[role=dialog]")) {
+      if (!/streamlit/i.test(box.textContent)) continue;
+      const seen = document.createTreeWalker(box, NodeFilter.SHOW_TEXT);
+      let first = true;
+      while (seen.nextNode()) {
+        const node = seen.currentNode;
+        if (/connection error/i.test(node.data)) node.data = "No connection";
+        else if (/streamlit/i.test(node.data)) { node.data = first ? said : ""; first = false; }
+      }
+      for (const code of box.querySelectorAll("pre, [data-testid=stCode], a")) code.style.display = "none";
+    }
+  };
+  window.tidetrayWords = new MutationObserver(reword);
+  window.tidetrayWords.observe(document.body, {childList: true, subtree: true, characterData: true});
+}
+</script>"""
+
+
 def style() -> None:
     st.html(_STYLE)
+    st.html(_OWN_WORDS, unsafe_allow_javascript=True)
 
 
 def draw(html: Markup) -> None:
@@ -168,6 +231,38 @@ def say(kind: str, text: str, more: tuple[str, ...] = (), *, loud: bool = False)
     role = "alert" if kind == "wrong" else "status"
     loudly = " tt-loud" if loud else ""
     draw(tag("div", tag("b", MARKS[kind]), text, listed, css=f"tt-say tt-{kind}{loudly}", role=role))
+
+
+def answer(text: str, more: Sequence[str] = ()) -> None:
+    """The answer to a page's question, as one would say it aloud: a finding, so in neither red nor green."""
+    draw(tag("div", tag("b", text), *(tag("p", line) for line in more), css="tt-answer", role="status"))
+
+
+def may_mislead(cautions: Sequence[str]) -> None:
+    """What may mislead: three lines, and the rest folded. What only statisticians understand is left to `technical`."""
+    plain = [line for line in cautions if not is_technical(line)]
+    if not plain:
+        return
+    say("note", "What may mislead:", tuple(plain[:SHOWN]))
+    if len(plain) > SHOWN:
+        with st.expander(f"{len(plain) - SHOWN} more to keep in mind"):
+            paragraphs(plain[SHOWN:])
+
+
+def technical(cautions: Sequence[str]) -> None:
+    """The cautions that `may_mislead` leaves out, for the expander of statisticians."""
+    paragraphs([line for line in cautions if is_technical(line)])
+
+
+def paragraphs(lines: Sequence[str]) -> None:
+    """A quiet paragraph each."""
+    if lines:
+        draw(joined(tag("p", line, css="tt-small") for line in lines))
+
+
+def statisticians() -> DeltaGenerator:
+    """Where tables, tests and methods go."""
+    return st.expander("For statisticians")
 
 
 def small(text: str) -> None:

@@ -25,11 +25,11 @@ def picture(spec: Spec, name: str, table: pd.DataFrame) -> None:
 
 def files(spec: Spec, name: str, table: pd.DataFrame) -> None:
     """Offer the files of a picture that is drawn in another way, or in parts."""
-    with st.container(horizontal=True, gap="small"):
+    with st.popover("Download", key=f"download-{name}"):
         for label, suffix, mime, make in (
-            ("PNG", "png", "image/png", partial(png, spec)),
-            ("SVG", "svg", "image/svg+xml", partial(svg, spec)),
-            ("CSV", "csv", "text/csv", partial(as_csv, table)),
+            ("Picture, PNG", "png", "image/png", partial(png, spec)),
+            ("Picture, SVG", "svg", "image/svg+xml", partial(svg, spec)),
+            ("Numbers, CSV", "csv", "text/csv", partial(as_csv, table)),
         ):
             st.download_button(
                 label,

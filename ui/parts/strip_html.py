@@ -63,7 +63,7 @@ def in_words(spells: pd.DataFrame, lit: pd.DataFrame, failed: pd.DataFrame, star
 
 
 def hours_in_words(spells: pd.DataFrame, start: datetime, end: datetime) -> str:
-    """'wet 9.1 h (6 spells), dry 36.9 h, unknown 2.0 h', 'dry all the time'."""
+    """'wet 9.1 h (6 spells), dry 36.9 h, unknown 2.0 h', 'dry 5.0 h, unknown 1.0 h', 'dry all the time'."""
     wet, unknown = (spells[spells["kind"] == kind] for kind in ("wet", "unknown"))
     whole_h = (end - start) / _HOUR
     for kind, rows in (("wet", wet), ("unknown", unknown)):
@@ -72,7 +72,9 @@ def hours_in_words(spells: pd.DataFrame, start: datetime, end: datetime) -> str:
     if spells.empty:
         return "dry all the time"
     dry_h = max((end - start) / _HOUR - _hours(wet) - _hours(unknown), 0.0)
-    said = f"wet {_hours(wet):.1f} h ({many(len(wet), 'spell')}), dry {dry_h:.1f} h"
+    said = (
+        f"wet {_hours(wet):.1f} h ({many(len(wet), 'spell')}), dry {dry_h:.1f} h" if len(wet) else f"dry {dry_h:.1f} h"
+    )
     return f"{said}, unknown {_hours(unknown):.1f} h" if len(unknown) else said
 
 

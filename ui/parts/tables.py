@@ -58,6 +58,30 @@ def show(
         st.download_button("Download as CSV", as_csv(table), file_name=file, mime="text/csv", on_click="ignore")
 
 
+def choose(table: pd.DataFrame, shown: Columns, *, zone: str, key: str) -> int | None:
+    """Show rows of which one can be chosen; its place in `table`, None for none."""
+    cells = scaled(table, shown, zone)
+    config: Any = {
+        name: (
+            st.column_config.NumberColumn(column.heading, format=_decimals(column))
+            if is_numeric(cells[name])
+            else st.column_config.TextColumn(column.heading)
+        )
+        for name, column in shown.items()
+    }
+    event: Any = st.dataframe(
+        cells,
+        hide_index=True,
+        column_config=config,
+        placeholder=NOT_KNOWN,
+        on_select="rerun",
+        selection_mode="single-row",
+        key=key,
+    )
+    rows = event.selection.rows
+    return rows[0] if rows and rows[0] < len(table) else None
+
+
 def scaled(table: pd.DataFrame, shown: Columns, zone: str) -> pd.DataFrame:
     """The columns in the units of their headings; times and truths as text. Not rounded, so that it sorts rightly."""
     cells = table[list(shown)].reset_index(drop=True)
@@ -82,4 +106,8 @@ def _format(cells: pd.DataFrame, column: Column) -> str | None:
     """None leaves the numbers as they are written here."""
     if cells.size <= STYLED_CELLS:
         return None
+    return _decimals(column)
+
+
+def _decimals(column: Column) -> str:
     return "%.4g" if column.decimals is None else f"%.{column.decimals}f"

@@ -17,7 +17,7 @@ from tidetray.ui.parts import look
 from tidetray.ui.tag import Markup, joined, tag
 
 _STANDS = {"standing": "▲", "acknowledged": "◆", "shelved": "◇"}
-_UNFLOODED = {"emersed": "none: kept dry", "submersed": "none: kept under water"}
+_UNFLOODED = {"emersed": "none, kept dry", "submersed": "none, kept under water"}
 
 
 def card(row: Any, past: StripsView, alarms: AlarmsView, now: datetime, *, link: bool = True) -> Markup:
@@ -53,6 +53,33 @@ def card(row: Any, past: StripsView, alarms: AlarmsView, now: datetime, *, link:
         past.strips.get(row.tray, ""),
         facts,
         css=css,
+    )
+
+
+def line(row: Any, past: StripsView, alarms: AlarmsView, now: datetime, *, strip: bool) -> Markup:
+    """A tray in a line, and with `strip` its last two days below it."""
+    mark, state = words.STATES[row.state]
+    if row.state == "unknown":
+        state += ": no reading" if pd.isna(row.last_reading) else f": last reading {words.age(row.last_reading, now)}"
+    elif not pd.isna(row.since):
+        state += f" since {words.clock(row.since, past.zone, now)}"
+    open_ = alarms.of_tray(row.tray)
+    wrong = ", ".join(f"{_STANDS[stands]} {_alarm(alarm)}" for alarm, stands in open_) or (
+        f"▲ {row.failure}" if row.failure else ""
+    )
+    return tag(
+        "div",
+        tag(
+            "div",
+            tag("a", row.tray, href=f"tray?tray={quote(row.tray)}", target="_self"),
+            tag("span", row.treatment, css="of"),
+            tag("span", tag("span", mark, css="mark"), f" {state}", css="now"),
+            css="head",
+        ),
+        tag("div", wrong, css="failure") if wrong else "",
+        past.strips.get(row.tray, "") if strip else "",
+        tag("div", f"next flood: {next_flood(past, row.tray, now)}", css="next") if strip else "",
+        css=f"tt-line {row.state}{' failed' if wrong else ''}",
     )
 
 

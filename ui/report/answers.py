@@ -12,9 +12,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from tidetray.analysis.base.words import natural
+from tidetray.analysis.base.words import is_technical, natural
 from tidetray.analysis.dose.schedules import FACTORS
-from tidetray.analysis.pictures import growth as growth_charts
 from tidetray.analysis.pictures import positions
 from tidetray.analysis.plan.timetable import clock_text
 from tidetray.analysis.questions.compare import CompareAnswer
@@ -34,6 +33,7 @@ from tidetray.ui.columns import (
     RATES,
     TESTS,
     TRAYS_GROWTH,
+    TREATMENTS_GROWTH,
     Column,
     columns,
     next_trial,
@@ -44,21 +44,62 @@ from tidetray.ui.words import PAGES
 WEEKS = 4.0
 NEIGHBOURS = "rook"
 MAPS_PER_PICTURE = 6
+MISLEADING = 4
+"""As many cautions stand on the first pages."""
 
 
-def growth(grew: GrowthAnswer, compared: CompareAnswer) -> Section:
-    if grew.why_not:
-        return Section("Growth", (Words(grew.why_not, "note"),))
-    parts: list[Words | Table | Figure] = []
-    over_time = compared.picture()
+def found(grew: GrowthAnswer, compared: CompareAnswer, related: RelateAnswer, placed: PositionsAnswer) -> Section:
+    """What was found, on the first pages: growth, and the first line of each further question."""
+    parts: list[Words | Table | Figure] = [Words(grew.summary)]
+    over_time = compared.picture() or grew.picture_over_time()
     if over_time is not None:
         caption = (
             "Mass over time, on a log scale. Thick, with marks: mean of the trays; band: where the mean lies "
             "with 95 % confidence, by the scatter of trays (no band: one tray a treatment). Thin: each pot."
         )
         parts.append(Figure("growth-over-time", caption, over_time))
-        if compared.found is not None:
-            parts += table("Growth rates with 95 % intervals, from the scatter of trays", compared.rates, RATES)
+    if not grew.why_not:
+        parts += table("Each treatment: means of its trays", grew.treatments, TREATMENTS_GROWTH)
+    of_the_day = compared.picture_of_the_day()
+    if compared.found is not None and of_the_day is not None:
+        caption = (
+            f"All pots on day {compared.found.day}. Points: pots; the hill above them: where most lie. Diamonds: "
+            "means of the trays, which are what is compared."
+        )
+        parts.append(Figure("pots-of-a-day", caption, of_the_day))
+    parts.append(Words(f"{PAGES['relate']}. {related.summary}"))
+    parts.append(Words(f"{PAGES['positions']}. {placed.summary}"))
+    return Section("What was found", tuple(parts), appendix=False)
+
+
+def may_mislead(cautions: tuple[str, ...]) -> Section:
+    """The first few of them; each stands in the appendix beside its question, too."""
+    several = tuple(dict.fromkeys(cautions))
+    lines = tuple(line for line in several if not is_technical(line))
+    if not lines:
+        return Section("What may mislead", (Words("Nothing in particular was noticed."),), appendix=False)
+    left = len(several) - min(len(lines), MISLEADING)
+    more = f" The appendix has {left} more." if left else ""
+    lead = Words(f"Before you act on it:{more}", "note", lines[:MISLEADING])
+    return Section("What may mislead", (lead,), appendix=False)
+
+
+def to_do(answer: TuneAnswer) -> Section:
+    """What to do next; the schedules and their timetable are in the appendix."""
+    lines = [answer.summary]
+    if answer.tuned is not None:
+        proposal = answer.tuned.proposal
+        lines.append(answer.tuned.why_no_proposal if proposal is None else proposal.sentence)
+    first, *more = [line for line in lines if line]
+    return Section("What to do next", (Words(first, "plain", tuple(more)),), appendix=False)
+
+
+def growth(grew: GrowthAnswer, compared: CompareAnswer) -> Section:
+    if grew.why_not:
+        return Section("Growth", (Words(grew.why_not, "note"),))
+    parts: list[Words | Table | Figure] = []
+    if compared.found is not None:
+        parts += table("Growth rates with 95 % intervals, from the scatter of trays", compared.rates, RATES)
     against_dry = grew.picture()
     if against_dry is not None:
         parts.append(
@@ -81,22 +122,15 @@ def growth(grew: GrowthAnswer, compared: CompareAnswer) -> Section:
 
 
 def comparison(answer: CompareAnswer, said: Cautions) -> Section:
-    found, of_the_day = answer.found, answer.picture_of_the_day()
-    if found is None or of_the_day is None:
+    found = answer.found
+    if found is None:
         return Section(PAGES["compare"], (Words(answer.summary, "note"),))
     first, *more = answer.sentences
     day = found.at_day
     parts: list[Words | Table | Figure] = [
         Words(first, "answer", tuple(more)),
         *noted("What cannot be known yet, and what may mislead:", said.new(answer.cautions)),
-        Figure(
-            "pots-of-a-day",
-            (
-                f"All pots on day {found.day}. Points: pots; the hill above them: where most lie. Diamonds: "
-                "means of the trays, which are what is compared."
-            ),
-            of_the_day,
-        ),
+        Words("For statisticians.", "small", answer.details),
     ]
     for name, (title, spec) in answer.pictures_of_differences().items():
         caption = (
@@ -105,8 +139,9 @@ def comparison(answer: CompareAnswer, said: Cautions) -> Section:
         )
         parts.append(Figure(f"differences-{name}", caption, spec))
     if found.wet_dry is not None:
-        drawn = growth_charts.wet_against_dry(answer.dried, answer.order)
-        parts.append(Figure("wet-against-dry", "Wet against dry mass of the pots that were dried.", drawn))
+        drawn = answer.picture_of_dry_mass()
+        if drawn is not None:
+            parts.append(Figure("wet-against-dry", "Wet against dry mass of the pots that were dried.", drawn))
     for title, frame, shown in (
         (f"Mass on day {found.day}, 95 % intervals", day.means, MEANS),
         ("Pairs, p for all pairs together", day.pairs, PAIRS),

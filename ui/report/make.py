@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import pandas as pd
@@ -50,7 +50,10 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
     earlier = [TrialData(store, trial) for trial in trials if trial != data.trial]
     marked = data_fingerprint(store, [data, *earlier], limits)
     sections = (
-        bench.question(data),
+        replace(bench.question(data), appendix=False),
+        answers.found(grew, found, relation, places),
+        answers.may_mislead((*found.cautions, *grew.cautions, *places.cautions)),
+        answers.to_do(step),
         bench.design(data),
         went_through,
         answers.growth(grew, found),
@@ -143,8 +146,8 @@ def _cautions(data: TrialData, grew: GrowthAnswer, said: Cautions) -> Section:
 
 
 def _short(data: TrialData, found: CompareAnswer, step: TuneAnswer) -> Words:
-    """The answers to take along, with the first thing that cannot be told."""
-    lines = [found.summary, *found.cautions[:1]]
+    """The answers to take along, with what cannot be told."""
+    lines = [*found.sentences]
     if step.tuned is not None:
         lines.append(step.summary)
     if data.record_span is None:

@@ -51,8 +51,11 @@ class Figure:
 
 @dataclass(frozen=True)
 class Section:
+    """`appendix`: for whoever wants to check; the sections before it are the answers."""
+
     title: str
     parts: tuple[Words | Table | Figure, ...]
+    appendix: bool = True
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,7 @@ from reportlab.platypus import (
     BaseDocTemplate,
     Flowable,
     Frame,
+    PageBreak,
     PageTemplate,
     Paragraph,
     Spacer,
@@ -153,7 +154,12 @@ def _story(report: Report, drawn: Mapping[str, str]) -> Iterator[Flowable]:
     yield _facts(report)
     yield Spacer(0, 4 * mm)
     yield _box([_text("In short", _SUBHEAD), *_words(report.short)])
+    before = False
     for number, section in enumerate(report.sections, start=1):
+        if section.appendix and not before:
+            yield PageBreak()
+            yield _text("Appendix: for whoever wants to check", _TITLE)
+        before = section.appendix
         yield from _section(number, section, drawn)
 
 

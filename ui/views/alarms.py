@@ -47,6 +47,7 @@ def now_standing() -> None:
         )
     if any(needs_mains_caution(alarm) for alarm, _ in view.standing):
         look.say("note", MAINS)
+    _several(view)
     by_id = {alarm.id: alarm for alarm, _ in view.standing}
     for wanted in ("standing", "acknowledged", "shelved"):
         for alarm, state in sorted(view.standing, key=lambda each: ("high", "medium", "low").index(each[0].priority)):
@@ -61,6 +62,29 @@ def now_standing() -> None:
             for alarm in muted
         )
         look.say("note", "Suppressed, because their cause is above or has just ended:", lines)
+
+
+def _several(view: AlarmsView) -> None:
+    """Acknowledge several alarms at once."""
+    open_ = view.unacknowledged()
+    if len(open_) < 2 or not sign_in.may("weigh"):
+        return
+    said = {alarm.id: headline(alarm) for alarm in open_}
+    chosen = st.pills(
+        "Acknowledge together",
+        list(said),
+        format_func=lambda number: said.get(number, str(number)),
+        selection_mode="multi",
+        default=list(said),
+        key=f"together-{'-'.join(map(str, said))}",
+    )
+    if chosen and st.button(
+        f"Acknowledge {words.many(len(chosen), 'alarm')}", type="primary", key="acknowledge-chosen"
+    ):
+        with look.clear_words():
+            for number in chosen:
+                acknowledge_alarm(number, who=_who())
+        st.rerun()
 
 
 def _card(alarm: Alarm, state: str, view: AlarmsView, now: datetime) -> None:

@@ -1,20 +1,23 @@
-"""Growth: what each pot grew, beside the hours it stood dry and wet. Compares nothing."""
+"""Growth: masses over time of every treatment and pot; for statisticians each pot beside its dry and wet hours."""
 
 from __future__ import annotations
 
 from datetime import date
 from typing import Any
+from urllib.parse import quote
 
 import pandas as pd
 import streamlit as st
 
+from tidetray.analysis.base.words import natural
 from tidetray.analysis.questions.growth import WATER, GrowthAnswer
 from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import chosen_trial
-from tidetray.ui.columns import POTS_GROWTH
+from tidetray.ui.columns import POTS_GROWTH, TREATMENTS_GROWTH, each_row
 from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
+from tidetray.ui.tag import tag
 from tidetray.ui.words import many
 
 WHOLE = "the whole trial"
@@ -23,19 +26,51 @@ WHOLE = "the whole trial"
 def page() -> None:
     with look.clear_words():
         answer: GrowthAnswer = ask("growth", chosen_trial())
+    look.answer(answer.summary)
+    if (drawn := answer.picture_over_time()) is not None:
+        picture(drawn, "masses-over-time", answer.masses)
+        look.small("Thick lines: means of the trays. Thin lines: single pots, or trays where there are many pots.")
     if answer.why_not:
-        look.say("note", answer.summary)
         return
+    tables.show(answer.treatments, TREATMENTS_GROWTH)
+    _pots(answer)
+    look.may_mislead((_counted(answer.whole), WATER, *answer.unknown(answer.whole), *answer.cautions))
+    with look.statisticians():
+        look.technical(answer.cautions)
+        _beside_conditions(answer)
+
+
+def _counted(table: pd.DataFrame) -> str:
+    trays = table.drop_duplicates(["tray", "treatment"]).groupby("treatment", sort=True).size()
+    counted = ", ".join(f"{name} {n}" for name, n in trays.items())
+    return (
+        f"Pots on one tray share its water and light, so the tray counts, not the pot. Trays: {counted}. "
+        "This page compares nothing."
+    )
+
+
+def _pots(answer: GrowthAnswer) -> None:
+    """Each pot's own page, by tray."""
+    with st.expander(f"Each pot ({answer.whole['pot'].nunique()})"):
+        rows = answer.whole.drop_duplicates("pot", keep="last")
+        for tray in sorted(rows["tray"].unique(), key=natural):
+            own = rows[rows["tray"] == tray]
+            links = (
+                tag("a", row.pot, href=f"pot?pot={quote(row.pot)}", target="_self") + f" {100 * row.rgr_per_day:.1f} % "
+                for row in each_row(own)
+            )
+            look.draw(tag("div", tag("b", tray), f", {own['treatment'].iloc[0]}: ", *links, css="tt-pot-links"))
+
+
+def _beside_conditions(answer: GrowthAnswer) -> None:
     parts = _intervals(answer.intervals, answer.zone)
-    chosen = st.selectbox("Growth from one weigh-in to another, over", (WHOLE, *parts))
+    chosen = st.selectbox("Period", (WHOLE, *parts))
     table = answer.whole if chosen == WHOLE else answer.intervals.loc[parts[chosen]]
-    _cautions(answer, table)
     points = answer.points(table)
     if len(points) < len(table):
-        look.say(
-            "note",
+        look.small(
             f"Not drawn: {many(len(table) - len(points), 'pot')} of whose surroundings less than half of the time is "
-            "known.",
+            "known."
         )
     _charts(answer, table, points)
     _table(table, answer.zone)
@@ -52,24 +87,12 @@ def _intervals(intervals: pd.DataFrame, zone: str) -> dict[str, pd.Index]:
     }
 
 
-def _cautions(answer: GrowthAnswer, table: pd.DataFrame) -> None:
-    trays = table.drop_duplicates(["tray", "treatment"]).groupby("treatment", sort=True).size()
-    counted = ", ".join(f"{name} {n}" for name, n in trays.items())
-    lines = [
-        f"Trays of each treatment: {counted}. Pots on one tray share its water and light, so the tray "
-        "counts, not the pot. This page does not compare treatments.",
-        *answer.unknown(table),
-        WATER,
-    ]
-    look.say("note", "Before you read on:", (*lines, *answer.cautions))
-
-
 def _charts(answer: GrowthAnswer, table: pd.DataFrame, points: pd.DataFrame) -> None:
-    st.subheader("Growth against dry hours a day", anchor=False)
     spec = answer.picture(table)
     if spec is None:
-        look.small("There is nothing to draw: less than half of this time is known. Choose a shorter time above.")
+        look.small("Growth against dry hours cannot be drawn: less than half of this time is known.")
         return
+    st.subheader("Growth against dry hours a day", anchor=False)
     picture(spec, "growth-against-dry-hours", points)
     look.small(
         "Each point is a pot; shape and colour show its treatment. Trays with nearly the same dry hours are "
@@ -78,7 +101,7 @@ def _charts(answer: GrowthAnswer, table: pd.DataFrame, points: pd.DataFrame) -> 
 
 
 def _table(table: pd.DataFrame, zone: str) -> None:
-    st.subheader("Each pot", anchor=False)
+    st.subheader("Each pot in numbers", anchor=False)
     tables.show(
         table,
         POTS_GROWTH,

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from time import monotonic
 from zoneinfo import ZoneInfo
 
 import pandas as pd
@@ -29,6 +31,8 @@ from tidetray.ingest.settings.model import home_folder
 from tidetray.ingest.store.recording import Store
 from tidetray.ui import words
 from tidetray.ui.cache.reading import chosen_trial
+from tidetray.ui.changes import weighing as at_the_scale
+from tidetray.ui.changes.entry import UnlikelyError, unlikely_correction
 from tidetray.ui.changes.figures import figure
 from tidetray.ui.columns import EVENTS, Column, columns
 from tidetray.ui.parts import look, tables, trial_life
@@ -52,15 +56,12 @@ FORM_OF = {"_put_right": "c_", "_note": "e_", "_take_back": "t_", "_split": "x_"
 TYPED = {
     "c_number",
     "c_gross",
-    "c_who",
     "c_why",
     "e_tare",
     "e_value",
     "e_at",
-    "e_who",
     "e_why",
     "t_number",
-    "t_who",
     "t_why",
     "s_name",
     "s_step",
@@ -69,13 +70,26 @@ TYPED = {
     "d_gross",
     "d_dish",
     "d_at",
-    "d_who",
     "x_at",
-    "x_who",
     "x_why",
     *(f"x_{what}_{n}" for what in ("name", "tare") for n in range(MOST_PARTS)),
 }
 NOTED_HERE = tuple(kind for kind in EVENT_KINDS if kind not in {"pot split", "pot split off"})
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A question about an unlikely mass. A confirmation holds for the one that its form showed (`number`), for what was
+    `typed` then, and not sooner than anybody reads."""
+
+    doubt: str = ""
+    number: int = 0
+    typed: tuple[str, float] = ("", 0.0)
+    at_s: float = 0.0
+
+    def confirmed(self, answers: int, typed: tuple[str, float]) -> bool:
+        shown = bool(self.doubt) and answers == self.number and typed == self.typed
+        return shown and monotonic() - self.at_s >= at_the_scale.CONFIRM_S
 
 
 def page() -> None:
@@ -117,19 +131,32 @@ def _weigh_ins(data: TrialData, *, changeable: bool) -> None:
     names = ["number", "pot", "time", "gross_g", "net_g", "replicate", "who", "note"]
     names += ["stands", "replaces", "entered_by", "reason", "entered"] if whole else []
     look.small(f"{len(table)} entries" + (f", the newest {SHOWN} shown" if len(table) > SHOWN else ""))
-    tables.show(table.tail(SHOWN).iloc[::-1], columns(*names), zone=data.trial.zone)
+    shown = table.tail(SHOWN).iloc[::-1]
+    chosen = tables.choose(shown, columns(*names), zone=data.trial.zone, key="trail_rows") if changeable else None
     if not changeable:
+        tables.show(shown, columns(*names), zone=data.trial.zone)
         return
-    with st.expander("Correct or remove one"), st.form("correct"):
+    if chosen is not None and st.session_state.get("c_chosen") != chosen:
+        st.session_state["c_number"] = str(shown["number"].iloc[chosen])
+    st.session_state["c_chosen"] = chosen
+    look.small("Press the box at the left of a row to correct or remove that entry.")
+    with st.expander("Correct or remove one", expanded=chosen is not None), st.form("correct"):
         st.text_input("Number of the entry", key="c_number")
         st.text_input("Right mass of the pot with plants, in grams (empty: remove it)", key="c_gross")
         sign_in.name_field("Who enters this", "c_who")
         st.text_input("Why", key="c_why")
-        st.form_submit_button("Put right", type="primary", on_click=_act, args=(_put_right, data.trial.name))
+        asked = st.session_state.get("c_asked", Asked())
+        st.form_submit_button(
+            "Yes, correct it" if asked.doubt else "Correct",
+            type="primary",
+            on_click=_act,
+            args=(_put_right, data.trial.name, asked.number if asked.doubt else 0),
+        )
     _say(_put_right)
 
 
-def _put_right(store: Store, trial: str) -> str:
+def _put_right(store: Store, trial: str, answers: int) -> str:
+    """`answers`: the question that the pressed form showed, 0 for none."""
     state = st.session_state
     number, who, why = state["c_number"].strip(), sign_in.who(state.get("c_who", "")), state["c_why"]
     if not number.isdecimal() or len(number) > 12:
@@ -137,14 +164,22 @@ def _put_right(store: Store, trial: str) -> str:
     notebook, now = Notebook(store), datetime.now(UTC)
     if state["c_gross"].strip():
         gross_g = parse_mass_g(state["c_gross"], bool(state.get("kept_decimal_comma")))
+        asked: Asked = state.get("c_asked", Asked())
+        if not asked.confirmed(answers, (number, gross_g)):
+            state["c_asked"] = Asked()
+            doubt = unlikely_correction(notebook, trial, int(number), gross_g)
+            if doubt:
+                state["c_asked"] = Asked(doubt, asked.number + 1, (number, gross_g), monotonic())
+                raise UnlikelyError(doubt, mend="If it is right, press the button again; if not, correct it above")
+        state["c_asked"] = Asked()
         new = correct(notebook, trial, int(number), gross_g=gross_g, now=now, who=who, why=why)
-        return f"Entry {new.number} stands for entry {number} now: {new.weigh_in.pot}, {new.weigh_in.net_g:.2f} g net."
+        return f"Entry {new.number} replaces entry {number}: {new.weigh_in.pot}, {new.weigh_in.net_g:.2f} g net."
     remove(notebook, trial, int(number), now=now, who=who, why=why)
-    return f"Entry {number} counts no more; it stays in the trail."
+    return f"Entry {number} removed; it stays in the history."
 
 
 def _events(data: TrialData, *, changeable: bool) -> None:
-    st.subheader("What happened", anchor=False)
+    st.subheader("Events", anchor=False)
     if data.events.empty:
         look.small("Nothing noted yet.")
     else:
@@ -154,7 +189,7 @@ def _events(data: TrialData, *, changeable: bool) -> None:
         )
     if not changeable:
         return
-    with st.expander("Note something"):
+    with st.expander("Save an event"):
         kind = st.selectbox("What", NOTED_HERE, key="e_kind")
         look.small(f"{kind}: {EVENT_KINDS[kind]}.")
         with st.form("event"):
@@ -183,7 +218,7 @@ def _events(data: TrialData, *, changeable: bool) -> None:
             for caution in CAUTIONS_AT.get(kind, ()):
                 look.say("note", caution)
             st.form_submit_button(
-                "Note it", type="primary", on_click=_act, args=(_note, data.trial.name, kind, data.trial.zone)
+                "Save event", type="primary", on_click=_act, args=(_note, data.trial.name, kind, data.trial.zone)
             )
     _say(_note)
     with st.expander("Split a pot"):
@@ -240,7 +275,7 @@ def _split_form(data: TrialData) -> None:
         sign_in.name_field("Who", "x_who")
         st.text_input("Why", key="x_why")
         st.form_submit_button(
-            "Note the split", type="primary", on_click=_act, args=(_split, data.trial.name, pot, parts, data.trial.zone)
+            "Save split", type="primary", on_click=_act, args=(_split, data.trial.name, pot, parts, data.trial.zone)
         )
 
 
@@ -313,7 +348,7 @@ def _drying(data: TrialData, store: Store, *, changeable: bool) -> None:
         return
     with st.expander("Weigh a sample from the oven"):
         look.say("note", SPENT)
-        look.say("wrong", OVEN)
+        look.say("note", OVEN)
         last = known[-1] if known else None
         with st.form("dry"):
             st.selectbox("Sampled pot", _not_lost(data), key="d_pot")
@@ -327,7 +362,7 @@ def _drying(data: TrialData, store: Store, *, changeable: bool) -> None:
             st.text_input("When (empty: now)", key="d_at", placeholder="2026-06-01 08:00")
             sign_in.name_field("Who", "d_who")
             st.form_submit_button(
-                "Note it", type="primary", on_click=_act, args=(_dry, data.trial.name, data.trial.zone)
+                "Save weighing", type="primary", on_click=_act, args=(_dry, data.trial.name, data.trial.zone)
             )
     _say(_dry)
 
@@ -364,7 +399,7 @@ def _quality(data: TrialData, store: Store, *, changeable: bool) -> None:
         st.text_input("Step of its display, in grams (a new scale)", key="s_step", placeholder="0.01")
         st.text_input("Check weight put on it, in grams", key="s_weight", placeholder="100")
         st.text_input("What it showed, in grams", key="s_shown", placeholder="100.02")
-        st.form_submit_button("Note it", on_click=_act, args=(_scale, data.trial.name))
+        st.form_submit_button("Save scale", on_click=_act, args=(_scale, data.trial.name))
     _say(_scale)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from tidetray.analysis.base.words import is_technical
 from tidetray.analysis.pictures import positions
 from tidetray.analysis.questions.positions import PositionsAnswer
 from tidetray.ui.cache.answers import ask
@@ -29,24 +30,27 @@ def page() -> None:
         neighbours = NEIGHBOURS[st.session_state.get("neighbours", "beside, before and behind")]
         view: PositionsAnswer = ask("positions", chosen_trial(), neighbours)
     if view.positions is None:
-        look.say("note", view.why_not, view.cautions)
-    else:
-        _answers(view)
-        _map(view)
+        look.answer(view.why_not)
+        look.may_mislead(view.cautions)
+        with look.statisticians():
+            look.technical(view.cautions)
+            _spread(view)
+        return
+    _answers(view)
+    _map(view)
+    look.may_mislead(view.cautions)
+    with look.statisticians():
+        look.technical((*view.sentences[1:], *view.cautions))
         _figures(view)
-    _spread(view)
+        _spread(view)
 
 
 def _answers(view: PositionsAnswer) -> None:
     if view.positions is None:
         return
     first, *more = view.sentences
-    settled = view.positions.explained_p < 0.05
-    look.say("note" if settled else "fine", first, tuple(more))
-    risky = view.positions.advice.at_risk is True
-    look.say("wrong" if risky else "fine", "What to do:", view.positions.advice.sentences)
-    if view.cautions:
-        look.say("note", "Before you read on:", view.cautions)
+    look.answer(first, [line for line in more if not is_technical(line)])
+    look.say("note", "What to do:", view.positions.advice.sentences)
 
 
 def _map(view: PositionsAnswer) -> None:
@@ -80,7 +84,7 @@ def _map(view: PositionsAnswer) -> None:
 def _figures(view: PositionsAnswer) -> None:
     if view.positions is None:
         return
-    st.subheader("The figures", anchor=False)
+    st.subheader("Each feature of a position", anchor=False)
     st.selectbox("Neighbours are the pots", list(NEIGHBOURS), key="neighbours")
     tables.show(view.table, FEATURES, pinned=True)
     look.small(
@@ -95,7 +99,7 @@ def _spread(view: PositionsAnswer) -> None:
         return
     st.subheader("How pots grew apart", anchor=False)
     first, *more = view.spread.sentences
-    look.say("note", first, tuple(more))
+    look.paragraphs((first, *more))
     picture(positions.spread_over_time(view.spread.split), "spread", view.spread.split)
     look.small("The variance of ln mass around the means of treatments, and where it comes from.")
 

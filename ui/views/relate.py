@@ -31,22 +31,19 @@ def page() -> None:
         )
         view: RelateAnswer = ask("relate", chosen_trial(), [names[label] for label in chosen])
     if view.relation is None:
-        look.say("note", view.why_not, view.cautions)
+        look.answer(view.why_not)
     else:
-        _answers(view)
+        first, *more = view.sentences
+        look.answer(first, more)
         _partial(view)
-        _table(view)
+    look.may_mislead(view.cautions)
     _trays(view)
     _warmth()
-    _flags(view)
-
-
-def _answers(view: RelateAnswer) -> None:
-    for sentence, settled in zip(view.sentences, view.table["settled"], strict=True):
-        look.say("fine" if settled else "note", sentence)
-    look.small(view.rests_on)
-    if view.cautions:
-        look.say("note", "Before you read on:", view.cautions)
+    with look.statisticians():
+        look.technical(view.cautions)
+        look.small(view.rests_on)
+        _table(view)
+        _flags(view)
 
 
 def _partial(view: RelateAnswer) -> None:
@@ -69,7 +66,7 @@ def _partial(view: RelateAnswer) -> None:
 def _table(view: RelateAnswer) -> None:
     if view.relation is None:
         return
-    st.subheader("The figures", anchor=False)
+    st.subheader("Each condition", anchor=False)
     table = view.table.assign(level=view.table["level"].map(MEASURED_BY))
     tables.show(table, EFFECTS, pinned=True)
     st.download_button(

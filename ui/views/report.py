@@ -1,56 +1,49 @@
-"""Report: the trial as one page and one PDF to share, made when asked for."""
+"""Report: the trial as one page and one PDF to share, made when asked for, beside the server."""
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import streamlit as st
 
-from tidetray.analysis.record.trial_data import open_record
-from tidetray.ingest.settings.model import home_folder, load_settings
+from tidetray.ui.cache.answers import ask
+from tidetray.ui.cache.worker import MadeReport
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import head
-from tidetray.ui.report.make import as_files, make_report
-from tidetray.ui.report.parts import Report
+
+BUSY = "Making the report, some 10 to 30 seconds. Other pages work meanwhile."
 
 
 def page(trial: str) -> None:
-    look.small(
-        "One page and one PDF of the whole trial: question, map, what the trays went through, growth, "
-        "comparison, cautions, causes, places, the next schedule, methods. Each is whole in itself: to "
-        "print, to send, to keep. The same data give the same files again."
+    look.answer(
+        "As one page for the screen and one PDF for paper.",
+        (
+            "The first two pages answer: what was asked, what was found, what may mislead, what to do next. The rest "
+            "is an appendix for whoever wants to check. The same data give the same files again.",
+        ),
     )
     if st.button("Make the report", type="primary"):
         st.session_state["report_of"] = trial
     if st.session_state.get("report_of") != trial:
         return
     with look.clear_words():
-        report, on_screen, on_paper = made(str(home_folder()), trial)
-    look.say("note", f"In short: {report.short.text}", report.short.more)
+        made: MadeReport = ask("report", trial, busy=BUSY)
+    look.answer(made.short, made.more)
     with st.container(horizontal=True, gap="small"):
         for label, content, suffix, mime in (
-            ("Report as a page", on_screen, "html", "text/html"),
-            ("Report as PDF", on_paper, "pdf", "application/pdf"),
+            ("Report as a page", made.page, "html", "text/html"),
+            ("Report as PDF", made.paper, "pdf", "application/pdf"),
         ):
             st.download_button(
                 label,
                 content,
-                file_name=f"{report.name}.{suffix}",
+                file_name=f"{made.name}.{suffix}",
                 mime=mime,
                 on_click="ignore",
                 key=f"report.{suffix}",
             )
     look.small(
-        f"Data up to {report.facts['Data up to']}. Fingerprint of the data: {report.fingerprint}. The same "
-        "files by 'tidetray report'."
+        f"Data up to {made.data_up_to}. Fingerprint of the data: {made.fingerprint}. 'tidetray report' makes the same "
+        "files."
     )
-
-
-@st.cache_data(ttl=60, max_entries=2, show_spinner="Making the report …")
-def made(home: str, trial: str) -> tuple[Report, bytes, bytes]:
-    with open_record(Path(home)) as store:
-        report = make_report(store, load_settings(Path(home)), trial)
-    return report, *as_files(report)
 
 
 page(head("report").trial)

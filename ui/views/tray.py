@@ -40,16 +40,17 @@ def page(chosen: Chosen) -> None:
     with look.clear_words():
         view = tray_view(chosen.trial, chosen.tray, chosen.days)
     zone = view.zone
+    _channels(view, chosen)
     _pots(view, zone)
     _drains(view, chosen)
-    _channels(view, chosen)
-    _cycles(view, chosen)
     _events(view, zone)
-    _calibrations(view)
+    _cycles(view, chosen)
+    with look.statisticians():
+        _calibrations(view)
 
 
 def _pots(view: TrayView, zone: str) -> None:
-    st.subheader("Its pots", anchor=False)
+    st.subheader("Pots on this tray", anchor=False)
     look.small("; ".join(f"{name}: {value}" for name, value in view.facts.items()) + ".")
     if view.pots.empty:
         look.say("note", "There are no pots on this tray. Add them to the trial's file and load it again.")
@@ -58,7 +59,7 @@ def _pots(view: TrayView, zone: str) -> None:
     items = (
         tag(
             "li",
-            tag("a", row.pot, href=f"weigh?pot={quote(row.pot)}", target="_self"),
+            tag("a", row.pot, href=f"pot?pot={quote(row.pot)}", target="_self"),
             f" row {row.row}, column {row.column}: ",
             "not weighed yet" if pd.isna(row.mass_g) else f"{row.mass_g:.2f} g net, {words.age(row.weighed, now)}",
         )
@@ -85,23 +86,22 @@ def _drains(view: TrayView, chosen: Chosen) -> None:
 
 
 def _channels(view: TrayView, chosen: Chosen) -> None:
-    st.subheader("Measured", anchor=False)
     if view.channels.empty:
         look.say("note", f"No reading of {chosen.tray} in this time. Check its node, or look back further, above.")
         return
     gap = pd.Timedelta(minutes=15) if chosen.days <= RAW_DAYS else pd.Timedelta(hours=1.5)
     gap = pd.Timedelta(days=1.5) if chosen.days >= DAILY_DAYS else gap
+    lanes = []
     for name, about in CHANNELS.items():
         rows = view.channels[view.channels["channel"] == name]
         if rows.empty:
             continue
         unit, factor = _SHOWN_AS.get(name, (_UNITS.get(about.unit, ""), 1.0))
+        unit = "µmol/m²·s" if name == "ppfd" else "on = 1" if about.is_flag else unit
         label = about.label.partition(" [")[0]
-        shown_unit = f", {unit}" if unit else ", µmol/m²·s" if name == "ppfd" else ""
-        look.draw(tag("b", f"{label.capitalize()}{shown_unit}"))
-        title = unit or ("µmol/m²·s" if name == "ppfd" else "on = 1")
-        spec = tray.channel(rows, title, view.zone, gap=pd.Timedelta(days=400) if about.is_flag else gap, factor=factor)
-        picture(spec, f"{chosen.tray}-{name}", rows)
+        heading = f"{label[:1].upper()}{label[1:]}{f', {unit}' if unit else ''}"
+        lanes.append(tray.Lane(heading, rows, factor, pd.Timedelta(days=400) if about.is_flag else gap))
+    picture(tray.all_channels(lanes, _floods(view), view.zone), f"{chosen.tray}-measured", view.channels)
     kind = (
         "Single readings"
         if chosen.days <= RAW_DAYS
@@ -109,7 +109,18 @@ def _channels(view: TrayView, chosen: Chosen) -> None:
         if chosen.days >= DAILY_DAYS
         else "Means of each hour"
     )
-    look.small(f"{kind}; a pale band reaches from the least to the most. A gap means that nothing was measured.")
+    look.small(
+        f"{kind}; a pale band reaches from the least to the most. Blue behind: flooded. A gap: nothing was measured. "
+        "Drag to move along, turn the wheel with Shift to zoom, double-click for all of it."
+    )
+
+
+def _floods(view: TrayView) -> pd.DataFrame:
+    """`from, to` of the floods of this time; one that has not ended lasts until the last reading."""
+    cycles = view.cycles[view.cycles["outcome"] != "no flood"]
+    began = cycles["flood_start"].fillna(cycles["flood_reached"]).fillna(cycles["drain_start"])
+    last = view.channels["time"].max()
+    return pd.DataFrame({"from": began, "to": cycles["dry"].fillna(last)}).dropna()
 
 
 def _cycles(view: TrayView, chosen: Chosen) -> None:
@@ -129,7 +140,7 @@ def _cycles(view: TrayView, chosen: Chosen) -> None:
 
 
 def _events(view: TrayView, zone: str) -> None:
-    st.subheader("What happened", anchor=False)
+    st.subheader("Events", anchor=False)
     if view.events.empty:
         look.small(
             "No events for this tray or its pots. Moves, losses and lamp changes are entered on the page Notebook."
@@ -140,7 +151,7 @@ def _events(view: TrayView, zone: str) -> None:
 
 
 def _calibrations(view: TrayView) -> None:
-    st.subheader("Calibration of its sensors", anchor=False)
+    st.subheader("Calibration of the sensors", anchor=False)
     if not view.calibrations:
         look.small(
             "None kept. How to calibrate a level or a light sensor: firmware_notes/calibration.md, then "

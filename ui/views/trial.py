@@ -70,7 +70,7 @@ def _next(view: Progress, now: datetime) -> None:
             "note",
             (
                 f"Weigh now: the last weigh-in was {words.age(last['last'], now)}, and so far you weighed every "
-                f"{between:.0f} days so far."
+                f"{between:.0f} days."
             ),
         )
     else:

@@ -33,7 +33,6 @@ from tidetray.ui.prints import timetable_files
 from tidetray.ui.tag import Markup, tag
 from tidetray.ui.web import sign_in
 
-KIND = {"top": "fine", "levels off": "fine", "flat": "fine", "go further": "note"}
 MEASURED, PLANNED = "what the trays really did", "the planned schedule"
 
 
@@ -43,18 +42,18 @@ def page() -> None:
         trials = trial_choice()
     top = st.container()
     left, right, third = st.columns([2, 2, 1])
-    factor = left.selectbox("Tune", FACTORS, format_func=lambda name: FACTOR_WORDS[name], key="factor")
-    dose = right.selectbox("Dose is", (MEASURED, PLANNED), key="dose")
+    factor = left.selectbox("Optimise", FACTORS, format_func=lambda name: FACTOR_WORDS[name], key="factor")
+    dose = right.selectbox("Based on", (MEASURED, PLANNED), key="dose")
     weeks = third.selectbox("Weeks of the next trial", (2, 3, 4, 6, 8), index=2, key="weeks")
     with look.clear_words():
         answer: TuneAnswer = ask("tune", list(trials), factor, dose == PLANNED, float(weeks))
     data, found = answer.data, answer.tuned
     if found is None:
-        look.say("note", answer.summary, answer.cautions)
+        look.answer(answer.summary)
+        look.may_mislead(answer.cautions)
         return
-    fit = found.fit
     with top:
-        look.say(KIND.get(fit.finding, "wrong"), answer.summary)
+        look.answer(answer.summary)
     chart(answer)
     notes(answer)
     next_trial(answer, settings)
@@ -96,10 +95,10 @@ def chart(answer: TuneAnswer) -> None:
 
 def notes(answer: TuneAnswer) -> None:
     found = answer.tuned
-    if answer.cautions:
-        look.say("note", "Keep in mind:", answer.cautions)
+    look.may_mislead(answer.cautions)
     if found is not None and found.fit.best:
-        with st.expander("The curves side by side"):
+        with look.statisticians():
+            look.technical(answer.cautions)
             tables.show(found.fit.curves, CURVES)
             look.small(
                 "The lower AICc, the better a curve fits for its number of coefficients. Within 2 of the "
@@ -113,7 +112,7 @@ def next_trial(answer: TuneAnswer, settings: Settings) -> None:
         return
     st.subheader("The next trial", anchor=False)
     if found.proposal is None:
-        look.say("wrong", found.why_no_proposal)
+        look.say("note", found.why_no_proposal)
         return
     rows = found.proposal.schedules
     look.cards(card(row._asdict(), FACTOR_WORDS[found.factor]) for row in each_row(rows))
@@ -130,7 +129,7 @@ def card(row: Mapping[str, Any], factor: str) -> Markup:
         {
             factor: f"{row['dose']:.1f}",
             "expected": f"{100 * row['expected']:.2f} % a day",
-            "as good as the best": f"{100 * row['near_best']:.0f} in 100",
+            "chance of being best": f"{100 * row['near_best']:.0f} %",
         },
     )
     return tag(
@@ -172,7 +171,7 @@ def timetable(answer: TuneAnswer) -> None:
         return
     st.subheader("Its timetable", anchor=False)
     if found.timetable is None:
-        look.say("wrong", found.why_no_timetable)
+        look.say("note", found.why_no_timetable)
         return
     zone = data.plan.trial.zone
     look.cards(
@@ -225,9 +224,9 @@ def two_factors(trials: tuple[str, ...], *, planned: bool, weeks: float) -> None
         answer: TuneTwoAnswer = ask("tune_two", list(trials), planned, weeks)
         both = answer.tuned
         if both is None:
-            look.say("note", answer.summary)
+            look.answer(answer.summary)
             return
-        look.say(KIND.get(both.fit.finding, "wrong"), answer.summary)
+        look.answer(answer.summary)
         if both.proposal is not None:
             look.small(f"A trial of both would be: {answer.expects}")
             tables.show(

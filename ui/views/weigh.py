@@ -17,7 +17,7 @@ from tidetray.ingest.notebook.facts import WeighIn
 from tidetray.ui import words
 from tidetray.ui.cache.reading import Bench, bench, chosen_trial, history, on_the_cells_now, trial_of_pot
 from tidetray.ui.changes.entry import Entered
-from tidetray.ui.changes.weighing import Typed, Weighing, number_to_correct, save, take_back
+from tidetray.ui.changes.weighing import Typed, Weighing, note_gone, number_to_correct, save, take_back
 from tidetray.ui.columns import each_row
 from tidetray.ui.parts import look, mass_field
 from tidetray.ui.parts.head import head
@@ -26,13 +26,14 @@ from tidetray.ui.web import sign_in
 
 # Comments, not strings, below names: Streamlit prints a string that stands alone in a page.
 
+WEIGH_IN, CORRECTION = "weigh-in", "correction"
 MASS_LABEL = "Pot with plants, in grams"
 
 # What holds from form to form, also while another page is shown. Each form has fields of its own all the same:
 # one that goes and comes under one name may come back empty when buttons are pressed fast. A label's code
 # opens a new session, so a cookie carries what is typed only once a day over to that.
 KEPT = ("who", "blotted", "decimal_comma", "balance")
-COOKIES = {"who": "tidetray_who", "decimal_comma": "tidetray_decimal_comma"}
+COOKIES = {"who": sign_in.WHO_COOKIE, "decimal_comma": "tidetray_decimal_comma"}
 COOKIE_S = 12 * 3600
 
 # Every so many pots one is weighed twice, which tells how well weighing repeats (common practice, no source).
@@ -44,6 +45,8 @@ def page() -> None:
     with look.clear_words():
         table = bench(chosen_trial(), now)
     _recall()
+    if told := st.session_state.pop("weigh_told", ""):
+        look.say("note", told)
     weighing = st.session_state.setdefault("weighing", Weighing())
     order = list(table.pots["pot"])
     asked = st.query_params.get("pot", "").strip().casefold()
@@ -121,6 +124,8 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
         tag("div", pot, css="tt-pot")
         + tag("div", f"{place} · {row.treatment} · empty {row.tare_g:.2f} g", css="tt-small")
     )
+    if st.session_state.pop("left_correction", "") == pot:
+        mass_field.forget(weighing.key("left"), table.trial, pot, CORRECTION)
     if weighing.told:
         look.say("fine", weighing.told)
     if weighing.correcting is not None:
@@ -138,8 +143,9 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
             MASS_LABEL,
             table.trial,
             pot,
+            kind=_kind(weighing),
             tare_g=float(row.tare_g),
-            last_g=last.net_g if last else None,
+            last=last,
             span=words.age(last.time, now) if last else "",
             decimal_comma=st.session_state["kept_decimal_comma"],
         )
@@ -150,7 +156,13 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
                 "note", f"Not saved yet. {weighing.doubt} If it is right, press Save again; if not, correct it above."
             )
         label = "Yes, save it" if weighing.doubt else "Save" if weighing.correcting is None else "Save correction"
-        st.form_submit_button(label, type="primary", width="stretch", on_click=_save, args=(table, weighing, pot))
+        st.form_submit_button(
+            label,
+            type="primary",
+            width="stretch",
+            on_click=_save,
+            args=(table, weighing, pot, weighing.asked if weighing.doubt else 0),
+        )
         if weighing.correcting is not None:
             st.text_input("Why", key=weighing.key("why"), value="misread or mistyped", max_chars=200)
         kept = st.session_state
@@ -177,7 +189,35 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
             st.selectbox("Scale", table.balances, index=at, key=weighing.key("balance"))
         st.toggle("Decimal comma: 48,3", value=kept["kept_decimal_comma"], key=weighing.key("decimal_comma"))
     if weighing.correcting is not None:
-        st.button("Leave it as it was", width="stretch", on_click=weighing.start, args=(pot,))
+        st.button("Leave it as it was", width="stretch", on_click=_leave, args=(weighing, pot))
+    else:
+        _gone(table, pot)
+
+
+def _kind(weighing: Weighing) -> str:
+    return WEIGH_IN if weighing.correcting is None else CORRECTION
+
+
+def _leave(weighing: Weighing, pot: str) -> None:
+    weighing.start(pot)
+    st.session_state["left_correction"] = pot
+
+
+def _gone(table: Bench, pot: str) -> None:
+    """A pot found dead or missing at the scale."""
+    with st.popover("Gone or dead …"):
+        look.small(f"{pot} leaves the trial: it is weighed no more, and its growth until now counts.")
+        sign_in.name_field("Who", f"gone_who_{pot}", max_chars=40)
+        why = st.text_input("Why", key=f"gone_why_{pot}", placeholder="such as: rotted", max_chars=200)
+        if st.button(f"Confirm: {pot} is lost", key=f"gone_{pot}"):
+            told = note_gone(table.trial, pot, st.session_state.get(f"gone_who_{pot}", ""), why)
+            if told:
+                look.say("wrong", told)
+            else:
+                st.session_state["weigh_told"] = f"{pot} is noted as lost. The notebook can take it back."
+                order = list(table.pots["pot"])
+                _go(st.session_state["weighing"], _next(order, set(table.to_do()) - {pot}, pot))
+                st.rerun()
 
 
 def _only_looked_at(table: Bench, pot: str) -> None:
@@ -237,7 +277,7 @@ def _default(key: str, value: object) -> dict[str, Any]:
     return {} if key in st.session_state else {"default": value}
 
 
-def _save(table: Bench, weighing: Weighing, pot: str) -> None:
+def _save(table: Bench, weighing: Weighing, pot: str, answers: int) -> None:
     """Runs before the page is drawn again."""
     state = st.session_state
     if weighing.key("gross") not in state:
@@ -256,11 +296,13 @@ def _save(table: Bench, weighing: Weighing, pot: str) -> None:
             state.get("kept_balance", "") if table.balances else "",
             state.get(weighing.key("why"), ""),
         ),
+        answers,
     )
 
 
 def _saved(table: Bench, weighing: Weighing, entered: Entered, at: datetime) -> None:
-    mass_field.forget(weighing.key("form"), table.trial, entered.pot)
+    for kind in (WEIGH_IN, CORRECTION):
+        mass_field.forget(weighing.key(f"form-{kind}"), table.trial, entered.pot, kind)
     look.draw(
         tag(
             "div",

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
+from urllib.parse import unquote
 
 import streamlit as st
 
@@ -20,6 +21,9 @@ from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ui.parts import look
 from tidetray.ui.tag import tag
 from tidetray.ui.web.gate import token_of
+
+WHO_COOKIE = "tidetray_who"
+"""Where a browser keeps the name that was typed last, for some hours."""
 
 open_to_all = True
 """Without any account everybody may do everything; False where the pages listen beyond this machine
@@ -82,12 +86,18 @@ def note(what: str) -> None:
 
 
 def name_field(label: str, key: str, **how: Any) -> None:
-    """A field for a name, where nobody is signed in; else whose name will be noted."""
+    """A field for a name, where nobody is signed in; otherwise whose name will be noted. A name typed once stands in
+    every such field of the session from then on."""
     person = visitor()
     if person is not None and person.name:
         look.small(f"{label}: {person.name}")
-    else:
-        st.text_input(label, key=key, **how)
+        return
+    known = st.session_state.get("kept_who") or unquote(st.context.cookies.get(WHO_COOKIE, ""))[:40]
+    if key not in st.session_state and known and "value" not in how:
+        how["value"] = known
+    typed = st.text_input(label, key=key, **how)
+    if typed and typed.strip():
+        st.session_state["kept_who"] = typed.strip()
 
 
 def bar() -> None:

@@ -206,12 +206,13 @@ def test_compare_as_json_is_all_tables_without_nan(home: Path) -> None:
 def test_pictures_become_png_and_svg(masses: pd.DataFrame) -> None:
     found = compare_trial(masses)
     order = found.at_day.means["treatment"].tolist()
+    kinds = dict.fromkeys(order, "mixed")
     last = masses[masses["day"] == 63].assign(dry_g=lambda rows: 0.07 * rows["net_g"])
     specs = {
-        "hills": pots_of_a_day(last, order, found.at_day.tray_means),
-        "growth": growth_over_time(masses, found.means, order),
+        "hills": pots_of_a_day(last, order, found.at_day.tray_means, kinds),
+        "growth": growth_over_time(masses, found.means, kinds),
         "pairs": differences(found.at_day.pairs, factor=1.0, title="g"),
-        "dry": wet_against_dry(last, order),
+        "dry": wet_against_dry(last, kinds),
     }
     for name, spec in specs.items():
         json.dumps(spec, allow_nan=False)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import colorsys
 import re
 from pathlib import Path
 
@@ -92,7 +93,7 @@ def test_a_chart_at_night_keeps_what_is_drawn() -> None:
     }
 
 
-# Machado, Oliveira and Fernandes 2009, severity 1.0 (from memory)
+# Machado, Oliveira and Fernandes 2009, severity 1.0 (from memory): protanopia and deuteranopia
 BLINDNESS = {
     "red": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
     "green": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]],
@@ -116,6 +117,40 @@ def test_colours_of_treatments_stay_apart_for_every_eye(blind: str | None, night
     labs = [_lab(_at(night, colour), blind) for colour in p.SERIES]
     apart = {(a, b): float(np.linalg.norm(labs[a] - labs[b])) for a in range(len(labs)) for b in range(a)}
     assert min(apart.values()) > 15, min(apart.items(), key=lambda item: item[1])
+
+
+@pytest.mark.parametrize("night", NIGHTS)
+@pytest.mark.parametrize("blind", [None, "red", "green"])
+def test_treatments_are_in_no_colour_of_a_state(blind: str | None, night: bool) -> None:
+    states = (p.WET, p.DRY, p.WRONG, p.FINE, p.UNKNOWN)
+    apart = {
+        (a, b): float(np.linalg.norm(_lab(_at(night, a), blind) - _lab(_at(night, b), blind)))
+        for a in p.SERIES
+        for b in states
+    }
+    assert min(apart.values()) > 15, min(apart.items(), key=lambda item: item[1])
+
+
+def _hue(colour: str) -> float:
+    red, green, blue = (int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5))
+    return 360 * colorsys.rgb_to_hls(red, green, blue)[0]
+
+
+@pytest.mark.parametrize("night", NIGHTS)
+def test_dry_kinds_are_brownish_and_wet_ones_bluish(night: bool) -> None:
+    hues = {kind: [_hue(_at(night, colour)) for colour in family] for kind, family in p.FAMILIES.items()}
+    assert all(15 <= hue <= 40 for hue in hues["emersed"])
+    assert all(200 <= hue <= 235 for hue in hues["submersed"])
+    assert not any(15 <= hue <= 40 or 200 <= hue <= 235 for hue in hues["mixed"])
+
+
+def test_a_treatment_looks_alike_whatever_a_picture_shows() -> None:
+    kinds = {"long": "mixed", "dry": "emersed", "wet": "submersed", "short": "mixed"}
+    looks = p.treatment_looks(kinds)
+    assert len(set(looks.values())) == len({colour for colour, _ in looks.values()}) == 4
+    colour, shape = base.treatment_scales(kinds, ["short", "dry"])
+    assert colour["scale"] == {"domain": ["dry", "short"], "range": [looks["dry"][0], looks["short"][0]]}
+    assert shape["scale"]["range"] == [looks["dry"][1], looks["short"][1]]
 
 
 @pytest.mark.parametrize("night", NIGHTS)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -14,7 +15,7 @@ from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
-from tidetray.ui.cache import answers, worker
+from tidetray.ui.cache import answers, kept_on_disk, worker
 
 
 @pytest.fixture
@@ -128,6 +129,7 @@ def test_a_process_of_its_own_answers_the_same(home: Path, monkeypatch: pytest.M
     assert not given.earlier
     with pytest.raises(TidetrayError, match="there is no trial 'nothing'"):
         answers.Answers().ask(home, "compare", ["nothing", None, None])
+    shutil.rmtree(home / kept_on_disk.FOLDER)  # nor is an earlier answer there
     monkeypatch.setattr(answers.sys, "executable", "/bin/false")
     with pytest.raises(TidetrayError, match="could not be computed"):
         answers.Answers().ask(home, "compare", ["plugs", None, None])
@@ -198,6 +200,75 @@ def test_an_answer_begun_before_the_last_entry_is_not_the_newest(home: Path, mon
     early.join(30)
     assert got == [("before the entry", False)]
     assert asked(kept, home, "growth", ["plugs"]) == ("after the entry", False)
+
+
+def test_an_answer_survives_a_restart_of_the_server(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Kept on disk with what it rests on: given again by the next run, and not once something was entered."""
+    monkeypatch.setattr(answers, "STORED_FROM_S", 0.0)
+    given = iter(["first", "second"])
+    monkeypatch.setattr(worker, "answer", lambda *_asked: ("found", next(given)))
+    wall = Clock()
+    wall.now = 1000.0
+    answers.Answers(Clock(), wall).ask(home, "growth", ["plugs"])
+    wall.now += 100.0
+    again = answers.Answers(Clock(), wall).ask(home, "growth", ["plugs"])
+    assert (again.value, again.age_s, again.earlier) == ("first", 100.0, False)
+    _enter(home)
+    assert answers.Answers(Clock(), wall).ask(home, "growth", ["plugs"]).value == "second"
+
+
+def test_what_other_code_kept_or_nobody_can_read_is_worked_out_again(
+    home: Path, worked: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(answers, "STORED_FROM_S", 0.0)
+    answers.Answers().ask(home, "growth", ["plugs"])
+    (file,) = (home / kept_on_disk.FOLDER).glob("*.answer")
+    assert file.parent.stat().st_mode & 0o077 == 0, "for nobody else"
+    whole = file.read_bytes()
+    for spoilt in (b"", b"no answer", whole[:-9]):
+        file.write_bytes(spoilt)
+        answers.Answers().ask(home, "growth", ["plugs"])
+    file.write_bytes(whole)
+    monkeypatch.setattr(kept_on_disk, "code", lambda: "another version")
+    answers.Answers().ask(home, "growth", ["plugs"])
+    assert worked == ["growth"] * 5
+
+
+@pytest.mark.parametrize("question", sorted(worker.QUESTIONS))
+def test_every_answer_goes_to_another_process_and_to_disk(home: Path, question: str) -> None:
+    arguments: dict[str, list[Any]] = {
+        "compare": ["plugs", None, None],
+        "pot": ["plugs", "t1-a1"],
+        "relate": ["plugs", []],
+        "positions": ["plugs", "rook"],
+        "warmth": ["plugs", "air_temp", None, None],
+        "tune": [["plugs"], "dry_h_day", True, 4.0],
+        "tune_two": [["plugs"], True, 4.0],
+    }
+    kind, value = worker.answer(home, question, arguments.get(question, ["plugs"]))
+    assert kind == "found", value
+    stored = kept_on_disk.Stored(kept_on_disk.code(), (1,), value, 1.0, 0.0)
+    kept_on_disk.save(home, question, "[]", stored)
+    again = kept_on_disk.load(home, question, "[]")
+    assert again is not None
+    assert type(again.value) is type(value)
+
+
+def test_a_home_that_cannot_be_written_answers_all_the_same(
+    home: Path, worked: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(answers, "STORED_FROM_S", 0.0)
+    (home / kept_on_disk.FOLDER).write_text("in the way")
+    assert answers.Answers().ask(home, "growth", ["plugs"]).value == 1
+
+
+def test_the_report_is_made_in_a_process_of_its_own_and_follows_a_correction(home: Path) -> None:
+    kept = answers.Answers()
+    made = kept.ask(home, "report", ["plugs"]).value
+    assert made.page.startswith(b"<!doctype html>")
+    assert made.paper.startswith(b"%PDF")
+    _enter(home)
+    assert kept.ask(home, "report", ["plugs"]).value.fingerprint != made.fingerprint
 
 
 @pytest.mark.fails

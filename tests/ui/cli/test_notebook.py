@@ -34,7 +34,7 @@ def found(*words: object) -> list[dict[str, object]]:
 
 def test_a_weigh_in_is_corrected_removed_and_restored(home: Path) -> None:  # noqa: F811
     assert run("correct", "1", "42.6", *WHO, "--home", home).startswith(
-        "Entry 9 stands for entry 1 now: pot-1, 42.60 g gross"
+        "Entry 9 replaces entry 1: pot-1, 42.60 g gross"
     )
     run("remove", "2", *WHO, "--home", home)
     stand = {row["number"]: row["gross_g"] for row in found("weighings", "--home", home)}
@@ -54,6 +54,15 @@ def test_a_weigh_in_is_corrected_removed_and_restored(home: Path) -> None:  # no
         assert found(table, "--as-of", "2026-05-01", "--home", home) == []
         assert len(found(table, "--as-of", "2099-05-01", "--home", home)) == 4
     assert "no entry 99" in run("remove", "99", *WHO, "--home", home, expect=1)
+
+
+def test_a_slip_in_a_correction_is_refused_until_it_is_sure(home: Path) -> None:  # noqa: F811
+    """Entry 1 is pot-1 before its second weigh-in: ten times its net mass fits nothing."""
+    told = run("correct", "1", "142.6", *WHO, "--home", home, expect=1)
+    assert "does not fit the" in told
+    assert "--sure" in told
+    assert len(found("weighings", "--trail", "--home", home)) == 8
+    assert "replaces entry 1" in run("correct", "1", "142.6", "--sure", *WHO, "--home", home)
 
 
 def test_events_are_noted_listed_and_taken_back(home: Path) -> None:  # noqa: F811

@@ -29,9 +29,10 @@ def cycles(*rows: tuple[str, str | None, str | None, str]) -> pd.DataFrame:
     return frame.assign(flood_reached=empty, drain_start=empty)
 
 
-def heard(**last: str | None) -> pd.Series:
-    times = pd.to_datetime(list(last.values()), utc=True)
-    return pd.Series(times, index=[name.replace("_", "-") for name in last]).astype("datetime64[ms, UTC]")
+def heard(first: str | None = "2026-05-01", **last: str | None) -> pd.DataFrame:
+    names = [name.replace("_", "-") for name in last]
+    times = pd.DataFrame({"first": [first if each else None for each in last.values()], "last": list(last.values())})
+    return times.apply(pd.to_datetime, utc=True).astype("datetime64[ms, UTC]").set_axis(names)
 
 
 SEEN = cycles(
@@ -48,11 +49,31 @@ def test_spells_are_wet_or_unknown_and_cut_to_the_span() -> None:
     rows = zip(*(found[name] for name in ("tray", "kind", "from", "to")), strict=True)
     assert [(tray, kind, f"{since:%H:%M}", f"{until:%H:%M}") for tray, kind, since, until in rows] == [
         ("tray-1", "wet", "10:00", "10:45"),
-        ("tray-1", "wet", "11:00", "11:59"),  # never seen dry: until the last reading
+        ("tray-1", "wet", "11:00", "12:00"),  # never seen dry, and still heard: until now
         ("tray-2", "unknown", "11:00", "12:00"),
         ("tray-3", "unknown", "06:00", "07:00"),
         ("tray-4", "unknown", "06:00", "12:00"),
     ]
+
+
+def test_what_came_before_the_first_reading_is_unknown_and_not_dry() -> None:
+    """A tray that is recorded for a quarter of an hour was not dry for two days."""
+    start = NOW - timedelta(hours=48)
+    found = water_spells(SEEN.iloc[:0], heard(first="2026-06-01T11:45", tray_1="2026-06-01T11:59"), start, NOW)
+    assert found[["kind", "from", "to"]].to_numpy().tolist() == [
+        ["unknown", pd.Timestamp(start), pd.Timestamp("2026-06-01T11:45Z")]
+    ]
+    assert strip_html.hours_in_words(found, start, NOW) == "dry 0.2 h, unknown 47.8 h"
+
+
+def test_a_tray_under_water_stays_wet_between_two_heartbeats() -> None:
+    """Readings come every five minutes: the strip does not turn dry meanwhile. Silent for longer, it is unknown."""
+    start = NOW - timedelta(hours=48)
+    wet = cycles(("tray-1", "2026-05-01T10:00", None, "under way"))
+    heard_now = water_spells(wet, heard(tray_1="2026-06-01T11:55"), start, NOW)
+    assert strip_html.hours_in_words(heard_now, start, NOW) == "wet all the time"
+    silent = water_spells(wet, heard(tray_1="2026-06-01T11:00"), start, NOW)
+    assert strip_html.hours_in_words(silent, start, NOW) == "wet 47.0 h (1 spell), dry 0.0 h, unknown 1.0 h"
 
 
 def test_failures_are_those_within_the_span() -> None:
@@ -86,13 +107,13 @@ def test_a_strip_says_in_words_and_places_what_it_shows() -> None:
     failed = failures(SEEN, start, NOW)
     drawn = strip_html.strip(own, lit, failed, start=start, end=NOW, zone="Europe/Lisbon")
     assert (
-        'aria-label="The last 6 hours: wet 1.7 h (2 spells), dry 4.3 h, lit 3.0 h, failed: no flood, did not drain"'
+        'aria-label="The last 6 hours: wet 1.8 h (2 spells), dry 4.2 h, lit 3.0 h, failed: no flood, did not drain"'
         in drawn
     )
     assert 'class="lit" style="left:50.00%;width:50.00%"' in drawn
     assert re.findall(r'class="wet" style="left:([\d.]+)%;width:([\d.]+)%"', drawn) == [
         ("66.67", "12.50"),
-        ("83.33", "16.39"),
+        ("83.33", "16.67"),
     ]
     assert drawn.count("▲") == 2
 
@@ -100,7 +121,7 @@ def test_a_strip_says_in_words_and_places_what_it_shows() -> None:
 @pytest.mark.parametrize(
     ("tray", "said"),
     [
-        ("tray-2", "wet 0.0 h (0 spells), dry 5.0 h, unknown 1.0 h"),
+        ("tray-2", "dry 5.0 h, unknown 1.0 h"),
         ("tray-4", "unknown all the time"),
         ("tray-5", "dry all the time"),
     ],
@@ -169,8 +190,16 @@ def test_a_line_breaks_where_nothing_was_measured() -> None:
             "high": [0.01, 0.02, 0.03],
         }
     )
-    spec = charts_tray.channel(rows, "mm", "Europe/Lisbon", gap=pd.Timedelta(minutes=15), factor=1000.0)
+    level = charts_tray.Lane("Water level, mm", rows, 1000.0, pd.Timedelta(minutes=15))
+    warm = charts_tray.Lane("Air, °C", rows.iloc[:1], 1000.0, pd.Timedelta(minutes=15))
+    floods = pd.DataFrame({"from": times[:1], "to": times[2:]})
+    spec = charts_tray.all_channels([level, warm], floods, "Europe/Lisbon")
     (line,) = [each for each in spec["layer"] if each["mark"]["type"] == "line"]
+    line["data"]["values"] = [row for row in line["data"]["values"] if row["heading"] == "Water level, mm"]
     drawn = [(f"{datetime.fromtimestamp(row['at'] / 1000, UTC):%H:%M}", row["mean"]) for row in line["data"]["values"]]
     assert [each for each in drawn if each[1] is not None] == [("09:00", 10.0), ("09:05", 20.0), ("10:00", 30.0)]
     assert [each[1] for each in drawn] == [10.0, 20.0, None, 30.0]
+    heights = [row["y"] for row in line["data"]["values"] if row["y"] is not None]
+    assert heights == pytest.approx([1.06, 1.39, 1.72]), "in the upper lane of two, below its heading"
+    wet = spec["layer"][0]["data"]["values"]
+    assert (wet[0]["to"] - wet[0]["at"]) / 60_000 == 60

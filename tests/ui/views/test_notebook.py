@@ -27,8 +27,8 @@ def test_an_entry_is_put_right_and_the_trail_shows_both(home: Path) -> None:
     with open_store(home / RECORD_FILE, read_only=True) as store:
         old = corrections.entry(Notebook(store), "plugs", 1).weigh_in
     fill(app, c_number="1", c_gross=f"{old.gross_g + 0.1:.2f}", c_who="me", c_why="misread")
-    press(app, "Put right")
-    assert "stands for entry 1 now" in said(app)
+    press(app, "Correct")
+    assert "replaces entry 1" in said(app)
     assert app.text_input(key="c_why").value == ""
     app.toggle(key="trail_whole").set_value(True)
     app.selectbox(key="trail_pot").select(old.pot)
@@ -50,7 +50,7 @@ def test_an_entry_is_put_right_and_the_trail_shows_both(home: Path) -> None:
 def test_what_cannot_be_put_right_is_said(home: Path, values: dict[str, str], told: str) -> None:
     app = open_page(NOTEBOOK)
     fill(app, **values)
-    press(app, "Put right")
+    press(app, "Correct")
     assert "Nothing was changed." in said(app)
     assert told in said(app)
     assert app.text_input(key="c_number").value == values["c_number"], "what was typed stays"
@@ -63,14 +63,14 @@ def test_an_event_is_noted_and_the_past_knows_it_not(home: Path) -> None:
     app.selectbox(key="e_kind").select("feed dosed")
     app.run()
     fill(app, e_value="2 mL/L", e_who="me", e_why="weekly")
-    press(app, "Note it")
+    press(app, "Save event")
     assert app.text_input(key="e_why").value == ""
     assert "Noted: feed dosed, tray-1." in said(app)
     assert app.dataframe[1].value["value"].tolist() == ["2 mL/L"]
     app.date_input(key="as_of").set_value((datetime.now(UTC) - timedelta(days=2)).date())
     app.run()
     assert "Nothing noted yet." in said(app)
-    assert not [each for each in app.button if each.label == "Put right"], "the past cannot be changed"
+    assert not [each for each in app.button if each.label == "Correct"], "the past cannot be changed"
 
 
 def placed(home: Path, pot: str) -> tuple[str, int, int]:
@@ -87,7 +87,7 @@ def test_two_pots_swap_places(home: Path) -> None:
     app.selectbox(key="e_pot").select("t1-a1")
     app.selectbox(key="e_other").select("t5-b2")
     fill(app, e_who="me", e_why="too dark")
-    press(app, "Note it")
+    press(app, "Save event")
     assert "Noted: pots swapped, t1-a1 and t5-b2." in said(app)
     assert (placed(home, "t5-b2"), placed(home, "t1-a1")) == was
     fill(app, t_number="1", t_who="me", t_why="other pots")
@@ -101,11 +101,11 @@ def test_a_pot_is_split_into_two_new_ones(home: Path) -> None:
     app.selectbox(key="x_parts").select(2)
     app.run()
     fill(app, x_name_0="t1-a1-2", x_tare_0="6.1", x_name_1="t1-a2", x_tare_1="6.3", x_who="me", x_why="too dense")
-    press(app, "Note the split")
+    press(app, "Save split")
     assert "Nothing was changed. there is or was a pot t1-a2 already" in said(app)
     assert app.text_input(key="x_name_0").value == "t1-a1-2", "what was typed stays"
     fill(app, x_name_1="T1-A1-3")
-    press(app, "Note the split")
+    press(app, "Save split")
     assert "Noted: t1-a1 was split; new: t1-a1-2, t1-a1-3. Weigh them all now." in said(app)
     assert app.text_input(key="x_name_0").value == ""
     places = {placed(home, "t1-a1-2"), placed(home, "t1-a1-3")}
@@ -194,3 +194,18 @@ def test_figures_as_typed() -> None:
     for text in ("", "-1", "1e3", "1.000,5", "nan"):
         with pytest.raises(ValueError, match="x: "):
             figure("x", text)
+
+
+def test_a_slip_in_a_correction_is_asked_about(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ten times the mass: asked, and saved only by a press on the form that showed the question, read meanwhile."""
+    app = open_page(NOTEBOOK)
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        old = corrections.entry(Notebook(store), "plugs", 1).weigh_in
+    fill(app, c_number="1", c_gross=f"{old.tare_g + 10 * old.net_g:.2f}", c_who="me", c_why="misread")
+    press(app, "Correct")
+    assert "does not fit the" in said(app) or "times the" in said(app)
+    press(app, "Yes, correct it")
+    assert "press the button again" in said(app), "sooner than anybody reads"
+    monkeypatch.setattr("tidetray.ui.changes.weighing.CONFIRM_S", 0.0)
+    press(app, "Yes, correct it")
+    assert "replaces entry 1" in said(app)

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+import streamlit as st
 from streamlit.runtime.context import ContextProxy
 from streamlit.testing.v1 import AppTest
 
@@ -28,6 +29,7 @@ from tidetray.ingest.store.quarantine import Quarantined, Reason
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.cache import worker
+from tidetray.ui.changes import weighing
 from tidetray.ui.columns import as_csv
 
 APP = str(Path(__file__).parents[3] / "ui" / "app.py")
@@ -151,7 +153,13 @@ def test_a_trial_without_readings_or_weigh_ins_is_shown_as_unknown(
     with open_store(tmp_path / RECORD_FILE) as store:
         Notebook(store).add_trial(make_nursery(NOW).plan)
     text = said(open_page())
-    assert text.count("? unknown") == 9
+    assert "Nothing is measured here" in text
+    assert "NOT RUNNING" not in text, "a home of weigh-ins alone has no recorder to miss"
+    assert "? unknown" not in text
+    st.cache_data.clear()  # what was read is kept for seconds
+    with RecorderLock(tmp_path):
+        text = said(open_page())
+    assert text.count("? unknown: no reading") == 9
     assert "No node has sent anything yet" in text
     assert "there are none yet" in said(open_page(PAGES[2]))
 
@@ -256,7 +264,7 @@ def test_a_mass_that_cannot_be_is_refused_and_stays_typed(home: Path, typed: str
     assert weighed(home) == []
 
 
-def test_an_unlikely_mass_is_asked_about_and_saved_when_confirmed(home: Path) -> None:
+def test_an_unlikely_mass_is_asked_about_and_saved_when_confirmed(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = open_page(PAGES[1], pot="t1-a1")
     mass_field(app).input(next_gross(home, "t1-a1", 10.0))  # type: ignore[attr-defined]
     press(app, "Save")
@@ -264,9 +272,48 @@ def test_an_unlikely_mass_is_asked_about_and_saved_when_confirmed(home: Path) ->
     assert weighed(home) == []
     mass_field(app).input(next_gross(home, "t1-a1", 9.0))  # type: ignore[attr-defined]
     press(app, "Yes, save it")
-    assert weighed(home) == [], "another mass is asked about anew"
+    assert weighed(home) == [], "another mass is asked about again"
+    press(app, "Yes, save it")
+    assert weighed(home) == [], "a press within a second and a half was meant for the form before"
+    monkeypatch.setattr(weighing, "CONFIRM_S", 0.0)
     press(app, "Yes, save it")
     assert len(weighed(home)) == 1
+
+
+def test_the_second_tap_of_two_confirms_nothing(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Both taps are on the form that showed no question, however far apart they are carried out."""
+    monkeypatch.setattr(weighing, "CONFIRM_S", 0.0)
+    monkeypatch.setenv("TIDETRAY_HOME", str(home))
+    held = weighing.Weighing()
+    held.start("t1-a1")
+    typed = weighing.Typed(next_gross(home, "t1-a1", 10.0), False, True, 1, "me")
+    for _ in range(2):
+        weighing.save(held, "plugs", "t1-a1", typed, answers=0)
+    assert weighed(home) == []
+    weighing.save(held, "plugs", "t1-a1", typed, answers=held.asked)
+    assert len(weighed(home)) == 1
+
+
+def test_an_empty_pot_is_asked_about(home: Path) -> None:
+    app = open_page(PAGES[1], pot="t1-a1")
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        tare_g = Notebook(store).tares_g("plugs")["t1-a1"]
+    mass_field(app).input(f"{tare_g:.2f}")  # type: ignore[attr-defined]
+    press(app, "Save")
+    assert "nothing is left of the" in said(app)
+    assert weighed(home) == []
+
+
+def test_a_pot_found_dead_is_noted_at_the_scale(home: Path) -> None:
+    app = open_page(PAGES[1], pot="t1-a1")
+    app.text_input(key="gone_who_t1-a1").input("me")
+    app.text_input(key="gone_why_t1-a1").input("rotted")
+    press(app, "Confirm: t1-a1 is lost")
+    assert "t1-a1 is noted as lost" in said(app)
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        (event,) = Notebook(store).events("plugs")
+    assert (event.kind, event.pot, event.who, event.why) == ("pot lost", "t1-a1", "me", "rotted")
+    assert "t1-a2" in app.query_params["pot"]
 
 
 def test_a_mass_that_cannot_be_written_stays_typed(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -320,26 +367,29 @@ def test_the_session_is_done_when_every_pot_is_weighed(home: Path) -> None:
 # ---------------------------------------------------------------- growth and exposure
 
 
-def test_growth_cautions_first_and_every_pot_in_the_table(home: Path) -> None:
+def test_growth_says_what_may_mislead_and_has_every_pot_in_a_table(home: Path) -> None:
     app = open_page(PAGES[2])
     text = said(app)
-    assert "This page does not compare treatments" in text
+    assert "This page compares nothing." in text
     assert "emersed 2, long floods 2, short floods 3, submersed 2" in text
     assert "They count neither as dry nor as wet" in text
-    table = app.dataframe[0].value
+    assert app.dataframe[0].value["treatment"].tolist() == [
+        "emersed", "short floods", "long floods", "submersed"
+    ], "in the order of the trial"  # fmt: skip
+    table = app.dataframe[1].value
     assert len(table) == 72
     assert table["days"].between(62.9, 63.1).all()
 
 
 def test_growth_over_one_interval(home: Path) -> None:
     app = open_page(PAGES[2])
-    (choice,) = (box for box in app.selectbox if box.label.startswith("Growth from"))
+    (choice,) = (box for box in app.selectbox if box.label == "Period")
     assert len(choice.options) == 10
     choice.select_index(1).run()
-    table = app.dataframe[0].value
+    table = app.dataframe[1].value
     assert len(table) == 72
     assert table["days"].between(6.9, 7.1).all()
-    choice = next(box for box in app.selectbox if box.label.startswith("Growth from"))
+    choice = next(box for box in app.selectbox if box.label == "Period")
     choice.select_index(9).run()
     assert "Not drawn: 72 pots" in said(app)
 

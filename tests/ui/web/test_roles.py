@@ -58,8 +58,10 @@ NEEDS = {
     "Correct the": "weigh",
     "Start with": "weigh",
     "Acknowledge": "weigh",
-    "Put right": "weigh",
-    "Note it": "weigh",
+    "Correct": "weigh",
+    "Save event": "weigh",
+    "Save weighing": "weigh",
+    "Save scale": "weigh",
     "Take it back": "weigh",
     "Create the trial": "manage",
     "Create account": "manage",
@@ -125,7 +127,7 @@ def test_an_event_and_an_alarm_carry_the_name_signed_in(home: Path, as_role: Cal
     name = as_role("weigh")
     app = open_page("views/notebook.py")
     labelled(app.text_input, "Why").input("knocked over")
-    press(app, "Note it")
+    press(app, "Save event")
     assert "Noted: " in said(app)
     app = open_page("views/alarms.py")
     app.button(key=f"acknowledge-{number}").click()
@@ -152,7 +154,7 @@ def test_a_page_left_open_cannot_save_once_the_role_is_less(home: Path, as_role:
     mass_field(bench).input(next_gross(home, "t1-a1"))  # type: ignore[attr-defined]
     press(bench, "Save")
     labelled(notebook.text_input, "Why").input("knocked over")
-    press(notebook, "Note it")
+    press(notebook, "Save event")
     assert "Nothing was changed. A weigher may look only" in said(notebook)
     assert weighed(home) == []
     with open_store(home / RECORD_FILE, read_only=True) as store:
