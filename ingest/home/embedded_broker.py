@@ -1,15 +1,16 @@
-"""The embedded MQTT broker, of the demo and of `tidetray start`: without more said on this machine only, with passwords
-made for one run.
+"""The embedded MQTT broker, of the demo and of `tidetray start`: by default on this machine only, with passwords made
+for one run.
 
 In: nothing, or where to listen and for whom (`Where`). Out: a process that prints one JSON line when it listens
 (host, port, and a user each for the nodes and for the recorder) and serves until SIGTERM, SIGINT or the end of its
-parent. The lines about users go by the parent's pipes; no password is ever logged, and the
-file of password hashes goes with the process.
+parent. The lines about users go by the parent's pipes; no password is ever logged or written to disk.
 
-It keeps sessions and retained messages in memory only, and the library behind it drops a
-message that was not acknowledged within 5 s and all such messages at a disconnect
-(https://github.com/Yakifo/amqtt/issues/391 and /401). So it is no broker for sensors without a journal;
-receipts and the nodes' journals are what guarantees delivery.
+The library leaves several doors open, which `_OwnBroker` closes: it looks at a password only after a client has taken
+over the session of the name that it gives; it lets a last will and a retained message pass that could not be
+published; it hands retained messages to clients that never subscribed; and it waits for ever for a client that says
+nothing. It keeps sessions and retained messages in memory only, and drops a message that was not acknowledged within
+5 s and all such messages at a disconnect (https://github.com/Yakifo/amqtt/issues/391 and /401). So it is no broker for
+sensors without a journal; receipts and the nodes' journals are what guarantees delivery.
 """
 
 from __future__ import annotations
@@ -24,21 +25,25 @@ import signal
 import socket
 import subprocess
 import sys
-import tempfile
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from amqtt.adapters import ReaderAdapter, StreamReaderAdapter, StreamWriterAdapter, WriterAdapter
 from amqtt.broker import Broker
-from amqtt.errors import BrokerError
+from amqtt.contexts import Action, ListenerConfig
+from amqtt.errors import AMQTTError, BrokerError, MQTTError, NoDataError
+from amqtt.mqtt.connack import NOT_AUTHORIZED, ConnackPacket
 from amqtt.mqtt.protocol.broker_handler import BrokerProtocolHandler
 from amqtt.session import Session
-from pwdlib.hashers.argon2 import Argon2Hasher
+from amqtt.utils import gen_client_id
 
 from tidetray.ingest.core.backoff import end_child
 from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.home.broker_users import NODES, RECORDER, Guesses, User, Users
 
 HOST = "127.0.0.1"
 READY_S = 20.0
@@ -47,29 +52,18 @@ READY_S = 20.0
 STOP_S = 10.0
 """Time [s] for a broker to end by itself once asked."""
 
-PUBLISH = {
-    "nodes": ["tidetray/v1/+/+/data", "tidetray/v1/+/+/here"],
-    "recorder": [
-        "tidetray/v1/+/+/receipt",
-        "tidetray/v1/+/+/timetable/#",
-        "tidetray/alarms/v1/#",
-        "tidetray/recorder/v1/#",
-    ],
-}
-SUBSCRIBE = {
-    "nodes": ["tidetray/v1/+/+/receipt", "tidetray/v1/+/+/timetable/#"],
-    "recorder": ["tidetray/v1/#", "tidetray/recorder/v1/#"],
-}
+CONNECT_S = 10.0
+"""Time [s] for a client to say who it is."""
+
+LONGEST_BYTES = 262_144
+"""Of one field of a packet: a message that is longer is nothing a recorder could read (as in compose.yaml)."""
+
+MOST_AT_THE_DOOR = 32
+"""Connections from one address that have not said who they are, or wait to be refused."""
 
 
 class BrokerStartError(TidetrayError):
     """The embedded broker did not start."""
-
-
-@dataclass(frozen=True, slots=True)
-class User:
-    username: str
-    password: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,12 +83,17 @@ class Access:
 
 @dataclass(frozen=True, slots=True)
 class Where:
-    """Where to listen (port 0: any that is free), and the passwords of the two users; None: new ones."""
+    """Where to listen (port 0: any that is free), and for whom.
+
+    `nodes` and `recorder` are the passwords of the two users; None: a new one, empty: no such user. `users_file` holds
+    the users of single nodes (`ingest/home/broker_users.py`).
+    """
 
     host: str = HOST
     port: int = 0
     nodes: str | None = None
     recorder: str | None = None
+    users_file: str = ""
 
 
 @contextmanager
@@ -133,69 +132,176 @@ def _when_ready(child: subprocess.Popen[str]) -> Access:
 
 async def serve(stop: asyncio.Event, ready: Callable[[Access], None], where: Where) -> None:
     """Run a broker until `stop`; `ready` is called once it listens."""
-    with tempfile.TemporaryDirectory(prefix="tidetray-broker-") as folder:
-        users = {
-            name: User(name, given or secrets.token_urlsafe(24))
-            for name, given in (("nodes", where.nodes), ("recorder", where.recorder))
-        }
-        password_file = Path(folder) / "passwords"
-        password_file.touch(mode=0o600)
-        hasher = Argon2Hasher()
-        password_file.write_text("".join(f"{u.username}:{hasher.hash(u.password)}\n" for u in users.values()))
-        broker, port = await _listen(password_file, where)
-        try:
-            ready(Access(where.host, port, users["nodes"], users["recorder"]))
-            await stop.wait()
-        finally:
-            await broker.shutdown()
+    given = {NODES: where.nodes, RECORDER: where.recorder}
+    passwords = {name: secrets.token_urlsafe(24) if said is None else said for name, said in given.items()}
+    users = Users(passwords, Path(where.users_file) if where.users_file else None)
+    broker, port = await _listen(users, where)
+    try:
+        ready(Access(where.host, port, *(User(name, passwords[name]) for name in (NODES, RECORDER))))
+        await stop.wait()
+    finally:
+        await broker.shutdown()
 
 
-async def _listen(password_file: Path, where: Where) -> tuple[Broker, int]:
+async def _listen(users: Users, where: Where) -> tuple[Broker, int]:
     if where.port:
-        return await _listen_on(where.host, where.port, password_file)
+        return await _listen_on(where.host, where.port, users)
     # Between finding a free port and listening on it another process may take it: once more, then.
     for _ in range(4):
         with suppress(BrokerError):
-            return await _listen_on(where.host, _free_port(), password_file)
-    return await _listen_on(where.host, _free_port(), password_file)
+            return await _listen_on(where.host, _free_port(), users)
+    return await _listen_on(where.host, _free_port(), users)
 
 
-class _TakeOverBroker(Broker):  # type: ignore[misc] # the library is untyped
-    """The library's broker, with sessions that survive a quick return of their client.
+class _Reader(StreamReaderAdapter):  # type: ignore[misc] # the library is untyped
+    """Reads no field that is longer than anything a node sends."""
 
-    The library marks a session as disconnected after it has closed the old connection. A client that comes back
-    meanwhile takes the session over, and the mark then falls on the new connection: everything for that client waits
-    in memory for ever, while it looks connected to both sides.
-    """
+    async def read(self, n: int = -1) -> bytes:
+        if n > LONGEST_BYTES:
+            raise AMQTTError(f"{n} bytes")
+        data: bytes = await super().read(n)
+        return data
+
+
+class _Handler(BrokerProtocolHandler):  # type: ignore[misc] # the library is untyped
+    """Ends a connection that was silent for longer than it promised (MQTT-3.1.2-24)."""
+
+    _ending: asyncio.Task[None] | None = None
+
+    def handle_read_timeout(self) -> None:
+        self._ending = asyncio.create_task(self.handle_connection_closed())
+
+
+class _OwnBroker(Broker):  # type: ignore[misc] # the library is untyped
+    """The library's broker, with the rights of `Users` for everything that a client can do."""
+
+    def __init__(self, host: str, port: int, users: Users) -> None:
+        # the library's own default lets anyone in on all addresses, so nothing is left to it
+        super().__init__({"listeners": {"default": {"type": "tcp", "bind": f"{host}:{port}"}}, "plugins": {}})
+        self._users, self._guesses = users, Guesses()
+        self._at_the_door: Counter[str] = Counter()
+
+    async def stream_connected(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+    ) -> None:
+        await self._client_connected(listener_name, _Reader(reader), StreamWriterAdapter(writer))
+
+    async def _initialize_client_session(
+        self, reader: ReaderAdapter, writer: WriterAdapter, remote_address: str, remote_port: int
+    ) -> tuple[BrokerProtocolHandler, Session]:
+        """The session of a client that is let in. AMQTTError, and the connection closed, for any other.
+
+        The library takes over the session of the name that a client gives before it looks at the password. Here
+        nothing is touched before that, and a session belongs to its user: no other can take it.
+        """
+        if self._at_the_door[remote_address] >= MOST_AT_THE_DOOR:
+            await _close(writer)
+            raise AMQTTError(f"too many connections from {remote_address}")
+        self._at_the_door[remote_address] += 1
+        try:
+            async with asyncio.timeout(CONNECT_S):
+                handler, session = await _Handler.init_from_connect(reader, writer, self.plugins_manager)
+            if not await self._is_let_in(session, remote_address):
+                await ConnackPacket.build(0, NOT_AUTHORIZED).to_stream(writer)
+                raise AMQTTError(f"not let in: {remote_address}")
+        except (AMQTTError, MQTTError, NoDataError, OSError, ValueError, EOFError) as error:
+            await _close(writer)
+            raise AMQTTError(str(error)) from error
+        finally:
+            self._at_the_door[remote_address] -= 1
+            self._at_the_door += Counter()  # only what is above zero stays
+        session.client_id = f"{session.username}/{session.client_id or gen_client_id()}"
+        session.keep_alive = -(-3 * session.keep_alive // 2)
+        rights = self._users.rights(session.username)
+        if session.will_flag and not rights.may_publish(session.will_topic or ""):
+            session.will_flag = False
+        return handler, await self._session_of(session)
+
+    async def _is_let_in(self, session: Session, address: str) -> bool:
+        username, password = session.username or "", session.password or ""
+        if isinstance(password, bytes):
+            password = password.decode("utf-8", "replace")
+        waits = self._guesses.wait_s(address, username) > 0
+        if not waits and self._users.is_right(username, password):
+            self._guesses.right(address, username)
+            return True
+        if not waits:
+            self._guesses.wrong(address, username)
+        await asyncio.sleep(self._guesses.delay_s(address))
+        return False
+
+    async def _session_of(self, new: Session) -> Session:
+        """The session that a client goes on with: its own from before, or the new one."""
+        old, handler = self._sessions.get(new.client_id, (None, None))
+        new.parent = 0
+        if old is None:
+            return new
+        if new.clean_session:
+            if old.transitions.is_connected():  # the library would leave it connected, and deaf
+                await handler.handle_connection_closed()
+                await handler.stop()
+            await self._delete_session(new.client_id)
+            return new
+        for name in ("will_flag", "will_message", "will_topic", "will_qos", "will_retain", "keep_alive"):
+            setattr(old, name, getattr(new, name))
+        old.parent = 1
+        return old
+
+    async def _authenticate(self, _session: Session, _: ListenerConfig) -> bool:
+        return True  # nobody else has a session
+
+    async def _topic_filtering(self, session: Session, topic: str, action: Action) -> bool:
+        rights = self._users.rights(session.username or "")
+        return rights.may_publish(topic) if action == Action.PUBLISH else rights.may_subscribe(topic)
+
+    async def retain_message(
+        self,
+        source_session: Session | None,
+        topic_name: str | None,
+        data: bytes | bytearray | None,
+        qos: int | None = None,
+    ) -> None:
+        """Keep the last message of a topic, where its sender may leave one."""
+        if source_session is None or self._users.rights(source_session.username or "").may_retain(topic_name or ""):
+            await super().retain_message(source_session, topic_name, data, qos)
+
+    async def _publish_retained_messages_for_subscription(
+        self, subscription: tuple[str, int], session: Session
+    ) -> None:
+        # the library tells a client that returns the retained messages of everybody's subscriptions
+        own = (each for each, _ in self._subscriptions.get(subscription[0], ()))
+        if any(each is session for each in own) and self._users.rights(session.username or "").may_subscribe(
+            subscription[0]
+        ):
+            await super()._publish_retained_messages_for_subscription(subscription, session)
 
     async def _handle_disconnect(
         self, client_session: Session, handler: BrokerProtocolHandler, disconnect_waiter: asyncio.Future[Any]
     ) -> None:
+        """The library's, with sessions that survive a quick return of their client.
+
+        The library marks a session as disconnected after it has closed the old connection. A client that comes back
+        meanwhile takes the session over, and the mark then falls on the new connection: everything for that client
+        waits in memory for ever, while it looks connected to both sides.
+        """
+        if not self._users.rights(client_session.username or "").may_publish(client_session.will_topic or ""):
+            client_session.will_flag = False  # its user was taken away meanwhile
         await super()._handle_disconnect(client_session, handler, disconnect_waiter)
-        _, current = self._sessions.get(client_session.client_id or "", (None, None))
-        if current is not None and current is not handler and not client_session.transitions.is_connected():
+        session, current = self._sessions.get(client_session.client_id or "", (None, None))
+        if session is client_session and current is not handler and not client_session.transitions.is_connected():
             client_session.transitions.connect()
             await self._publish_session_retained_messages(client_session)
 
 
-async def _listen_on(host: str, port: int, password_file: Path) -> tuple[Broker, int]:
-    broker = _TakeOverBroker(_configuration(host, port, password_file))
+async def _close(writer: WriterAdapter) -> None:
+    with suppress(OSError):
+        await writer.close()
+
+
+async def _listen_on(host: str, port: int, users: Users) -> tuple[Broker, int]:
+    broker = _OwnBroker(host, port, users)
     await broker.start()
     return broker, port
-
-
-def _configuration(host: str, port: int, password_file: Path) -> dict[str, object]:
-    # The library's own default lets anyone in on all addresses, so nothing is left to it.
-    return {
-        "listeners": {"default": {"type": "tcp", "bind": f"{host}:{port}"}},
-        "plugins": {
-            "amqtt.plugins.authentication.FileAuthPlugin": {"password_file": str(password_file)},
-            "amqtt.plugins.topic_checking.TopicAccessControlListPlugin": {
-                "publish_acl": PUBLISH,
-                "acl": SUBSCRIBE,
-            },
-        },
-    }
 
 
 def _free_port() -> int:

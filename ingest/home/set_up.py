@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from tidetray.ingest.core.readings import TidetrayError, from_ms
+from tidetray.ingest.home.broker_users import BROKER_USERS_FILE
 from tidetray.ingest.home.embedded_broker import Where
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.edit import change_settings, replace_file, shown_settings
@@ -70,10 +71,12 @@ def use_broker(home: Path, *, host: str, port: int, username: str, password: str
 
 
 def use_own_broker(home: Path, *, listen: str, port: int) -> None:
-    """Have `tidetray start` run a broker there, with passwords made now (or before)."""
-    for name in (NODES_PASSWORD_FILE, RECORDER_PASSWORD_FILE):
-        if not (home / name).is_file():
-            replace_file(home / name, secrets.token_urlsafe(12) + "\n", mode=0o600)
+    """Have `tidetray start` run a broker there; the recorder's password is made now (or was before).
+
+    Nodes get a user each: `add_node_user` (`ingest/home/broker_users.py`).
+    """
+    if not (home / RECORDER_PASSWORD_FILE).is_file():
+        replace_file(home / RECORDER_PASSWORD_FILE, secrets.token_urlsafe(24) + "\n", mode=0o600)
     change_settings(
         home,
         {
@@ -93,19 +96,22 @@ def own_broker(home: Path, settings: Settings) -> Where | None:
     broker = settings.broker
     if not broker.listen:
         return None
-    return Where(broker.listen, broker.port, nodes_password(home), broker.read_password())
+    users = str((home / BROKER_USERS_FILE).resolve())
+    return Where(broker.listen, broker.port, nodes_password(home), broker.read_password(), users)
 
 
 def nodes_password(home: Path) -> str:
-    """The password of the user `nodes` of that broker."""
+    """The password of the user `nodes` of that broker, which earlier homes have; empty where there is none."""
     path = home / NODES_PASSWORD_FILE
+    if not path.exists():
+        return ""
     try:
         return path.read_text(encoding="utf-8").strip()
     except OSError as error:
         raise SettingsError(
             f"the nodes' password cannot be read: {error.strerror}",
             where=str(path),
-            mend="Write one into that file, or take `listen` under [broker] away",
+            mend="Correct the rights of that file, or delete it once each node has a user",
         ) from error
 
 
