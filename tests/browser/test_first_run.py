@@ -57,7 +57,7 @@ def node(name: str, tray: str, port: int, password: str) -> Iterator[None]:
     nursery = make_nursery(datetime.now(UTC))
     journal, wake, stop = MemoryJournal(), threading.Event(), threading.Event()
     speaking = Node("7f3a", journal)
-    link = Link(speaking, name, host=HOST, port=port, username="nodes", password=password, wake=wake)
+    link = Link(speaking, name, host=HOST, port=port, username=name, password=password, wake=wake)
     live = LiveTray(nursery, tray, time.time(), first_flood_s=3.0)
 
     def work() -> None:

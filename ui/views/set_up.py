@@ -19,7 +19,7 @@ from tidetray.analysis.base.words import natural
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.core.readings import CHANNELS, ID_PATTERN, TidetrayError
 from tidetray.ingest.home.health import examine_recorder
-from tidetray.ingest.home.set_up import HeardNode, broker_is_chosen, heard, nodes_password
+from tidetray.ingest.home.set_up import HeardNode, broker_is_chosen, heard
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE, Settings, home_folder, load_settings
 from tidetray.ingest.store import queries
@@ -28,7 +28,7 @@ from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.changes import setting_up
 from tidetray.ui.columns import each_row
-from tidetray.ui.parts import look, to_print, trial_form
+from tidetray.ui.parts import look, node_users, to_print, trial_form
 from tidetray.ui.parts.head import title
 from tidetray.ui.tag import tag
 from tidetray.ui.web import sign_in
@@ -60,6 +60,7 @@ def page() -> None:
     if chosen or at_work:
         nodes = _heard(settings)
         on_the_air(settings, nodes)
+        node_users.users_of_nodes(settings)
     _trays([node for node in nodes if node.tray])
     first_readings()
 
@@ -116,6 +117,7 @@ def _save_broker(kind: str) -> str:
     state, home = st.session_state, home_folder()
     if kind == OWN:
         told = setting_up.save_own_broker(home, port=state["b_port"], on_the_network=state["b_network"])
+        node_users.make_first(load_settings(home))
     else:
         told = setting_up.save_broker(
             home,
@@ -210,13 +212,7 @@ def _for_a_node(settings: Settings) -> None:
     look.small("In its node.json, beside its sensors (firmware_notes/README.md). Give every node a name of its own:")
     st.code(json.dumps(node), language="json", wrap_lines=True)
     if broker.listen:
-        look.small("In its secrets.json, beside the name and password of your Wi-Fi:")
-        with look.clear_words():
-            st.code(
-                json.dumps({"user": "nodes", "password": nodes_password(home_folder())}),
-                language="json",
-                wrap_lines=True,
-            )
+        look.small("In its secrets.json: its user and password, which 'Users of nodes' below makes.")
     else:
         look.small("In its secrets.json: the user and password that your broker has for it.")
     if broker.listen == "127.0.0.1":

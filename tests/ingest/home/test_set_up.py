@@ -121,13 +121,13 @@ def test_its_own_broker_has_passwords_of_its_own_and_needs_a_free_port(tmp_path:
     where = own_broker(tmp_path, load_settings(tmp_path))
     assert where is not None
     assert (where.host, where.port) == ("127.0.0.1", 18830)
-    assert where.nodes != where.recorder
-    use_own_broker(tmp_path, listen="127.0.0.1", port=18831)  # nodes keep their password
+    assert where.nodes == ""  # each node has a user of its own
+    (tmp_path / "broker-nodes-password").write_text("shared by the nodes of an earlier home\n")
+    use_own_broker(tmp_path, listen="127.0.0.1", port=18831)
     again = own_broker(tmp_path, load_settings(tmp_path))
     assert again is not None
-    assert (again.nodes, again.recorder) == (where.nodes, where.recorder)
-    for name in ("broker-nodes-password", "broker-recorder-password"):
-        assert stat.S_IMODE((tmp_path / name).stat().st_mode) == 0o600
+    assert (again.nodes, again.recorder) == ("shared by the nodes of an earlier home", where.recorder)
+    assert stat.S_IMODE((tmp_path / "broker-recorder-password").stat().st_mode) == 0o600
 
 
 # ---------------------------------------------------------------- nodes and trays

@@ -17,8 +17,9 @@ import pytest
 
 from tests.conftest import Mosquitto
 from tests.ui.cli.test_main import run
+from tidetray.ingest.home.broker_users import add_node_user
 from tidetray.ingest.home.health import examine_recorder, try_broker
-from tidetray.ingest.home.set_up import NODES_PASSWORD_FILE, use_broker, use_own_broker
+from tidetray.ingest.home.set_up import use_broker, use_own_broker
 from tidetray.ingest.settings.model import BrokerSettings, load_settings
 from tidetray.ingest.store.home_lock import RecorderLock, is_recording
 from tidetray.ui.web.serve import free_port
@@ -82,9 +83,10 @@ def test_it_follows_the_settings_and_starts_again_what_ends(
     port = free_port(HOST, 0)
     use_own_broker(home, listen=HOST, port=port)
     until(lambda: examine_recorder(home).ok)
-    password = (home / NODES_PASSWORD_FILE).read_text().strip()
-    assert try_broker(BrokerSettings(host=HOST, port=port, username="nodes", password=password)).ok
-    assert not try_broker(BrokerSettings(host=HOST, port=port, username="nodes", password="guessed")).ok
+    password = add_node_user(home, site="nursery", node="bench-1").password  # while the broker runs
+    assert try_broker(BrokerSettings(host=HOST, port=port, username="bench-1", password=password)).ok
+    assert not try_broker(BrokerSettings(host=HOST, port=port, username="bench-1", password="guessed")).ok
+    assert not try_broker(BrokerSettings(host=HOST, port=port, username="nodes", password="")).ok
 
     first = recorder_of(process)
     assert first is not None

@@ -1,0 +1,82 @@
+"""The users of nodes at tidetray's own broker: made here, with a secret that is shown once."""
+
+from __future__ import annotations
+
+import json
+
+import streamlit as st
+
+from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.home.broker_users import User, add_node_user, node_users, remove_node_user, renew_node_secret
+from tidetray.ingest.home.set_up import NODES_PASSWORD_FILE
+from tidetray.ingest.settings.model import Settings, home_folder
+from tidetray.ui.parts import look
+from tidetray.ui.web import sign_in
+
+
+def users_of_nodes(settings: Settings) -> None:
+    """A form for a new node, and the users that are there. Only where the broker is tidetray's own."""
+    if not settings.broker.listen:
+        return
+    with look.clear_words():
+        known = node_users(home_folder())
+    told = st.session_state.pop("node_user_told", None)
+    with st.expander("Users of nodes", expanded=told is not None or not known):
+        if told:
+            _say(*told)
+        look.small("Each node has its own user, which reaches the topics of that node only.")
+        with st.form("node_user"):
+            st.session_state.setdefault("nu_site", settings.record.site or "nursery")
+            st.text_input("Site of the new user", key="nu_site")
+            st.text_input("Node of the new user", placeholder="bench-1", key="nu_node")
+            st.form_submit_button("Create user", on_click=_act, args=("made",))
+        if known:
+            names = [each.node for each in known]
+            st.selectbox("A node that has a user", names, key="nu_known")
+            with st.container(horizontal=True, gap="small"):
+                st.button("New password", on_click=_act, args=("renewed",), key="nu_renew")
+                st.button("Remove user", on_click=_act, args=("removed",), key="nu_remove")
+        if (home_folder() / NODES_PASSWORD_FILE).exists():
+            look.say(
+                "note",
+                "Nodes of this home may still share the user 'nodes', who can publish for every node. Give each node "
+                f"its own user, then delete the file {NODES_PASSWORD_FILE} and restart tidetray.",
+            )
+
+
+def make_first(settings: Settings) -> None:
+    """The user of a first node, where there is none yet: one press fewer from an empty home."""
+    if not node_users(home_folder()):
+        _tell("made", add_node_user(home_folder(), site=settings.record.site or "nursery", node="bench-1"))
+
+
+def _act(what: str) -> None:
+    state, home = st.session_state, home_folder()
+    try:
+        sign_in.require("manage")
+        if what == "made":
+            _tell(what, add_node_user(home, site=state["nu_site"].strip(), node=state["nu_node"].strip()))
+        elif what == "renewed":
+            _tell(what, renew_node_secret(home, state["nu_known"]))
+        else:
+            remove_node_user(home, state["nu_known"])
+            state["node_user_told"] = ("fine", f"User {state['nu_known']} removed.", "")
+            sign_in.note(f"broker's user {state['nu_known']} removed")
+    except TidetrayError as error:
+        state["node_user_told"] = ("wrong", str(error).replace("`", "'"), "")
+
+
+def _tell(what: str, user: User) -> None:
+    sign_in.note(f"broker's user {user.username} {what}")
+    st.session_state["node_user_told"] = (
+        "fine",
+        f"User {user.username} {what}. Copy its password now: it is not shown again.",
+        json.dumps({"user": user.username, "password": user.password}),
+    )
+
+
+def _say(kind: str, text: str, code: str) -> None:
+    look.say(kind, text)
+    if code:
+        look.small("For the node's secrets.json, beside the name and password of your Wi-Fi:")
+        st.code(code, language="json", wrap_lines=True)
