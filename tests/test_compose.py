@@ -140,7 +140,7 @@ def test_every_service_is_pinned_watched_and_started_again() -> None:
     images = [service["image"] for service in COMPOSE["services"].values()]
     build = COMPOSE["services"]["recorder"]["build"]["dockerfile_inline"]
     for image in [*images, re.findall(r"^FROM (\S+)", build, re.MULTILINE)[0]]:
-        assert re.fullmatch(r"[a-z-]+:\d+\.\d+\.\d+[a-z-]*", image), image
+        assert re.fullmatch(r"[a-z-]+:\d+\.\d+\.\d+[a-z-]*(@sha256:[0-9a-f]{64})?", image), image
     for service in COMPOSE["services"].values():
         assert service["restart"] == "unless-stopped"
         assert service["healthcheck"]["test"][0] in ("CMD", "CMD-SHELL")
