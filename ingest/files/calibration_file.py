@@ -5,7 +5,6 @@ In: a file. Out: `Calibration`s, or one RefusedError with every fault and how to
 
 from __future__ import annotations
 
-import tomllib
 from collections import Counter
 from datetime import date
 from pathlib import Path
@@ -16,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, StringConstraint
 from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import CHANNELS, ID_PATTERN
 from tidetray.ingest.core.refusals import EntryError, RefusedError
-from tidetray.ingest.files.rows import read_text
+from tidetray.ingest.files.rows import read_toml
 from tidetray.ingest.notebook.calibration import THROUGH_ZERO, Calibration, fit
 
 CALIBRATED = tuple(name for name, channel in CHANNELS.items() if not channel.is_flag)
@@ -44,14 +43,14 @@ _ENTRIES = TypeAdapter(list[_Entry])
 def is_calibration_form(path: Path) -> bool:
     """Whether a TOML file is this form, and not a trial."""
     try:
-        return "calibration" in tomllib.loads(read_text(path))
-    except (ValueError, RecursionError):
+        return "calibration" in read_toml(path)
+    except RefusedError:
         return False
 
 
 def load_calibrations(path: Path) -> tuple[Calibration, ...]:
     """The calibrations of a form. RefusedError lists every fault, each with its table."""
-    data = tomllib.loads(read_text(path))
+    data = read_toml(path)
     try:
         entries = _ENTRIES.validate_python(data.pop("calibration"))
     except ValidationError as error:

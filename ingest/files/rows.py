@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import tomllib
 import warnings
 import zipfile
 import zlib
@@ -22,7 +23,7 @@ from typing import Any
 
 import python_calamine as calamine
 from openpyxl import load_workbook
-from openpyxl.utils import column_index_from_string, get_column_letter
+from openpyxl.utils import column_index_from_string, get_column_letter, range_boundaries
 from openpyxl.utils.exceptions import InvalidFileException
 
 from tidetray.ingest.core.refusals import EntryError, RefusedError
@@ -31,8 +32,20 @@ from tidetray.ingest.files.written_values import quoted
 MAX_FILE_BYTES = 20_000_000
 """Larger files are refused: some 380 000 weigh-ins fit, and more would take the memory of a small machine."""
 
-MAX_UNPACKED_BYTES = 300_000_000
+MAX_UNPACKED_BYTES = 150_000_000
 """A workbook is packed; one that unpacks to more than this would fill the memory."""
+
+MAX_PLACES = 20_000_000
+"""Of a sheet that is read row by row: rows times columns, empty ones too. One cell far away makes them billions."""
+
+MAX_TEXTS = 2_000_000
+"""Texts that a workbook's cells share; each takes far more memory than its few letters in the file."""
+
+MAX_MERGED_PLACES = 100_000
+"""Under merged cells of a sheet, and how many such ranges: the slow reader makes a cell of each place."""
+
+MAX_TOML_BYTES, MAX_TOML_DEPTH = 2_000_000, 8
+"""Of a file of settings or of a trial: no table of ours is deeper than three levels."""
 
 _OLE = b"\xd0\xcf\x11\xe0"  # older binary workbooks, and workbooks with a password
 _ZIP = b"PK\x03\x04"
@@ -40,6 +53,9 @@ _HIDDEN = re.compile(rb"<(\w+:)?(f[ >/]|mergeCell )")
 _ERROR = re.compile(rb"\bt=[\"']e[\"']")
 _CELL = re.compile(rb"<c[ >/]")
 _CELL_AT = re.compile(rb' r="([A-Z]{1,3})([0-9]{1,7})"')
+_MERGED = re.compile(rb"<(?:\w+:)?mergeCell [^>]*\bref=[\"']([A-Z]{1,3}[0-9]{1,7}:[A-Z]{1,3}[0-9]{1,7})[\"']")
+_KEY_PART = r"""(?>[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*"""
+_DEEP_KEY = re.compile(rf"(?<![A-Za-z0-9_-])(?:{_KEY_PART}){{{MAX_TOML_DEPTH},}}")
 MAX_QUICK_PLACES = 5_000_000
 """The quick reader holds a sheet as a full table, empty places too: one with more than this is read row by row."""
 
@@ -102,6 +118,22 @@ def text_of(path: Path, content: bytes) -> str:
 
 def read_text(path: Path) -> str:
     return text_of(path, read_bytes(path))
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """A file in TOML. RefusedError if it is none, or larger or deeper than any of ours."""
+    text = read_text(path)
+    if len(text) > MAX_TOML_BYTES:
+        what = f"the file has {len(text) / 1e6:.1f} MB"
+        raise refused(path, what, f"Write at most {MAX_TOML_BYTES / 1e6:g} MB")
+    deep = _DEEP_KEY.search(text)
+    if deep is not None:  # each level of `a.a.a` is a table of its own, in a table of its own, and so on
+        line = text.count("\n", 0, deep.start()) + 1
+        raise refused(path, f"a key on line {line} has more than {MAX_TOML_DEPTH} parts", "Correct the line")
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise refused(path, f"it is not TOML: {error}", "Correct the line it names") from None
 
 
 def rows_of(path: Path, known: frozenset[str], faults: list[EntryError], sheet: str | None = None) -> Iterator[Row]:
@@ -190,12 +222,17 @@ def _is_plain(worksheet: bytes) -> bool:
     """Whether the quick reader shows all of a worksheet, and does not fill the memory with empty places."""
     if _HIDDEN.search(worksheet) or _ERROR.search(worksheet):
         return False
-    places = _CELL_AT.findall(worksheet)
-    if len(places) != len(_CELL.findall(worksheet)):
+    if sum(1 for _ in _CELL_AT.finditer(worksheet)) != sum(1 for _ in _CELL.finditer(worksheet)):
         return False
-    rows = max((int(row) for _, row in places), default=0)
-    widest = max({column for column, _ in places}, key=lambda name: (len(name), name), default=b"A")
-    return rows * int(column_index_from_string(widest.decode())) <= MAX_QUICK_PLACES
+    return _places(worksheet) <= MAX_QUICK_PLACES
+
+
+def _places(worksheet: bytes) -> int:
+    """Rows times columns as far as the farthest cell."""
+    rows = max((int(found[2]) for found in _CELL_AT.finditer(worksheet)), default=0)
+    columns = {found[1] for found in _CELL_AT.finditer(worksheet)}
+    widest = max(columns, key=lambda name: (len(name), name), default=b"A")
+    return rows * int(column_index_from_string(widest.decode()))
 
 
 def check_package(path: Path, content: bytes) -> tuple[bool, bool]:
@@ -220,11 +257,44 @@ def check_package(path: Path, content: bytes) -> tuple[bool, bool]:
             if "xl/workbook.xml" not in names:
                 what = "it is packed, but no .xlsx workbook"
                 raise refused(path, what, "Save the sheet as .xlsx, or as CSV in UTF-8")
+            for name in package.namelist():
+                _check_part(path, name, package)
             sheets = [name for name in package.namelist() if name.startswith("xl/worksheets/")]
             plain = bool(sheets) and all(_is_plain(package.read(name)) for name in sheets)
             return not plain and any(_HIDDEN.search(package.read(name)) for name in sheets), plain
     except (zipfile.BadZipFile, ValueError, EOFError, OSError, NotImplementedError, RuntimeError, zlib.error) as error:
         raise refused(path, f"the workbook is damaged ({error})", "Save it again, or as CSV in UTF-8") from None
+
+
+def _area(cells: str) -> int:
+    left, top, right, bottom = range_boundaries(cells)
+    return abs(right - left + 1) * abs(bottom - top + 1)
+
+
+def _check_part(path: Path, name: str, package: zipfile.ZipFile) -> None:
+    """RefusedError for a part that would take far more memory than it has bytes."""
+    if name.startswith("xl/worksheets/"):
+        content = package.read(name)
+        merged = sum(1 + _area(found[1].decode()) for found in _MERGED.finditer(content))
+        if merged > MAX_MERGED_PLACES:
+            what = "the merged cells of a sheet cover far more than a table"
+            raise refused(path, what, "Undo the merging, and save it again")
+        if _places(content) > MAX_PLACES:
+            what = "a cell of a sheet is far away from the others"
+            raise refused(path, what, "Delete empty rows and columns below and beside the table, and save it again")
+    elif name.lower().endswith("sharedstrings.xml") and _texts(package, name) > MAX_TEXTS:
+        raise refused(path, f"the workbook holds more than {MAX_TEXTS:,} texts", "Save only the sheet you need")
+
+
+def _texts(package: zipfile.ZipFile, name: str) -> int:
+    """How many texts a part holds, counted piece by piece; not on when they are too many."""
+    found, before = 0, b""
+    with package.open(name) as part:
+        while found <= MAX_TEXTS and (piece := part.read(1 << 20)):
+            piece = before + piece
+            found += piece.count(b"<si") + piece.count(b":si")  # with a prefix, `<x:si>`
+            before = piece[-2:]
+    return found
 
 
 def _hidden_faults(content: bytes, name: str, values: Any) -> Iterator[EntryError]:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import asdict
@@ -21,7 +20,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import DRAINS, ID_PATTERN, MOST_ATTENUATION_PER_M, Tray
 from tidetray.ingest.core.refusals import EntryError, RefusedError
-from tidetray.ingest.files.rows import read_text
+from tidetray.ingest.files.rows import read_toml
 from tidetray.ingest.files.written_values import parse_time, quoted
 from tidetray.ingest.notebook.facts import (
     BASE_C,
@@ -64,6 +63,10 @@ _UNITS = {
     "_g": "grams",
     "_s": "seconds",
 }
+
+
+MAX_POTS = 20_000
+"""Of a trial; a file of some lines could else ask for millions."""
 
 
 def _is_id(value: object) -> bool:
@@ -146,15 +149,10 @@ def load_trial(path: Path) -> TrialPlan:
     from 00:00, local. A tray with rows, columns and tare_g is filled with pots <tray>-r<row>c<column>.
     RefusedError lists every fault, each with its table.
     """
-    try:
-        data = tomllib.loads(read_text(path))
-    except (ValueError, RecursionError) as error:
-        fault = EntryError(f"it is not TOML: {error}", mend="Correct the line it names")
-        raise RefusedError([fault], where=path.name) from None
-    return read_plan(data, where=path.name)
+    return read_plan(read_toml(path), where=path.name)
 
 
-def read_plan(data: dict[str, object], *, where: str) -> TrialPlan:
+def read_plan(data: dict[str, Any], *, where: str) -> TrialPlan:
     """A trial from the tables of such a file. RefusedError lists every fault; `where` names what they came from."""
     faults, pots = list[EntryError](), list[PotPlan]()
     root = _Table(data, "the file", faults)
@@ -162,6 +160,9 @@ def read_plan(data: dict[str, object], *, where: str) -> TrialPlan:
         root.take("trial", "Begin with a line [trial]", lambda v: isinstance(v, dict)) or {}, "[trial]", faults, "trial"
     )
     treatment_tables, tray_tables = root.tables("treatment"), root.tables("tray")
+    if sum(map(_filled_with, tray_tables)) > MAX_POTS:
+        fault = EntryError(f"the trays would hold more than {MAX_POTS:,} pots", mend="Correct rows and columns")
+        raise RefusedError([fault], where=where)
     are_filled = any({"rows", "columns"} & table.left.keys() for table in tray_tables)
     pot_tables = root.tables("pot", needed=not are_filled)
     trial = _trial(head)
@@ -181,6 +182,14 @@ def read_plan(data: dict[str, object], *, where: str) -> TrialPlan:
     if faults:
         raise RefusedError(faults, where=where)
     return TrialPlan(trial, tuple(treatments), tuple(trays), tuple(pots))
+
+
+def _filled_with(tray: _Table) -> int:
+    """How many pots rows and columns of a tray ask for."""
+    rows, columns = tray.left.get("rows"), tray.left.get("columns")
+    if type(rows) is int and type(columns) is int and rows > 0 and columns > 0:
+        return rows * columns
+    return 0
 
 
 def _trial(table: _Table) -> Trial:

@@ -100,6 +100,8 @@ _STYLE = (
 .stCheckbox label { min-height: 2.9rem; align-items: center; }
 .stTextInput input::placeholder { color: var(--quiet); opacity: 1; }
 [data-testid=InputInstructions] { display: none; }
+/* its file would hold cells that a spreadsheet takes for formulas; "Download as CSV" below a table is harmless */
+[data-testid=stElementToolbar] button[aria-label^=Download] { display: none; }
 :focus-visible { outline: 3px solid var(--deep) !important; outline-offset: 2px; }
 .tt-say { border-left: 6px solid var(--note); background: var(--note-ground); color: var(--ink); border-radius: 4px;
   padding: .6rem .8rem; line-height: 1.4; overflow-wrap: anywhere; }

@@ -67,6 +67,13 @@ _UNITS = {
 }
 
 
+AS_TYPED = (
+    "Names and notes are kept as they were typed. A cell that begins with = + - or @ is text and no formula: "
+    "let a spreadsheet import text columns as text."
+)
+"""In each data package: it is read back, so nothing in it is changed to be harmless in a spreadsheet."""
+
+
 def export(store: Store, trial: Trial, folder: Path, *, now: datetime) -> list[str]:
     """Write the package into an empty or new folder; the names of its files. EntryError if the folder holds
     anything."""
@@ -97,6 +104,7 @@ def export(store: Store, trial: Trial, folder: Path, *, now: datetime) -> list[s
         "name": trial.name,
         "title": trial.question or trial.name,
         "created": _text(now),
+        "description": AS_TYPED,
         "resources": resources,
         "miappe": {
             "version": MIAPPE_VERSION,

@@ -17,6 +17,7 @@ from tidetray.analysis.questions.plan import past_spread
 from tidetray.analysis.questions.plan import plan as ask_plan
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.files.apart import apart
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.notebook.facts import TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
@@ -116,6 +117,9 @@ def _layout() -> None:
         "Treatments are assigned to trays and pots to positions at random, balanced over blocks, benches, "
         "rows and columns. Then leave trays and pots where they are."
     )
+    if not sign_in.may("weigh"):
+        look.small("Uploading a file takes somebody who can weigh or manage.")
+        return
     given = st.file_uploader("The trial's file (.toml)", type="toml", key="layout_file", max_upload_size=20)
     masses = st.file_uploader(
         (
@@ -137,7 +141,7 @@ def _layout() -> None:
             weighed.write_bytes(masses.getvalue())
         try:
             comma = bool(st.session_state.get("kept_decimal_comma"))
-            lines = lay_out_file(file, seed, out, weighed, decimal_comma=comma)
+            lines = apart(lay_out_file, file, seed, out, weighed, decimal_comma=comma)
         except (TidetrayError, ValueError) as error:
             look.say("wrong", str(error).replace("`", "'"))
             return

@@ -28,6 +28,7 @@ from tidetray.ingest.home.accounts import SESSION_MS, People, PeopleError, Perso
 from tidetray.ingest.settings.model import DashboardSettings
 from tidetray.ui.tag import Markup, joined, tag
 from tidetray.ui.web.sign_in_line import FullError, Line
+from tidetray.ui.web.uploads import Uploads
 
 T = TypeVar("T")
 
@@ -37,6 +38,7 @@ TLS_COOKIE = f"__Host-{COOKIE}"
 
 OPEN_PATHS = {"/_stcore/health"}
 LARGEST_FORM = 4096
+FORM_S = 15.0
 LOOK_UPS_AT_ONCE = 4
 """Accounts are looked up beside the event loop: their file may be locked for seconds."""
 
@@ -107,7 +109,7 @@ class Gate:
 
     def __init__(self, app: ASGIApp, *, home: Path, closed: bool, proxied: bool = False) -> None:
         self._app, self._people, self._closed, self._proxied = app, People(home), closed, proxied
-        self._line = Line()
+        self._line, self._uploads = Line(), Uploads()
         self._look_ups = anyio.CapacityLimiter(LOOK_UPS_AT_ONCE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -150,7 +152,18 @@ class Gate:
             answer = await self._leave(request)
         elif not await self._is_let_in(scope):
             answer = self._sent_away(request)
+        elif request.method in {"POST", "PUT", "PATCH"}:
+            answer = await self._why_no_upload(request)
         await (self._app if answer is None else answer)(scope, receive, send)
+
+    async def _why_no_upload(self, request: Request) -> Response | None:
+        """A refusal, for somebody who may only look and for too much; Streamlit itself takes uploads from anybody."""
+        visitor = await self._visitor(request.scope) if await self._beside(lambda: bool(self._people)) else None
+        if visitor is not None and not visitor.may("weigh"):
+            return PlainTextResponse(f"{visitor.name} can view only.", 403)
+        who = visitor.name if visitor is not None else self._address(request)
+        refusal = self._uploads.refusal(who, request.headers.get("content-length"))
+        return None if refusal is None else PlainTextResponse(refusal[1], refusal[0])
 
     async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
         if not _is_from_here(HTTPConnection(scope)) or not await self._is_let_in(scope):
@@ -311,12 +324,15 @@ def _is_loopback(address: str) -> bool:
 
 
 async def _fields(request: Request) -> dict[str, str] | None:
-    """The fields of a small form; None for a large one."""
+    """The fields of a small form; None for a large one, or one that does not come."""
     body = b""
-    async for piece in request.stream():
-        body += piece
-        if len(body) > LARGEST_FORM:
-            return None
+    with anyio.move_on_after(FORM_S) as limit:
+        async for piece in request.stream():
+            body += piece
+            if len(body) > LARGEST_FORM:
+                return None
+    if limit.cancelled_caught:
+        return None
     fields = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True)
     return {name: values[-1] for name, values in fields.items()}
 

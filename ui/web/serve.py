@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 from tidetray.analysis.pictures.palette import THEME_FLAGS
+from tidetray.ui.web.uploads import MOST_UPLOADED_BYTES
 
 
 def serve(home: Path, *, host: str, port: int) -> None:
@@ -54,6 +55,7 @@ def _command(host: str, port: int) -> list[str]:
         "--server.headless=true",
         "--browser.gatherUsageStats=false",
         "--server.fileWatcherType=none",
+        f"--server.maxUploadSize={MOST_UPLOADED_BYTES // 1_000_000}",
         "--client.toolbarMode=minimal",
         "--client.showErrorDetails=none",
         "--client.showErrorLinks=false",

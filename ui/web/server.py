@@ -7,10 +7,11 @@ from pathlib import Path
 from starlette.middleware import Middleware
 from streamlit import config
 from streamlit.starlette import App
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from tidetray.ingest.home.accounts import People, needs_people
 from tidetray.ingest.settings.model import home_folder, load_settings
-from tidetray.ui.web import sign_in
+from tidetray.ui.web import idle, sign_in
 from tidetray.ui.web.gate import Gate
 
 # without an address Streamlit listens on all of them
@@ -19,6 +20,8 @@ _closed = needs_people(config.get_option("server.address") or "", _settings)
 sign_in.open_to_all = not _closed
 if People(home_folder()):
     People(home_folder()).remember()  # of a home whose accounts are older than its record
+
+idle.limit(H11Protocol)
 
 app = App(
     Path(__file__).parents[1] / "app.py",

@@ -165,7 +165,7 @@ SPOILED: dict[str, tuple[str, bytes | str, str]] = {
     "a workbook that would fill the memory": (
         "a.xlsx",
         packed(**{"xl__workbook.xml": b" " * (MAX_UNPACKED_BYTES + 1)}),
-        "the workbook unpacks to 300 MB",
+        "the workbook unpacks to 150 MB",
     ),
     "empty file": ("a.csv", "", "the file is empty"),
     "header only": ("a.csv", HEAD, "there are no weigh-ins below the header"),
