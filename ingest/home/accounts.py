@@ -27,6 +27,7 @@ from pwdlib.hashers.argon2 import Argon2Hasher
 from tidetray.ingest.core.readings import TidetrayError, from_ms, to_ms
 from tidetray.ingest.settings.model import RECORD_FILE, DashboardSettings
 from tidetray.ingest.store.accounts_made import keep_accounts_made, were_accounts_made
+from tidetray.ingest.store.database import to_disk
 
 PEOPLE_FILE = "people.sqlite"
 
@@ -44,6 +45,7 @@ SHORTEST_PASSWORD, LONGEST_PASSWORD = 8, 256
 SESSION_MS = 14 * 24 * 3600 * 1000
 FREE_TRIES = 5
 LONGEST_WAIT_S = 900
+HOUR_MS = 3600 * 1000
 FORGIVEN_MS = 24 * 3600 * 1000
 """After FREE_TRIES wrong passwords for a name the wait doubles with each, from 1 s to LONGEST_WAIT_S; a day without one
 forgives all. Some 100 guesses a day, wherever they come from: behind a proxy all addresses are the proxy's."""
@@ -160,6 +162,8 @@ class People:
         _check_role(role)
         hashed = _hash(password, name)
         with self._open() as db:
+            if role != "manage" and not db.execute("SELECT 1 FROM person").fetchone():
+                raise PeopleError("the first account has to manage", mend="Give it the role manage")
             try:
                 db.execute("INSERT INTO person VALUES (?, ?, ?, ?, ?)", (_key(name), name, role, hashed, to_ms(now)))
             except sqlite3.IntegrityError:
@@ -204,10 +208,15 @@ class People:
             found = db.execute("SELECT hash FROM person WHERE key = ?", (key,)).fetchone()
             # counted before the password is looked at: guesses sent at the same moment count as well
             _count_try(db, key, now_ms)
+        wrong = WrongPasswordError("name or password is wrong", mend="Correct one of them and try again")
         if not _matches(password, found[0] if found else _nobodys_hash()) or not found:
-            raise WrongPasswordError("name or password is wrong", mend="Correct one of them and try again")
+            with self._open() as db:
+                _note_failure(db, key, now)
+            raise wrong
         token = secrets.token_urlsafe(32)
         with self._open() as db:
+            if db.execute("SELECT hash FROM person WHERE key = ?", (key,)).fetchone() != found:
+                raise wrong  # changed or removed while this one was looked at
             db.execute("DELETE FROM wrong WHERE key = ?", (key,))
             db.execute("DELETE FROM session WHERE until_ms <= ?", (now_ms,))
             db.execute("INSERT INTO session VALUES (?, ?, ?)", (_digest(token), key, now_ms + SESSION_MS))
@@ -241,6 +250,30 @@ class People:
         with self._open(write=False) as db:
             rows = db.execute("SELECT at_ms, who, what FROM deed ORDER BY id DESC LIMIT ?", (most,)).fetchall()
         return tuple(Deed(from_ms(at_ms), who, what) for at_ms, who, what in rows)
+
+    def copy_to(self, file: Path) -> int:
+        """Copy the accounts into the new file `file`, for its owner alone, without sessions; how many there are.
+
+        PeopleError if there are none, or the copy cannot be made.
+        """
+        count = len(self.all())
+        if not count:
+            raise PeopleError("there are no accounts to copy", where=str(self.path), mend="Leave out --accounts")
+        try:
+            os.close(os.open(file, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+            with self._open(write=False) as source, closing(sqlite3.connect(file)) as copy:
+                source.backup(copy)
+                # whoever has the copy shall not be signed in with it, nor anybody's wait go on from it
+                copy.executescript("DELETE FROM session; DELETE FROM wrong; VACUUM;")
+                (verdict,) = copy.execute("PRAGMA integrity_check(1)").fetchone()
+            if verdict != "ok":
+                raise PeopleError(f"the copy of the accounts is not sound: {verdict}", where=str(file))
+            to_disk(file)
+        except (OSError, sqlite3.Error) as error:
+            raise PeopleError(
+                f"the accounts cannot be copied: {error}", where=str(file), mend="Give another name, or check the disk"
+            ) from error
+        return count
 
     @contextmanager
     def _open(self, *, write: bool = True) -> Iterator[sqlite3.Connection]:
@@ -357,6 +390,20 @@ def _count_try(db: sqlite3.Connection, key: str, now_ms: int) -> None:
         " AND key NOT IN (SELECT key FROM wrong ORDER BY last_ms DESC LIMIT ?)",
         (_MOST_NAMES,),
     )
+
+
+def _note_failure(db: sqlite3.Connection, key: str, now: datetime) -> None:
+    """Once an hour for each account, counted; names without an account together, since a password may be among them."""
+    row = db.execute("SELECT name FROM person WHERE key = ?", (key,)).fetchone()
+    said = f"failed sign-ins as {row[0]}: " if row else "failed sign-ins with names that have no account: "
+    last = db.execute(
+        "SELECT id, what FROM deed WHERE at_ms BETWEEN ? AND ? AND substr(what, 1, ?) = ? ORDER BY id DESC LIMIT 1",
+        (to_ms(now) - HOUR_MS, to_ms(now) + HOUR_MS, len(said), said),
+    ).fetchone()
+    if last is None:
+        _note(db, "", f"{said}1", now)
+    else:
+        db.execute("UPDATE deed SET what = ? WHERE id = ?", (f"{said}{int(last[1][len(said) :]) + 1}", last[0]))
 
 
 def _note(db: sqlite3.Connection, who: str, what: str, now: datetime) -> None:

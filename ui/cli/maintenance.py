@@ -8,6 +8,8 @@ from pathlib import Path
 
 import click
 
+from tidetray.analysis.base.words import counted
+from tidetray.ingest.home.accounts import PEOPLE_FILE, People
 from tidetray.ingest.home.health import examine, examine_recorder
 from tidetray.ingest.influx.queue import send_refused_again
 from tidetray.ingest.settings.model import RECORD_FILE, load_settings
@@ -80,11 +82,20 @@ def quarantine(home: Path, *, looked_at: bool, most: int, as_json: bool) -> None
 
 @click.command(epilog=example("tidetray backup tidetray-2026-06-01.sqlite"))
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option(
+    "--accounts",
+    is_flag=True,
+    help="Also copy the accounts, with the hashes of their passwords, into a file beside it that only you can read.",
+)
 @home_option
 @json_option
-def backup(home: Path, file: Path, as_json: bool) -> None:
+def backup(home: Path, file: Path, accounts: bool, as_json: bool) -> None:
     """Copy the whole record into the new FILE, also while it is in use, and check the copy."""
     made = back_up(home / RECORD_FILE, file)
+    copied = file.with_name(f"{file.stem}.{PEOPLE_FILE}") if accounts else None
+    if copied is not None:
+        count = People(home).copy_to(copied)
+        click.echo(f"{counted(count, 'account')} copied to {copied}", err=as_json)
     printing.backup(made, as_json=as_json)
     sys.exit(1 if made.faults else 0)
 

@@ -17,7 +17,7 @@ COMMAND_LINE = "command line"
 """Who does what is done there, in the trail of accounts."""
 
 
-@click.group(epilog=example("tidetray people add NAME --role weigh"))
+@click.group(epilog=example("tidetray people add NAME --role manage"))
 def people() -> None:
     """Manage accounts for the pages, with the roles look, weigh and manage."""
 
@@ -34,17 +34,15 @@ def _password_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)
 
 
-@people.command("add", epilog=example("tidetray people add NAME --role weigh"))
+@people.command("add", epilog=example("tidetray people add NAME --role manage"))
 @click.argument("name")
 @click.option("--role", type=click.Choice(list(ROLES)), required=True, help=f"{_role_help}.")
 @_password_option
 @home_option
 def add(home: Path, name: str, role: str, password_file: Path | None) -> None:
-    """Create an account. Its password is asked for, or read from a file."""
+    """Create an account; the first one has to manage. Its password is asked for, or read from a file."""
     person = People(home).add(name, _password(password_file), role, by=COMMAND_LINE, now=datetime.now(UTC))
     click.echo(f"{person.name} may {role} now: {ROLES[role]}. From now on the pages ask for name and password.")
-    if not any(each.role == "manage" for each in People(home).all()):
-        click.echo("Note: nobody may manage on the pages yet; what takes that is done here.")
 
 
 @people.command("password", epilog=example("tidetray people password NAME"))

@@ -41,6 +41,8 @@ def title(page: str) -> None:
     if shown:
         with st.container(border=True, key="chapter"):
             st.markdown(chapter(page))
+            with st.expander("Accounts and security"):
+                st.markdown(chapter("security"))
 
 
 def head(page: str, *, tray: bool = False, days: bool = False) -> Chosen:

@@ -19,6 +19,7 @@ from tidetray.ingest.home.accounts import (
     SESSION_MS,
     People,
     PeopleError,
+    Person,
     WaitError,
     WrongPasswordError,
 )
@@ -87,8 +88,9 @@ def test_a_new_password_a_new_role_and_a_removal_hold_at_once(people: People) ->
     token = people.sign_in("Kim", "another long one", now=NOW)
     people.remove("Kim", by="Robin", now=NOW)
     assert people.session(token, now=NOW) is None
-    assert [(d.who, d.what) for d in people.deeds()][:2] == [
+    assert [(d.who, d.what) for d in people.deeds()][:3] == [
         ("Robin", "account Kim removed"),
+        ("", "failed sign-ins as Kim: 1"),
         ("Robin", "new password for Kim"),
     ]
 
@@ -193,15 +195,15 @@ def test_an_unreadable_file_is_said_in_one_sentence(tmp_path: Path) -> None:
 
 def test_accounts_by_command_and_no_password_as_an_argument(tmp_path: Path) -> None:
     asked = CliRunner().invoke(
-        cli, ["people", "add", "Robin", "--role", "weigh", "--home", str(tmp_path)], input=f"{RIGHT}\n{RIGHT}\n"
+        cli, ["people", "add", "Robin", "--role", "manage", "--home", str(tmp_path)], input=f"{RIGHT}\n{RIGHT}\n"
     )
     assert asked.exit_code == 0, asked.output
     assert RIGHT not in asked.output
-    assert "nobody may manage on the pages yet" in asked.output
     secret = tmp_path / "secret"
     secret.write_text(f"{RIGHT} 2\n")
     run("people", "add", "Kim", "--role", "look", "--password-file", secret, "--home", tmp_path)
     run("people", "role", "Kim", "manage", "--home", tmp_path)
+    run("people", "role", "Robin", "weigh", "--home", tmp_path)
     assert run("people", "list", "--home", tmp_path).splitlines() == [
         "Kim: manage (also begins trials, sets up, names people)",
         "Robin: weigh (also weighs in, notes events, acknowledges alarms)",
@@ -243,6 +245,58 @@ def test_the_dashboard_does_not_listen_beyond_this_machine_without_an_account(
     monkeypatch.setenv("TIDETRAY_DASHBOARD__SIGNED_IN_BY_PROXY", "true")
     run("dashboard", "--home", tmp_path)
     monkeypatch.delenv("TIDETRAY_DASHBOARD__SIGNED_IN_BY_PROXY")
-    People(tmp_path).add("Robin", RIGHT, "look", by="", now=NOW)
+    People(tmp_path).add("Robin", RIGHT, "manage", by="", now=NOW)
     run("dashboard", "--home", tmp_path)
     assert len(served) == 3
+
+
+def test_the_first_account_manages(tmp_path: Path) -> None:
+    """An account that may only look, alone, left nobody to manage, and no page to make another one."""
+    for role in ("look", "weigh"):
+        with pytest.raises(PeopleError, match="the first account has to manage"):
+            People(tmp_path).add("Robin", RIGHT, role, by="", now=NOW)
+    assert not People(tmp_path)
+    People(tmp_path).add("Robin", RIGHT, "manage", by="", now=NOW)
+
+
+def test_failed_sign_ins_are_in_the_history_counted_by_the_hour(people: People) -> None:
+    for minutes, name in ((0, "robin"), (1, "ROBIN"), (2, "seven wet pots"), (3, "nobody"), (70, "Robin")):
+        with pytest.raises(WrongPasswordError):
+            people.sign_in(name, "wrong password", now=NOW + timedelta(minutes=minutes))
+    said = [deed.what for deed in people.deeds()]
+    assert said[:3] == [
+        "failed sign-ins as Robin: 1",
+        "failed sign-ins with names that have no account: 2",
+        "failed sign-ins as Robin: 2",
+    ]
+    assert not any("seven wet pots" in what for what in said)  # somebody typed a password as the name
+
+
+def test_a_password_changed_while_another_was_looked_at_opens_no_session(
+    people: People, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def slow(password: str, hashed: str) -> bool:
+        monkeypatch.undo()
+        people.set_password("Robin", "another right one", by="", now=NOW)
+        return True
+
+    monkeypatch.setattr("tidetray.ingest.home.accounts._matches", slow)
+    with pytest.raises(WrongPasswordError):
+        people.sign_in("Robin", RIGHT, now=NOW)
+
+
+def test_accounts_come_back_from_a_copy_without_their_sessions(people: People, tmp_path: Path) -> None:
+    token = people.sign_in("Robin", RIGHT, now=NOW)
+    copy, home = tmp_path / "copy.people.sqlite", tmp_path / "restored"
+    home.mkdir()
+    assert people.copy_to(copy) == 1
+    assert copy.stat().st_mode & 0o077 == 0
+    assert token not in copy.read_bytes().decode("latin-1")
+    with pytest.raises(PeopleError, match="cannot be copied"):
+        people.copy_to(copy)  # nothing is written over
+    copy.rename(home / PEOPLE_FILE)
+    restored = People(home)
+    assert restored.session(token, now=NOW) is None
+    assert restored.session(restored.sign_in("Robin", RIGHT, now=NOW), now=NOW) == Person("Robin", "manage")
+    with pytest.raises(PeopleError, match="no accounts to copy"):
+        People(tmp_path / "empty").copy_to(tmp_path / "none.sqlite")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import threading
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from tests.conftest import DATA, Mosquitto
 from tests.ingest.recorder.test_recorder import NodeSide, levels, pack, recording, until
 from tests.test_readme import block, with_command
 from tidetray.ingest.files.trial_file import load_trial
+from tidetray.ingest.home.accounts import People
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store import queries
@@ -65,6 +67,24 @@ def test_a_backup_taken_while_recording_is_restored_and_gone_on_with(mosquitto: 
     node.close()
     assert recorder.totals.readings == sent - copied
     assert levels(restored) == levels(str(home / RECORD_FILE))
+
+
+def test_accounts_are_copied_on_request_and_restored_as_told(tmp_path: Path) -> None:
+    home, password = tmp_path / "trials", "seven wet pots"
+    open_store(home / RECORD_FILE).close()
+    People(home).add("Robin", password, "manage", by="", now=datetime.now(UTC))
+    told = subprocess.run(
+        ["bash", "-euc", block("<!-- backup and restore accounts -->")],
+        cwd=tmp_path,
+        env=with_command(tmp_path),
+        check=True,
+        capture_output=True,
+        text=True,
+        timeout=120,
+    ).stdout
+    assert "one account copied to record-2026-06-02.people.sqlite" in told
+    assert "Robin: manage" in told
+    assert People(tmp_path / "restored-2").sign_in("Robin", password, now=datetime.now(UTC))
 
 
 def test_the_copy_is_one_file_and_says_what_is_in_it(bench_store: Store, tmp_path: Path) -> None:
