@@ -267,7 +267,7 @@ def check_package(path: Path, content: bytes) -> tuple[bool, bool]:
 
 
 def _area(cells: str) -> int:
-    left, top, right, bottom = range_boundaries(cells)
+    left, top, right, bottom = map(int, range_boundaries(cells))
     return abs(right - left + 1) * abs(bottom - top + 1)
 
 

@@ -269,9 +269,10 @@ class Guesses:
         return min(LONGEST_DELAY_S, 0.1 * self._of_address.get(address, 0))
 
     def wrong(self, address: str, username: str) -> None:
-        for table in (self._tries, self._of_address):
-            while len(table) >= _REMEMBERED:  # the longest untouched
-                del table[next(iter(table))]  # type: ignore[attr-defined]
+        if len(self._tries) >= _REMEMBERED:  # the longest untouched
+            del self._tries[next(iter(self._tries))]
+        if len(self._of_address) >= _REMEMBERED:
+            del self._of_address[next(iter(self._of_address))]
         tries, _ = self._tries.pop((address, username), (0, 0.0))
         self._tries[address, username] = (tries + 1, self._clock())
         self._of_address[address] = self._of_address.pop(address, 0) + 1

@@ -27,7 +27,7 @@ def limit(protocol: type[Any], first_request_s: float = FIRST_REQUEST_S) -> None
 def _end_if_silent(http: Any, transport: asyncio.Transport) -> None:
     if transport.is_closing():
         return
-    now = transport.get_protocol()
+    now: Any = transport.get_protocol()
     asked = http.cycle is not None if now is http else getattr(now, "handshake_complete", True)
     if not asked:
         transport.abort()
