@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from tidetray.analysis.questions.trays import trays
-from tidetray.analysis.record.site_trays import SiteTrays
+from tidetray.analysis.record.site_trays import NO_TRIAL, SiteTrays
 from tidetray.analysis.record.trial_data import choose_trial
 from tidetray.ingest.influx.queue import Forwarding, forwarding_of
 from tidetray.ingest.recorder.status import RecorderState, read_state
@@ -37,13 +37,16 @@ class Overview:
 def overview(store: Store, home: Path, trial_name: str | None, now: datetime) -> Overview:
     data = SiteTrays(store, choose_trial(store, trial_name))
     site = data.trial.site
+    table = trays(data, now).table
+    # a tray that is in no running trial and sends nothing: nobody asks for it
+    table = table[(table["treatment"] != NO_TRIAL) | (table["state"] != "unknown")].reset_index(drop=True)
     recording = is_recording(home)
     recorder = read_state(home) if recording else None
     return Overview(
         at=now,
         zone=data.trial.zone,
         recording=recording,
-        trays=trays(data, now).table,
+        trays=table,
         nodes=queries.nodes(store, site),
         counts=queries.counters(store),
         recorder=recorder,

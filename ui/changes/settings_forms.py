@@ -70,26 +70,32 @@ class Group:
     fields: tuple[Field, ...]
 
 
-def _limit_fields() -> tuple[Field, ...]:
-    """The lower and the upper limit of what people watch most."""
+def _limit_fields(tray: str = "") -> tuple[Field, ...]:
+    """The lower and the upper limit of what people watch most, for all trays or for one."""
     found = []
     for channel in ("water_temp", "air_temp", "humidity", "vpd", "battery"):
-        unit = (
-            "kPa"
-            if channel == "vpd"
-            else {"Cel": "°C", "%RH": "%", "%EL": "%"}.get(CHANNELS[channel].unit, CHANNELS[channel].unit)
-        )
+        sent = "kPa" if channel == "vpd" else CHANNELS[channel].unit
+        unit = {"Cel": "°C", "%RH": "%", "%EL": "%"}.get(sent, sent)
         usual = DEFAULT_LIMITS.get(channel)
         name = channel.replace("_", " ").capitalize()
         for side, value in (("low", usual and usual.low), ("high", usual and usual.high)):
             if side == "high" and channel == "battery":
                 continue
-            default = "no limit" if value is None else f"{value:g}"
-            place = ("alarms", "limits", channel, side)
+            default = "as for all trays" if tray else "no limit" if value is None else f"{value:g}"
             why = "common practice, no source" if value is not None else "set it where your plants have one"
+            if tray:
+                why = "set it where this tray differs from the others"
+            place = ("alarms", *(("tray", tray) if tray else ()), "limits", channel, side)
             word = "below" if side == "low" else "above"
             found.append(Field(place, f"{name}: alarm {word}, {unit}", default, why, "number"))
     return tuple(found)
+
+
+def limits_of(tray: str) -> Group:
+    """The limits of one tray; of all for an empty name."""
+    if not tray:
+        return next(group for group in GROUPS if group.name == "limits")
+    return Group(f"limits {tray}", f"Limits of {tray}", f"Only for {tray}, before those for all.", _limit_fields(tray))
 
 
 _FLOODING, _VALUE, _INFLUX, _RECORD = FloodingSettings(), ValueSettings(), InfluxSettings(), RecordSettings()
@@ -136,7 +142,7 @@ GROUPS = (
     Group(
         "limits",
         "Limits",
-        "For every tray. Limits of a single tray are in the file, under [alarms.tray.NAME].",
+        "For every tray that has none of its own.",
         _limit_fields(),
     ),
     Group(
@@ -467,7 +473,7 @@ def _fault(group: Group, place: Place, what: str) -> Fault:
     """A fault of the whole file, beside the field of this form that it is about."""
     whole = [field for field in group.fields if place[: len(field.place)] == field.place]
     part = [field for field in group.fields if field.place[: len(place)] == place]
-    named = [field for field in group.fields if len(field.place) > 2 and what.startswith(f"{field.place[2]}:")]
+    named = [field for field in group.fields if len(field.place) > 2 and what.startswith(f"{field.place[-2]}:")]
     found = (whole or part[:1] or named[:1] or [None])[0]  # type: ignore[list-item]
     what = "is empty" if what == "Field required" else what.removeprefix("Input ")
     if found is None:

@@ -13,6 +13,7 @@ from typing import Any
 
 import streamlit as st
 
+from tidetray.analysis.base.words import natural
 from tidetray.ingest.core.readings import CHANNELS, TidetrayError
 from tidetray.ingest.home.accounts import ROLES, SHORTEST_PASSWORD, People
 from tidetray.ingest.home.topics_heard import listen, values_in
@@ -46,6 +47,8 @@ def page() -> None:
             _recipients()
             for group in settings_forms.GROUPS:
                 _form(group)
+                if group.name == "limits":
+                    _limits_of_one()
             _other_firmware()
             _backup()
     _settings()
@@ -76,6 +79,18 @@ def _form(group: Group) -> None:
         refusals.under()
         if state.get("settings_saved", ("", ""))[0] == group.name:
             look.say("fine", state.pop("settings_saved")[1])
+
+
+def _limits_of_one() -> None:
+    """The limits of a tray that is unlike the others."""
+    trays = sorted(scheduled_trays(home_folder()) or {}, key=natural)
+    if not trays:
+        return
+    tray = st.selectbox(
+        "Limits of one tray", trays, index=None, key="limits_tray", placeholder="Choose a tray unlike the others"
+    )
+    if tray:
+        _form(settings_forms.limits_of(tray))
 
 
 def _field(field: Field, seen: dict[str, Any]) -> None:

@@ -16,6 +16,7 @@ from tidetray.ui.changes.settings_forms import (
     Group,
     add_mapping,
     add_person,
+    limits_of,
     remove_mapping,
     remove_person,
     save,
@@ -91,6 +92,22 @@ def test_everything_wrong_is_said_beside_its_field_and_nothing_is_changed(home: 
     assert refused(home, "record", record__seal_after_days="soon") == {
         "record.seal_after_days": "'soon' is not a whole number"
     }
+
+
+def test_one_tray_has_limits_of_its_own(home: Path) -> None:
+    own = limits_of("tray-1")
+    seen = shown(home, own.fields)
+    typed = seen | {"alarms.tray.tray-1.limits.water_temp.high": "26"}
+    assert save(home, own, typed, seen, trays={"tray-1": True}) == ["Water temp: alarm above, °C"]
+    alarms = load_settings(home).alarms
+    assert (alarms.limits_of("tray-1")["water_temp"].high, alarms.limits_of("tray-2")["water_temp"].high) == (
+        26.0,
+        30.0,
+    )
+    seen = shown(home, own.fields)
+    with pytest.raises(FormError) as told:
+        save(home, own, seen | {"alarms.tray.tray-1.limits.water_temp.low": "27"}, seen)
+    assert [fault.field for fault in told.value.faults] == ["alarms.tray.tray-1.limits.water_temp.low"]
 
 
 def test_of_two_who_save_at_once_the_second_is_told_and_nothing_is_lost(home: Path) -> None:
