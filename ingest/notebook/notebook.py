@@ -231,6 +231,9 @@ class Notebook:
 
     def trials_by_interest(self) -> tuple[Trial, ...]:
         """All trials, those first that have something to say: not archived, with growth, running, weighed last."""
+        trials = self.trials()
+        if len(trials) < 2:
+            return trials
         weighed = {
             trial: (last_ms, many > 1)
             for trial, last_ms, many in self._db.execute(
@@ -244,7 +247,7 @@ class Notebook:
             last_ms, grew = weighed.get(trial.name, (-1, False))
             return (trial.archived, not grew, trial.ended is not None, -last_ms, -to_ms(trial.started), trial.name)
 
-        return tuple(sorted(self.trials(), key=interest))
+        return tuple(sorted(trials, key=interest))
 
     def trial_of_entry(self, table: str, number: int) -> str | None:
         """The trial that a weigh-in (`weigh_in`) or an `event` of that number belongs to."""
