@@ -123,7 +123,7 @@ def test_two_trials_one_of_them_ended(page: Page, home: Path) -> None:
         visit(page, f"{address}/notebook?trial=plugs")
         hand = Hand(page)
         hand.open("End or undo the trial")
-        hand.fill("Who says so", "me")
+        hand.fill("Who makes this change", "me")
         hand.fill("Why", "sold")
         hand.press("End trial")
         shown(page, "Trial plugs has ended")

@@ -145,7 +145,7 @@ def _end(data: TrialData) -> None:
             )
             st.text_input("Ended on (empty: now)", key="z_at", placeholder="2026-06-01 08:00")
             END.beside("at")
-        sign_in.name_field("Who says so", "z_who")
+        sign_in.name_field("Who makes this change", "z_who")
         END.beside("who")
         st.text_input("Why", key="z_why")
         END.beside("why")
