@@ -258,6 +258,8 @@ def add_to(plans: dict[str, TrialPlan], trays: list[str]) -> None:
             "Add to the trial", type="primary", width="stretch", on_click=_add_trays, args=(plans[trial], way)
         )
     ADD.under()
+    if "added_told" in state:
+        look.say(*state.pop("added_told"))
 
 
 def _new_way() -> None:
@@ -300,7 +302,7 @@ def _add_trays(plan: TrialPlan, way: str) -> None:
         return
     sign_in.note(f"trays put into trial {plan.trial.name}: {', '.join(added.trays)}")
     state["a_trays"] = ""
-    state["set_up_told"] = (
+    state["added_told"] = (
         "fine",
         f"In trial {plan.trial.name} now: {', '.join(added.trays)}, with {words.many(len(added.pots), 'pot')}.",
     )
@@ -354,13 +356,13 @@ def _begin() -> None:
                 )
             added = begin(notebook, found.plan, now=datetime.now(UTC), who=sign_in.who(state.get("n_who", "")))
     except TidetrayError as error:
-        state["set_up_told"] = ("wrong", f"Nothing was changed. {error}".replace("`", "'"))
+        FORM.keep([Fault("name", "Name of the trial", str(error).replace("`", "'"))])
         return
     sign_in.note(f"trial {found.plan.trial.name} begun")
     for key in [key for key in state if str(key).startswith("n_")]:
         del state[key]
     state["begun"] = found.plan.trial.name
-    state["set_up_told"] = (
+    state["begun_told"] = (
         "fine",
         f"Trial {found.plan.trial.name} has begun: {words.many(len(added.trays), 'tray')}, "
         f"{words.many(len(added.pots), 'pot')}. Print labels below, then weigh every pot once.",

@@ -62,7 +62,8 @@ def page() -> None:
         on_the_air(settings, nodes)
         node_users.users_of_nodes(settings)
     _trays([node for node in nodes if node.tray])
-    first_readings()
+    if chosen or at_work:
+        first_readings()
 
 
 def _step(number: int, title: str) -> None:
@@ -257,6 +258,8 @@ def _trays(nodes: list[HeardNode]) -> None:
         trial_form.show(site, sites, trays, offered=offered, first=not trials)
     begun = st.session_state.get("begun")
     if begun in plans:
+        if "begun_told" in st.session_state:
+            look.say(*st.session_state.pop("begun_told"))
         _print(begun)
 
 
