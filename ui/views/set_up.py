@@ -251,7 +251,7 @@ def _trays(nodes: list[HeardNode]) -> None:
         look.small("Their readings are recorded from then on. A trial can be begun at any time after that.")
     trays = sorted({*free, *(tray for at, tray in heard_trays if at == site)}, key=natural)
     if running:
-        with st.expander("Add trays to a running trial", expanded=bool(trays)):
+        with st.expander("Add trays to a running trial", expanded=bool(trays) or "added_told" in st.session_state):
             trial_form.add_to(plans, trays)
     with st.expander("Begin another trial" if trials else "Begin a trial", expanded=not running):
         look.small("Which ways do you want to compare? A trial needs no sensors: weigh by hand, add them later.")
