@@ -117,7 +117,7 @@ def test_two_trials_one_of_them_ended(page: Page, home: Path) -> None:
     with served(home) as address:
         visit(page, f"{address}/")
         for tray in ("tray-1", "tray-2"):
-            expect(page.locator(".tt-card", has_text=tray).first).to_be_visible()
+            expect(page.get_by_role("link", name=tray, exact=True).first).to_be_visible()
         visit(page, f"{address}/trial")
         shown(page, "1 pot on 1 tray")
         visit(page, f"{address}/notebook?trial=plugs")
