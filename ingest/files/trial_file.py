@@ -318,7 +318,7 @@ def plan_tables(plan: TrialPlan) -> dict[str, Any]:
         | ({"tray": None, "treatment": stand_ins[pot.tray]} if pot.tray in stand_ins else {})
         for pot in plan.pots
     ]
-    tables = {"trial": head, "treatment": treatments, "tray": trays, "pot": pots}
+    tables: dict[str, Any] = {"trial": head, "treatment": treatments, "tray": trays, "pot": pots}
     return {
         name: _given(table) if isinstance(table, dict) else [_given(each) for each in table]
         for name, table in tables.items()
