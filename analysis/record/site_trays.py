@@ -44,7 +44,8 @@ class SiteTrays(TrialData):
     @cached_property
     def plan(self) -> TrialPlan:
         """The trays of the site, each under the treatment that it was given first."""
-        trays, treatments = {}, {}
+        trays: dict[str, TrayPlan] = {}
+        treatments: dict[str, Treatment] = {}
         for plan in self._running:
             named = {way.name: replace(way, name=self._name(way.name, plan.trial)) for way in plan.treatments}
             treatments |= {way.name: way for way in named.values()}

@@ -17,7 +17,7 @@ from tidetray.ingest.core.readings import TidetrayError, from_ms
 from tidetray.ingest.home.broker_users import BROKER_USERS_FILE
 from tidetray.ingest.home.embedded_broker import Where
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.settings.edit import change_settings, replace_file, shown_settings
+from tidetray.ingest.settings.edit import Place, change_settings, replace_file, shown_settings
 from tidetray.ingest.settings.model import Settings, SettingsError
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.quarantine import UNKNOWN_TRAY
@@ -52,7 +52,7 @@ def broker_is_chosen(home: Path) -> bool:
 
 def use_broker(home: Path, *, host: str, port: int, username: str, password: str, ca_file: str) -> None:
     """Name a broker that runs already. The password goes into a file of its own; none given keeps the one there is."""
-    changes: dict[tuple[str, str], Any] = {
+    changes: dict[Place, Any] = {
         ("broker", "host"): host,
         ("broker", "port"): port,
         ("broker", "username"): username or None,

@@ -225,7 +225,11 @@ class Notebook:
             "archived FROM trial ORDER BY name"
         )
         return tuple(
-            Trial(n, site, zone, from_ms(ms), *more, None if ended is None else from_ms(ended), bool(archived))
+            replace(
+                Trial(n, site, zone, from_ms(ms), *more),
+                ended=None if ended is None else from_ms(ended),
+                archived=bool(archived),
+            )
             for n, site, zone, ms, *more, ended, archived in rows.fetchall()
         )
 

@@ -14,7 +14,7 @@ from tidetray.analysis.plan.randomise import Layout, TrayPlace, crossover, lay_o
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.files.weighing_files import read_start_masses
-from tidetray.ingest.notebook.facts import TrialPlan
+from tidetray.ingest.notebook.facts import TrialPlan, place_of
 
 
 def laid_out(plan: TrialPlan, seed: int, start_g: Mapping[str, float] | None = None) -> tuple[TrialPlan, Layout]:
@@ -27,7 +27,8 @@ def laid_out(plan: TrialPlan, seed: int, start_g: Mapping[str, float] | None = N
     pots = plan.pots
     # pots named after their places are empty places still: which plant comes into which is for the grower to draw
     if pots and not any(p.name == f"{p.tray}-r{p.row}c{p.column}" for p in pots):
-        rows, columns = max(p.row for p in pots), max(p.column for p in pots)
+        places_of = [place_of(p) for p in pots]
+        rows, columns = max(row for row, _ in places_of), max(column for _, column in places_of)
         placed = {
             p.pot: p
             for p in place_pots(
@@ -84,7 +85,7 @@ def _rewritten(text: str, plan: TrialPlan) -> str:
     for table in document.get("pot", []):
         pot = pots[table["name"]]
         table.update({"tray": pot.tray, "row": pot.row, "column": pot.column})
-    return tomlkit.dumps(document)  # type: ignore[arg-type]
+    return tomlkit.dumps(document)
 
 
 CROSSOVER = (

@@ -94,11 +94,8 @@ def free_trays(store: Store, site: str) -> list[str]:
 
 def flood_times_of(store: Store, site: str, zone: str) -> tuple[str, float] | None:
     """Times and minutes of the floods that were recorded of a site in the last days, to be offered."""
-    cycles = [
-        found
-        for tray, _ in Notebook(store).trays(site)
-        if len(found := queries.cycles(store, site, tray.name).tail(MOST_CYCLES))
-    ]
+    own = [queries.cycles(store, site, tray.name).tail(MOST_CYCLES) for tray, _ in Notebook(store).trays(site)]
+    cycles = [each for each in own if len(each)]
     if not cycles:
         return None
     found = timer_times(pd.concat(cycles, ignore_index=True), zone)

@@ -401,7 +401,9 @@ def _setting(field: Field, typed: Any) -> Any:
     if field.kind == "switch":
         return bool(typed)
     text = str(typed).strip()
-    return _PARSED.get(field.kind, lambda _field, written: written)(field, text) if text else None
+    if not text:
+        return None
+    return _PARSED[field.kind](field, text) if field.kind in _PARSED else text
 
 
 def _number(field: Field, text: str) -> float:
