@@ -188,12 +188,6 @@ COLUMNS: Columns = {
     "expected": Column("expected %/day", 2, _PERCENT),
     "near_best": Column("chance to be best %", 0, _PERCENT),
     "is_present_best": Column("best so far"),
-    "pots_tray_month": Column("pots per tray-month", 1),
-    "pots_low": Column("at least", 1),
-    "pots_high": Column("at most", 1),
-    "kwh_pot": Column("kWh a pot", 2),
-    "electricity_pot": Column("electricity a pot", 2),
-    "earned_tray_month": Column("earned per tray-month", 2),
     # curves against a dose
     "curve": Column("curve"),
     "rss": Column("RSS"),
@@ -305,6 +299,8 @@ SPLIT = columns("day", "n_pots", "n_trays") | {
     "sd_pct": Column("pots differ by %", 0),
     "total": Column("ln mass variance", 4),
     "tray": Column("tray", 4),
+    "tray_share_low": Column("tray at least %", 0, _PERCENT),
+    "tray_share_high": Column("tray at most %", 0, _PERCENT),
     "place": Column("place", 4),
     "scale": Column("scale", 4),
     "rest": Column("everything else", 4),
@@ -406,21 +402,31 @@ def predictions(*, in_days: bool) -> dict[str, Column]:
     }
 
 
-def worth_of(dose: str) -> dict[str, Column]:
-    """What schedules are worth; `dose` in words."""
-    shown = columns(
-        "dose",
-        "floods_day",
-        "hold_minutes",
-        "days",
-        "pots_tray_month",
-        "pots_low",
-        "pots_high",
-        "kwh_pot",
-        "electricity_pot",
-        "earned_tray_month",
-    )
-    return shown | {"dose": Column(dose, 1), "days": Column("days to sale", 1)}
+_WORTH = (
+    ("days", "days to sale", "days", 0),
+    ("pots_tray_month", "pots per tray-month", "pots", 1),
+    ("kwh_pot", "kWh a pot", "kwh", 2),
+    ("electricity_pot", "electricity a pot", "electricity", 2),
+    ("earned_tray_month", "earned per tray-month", "earned", 1),
+)
+"""Figure, its heading, the beginning of its limits' names, digits after the point."""
+
+
+def worth_of(worth: pd.DataFrame, dose: str) -> tuple[pd.DataFrame, Columns]:
+    """What schedules are worth, each figure with its limits: '50 (40 to 61)'; and its columns, `dose` in words."""
+    shown: dict[str, Column] = columns("dose", "floods_day", "hold_minutes") | {"dose": Column(dose, 1)}
+    out = worth[list(shown)].copy()
+    for name, heading, limits, digits in _WORTH:
+        rows = worth[[name, f"{limits}_low", f"{limits}_high"]].to_numpy(dtype=float)
+        out[name] = [
+            f"{_digits(value, digits)} ({_digits(low, digits)} to {_digits(high, digits)})" for value, low, high in rows
+        ]
+        shown[name] = Column(heading)
+    return out, shown
+
+
+def _digits(value: float, digits: int) -> str:
+    return f"{value:.{digits}f}".replace("-", "−") if np.isfinite(value) else NOT_KNOWN
 
 
 ALARMS = {"number": Column("number")} | columns(

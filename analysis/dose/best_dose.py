@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.stats import f as f_distribution
 
 from tidetray.analysis.base.arrays import Array, Codes
@@ -34,7 +35,11 @@ from tidetray.analysis.stats.unimodal import fit_with_gap, rss_by_gap
 LEVEL = 0.95
 ENOUGH_DF = 4
 
+POWER = 0.8
+"""How often a difference must show to count as one that would have been found."""
+
 _SIMULATED = 4000
+_NEVER = 1e4
 _BACKFITS = 12
 
 
@@ -44,8 +49,9 @@ class Orders:
 
     `rises`, `falls`, `differs`: True where "falling all the way", "rising all the way" and "flat" are excluded, in
     this order: so growth does rise somewhere, does fall somewhere, does depend on the dose. `low`, `high`: the tested
-    doses between which the best lies, whether a claim is made or not. `tested`: distinct doses. `sigma`: standard
-    deviation of a tray.
+    doses between which the best lies, whether a claim is made or not. `tested`: distinct doses; `trays`: how many each
+    had; `means`: their mean response. `sigma`, `df`: standard deviation of a tray, and what it rests on. `findable`:
+    the difference between the ends of a straight line that would have shown as an effect four times of five.
     """
 
     rises: bool
@@ -55,8 +61,10 @@ class Orders:
     high: float
     tested: Array
     trays: Array
+    means: Array
     sigma: float
     df: float
+    findable: float
 
     @property
     def inside(self) -> bool:
@@ -91,7 +99,8 @@ def find_orders(found: Plausible, step: float) -> Orders:
     variance = _variance(pure, df_pure, mean[None, :], tested, trays)[0]
     by_gap = _backfitted(y, levels, group, trays, mean)
     flat = _residual(y, np.column_stack([np.ones(len(y)), levels])) - pure
-    limits = _quantiles(tuple(trays), tuple(_relative_gaps(tested)), int(df_pure))
+    design = (tuple(trays), tuple(_relative_gaps(tested)), int(df_pure))
+    limits = _quantiles(*design)
     least, v = float(by_gap.min()), max(variance, 1e-300)
     falling, rising, level = (by_gap[0] - least) / v, (by_gap[-1] - least) / v, (flat - least) / v
     low, high = _where(found, variance if df_pure >= ENOUGH_DF else np.nan, df_pure)
@@ -105,8 +114,10 @@ def find_orders(found: Plausible, step: float) -> Orders:
         high=float(tested[min(max(int((tested <= high + near).sum()), modes[-1]), len(tested) - 1)]),
         tested=tested,
         trays=trays,
+        means=np.asarray(sign * mean),
         sigma=float(np.sqrt(variance)),
         df=float(df_pure if df_pure >= ENOUGH_DF else max(df_pure + len(tested) - 2, 1)),
+        findable=float(np.sqrt(variance)) * _findable(*design),
     )
 
 
@@ -173,17 +184,42 @@ def _backfitted(y: Array, levels: Array, group: Codes, trays: Array, mean: Array
 @lru_cache(maxsize=512)
 def _quantiles(trays: tuple[float, ...], gaps: tuple[float, ...], df_pure: int) -> tuple[float, float, float]:
     """95 % quantiles of what falling, rising and flat lose where the truth is flat, simulated for a design."""
+    lost = _lost_by_orders(trays, gaps, df_pure, 0.0, _SIMULATED)
+    falling, rising, level = np.quantile(lost, LEVEL, axis=0)
+    return float(falling), float(rising), float(level)
+
+
+@lru_cache(maxsize=512)
+def _findable(trays: tuple[float, ...], gaps: tuple[float, ...], df_pure: int) -> float:
+    """Rise of a straight line over the tested doses, in standard deviations of a tray, that POWER of simulated trials
+    tell from flat."""
+    limit = _quantiles(trays, gaps, df_pure)[2]
+
+    def missing(rise: float) -> float:
+        return float(np.mean(_lost_by_orders(trays, gaps, df_pure, rise, _SIMULATED // 4)[:, 2] > limit)) - POWER
+
+    high = 2.0
+    while missing(high) < 0:
+        high *= 2
+        if high > _NEVER:
+            return float("inf")
+    return float(brentq(missing, 0.0, high, xtol=0.01))
+
+
+def _lost_by_orders(trays: tuple[float, ...], gaps: tuple[float, ...], df_pure: int, rise: float, times: int) -> Array:
+    """What falling, rising and flat lose in simulated trials of a line that rises by `rise`, in variances: (times, 3).
+
+    The same chance for every rise.
+    """
     rng = np.random.default_rng(20)
     n, k = np.array(trays), len(trays)
     tested = np.r_[0.0, np.cumsum(gaps)]
-    mean = rng.standard_normal((_SIMULATED, k)) / np.sqrt(n)
-    pure = rng.chisquare(df_pure, _SIMULATED) if df_pure else np.zeros(_SIMULATED)
+    mean = rng.standard_normal((times, k)) / np.sqrt(n) + rise * tested / tested[-1]
+    pure = rng.chisquare(df_pure, times) if df_pure else np.zeros(times)
     by_gap = rss_by_gap(mean, n)
     flat = (n * (mean - (mean @ n / n.sum())[:, None]) ** 2).sum(axis=1)
     least, variance = by_gap.min(axis=1), _variance(pure, df_pure, mean, tested, n)
-    lost = (np.column_stack([by_gap[:, 0], by_gap[:, -1], flat]) - least[:, None]) / variance[:, None]
-    falling, rising, level = np.quantile(lost, LEVEL, axis=0)
-    return float(falling), float(rising), float(level)
+    return np.asarray((np.column_stack([by_gap[:, 0], by_gap[:, -1], flat]) - least[:, None]) / variance[:, None])
 
 
 def _where(found: Plausible, variance: float, df: float) -> tuple[float, float]:

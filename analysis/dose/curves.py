@@ -132,6 +132,13 @@ class DoseCurves:
         return pd.DataFrame(rows, columns=["curve", "parameter", "estimate", "se"])
 
 
+CURVE_COLUMNS = (
+    *("curve", "n", "k", "df", "rss", "sigma", "log_likelihood", "aicc", "delta", "weight"),
+    *("x0", "x0_low", "x0_high", "k_rate", "tray_ratio"),
+)
+"""Of `DoseCurves.table`."""
+
+
 def akaike_weights(aicc: Array) -> Array:
     """Weights from AICc (Burnham and Anderson 2002, section 2.9, from memory); 0 where it is undefined."""
     if not np.isfinite(aicc).any():

@@ -22,14 +22,12 @@ from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require
 from tidetray.analysis.base.words import counted
 from tidetray.analysis.dose.best_dose import Orders, find_orders, group_doses
-from tidetray.analysis.dose.curves import DoseCurves, fit_dose_curves, fit_level_first
+from tidetray.analysis.dose.curves import CURVE_COLUMNS, DoseCurves, fit_dose_curves, fit_level_first
 from tidetray.analysis.dose.draws import Draws, Plausible, plausible
 from tidetray.analysis.dose.learning import best_design
 from tidetray.analysis.dose.profile import CURVES, Units
 from tidetray.analysis.dose.quadratic_top import BOOTSTRAPS, QuadraticTop, quadratic_top
-from tidetray.analysis.dose.verdict import Evidence, Verdict, Wording, findable_share, follow, judge
-from tidetray.analysis.stats.kenward_roger import KenwardRoger
-from tidetray.analysis.stats.reml import RandomTerm, fit_mixed
+from tidetray.analysis.dose.verdict import Evidence, Verdict, Wording, follow, judge
 
 DOSE_WORDS = {
     "dry_h_day": "dry hours a day",
@@ -72,8 +70,8 @@ class ResponseFit:
     best_tested, best_tested_chance : float
         The tested dose with the best expected response, and its chance to be the best of those tested.
     cost, cost_most : float
-        What following it is expected to lose against the best within what was tested, as a part of that; at most, with
-        95 %.
+        What following it is expected to lose against the best within what was tested, as a part of that; and what at
+        most, with 95 %, against the best of the doses tested.
     recommended : float
         The dose, tested or between, with the best expected response; inside the region where one is claimed.
     next_doses : tuple of float
@@ -304,8 +302,7 @@ def _fitted(
         Draws(both.values[:, :_BAND_POINTS], both.sigma),
         Draws(both.values[:, _BAND_POINTS:], both.sigma),
     )
-    following = follow(at_tested, orders.tested, weighed.expected(orders.tested), draws, words.sign)
-    slope_se, df = _slope(units, fits)
+    following = follow(at_tested, orders, weighed.expected(orders.tested), draws, words.sign)
     evidence = Evidence(
         fits,
         fit_level_first(units),
@@ -313,7 +310,7 @@ def _fitted(
         doses,
         draws,
         len(points),
-        findable_share(slope_se, df, units.high - units.low, float(np.mean(units.y))),
+        orders.findable / max(abs(float(np.mean(units.y))), 1e-300),
         following,
     )
     verdict = judge(evidence, words)
@@ -378,17 +375,6 @@ def reach(tested: Array, finding: str, edge: str) -> tuple[float, float]:
     return low, high
 
 
-def _slope(units: Units, fits: DoseCurves) -> tuple[float, float]:
-    """The slope's standard error with its degrees of freedom."""
-    linear = fits.of("linear")
-    if units.tray is None:
-        return linear.se["b"], linear.df
-    x = (units.x - units.low) / (units.high - units.low)
-    line = KenwardRoger(fit_mixed(units.y, np.column_stack([units.levels, x]), [RandomTerm("tray", units.tray)]))
-    slope = line.contrasts(np.eye(units.levels.shape[1] + 1)[-1:])
-    return float(slope.se[0]) / (units.high - units.low), float(slope.df[0])
-
-
 def _cautions(units: Units, fits: DoseCurves, points: pd.DataFrame) -> list[str]:
     out = []
     if points["pots"].max() > 2 * points["pots"].min() and units.tray is None:
@@ -412,8 +398,7 @@ def _cautions(units: Units, fits: DoseCurves, points: pd.DataFrame) -> list[str]
 
 
 def _without(verdict: Verdict, points: pd.DataFrame, cautions: list[str], words: Wording) -> ResponseFit:
-    nothing = pd.DataFrame({name: np.full(len(CURVES), np.nan) for name in ("rss", "aicc", "delta", "weight")})
-    nothing.insert(0, "curve", list(CURVES))
+    nothing = pd.DataFrame({"curve": list(CURVES)}).reindex(columns=list(CURVE_COLUMNS))
     return ResponseFit(
         curves=nothing,
         estimates=pd.DataFrame(columns=["curve", "parameter", "estimate", "se"]),

@@ -35,7 +35,6 @@ flat."""
 MOST_TRAYS = 10_000
 """More trays than this are never advised as a number."""
 
-_POWER = 0.8
 _SURE_OF_EDGE = 0.6
 _EDGE_SHARE = 0.25
 
@@ -74,7 +73,7 @@ class Following:
     """The best tested dose, and what following it may cost.
 
     `dose`; `chance`: to be the best of those tested; `cost`: expected loss against the best dose within what was
-    tested, as a part of that; `cost_most`: at most, with 95 %.
+    tested, as a part of that; `cost_most`: what it loses at most, with 95 %, against the best of the doses tested.
     """
 
     dose: float
@@ -127,6 +126,12 @@ def _inside(evidence: Evidence, words: Wording) -> Verdict:
     return Verdict("top", said + _next(evidence) + _following(evidence, words), orders.low, orders.high)
 
 
+def _at_most(share: float, lost: str) -> str:
+    if not share < 1:
+        return "How much it may cost at most, these trays do not show."
+    return f"Against the best of the tested doses it costs at most {_percent(share)} {lost} (95 %)."
+
+
 def _next(evidence: Evidence) -> str:
     inner = [d for d in evidence.next_doses if evidence.orders.low < d < evidence.orders.high]
     if not inner:
@@ -142,7 +147,7 @@ def _following(evidence: Evidence, words: Wording) -> str:
     return (
         f" Of the tested doses {_n(own.dose)} is best with a chance of {100 * own.chance:.0f} in 100. Following it is "
         f"expected to cost {_percent(own.cost)} {lost} against the best possible within what was tested, by the "
-        "average of all curves that fit."
+        f"average of all curves that fit. {_at_most(own.cost_most, lost)}"
     )
 
 
@@ -250,27 +255,36 @@ def _unclear(evidence: Evidence, words: Wording) -> Verdict:
     )
 
 
-def follow(draws: Draws, tested: Array, expected: Array, grid_draws: Draws, sign: int) -> Following:
-    """The tested dose with the best expected response, from draws at the tested doses and over all doses between."""
+def follow(draws: Draws, orders: Orders, expected: Array, grid_draws: Draws, sign: int) -> Following:
+    """The tested dose with the best expected response.
+
+    `draws` at the tested doses, `grid_draws` over all doses between. What it may cost at most rests on the means of
+    the doses, not on curves: a curve that is none of ours makes the best tested dose look surer than it is.
+    """
     at = int(np.argmax(sign * expected))
     best = np.maximum((sign * grid_draws.values).max(axis=1), (sign * draws.values).max(axis=1))
     # Against the mean best: a draw whose own best is near zero would count without bound.
-    lost = (best - sign * draws.values[:, at]) / max(abs(float(best.mean())), 1e-300)
+    size = max(abs(float(best.mean())), 1e-300)
+    cost = float((best - sign * draws.values[:, at]).mean()) / size
     return Following(
-        float(tested[at]),
+        float(orders.tested[at]),
         float(draws.chance_best(sign)[at]),
-        float(lost.mean()),
-        float(max(np.quantile(lost, 0.95), lost.mean())),
+        cost,
+        max(_most_behind(orders, at, sign) / size, cost),
     )
 
 
-def findable_share(slope_se: float, df: float, span: float, mean: float) -> float:
-    """The least difference between the ends of the doses found with 80 % power by a 5 % t test, as a part of
-    the mean."""
-    if df < 1 or mean == 0 or not np.isfinite(slope_se):
-        return np.inf
-    quantiles = float(stats.t.ppf(1 - ALPHA / 2, df) + stats.t.ppf(_POWER, df))
-    return abs(quantiles * slope_se * span / mean)
+def _most_behind(orders: Orders, at: int, sign: int) -> float:
+    """By how much the best of the doses tested is ahead of one of them at most: one-sided limits of all differences.
+
+    Multiple comparisons with the best (Hsu 1981, Annals of Statistics 9:1026-1034, from memory), with Bonferroni's
+    quantile in place of Dunnett's.
+    """
+    others = np.flatnonzero(np.arange(len(orders.means)) != at)
+    t = float(stats.t.isf(ALPHA / len(others), orders.df))
+    ahead = sign * (orders.means[others] - orders.means[at])
+    margin = t * orders.sigma * np.sqrt(1 / orders.trays[others] + 1 / orders.trays[at])
+    return max(float((ahead + margin).max()), 0.0)
 
 
 def _ends(evidence: Evidence) -> tuple[str, str]:

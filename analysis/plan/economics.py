@@ -41,28 +41,58 @@ class Costs:
 
 
 def value_of(schedules: pd.DataFrame, costs: Costs) -> pd.DataFrame:
-    """`schedules` with `days, pots_tray_month, kwh_pot, electricity_pot, earned_tray_month` added.
+    """What each schedule is worth.
 
-    Needs `rgr_per_day` and `floods_day, fill_s`; with `rgr_low, rgr_high` also `pots_low, pots_high`. A schedule that
-    does not grow gives no pots (0) and no electricity per pot (NaN).
+    Parameters
+    ----------
+    schedules : DataFrame
+        `rgr_per_day` [1/day], `floods_day, fill_s` [s]; where they are known also its limits `rgr_low, rgr_high`.
+    costs : Costs
+
+    Returns
+    -------
+    DataFrame
+        `schedules` with `days` (to the saleable mass), `pots_tray_month, kwh_pot, electricity_pot,
+        earned_tray_month` added. A schedule that does not grow takes endless days, gives no pots (0) and has no
+        electricity per pot (NaN). With limits of the rate also `days_low, days_high, pots_low, pots_high` and so on:
+        the same at the other end of the rate, in order. They hold the doubt about the mean rate of many trays, not how
+        one batch may turn out.
     """
-    out = schedules.copy()
-    days = _days(schedules["rgr_per_day"], costs)
-    kwh_day = (
-        costs.lamp_w * costs.lamp_h_day + costs.pump_w * schedules["floods_day"] * schedules["fill_s"] / 3600
-    ) / 1000
-    out["days"] = days
-    out["pots_tray_month"] = _pots(days, costs)
-    grown = np.isfinite(days)
-    out["kwh_pot"] = (kwh_day * days / costs.pots_per_tray).where(grown)
-    out["electricity_pot"] = out["kwh_pot"] * costs.tariff_kwh
-    out["earned_tray_month"] = (out["pots_tray_month"] * (costs.price - out["electricity_pot"].fillna(0))).where(
-        grown, -kwh_day * DAYS_PER_MONTH * costs.tariff_kwh
-    )
-    for end in ("low", "high"):
-        if f"rgr_{end}" in schedules:
-            out[f"pots_{end}"] = _pots(_days(schedules[f"rgr_{end}"], costs), costs)
+    out = schedules.assign(**_worth(schedules, schedules["rgr_per_day"], costs))
+    if not {"rgr_low", "rgr_high"} <= set(schedules):
+        return out
+    slow, fast = (_worth(schedules, schedules[f"rgr_{end}"], costs) for end in ("low", "high"))
+    for name, short in _LIMITS.items():
+        more_is_slow = name in ("days", "kwh_pot", "electricity_pot")
+        low, high = (fast, slow) if more_is_slow else (slow, fast)
+        out[f"{short}_low"], out[f"{short}_high"] = low[name], high[name]
     return out
+
+
+_LIMITS = {
+    "days": "days",
+    "pots_tray_month": "pots",
+    "kwh_pot": "kwh",
+    "electricity_pot": "electricity",
+    "earned_tray_month": "earned",
+}
+
+
+def _worth(schedules: pd.DataFrame, rgr_per_day: pd.Series, costs: Costs) -> dict[str, pd.Series]:
+    days = _days(rgr_per_day, costs)
+    pump_w = costs.pump_w * schedules["floods_day"] * schedules["fill_s"] / 3600
+    kwh_day = (costs.lamp_w * costs.lamp_h_day + pump_w) / 1000
+    pots, grows = _pots(days, costs), np.isfinite(days)
+    kwh_pot = (kwh_day * days / costs.pots_per_tray).where(grows)
+    electricity = kwh_pot * costs.tariff_kwh
+    earned = (pots * (costs.price - electricity.fillna(0))).where(grows, -kwh_day * DAYS_PER_MONTH * costs.tariff_kwh)
+    return {
+        "days": days,
+        "pots_tray_month": pots,
+        "kwh_pot": kwh_pot,
+        "electricity_pot": electricity,
+        "earned_tray_month": earned,
+    }
 
 
 def _days(rgr_per_day: pd.Series, costs: Costs) -> pd.Series:

@@ -14,8 +14,9 @@ tails of a two-sided test counted (Cohen 1988, ch. 2 and 8; from memory). It dra
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import count
 
 import numpy as np
 import pandas as pd
@@ -146,33 +147,27 @@ def trays_needed(
     if not alpha < target < 1:
         raise ValueError(f"the power wanted must lie between alpha ({alpha:g}) and 1, not {target!r}")
 
-    def missing(trays: float) -> float:
-        return (
-            power(
-                trays=trays,
-                difference=difference,
-                means=means,
-                between_variance=between_variance,
-                treatments=treatments,
-                tray_sd=tray_sd,
-                pot_sd=pot_sd,
-                pots=pots,
-                alpha=alpha,
-                sides=sides,
-                paired=paired,
-            )
-            - target
+    def found(number: float) -> float:
+        return power(
+            trays=number,
+            difference=difference,
+            means=means,
+            between_variance=between_variance,
+            treatments=treatments,
+            tray_sd=tray_sd,
+            pot_sd=pot_sd,
+            pots=pots,
+            alpha=alpha,
+            sides=sides,
+            paired=paired,
         )
 
-    low, high = 1 + 1e-6, 2.0
-    while missing(high) < 0:
-        low, high = high, high * 2
-        if high > MOST_TRAYS:
-            raise ValueError("no number of trays tells that: the difference is zero or next to nothing")
-    exact = low if missing(low) >= 0 else float(optimize.brentq(missing, low, high, xtol=1e-12, rtol=1e-13))
+    exact = _least(found, target, low=1 + 1e-6, first=2.0, most=MOST_TRAYS, tolerance=1e-12)
+    if math.isinf(exact):
+        raise ValueError("no number of trays tells that: the difference is zero or next to nothing")
     whole = max(2, math.ceil(exact - 1e-9))
     k = treatments or (2 if means is None else int(np.size(means)))
-    return TraysNeeded(exact, whole, whole * (1 if paired else k), missing(whole) + target)
+    return TraysNeeded(exact, whole, whole * (1 if paired else k), found(whole))
 
 
 def detectable_difference(
@@ -192,26 +187,34 @@ def detectable_difference(
     if not alpha < target < 1:
         raise ValueError(f"the power wanted must lie between alpha ({alpha:g}) and 1, not {target!r}")
 
-    def missing(difference: float) -> float:
-        return (
-            power(
-                trays=trays,
-                difference=difference,
-                treatments=treatments,
-                tray_sd=tray_sd,
-                pot_sd=pot_sd,
-                pots=pots,
-                alpha=alpha,
-                sides=sides,
-                paired=paired,
-            )
-            - target
+    def found(difference: float) -> float:
+        return power(
+            trays=trays,
+            difference=difference,
+            treatments=treatments,
+            tray_sd=tray_sd,
+            pot_sd=pot_sd,
+            pots=pots,
+            alpha=alpha,
+            sides=sides,
+            paired=paired,
         )
 
-    high = sd
-    while missing(high) < 0:
-        high *= 2
-    return float(optimize.brentq(missing, 0.0, high, xtol=1e-13 * sd, rtol=1e-13))
+    return _least(found, target, low=0.0, first=sd, most=math.inf, tolerance=1e-13 * sd)
+
+
+def _least(
+    found: Callable[[float], float], target: float, *, low: float, first: float, most: float, tolerance: float
+) -> float:
+    """The least x from `low` on with found(x) >= target, for a power that rises with x; endless beyond `most`."""
+    high = first
+    while found(high) < target:
+        low, high = high, high * 2
+        if high > most:
+            return math.inf
+    if found(low) >= target:
+        return low
+    return float(optimize.brentq(lambda x: found(x) - target, low, high, xtol=tolerance, rtol=1e-13))
 
 
 def pot_level_claims(
@@ -243,6 +246,12 @@ def pot_level_claims(
 def permutation_floor(trays: int) -> float:
     """The smallest two-sided p that shuffling two treatments over trays can give: 2 / (2 trays choose trays)."""
     return 2 / math.comb(2 * trays, trays)
+
+
+def fewest_to_shuffle(alpha: float) -> int:
+    """The fewest trays a side with which shuffling two treatments can get to `alpha` or below."""
+    _check(alpha, 2)
+    return next(trays for trays in count(2) if permutation_floor(trays) <= alpha)
 
 
 def trays_or_pots(

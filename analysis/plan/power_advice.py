@@ -13,10 +13,12 @@ from typing import TypedDict
 import pandas as pd
 from scipy import stats
 
+from tidetray.analysis.base.words import counted
 from tidetray.analysis.compare.one_day import compare_treatments
 from tidetray.analysis.plan.power import (
     design_effect,
     detectable_difference,
+    fewest_to_shuffle,
     icc,
     permutation_floor,
     pot_level_claims,
@@ -164,7 +166,7 @@ def advise(
     if trays > 1 and permutation_floor(trays) > alpha:
         said.append(
             f"With {trays} trays a side a test by shuffling can never get below p = {permutation_floor(trays):.2g}; "
-            "it takes four trays a side."
+            f"it takes {counted(fewest_to_shuffle(alpha), 'tray')} a side."
         )
     return Advice(found, detect, needed, against, tuple(said))
 

@@ -205,7 +205,9 @@ def _print(answer: TuneAnswer) -> None:
             click.echo(f"Note: {caution}")
         return
     fit = found.fit
-    printing.table(fit.curves.dropna(subset=["aicc"]), shown=CURVES)
+    judged = fit.curves.dropna(subset=["aicc"])
+    if len(judged):
+        printing.table(judged, shown=CURVES)
     for caution in answer.cautions:
         click.echo(f"Note: {caution}")
     if found.proposal is None:
@@ -225,4 +227,5 @@ def _print(answer: TuneAnswer) -> None:
             click.echo(f"  {tray}: {timetable_files.times_text(found.timetable, tray)}")
     worth = answer.value
     if worth is not None:
-        printing.table(worth, shown=worth_of(dose))
+        table, shown = worth_of(worth, dose)
+        printing.table(table, shown=shown)

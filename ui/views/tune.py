@@ -243,10 +243,10 @@ def value(answer: TuneAnswer) -> None:
             "to see pots and electricity here."
         )
         return
-    tables.show(worth, worth_of(FACTOR_WORDS[answer.factor]))
+    tables.show(*worth_of(worth, FACTOR_WORDS[answer.factor]))
     look.small(
         "Earned: price less electricity, without labour, plants and water. Days assume that growth continues "
-        "as measured."
+        "as measured. In brackets: 95 % limits of the mean of many trays; a single batch varies more."
     )
 
 

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.made_responses import CURVES, KINDS, LEVEL, Curve, grow, made_nursery
-from tidetray.analysis.dose.curves import fit_dose_curves, fit_level_first
+from tidetray.analysis.dose.curves import CURVE_COLUMNS, fit_dose_curves, fit_level_first
 from tidetray.analysis.dose.draws import Draws
 from tidetray.analysis.dose.fit import ResponseFit, fit_response
 from tidetray.analysis.dose.profile import Units
@@ -190,6 +190,11 @@ def test_data_that_cannot_tell_say_so_and_what_would_help(rows: pd.DataFrame, fi
     assert says in found.verdict
     assert np.isnan([found.region_low, found.region_high]).all()
     assert found.curves["curve"].iloc[0] == "flat"
+    assert list(found.curves) == list(CURVE_COLUMNS)
+
+
+def test_a_table_of_curves_has_its_columns() -> None:
+    assert list(fit(grow(made_nursery("peaked", 1), DOSES, np.random.default_rng(1))).curves) == list(CURVE_COLUMNS)
 
 
 def test_wrong_calls_are_refused() -> None:
@@ -239,3 +244,30 @@ def test_what_no_statistics_can_use_gets_a_sentence(rows: pd.DataFrame, says: st
 def test_an_infinite_dose_is_named_with_its_row() -> None:
     with pytest.raises(ValueError, match="'dry_h_day' is infinite in row"):
         fit(frame([0, 6, np.inf, 18, 24, 12], np.arange(6)))
+
+
+def test_what_a_dose_costs_at_most_worked_by_hand() -> None:
+    """Three doses, four trays each, 9 df: t at 0.05 / 2 one-sided is 2.262; s = 0.001, margin 2.262 x 0.001 x root of
+    (1/4 + 1/4) = 0.0016; the best is ahead of the others by 0.01, so nothing is lost at most."""
+    x, apart = np.repeat([0.0, 12, 24], 4), np.tile([-1.0, -1, 1, 1], 3) * 0.001 * np.sqrt(9 / 12)
+    clear = fit(frame(x, np.repeat([0.03, 0.045, 0.035], 4) + apart))
+    assert clear.orders is not None
+    assert (clear.orders.sigma, clear.orders.df) == (pytest.approx(0.001), 9)
+    assert clear.best_tested == 12
+    assert clear.cost_most == clear.cost  # the curves' own expectation is the larger one then
+    near = fit(frame(x, np.repeat([0.03, 0.045, 0.0445], 4) + apart))
+    assert near.cost_most >= (0.0016 - 0.0005) / 0.046
+    assert "at most" in near.verdict
+
+
+def test_what_would_have_shown_is_larger_with_fewer_trays() -> None:
+    rng = np.random.default_rng(4)
+    many, few = (
+        fit(frame(np.repeat(np.linspace(0, 24, 5), n), 0.045 + rng.normal(0, 0.001, 5 * n))).orders for n in (8, 2)
+    )
+    assert many is not None
+    assert few is not None
+    assert many.findable / many.sigma < few.findable / few.sigma
+    # 40 trays on five doses, by the t test of a slope: (t 0.025 + t 0.2) x root of 1 / sum of squares x range = 1.23;
+    # the test of any effect asks for somewhat more
+    assert 1.2 < many.findable / many.sigma < 2.0

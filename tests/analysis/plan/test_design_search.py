@@ -64,6 +64,14 @@ def test_more_trays_promise_to_teach_more() -> None:
     assert many.spread_after < few.spread_after
 
 
+def test_the_next_trial_lies_where_the_best_is_likely() -> None:
+    draws = parabolas()
+    at_best = CANDIDATES["dose"].to_numpy()[draws.values.argmax(axis=1)]
+    found = propose(CANDIDATES, draws, trays=8, weeks=4).schedules
+    assert found["dose"].between(*np.quantile(at_best, [0.1, 0.9])).all()
+    assert found["trays"].to_list() == [2, 2, 2, 2]
+
+
 def test_where_all_agree_nothing_is_left_to_learn() -> None:
     values = np.tile(-((CANDIDATES["dose"].to_numpy() - 12) ** 2), (50, 1))
     found = propose(CANDIDATES, Draws(values, np.ones(50)), trays=4, weeks=4)
@@ -175,6 +183,15 @@ def test_value_worked_by_hand() -> None:
     assert np.isnan(worth["kwh_pot"].iloc[1])
     assert worth["earned_tray_month"].iloc[1] == pytest.approx(-0.483 * 365.25 / 12 * 0.25)
     assert (worth["pots_low"] <= worth["pots_high"]).all()
+    # 40 and 60 days at the limits; a schedule that may not grow at all has no longest time and no dearest pot
+    assert worth.loc[0, ["days_low", "days_high"]].to_list() == pytest.approx([40, 60])
+    assert worth.loc[0, ["kwh_low", "kwh_high"]].to_list() == pytest.approx([0.483 * 40 / 8, 0.483 * 60 / 8])
+    assert worth.loc[0, "electricity_high"] == pytest.approx(0.25 * 0.483 * 60 / 8)
+    assert worth.loc[0, ["earned_low", "earned_high"]].to_list() == pytest.approx(
+        [8 * 365.25 / 12 / (days + 1) * (4 - 0.25 * 0.483 * days / 8) for days in (60, 40)]
+    )
+    assert np.isinf(worth.loc[1, "days_high"])
+    assert np.isnan(worth.loc[1, "kwh_high"])
     with pytest.raises(ValueError, match="saleable mass must be above"):
         Costs(5, 0.5, 8, 4, 0.25, 40, 12, 30)
 

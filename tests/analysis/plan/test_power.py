@@ -160,3 +160,9 @@ def test_a_past_trial_by_hand() -> None:
     found = spread_from(frame, response="rate", treatment="treatment", tray="tray")
     assert (found.tray_sd, found.pot_sd, found.df_trays) == (pytest.approx(1.0), pytest.approx(2**0.5), 2)
     assert "rests on 2 degrees of freedom" in found.cautions[0]
+
+
+@pytest.mark.parametrize(("alpha", "words"), [(0.05, "four trays"), (0.01, "five trays"), (0.2, "three trays")])
+def test_how_many_trays_shuffling_takes_depends_on_alpha(alpha: float, words: str) -> None:
+    said = advise(treatments=2, trays=2, pots=4, difference=1.0, tray_sd=0.5, pot_sd=0.5, alpha=alpha).sentences
+    assert any(sentence.endswith(f"it takes {words} a side.") for sentence in said)
