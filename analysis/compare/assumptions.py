@@ -6,6 +6,8 @@ cautions in plain words. Changes no result.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -49,7 +51,16 @@ def _spread(values: Array, groups: NDArray[np.integer], levels: int) -> FTest | 
     return levene(samples) if min(map(len, samples)) >= 2 and max(map(len, samples)) >= 3 else None
 
 
-def check_spreads(values: Array, where: Layout, residuals: Array) -> tuple[list[dict[str, object]], list[str]]:
+class SpreadCheck(NamedTuple):
+    """`differ`: the spreads of treatments differ; `alike_as_logs`: on a log scale they do not."""
+
+    rows: list[dict[str, object]]
+    cautions: list[str]
+    differ: bool
+    alike_as_logs: bool
+
+
+def check_spreads(values: Array, where: Layout, residuals: Array) -> SpreadCheck:
     """Levene's test (from the median) of tray means and of pots within trays, and whether logs would help."""
     k = len(where.levels)
     means = tray_means(values, where)
@@ -59,12 +70,12 @@ def check_spreads(values: Array, where: Layout, residuals: Array) -> tuple[list[
     if not one_each:
         found["spread between pots"] = _spread(residuals, where.treatment, k)
     rows = [_row(name, test) for name, test in found.items() if test is not None]
-    cautions = []
+    cautions, alike_as_logs = [], False
     uneven = [name for name, test in found.items() if test is not None and test.p < LEVEL]
     if uneven:
         cautions.append(
-            f"The {' and the '.join(uneven)} differs between treatments: compare with the Welch row and the "
-            "Games-Howell pairs, which do not take spreads to be equal."
+            f"The {' and the '.join(uneven)} differs between treatments: a pair is said to differ only where it does "
+            "without taking spreads to be equal as well."
         )
         if values.min() > 0:
             logs = np.log(values)
@@ -72,11 +83,13 @@ def check_spreads(values: Array, where: Layout, residuals: Array) -> tuple[list[
             again = (
                 _spread(np.log(means["mean"].to_numpy()), code, k) if one_each else _spread(ground, where.treatment, k)
             )
-            if again is not None and again.p >= LEVEL:
+            alike_as_logs = again is not None and again.p >= LEVEL
+            if alike_as_logs:
                 cautions.append(
-                    "On a log scale the spreads are similar: comparing logarithms (or growth rates) suits better."
+                    "On a log scale the spreads are similar: comparing logarithms (or growth rates) suits better, and "
+                    "a pair is said to differ only where it does so on that scale, too."
                 )
-    return rows, cautions
+    return SpreadCheck(rows, cautions, bool(uneven), alike_as_logs)
 
 
 def _within(values: Array, where: Layout) -> Array:

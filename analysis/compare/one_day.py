@@ -34,6 +34,7 @@ from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth
 from tidetray.analysis.compare.tables import (
     KENWARD_ROGER,
     SATTERTHWAITE,
+    claimed,
     counts,
     described,
     described_pairs,
@@ -43,10 +44,12 @@ from tidetray.analysis.compare.tables import (
     pairs_table,
     percent_difference,
     thin_cautions,
+    uneven_pairs,
 )
 from tidetray.analysis.stats.kenward_roger import KenwardRoger, Satterthwaite
 from tidetray.analysis.stats.pairwise import games_howell, one_way, split, welch
 from tidetray.analysis.stats.reml import MixedFit, RandomTerm, fit_mixed, refit_resampled
+from tidetray.analysis.stats.variance_share import share_limits
 
 __all__ = ["Comparison", "GrowthComparison", "compare_growth", "compare_treatments", "resample_trays"]
 
@@ -62,8 +65,10 @@ class Comparison:
         ordinary and Welch's analysis of tray means), f, df_num, df_den, p.
     means: treatment, estimate (at mean covariates), se, df, low, high, df_satterthwaite, n_trays, n_pots, unit.
     pairs: a, b, estimate (a - b), se, df, t, low, high, p (Tukey's range, like low and high), p_unadjusted,
-        the Satterthwaite columns, n_trays, n_pots, unit, percent, percent_low, percent_high (of b).
-    variance: source, estimate, share. covariates: covariate, estimate, se, df, low, high.
+        the Satterthwaite columns, n_trays, n_pots, unit, percent, percent_low, percent_high (of b). Where the spreads
+        of treatments differ also p_uneven (of logarithms where these have equal spreads, otherwise with low_uneven and
+        high_uneven from tray means), on which claims then rest (`tidetray.analysis.compare.tables.claimed`).
+    variance: source, estimate, share, share_low, share_high. covariates: covariate, estimate, se, df, low, high.
     tray_means: tray, treatment, mean, n_pots. games_howell: pairs of tray means without equal spreads.
     checks: check, f, df_num, df_den, p.
     Where the design can tell nothing, p (and, without replication, all but estimates) is NaN and a caution says why.
@@ -276,6 +281,7 @@ def _with_percent(pairs: pd.DataFrame, means: pd.DataFrame, cov: Array | None, c
 
 def masses_summary(pairs: pd.DataFrame, means: pd.DataFrame, cautions: Sequence[str]) -> str:
     """Two or three sentences a grower can repeat."""
+    pairs = claimed(pairs)
     unit = f" {means['unit'].iloc[0]}".rstrip()
     x = extremes(means, pairs)
     if x is None:
@@ -296,6 +302,14 @@ def masses_summary(pairs: pd.DataFrame, means: pd.DataFrame, cautions: Sequence[
         names = ", ".join(f"{a} and {b}" for a, b in zip(told["a"], told["b"], strict=True))
         text += f" Pairs that differ by more than chance: {names or 'none'}."
     return text
+
+
+def _shares(variance: pd.DataFrame, data: _Data, adjusted: Array) -> pd.DataFrame:
+    """`variance` with the limits of what lies between trays; NaN where tray and treatment or pot are one."""
+    low = high = np.nan
+    if len(variance) == 2 and not data.where.divided:
+        low, high = share_limits(adjusted, data.where.tray, data.where.treatment)
+    return variance.assign(share_low=[low, 1 - high][: len(variance)], share_high=[high, 1 - low][: len(variance)])
 
 
 def compare_treatments(
@@ -329,7 +343,7 @@ def compare_treatments(
             pd.DataFrame([{"term": "treatment", "method": KENWARD_ROGER}], columns=F_COLUMNS),
             means,
             pairs,
-            empty(columns=["source", "estimate", "share"]),
+            empty(columns=["source", "estimate", "share", "share_low", "share_high"]),
             empty(columns=["covariate", "estimate", "se", "df", "low", "high"]),
             table,
             unequal,
@@ -359,11 +373,19 @@ def compare_treatments(
     if between and between[0] == 0 and not where.divided:
         late.append("Trays of one treatment differ no more than their pots do; the test still counts trays, not pots.")
     residuals = within_trays(data.y, where, data.design @ fit.beta)
+    spreads = check_spreads(data.y, where, residuals)
     checked = [
-        check_spreads(data.y, where, residuals),
+        spreads[:2],
         check_residuals(residuals, pots.index.to_numpy()[data.rows]),
         _slope_checks(data),
     ]
+    k = rows.shape[0]
+    adjusted = data.y - data.design[:, k:] @ fit.beta[k:]
+    if spreads.alike_as_logs:
+        logs = fit_mixed(np.log(data.y), data.design, data.terms)
+        pairs = pairs.assign(p_uneven=pairs_table(logs, rows, n, unit, where.unreplicated)["p"])
+    elif spreads.differ and not where.divided:
+        pairs = pd.concat([pairs, uneven_pairs(adjusted, where, n)], axis=1)
     cautions += [*(c for _, found in checked for c in found), *late]
     at = [i for i, (name, c) in enumerate(data.columns) if name in data.slopes]
     starts = len(where.levels) + np.cumsum([0, *(c.shape[1] for _, c in data.columns)])[:-1]
@@ -381,7 +403,7 @@ def compare_treatments(
         anova=anova,
         means=means,
         pairs=pairs,
-        variance=variance.assign(share=variance["estimate"] / total),
+        variance=_shares(variance.assign(share=variance["estimate"] / total), data, adjusted),
         covariates=slopes.rename(columns={"treatment": "covariate"})[
             ["covariate", "estimate", "se", "df", "low", "high"]
         ],

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import gaussian_kde
 
+from tidetray.analysis.compare.tables import claimed
 from tidetray.analysis.pictures import palette as p
 from tidetray.analysis.pictures.base import Spec, layer, measured, named, plain, treatment_scales
 
@@ -159,6 +160,7 @@ def means_of_trays(masses: pd.DataFrame) -> pd.DataFrame:
 
 def differences(pairs: pd.DataFrame, *, factor: float, title: str) -> Spec:
     """Each pair's difference with its 95 % interval; a filled mark where it leaves out zero."""
+    pairs = claimed(pairs)
     rows = pd.DataFrame(
         {
             "pair": [f"{a} − {b}" for a, b in zip(pairs["a"], pairs["b"], strict=True)],

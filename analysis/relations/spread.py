@@ -13,20 +13,34 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from tidetray.analysis.base.arrays import Array
+from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.base.columns import labels, numbers, require
 from tidetray.analysis.base.words import p_words
 from tidetray.analysis.relations.positions import dummies, place_anova
 from tidetray.analysis.stats.grouped_design import RandomTerm
 from tidetray.analysis.stats.reml import fit_mixed
+from tidetray.analysis.stats.variance_share import share_limits
 
-SPREAD_COLUMNS = ("day", "n_pots", "n_trays", "sd_pct", "total", "tray", "place", "scale", "rest")
+SPREAD_COLUMNS = (
+    "day",
+    "n_pots",
+    "n_trays",
+    "sd_pct",
+    "total",
+    "tray",
+    "place",
+    "scale",
+    "rest",
+    "tray_share_low",
+    "tray_share_high",
+)
 
 
 @dataclass(frozen=True)
 class Spread:
     """`split`: per day, variances of ln mass: `total` = `tray` + `place` (rows and columns) + `scale` + `rest`, and the
-    total as `sd_pct`, the typical distance of a pot from its treatment's mean [%]. `ratio` of the pots' variance within
+    total as `sd_pct`, the typical distance of a pot from its treatment's mean [%]; `tray_share_low`, `tray_share_high`:
+    95 % limits of the tray's part of the total. `ratio` of the pots' variance within
     trays, last day over first, with `p` (Pitman 1939, Biometrika 31:9-12; Morgan 1939, 31:13-19, from memory: the same
     pots, so the two variances are not independent); NaN where there are too few pots on both days.
     """
@@ -98,7 +112,15 @@ def _split(
     scale = 0.0 if scale_sd is None else min(scale_sd**2, within - place)
     total = within + (0.0 if np.isnan(between) else between)
     sd_pct = 100 * float(np.expm1(np.sqrt(total)))
-    return len(y), n_trays, sd_pct, total, between, place, scale, within - place - scale
+    codes = (
+        np.unique(v.astype(str), return_inverse=True)[1].astype(np.intp) for v in (trays, labels(own, treatment)[0])
+    )
+    share = (float("nan"), float("nan")) if np.isnan(between) else share_limits(y, *codes)
+    return len(y), n_trays, sd_pct, total, between, place, scale, within - place - scale, *share
+
+
+def _codes(names: np.ndarray) -> Codes:
+    return np.asarray(np.unique(names.astype(str), return_inverse=True)[1], dtype=np.intp)
 
 
 def _place_part(own: pd.DataFrame, y: Array, trays: np.ndarray, row: str, column: str) -> float:
@@ -156,6 +178,9 @@ def _sentences(split: pd.DataFrame, ratio: float, p: float) -> tuple[str, ...]:
         out.append(f"The spread within trays is not shown to have changed (variance {ratio:.2g} times, {p_words(p)}).")
     parts = {"tray": "the tray", "place": "the place", "scale": "the scale", "rest": "all else"}
     known = {name: float(last[name]) for name in parts if not np.isnan(last[name])}
-    shares = ", ".join(f"{parts[name]} {100 * value / float(last['total']):.0f} %" for name, value in known.items())
-    out.append(f"On the last day it is owed to: {shares}.")
+    shares = [f"{parts[name]} {100 * value / float(last['total']):.0f} %" for name, value in known.items()]
+    low, high = (100 * float(last[f"tray_share_{end}"]) for end in ("low", "high"))
+    if "tray" in known and not np.isnan(low):
+        shares[0] += f" (95 %: {low:.0f} to {high:.0f} %)"
+    out.append(f"On the last day it is owed to: {', '.join(shares)}.")
     return tuple(out)
