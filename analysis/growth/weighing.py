@@ -96,11 +96,18 @@ def net_mass_u_g(
 
 
 def growth_rate_u_per_day(
-    mass_start_g: Values, mass_end_g: Values, days: Values, *, reading_u_g: float, tare_u_g: float = 0.0
+    mass_start_g: Values,
+    mass_end_g: Values,
+    days: Values,
+    *,
+    reading_u_g: ArrayLike,
+    tare_u_g: float = 0.0,
+    reading_end_u_g: ArrayLike | None = None,
 ) -> Values:
     """Standard uncertainty [1/day] of (ln mass_end_g - ln mass_start_g) / days, net masses.
 
-    `reading_u_g` is of each gross mass (`tidetray.analysis.growth.weighing.reading_u_g`), `tare_u_g` of the pot's tare,
+    `reading_u_g` is of each gross mass (`tidetray.analysis.growth.weighing.reading_u_g`), `reading_end_u_g` of the last
+    one where it differs; `tare_u_g` of the pot's tare,
     which is the same at both ends: an error in it nearly cancels for a pot that hardly grew
     (GUM 5.2.2: the tare enters with 1/mass_start_g - 1/mass_end_g).
     ValueError unless masses and days are above zero.
@@ -109,8 +116,10 @@ def growth_rate_u_per_day(
     for name, each in (("mass_start_g", start_g), ("mass_end_g", end_g), ("days", span)):
         if not (np.isfinite(each).all() and (each > 0).all()):
             raise ValueError(f"{name} must be above zero everywhere")
-    _not_negative(reading_u_g=reading_u_g, tare_u_g=tare_u_g)
-    read = reading_u_g**2 * (1 / start_g**2 + 1 / end_g**2)
+    first = np.asarray(reading_u_g, dtype=np.float64)
+    last = first if reading_end_u_g is None else np.asarray(reading_end_u_g, dtype=np.float64)
+    _not_negative(tare_u_g=tare_u_g, reading_u_g=float(np.min(first, initial=0.0)))
+    read = first**2 / start_g**2 + last**2 / end_g**2
     shared = (tare_u_g * (1 / start_g - 1 / end_g)) ** 2
     found: Any = np.sqrt(read + shared) / span
     if isinstance(mass_start_g, pd.Series):
@@ -131,36 +140,73 @@ def shown_step_g(gross_g: ArrayLike) -> float:
     return float(10.0**-places)
 
 
-def trial_reading_u_g(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None) -> tuple[float, tuple[str, ...]]:
-    """Standard uncertainty [g] of a reading of a trial, and what to mind.
+@dataclass(frozen=True)
+class ReadingDoubt:
+    """How sure a reading of a trial is. `step_u_g`: by the display's step; `repeatability_g`: NaN where no pot was
+    weighed twice, and `own_tares` False where all pots share one tare: then nothing can be said of a rate, and
+    `cautions` say what is missing."""
 
-    weighins: `pot, time, gross_g`; breaks as for `repeated_readings`. Repeatability comes from the pots weighed twice,
-    the display's step from the readings.
+    step_u_g: float
+    repeatability_g: float
+    own_tares: bool
+    cautions: tuple[str, ...]
+
+    def u_g(self, replicates: ArrayLike = 1) -> NDArray[np.float64]:
+        """Standard uncertainty [g] of the mean of so many readings; NaN where it is not known."""
+        scatter = self.repeatability_g if self.own_tares else np.nan
+        return np.asarray(np.hypot(self.step_u_g, scatter / np.sqrt(np.asarray(replicates, dtype=np.float64))))
+
+
+def reading_doubt(
+    weighins: pd.DataFrame, breaks: pd.DataFrame | None = None, *, own_tares: bool = True
+) -> ReadingDoubt:
+    """How sure the readings of a trial are.
+
+    Parameters
+    ----------
+    weighins : DataFrame
+        `pot, time, gross_g`. Repeatability comes from the pots weighed twice, the display's step from the readings.
+    breaks : DataFrame, optional
+        As for `repeated_readings`.
+    own_tares : bool
+        Pots were weighed empty, each by itself. Otherwise all share one tare, and how much they differ nobody knows.
     """
     groups = repeated_readings(weighins, breaks)
     found = repeatability(groups) if groups else None
-    u_g = reading_u_g(
-        resolution_g=shown_step_g(weighins["gross_g"]), repeatability_g=found.repeatability_g if found else 0.0
-    )
+    cautions = list(found.cautions) if found else []
     if found is None and len(weighins):
-        return u_g, (
-            "No pot was weighed twice in a session: how well weighing repeats is not known, and the uncertainty of a "
-            "rate holds the scale's step only. Blot and weigh some pots twice.",
+        cautions.append(
+            "No pot was weighed twice in a session: how well weighing repeats is not known, so no ± is given for a "
+            "growth rate. Blot and weigh some pots twice."
         )
-    return u_g, found.cautions if found else ()
+    if not own_tares and len(weighins):
+        cautions.append(
+            "All pots have one tare: how much empty pots differ is not known, so no ± is given for a growth rate. "
+            "Weigh each pot empty."
+        )
+    return ReadingDoubt(
+        resolution_u_g(shown_step_g(weighins["gross_g"])),
+        found.repeatability_g if found else np.nan,
+        own_tares,
+        tuple(cautions),
+    )
 
 
-def rates_u_per_day(growth: pd.DataFrame, read_u_g: float) -> NDArray[np.float64]:
-    """Standard uncertainty [1/day] of every rate of `growth` by the weighing alone; every tare counts as one reading.
+def rates_u_per_day(
+    growth: pd.DataFrame, read_u_g: ArrayLike, read_end_u_g: ArrayLike | None = None, *, tare_u_g: float
+) -> NDArray[np.float64]:
+    """Standard uncertainty [1/day] of every rate of `growth` by the weighing alone.
 
-    growth: `mass_start_g, mass_end_g, days`; `read_u_g` as from `reading_u_g` or `trial_reading_u_g`.
+    growth: `mass_start_g, mass_end_g, days`; `read_u_g`, `read_end_u_g` of the first and the last mass, one figure or
+    one a row; `tare_u_g` of a pot's tare. NaN where one of them is not known.
     """
-    if not len(growth):
-        return np.zeros(0)
+    if not len(growth) or np.isnan(tare_u_g):
+        return np.full(len(growth), np.nan)
     return growth_rate_u_per_day(
         *(growth[name].to_numpy(dtype=np.float64) for name in ("mass_start_g", "mass_end_g", "days")),
         reading_u_g=read_u_g,
-        tare_u_g=read_u_g,
+        reading_end_u_g=read_end_u_g,
+        tare_u_g=tare_u_g,
     )
 
 

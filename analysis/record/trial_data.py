@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from tidetray.analysis.compare.days_to_mass import days_to_mass
 from tidetray.analysis.conditions.degree_days import WARMTH_COLUMNS, daily_warmth
@@ -34,7 +35,7 @@ from tidetray.analysis.growth.common_span import span_corrections
 from tidetray.analysis.growth.rates import Growth, growth_of_whole, growth_per_interval
 from tidetray.analysis.growth.rounds import mark_sessions, pot_breaks, weighing_rounds
 from tidetray.analysis.growth.runs import WHOLLY, place_in_runs
-from tidetray.analysis.growth.weighing import rates_u_per_day, trial_reading_u_g
+from tidetray.analysis.growth.weighing import ReadingDoubt, rates_u_per_day, reading_doubt
 from tidetray.analysis.growth.weighing_quality import WeighingQuality, judge_weighing
 from tidetray.analysis.record import frames
 from tidetray.analysis.relations.predictors import cause_table
@@ -288,8 +289,17 @@ class TrialData:
         return pot_breaks(self.events)
 
     @cached_property
-    def _reading_u_g(self) -> tuple[float, tuple[str, ...]]:
-        return trial_reading_u_g(self.weighins, self._breaks)
+    def _reading_doubt(self) -> ReadingDoubt:
+        return reading_doubt(self.weighins, self._breaks, own_tares=self.pots["tare_g"].nunique() > 1)
+
+    def _rates_u(self, growth: pd.DataFrame) -> NDArray[np.float64]:
+        """Of each rate of `growth`, by how often its two masses were weighed [1/day]."""
+        times = self.weighings.groupby(["pot", "session"]).size()
+        ends = (
+            self._reading_doubt.u_g(times.reindex(pd.MultiIndex.from_frame(growth[["pot", at]])).fillna(1).to_numpy())
+            for at in ("start", "end")
+        )
+        return rates_u_per_day(growth, *ends, tare_u_g=float(self._reading_doubt.u_g()))
 
     @cached_property
     def growth_of_whole(self) -> pd.DataFrame:
@@ -314,7 +324,7 @@ class TrialData:
         more = units.map(self._corrections(table)).fillna(0.0).astype(float)
         whole = whole.assign(rgr_per_day=whole["rgr_per_day"] + more)
         columns = [*Growth.COLUMNS, "treatment"]
-        return whole[columns].assign(rgr_u_per_day=rates_u_per_day(whole, self._reading_u_g[0]))
+        return whole[columns].assign(rgr_u_per_day=self._rates_u(whole))
 
     def _corrections(self, table: pd.DataFrame) -> dict[tuple[str, int], float]:
         """(Pot, stretch) -> what brings its rate to the whole span. `table`: `growth_in_runs` with `stretch`."""
@@ -354,9 +364,8 @@ class TrialData:
         None across the splitting of a pot, which takes mass away.
         """
         growth = growth_per_interval(self.weighins, self._breaks)
-        read_u_g, cautions = self._reading_u_g
-        table = growth.table.assign(rgr_u_per_day=rates_u_per_day(growth.table, read_u_g))
-        return replace(growth, table=table, cautions=(*growth.cautions, *cautions))
+        table = growth.table.assign(rgr_u_per_day=self._rates_u(growth.table))
+        return replace(growth, table=table, cautions=(*growth.cautions, *self._reading_doubt.cautions))
 
     @cached_property
     def growth_in_runs(self) -> pd.DataFrame:

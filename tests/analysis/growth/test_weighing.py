@@ -15,6 +15,7 @@ from tidetray.analysis.growth.weighing import (
     mean_tare_u_g,
     net_mass_u_g,
     rates_u_per_day,
+    reading_doubt,
     reading_u_g,
     repeatability,
     repeated_readings,
@@ -22,7 +23,6 @@ from tidetray.analysis.growth.weighing import (
     scale_drift,
     scale_share,
     shown_step_g,
-    trial_reading_u_g,
 )
 from tidetray.analysis.growth.weighing_quality import judge_weighing
 
@@ -219,11 +219,27 @@ def test_the_uncertainty_of_a_rate_by_hand() -> None:
     time = pd.to_datetime(["2026-06-01T10:00Z", "2026-06-01T10:01Z"] * 2, utc=True)
     weighins = pd.DataFrame({"pot": ["a", "a", "b", "b"], "time": time, "gross_g": [10.0, 10.2, 20.0, 20.0]})
     growth = pd.DataFrame({"mass_start_g": [4.0], "mass_end_g": [8.0], "days": [10.0]})
-    read_u_g, cautions = trial_reading_u_g(weighins)
-    u = rates_u_per_day(growth, read_u_g)
+    doubt = reading_doubt(weighins)
+    one = float(doubt.u_g())
+    u = rates_u_per_day(growth, one, tare_u_g=one)
     assert u.tolist() == [pytest.approx(0.003187, abs=1e-6)]
-    assert "guess" in cautions[0]
-    _, cautions = trial_reading_u_g(weighins.iloc[[0, 2]])
-    assert "No pot was weighed twice" in cautions[0]
-    assert rates_u_per_day(growth.iloc[:0], read_u_g).size == 0
-    assert trial_reading_u_g(weighins.iloc[:0]) == (0.0, ())
+    assert "guess" in doubt.cautions[0]
+    # both ends weighed four times: 0.0289 and 0.1 / 2 together 0.05774
+    four = doubt.u_g([4])
+    assert four.tolist() == [pytest.approx(0.05774, abs=1e-5)]
+    by_hand = np.hypot(0.05774 * np.hypot(1 / 4, 1 / 8), 0.10408 / 8) / 10
+    assert rates_u_per_day(growth, four, four, tare_u_g=one).tolist() == [pytest.approx(by_hand, abs=1e-6)]
+    assert rates_u_per_day(growth.iloc[:0], one, tare_u_g=one).size == 0
+    assert reading_doubt(weighins.iloc[:0]).cautions == ()
+
+
+def test_no_plus_minus_where_nobody_knows_it() -> None:
+    """Nothing weighed twice: the scale's step alone covered 9 % of rates; one mean tare for all pots 42 to 62 %."""
+    time = pd.to_datetime(["2026-06-01T10:00Z", "2026-06-01T10:01Z"] * 2, utc=True)
+    weighins = pd.DataFrame({"pot": ["a", "a", "b", "b"], "time": time, "gross_g": [10.0, 10.2, 20.0, 20.0]})
+    growth = pd.DataFrame({"mass_start_g": [4.0], "mass_end_g": [8.0], "days": [10.0]})
+    never_twice = reading_doubt(weighins.iloc[[0, 2]])
+    one_tare = reading_doubt(weighins, own_tares=False)
+    for doubt, says in ((never_twice, "No pot was weighed twice"), (one_tare, "All pots have one tare")):
+        assert np.isnan(rates_u_per_day(growth, doubt.u_g(), tare_u_g=float(doubt.u_g()))).all()
+        assert any(says in caution and "no ± is given" in caution for caution in doubt.cautions)
