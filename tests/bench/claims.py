@@ -1,190 +1,88 @@
-"""How often the sentences of tuning, relations and places are wrong: measured on made-up trials whose truth is known.
+"""How often the sentences of every question are wrong: measured on made-up trials whose truth is known.
 
-`python tests/bench/claims.py [TRIALS]`: trials a cell (400 unless told; 40 gives a first look). Prints every cell and
-ends with one line:
-  worst_false_claim     the most often that a sentence is said without cause, over all null cells
+`python tests/bench/claims.py [trials=N] [jobs=N] [WORD ...]`: trials a cell (400 unless told; 40 gives a first look),
+processes, and words of the cells to run (all, and the loops of three trials, unless told; the word `loops` runs those
+alone). The cells are in tests/claims. Prints every cell and how long all took, and ends with one line:
+  worst_false_claim     the most often that a sentence is said without cause, over all cells
   worst_coverage        the least that a 95 % interval or limit holds the truth, over all cells with ten claims or more
+  worst_promise         the most by which what a plan promises to find exceeds what is found
   best_dose_coverage    how often the claimed tested doses hold the true best, over all curves, designs and noise levels
   best_dose_width_h     median width of those claims [h], of 24 that were tested
   regret_percent        growth lost by the schedule held best after three trials of six trays, mean over the curves
   proposal_gain         the same of an even grid analysed by the same curves, less that: what the proposals alone save
-Beside them: the same of staying at the best tested schedule, and what all trays of the trials lost on the way.
+A cell that is wrong by more than chance makes of one that is just right is marked OVER. Beside them: the loss of
+staying at the best tested schedule, and what all trays of the trials lost on the way.
 """
 
 from __future__ import annotations
 
 import sys
+import time
+from collections.abc import Sequence
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tests.made_responses import CURVES, LEVEL, Curve
-from tidetray.analysis.base.arrays import Array
-from tidetray.analysis.dose.best_dose import find_orders
-from tidetray.analysis.dose.draws import Plausible, plausible
-from tidetray.analysis.dose.learning import best_design
-from tidetray.analysis.dose.profile import Units
-from tidetray.analysis.dose.two_doses import fit_surface
-from tidetray.analysis.relations.positions import positions
-from tidetray.analysis.relations.relate import relate
+from tests.claims import compared, doses, loops, plans, related
+from tests.claims.cells import Cell, Outcome, run, worst
+from tests.made_responses import CURVES
 
-DESIGNS = {
-    "demo": np.array([0.0, 0, 14, 14, 21, 21, 21, 24, 24]),
-    "even nine": np.linspace(0, 24, 9),
-    "three x 3": np.repeat([0.0, 12, 24], 3),
-    "five x 2": np.repeat(np.linspace(0, 24, 5), 2),
-    "eight x 5": np.repeat(np.linspace(0, 24, 8), 5),
-}
-NOISES = (0.05, 0.1)
-"""Standard deviation of a tray, as a part of growth at the best dose."""
-
-GRID = np.linspace(0, 24, 25)
-TRAYS, TRIALS_IN_A_ROW, ENOUGH_CLAIMS = 6, 3, 10
+CELLS: tuple[Cell, ...] = (*compared.CELLS, *related.CELLS, *doses.CELLS, *plans.CELLS)
+TRIALS, LOOPS = 400, 40
 
 
-def best_doses(trials: int) -> dict[str, float]:
-    """Claims of a best dose, cell by cell."""
-    false, covered, widths = list[float](), [], list[float]()
-    for curve in CURVES:
-        for design, doses in DESIGNS.items():
-            for noise in NOISES:
-                rng = np.random.default_rng([7, len(doses)])
-                hits = list[float]()
-                for _ in range(trials):
-                    y = LEVEL * (curve.growth(doses) + rng.normal(0, noise, len(doses)))
-                    found = plausible(Units(doses, y, np.ones((len(doses), 1))))
-                    orders = find_orders(found, 0.25)
-                    if orders.inside:
-                        hits.append(curve.best_in(orders.low, orders.high))
-                        widths.append(orders.high - orders.low)
-                said = len(hits) / trials
-                if curve.has_best:
-                    if len(hits) >= ENOUGH_CLAIMS:
-                        covered.append((np.mean(hits), len(hits)))
-                else:
-                    false.append(said)
-                right = f", right {np.mean(hits):.3f}" if curve.has_best and hits else ""
-                print(f"  {curve.name:14} {design:10} noise {noise:.2f}: claimed {said:.3f}{right}", flush=True)
-    share, count = (np.array(v) for v in zip(*covered, strict=True))
-    return {
-        "false": max(false),
-        "worst": float(share.min()),
-        "coverage": float((share * count).sum() / count.sum()),
-        "width": float(np.median(widths)),
-    }
+def _run(job: tuple[int, int]) -> Outcome:
+    at, trials = job
+    outcome = run(CELLS[at], trials)
+    print(outcome.line(), flush=True)
+    return outcome
 
 
-def _fit(rows: list[tuple[Array, Array]]) -> Plausible:
-    x, y = (np.concatenate(v) for v in zip(*rows, strict=True))
-    trial = np.repeat(np.arange(len(rows)), [len(each[0]) for each in rows])
-    k = len(rows)
-    levels = np.column_stack([np.ones(len(x)), *((trial == i) - 1 / k for i in range(1, k))])
-    return plausible(Units(x, y, levels))
+def _loop(job: tuple[int, str, int]) -> tuple[float, float]:
+    at, how, seed = job
+    return loops.lost_percent(CURVES[at], how, seed)
 
 
-def regret(curve: Curve, how: str, seed: int) -> tuple[float, float]:
-    """Growth lost by the schedule held best after three trials, and by all trays of the second and third [%]."""
-    rng, rows, where = np.random.default_rng([seed, 3]), list[tuple[Array, Array]](), np.linspace(0, 24, TRAYS)
-    top = float(curve.growth(np.linspace(0, 24, 481)).max())
-    lost = lambda doses: 100 * (1 - float(curve.growth(np.atleast_1d(doses)).mean()) / top)  # noqa: E731
-    on_the_way, held = list[float](), 0.0
-    for number in range(TRIALS_IN_A_ROW):
-        if number:
-            on_the_way.append(lost(where))
-        y = LEVEL * (curve.growth(where) + rng.normal(0, 0.05) + rng.normal(0, 0.0667, TRAYS))
-        rows.append((where, y))
-        found = _fit(rows)
-        tested = np.unique(np.concatenate([each[0] for each in rows]))
-        doses = tested if how == "stay" else GRID
-        held = float(doses[np.argmax(found.expected(doses))])
-        if how == "stay":
-            where = np.full(TRAYS, held)
-        elif how == "proposed":
-            drawn = found.draws(GRID, draws=400, seed=number)
-            sigma = float(np.median(drawn.sigma))
-            design = best_design(drawn.values, GRID[:, None] / 24, sigma, trays=TRAYS, seed=number)
-            where = np.repeat(GRID[design.chosen], design.trays.astype(int))
-    return lost(held), float(np.mean(on_the_way))
-
-
-def null_relations(trials: int) -> dict[str, float]:
-    """How often relations, places and two factors say something where there is nothing, with what is really there."""
-    said = dict.fromkeys(
-        ("relate, five causes", "relate, treatments differ", "places, own gradients", "two factors"), 0
-    )
-    for seed in range(trials):
-        rng = np.random.default_rng([seed, 11])
-        said["relate, five causes"] += _five_causes(rng)
-        said["relate, treatments differ"] += _treatments_differ(rng)
-        said["places, own gradients"] += _own_gradients(rng)
-        said["two factors"] += _two_factors(rng)
-    return {name: count / trials for name, count in said.items()}
-
-
-def _pots(rng: np.random.Generator, trays: int = 9, pots: int = 4) -> pd.DataFrame:
-    t = np.repeat(np.arange(trays), pots)
-    rate = LEVEL + rng.normal(0, 0.002, trays)[t] + rng.normal(0, 0.003, len(t))
-    return pd.DataFrame(
-        {"tray": [f"tray-{n}" for n in t], "pot": [f"p{n}" for n in range(len(t))], "rgr_per_day": rate}
-    )
-
-
-def _five_causes(rng: np.random.Generator) -> bool:
-    frame = _pots(rng, trays=12)
-    t = np.repeat(np.arange(12), 4)
-    names = [f"cause {n}" for n in range(5)]
-    for i, name in enumerate(names):
-        frame[name] = rng.normal(0, 1, 12)[t] if i < 3 else rng.normal(0, 1, len(t))
-    return bool(relate(frame, causes=names).effects["settled"].any())
-
-
-def _treatments_differ(rng: np.random.Generator) -> bool:
-    frame, given = _pots(rng), np.repeat(np.arange(9) % 4, 4)
-    frame["rgr_per_day"] += rng.normal(0, 0.006, 4)[given]
-    frame = frame.assign(treatment=[f"t{n}" for n in given], cause=4.0 * given + np.repeat(rng.normal(0, 0.1, 9), 4))
-    return bool(relate(frame, causes=["cause"]).effects["settled"].any())
-
-
-def _own_gradients(rng: np.random.Generator) -> bool:
-    frame = _pots(rng, trays=6, pots=8)
-    frame = frame.assign(
-        treatment=np.repeat(["a", "b"] * 3, 8),
-        row=np.tile([1, 2] * 4, 6),
-        column=np.tile(np.repeat([1, 2, 3, 4], 2), 6),
-    )
-    frame["rgr_per_day"] += np.repeat(rng.normal(0, 0.002, 6), 8) * (frame["column"] - 2.5)
-    found = positions(frame, response="rgr_per_day", permutations=49)
-    return any(sentence.startswith("Clear, each") for sentence in found.sentences)
-
-
-def _two_factors(rng: np.random.Generator) -> bool:
-    n, m = (np.tile(a.ravel(), 2) for a in np.meshgrid([2.0, 5, 8], [10.0, 35, 60]))
-    frame = pd.DataFrame({"n": n, "m": m, "y": LEVEL + rng.normal(0, 0.0036, 18), "tray": np.arange(18)})
-    found = fit_surface(frame, response="y", doses=("n", "m"), tray="tray")
-    return found.finding == "top" or "changes with" in found.verdict
+def best_dose(outcomes: Sequence[Outcome]) -> tuple[float, float]:
+    """Coverage of all claims of a best dose, and their median width [h]."""
+    claims = [claim for each in outcomes for claim in each.found if isinstance(claim, doses.Claim)]
+    if not claims:
+        return np.nan, np.nan
+    return float(np.mean([claim.right for claim in claims])), float(np.median([claim.width_h for claim in claims]))
 
 
 def main() -> None:
-    trials = int(sys.argv[1]) if len(sys.argv) > 1 else 400
-    best = best_doses(trials)
-    nulls = null_relations(trials)
-    for name, share in nulls.items():
-        print(f"  without cause, {name}: {share:.3f}")
-    table = {
-        how: np.array([[regret(c, how, s) for s in range(max(trials // 10, 3))] for c in CURVES if c.has_best])
-        for how in ("proposed", "grid", "stay")
-    }
-    for how, values in table.items():
-        held, way = values.mean(axis=(0, 1))
-        print(f"  {how}: held best after three trials loses {held:.2f} %, trays on the way {way:.2f} %", flush=True)
-    held = {how: float(values[..., 0].mean()) for how, values in table.items()}
+    told = dict(word.split("=", 1) for word in sys.argv[1:] if "=" in word)
+    words = [word for word in sys.argv[1:] if "=" not in word]
+    trials, jobs = int(told.get("trials", TRIALS)), int(told.get("jobs", 1))
+    began = time.perf_counter()
+    wanted = [n for n, cell in enumerate(CELLS) if not words or any(word in cell.name for word in words)]
+    bent = [n for n, curve in enumerate(CURVES) if curve.has_best]
+    seeds = range(max(LOOPS * trials // TRIALS, 3)) if not words or "loops" in words else range(0)
+    # `fork`: cells hold functions that no other process could import by name
+    with get_context("fork").Pool(jobs) as pool:
+        outcomes = pool.map(_run, [(n, trials) for n in wanted], chunksize=1)
+        held = dict.fromkeys(loops.HOWS, np.nan)
+        for how in loops.HOWS if seeds else ():
+            lost = np.array(pool.map(_loop, [(n, how, seed) for n in bent for seed in seeds]))
+            held[how], way = lost.mean(axis=0)
+            error = lost[:, 0].std(ddof=1) / np.sqrt(len(lost))
+            print(
+                f"  {how}: held best after three trials loses {held[how]:.2f} % (± {error:.2f}, {len(lost)} series), "
+                f"trays on the way {way:.2f} %",
+                flush=True,
+            )
+    said, covered, short = worst(outcomes)
+    over = [each.cell.name for each in outcomes if each.is_over]
+    print(f"{len(outcomes)} cells in {time.perf_counter() - began:.0f} s; over: {'; '.join(over) or 'none'}")
+    coverage, width = best_dose(outcomes)
     print(
-        f"claims worst_false_claim={max(best['false'], *nulls.values()):.3f} worst_coverage={best['worst']:.3f} "
-        f"best_dose_coverage={best['coverage']:.3f} best_dose_width_h={best['width']:.1f} "
-        f"regret_percent={held['proposed']:.2f} proposal_gain={held['grid'] - held['proposed']:.2f} trials={trials}"
+        f"claims worst_false_claim={said:.3f} worst_coverage={covered:.3f} worst_promise={short:.3f} "
+        f"best_dose_coverage={coverage:.3f} best_dose_width_h={width:.1f} regret_percent={held['proposed']:.2f} "
+        f"proposal_gain={held['grid'] - held['proposed']:.2f} trials={trials}"
     )
 
 
