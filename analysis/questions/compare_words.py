@@ -14,6 +14,7 @@ import pandas as pd
 from tidetray.analysis.base.words import listed
 from tidetray.analysis.compare.assumptions import LEVEL
 from tidetray.analysis.compare.more_trays import MOST, more_trays
+from tidetray.analysis.compare.tables import claimed
 from tidetray.analysis.compare.trial import TrialComparison
 from tidetray.analysis.growth.rates import doubling_time
 
@@ -53,12 +54,12 @@ _MASS = _Unit(1.0, "g", "g", "Heaviest", "heavier than", ".2f")
 def growth_verdict(found: TrialComparison) -> Verdict:
     """Of growth: over all runs of a crossover where they can be compared, otherwise over the time compared."""
     rates, pairs = rates_and_pairs(found)
-    return _verdict(rates, pairs, _GROWTH)
+    return _verdict(rates, claimed(pairs), _GROWTH)
 
 
 def mass_verdict(found: TrialComparison) -> Verdict:
     """Of the mass on the day compared."""
-    return _verdict(found.at_day.means, found.at_day.pairs, _MASS)
+    return _verdict(found.at_day.means, claimed(found.at_day.pairs), _MASS)
 
 
 def rates_and_pairs(found: TrialComparison) -> tuple[pd.DataFrame, pd.DataFrame]:
