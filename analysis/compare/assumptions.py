@@ -22,6 +22,10 @@ from tidetray.analysis.stats.pairwise import levene, split
 LEVEL = 0.05
 """Checks below this p give a caution."""
 
+MATERIAL = 2.0
+"""Standard deviations of treatments that differ by less do not change what a comparison claims. With many pots a test
+finds much smaller differences of spread, which hardly matter (our choice; claims simulated in tests/claims)."""
+
 _OUTLIER_MAD = 4.5
 """Robust standard deviations from the median at which a pot is worth a second look (about 1 in 150,000)."""
 
@@ -52,7 +56,7 @@ def _spread(values: Array, groups: NDArray[np.integer], levels: int) -> FTest | 
 
 
 class SpreadCheck(NamedTuple):
-    """`differ`: the spreads of treatments differ; `alike_as_logs`: on a log scale they do not."""
+    """`differ`: the spreads of treatments differ by MATERIAL or more; `alike_as_logs`: on a log scale they do not."""
 
     rows: list[dict[str, object]]
     cautions: list[str]
@@ -70,26 +74,33 @@ def check_spreads(values: Array, where: Layout, residuals: Array) -> SpreadCheck
     if not one_each:
         found["spread between pots"] = _spread(residuals, where.treatment, k)
     rows = [_row(name, test) for name, test in found.items() if test is not None]
-    cautions, alike_as_logs = [], False
     uneven = [name for name, test in found.items() if test is not None and test.p < LEVEL]
-    if uneven:
+    if not uneven:
+        return SpreadCheck(rows, [], differ=False, alike_as_logs=False)
+    which = f"The {' and the '.join(uneven)} differs between treatments"
+    of = {"spread between trays": (means["mean"].to_numpy(), code), "spread between pots": (residuals, where.treatment)}
+    if max(_times(*of[name], k) for name in uneven) < MATERIAL:
+        few = f"{which}, by a factor of less than {MATERIAL:g}: means are compared with one spread for all."
+        return SpreadCheck(rows, [few], differ=False, alike_as_logs=False)
+    cautions = [f"{which}: a pair is said to differ only where it does without taking spreads to be equal as well."]
+    alike_as_logs = False
+    if values.min() > 0:
+        logs = np.log(values)
+        on_logs = (np.log(means["mean"].to_numpy()), code) if one_each else (_within(logs, where), where.treatment)
+        again = _spread(*on_logs, k)
+        alike_as_logs = again is not None and (again.p >= LEVEL or _times(*on_logs, k) < MATERIAL)
+    if alike_as_logs:
         cautions.append(
-            f"The {' and the '.join(uneven)} differs between treatments: a pair is said to differ only where it does "
-            "without taking spreads to be equal as well."
+            "On a log scale the spreads are similar: comparing logarithms (or growth rates) suits better, and "
+            "a pair is said to differ only where it does so on that scale, too."
         )
-        if values.min() > 0:
-            logs = np.log(values)
-            ground = np.zeros_like(logs) if one_each else _within(logs, where)
-            again = (
-                _spread(np.log(means["mean"].to_numpy()), code, k) if one_each else _spread(ground, where.treatment, k)
-            )
-            alike_as_logs = again is not None and again.p >= LEVEL
-            if alike_as_logs:
-                cautions.append(
-                    "On a log scale the spreads are similar: comparing logarithms (or growth rates) suits better, and "
-                    "a pair is said to differ only where it does so on that scale, too."
-                )
-    return SpreadCheck(rows, cautions, bool(uneven), alike_as_logs)
+    return SpreadCheck(rows, cautions, differ=True, alike_as_logs=alike_as_logs)
+
+
+def _times(values: Array, groups: NDArray[np.integer], levels: int) -> float:
+    """The largest standard deviation of a group over the smallest; endless where one does not scatter."""
+    sds = [float(np.std(own, ddof=1)) for own in split(values, groups, range(levels)) if len(own) > 1]
+    return max(sds) / min(sds) if sds and min(sds) > 0 else np.inf
 
 
 def _within(values: Array, where: Layout) -> Array:
