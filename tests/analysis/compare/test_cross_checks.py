@@ -32,16 +32,16 @@ def test_p_agrees_with_every_way_to_give_two_treatments_to_eight_trays(seed: int
 
 
 def test_p_agrees_with_data_simulated_from_the_model_without_treatments() -> None:
-    """Parametric bootstrap: unequal trays, pots missing; 200 data sets, standard error of a p near 0.2 is 0.03."""
+    """Parametric bootstrap: unequal trays, pots missing; 100 data sets, standard error of a p near 0.2 is 0.04."""
     rng = np.random.default_rng(5)
     frame = on_one_day(rng, trays=(3, 4, 5), effect=(0.45, 0.0, 0.1), tray_sd=0.3, lost=0.2).dropna()
     f, p = _compared(frame)
     tray = pd.factorize(frame["tray"])[0]
     drawn = []
-    for _ in range(200):
+    for _ in range(100):
         y = 5 + 0.3 * rng.standard_normal(12)[tray] + 0.3 * rng.standard_normal(len(frame))
         drawn.append(_compared(frame.assign(net_g=y))[0])
-    assert np.mean(np.array(drawn) >= f) == pytest.approx(p, abs=0.1)
+    assert np.mean(np.array(drawn) >= f) == pytest.approx(p, abs=0.13)
 
 
 def test_pairs_of_uneven_spreads_by_hand() -> None:
