@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import pandas as pd
@@ -26,6 +26,7 @@ __all__ = [
     "clock",
     "is_today",
     "many",
+    "place",
     "span",
     "when",
 ]
@@ -127,6 +128,12 @@ def span(time: timedelta) -> str:
     """'7.0 days', or '5 h' below two days."""
     hours = time.total_seconds() / 3600
     return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.1f} days"
+
+
+def place(row: Any, column: Any) -> str:
+    """'row 1, column 3', or that nobody noted it."""
+    known = not (pd.isna(row) or pd.isna(column))
+    return f"row {row}, column {column}" if known else "position not noted"
 
 
 def many(n: int, one: str) -> str:

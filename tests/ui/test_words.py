@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import pytest
 
 from tidetray.analysis.base.words import is_technical
-from tidetray.ui.words import GROUPS, PAGES, QUESTIONS
+from tidetray.ui.words import GROUPS, PAGES, QUESTIONS, place
 
 
 def test_every_page_is_under_one_tab_and_has_a_question() -> None:
@@ -13,6 +14,11 @@ def test_every_page_is_under_one_tab_and_has_a_question() -> None:
     assert sorted(listed) == sorted(PAGES) == sorted(QUESTIONS)
     assert list(GROUPS) == ["Today", "Results", "Manage"]
     assert all(question.endswith("?") and len(question) < 70 for question in QUESTIONS.values())
+
+
+def test_a_position_that_nobody_noted_is_no_number() -> None:
+    assert place(1, 3) == "row 1, column 3"
+    assert place(pd.NA, pd.NA) == place(float("nan"), 2) == "position not noted"
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 from tidetray.ui.tag import tag
+from tidetray.ui.words import place
 
 
 def page(trial: str) -> None:
@@ -76,7 +77,7 @@ def _neighbours(answer: PotAnswer) -> None:
         tag(
             "li",
             tag("a", row.pot, href=f"pot?pot={quote(row.pot)}", target="_self"),
-            f" row {row.row}, column {row.column}: {said}",
+            f" {place(row.row, row.column)}: {said}",
         )
         for row, said in zip(each_row(answer.neighbours), grew, strict=True)
     )

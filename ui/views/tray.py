@@ -60,7 +60,7 @@ def _pots(view: TrayView, zone: str) -> None:
         tag(
             "li",
             tag("a", row.pot, href=f"pot?pot={quote(row.pot)}", target="_self"),
-            f" row {row.row}, column {row.column}: ",
+            f" {words.place(row.row, row.column)}: ",
             "not weighed yet" if pd.isna(row.mass_g) else f"{row.mass_g:.2f} g net, {words.age(row.weighed, now)}",
         )
         for row in each_row(view.pots)

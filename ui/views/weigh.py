@@ -6,6 +6,7 @@ saved is on disk. What was typed stays in its field until it is saved.
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote, unquote
@@ -119,11 +120,9 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
     row = next(each_row(table.pots[table.pots["pot"] == pot]))
     past = history(table.trial, pot)
     today = [w for w in past if words.is_today(w.time, table.zone, now)]
-    place = f"{row.tray}, row {row.row}, column {row.column}"
-    look.draw(
-        tag("div", pot, css="tt-pot")
-        + tag("div", f"{place} · {row.treatment} · empty {row.tare_g:.2f} g", css="tt-small")
-    )
+    place = f"{row.tray}, {words.place(row.row, row.column)}"
+    empty = "empty pot not weighed" if math.isnan(row.tare_g) else f"empty {row.tare_g:.2f} g"
+    look.draw(tag("div", pot, css="tt-pot") + tag("div", f"{place} · {row.treatment} · {empty}", css="tt-small"))
     if st.session_state.pop("left_correction", "") == pot:
         mass_field.forget(weighing.key("left"), table.trial, pot, CORRECTION)
     if weighing.told:
