@@ -342,17 +342,16 @@ def test_the_page_forgets_the_report_of_another_trial(home: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("page", "pictures"), [("growth", 1), ("compare", 4), ("relate", 1), ("positions", 2), ("tune", 0)]
+    ("page", "pictures"), [("growth", 2), ("compare", 4), ("relate", 1), ("positions", 2), ("tune", 0)]
 )
 def test_pictures_on_the_pages_are_offered_in_three_forms(home: Path, page: str, pictures: int) -> None:
     """Nine days of readings show no dose to tune by; tests/ui/cli/test_tune.py asks for that picture."""
     app = open_page(f"views/{page}.py")
     if page == "growth":  # nine days of nine weeks are too few for hours a day of the whole trial
         assert "less than half of this time is known" in said(app)
-        next(box for box in app.selectbox if box.label.startswith("Growth from")).select_index(1).run()
+        next(box for box in app.selectbox if box.label == "Period").select_index(1).run()
     labels = [each.proto.label for each in app.get("download_button")]
-    assert labels.count("PNG") == labels.count("SVG") >= pictures
-    assert labels.count("CSV") >= pictures
+    assert labels.count("Picture, PNG") == labels.count("Picture, SVG") == labels.count("Numbers, CSV") >= pictures
 
 
 def test_every_picture_of_a_trial_is_offered_as_files() -> None:
