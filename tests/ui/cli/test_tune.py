@@ -141,7 +141,7 @@ def test_the_page_begins_with_the_verdict_and_creates_the_trial(home: Path) -> N
     blocks = [unescape(element.proto.body) for element in app.get("html")]
     assert any("Growth is highest" in block for block in blocks)
     assert any("At the lowest, the sump holds" in block for block in blocks)
-    assert {"PNG", "SVG", "CSV"} <= {each.proto.label for each in app.get("download_button")}
+    assert {"Picture, PNG", "Picture, SVG", "Numbers, CSV"} <= {each.proto.label for each in app.get("download_button")}
     app.text_input(key="new-trial").set_value("Second Try")
     button = next(each for each in app.button if each.label.startswith("Create the trial"))
     button.click().run()
