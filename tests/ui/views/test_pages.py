@@ -265,6 +265,7 @@ def test_a_mass_that_cannot_be_is_refused_and_stays_typed(home: Path, typed: str
 
 
 def test_an_unlikely_mass_is_asked_about_and_saved_when_confirmed(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(weighing, "CONFIRM_S", 3600.0)  # whatever else the machine does
     app = open_page(PAGES[1], pot="t1-a1")
     mass_field(app).input(next_gross(home, "t1-a1", 10.0))  # type: ignore[attr-defined]
     press(app, "Save")
