@@ -157,6 +157,19 @@ def _days_frame(days: pd.DatetimeIndex, mol_m2: FloatArray, covered_s: FloatArra
     )
 
 
+def is_one_each(hours: pd.DataFrame) -> bool:
+    """Whether hourly summaries are in the order of tray and hour, with one row for each. False is no claim: they may
+    only be in another order."""
+    if len(hours) < 2:
+        return True
+    code, names = pd.factorize(hours["tray"])
+    if not names.is_monotonic_increasing:
+        return False
+    later = np.diff(utc_ms(hours["time"], "hours")) > 0
+    step = np.diff(code)
+    return bool(((step > 0) | ((step == 0) & later)).all())
+
+
 def hours_of_several(hours: pd.DataFrame) -> pd.DataFrame:
     """Hourly summaries of what several nodes measured on a tray, as when one was replaced, as one row per tray and
     hour.
@@ -164,7 +177,11 @@ def hours_of_several(hours: pd.DataFrame) -> pd.DataFrame:
     `hours`: `tray, time, integral, covered_s, above_s`. Out: `tray, time, mean` (over the covered seconds, NaN where
     none is), `covered_s, above_s` (shares of one hour, however many nodes there were).
     """
-    sums = hours.groupby(["tray", "time"], as_index=False)[["integral", "covered_s", "above_s"]].sum()
+    if is_one_each(hours):  # one node, as nearly always: adding up would take longer than all the rest
+        sums = hours[["tray", "time", "integral", "covered_s", "above_s"]].reset_index(drop=True)
+        sums = sums.fillna({"integral": 0.0, "covered_s": 0.0, "above_s": 0.0})
+    else:
+        sums = hours.groupby(["tray", "time"], as_index=False)[["integral", "covered_s", "above_s"]].sum()
     nodes = (sums["covered_s"] / _HOUR_S).clip(lower=1.0)
     mean = sums["integral"] / sums["covered_s"].where(sums["covered_s"] > 0)
     return sums[["tray", "time"]].assign(

@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from tidetray.analysis.conditions.environment import ATTENUATION_PER_M
-from tidetray.analysis.conditions.light import hours_of_several, lux_per_ppfd, ppfd
+from tidetray.analysis.conditions.light import hours_of_several, is_one_each, lux_per_ppfd, ppfd
 from tidetray.analysis.growth.drying import judge_drying
 from tidetray.ingest.core.readings import Tray
 from tidetray.ingest.notebook.drying import DryWeighing
@@ -203,10 +203,12 @@ def water_frame(events: Iterable[Event]) -> pd.DataFrame:
 def water_cautions(trays: Iterable[Tray], water: pd.DataFrame, cycles: pd.DataFrame) -> tuple[str, ...]:
     """Where the depth or the clearness of the water is taken for granted. `cycles`: `tray, outcome, peak_level_m`."""
     known = list(trays)
-    unsaid = [t.name for t in known if t.attenuation_per_m is None and t.name not in set(water["tray"])]
+    said_of = set(water["tray"].unique())
+    unsaid = [t.name for t in known if t.attenuation_per_m is None and t.name not in said_of]
     flooded = cycles[~cycles["outcome"].isin(["unknown", "no flood"])]
-    measured = set(flooded.loc[flooded["peak_level_m"].notna(), "tray"])
-    without = [t.name for t in known if t.name in set(flooded["tray"]) - measured]
+    measured = set(flooded.loc[flooded["peak_level_m"].notna(), "tray"].unique())
+    unmeasured = set(flooded["tray"].unique()) - measured
+    without = [t.name for t in known if t.name in unmeasured]
     said = []
     if unsaid and len(flooded):
         which = "no tray" if len(unsaid) == len(known) else f"{len(unsaid)} of {len(known)} trays"
@@ -232,9 +234,12 @@ def means_of_hours(hours: pd.DataFrame) -> pd.DataFrame:
 
     `hours`: sound hourly summaries, of several nodes too. Out: `tray, time, integral, covered_s, min, max, mean`.
     """
-    of = hours.groupby(["tray", "time"], as_index=False).agg(
-        integral=("integral", "sum"), covered_s=("covered_s", "sum"), min=("min", "min"), max=("max", "max")
-    )
+    if is_one_each(hours):
+        of = hours[["tray", "time", "integral", "covered_s", "min", "max"]].reset_index(drop=True)
+    else:
+        of = hours.groupby(["tray", "time"], as_index=False).agg(
+            integral=("integral", "sum"), covered_s=("covered_s", "sum"), min=("min", "min"), max=("max", "max")
+        )
     return of.assign(mean=of["integral"] / of["covered_s"].where(of["covered_s"] > 0))
 
 

@@ -162,8 +162,15 @@ class TrialData:
 
     def cycles(self, tray: str | None = None, *, since: datetime | None = None) -> pd.DataFrame:
         """Cycles as the recorder worked them out; `unknown` rows are spells without knowledge."""
+        if tray is None and since is None:
+            return self._all_cycles.copy()
         trays = self.trays if tray is None else {name: each for name, each in self.trays.items() if name == tray}
         known = cycles_of(self._store, self.trial.site, trays, start_ms=queries.since_ms(since))
+        return known[known["tray"].isin(self.treatments)].reset_index(drop=True)
+
+    @cached_property
+    def _all_cycles(self) -> pd.DataFrame:
+        known = cycles_of(self._store, self.trial.site, self.trays)
         return known[known["tray"].isin(self.treatments)].reset_index(drop=True)
 
     @cached_property

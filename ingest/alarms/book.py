@@ -348,9 +348,13 @@ class AlarmBook:
         consequences = KINDS[key.kind].consequences
         if not consequences:
             return
-        for other in self.alarms(standing=True):
-            if other.id == number or other.muted_by is not None or other.key.kind not in consequences:
-                continue
+        marks = ", ".join("?" * len(consequences))
+        rows = self._store.connection.execute(
+            f"SELECT {_COLUMNS}{_FROM} WHERE returned_ms IS NULL AND muted_by IS NULL AND alarm.kind IN ({marks})"
+            " AND alarm.id != ? ORDER BY alarm.id",
+            (*consequences, number),
+        ).fetchall()
+        for other in map(_alarm, rows):
             if self._cause(other.key) == number:
                 self._store.connection.execute("UPDATE alarm SET muted_by = ? WHERE id = ?", (number, other.id))
                 self._event(other.id, now_ms, "muted")

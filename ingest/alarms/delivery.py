@@ -300,12 +300,13 @@ class Delivery:
     def _plan(self, now_ms: int, steady_ms: int) -> None:
         """Who has to be told again, and who next."""
         posts = []
+        told = self._last_told()
         for alarm in self._book.alarms(standing=True):
             shelved = alarm.shelved_until_ms is not None and alarm.shelved_until_ms > now_ms
             if alarm.acknowledged_ms is not None or alarm.muted_by is not None or shelved or not alarm.told:
                 continue
             known_for_ms = self._ages.of((alarm.id, alarm.known_ms), alarm.known_ms, now_ms, steady_ms)
-            last = self._last_told(alarm)
+            last = told.get(alarm.id, {})
             for person in self._settings.person:
                 number, made_ms, waiting = last.get(person.name, (None, 0, 0))
                 if number is None:
@@ -323,14 +324,19 @@ class Delivery:
                     [(*post, now_ms, now_ms) for post in posts],
                 )
 
-    def _last_told(self, alarm: Alarm) -> dict[str, tuple[int, int, int]]:
-        """Of each recipient since the alarm is known: the last row, when it was made, how many are not sent."""
+    def _last_told(self) -> dict[int, dict[str, tuple[int, int, int]]]:
+        """Of each active alarm and recipient, since it is known: the last row, when it was made, how many are not
+        sent. One question for all: hundreds may be active at once, and this is asked each second."""
         rows = self._store.connection.execute(
-            "SELECT recipient, max(id), max(made_ms), sum(sent_ms IS NULL) FROM outbox WHERE alarm = ? AND recipient "
-            "!= ? GROUP BY recipient",
-            (alarm.id, MQTT),
+            "SELECT alarm, recipient, max(id), max(made_ms), sum(sent_ms IS NULL) FROM outbox"
+            " WHERE alarm IN (SELECT id FROM alarm WHERE returned_ms IS NULL) AND recipient != ?"
+            " GROUP BY alarm, recipient",
+            (MQTT,),
         ).fetchall()
-        return {recipient: (number, made_ms, waiting) for recipient, number, made_ms, waiting in rows}
+        found: dict[int, dict[str, tuple[int, int, int]]] = defaultdict(dict)
+        for number, recipient, *facts in rows:
+            found[number][recipient] = (facts[0], facts[1], facts[2])
+        return found
 
     def _due(self, lane: _Lane, now_ms: int, steady_ms: int) -> list[tuple[_Row, Alarm | None]]:
         """What may go to this address now, the most urgent first."""

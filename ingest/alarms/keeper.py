@@ -1,40 +1,44 @@
 """Alarms in the process that records: each commit watched, findings entered in the book, nothing twice after a restart.
 
 In: packs as they were committed, words of nodes, cycles as they are worked out, the time. Out: rows in the book and
-the outbox. A mark in the store says up to when all that was received has been watched. After a restart the last
-WATCHED_BACK_H of readings are watched again: silently up to the mark, only so that what is going on is known, and
-with effect from there on. What was committed and not watched when the recorder was killed is so found, once.
+the outbox. A mark in the store says up to when all that was received has been watched. A start goes on from the state
+that was kept, and takes the readings since; where none was kept, those of the last hours (`look_back`). Up to the mark
+it does so silently, only so that what is going on is known, and with effect from there on. What was committed and not
+watched when the recorder was killed is so found, once.
 """
 
 from __future__ import annotations
 
 import logging
-import sqlite3
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Mapping
 from datetime import time as clock_time
-from itertools import groupby
 
 from tidetray.ingest.alarms.alarm_settings import AlarmSettings
 from tidetray.ingest.alarms.book import AlarmBook, Key
+from tidetray.ingest.alarms.kept_watch import Kept, packed, put_back, unpacked
+from tidetray.ingest.alarms.look_back import LOOKED_BACK_MS, Stretch, far_back_ms, measured
 from tidetray.ingest.alarms.signal_rules import SignalPlan
 from tidetray.ingest.alarms.tray_charts import FINISHED, ChartNow, chart_now
 from tidetray.ingest.alarms.tray_rules import MAX_GAP_MS, Change, Plan
-from tidetray.ingest.alarms.watch import HISTORY_H, NODE_FAULTS, Watch, WatchPlan
-from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, Reading, Tray, from_ms
+from tidetray.ingest.alarms.watch import HISTORY_H, NODE_FAULTS, Place, Watch, WatchPlan
+from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, Tray, from_ms
 from tidetray.ingest.core.wall_clock import Daily
 from tidetray.ingest.cycles.usual_times import Learned
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store import derived, queries
-from tidetray.ingest.store.raw_readings import SealedError
+from tidetray.ingest.store.queries import SeriesKey
 from tidetray.ingest.store.recording import Store
 from tidetray.ingest.wire.packs import Pack
 from tidetray.ingest.wire.receipts import Here
 
 log = logging.getLogger("tidetray.alarms")
 
-WATCHED_BACK_H = HISTORY_H + 2.0
 TICK_MS = 1000
+KEEP_MS, FIRST_KEEP_MS = 1_800_000, 60_000
+"""The state of the watch is kept this often, for the first time so long after a start: what came since is taken again
+after a kill."""
+
 MARK_MS = 5000
 
 FAILED_OUTCOMES = ("overflow", "did not drain", "drained slowly", "flood mark not reached", "no flood")
@@ -106,6 +110,106 @@ def _now_ms() -> int:
     return time.time_ns() // 1_000_000
 
 
+def _facts(store: Store) -> list[tuple[object, ...]]:
+    """What of the notebook the plan depends on."""
+    learned = store.connection.execute(
+        "SELECT site, tray, measure, from_ms FROM own_times WHERE from_ms > 0 ORDER BY 1, 2, 3"
+    ).fetchall()
+    return [*Notebook(store).schedule_facts(), *learned]
+
+
+def _learn(store: Store, watch: Watch) -> None:
+    """What is known of the trays' own times."""
+    rows = store.connection.execute("SELECT site, tray, measure, factor, spread, cycles FROM own_times").fetchall()
+    for site, tray, measure, factor, spread, cycles in rows:
+        of_tray = watch.trays.get((site, tray))
+        if of_tray is not None and factor is not None:
+            setattr(of_tray, f"{measure}_learned", Learned(factor, spread, cycles))
+
+
+def _kept(store: Store) -> Kept | None:
+    found = store.connection.execute("SELECT state FROM alarm_watch").fetchone()
+    return None if found is None else unpacked(found[0])
+
+
+def _place(series: SeriesKey) -> Place:
+    """Where a series is watched: at its tray, or where its node stands."""
+    return (series.site, "tray", series.tray) if series.tray else (series.site, "node", series.node)
+
+
+class WatchStart:
+    """The start of a watch: what the record held at this moment, looked through.
+
+    Made by the thread that commits, which gives what it commits from then on to the watch afterwards. `look_back` may
+    run in another thread, with a connection of its own: it takes seconds in a large record.
+
+    Parameters
+    ----------
+    store : Store
+        The record.
+    settings : AlarmSettings
+        What is watched.
+    now_ms : int
+        The time, by the recorder's clock [ms since 1970].
+    """
+
+    def __init__(self, store: Store, settings: AlarmSettings, *, now_ms: int) -> None:
+        self._settings = settings
+        self.now_ms = now_ms
+        self.last_ms = queries.last_times_ms(store)
+        (mark,) = store.connection.execute("SELECT max(watched_ms) FROM alarm_mark").fetchone()
+        self._mark_ms = now_ms if mark is None else min(mark, now_ms)  # one ahead of now was made by a wrong clock
+        self.told: list[tuple[str, Change]] = []
+        self._silent = True
+
+    def look_back(self, store: Store) -> None:
+        """Bring the watch up to what the record held."""
+        self.facts = _facts(store)
+        self.watch = Watch(watch_plan(store, self._settings), self._tell)
+        _learn(store, self.watch)
+        for alarm in AlarmBook(store).alarms(standing=True):
+            key = alarm.key
+            self.watch.findings(key.site, key.place, key.name).restore(
+                key.kind, key.channel, alarm.since_ms, alarm.detail
+            )
+        series = {each.id: each for each in queries.all_series(store) if each.id in self.last_ms}
+        for received_ms, site, node, readings in measured(store, series, self._stretches(store, series)):
+            self._silent = received_ms <= self._mark_ms
+            self.watch.take(site, node, readings, min(received_ms, self.now_ms), at_once=False)
+        self._silent = False
+
+    def _stretches(self, store: Store, series: Mapping[int, SeriesKey]) -> dict[int, Stretch]:
+        """What is to be read of each series: what came since its place was kept, or the last hours."""
+        latest_ms = self.now_ms + round(1000 * FUTURE_TOLERANCE_S)
+        kept = _kept(store)
+        if kept is None or not 0 <= self.now_ms - kept.kept_ms < LOOKED_BACK_MS:
+            done, last_ms = set[Place](), dict[int, int]()
+        else:
+            done, last_ms = put_back(kept, self.watch), kept.last_ms
+            self._note_late(store)
+        whole = {number: each for number, each in series.items() if number not in last_ms or _place(each) not in done}
+        from_ms_ = far_back_ms(store, whole, now_ms=self.now_ms, mark_ms=self._mark_ms)
+        found = {}
+        for number in series:
+            begin_ms = from_ms_ if number in whole else max(last_ms[number] + 1, self.now_ms - LOOKED_BACK_MS)
+            end_ms = min(self.last_ms[number] + 1, latest_ms)
+            if begin_ms < end_ms:
+                found[number] = (begin_ms, end_ms)
+        return found
+
+    def _note_late(self, store: Store) -> None:
+        """Cycles that are due from before what the kept state had taken: readings came late, and cycles judge them."""
+        for site, tray, due_ms in derived.cycles_due(store):
+            watch = self.watch.trays.get((site, tray))
+            if watch is not None and due_ms < watch.at_ms:
+                first, last = watch.passed_over or (due_ms, due_ms)
+                watch.passed_over = (min(first, due_ms), max(last, watch.at_ms))
+
+    def _tell(self, site: str, change: Change) -> None:
+        if not self._silent:
+            self.told.append((site, change))
+
+
 class AlarmKeeper:
     """Used by the recorder's thread; raises sqlite3.Error when the disk stands in the way, and then loses nothing.
 
@@ -119,10 +223,19 @@ class AlarmKeeper:
         The time, by the recorder's clock [ms since 1970].
     clock_ms : callable, optional
         That clock, for what is called at other times than `take` and `run`.
+    start : WatchStart, optional
+        A start that has looked back. Without one the keeper looks back itself, now and whenever its plan changes;
+        with one it only says so (`wants_start`), and goes on by the old plan until somebody makes another keeper.
     """
 
     def __init__(
-        self, store: Store, settings: AlarmSettings, *, now_ms: int, clock_ms: Callable[[], int] = _now_ms
+        self,
+        store: Store,
+        settings: AlarmSettings,
+        *,
+        now_ms: int,
+        clock_ms: Callable[[], int] = _now_ms,
+        start: WatchStart | None = None,
     ) -> None:
         self._clock_ms = clock_ms
         self._store = store
@@ -132,7 +245,15 @@ class AlarmKeeper:
         self._marked_ms = 0
         self._finished: dict[tuple[str, str], int] = {}
         self._plan_facts: list[tuple[object, ...]] = []
-        self._begin(now_ms)
+        self._last_ms: dict[tuple[str, str, str, str], int] = {}
+        """Of each site, node, tray and channel the time of the last reading that was taken."""
+        self._keep_ms: int | None = None
+        self._begins_itself = start is None
+        self.wants_start = False
+        if start is None:
+            self._begin(now_ms)
+        else:
+            self._adopt(start, now_ms)
 
     def take(
         self,
@@ -150,6 +271,10 @@ class AlarmKeeper:
             bad = [(record.name, record.kind) for record in pack.quarantined]
             received_ms = round(pack.received_at.timestamp() * 1000)
             self._watch.take(pack.site, pack.node, pack.readings, received_ms, bad, at_once=judges_clocks)
+            for tray, channel, time_ms, _value in pack.readings:
+                key = (pack.site, pack.node, tray, channel)
+                if time_ms > self._last_ms.get(key, -1):
+                    self._last_ms[key] = time_ms
         for site, node, here in heres:
             self._watch.here(site, node, here=here.here, at_ms=now_ms, faults=here.faults)
         return self._enter(now_ms)
@@ -176,8 +301,11 @@ class AlarmKeeper:
         if self._tick_ms is not None and steady_ms - self._tick_ms < TICK_MS:
             return []
         self._tick_ms = steady_ms
-        if self._facts() != self._plan_facts:
-            self._begin(now_ms)
+        if _facts(self._store) != self._plan_facts:
+            if self._begins_itself:
+                self._begin(now_ms)
+            else:
+                self.wants_start = True
         self._watch.connection(online=online, now_ms=now_ms)
         self._watch.recorder_clock(clock_wrong, now_ms)
         self._watch.recorder_fault(fault, now_ms)
@@ -187,7 +315,20 @@ class AlarmKeeper:
         if steady_ms - self._marked_ms >= MARK_MS:
             self._marked_ms = steady_ms
             self._mark(now_ms)
+        if self._keep_ms is None:
+            self._keep_ms = steady_ms + FIRST_KEEP_MS
+        elif steady_ms >= self._keep_ms:
+            self._keep_ms = steady_ms + KEEP_MS
+            self.keep(now_ms)
         return raised
+
+    def keep(self, now_ms: int) -> None:
+        """Keep the state of the watch in the record, for the next start. All that was committed has been taken."""
+        series = {(each.site, each.node, each.tray, each.channel): each.id for each in queries.all_series(self._store)}
+        last_ms = {series[key]: time_ms for key, time_ms in self._last_ms.items() if key in series}
+        state = packed(self._watch, last_ms, now_ms=now_ms)
+        with self._store.transaction() as connection:
+            connection.execute("INSERT OR REPLACE INTO alarm_watch VALUES (1, ?, ?)", (now_ms, state))
 
     def on_cycles(self, tray: Tray) -> None:
         """Cycles of a tray were worked out again: its own times, slow change, and what late readings tell."""
@@ -209,30 +350,22 @@ class AlarmKeeper:
     # ----------------------------------------------------------------
 
     def _begin(self, now_ms: int) -> None:
-        """Watch the last day again; from the mark on with effect."""
-        facts = self._facts()
-        self._pending.clear()  # found again from the mark on
-        (mark,) = self._store.connection.execute("SELECT max(watched_ms) FROM alarm_mark").fetchone()
-        mark_ms = now_ms if mark is None else min(mark, now_ms)  # a mark ahead of now was made by a wrong clock
-        silent = True
+        """Look back here and now."""
+        start = WatchStart(self._store, self._settings, now_ms=now_ms)
+        start.look_back(self._store)
+        self._adopt(start, now_ms)
 
-        def tell(site: str, change: Change) -> None:
-            if not silent:
-                self._pending.append((site, change))
-
-        self._watch = Watch(watch_plan(self._store, self._settings), tell)
+    def _adopt(self, start: WatchStart, now_ms: int) -> None:
+        """Go on with the watch of a start, and enter what it found."""
+        self._watch = start.watch
+        self._pending = start.told  # the watch goes on adding to it
         self._book = alarm_book(self._store, self._settings, self._watch)
-        self._learn()
+        self._last_ms = {
+            (each.site, each.node, each.tray, each.channel): start.last_ms[each.id]
+            for each in queries.all_series(self._store)
+            if each.id in start.last_ms
+        }
         in_book = {alarm.key: alarm for alarm in self._book.alarms(standing=True)}
-        for key, alarm in in_book.items():
-            self._watch.findings(key.site, key.place, key.name).restore(
-                key.kind, key.channel, alarm.since_ms, alarm.detail
-            )
-        since_ms, until_ms = now_ms - round(3_600_000 * WATCHED_BACK_H), now_ms + round(1000 * FUTURE_TOLERANCE_S)
-        for received_ms, site, node, readings in _measured(self._store, since_ms, until_ms):
-            silent = received_ms <= mark_ms
-            self._watch.take(site, node, readings, min(received_ms, now_ms), at_once=False)
-        silent = False
         for site, node, here, at_ms, faults in queries.here_reports(self._store):
             # a sensor's fault may be over by a reading since; the book holds what stood, or the node says it again
             named = [name for name in faults.split() if name in NODE_FAULTS]
@@ -247,14 +380,7 @@ class AlarmKeeper:
         self._book.enter(missed, now_ms=now_ms)
         self._book.reconcile([*standing, *(key for key in in_book if key.kind in _NOT_IN_READINGS)], now_ms=now_ms)
         self._mark(now_ms)
-        self._plan_facts = facts  # last: whoever is interrupted begins anew
-
-    def _facts(self) -> list[tuple[object, ...]]:
-        """What of the notebook the plan depends on."""
-        learned = self._store.connection.execute(
-            "SELECT site, tray, measure, from_ms FROM own_times WHERE from_ms > 0 ORDER BY 1, 2, 3"
-        ).fetchall()
-        return [*Notebook(self._store).schedule_facts(), *learned]
+        self._plan_facts = start.facts  # last: whoever is interrupted begins anew
 
     def _enter(self, now_ms: int) -> list[int]:
         if not self._pending:
@@ -267,16 +393,6 @@ class AlarmKeeper:
     def _mark(self, now_ms: int) -> None:
         with self._store.transaction() as connection:
             connection.execute("INSERT OR REPLACE INTO alarm_mark VALUES (1, ?)", (now_ms,))
-
-    def _learn(self) -> None:
-        """What is known of the trays' own times."""
-        rows = self._store.connection.execute(
-            "SELECT site, tray, measure, factor, spread, cycles FROM own_times"
-        ).fetchall()
-        for site, tray, measure, factor, spread, cycles in rows:
-            watch = self._watch.trays.get((site, tray))
-            if watch is not None and factor is not None:
-                self._set_learned(watch, measure, Learned(factor, spread, cycles))
 
     @staticmethod
     def _set_learned(watch: object, measure: str, learned: Learned | None) -> None:
@@ -348,36 +464,6 @@ def learn_anew(store: Store, site: str, tray: str, *, now_ms: int) -> None:
                 "INSERT OR REPLACE INTO own_times VALUES (?, ?, ?, ?, NULL, NULL, 0, NULL, NULL, 0)",
                 (site, tray, measure, now_ms),
             )
-
-
-def _measured(store: Store, since_ms: int, until_ms: int) -> Iterator[tuple[int, str, str, list[Reading]]]:
-    """Readings measured in that time, in the order of their times: a second of a node each, with when the last of it
-    was received (to the second). An hour at a time, for a day of hundreds of trays would fill the memory."""
-    series = queries.all_series(store)
-    for start_ms in range(since_ms // 1000 * 1000, until_ms, 3_600_000):
-        rows: list[tuple[int, str, str, str, str, float, int]] = []
-        for number, site, tray, channel, node in series:
-            place = (site, node, tray, channel)
-            try:
-                found = store.raw.rows(number, start_ms, min(start_ms + 3_600_000, until_ms))
-            except SealedError as error:
-                log.warning("an hour of %s is not looked through for alarms: %s", "/".join(filter(None, place)), error)
-                continue
-            except sqlite3.DatabaseError as error:
-                if isinstance(error, sqlite3.OperationalError):
-                    raise  # locked or full: it will pass
-                log.error(
-                    "an hour of %s cannot be read (%s): run `tidetray check`", "/".join(filter(None, place)), error
-                )
-                continue
-            rows += [
-                (time_ms, *place, value, time_ms + 1000 * delay_s + 999) for time_ms, value, delay_s in found.tolist()
-            ]
-        rows.sort(key=lambda row: (row[0] // 1000, row[1], row[2], row[0]))
-        for (_, site, node), part in groupby(rows, key=lambda row: (row[0] // 1000, row[1], row[2])):
-            of_node = list(part)
-            received_ms = max(row[6] for row in of_node)
-            yield received_ms, site, node, [Reading(row[3], row[4], row[0], row[5]) for row in of_node]
 
 
 def _is(change: Change, key: Key, site: str) -> bool:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from tidetray.ingest.alarms.signal_rules import LABELS, SignalPlan, SignalWatch
 from tidetray.ingest.alarms.tray_rules import Change, Findings, Plan, TrayWatch, span
@@ -41,6 +42,9 @@ LOOK_MS = 30_000
 _KNOWN_FOR_MS = 86_400_000
 
 SiteTell = Callable[[str, Change], None]
+
+Place = tuple[str, str, str]
+"""Site, tray or node, and its name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +241,44 @@ class Watch:
             self._looked_ms = now_ms
             for (site, place, name), channels in self._heard.items():
                 self._judge_channels(site, place, name, channels, now_ms)
+
+    # ---------------------------------------------------------------- kept over a restart
+
+    def places(self) -> list[Place]:
+        """The trays and nodes that are watched."""
+        return [(site, "tray", name) for site, name in self.trays] + [
+            (site, "node", name) for site, name in self._nodes
+        ]
+
+    def plans(self, place: Place) -> tuple[Plan | None, SignalPlan]:
+        """What a place is watched by: of a node there is no plan of floods."""
+        site, kind, name = place
+        plan = self._plan.trays.get((site, name)) if kind == "tray" else None
+        return plan, self._plan.signals.get(place, self._plan.default_signals)
+
+    def part(self, place: Place) -> dict[str, Any]:
+        """What is known of a place, but for its findings, which the book holds."""
+        site, kind, name = place
+        return {
+            "tray": self.trays.get((site, name)) if kind == "tray" else None,
+            "node": self._nodes.get((site, name)) if kind == "node" else None,
+            "signals": self._signals.get(place),
+            "heard": self._heard.get(place),
+            "newest": self._newest.get(place),
+        }
+
+    def put_back(self, place: Place, part: dict[str, Any]) -> None:
+        """Go on from what `part` gave of a place that is watched by the same plans."""
+        site, _, name = place
+        for held, key, found in (
+            (self.trays, (site, name), part["tray"]),
+            (self._nodes, (site, name), part["node"]),
+            (self._signals, place, part["signals"]),
+            (self._heard, place, part["heard"]),
+            (self._newest, place, part["newest"]),
+        ):
+            if found is not None:
+                held[key] = found  # type: ignore[index]
 
     # ----------------------------------------------------------------
 

@@ -21,6 +21,7 @@ seen, is mostly `under way`; the second has no `flood_start`. If none of a row's
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -420,7 +421,25 @@ class Rebuild(NamedTuple):
     dry_at_ms: int | None
 
 
+class Bounds(NamedTuple):
+    """What tells of a cycle where it starts and ends [ms since 1970], as far as that was seen; and how it came out."""
+
+    flood_start_ms: int | None
+    drain_start_ms: int | None
+    dry_ms: int | None
+    outcome: str
+
+
 def rebuild_from(cycles: pd.DataFrame, tray: Tray, since_ms: int) -> Rebuild:
+    """`rebuild_after` for cycles as `detect_cycles` gives them."""
+    times = (
+        [None if time is pd.NaT else round(time.timestamp() * 1000) for time in cycles[name]]
+        for name in ("flood_start", "drain_start", "dry")
+    )
+    return rebuild_after([Bounds(*row) for row in zip(*times, cycles["outcome"], strict=True)], tray, since_ms)
+
+
+def rebuild_after(cycles: Sequence[Bounds], tray: Tray, since_ms: int) -> Rebuild:
     """From where on the cycles have to be worked out again, so that they are those of all readings.
 
     `cycles` are those of the readings known so far. `since_ms`: the last reading of EVIDENCE before the
@@ -429,7 +448,6 @@ def rebuild_from(cycles: pd.DataFrame, tray: Tray, since_ms: int) -> Rebuild:
     MAX_GAP_S before, or in a long dry spell.
     """
     starts, ends = _bounds(cycles)
-    seen_dry = (cycles["dry"].notna() & ~cycles["outcome"].isin(["unknown", "no flood"])).to_numpy()
     # a new reading moves what its neighbours tell, and a crossing or a flank reaches back from there
     longest = max(MAX_GAP_S, USUAL_FILL_S, 2 * (expected_fill_s(tray) or 0.0))
     reach = MAX_GAP_MS + _ms(longest + CONTRADICTION_S + AFTER_PUMP_S + tray.debounce_s)
@@ -438,7 +456,8 @@ def rebuild_from(cycles: pd.DataFrame, tray: Tray, since_ms: int) -> Rebuild:
     for i in reversed(range(len(starts))):
         if ends[i] <= dry_at:
             return Rebuild(i + 1, dry_at - lead, dry_at)
-        if seen_dry[i] and ends[i] <= since_ms - MAX_GAP_MS:
+        seen_dry = cycles[i].dry_ms is not None and cycles[i].outcome not in ("unknown", "no flood")
+        if seen_dry and ends[i] <= since_ms - MAX_GAP_MS:
             return Rebuild(i + 1, ends[i] - lead, ends[i])
         dry_at = min(dry_at, starts[i] - reach)
     if starts and starts[0] == -FAR_MS:
@@ -446,14 +465,10 @@ def rebuild_from(cycles: pd.DataFrame, tray: Tray, since_ms: int) -> Rebuild:
     return Rebuild(0, dry_at - lead, dry_at)
 
 
-def _bounds(cycles: pd.DataFrame) -> tuple[list[int], list[int]]:
-    """Where each row starts and ends [ms], also where that was not seen."""
-    start, drain, dry = (
-        [None if time is pd.NaT else round(time.timestamp() * 1000) for time in cycles[name]]
-        for name in ("flood_start", "drain_start", "dry")
-    )
-    stopped = cycles["outcome"] == "no flood"
-    end = [drain[i] if stopped.iloc[i] else dry[i] for i in range(len(cycles))]
+def _bounds(cycles: Sequence[Bounds]) -> tuple[list[int], list[int]]:
+    """Where each cycle starts and ends [ms], also where that was not seen."""
+    start = [cycle.flood_start_ms for cycle in cycles]
+    end = [cycle.drain_start_ms if cycle.outcome == "no flood" else cycle.dry_ms for cycle in cycles]
     ends = [
         a if a is not None else b if b is not None else FAR_MS for a, b in zip(end, [*start, None][1:], strict=True)
     ]

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 from tidetray.ingest.core.readings import EVIDENCE, Tray
-from tidetray.ingest.cycles.detect import Rebuild, detect_cycles, rebuild_from
+from tidetray.ingest.cycles.detect import Bounds, Rebuild, detect_cycles, rebuild_after
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store import derived, queries
 from tidetray.ingest.store.quarantine import TIME
@@ -166,11 +166,11 @@ def _rebuild_cycles(store: Store, tray: Tray, due_ms: int) -> None:
 
 
 def _rebuild_from(store: Store, tray: Tray, since_ms: int) -> Rebuild:
-    """`rebuild_from` all cycles of a tray, of which as few are read as tell it: of a long record only its end."""
+    """`rebuild_after` all cycles of a tray, of which as few are read as tell it: of a long record only its end."""
     most = LAST_CYCLES
     while True:
         first, cycles = derived.last_cycles(store, tray.site, tray.name, most)
-        rebuild = rebuild_from(cycles, tray, since_ms)
+        rebuild = rebuild_after([Bounds(*cycle) for cycle in cycles], tray, since_ms)
         if first == 0:
             return rebuild
         if rebuild.kept:  # or it lies before those that were read

@@ -54,15 +54,15 @@ class Decoder:
     ----------
     plain : PlainTopics
         Plain values of other firmware.
-    site : str
-        The site that is recorded; empty for all.
+    sites : sequence of str
+        The sites that are recorded; none for all.
     judge : ClockJudge
         Judges the recorder's clock.
     """
 
-    def __init__(self, plain: PlainTopics, site: str, judge: ClockJudge) -> None:
+    def __init__(self, plain: PlainTopics, sites: Sequence[str], judge: ClockJudge) -> None:
         self._plain = plain
-        self._site = site
+        self._sites = frozenset(sites)
         self._judge = judge
         self._has_said_foreign = False
 
@@ -85,7 +85,8 @@ class Decoder:
             found.moved_ms = moved_ms
         if found.foreign and not self._has_said_foreign:
             self._has_said_foreign = True
-            log.warning("messages of other sites than '%s' come here: they are left to their own recorder", self._site)
+            ours = ", ".join(sorted(self._sites))
+            log.warning("messages of other sites than %s come here: they are left to their own recorder", ours)
         return found
 
     # ----------------------------------------------------------------
@@ -106,7 +107,7 @@ class Decoder:
 
     def _decode_one(self, message: Message, into: Intake, *, hears: bool) -> None:
         topic = None if message.topic in self._plain else topics.parse_topic(message.topic)
-        if topic is not None and self._site and topic.site != self._site:
+        if topic is not None and self._sites and topic.site not in self._sites:
             into.foreign += 1
         elif message.length is not None and (topic is None or topic.kind == "data"):
             mend = "Send the readings in several messages"

@@ -32,6 +32,7 @@ from tidetray.ingest.recorder.intake import Decoder
 from tidetray.ingest.recorder.mqtt_client import Message, Subscriber
 from tidetray.ingest.recorder.session import MqttSession
 from tidetray.ingest.recorder.status import RecorderState, StateTeller
+from tidetray.ingest.recorder.watch_start import BackgroundStart
 from tidetray.ingest.settings.model import Settings
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.database import how_to_mend
@@ -101,6 +102,7 @@ class Watching:
         self._clock = clock
         self._judge = judge
         self._alarms: AlarmKeeper | None = None
+        self._start: BackgroundStart | None = None
         self._upkeep = Upkeep(store, decode=decoder.decode, on_cycles=self._on_cycles)
         self._packs: list[wire.Pack] = []
         self._heres: list[tuple[str, str, receipts.Here]] = []
@@ -115,6 +117,7 @@ class Watching:
 
     def moved(self, by_ms: int) -> None:
         """The recorder's clock was moved by so much [ms]."""
+        self._start = None  # it looked back by the other clock
         if self._alarms is not None:
             self._alarms.moved(by_ms)
         if by_ms > 0:
@@ -143,25 +146,38 @@ class Watching:
         packs, heres, self._packs, self._heres = self._packs, self._heres, [], []
         # it counts as a failure, so that status and health check show it
         try:
-            self._watch(packs, heres, online=online, fault=fault)
+            self._watch(packs, heres, online=online, fault=fault, now=now)
             self._upkeep.run(now=now, busy=busy and not now)
         except sqlite3.Error as error:
             self._put_off()
             log.error("cannot write alarms and cycles (%s). Of %s: %s", error, self._store.path, how_to_mend(error))
         except Exception:  # a fault in what is derived must not end recording, nor leave the watch half way in a batch
             self._put_off()
-            self._alarms = None  # from the record, as after a restart
+            self._alarms = self._start = None  # from the record, as after a restart
             log.exception("cannot bring cycles and alarms up to date; the last day is looked through again")
         else:
             self.failures = 0
 
+    @property
+    def is_watching(self) -> bool:
+        """Whether the alarms are up to date with what was committed."""
+        return self._alarms is not None and self._start is None
+
     def _watch(
-        self, packs: list[wire.Pack], heres: list[tuple[str, str, receipts.Here]], *, online: bool, fault: str
+        self,
+        packs: list[wire.Pack],
+        heres: list[tuple[str, str, receipts.Here]],
+        *,
+        online: bool,
+        fault: str,
+        now: bool,
     ) -> None:
         now_ms = self._clock.now_ms()
+        if (self._alarms is None or self._alarms.wants_start) and not self._is_started(now_ms, now=now):
+            self._packs, self._heres = packs + self._packs, heres + self._heres  # they are watched after the start
+            return
         if self._alarms is None:
-            # not before recording has begun: a fault in what alarms need must not stand in its way
-            self._alarms = AlarmKeeper(self._store, self._settings.alarms, now_ms=now_ms, clock_ms=self._clock.now_ms)
+            return
         self._alarms.take(packs, heres, now_ms=now_ms, judges_clocks=self._judge.is_proven)
         self._alarms.run(
             online=online,
@@ -170,6 +186,24 @@ class Watching:
             clock_wrong=self._judge.wrong,
             fault=fault,
         )
+        if now:
+            self._alarms.keep(now_ms)
+
+    def _is_started(self, now_ms: int, *, now: bool) -> bool:
+        """Begin to look back, or go on from there if that is done: recording does not wait for it.
+
+        Not before recording has begun: a fault in what alarms need must not stand in its way.
+        """
+        begun, self._start = self._start, None  # one that failed is not asked again
+        begun = begun or BackgroundStart(self._store, self._settings.alarms, now_ms)
+        start = begun.done(LAST_CALL_S if now else 0.0)
+        if start is None:
+            self._start = begun
+            return False
+        self._alarms = AlarmKeeper(
+            self._store, self._settings.alarms, now_ms=now_ms, clock_ms=self._clock.now_ms, start=start
+        )
+        return True
 
     def _on_cycles(self, tray: Tray) -> None:
         if self._alarms is not None:
@@ -214,9 +248,9 @@ class Recorder:
         self.clock = clock or Clock()
         self._judge = ClockJudge(self.clock, queries.newest_received_ms(store))
         plain = PlainTopics(settings.plain)
-        self._decoder = Decoder(plain, settings.record.site, self._judge)
+        self._decoder = Decoder(plain, settings.record.sites, self._judge)
         self._watching = Watching(store, settings, self._decoder, self.clock, self._judge)
-        ours = [(each, 1) for each in topics.subscriptions(settings.record.site or None)]
+        ours = [(each, 1) for each in topics.subscriptions(*settings.record.sites)]
         self._session = MqttSession(
             settings.broker, self.client_id, [*ours, *plain.subscriptions()], now=self.clock.now
         )

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import platformdirs
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 from pydantic_settings import (
     BaseSettings,
@@ -22,7 +22,7 @@ from pydantic_settings import (
 )
 
 from tidetray.ingest.alarms.alarm_settings import AlarmSettings, rule_faults
-from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.core.readings import ID_PATTERN, TidetrayError
 from tidetray.ingest.settings.toml_lines import line_of
 from tidetray.ingest.wire.plain_topics import PlainTopic, contradiction
 
@@ -67,15 +67,34 @@ class BrokerSettings(BaseModel):
 
 
 class RecordSettings(BaseModel):
-    """What the recorder records. An empty site means all of them. `seal_after_days`: raw readings of a month that
-    ended so long ago are put into a sealed file; 0: never. `client_id`: the recorder's name at the broker; by default
-    one made of the home's own id, so that no two homes share one."""
+    """What the recorder records. `site`: one site, or a list of them; empty means all. `seal_after_days`: raw readings
+    of a month that ended so long ago are put into a sealed file; 0: never. `client_id`: the recorder's name at the
+    broker; by default one made of the home's own id, so that no two homes share one."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    site: str = Field(default="", pattern=r"^([a-z0-9][a-z0-9-]{0,31})?$")
+    site: str | tuple[str, ...] = ""
     seal_after_days: int = Field(default=90, ge=0, le=36500)
     client_id: str = Field(default="", pattern=r"^([A-Za-z0-9-]{1,64})?$")
+
+    @field_validator("site", mode="before")
+    @classmethod
+    def _are_sites(cls, given: object) -> object:
+        """One clear error for both forms."""
+        named = [] if given == "" else [given] if isinstance(given, str) else given
+        if not isinstance(named, (list, tuple)) or not all(
+            isinstance(name, str) and ID_PATTERN.fullmatch(name) for name in named
+        ):
+            raise PydanticCustomError(
+                "site", "a site has a-z, 0-9 and '-', at most 32 characters: give one, or a list of them"
+            )
+        return given
+
+    @property
+    def sites(self) -> tuple[str, ...]:
+        """The sites that are recorded; none: all."""
+        named = (self.site,) if isinstance(self.site, str) else self.site
+        return tuple(dict.fromkeys(name for name in named if name))
 
 
 class DashboardSettings(BaseModel):

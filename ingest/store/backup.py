@@ -3,7 +3,7 @@
 Comes in: the record and where the copy shall be. Goes out: one whole file, and beside it a folder with the sealed files
 that it counts on; all checked from end to end, or StoreError and no copy. The writer is not held up: SQLite's backup
 reads one moment of the write-ahead log. Sealed files never change, and one that is replaced meanwhile is kept for an
-hour.
+hour. One that a copy beside this one holds already is not written again: it becomes another name of the same file.
 
 Restoring is putting that file, and the folder, into a fresh home under the record's name (README). Not into a
 home that was used: a leftover write-ahead log of the old record would be taken for part of the copy.
@@ -14,7 +14,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -59,7 +59,9 @@ def back_up(record: Path, to: Path) -> Backup:
             source.connection.backup(copy)  # all pages in one step: a copy in steps starts anew at every commit
             copy.execute("PRAGMA journal_mode=DELETE")  # one file, nothing beside it
             sealed = sealed_files(copy)
-            faults = tuple(_copy_sealed(sealed, sealed_folder(record), part_folder))
+            own = sealed_folder(record).absolute()  # no copy shares a file with the record itself
+            earlier = [path for path in sorted(to.parent.glob("*.sealed")) if path.is_dir() and path.absolute() != own]
+            faults = tuple(_copy_sealed(sealed, sealed_folder(record), part_folder, earlier))
             found = _checked(copy, part, record)
         to_disk(part)
         part_folder.rename(folder)  # first: a copy under its own name has all that belongs to it
@@ -80,22 +82,39 @@ def back_up(record: Path, to: Path) -> Backup:
     return Backup(to, size_bytes, *found, folder, faults)
 
 
-def _copy_sealed(files: Sequence[SealedFile], source: Path, to: Path) -> Iterator[SealedError]:
-    """Copy and check; what is missing or damaged where it comes from is left out and said."""
+def _copy_sealed(files: Sequence[SealedFile], source: Path, to: Path, earlier: Sequence[Path]) -> Iterator[SealedError]:
+    """Copy and check; what is missing or damaged where it comes from is said, and left out unless a copy holds it."""
     to.mkdir()
     for file in files:
-        try:
-            check_file(source, file)
-        except SealedError as error:
-            yield error
+        fault = _fault(source, file)
+        if fault is not None:
+            yield fault
+        if _linked(file, to, earlier) or fault is not None:
             continue
         shutil.copyfile(source / file.file, to / file.file)
         to_disk(to / file.file)
-        try:
-            check_file(to, file)
-        except SealedError as error:
+        if (error := _fault(to, file)) is not None:
             raise OSError(f"the copy of {file.file} is not what was read") from error
     to_disk(to)
+
+
+def _fault(folder: Path, file: SealedFile) -> SealedError | None:
+    try:
+        check_file(folder, file)
+    except SealedError as error:
+        return error
+    return None
+
+
+def _linked(file: SealedFile, to: Path, earlier: Sequence[Path]) -> bool:
+    """Whether an earlier copy holds the file, byte for byte, and could be given this name too: not every file system
+    can."""
+    for folder in earlier:
+        if (folder / file.file).is_file() and _fault(folder, file) is None:
+            with suppress(OSError):
+                (to / file.file).hardlink_to(folder / file.file)
+                return True
+    return False
 
 
 def _checked(copy: sqlite3.Connection, where: Path, record: Path) -> tuple[int, int]:

@@ -70,22 +70,17 @@ def put_cycles(store: Database, site: str, tray: str, cycles: pd.DataFrame, *, k
         connection.execute("DELETE FROM cycles_due WHERE site = ? AND tray = ?", (site, tray))
 
 
-def last_cycles(store: Database, site: str, tray: str, most: int) -> tuple[int, pd.DataFrame]:
-    """The last cycles of a tray, `most` at most: the number of the first of them, and the columns of `detect_cycles`
-    that say when what happened, and how it came out."""
+def last_cycles(
+    store: Database, site: str, tray: str, most: int
+) -> tuple[int, list[tuple[int | None, int | None, int | None, str]]]:
+    """The last cycles of a tray, `most` at most: the number of the first of them; and of each when its flood began, it
+    began to drain and was dry [ms since 1970], as far as that was seen, and how it came out."""
     rows = store.connection.execute(
-        f"SELECT number, {', '.join(f'{name}_ms' for name in CYCLE_TIMES)}, outcome FROM cycle"
+        "SELECT number, flood_start_ms, drain_start_ms, dry_ms, outcome FROM cycle"
         " WHERE site = ? AND tray = ? ORDER BY number DESC LIMIT ?",
         (site, tray, most),
     ).fetchall()[::-1]
-    frame = pd.DataFrame(
-        {
-            name: pd.to_datetime(pd.Series([row[at] for row in rows], dtype="Int64"), unit="ms", utc=True)
-            for at, name in enumerate(CYCLE_TIMES, start=1)
-        }
-        | {"outcome": pd.Series([row[-1] for row in rows], dtype="str")}
-    )
-    return (rows[0][0] if rows else 0), frame
+    return (rows[0][0] if rows else 0), [row[1:] for row in rows]
 
 
 def last_dry_ms(store: Database, site: str, tray: str, outcomes: Sequence[str]) -> int | None:

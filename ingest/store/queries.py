@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import chain
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
@@ -144,28 +145,30 @@ def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: 
         "SELECT id, node, tray FROM series WHERE site = ? AND channel = ? ORDER BY tray, node", (site, channel)
     ).fetchall()
     columns = ("n", "mean", "min", "max", "integral", "covered_s", "above_s")
-    kind = [("hour", np.int64), ("n", np.int64), *((name, np.float64) for name in columns[1:])]
-    # straight into arrays, series by series: a year of 40 trays has 350,000 hours a channel
+    # Straight into one array of numbers, series by series: a year of 40 trays has 350,000 hours a channel. The whole
+    # numbers among them are exact in it, and rows of several kinds would take twice as long to make.
     parts = [
         np.fromiter(
-            store.connection.execute(
-                f"SELECT hour, {', '.join(columns[:-1])}, coalesce(above_s, -1.0) FROM hourly"
-                " WHERE series = ? AND hour >= ? AND hour < ? ORDER BY hour",
-                (number, start_ms // HOUR_MS, -(-end_ms // HOUR_MS)),
+            chain.from_iterable(
+                store.connection.execute(
+                    f"SELECT hour, {', '.join(columns[:-1])}, coalesce(above_s, -1.0) FROM hourly"
+                    " WHERE series = ? AND hour >= ? AND hour < ? ORDER BY hour",
+                    (number, start_ms // HOUR_MS, -(-end_ms // HOUR_MS)),
+                )
             ),
-            dtype=kind,
-        )
+            dtype=np.float64,
+        ).reshape(-1, 1 + len(columns))
         for number, _, _ in series
     ]
-    found = np.concatenate(parts) if parts else np.zeros(0, dtype=kind)
+    found = np.concatenate(parts).T if parts else np.zeros((1 + len(columns), 0))
     of = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
     frame = pd.DataFrame(
         {
             name: pd.Series([row[at] for row in series], dtype="str").take(of).reset_index(drop=True)
             for name, at in (("node", 1), ("tray", 2))
         }
-        | {"time_ms": found["hour"] * HOUR_MS}
-        | {name: found[name] for name in columns}
+        | {"time_ms": found[0].astype(np.int64) * HOUR_MS, "n": found[1].astype(np.int64)}
+        | {name: np.ascontiguousarray(column) for name, column in zip(columns[1:], found[2:], strict=True)}
     )
     frame["above_s"] = frame["above_s"].where(frame["above_s"] >= 0)
     return frame_times(frame, ["time"])
@@ -209,13 +212,15 @@ def _cycle_rows(store: Store, site: str, tray: str, start_ms: int) -> list[tuple
 
     A row that was never seen dry is over when the pump stopped in vain, or when the tray's next row begins.
     """
-    rows: list[tuple[Any, ...]] = []
-    follows_ms = FAR_MS
     cursor = store.connection.execute(
         "SELECT tray, flood_start_ms, flood_reached_ms, drain_start_ms, dry_ms, fill_s, wet_s, drain_s, "
         "peak_level_m, outcome FROM cycle WHERE site = ? AND tray = ? ORDER BY number DESC",
         (site, tray),
     )
+    if start_ms <= 0:
+        return cursor.fetchall()[::-1]
+    rows: list[tuple[Any, ...]] = []
+    follows_ms = FAR_MS
     for row in cursor:
         _, flood_ms, reached_ms, drain_ms, dry_ms, *_, outcome = row
         over_ms = next(
@@ -266,7 +271,7 @@ def nodes(store: Store, site: str) -> list[NodeState]:
     ).fetchall()
     states = []
     for node, here, here_ms, last_ms, boot, messages, readings, spoilt, faults in found:
-        of_boots = _boots(store, site, node)
+        of_boots = _boots(store, site, node, boot)
         missing = sum(last - first + 1 for each in of_boots for first, last in each.missing)
         states.append(
             NodeState(
@@ -288,20 +293,25 @@ def nodes(store: Store, site: str) -> list[NodeState]:
     return states
 
 
-def _boots(store: Store, site: str, node: str) -> list[BootState]:
-    boots = store.connection.execute(
-        "SELECT DISTINCT boot FROM message_range WHERE site = ? AND node = ?", (site, node)
-    ).fetchall()
+def _boots(store: Store, site: str, node: str, boot: str | None) -> list[BootState]:
+    """The boots of a node of which more is to be said than that all came: those with something between their numbers,
+    or without the first ones, and `boot`. A node that starts twice a day has thousands of others."""
+    which = (
+        "SELECT boot FROM message_range WHERE site = ?1 AND node = ?2 GROUP BY boot"
+        " HAVING count(*) > 1 OR min(first_seq) > 1 OR boot = ?3"
+    )
+    came, said_gone = (
+        _ranges(store, f"{table} WHERE site = ?1 AND node = ?2 AND boot IN ({which})", (site, node, boot))
+        for table in ("message_range", "message_gap")
+    )
     found = []
-    for (boot,) in boots:
-        key = (site, node, boot)
-        came = MessageNumbers(_ranges(store, "message_range", key))
-        said_gone = MessageNumbers(_ranges(store, "message_gap", key))
-        settled = MessageNumbers([*came.ranges, *said_gone.ranges])
+    for name, ranges in came.items():
+        numbers = MessageNumbers(ranges)
+        settled = MessageNumbers([*ranges, *said_gone.get(name, [])])
         missing = tuple(settled.missing(settled.highest()))
-        never = sum(last - first + 1 for first, last in came.missing(came.highest()))
+        never = sum(last - first + 1 for first, last in numbers.missing(numbers.highest()))
         gone = never - sum(last - first + 1 for first, last in missing)
-        found.append(BootState(boot, settled.upto(), settled.highest(), missing, gone))
+        found.append(BootState(name, settled.upto(), settled.highest(), missing, gone))
     return found
 
 
@@ -403,6 +413,19 @@ def hours_after(store: Database, series: int, hour: int, *, most: int) -> list[t
     ).fetchall()
 
 
+def readings_by_hour(store: Database, series: int, start_ms: int) -> list[tuple[int, int]]:
+    """How many readings of a series there are in each hour (since 1970) that ends after a time."""
+    return store.connection.execute(
+        "SELECT hour, n FROM hourly WHERE series = ? AND hour >= ? ORDER BY hour", (series, start_ms // HOUR_MS)
+    ).fetchall()
+
+
+def last_times_ms(store: Store) -> dict[int, int]:
+    """Of each series the time of its last reading [ms since 1970]."""
+    lasts = ((series.id, store.raw.last(series.id)) for series in all_series(store))
+    return {number: last[0] for number, last in lasts if last is not None}
+
+
 def hours_of(store: Database, keys: Iterable[tuple[int, int]]) -> list[tuple[Any, ...]]:
     """The hourly summaries of these series and hours, as far as there are any: both, then HOUR_COLUMNS."""
     found = (store.connection.execute(f"{_HOUR} WHERE series = ? AND hour = ?", key).fetchone() for key in keys)
@@ -468,10 +491,12 @@ def _series(store: Store, site: str, tray: str, channels: Sequence[str]) -> list
     return [number for (number,) in rows.fetchall()]
 
 
-def _ranges(store: Store, table: str, key: tuple[str, str, str]) -> list[tuple[int, int]]:
-    return store.connection.execute(
-        f"SELECT first_seq, last_seq FROM {table} WHERE site = ? AND node = ? AND boot = ?", key
-    ).fetchall()
+def _ranges(store: Store, of: str, values: Sequence[str | None]) -> dict[str, list[tuple[int, int]]]:
+    found: dict[str, list[tuple[int, int]]] = {}
+    rows = store.connection.execute(f"SELECT boot, first_seq, last_seq FROM {of} ORDER BY boot, first_seq", values)
+    for boot, first, last in rows.fetchall():
+        found.setdefault(boot, []).append((first, last))
+    return found
 
 
 def _time(time_ms: int | None) -> datetime | None:

@@ -472,4 +472,13 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         # in which the trial's file lists them: pages draw each in the colour and shape of its place
         "ALTER TABLE treatment ADD COLUMN listed INTEGER NOT NULL DEFAULT 0;",
     ),
+    (
+        "state of the watch",
+        """
+        -- what the alarms' rules knew when: a start goes on from there, and reads what came since
+        CREATE TABLE alarm_watch (
+            only_one INTEGER PRIMARY KEY CHECK (only_one = 1), kept_ms INTEGER NOT NULL, state BLOB NOT NULL
+        ) STRICT;
+        """,
+    ),
 )

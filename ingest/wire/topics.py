@@ -55,11 +55,12 @@ def _topic(site: str, node: str, kind: str) -> str:
     return f"tidetray/v1/{site}/{node}/{kind}"
 
 
-def subscriptions(site: str | None = None) -> list[str]:
-    """MQTT filters of a recorder of a site, or of all. ValueError if the site cannot be one.
+def subscriptions(*sites: str) -> list[str]:
+    """MQTT filters of a recorder of these sites, or of all without one. ValueError if one cannot be a site.
 
     What nodes send, and what lies deeper, to see what is sent to a wrong topic; not the recorder's own receipts.
     """
-    if site is not None and ID_PATTERN.fullmatch(site) is None:
-        raise ValueError(f"'{shown(site)}' cannot name a site. {ID_MEND}")
-    return [f"tidetray/v1/{site or '+'}/{rest}" for rest in ("+/data", "+/here", "+/+/+/#")]
+    for site in sites:
+        if ID_PATTERN.fullmatch(site) is None:
+            raise ValueError(f"'{shown(site)}' cannot name a site. {ID_MEND}")
+    return [f"tidetray/v1/{site}/{rest}" for site in sites or ("+",) for rest in ("+/data", "+/here", "+/+/+/#")]

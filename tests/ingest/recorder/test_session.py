@@ -194,7 +194,7 @@ def test_messages_of_other_sites_are_neither_kept_nor_receipted(
     client.connect("127.0.0.1", mosquitto.port)
     client.loop_start()
     client.subscribe(topics.receipt_topic("south", "bench-1"), 1)
-    with recording(bench_store.path, mosquitto.port, record={"site": "nursery"}) as recorder:
+    with recording(bench_store.path, mosquitto.port, record={"site": ["nursery", "north"]}) as recorder:
         node.send(pack(1), topics.data_topic("south", "bench-1"))
         node.send(pack(1))
         until(lambda: node.upto() == 1)

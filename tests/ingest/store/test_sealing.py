@@ -25,7 +25,7 @@ from tidetray.ingest.settings.model import RECORD_FILE, InfluxSettings, Settings
 from tidetray.ingest.store import database, parquet_file, queries, sealing
 from tidetray.ingest.store.backup import back_up
 from tidetray.ingest.store.database import StoreError
-from tidetray.ingest.store.raw_readings import SealedError
+from tidetray.ingest.store.raw_readings import SealedError, sealed_folder
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.store.schema import MIGRATIONS
 from tidetray.ingest.store.sealing import Sealed, month_of, seal
@@ -219,6 +219,32 @@ def restored(copy: Path, to: Path) -> Path:
     shutil.copy(copy, to / RECORD_FILE)
     shutil.copytree(copy.with_suffix(".sealed"), to / "tidetray.sealed")
     return to / RECORD_FILE
+
+
+def test_backups_in_one_folder_share_sealed_files_and_trust_none_that_is_damaged(bench_store: Store) -> None:
+    rows = spring(bench_store)
+    seal_all(bench_store)
+    at_home = sealed_folder(bench_store.path)
+    files = sorted(path.name for path in at_home.iterdir())
+    first, second = (back_up(Path(bench_store.path), at_home.parent / f"copy-{n}.sqlite").sealed for n in (1, 2))
+    assert sorted(path.name for path in second.iterdir()) == files
+    assert all((second / name).samefile(first / name) for name in files)
+    assert not any((second / name).samefile(at_home / name) for name in files)
+    # the first copy goes, as old ones do
+    shutil.rmtree(first)
+    damaged = second / files[0]
+    content = damaged.read_bytes()
+    damaged.write_bytes(content[:-1] + bytes([content[-1] ^ 1]))
+    third = back_up(Path(bench_store.path), at_home.parent / "copy-3.sqlite").sealed
+    assert (third / files[0]).read_bytes() == content
+    assert not (third / files[0]).samefile(damaged)
+    # lost at home: the next copy has it from an earlier one, and says what is wrong at home
+    (at_home / files[0]).unlink()
+    last = back_up(Path(bench_store.path), at_home.parent / "copy-4.sqlite")
+    assert len(last.faults) == 1
+    assert (last.sealed / files[0]).read_bytes() == content
+    with open_store(last.path, read_only=True) as copy:
+        assert levels(copy) == rows
 
 
 def test_a_backup_takes_the_sealed_files_along(bench_store: Store, tmp_path: Path) -> None:

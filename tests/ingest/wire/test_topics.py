@@ -26,6 +26,9 @@ def test_topics() -> None:
     assert parse_topic(receipt_topic("a", "9" * 32)) == Topic("a", "9" * 32, "receipt")
     assert subscriptions() == ["tidetray/v1/+/+/data", "tidetray/v1/+/+/here", "tidetray/v1/+/+/+/+/#"]
     assert subscriptions("nursery")[0] == "tidetray/v1/nursery/+/data"
+    both = subscriptions("north", "south")
+    assert both[::3] == ["tidetray/v1/north/+/data", "tidetray/v1/south/+/data"]
+    assert len(both) == 6
     for site in ("", "+", "#", "a/b", "A", "a" * 33, "a\n"):
         for call in (subscriptions, lambda name: data_topic(name, "a"), lambda name: here_topic("a", name)):
             with pytest.raises(ValueError, match="cannot name a"):
