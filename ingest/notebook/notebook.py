@@ -275,6 +275,13 @@ class Notebook:
         )
         return [(Tray(*facts), lamp, bool(noted)) for *facts, lamp, noted in rows.fetchall()]
 
+    def tray(self, site: str, name: str) -> Tray | None:
+        """One tray of a site; None if there is none of that name."""
+        row = self._db.execute(
+            f"SELECT {', '.join(_TRAY_COLUMNS[:-1])} FROM tray WHERE site = ? AND name = ?", (site, name)
+        ).fetchone()
+        return None if row is None else Tray(*row)
+
     def scheduled_trays(self) -> dict[str, bool]:
         """Every tray of the notebook, and whether a treatment floods it by a schedule."""
         rows = self._db.execute(

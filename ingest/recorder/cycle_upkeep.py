@@ -96,7 +96,6 @@ class Upkeep:
         due = derived.cycles_due(self._store)
         due = [row for row in due if now or self._next_s.get(row[:2], 0.0) <= time.monotonic()]
         notebook = Notebook(self._store)
-        trays = {(site, tray.name): tray for site in {row[0] for row in due} for tray, _lamp in notebook.trays(site)}
         due.sort(key=lambda row: self._next_s.get(row[:2], 0.0))
         begun_s = time.monotonic()
         done = 0
@@ -104,14 +103,17 @@ class Upkeep:
             started_s = time.monotonic()
             if not now and started_s - begun_s > SLICE_S:
                 break  # readings wait to be committed: the others come next time, first
+            tray = notebook.tray(site, name)
+            if tray is None:
+                continue
             try:
-                _rebuild_cycles(self._store, trays[site, name], due_ms)
+                _rebuild_cycles(self._store, tray, due_ms)
             except SealedError as error:  # what is due stays noted; the other trays do not wait for it
                 log.warning("the cycles of %s cannot be computed: %s", name, error)
                 self._next_s[site, name] = time.monotonic() + SEALED_PAUSE_S
                 continue
             done += 1
-            self._on_cycles(trays[site, name])
+            self._on_cycles(tray)
             took_s = time.monotonic() - started_s
             self._next_s[site, name] = time.monotonic() + max(self._pause_s, took_s / SHARE_OF_TIME)
         ended_s = time.monotonic()
