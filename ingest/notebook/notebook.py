@@ -276,9 +276,9 @@ class Notebook:
         return [(Tray(*facts), lamp, bool(noted)) for *facts, lamp, noted in rows.fetchall()]
 
     def tray(self, site: str, name: str) -> Tray | None:
-        """One tray of a site; None if there is none of that name."""
+        """One tray of a site; None if nobody noted one of that name."""
         row = self._db.execute(
-            f"SELECT {', '.join(_TRAY_COLUMNS[:-1])} FROM tray WHERE site = ? AND name = ?", (site, name)
+            f"SELECT {', '.join(_TRAY_COLUMNS[:-1])} FROM tray WHERE site = ? AND name = ? AND noted", (site, name)
         ).fetchone()
         return None if row is None else Tray(*row)
 
