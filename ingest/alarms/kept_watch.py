@@ -42,8 +42,8 @@ class Kept(NamedTuple):
 
 @cache
 def rules() -> str:
-    """A digest of the rules: what other rules left behind is not gone on with."""
-    sources = [*sorted(Path(__file__).parent.glob("*_rules.py")), Path(__file__).with_name("watch.py")]
+    """A digest of this folder, and so of the rules: what other rules left behind is not gone on with."""
+    sources = sorted(Path(__file__).parent.glob("*.py"))
     return hashlib.sha256(b"".join(path.read_bytes() for path in sources)).hexdigest()
 
 
