@@ -278,7 +278,7 @@ class Notebook:
     def tray(self, site: str, name: str) -> Tray | None:
         """One tray of a site; None if nobody noted one of that name."""
         row = self._db.execute(
-            f"SELECT {', '.join(_TRAY_COLUMNS[:-1])} FROM tray WHERE site = ? AND name = ? AND noted", (site, name)
+            f"SELECT {', '.join(TRAY_COLUMNS[:-1])} FROM tray WHERE site = ? AND name = ? AND noted", (site, name)
         ).fetchone()
         return None if row is None else Tray(*row)
 

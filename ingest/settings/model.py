@@ -96,6 +96,11 @@ class RecordSettings(BaseModel):
         named = (self.site,) if isinstance(self.site, str) else self.site
         return tuple(dict.fromkeys(name for name in named if name))
 
+    @property
+    def usual_site(self) -> str:
+        """What new nodes and trials are offered as their site."""
+        return next(iter(self.sites), "nursery")
+
 
 class DashboardSettings(BaseModel):
     """Where the web pages are served. `signed_in_by_proxy`: a proxy in front lets in only whom it knows."""

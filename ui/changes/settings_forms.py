@@ -215,7 +215,7 @@ GROUPS = (
         "Recording and retention",
         "Nothing recorded is ever deleted; old readings are moved into smaller files.",
         (
-            Field(("record", "site"), "Record only this site", "all", "several sites may share a broker"),
+            Field(("record", "site"), "Record only these sites", "all", "several sites may share a broker", "words"),
             Field(
                 ("record", "seal_after_days"),
                 "Seal raw readings after, days (0: never)",

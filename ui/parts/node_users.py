@@ -26,7 +26,7 @@ def users_of_nodes(settings: Settings) -> None:
             _say(*told)
         look.small("Each node has its own user, which reaches the topics of that node only.")
         with st.form("node_user"):
-            st.session_state.setdefault("nu_site", settings.record.site or "nursery")
+            st.session_state.setdefault("nu_site", settings.record.usual_site)
             st.text_input("Site of the new user", key="nu_site")
             st.text_input("Node of the new user", placeholder="bench-1", key="nu_node")
             st.form_submit_button("Create user", on_click=_act, args=("made",))
@@ -47,7 +47,7 @@ def users_of_nodes(settings: Settings) -> None:
 def make_first(settings: Settings) -> None:
     """The user of a first node, where there is none yet: one press fewer from an empty home."""
     if not node_users(home_folder()):
-        _tell("made", add_node_user(home_folder(), site=settings.record.site or "nursery", node="bench-1"))
+        _tell("made", add_node_user(home_folder(), site=settings.record.usual_site, node="bench-1"))
 
 
 def _act(what: str) -> None:

@@ -199,7 +199,7 @@ def _value(channel: str, value: float) -> str:
 def _for_a_node(settings: Settings) -> None:
     broker = settings.broker
     host = setting_up.own_address() if broker.listen or broker.host in {"127.0.0.1", "localhost"} else broker.host
-    site = next(iter(settings.record.sites), "nursery")
+    site = settings.record.usual_site
     with st.container(horizontal=True, gap="small"):
         name = st.text_input("Name of the node", value="bench-1", key="node_name", max_chars=32, width=200).strip()
         site = st.text_input("Its site", value=site, key="node_site", max_chars=32, width=200).strip()
@@ -266,7 +266,7 @@ def _trays(nodes: list[HeardNode]) -> None:
 def _usual_site() -> str:
     """What a home without trays calls its site: as the settings say."""
     with look.clear_words():
-        return load_settings(home_folder()).record.site or "nursery"
+        return load_settings(home_folder()).record.usual_site
 
 
 def _record_trays(trays: list[tuple[str, str]]) -> str:

@@ -243,7 +243,7 @@ def _mapping_form(topic: str, values: list[tuple[str, str]]) -> None:
         st.text_input("Unit it is sent in (empty: as recorded)", key="plain_unit", placeholder="mm, g, degF")
         refusals.beside("plain_unit")
         with st.container(horizontal=True, gap="small"):
-            st.text_input("Site", key="plain_site", value=load_settings(home_folder()).record.site or "nursery")
+            st.text_input("Site", key="plain_site", value=load_settings(home_folder()).record.usual_site)
             st.text_input("Name of the node", key="plain_node", placeholder="bench-1")
             st.text_input("Tray (empty: of the whole place)", key="plain_tray", placeholder="tray-1")
         for place in ("site", "node", "tray", "topic", "factor"):
