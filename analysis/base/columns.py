@@ -20,14 +20,42 @@ UNITS = {"g": "g", "mg": "mg", "kg": "kg", "mm": "mm", "cm": "cm", "m": "m", "pc
 
 
 def need(frame: pd.DataFrame, columns: tuple[str, ...], what: str) -> None:
-    """ValueError naming the columns of `columns` that `frame` does not have."""
+    """Check that a frame has columns.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The frame.
+    columns : tuple[str, ...]
+        Names that it must have.
+    what : str
+        What the frame holds, for the error: 'weigh-ins'.
+
+    Raises
+    ------
+    ValueError
+        Naming the columns that are missing, and all that are needed.
+    """
     missing = [column for column in columns if column not in frame.columns]
     if missing:
         raise ValueError(f"{what}: columns missing: {', '.join(missing)}. Needed: {', '.join(columns)}")
 
 
 def require(frame: pd.DataFrame, names: Iterable[str]) -> None:
-    """Raise ValueError unless the frame has rows and all these columns."""
+    """Check that a frame has rows, and columns.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The frame.
+    names : iterable of str
+        Names that it must have.
+
+    Raises
+    ------
+    ValueError
+        For a frame without rows, and naming the columns that are missing.
+    """
     missing = [n for n in names if n not in frame.columns]
     if missing:
         raise ValueError(f"no column {', '.join(map(repr, missing))}; there are {', '.join(map(str, frame.columns))}")
@@ -36,7 +64,25 @@ def require(frame: pd.DataFrame, names: Iterable[str]) -> None:
 
 
 def labels(frame: pd.DataFrame, name: str) -> tuple[Text, list[str]]:
-    """A column as text, and its levels: in the order of its categories if it has one, sorted otherwise."""
+    """A column as text, and its levels.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The frame.
+    name : str
+        Its column.
+
+    Returns
+    -------
+    array of str (n,), list of str
+        The text of each row; the levels in the order of the column's categories if it has one, sorted otherwise.
+
+    Raises
+    ------
+    ValueError
+        For empty entries, naming the rows.
+    """
     column = frame[name]
     empty = np.flatnonzero(column.isna().to_numpy())
     if len(empty):
@@ -51,7 +97,25 @@ def labels(frame: pd.DataFrame, name: str) -> tuple[Text, list[str]]:
 
 
 def numbers(frame: pd.DataFrame, name: str) -> Array:
-    """A column as floats, missing as NaN. Raises ValueError for text and for infinite values."""
+    """A column as floats, missing as NaN.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The frame.
+    name : str
+        Its column.
+
+    Returns
+    -------
+    array (n,)
+        In the unit of the column.
+
+    Raises
+    ------
+    ValueError
+        For text and for infinite values, naming the rows.
+    """
     column = frame[name]
     if pd.api.types.is_numeric_dtype(column.dtype) and not pd.api.types.is_bool_dtype(column.dtype):
         values = column.to_numpy(dtype=float, na_value=np.nan)
@@ -75,10 +139,34 @@ def _rows(frame: pd.DataFrame, at: NDArray[np.integer]) -> str:
 
 
 def rows_named(frame: pd.DataFrame, wrong: NDArray[np.bool_]) -> str:
-    """'rows 3, 7': the index labels of the marked rows."""
+    """'rows 3, 7': the index labels of the marked rows.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The frame.
+    wrong : array of bool
+        True for the rows that are meant, (n,).
+
+    Returns
+    -------
+    str
+        At most a few of them by name.
+    """
     return _rows(frame, np.flatnonzero(wrong))
 
 
 def unit_of(column: str) -> str:
-    """The unit a column's name ends in; empty if it names none."""
+    """The unit that a column's name ends in.
+
+    Parameters
+    ----------
+    column : str
+        Its name: 'net_g', 'rgr_per_day'.
+
+    Returns
+    -------
+    str
+        'g', '1/day'; empty if the name has none.
+    """
     return next((unit for end, unit in UNITS.items() if column == end or column.endswith("_" + end)), "")

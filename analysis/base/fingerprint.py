@@ -18,7 +18,18 @@ _BETWEEN = b"\x1e"
 
 
 def fingerprint(frames: Mapping[str, pd.DataFrame]) -> str:
-    """64 hexadecimal digits for named frames, whatever the order in which they are given."""
+    """A fingerprint of frames, whatever the order in which they are given.
+
+    Parameters
+    ----------
+    frames : Mapping[str, DataFrame]
+        Name -> frame.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits (SHA-256).
+    """
     digest = hashlib.sha256()
     for name in sorted(frames):
         frame = frames[name]

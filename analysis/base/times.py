@@ -14,7 +14,25 @@ NO_TIME = np.iinfo(np.int64).min
 
 
 def utc_ms(times: pd.Series[pd.Timestamp] | pd.DatetimeIndex, what: str) -> IntArray:
-    """Milliseconds since 1970 of times that have a zone; NO_TIME for NaT. ValueError naming `what` otherwise."""
+    """Times as milliseconds since 1970 (UTC).
+
+    Parameters
+    ----------
+    times : Series or DatetimeIndex
+        With a zone, (n,); NaT allowed.
+    what : str
+        What they are times of, for the error.
+
+    Returns
+    -------
+    array of int (n,)
+        [ms]; NO_TIME for NaT.
+
+    Raises
+    ------
+    ValueError
+        Naming `what`, for times without a zone.
+    """
     if not isinstance(times.dtype, pd.DatetimeTZDtype) and not all(
         isinstance(time, datetime) and time.tzinfo is not None for time in times[times.notna()]
     ):
@@ -24,10 +42,22 @@ def utc_ms(times: pd.Series[pd.Timestamp] | pd.DatetimeIndex, what: str) -> IntA
 
 
 def local_days(start: pd.Timestamp, end: pd.Timestamp, zone: str | tzinfo) -> tuple[pd.DatetimeIndex, IntArray]:
-    """The local days that `start` <= t < `end` touches, and their edges [UTC ms], one more than days.
+    """The local days that a span touches, and their edges.
 
-    Days are dates at midnight without a zone. A day begins at its first instant: where the clocks
-    change at midnight that is 01:00, or the first of two midnights.
+    Days are dates at midnight without a zone. A day begins at its first instant: where the clocks change at midnight
+    that is 01:00, or the first of two midnights.
+
+    Parameters
+    ----------
+    start, end : Timestamp
+        The span, `start` <= t < `end`, with a zone.
+    zone : str or tzinfo
+        Of the clock whose days count.
+
+    Returns
+    -------
+    DatetimeIndex (n,), array of int (n + 1,)
+        The days; their edges [ms, UTC].
     """
     first = start.tz_convert(zone).tz_localize(None).normalize()
     last = (end - pd.Timedelta(1, "ms")).tz_convert(zone).tz_localize(None).normalize()

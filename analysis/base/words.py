@@ -7,23 +7,68 @@ from collections.abc import Sequence
 
 
 def counted(n: int, thing: str) -> str:
-    """'three trays'."""
+    """A number and a thing, in the plural where it needs one: 'three trays'.
+
+    Parameters
+    ----------
+    n : int
+        How many.
+    thing : str
+        In the singular.
+
+    Returns
+    -------
+    str
+        Numbers up to twelve as words.
+    """
     words = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
     return f"{words[n] if n < len(words) else n} {thing}{'' if n == 1 else 's'}"
 
 
 def minus(value: float, form: str = ".2f") -> str:
-    """'0.12', '−0.12': with a minus sign as it is printed."""
+    """A number with a minus sign as it is printed: '−0.12'.
+
+    Parameters
+    ----------
+    value : float
+        The number.
+    form : str, optional
+        Its format.
+
+    Returns
+    -------
+    str
+    """
     return format(value, form).replace("-", "−")
 
 
 def signed(value: float) -> str:
-    """'+0.12', '−0.12'."""
+    """A number with its sign and two decimals: '+0.12', '−0.12'.
+
+    Parameters
+    ----------
+    value : float
+        The number.
+
+    Returns
+    -------
+    str
+    """
     return minus(value, "+.2f")
 
 
 def p_words(p: float) -> str:
-    """'p 0.031', 'p below 0.001'."""
+    """A p-value in words: 'p 0.031', 'p below 0.001'.
+
+    Parameters
+    ----------
+    p : float
+        The p-value.
+
+    Returns
+    -------
+    str
+    """
     return "p below 0.001" if p < 0.001 else f"p {p:.3f}"
 
 
@@ -39,10 +84,31 @@ def is_technical(sentence: str) -> bool:
 
 
 def listed(names: Sequence[str]) -> str:
-    """'dry, wet and mixed'."""
+    """Names in a row: 'dry, wet and mixed'.
+
+    Parameters
+    ----------
+    names : sequence of str
+        The names.
+
+    Returns
+    -------
+    str
+    """
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def natural(name: str) -> list[tuple[int, str]]:
-    """A key that puts tray-10 after tray-9."""
+    """A key that sorts tray-10 after tray-9.
+
+    Parameters
+    ----------
+    name : str
+        The name.
+
+    Returns
+    -------
+    list of (int, str)
+        A pair for each part of it, digits as numbers.
+    """
     return [(int(part), "") if part.isdigit() else (-1, part) for part in name.split("-")]

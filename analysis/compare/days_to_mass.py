@@ -128,7 +128,26 @@ def growth_curves(
 def days_to_mass(
     weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: str, pot: str, mass_g: float
 ) -> DaysToMass:
-    """When each treatment comes to `mass_g`; see `DaysToMass`. ValueError as for `growth_curves`."""
+    """When the plants of each treatment come to a mass.
+
+    Parameters
+    ----------
+    weighins : DataFrame
+        A row per weigh-in.
+    mass, day, treatment, tray, pot : str
+        Columns of `weighins`: mass [g], days since the start, names.
+    mass_g : float
+        The mass that is asked for [g], above 0.
+
+    Returns
+    -------
+    DaysToMass
+
+    Raises
+    ------
+    ValueError
+        As for `growth_curves`, and for a mass of zero or less.
+    """
     above_zero(mass_g=mass_g)
     curves = growth_curves(weighins, mass=mass, day=day, treatment=treatment, tray=tray, pot=pot, mass_g=mass_g)
     if curves.trays.empty:

@@ -20,9 +20,19 @@ __all__ = ["dew_point_c", "saturation_vapour_pressure_kpa", "vpd_kpa"]
 
 
 def dew_point_c(temp_c: Values, humidity_pct: Values) -> Values:
-    """Dew point [°C] by the Magnus formula of WMO-No. 8, valid from -45 to 60 °C.
+    """Dew point by the Magnus formula of WMO-No. 8, valid from -45 to 60 °C.
 
-    A humidity above 100 counts as 100; at 0 and below there is no dew point: NaN.
+    Parameters
+    ----------
+    temp_c : Values
+        Air temperature [°C], a number, array or Series.
+    humidity_pct : Values
+        Relative humidity [%], of the same shape; above 100 counts as 100.
+
+    Returns
+    -------
+    float, array or Series
+        [°C]; NaN at a humidity of 0 and below.
     """
     fraction = np.minimum(humidity_pct, 100.0) / 100.0
     gamma: Any = np.log(np.where(fraction > 0, fraction, np.nan)) + 17.62 * temp_c / (243.12 + temp_c)

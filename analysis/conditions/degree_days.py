@@ -105,12 +105,32 @@ def daily_warmth(
     low_c: float,
     high_c: float = np.inf,
 ) -> pd.DataFrame:
-    """Warmth per tray and local day of `zone` that `start` <= t < `end` touches: `tray, day` and WARMTH_COLUMNS.
+    """Warmth per tray and local day.
 
-    `hours`: hourly summaries `tray, time, mean, min, max, covered_s`, without those that are flagged; an hour belongs
-    to the day in which it starts. `known_h` of the day's hours rest on readings. Degree days [°C d]: `hours_dd` by
-    degree hours, the others by METHODS from the least and greatest; NaN for days known by less than WHOLE_DAY.
-    ValueError as in `degree_days`.
+    Parameters
+    ----------
+    hours : DataFrame
+        Hourly summaries `tray, time, mean, min, max, covered_s` [°C, s], without those that are flagged; an hour
+        belongs to the day in which it starts.
+    trays : iterable of str
+        Their names.
+    start, end : Timestamp
+        The span, `start` <= t < `end`, with a zone.
+    zone : str or tzinfo
+        Of the clock whose days count.
+    low_c, high_c
+        Warmth counts above and up to these [°C].
+
+    Returns
+    -------
+    DataFrame
+        `tray, day` and WARMTH_COLUMNS: `known_h` of the day's hours rest on readings; degree days [°C d]: `hours_dd` by
+        degree hours, the others by METHODS from the least and greatest; NaN for days known by less than WHOLE_DAY.
+
+    Raises
+    ------
+    ValueError
+        As for `degree_days`.
     """
     need(hours, ("tray", "time", "mean", "min", "max", "covered_s"), "hours")
     degree_days([], [], low_c, high_c)
@@ -146,10 +166,18 @@ def daily_warmth(
 
 
 def total_warmth(daily: pd.DataFrame) -> pd.DataFrame:
-    """Per tray: `days`, `days_known`, `mean_c` over the known hours, and the sums of the degree days over the days
-    known.
+    """Warmth per tray over all days.
 
-    Compare trays by `per_day_dd`, the mean of `hours_dd`, where not the same days are known.
+    Parameters
+    ----------
+    daily : DataFrame
+        As from `daily_warmth`.
+
+    Returns
+    -------
+    DataFrame
+        Per tray `days, days_known`, `mean_c` [°C] over the known hours, and sums of degree days [°C d] over the days
+        known. Compare trays by `per_day_dd`, the mean of `hours_dd`, where not the same days are known.
     """
     sums = [name for name in WARMTH_COLUMNS if name.endswith("_dd")]
     weighted = daily.assign(heat=daily["mean_c"] * daily["known_h"], known=daily["hours_dd"].notna())

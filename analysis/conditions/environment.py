@@ -72,20 +72,41 @@ def environment(
     base_c: float = BASE_C,
     top_c: float = np.inf,
 ) -> pd.DataFrame:
-    """One row per row of `intervals`, in its order, with the columns ENVIRONMENT_COLUMNS.
-
-    `cycles`, `light`, `intervals`, `pots` as in `exposure`; `hours`: channel (`air_temp`, `water_temp`, `humidity`) ->
-    hourly means (`tray, time, mean, covered_s`), without the hours that are flagged; `places`: `tray, row, column,
-    factor` from `place_factors`, for pots with `row` and `column`; `water`: `tray, time, attenuation_per_m`, from when
-    a tray had which water, that of its geometry in `trays` or else ATTENUATION_PER_M before.
+    """What pots were surrounded by, per interval between weigh-ins.
 
     Per day [mol m⁻² d⁻¹]: `light_mol_m2_d` falls on the pot's place, `dry_light_mol_m2_d` of it while the pot is dry,
     and `plant_light_mol_m2_d` reaches it: in full while dry, through the water above the pot's height while wet, each
     flood at its peak, or at the tray's flood mark where no level was measured. `water_depth_m` and `attenuation_per_m`
     are means over its wet time, NaN if it has none. `light_factor` is that of its place, 1 where none was surveyed.
     `degree_h_d` [°C h per day] above `base_c`, up to `top_c`. `vpd_dry_kpa`: mean over the dry hours. `…_cover`: share
-    of the interval (for VPD: of its dry hours) that a figure rests on; below LEAST_COVER it is NaN. ValueError as in
-    `exposure`.
+    of the interval (for VPD: of its dry hours) that a figure rests on; below LEAST_COVER it is NaN.
+
+    Parameters
+    ----------
+    cycles, light, intervals, pots : DataFrame
+        As for `exposure`.
+    hours : Mapping[str, DataFrame]
+        Channel (`air_temp`, `water_temp`, `humidity`) -> hourly means `tray, time, mean, covered_s`, without the hours
+        that are flagged.
+    trays : Mapping[str, Tray], optional
+        Tray -> its geometry.
+    places : DataFrame, optional
+        `tray, row, column, factor` from `place_factors`, for pots with `row` and `column`.
+    water : DataFrame, optional
+        `tray, time, attenuation_per_m` [1/m]: from when a tray had which water; before that the one of its geometry, or
+        else ATTENUATION_PER_M.
+    base_c, top_c : float, optional
+        Warmth counts above and up to these [°C].
+
+    Returns
+    -------
+    DataFrame
+        A row per row of `intervals`, in its order, with the columns ENVIRONMENT_COLUMNS.
+
+    Raises
+    ------
+    ValueError
+        As for `exposure`.
     """
     cut = cut_intervals(intervals, pots)
     n = len(cut.start_ms)
@@ -271,12 +292,28 @@ def _table(
 
 
 def place_factors(survey: pd.DataFrame, light: pd.DataFrame | None = None) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Light factor of each surveyed place: `tray, row, column, factor, n`, and cautions.
+    """Light factor of each surveyed place.
 
-    `survey`: a hand reading per row, `tray, row, column, time` (with a zone), `ppfd`. Where the tray's own sensor
-    shows light at that moment (`light` as in `exposure`), the factor is the reading over the sensor's, so that
-    sensor × factor is the light at the place; else it is the reading over the mean of the tray's places, and
-    a caution says so. Several readings of a place count with their median. ValueError for negative readings.
+    Where the tray's own sensor shows light at that moment, the factor is the reading over the sensor's, so that sensor
+    × factor is the light at the place; otherwise it is the reading over the mean of the tray's places, and a caution
+    says so. Several readings of a place count with their median.
+
+    Parameters
+    ----------
+    survey : DataFrame
+        A hand reading per row: `tray, row, column, time` (with a zone), `ppfd` [µmol m⁻² s⁻¹].
+    light : DataFrame, optional
+        As for `exposure`.
+
+    Returns
+    -------
+    DataFrame, tuple of str
+        `tray, row, column, factor, n`; cautions.
+
+    Raises
+    ------
+    ValueError
+        For missing columns and negative readings.
     """
     need(survey, ("tray", "row", "column", "time", "ppfd"), "survey")
     if (survey["ppfd"] < 0).any():

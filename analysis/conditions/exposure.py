@@ -14,6 +14,7 @@ It does not guess: what is unknown is reported beside wet and dry, so that wet h
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import tzinfo
 
 import numpy as np
@@ -61,22 +62,38 @@ def exposure(
     pots: pd.DataFrame,
     trays: Mapping[str, Tray] | None = None,
 ) -> pd.DataFrame:
-    """One row per row of `intervals`, in its order, with the columns EXPOSURE_COLUMNS.
+    """Hours that pots spent wet, dry and unknown, per interval between weigh-ins.
 
-    `cycles` and `light` without a `tray` column hold for all trays. `pots` without `from` and `to`, or
-    with NaT there, means that a pot stood in its tray all the time. With a column `height_m` [m above the
-    tray floor] a pot is wet while the water stands as high (`analysis/conditions/raised_pots.py`), by the marks of its
-    tray in `trays` or else those that `tidetray.ingest.core.readings.Tray` gives.
+    Hours [h]: `hours` = `wet_h` + `dry_h` + `unknown_h`. The lit (PPFD >= LIT_PPFD) and dark hours are those whose
+    light is known, `light_known_h` of `hours`; NaN if it never is. `dli_mol_m2_d` is the mean daily light integral [mol
+    m⁻² d⁻¹] over the known time, NaN if that is less than half of the interval. `floods` counts flood marks reached at
+    or after the start and before the end: the number of cycles. Spells are cut at the ends of the interval, at moves
+    and at unknown time; the mean and the longest of each kind [h] are NaN where there is none. `tray` is where the pot
+    stood longest, NaN if nowhere.
 
-    Hours [h]: `hours` = `wet_h` + `dry_h` + `unknown_h`. The lit (PPFD >= LIT_PPFD) and dark hours are
-    those whose light is known, `light_known_h` of `hours`; NaN if it never is. `dli_mol_m2_d` is the mean
-    daily light integral [mol m⁻² d⁻¹] over the known time, NaN if that is less than half of the interval.
-    `floods` counts flood marks reached at or after the start and before the end: the number of cycles.
-    Spells are cut at the ends of the interval, at moves and at unknown time; the mean and the longest of
-    each kind [h] are NaN where there is none. `tray` is where the pot stood longest, NaN if nowhere.
+    Parameters
+    ----------
+    cycles, light : DataFrame
+        As in `tidetray.analysis.record`; without a column `tray` they hold for all trays.
+    intervals : DataFrame
+        `pot, start, end`.
+    pots : DataFrame
+        Placements; without `from` and `to`, or with NaT there, a pot stood in its tray all the time. With a column
+        `height_m` [m above the tray floor] a pot is wet while the water stands as high
+        (`analysis/conditions/raised_pots.py`).
+    trays : Mapping[str, Tray], optional
+        Tray -> its marks; otherwise those that `tidetray.ingest.core.readings.Tray` gives.
 
-    ValueError, naming what and where: missing columns, times without a zone, a pot that is not in
-    `pots`, an interval that ends before it starts, intervals or placements of a pot that overlap.
+    Returns
+    -------
+    DataFrame
+        A row per row of `intervals`, in its order, with the columns EXPOSURE_COLUMNS.
+
+    Raises
+    ------
+    ValueError
+        For missing columns, times without a zone, a pot that is not in `pots`, an interval that ends before it starts,
+        intervals or placements of a pot that overlap.
     """
     cut = cut_intervals(intervals, pots)
     start_ms, end_ms = cut.start_ms, cut.end_ms
@@ -105,10 +122,30 @@ def daily_exposure(
     *,
     zone: str | tzinfo,
 ) -> pd.DataFrame:
-    """Exposure of `trays` per local day of `zone` between `start` and `end` (with zones).
+    """Exposure of trays per local day.
 
-    Columns `tray, day` and those of `exposure` from `hours` on. A day has 23 or 25 hours when the clocks
-    change; the first and last day are cut at `start` and `end`. ValueError as in `exposure`.
+    A day has 23 or 25 hours when the clocks change; the first and last day are cut at `start` and `end`.
+
+    Parameters
+    ----------
+    cycles, light : DataFrame
+        As for `exposure`.
+    trays : iterable of str
+        Their names.
+    start, end : Timestamp
+        The span, with a zone.
+    zone : str or tzinfo
+        Of the clock whose days count.
+
+    Returns
+    -------
+    DataFrame
+        `tray, day` and the columns of `exposure` from `hours` on.
+
+    Raises
+    ------
+    ValueError
+        As for `exposure`, for times without a zone, and an end that is not after the start.
     """
     if start.tzinfo is None or end.tzinfo is None:
         raise ValueError(f"daily exposure: times need a zone: {start}, {end}")
@@ -125,49 +162,71 @@ def daily_exposure(
     return frame[["tray", "day", *EXPOSURE_COLUMNS[EXPOSURE_COLUMNS.index("hours") :]]]
 
 
+@dataclass(frozen=True)
+class _Sums:
+    """What the pieces of each interval add up to: `ms` (7, n) by _WET to _LIGHT_KNOWN, `photons` (n,) [µmol/m² · ms],
+    `floods` (n,), `spells` (2, n) dry and wet ones, `longest_ms` (n,) of the dry ones."""
+
+    ms: IntArray
+    photons: FloatArray
+    floods: IntArray
+    spells: IntArray
+    longest_ms: IntArray
+
+    @classmethod
+    def of_nothing(cls, total_ms: IntArray) -> _Sums:
+        """Intervals of which nothing is known."""
+        n = len(total_ms)
+        ms = np.zeros((7, n), dtype=np.int64)
+        ms[_UNKNOWN] = total_ms
+        spells, none = np.zeros((2, n), dtype=np.int64), np.zeros(n, dtype=np.int64)
+        return cls(ms, np.zeros(n), none.copy(), spells, none)
+
+    def add(self, line: Timeline, row: IntArray, from_ms: IntArray, to_ms: IntArray) -> None:
+        """What a tray went through in pieces of intervals, `row` naming the interval of each."""
+        dark = line.light_known & ~line.lit
+        states = (
+            line.wet,
+            line.unknown,
+            line.wet & line.lit,
+            line.wet & dark,
+            line.dry & line.lit,
+            line.dry & dark,
+            line.light_known,
+        )
+        np.add.at(self.ms.T, row, line.running(states, np.int64).between(from_ms, to_ms).T)
+        np.add.at(self.ms[_UNKNOWN], row, from_ms - to_ms)
+        np.add.at(self.photons, row, line.running([line.ppfd], np.float64).between(from_ms, to_ms)[0])
+        np.add.at(self.floods, row, line.reached_between(from_ms, to_ms))
+        for kind, state in enumerate((line.dry, line.wet)):
+            count, longest = line.spells(state).within(from_ms, to_ms)
+            np.add.at(self.spells[kind], row, count)
+            if state is line.dry:
+                np.maximum.at(self.longest_ms, row, longest)
+
+
 def _sum_pieces(
     cycles: pd.DataFrame, light: pd.DataFrame | None, cut: Cut, trays: Mapping[str, Tray]
 ) -> dict[str, FloatArray | IntArray]:
     """The columns from `hours` on, summed over the pieces of each interval."""
-    start_ms, end_ms = cut.start_ms, cut.end_ms
-    n = len(start_ms)
-    total_ms = end_ms - start_ms
-    ms = np.zeros((7, n), dtype=np.int64)
-    floods, photons = np.zeros(n, dtype=np.int64), np.zeros(n)
-    spells, longest_ms = np.zeros((2, n), dtype=np.int64), np.zeros(n, dtype=np.int64)
-    if n:
+    total_ms = cut.end_ms - cut.start_ms
+    sums = _Sums.of_nothing(total_ms)
+    if len(total_ms):
         cycles_of, light_of = cycles_by_tray(cycles), light_by_tray(light)
-        low_ms, high_ms = int(start_ms.min()), int(end_ms.max())
-        ms[_UNKNOWN] = total_ms
+        low_ms, high_ms = int(cut.start_ms.min()), int(cut.end_ms.max())
         for tray, height_m, piece in cut.by_tray_and_height():
-            row = piece["row"].to_numpy()
-            from_ms, to_ms = piece["start"].to_numpy(), piece["end"].to_numpy()
             floods_here = cycles_at_height(of_tray(cycles_of, tray), height_m, trays.get(tray, Tray(tray)))
             line = Timeline(floods_here, of_tray(light_of, tray), low_ms, high_ms)
-            dark = line.light_known & ~line.lit
-            states = (
-                line.wet,
-                line.unknown,
-                line.wet & line.lit,
-                line.wet & dark,
-                line.dry & line.lit,
-                line.dry & dark,
-                line.light_known,
-            )
-            np.add.at(ms.T, row, line.running(states, np.int64).between(from_ms, to_ms).T)
-            np.add.at(ms[_UNKNOWN], row, from_ms - to_ms)
-            np.add.at(photons, row, line.running([line.ppfd], np.float64).between(from_ms, to_ms)[0])
-            np.add.at(floods, row, line.reached_between(from_ms, to_ms))
-            for kind, state in enumerate((line.dry, line.wet)):
-                count, longest = line.spells(state).within(from_ms, to_ms)
-                np.add.at(spells[kind], row, count)
-                if state is line.dry:
-                    np.maximum.at(longest_ms, row, longest)
-    hours = ms / _MS_PER_H
-    known_ms = ms[_LIGHT_KNOWN]
+            sums.add(line, *(piece[name].to_numpy() for name in ("row", "start", "end")))
+    return _in_hours(sums, total_ms)
+
+
+def _in_hours(sums: _Sums, total_ms: IntArray) -> dict[str, FloatArray | IntArray]:
+    hours, known_ms = sums.ms / _MS_PER_H, sums.ms[_LIGHT_KNOWN]
     split = np.where(known_ms > 0, hours, np.nan)
-    dry_h = (total_ms - ms[_WET] - ms[_UNKNOWN]) / _MS_PER_H
-    many = np.where(spells > 0, spells, np.nan)
+    dry_h = (total_ms - sums.ms[_WET] - sums.ms[_UNKNOWN]) / _MS_PER_H
+    many = np.where(sums.spells > 0, sums.spells, np.nan)
+    mostly_lit = (known_ms > 0) & (2 * known_ms >= total_ms)
     return {
         "hours": total_ms / _MS_PER_H,
         "wet_h": hours[_WET],
@@ -177,14 +236,12 @@ def _sum_pieces(
         "wet_dark_h": split[_WET_DARK],
         "dry_lit_h": split[_DRY_LIT],
         "dry_dark_h": split[_DRY_DARK],
-        "floods": floods,
-        "dli_mol_m2_d": np.where(
-            (known_ms > 0) & (2 * known_ms >= total_ms), photons / np.maximum(known_ms, 1) * _MS_PER_DAY / 1e9, np.nan
-        ),
+        "floods": sums.floods,
+        "dli_mol_m2_d": np.where(mostly_lit, sums.photons / np.maximum(known_ms, 1) * _MS_PER_DAY / 1e9, np.nan),
         "light_known_h": hours[_LIGHT_KNOWN],
         "wet_most_h": hours[_WET] + hours[_UNKNOWN],
         "dry_most_h": dry_h + hours[_UNKNOWN],
         "dry_spell_mean_h": dry_h / many[0],
-        "dry_spell_longest_h": np.where(spells[0] > 0, longest_ms / _MS_PER_H, np.nan),
+        "dry_spell_longest_h": np.where(sums.spells[0] > 0, sums.longest_ms / _MS_PER_H, np.nan),
         "wet_spell_mean_h": hours[_WET] / many[1],
     }

@@ -44,6 +44,11 @@ def unknown_words(unknown_h: pd.Series[Any], total_h: pd.Series[Any], thing: str
         Unknown hours of each row, and all its hours [h].
     thing : str
         What a row is, in the plural: 'intervals between weigh-ins'.
+
+    Returns
+    -------
+    tuple of str
+    One sentence, or none.
     """
     unknown, total = (each.to_numpy(dtype=float) for each in (unknown_h, total_h))
     some = int((unknown > 0.05).sum())

@@ -56,10 +56,22 @@ LAMPS: dict[str, Lamp] = {
 
 
 def lux_per_ppfd(lamp: str | float) -> float:
-    """Lux per µmol m⁻² s⁻¹ of a lamp type in LAMPS, or a measured factor given as a number, also one in writing
-    ("62.5").
+    """How many lux of a lamp are one µmol m⁻² s⁻¹.
 
-    ValueError for any other lamp and for a factor that is not positive.
+    Parameters
+    ----------
+    lamp : str or float
+        A type in LAMPS, or a measured factor, as a number or in writing ('62.5').
+
+    Returns
+    -------
+    float
+        [lx per µmol m⁻² s⁻¹].
+
+    Raises
+    ------
+    ValueError
+        For any other lamp, and a factor that is not positive.
     """
     factor: float | None = None
     with contextlib.suppress(ValueError):
@@ -79,9 +91,24 @@ def lux_per_ppfd(lamp: str | float) -> float:
 
 
 def ppfd(lux: Values, lamp: str | float) -> Values:
-    """PPFD [µmol m⁻² s⁻¹] of `lux` [lx] under a lamp type of LAMPS, or under a factor [lx per µmol m⁻² s⁻¹].
+    """PPFD of an illuminance under a lamp.
 
-    ValueError as in `lux_per_ppfd`.
+    Parameters
+    ----------
+    lux : Values
+        [lx], a number, array or Series.
+    lamp : str or float
+        As for `lux_per_ppfd`.
+
+    Returns
+    -------
+    float, array or Series
+        [µmol m⁻² s⁻¹].
+
+    Raises
+    ------
+    ValueError
+        As for `lux_per_ppfd`.
     """
     return lux / lux_per_ppfd(lamp)
 
@@ -105,14 +132,30 @@ def dli(
     *,
     max_gap_s: float = MAX_GAP_S,
 ) -> pd.DataFrame:
-    """Daily light integral per local day: PPFD [µmol m⁻² s⁻¹] over time by the trapezoid rule.
+    """Daily light integral per local day: PPFD over time by the trapezoid rule.
 
-    `times` have a zone, in any order; NaN readings are left out. Days are those of `zone`, by default
-    the zone of `times`. Readings more than `max_gap_s` apart say nothing about the time between; a
-    day's edge counts as covered when the first or last reading is no further from it than that.
+    Parameters
+    ----------
+    times : Series or DatetimeIndex
+        With a zone, in any order, (n,).
+    ppfd : Series or array
+        [µmol m⁻² s⁻¹], (n,); NaN readings are left out.
+    zone : str or tzinfo, optional
+        Of the clock whose days count; that of `times` where not given.
+    max_gap_s : float, optional
+        Readings further apart than this [s] say nothing about the time between; a day's edge counts as covered when the
+        first or last reading is no further from it.
 
-    Gives `day` (its date), `dli_mol_m2` (NaN unless the whole day is covered), `covered_s` and `day_s`
-    (82 800 or 90 000 when the clocks change). ValueError for times without a zone or of another length.
+    Returns
+    -------
+    DataFrame
+        `day` (its date), `dli_mol_m2` (NaN unless the whole day is covered), `covered_s`, `day_s` (82 800 or 90 000
+        when the clocks change).
+
+    Raises
+    ------
+    ValueError
+        For times without a zone or of another length.
     """
     index = pd.DatetimeIndex(times) if len(times) else pd.DatetimeIndex([], tz="UTC")
     time_ms, value = utc_ms(index, "dli"), np.asarray(ppfd, dtype=np.float64)
@@ -171,11 +214,18 @@ def is_one_each(hours: pd.DataFrame) -> bool:
 
 
 def hours_of_several(hours: pd.DataFrame) -> pd.DataFrame:
-    """Hourly summaries of what several nodes measured on a tray, as when one was replaced, as one row per tray and
-    hour.
+    """What several nodes measured on a tray, as when one was replaced, as one row per tray and hour.
 
-    `hours`: `tray, time, integral, covered_s, above_s`. Out: `tray, time, mean` (over the covered seconds, NaN where
-    none is), `covered_s, above_s` (shares of one hour, however many nodes there were).
+    Parameters
+    ----------
+    hours : DataFrame
+        Hourly summaries `tray, time, integral, covered_s, above_s`.
+
+    Returns
+    -------
+    DataFrame
+        `tray, time, mean` (over the covered seconds, NaN where none is), `covered_s, above_s` (shares of one hour,
+        however many nodes there were).
     """
     if is_one_each(hours):  # one node, as nearly always: adding up would take longer than all the rest
         sums = hours[["tray", "time", "integral", "covered_s", "above_s"]].reset_index(drop=True)
@@ -190,18 +240,30 @@ def hours_of_several(hours: pd.DataFrame) -> pd.DataFrame:
 
 
 def light_from_hours(hours: pd.DataFrame) -> pd.DataFrame:
-    """The `light` frame (tray, time, ppfd) from hourly summaries; see `tidetray.analysis.record`.
+    """The light frame from hourly summaries.
 
-    `hours` has one row per tray and hour: `tray, time` (start of the hour, with a zone), `ppfd` (mean
-    over the covered seconds), `covered_s`, `above_s` (seconds of those at or above LIT_PPFD).
+    A summary does not say when in its hour the lamp was switched, so a partly lit hour becomes a dark and a lit part:
+    `above_s` long, beside the neighbouring hour that is lit (at the start when both or neither are), with the whole
+    light of the hour. Seconds not covered become one unknown spell, at the start of the hour if only the hour before is
+    missing, otherwise at its end. The light and the lit, dark and unknown seconds of every hour are kept; only their
+    order within the hour is a guess. An hour without a lit second stays below LIT_PPFD. Hours that have no row are
+    unknown.
 
-    A summary does not say when in its hour the lamp was switched, so a partly lit hour becomes a dark
-    and a lit part: `above_s` long, beside the neighbouring hour that is lit (at the start when both or
-    neither are), with the whole light of the hour. Seconds not covered become one unknown spell, at the
-    start of the hour if only the hour before is missing, else at its end. The light and the lit, dark
-    and unknown seconds of every hour are kept; only their order within the hour is a guess. An hour
-    without a lit second stays below LIT_PPFD.
-    Hours that have no row are unknown. ValueError for missing columns or impossible seconds.
+    Parameters
+    ----------
+    hours : DataFrame
+        A row per tray and hour: `tray, time` (start of the hour, with a zone), `ppfd` (mean over the covered seconds
+        [µmol m⁻² s⁻¹]), `covered_s`, `above_s` (seconds of those at or above LIT_PPFD).
+
+    Returns
+    -------
+    DataFrame
+        `tray, time, ppfd`, as in `tidetray.analysis.record`.
+
+    Raises
+    ------
+    ValueError
+        For missing columns or impossible seconds.
     """
     need(hours, ("tray", "time", "ppfd", "covered_s", "above_s"), "hours")
     # codes in place of names: to sort and to join names takes longer than all the rest

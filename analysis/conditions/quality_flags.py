@@ -60,13 +60,28 @@ LIMITS: dict[str, Limits] = {
 
 
 def flag_readings(readings: pd.DataFrame, limits: Mapping[str, Limits] = LIMITS) -> pd.DataFrame:
-    """The readings of one tray, by channel and time, with a column `flag` of FLAGS.
+    """Flag single readings of one tray.
 
-    `readings`: `time` (with a zone), `channel, value`; other columns are kept. A spike stands out from the
-    readings before and after it, both at most MAX_GAP_S away and alike within half of what it stands out; the rate of
-    change is told from the last reading that was neither a spike nor out of range, and no time shorter
-    than a minute counts as less. Channels without limits are tested for gaps alone. ValueError for missing columns or
-    times without a zone.
+    A spike stands out from the readings before and after it, both at most MAX_GAP_S away and equal within half of what
+    it stands out. The rate of change is that from the last reading that was neither a spike nor out of range, and no
+    time shorter than a minute counts as less. Channels without limits are tested for gaps alone.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        `time` (with a zone), `channel, value`; other columns are kept.
+    limits : Mapping[str, Limits], optional
+        Channel -> its limits.
+
+    Returns
+    -------
+    DataFrame
+        The readings by channel and time, with a column `flag` of FLAGS.
+
+    Raises
+    ------
+    ValueError
+        For missing columns or times without a zone.
     """
     need(readings, ("time", "channel", "value"), "readings")
     frame = readings.assign(_ms=utc_ms(readings["time"], "readings")).sort_values(["channel", "_ms"], kind="stable")
@@ -130,11 +145,30 @@ def _stands_still(time_ms: IntArray, value: FloatArray, limit: Limits) -> NDArra
 
 
 def flag_hours(hours: pd.DataFrame, channel: str, limits: Mapping[str, Limits] = LIMITS) -> pd.DataFrame:
-    """Hourly summaries of one channel (`tray, time, mean, min, max, covered_s`) with a column `flag`.
+    """Flag hourly summaries of one channel.
 
-    An hour is out of range, or holds a spike, if any of its readings does: its least, its greatest, and the
-    range between them tell. Flat are hours in a row whose least and greatest are one value for `flat_h`.
-    Hours less than half covered are flagged as a gap.
+    An hour is out of range, or holds a spike, if any of its readings does: its least, its greatest, and the range
+    between them show it. Flat are hours in a row whose least and greatest are one value for `flat_h`. Hours less than
+    half covered are flagged as a gap.
+
+    Parameters
+    ----------
+    hours : DataFrame
+        `tray, time, mean, min, max, covered_s`.
+    channel : str
+        Its name.
+    limits : Mapping[str, Limits], optional
+        Channel -> its limits.
+
+    Returns
+    -------
+    DataFrame
+        `hours` with a column `flag`.
+
+    Raises
+    ------
+    ValueError
+        For missing columns or times without a zone.
     """
     need(hours, ("tray", "time", "mean", "min", "max", "covered_s"), "hours")
     # codes in place of names: to sort and to compare names takes longer than all the rest
@@ -161,13 +195,36 @@ def flag_hours(hours: pd.DataFrame, channel: str, limits: Mapping[str, Limits] =
 
 
 def sound_hours(flagged: pd.DataFrame) -> pd.DataFrame:
-    """The hours that averages may use."""
+    """The hours that averages may use.
+
+    Parameters
+    ----------
+    flagged : DataFrame
+        As from `flag_hours`.
+
+    Returns
+    -------
+    DataFrame
+        Its rows without those that are out of range, a spike, flat or a gap.
+    """
     return flagged[~flagged["flag"].isin(BAD)].reset_index(drop=True)
 
 
 def count_flags(flagged: pd.DataFrame, by: Sequence[str] = ("tray",)) -> pd.DataFrame:
-    """How many rows of each tray (or whatever `by` names) bear which flag: `tray, flag, n, of`; what is good is not
-    listed."""
+    """How many rows have which flag.
+
+    Parameters
+    ----------
+    flagged : DataFrame
+        With `flag`, and the columns of `by`.
+    by : sequence of str, optional
+        What is counted separately.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `by`, `flag, n, of`; good ones are not listed.
+    """
     keys = list(by)
     of = flagged.groupby(keys, observed=True).size().rename("of").reset_index()
     bad = flagged[flagged["flag"] != GOOD]
@@ -176,7 +233,18 @@ def count_flags(flagged: pd.DataFrame, by: Sequence[str] = ("tray",)) -> pd.Data
 
 
 def left_out_words(flags: pd.DataFrame) -> tuple[str, ...]:
-    """What averages leave out, in words. `flags`: `channel, tray, flag, n` of hours, as counted by `count_flags`."""
+    """What averages leave out, in words.
+
+    Parameters
+    ----------
+    flags : DataFrame
+        `channel, tray, flag, n` of hours, as from `count_flags`.
+
+    Returns
+    -------
+    tuple of str
+        A sentence for each channel and flag.
+    """
     bad = flags[flags["flag"].isin(BAD)]
     by_kind = bad.groupby(["channel", "flag"], sort=False).agg(n=("n", "sum"), trays=("tray", "nunique")).reset_index()
     return tuple(

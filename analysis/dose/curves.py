@@ -140,7 +140,7 @@ CURVE_COLUMNS = (
 
 
 def akaike_weights(aicc: Array) -> Array:
-    """Weights from AICc (Burnham and Anderson 2002, section 2.9, from memory); 0 where it is undefined."""
+    """Weights from AICc, exp(-delta / 2) over their sum (Akaike weights, read second hand); 0 where it is undefined."""
     if not np.isfinite(aicc).any():
         return np.zeros(len(aicc))
     relative = np.exp(-0.5 * (aicc - np.nanmin(aicc)))

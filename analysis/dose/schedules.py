@@ -96,7 +96,20 @@ class Dose:
 
 
 def wet_s(schedule: FloodSchedule, water: TrayWater) -> float:
-    """Seconds with water in the tray per flood."""
+    """How long water is in the tray in each flood: filling, holding, draining.
+
+    Parameters
+    ----------
+    schedule : FloodSchedule
+        The schedule.
+    water : TrayWater
+        How the tray fills and drains.
+
+    Returns
+    -------
+    float
+        [s].
+    """
     return water.fill_s + schedule.hold_minutes * 60 + water.drain_s
 
 
@@ -110,7 +123,24 @@ def dose_of(schedule: FloodSchedule, water: TrayWater, limits: Limits) -> Dose:
 
 
 def why_not(schedule: FloodSchedule, water: TrayWater, limits: Limits, trays: int = 1) -> tuple[str, ...]:
-    """The limits that forbid a schedule on `trays` trays that share pump and sump, in words; empty if none does."""
+    """The limits that forbid a schedule, in words.
+
+    Parameters
+    ----------
+    schedule : FloodSchedule
+        The schedule.
+    water : TrayWater
+        How the trays fill and drain.
+    limits : Limits
+        The limits.
+    trays : int, optional
+        How many share pump and sump.
+
+    Returns
+    -------
+    tuple of str
+        A sentence each; empty if none does.
+    """
     out = []
     wet, (_, length_s) = wet_s(schedule, water), limits.window_s
     if schedule.floods_day * wet >= length_s:
@@ -158,10 +188,36 @@ def possible_schedules(
     trays: int = 1,
     count: int = 25,
 ) -> Possible:
-    """Schedules that give `factor` a dose between `low` and `high`, with all else as in `usual`.
+    """Schedules that give a factor a dose in a range, with all else as in the usual one.
 
     `dry_h_day` varies the holding time, `floods_day` the floods at equal holding, `dry_spell_h` the floods at equal wet
-    hours, `hold_minutes` the holding at equal floods. ValueError for another factor.
+    hours, `hold_minutes` the holding at equal floods.
+
+    Parameters
+    ----------
+    factor : str
+        One of FACTORS.
+    usual : FloodSchedule
+        What is not varied.
+    water : TrayWater
+        How the trays fill and drain.
+    limits : Limits
+        The limits.
+    low, high : float
+        The range of the dose.
+    trays : int, optional
+        How many share pump and sump.
+    count : int, optional
+        How many holding times are tried.
+
+    Returns
+    -------
+    Possible
+
+    Raises
+    ------
+    ValueError
+        For another factor.
     """
     if factor not in FACTORS:
         raise ValueError(f"no factor '{factor}'; there are {', '.join(FACTORS)}")
@@ -195,7 +251,25 @@ def possible_schedules(
 def possible_pairs(
     water: TrayWater, limits: Limits, floods: Sequence[int], hold_minutes: Sequence[float], *, trays: int = 1
 ) -> Possible:
-    """All pairs of floods a day and holding minutes that the limits allow."""
+    """All pairs of floods a day and holding minutes that the limits allow.
+
+    Parameters
+    ----------
+    water : TrayWater
+        How the trays fill and drain.
+    limits : Limits
+        The limits.
+    floods : sequence of int
+        Floods a day.
+    hold_minutes : sequence of float
+        Minutes each flood is held.
+    trays : int, optional
+        How many share pump and sump.
+
+    Returns
+    -------
+    Possible
+    """
     rows, forbidden = [], list[str]()
     for n in floods:
         for hold in hold_minutes:
@@ -210,7 +284,22 @@ def possible_pairs(
 
 
 def starts_s(schedule: FloodSchedule, limits: Limits, offset_s: float = 0.0) -> Array:
-    """Seconds after local midnight at which floods begin: evenly over the window, from its start plus `offset_s`."""
+    """When floods begin: evenly over the window, from its start.
+
+    Parameters
+    ----------
+    schedule : FloodSchedule
+        The schedule.
+    limits : Limits
+        With the window.
+    offset_s : float, optional
+        Later than that by this [s].
+
+    Returns
+    -------
+    array (floods,)
+        After local midnight [s].
+    """
     first, length_s = limits.window_s
     return np.asarray((first + offset_s + np.arange(schedule.floods_day) * length_s / schedule.floods_day) % DAY_S)
 

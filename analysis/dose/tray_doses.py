@@ -19,12 +19,20 @@ from tidetray.ingest.notebook.facts import Treatment
 
 
 def measured_doses(table: pd.DataFrame) -> pd.DataFrame:
-    """A row per pot over all its intervals: `pot, tray, treatment, days, rgr_per_day, dry_h_day, wet_h_day, floods_day,
-    dry_spell_h, wet_minutes, unknown_share`.
+    """Doses as pots really got them, over all intervals of a pot.
 
-    `table`: exposure beside growth (`TrialData.exposure_and_growth`). Hours are per day of known hours; doses are NaN
-    where less than LEAST_KNOWN is known (`tidetray.analysis.conditions.known_time`), dry spell and wet minutes (per
-    flood) also without floods. Growth is ln mass from first to last.
+    Parameters
+    ----------
+    table : DataFrame
+        Exposure beside growth, as `TrialData.exposure_and_growth`.
+
+    Returns
+    -------
+    DataFrame
+        A row per pot, tray and treatment: `pot, tray, treatment, days, rgr_per_day, dry_h_day, wet_h_day, floods_day,
+        dry_spell_h, wet_minutes, unknown_share`. Hours are per day of known hours; doses are NaN where less than
+        LEAST_KNOWN is known (`tidetray.analysis.conditions.known_time`), dry spell and wet minutes (per flood) also
+        without floods. Growth is ln mass from first to last [1/day].
     """
     if table.empty:
         columns = (
@@ -59,7 +67,22 @@ def measured_doses(table: pd.DataFrame) -> pd.DataFrame:
 def planned_doses(
     pots: pd.DataFrame, treatments: Mapping[str, Treatment], water: Mapping[str, TrayWater]
 ) -> pd.DataFrame:
-    """`pots` (from `measured_doses`) with the doses that their treatment planned in place of the measured ones."""
+    """Doses as the treatments planned them, in place of the measured ones.
+
+    Parameters
+    ----------
+    pots : DataFrame
+        As from `measured_doses`.
+    treatments : Mapping[str, Treatment]
+        Name -> treatment.
+    water : Mapping[str, TrayWater]
+        Tray -> how it fills and drains.
+
+    Returns
+    -------
+    DataFrame
+        `pots` with other doses.
+    """
     out = pots.copy()
     rows = []
     for tray, name in zip(pots["tray"], pots["treatment"], strict=True):
@@ -78,11 +101,21 @@ def planned_doses(
 
 
 def learned_water(trays: Mapping[str, Tray], cycles: pd.DataFrame) -> dict[str, TrayWater]:
-    """Filling and draining of each tray: medians of its complete cycles, else of all trays' cycles, else worked out
-    from its geometry.
+    """How trays fill and drain: medians of a tray's complete cycles, otherwise of all trays' cycles, otherwise by its
+    geometry.
 
-    Volume from area and the median peak level, NaN without an area. A tray of which nothing at all is known is left
-    out.
+    Parameters
+    ----------
+    trays : Mapping[str, Tray]
+        Tray -> its geometry.
+    cycles : DataFrame
+        The columns of `detect_cycles` and `tray`.
+
+    Returns
+    -------
+    dict of str to TrayWater
+        Volume from area and the median peak level, NaN without an area. A tray of which nothing at all is known is left
+        out.
     """
     complete = cycles[cycles["outcome"] == "complete"]
     columns = ["fill_s", "drain_s", "peak_level_m"]

@@ -99,8 +99,26 @@ class SurfaceFit:
 def fit_surface(
     frame: pd.DataFrame, *, response: str, doses: tuple[str, str], tray: str, trial: str | None = None, sign: int = 1
 ) -> SurfaceFit:
-    """Fit `response` against two `doses`. `sign` -1: the least is wanted. ValueError for missing columns or no
-    numbers."""
+    """Fit a response against two doses.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        A row per pot (or tray).
+    response, doses, tray, trial
+        Its columns; doses are two of numbers.
+    sign : int, optional
+        1: the most is wanted; -1: the least.
+
+    Returns
+    -------
+    SurfaceFit
+
+    Raises
+    ------
+    ValueError
+        For missing columns, and text in numbers.
+    """
     require(frame, (response, *doses, tray, *([trial] if trial else [])))
     rows = pd.DataFrame(
         {

@@ -6,8 +6,8 @@ nothing.
 
 A best inside is claimed only where both "rising all the way" and "falling all the way" are excluded. That a curve
 levels off is said only where the order that goes on is not excluded and a curve that levels off fits better than a
-straight line by more than AS_WELL in AICc (Burnham and Anderson 2002, section 2.6, from memory: models within 2 have
-substantial support); it says that no further gain shows, not that there is none.
+straight line by more than AS_WELL in AICc (Burnham and Anderson 2004, Sociol Methods Res 33:261-304, pp. 270-272, read
+as quoted: models within 2 have substantial support); it says that no further gain shows, not that there is none.
 """
 
 from __future__ import annotations

@@ -183,13 +183,33 @@ _LN_NU = (-1.6, -0.7, 0.0, 0.7, 1.6)
 
 
 def fit_curve(days: ArrayLike, mass_g: ArrayLike, kind: str, *, start: Mapping[str, float] | None = None) -> CurveFit:
-    """Fit a growth curve to masses [g] at `days`: `exponential`, `logistic`, `gompertz` or `richards`.
+    """Fit a growth curve to masses of one pot, or of several on one time axis.
 
-    The masses of one pot, or of several on one time axis. The best of several starts taken from the data is
-    kept; `start` gives parameters to start from instead. ValueError for an unknown kind, for days or masses
-    that are missing, masses not above zero, fewer than one day more than the curve has parameters, and where
-    no curve of the kind is determined by the data (masses that rise without bending have no upper limit to
-    find). Richards (1959), J Exp Bot 10:290-301 (from memory).
+    The best of several starts taken from the data is kept. Forms: Hunt (1982), Plant Growth Curves, from memory;
+    Richards (1959), J Exp Bot 10:290-301, summary read (an extended form of von Bertalanffy's function); held to R's
+    nls in tests/published.
+
+    Parameters
+    ----------
+    days : array_like
+        (n,) [d].
+    mass_g : array_like
+        (n,) [g], above 0.
+    kind : str
+        `exponential`, `logistic`, `gompertz` or `richards`.
+    start : Mapping[str, float], optional
+        Parameters to start from instead of those taken from the data.
+
+    Returns
+    -------
+    CurveFit
+
+    Raises
+    ------
+    ValueError
+        For an unknown kind, for days or masses that are missing, masses not above zero, fewer than one day more than
+        the curve has parameters, and where no curve of the kind is determined by the data (masses that rise without
+        bending have no upper limit to find).
     """
     return _fit(days, mass_g, kind, start, all_starts=True)
 
@@ -197,19 +217,7 @@ def fit_curve(days: ArrayLike, mass_g: ArrayLike, kind: str, *, start: Mapping[s
 def _fit(
     days: ArrayLike, mass_g: ArrayLike, kind: str, start: Mapping[str, float] | None, *, all_starts: bool
 ) -> CurveFit:
-    if kind not in _CURVES:
-        raise ValueError(f"no growth curve {kind!r}. Known: {', '.join(_CURVES)}")
-    curve = _CURVES[kind]
-    x, y = np.asarray(days, dtype=np.float64).ravel(), np.asarray(mass_g, dtype=np.float64).ravel()
-    n, p = len(y), len(curve.names)
-    if len(x) != n:
-        raise ValueError(f"{kind} curve: {len(x)} days but {n} masses")
-    if not np.isfinite(x).all():
-        raise ValueError(f"{kind} curve: days are missing")
-    above_zero(mass_g=y)
-    if len(np.unique(x)) <= p:
-        raise ValueError(f"{kind} curve: needs weigh-ins on at least {p + 1} days, has {len(np.unique(x))}")
-
+    x, y, curve = _read(days, mass_g, kind)
     # Days and masses of the order of one keep the search well-conditioned.
     middle, span, heaviest = float(np.mean(x)), float(np.ptp(x)), float(np.max(y))
     starts = _starts(curve, (x - middle) / span, y / heaviest) if start is None else [_start(kind, curve, start)]
@@ -226,7 +234,30 @@ def _fit(
     theta[-1] /= span
     theta[-2] -= theta[-1] * middle
     theta[0] = theta[0] * heaviest if curve.limited else theta[0] + math.log(heaviest)
+    return _described(kind, curve, theta, x, y)
 
+
+def _read(days: ArrayLike, mass_g: ArrayLike, kind: str) -> tuple[FloatArray, FloatArray, _Curve]:
+    """Days, masses and the curve; ValueError for what cannot be fitted."""
+    if kind not in _CURVES:
+        raise ValueError(f"no growth curve {kind!r}. Known: {', '.join(_CURVES)}")
+    curve = _CURVES[kind]
+    x, y = np.asarray(days, dtype=np.float64).ravel(), np.asarray(mass_g, dtype=np.float64).ravel()
+    if len(x) != len(y):
+        raise ValueError(f"{kind} curve: {len(x)} days but {len(y)} masses")
+    if not np.isfinite(x).all():
+        raise ValueError(f"{kind} curve: days are missing")
+    above_zero(mass_g=y)
+    if len(np.unique(x)) <= len(curve.names):
+        raise ValueError(
+            f"{kind} curve: needs weigh-ins on at least {len(curve.names) + 1} days, has {len(np.unique(x))}"
+        )
+    return x, y, curve
+
+
+def _described(kind: str, curve: _Curve, theta: FloatArray, x: FloatArray, y: FloatArray) -> CurveFit:
+    """Parameters with standard errors, what is left over, AICc, and what to beware of."""
+    n, p = len(y), len(curve.names)
     fitted, slopes = curve.model(theta, x)
     params, turn = curve.named(theta)
     rss, df = float(np.sum((y - fitted) ** 2)), n - p
@@ -239,7 +270,7 @@ def _fit(
     aicc = math.nan
     if n - k - 1 > 0 and rss > 0:
         aicc = n * (math.log(2 * math.pi * rss / n) + 1) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
-    cautions = []
+    cautions, heaviest = [], float(np.max(y))
     if math.isnan(aicc):
         cautions.append(f"AICc is not defined for {n} weigh-ins and {k} parameters")
     if theta[-1] < 0:
@@ -259,10 +290,27 @@ def _fit(
 
 
 def fit_curves(days: ArrayLike, mass_g: ArrayLike) -> dict[str, CurveFit]:
-    """Those of CHOICE that the masses determine, by kind: quick, as there are many pots.
+    """Fit those curves of CHOICE that the masses determine: quick, as there are many pots.
 
-    A curve with an upper limit is tried only where the masses bend away from the exponential towards it, and
-    the first start that comes to rest is taken. ValueError as for `fit_curve` where not even an exponential can be.
+    A curve with an upper limit is tried only where the masses bend away from the exponential towards it, and the first
+    start that comes to rest is taken.
+
+    Parameters
+    ----------
+    days : array_like
+        (n,) [d].
+    mass_g : array_like
+        (n,) [g], above 0.
+
+    Returns
+    -------
+    dict of str to CurveFit
+        By kind.
+
+    Raises
+    ------
+    ValueError
+        As for `fit_curve`, where not even an exponential can be fitted.
     """
     x, y = np.asarray(days, dtype=np.float64).ravel(), np.asarray(mass_g, dtype=np.float64).ravel()
     found = {"exponential": _fit(x, y, "exponential", None, all_starts=True)}
@@ -351,7 +399,13 @@ def _at_rest(slopes: FloatArray, residuals: FloatArray) -> bool:
 
 
 def above_zero(**values: Any) -> None:
-    """ValueError naming the first of the numbers that is missing or not above zero."""
+    """Check that numbers are above zero.
+
+    Raises
+    ------
+    ValueError
+        Naming the first of the numbers that is missing or not above zero.
+    """
     for name, given in values.items():
         numbers = np.asarray(given, dtype=np.float64)
         bad = ~((numbers > 0) & np.isfinite(numbers))

@@ -52,9 +52,23 @@ class Drying:
 def judge_drying(weighings: pd.DataFrame, *, wet_g: float | None = None) -> Drying:
     """Whether a sample is dry: the last STOP_SPELL_H or more took no more than STOP_SHARE of its mass.
 
-    `weighings`: `time` (with a zone), `net_g`, in any order; `wet_g` the blotted net mass before. A mass that
-    rose again (moist air, another dish) does not count as constant. ValueError for no weighing, or masses
-    that are not above zero.
+    A mass that rose again (moist air, another dish) does not count as constant.
+
+    Parameters
+    ----------
+    weighings : DataFrame
+        `time` (with a zone), `net_g` [g], in any order.
+    wet_g : float, optional
+        The blotted net mass before [g].
+
+    Returns
+    -------
+    Drying
+
+    Raises
+    ------
+    ValueError
+        For no weighing, or masses that are not above zero.
     """
     need(weighings, ("time", "net_g"), "dry weighings")
     frame = pd.DataFrame({"ms": utc_ms(weighings["time"], "dry weighings"), "net_g": weighings["net_g"].astype(float)})

@@ -43,9 +43,24 @@ _MS_PER_DAY = 86_400_000.0
 
 
 def relative_growth_rate(mass_start_g: Values, mass_end_g: Values, days: Values) -> Values:
-    """(ln mass_end_g - ln mass_start_g) / days [1/day] (Hunt 1982).
+    """(ln mass_end_g - ln mass_start_g) / days (Hunt 1982, Plant Growth Curves, from memory).
 
-    ValueError unless all masses and days are above zero.
+    Parameters
+    ----------
+    mass_start_g, mass_end_g : Values
+        [g], above 0; numbers, arrays or Series.
+    days : Values
+        [d], above 0.
+
+    Returns
+    -------
+    float, array or Series
+        [1/day].
+
+    Raises
+    ------
+    ValueError
+        Unless all masses and days are above zero.
     """
     above_zero(mass_start_g=mass_start_g, mass_end_g=mass_end_g, days=days)
     rate: Any = (np.log(mass_end_g) - np.log(mass_start_g)) / days
@@ -53,16 +68,42 @@ def relative_growth_rate(mass_start_g: Values, mass_end_g: Values, days: Values)
 
 
 def absolute_growth_rate(mass_start_g: Values, mass_end_g: Values, days: Values) -> Values:
-    """(mass_end_g - mass_start_g) / days [g/day]. ValueError unless days are above zero."""
+    """(mass_end_g - mass_start_g) / days.
+
+    Parameters
+    ----------
+    mass_start_g, mass_end_g : Values
+        [g]; numbers, arrays or Series.
+    days : Values
+        [d], above 0.
+
+    Returns
+    -------
+    float, array or Series
+        [g/day].
+
+    Raises
+    ------
+    ValueError
+        Unless days are above zero.
+    """
     above_zero(days=days)
     rate: Any = (mass_end_g - mass_start_g) / days
     return cast("Values", rate)
 
 
 def doubling_time(rgr_per_day: Values) -> Values:
-    """Days to double at a relative growth rate [1/day]: ln 2 / rate.
+    """Days to double at a relative growth rate: ln 2 / rate.
 
-    Negative for a shrinking plant (days since it was twice as heavy: its halving time), infinite at rate 0.
+    Parameters
+    ----------
+    rgr_per_day : Values
+        [1/day], a number, array or Series.
+
+    Returns
+    -------
+    float, array or Series
+        [d]; negative for a shrinking plant (its halving time), infinite at rate 0.
     """
     rate = np.asarray(rgr_per_day, dtype=np.float64)
     with np.errstate(divide="ignore"):
@@ -82,10 +123,26 @@ class MeanRate:
 
 
 def mean_rgr(mass_start_g: ArrayLike, mass_end_g: ArrayLike, days: ArrayLike) -> MeanRate:
-    """Mean of the pots' relative growth rates, each from its own ln masses (Hoffmann and Poorter 2002).
+    """Mean of the pots' relative growth rates, each from its own ln masses (Hoffmann and Poorter 2002, Annals of Botany
+    90:37-42).
 
-    One element per pot; `days` may be one number for all. The sd is among pots: describe with it, never
-    test treatments given to trays. ValueError as in `relative_growth_rate`, and for no pots.
+    The sd is among pots: describe with it, never test treatments given to trays.
+
+    Parameters
+    ----------
+    mass_start_g, mass_end_g : array_like
+        One element per pot [g], above 0.
+    days : array_like
+        One element per pot, or one number for all [d].
+
+    Returns
+    -------
+    MeanRate
+
+    Raises
+    ------
+    ValueError
+        As for `relative_growth_rate`, and for no pots.
     """
     start_g, end_g, span = np.broadcast_arrays(
         *(np.atleast_1d(np.asarray(values, dtype=np.float64)) for values in (mass_start_g, mass_end_g, days))
@@ -202,10 +259,20 @@ def _intervals(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:
 
 
 def growth_of_whole(growth: pd.DataFrame) -> pd.DataFrame:
-    """A row per pot from its first weigh-in to its last: the columns of `Growth.table`, which `growth` is.
+    """Growth of each pot from its first weigh-in to its last.
 
-    The rate is the gain of ln mass over the intervals that are there, by their days: what an interval that was left
-    out took away (a split) is no loss of growth.
+    The rate is the gain of ln mass over the intervals that are there, by their days: what an interval that was left out
+    took away (a split) is no loss of growth.
+
+    Parameters
+    ----------
+    growth : DataFrame
+        As `Growth.table`, a row per pot and interval.
+
+    Returns
+    -------
+    DataFrame
+        A row per pot, with the columns of `growth`.
     """
     ordered = growth.sort_values(["pot", "start"]).assign(gain=lambda rows: rows["rgr_per_day"] * rows["days"])
     whole = ordered.groupby("pot", sort=False).agg(

@@ -203,7 +203,18 @@ def _usual_ms(pot: NDArray[np.intp], ms: IntArray, sitting: IntArray) -> float:
 
 
 def usual_days(days: pd.Series[int]) -> float:
-    """Days between rounds: the median; USUAL_DAYS until there are two. `days`: of rounds, as from `weighing_rounds`."""
+    """Days between rounds.
+
+    Parameters
+    ----------
+    days : Series
+        Of rounds, as from `weighing_rounds`.
+
+    Returns
+    -------
+    float
+        The median [d]; USUAL_DAYS until there are two rounds.
+    """
     between = pd.Series(np.sort(days.unique())).diff().dropna()
     return float(between.median()) if len(between) else USUAL_DAYS
 

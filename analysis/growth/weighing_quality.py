@@ -50,10 +50,31 @@ def judge_weighing(
     masses: pd.DataFrame | None = None,
     breaks: pd.DataFrame | None = None,
 ) -> WeighingQuality:
-    """`weighins` and `growth` as in `tidetray.analysis.record`; `checks`: `time, nominal_g, shown_g` of one scale.
+    """How sure masses and growth rates of one scale are.
 
-    `own_tares`: pots have tares of their own; otherwise all have one, whose uncertainty nobody knows. `masses`: `pot,
-    treatment, day, net_g` per round, for the spread among pots of one treatment; `breaks` as for `repeated_readings`.
+    Parameters
+    ----------
+    weighins, growth : DataFrame
+        As in `tidetray.analysis.record`.
+    resolution_g : float
+        The scale's step [g].
+    checks : DataFrame
+        `time, nominal_g, shown_g` of this scale.
+    own_tares : bool
+        Pots have tares of their own; otherwise all have one, whose uncertainty nobody knows.
+    masses : DataFrame, optional
+        `pot, treatment, day, net_g` per round, for the spread among pots of one treatment.
+    breaks : DataFrame, optional
+        As for `repeated_readings`.
+
+    Returns
+    -------
+    WeighingQuality
+
+    Raises
+    ------
+    ValueError
+        For missing columns.
     """
     said: list[str] = []
     groups = repeated_readings(weighins, breaks)

@@ -26,7 +26,8 @@ STALE_H, STALE_MOST = 24.0, 5
 """An alarm that stands longer is stale; there should be fewer than so many on any day (from memory)."""
 
 HIGH_SHARE = 0.05
-"""Of the alarms that are of high priority, about (from memory); twice that is not held (our choice)."""
+"""Of the alarms that are of high priority, about (ISA-18.2 and IEC 62682, read second
+hand); twice that is not held (our choice)."""
 
 FEW = 20
 """Fewer alarms tell nothing of a share (our choice)."""
@@ -65,8 +66,19 @@ class AlarmLoad:
 
 
 def alarm_frame(alarms: Sequence[Alarm]) -> pd.DataFrame:
-    """One row per alarm, in their order; times UTC, NaT where it has not happened: `since` by the readings, `raised`
-    when it was found. `state` is one of standing, acknowledged, shelved, muted, over, over and not acknowledged."""
+    """Alarms as a frame.
+
+    Parameters
+    ----------
+    alarms : sequence of Alarm
+        The alarms.
+
+    Returns
+    -------
+    DataFrame
+        A row per alarm, in their order; times UTC, NaT where it has not happened: `since` by the readings, `raised`
+        when it was found. `state` as from `state`.
+    """
     rows = [
         (
             a.id,
@@ -95,7 +107,18 @@ def alarm_frame(alarms: Sequence[Alarm]) -> pd.DataFrame:
 
 
 def state(alarm: Alarm) -> str:
-    """In the words of IEC 62682, shortened."""
+    """The state of an alarm, in the words of IEC 62682, shortened.
+
+    Parameters
+    ----------
+    alarm : Alarm
+        The alarm.
+
+    Returns
+    -------
+    str
+        One word or two.
+    """
     if alarm.returned_ms is not None:
         return "over" if alarm.acknowledged_ms is not None or not alarm.told else "over and not acknowledged"
     if alarm.muted_by is not None:

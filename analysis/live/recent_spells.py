@@ -48,8 +48,20 @@ def water_spells(cycles: pd.DataFrame, heard: pd.DataFrame, start: datetime, end
 
 
 def lit_spells(hours: pd.DataFrame, start: datetime, end: datetime) -> pd.DataFrame:
-    """`tray, from, to`: when the lamp was on, as far as hourly summaries tell (`queries.hourly` of one light
-    channel)."""
+    """When the lamp was on, as far as hourly summaries tell.
+
+    Parameters
+    ----------
+    hours : DataFrame
+        As from `queries.hourly` of one light channel.
+    start, end : datetime
+        The span, with a zone.
+
+    Returns
+    -------
+    DataFrame
+        `tray, from, to`.
+    """
     empty = pd.DataFrame({"tray": pd.Series(dtype="str"), "from": _no_times(), "to": _no_times()})
     if hours.empty:
         return empty
@@ -71,7 +83,20 @@ def lit_spells(hours: pd.DataFrame, start: datetime, end: datetime) -> pd.DataFr
 
 
 def failures(cycles: pd.DataFrame, start: datetime, end: datetime) -> pd.DataFrame:
-    """`tray, at, outcome` of the cycles that went wrong within the span."""
+    """The cycles that went wrong within a span.
+
+    Parameters
+    ----------
+    cycles : DataFrame
+        The columns of `detect_cycles` and `tray`.
+    start, end : datetime
+        The span, with a zone.
+
+    Returns
+    -------
+    DataFrame
+        `tray, at, outcome`.
+    """
     rows = cycles[cycles["outcome"].isin(FAILURES)]
     found = pd.DataFrame({"tray": rows["tray"], "at": _began(rows), "outcome": rows["outcome"]})
     return found[(found["at"] >= pd.Timestamp(start)) & (found["at"] <= pd.Timestamp(end))].reset_index(drop=True)

@@ -17,11 +17,22 @@ from tidetray.ingest.notebook.facts import Treatment
 
 
 def drain_times(cycles: pd.DataFrame, tray: Tray, learned_s: float) -> pd.DataFrame:
-    """`time, drain_s, share, expectation`: each draining of one tray, and as a share of what is expected of it.
+    """Each draining of one tray, also as a share of what is expected of it. Only whole drainings count.
 
-    cycles: of this tray, `detect_cycles` columns. `learned_s`: the tray's own time from the flood mark
-    (`tidetray.ingest.alarms.learned_times`), NaN while not learned: then its geometry tells, which is a lower bound.
-    `expectation` is learned, geometry or none (`share` NaN). Only whole drainings count.
+    Parameters
+    ----------
+    cycles : DataFrame
+        Of this tray, the columns of `detect_cycles`.
+    tray : Tray
+        Its geometry.
+    learned_s : float
+        The tray's own time from the flood mark [s] (`tidetray.ingest.alarms.learned_times`), NaN while not learned:
+        then its geometry tells, which is a lower bound.
+
+    Returns
+    -------
+    DataFrame
+        `time, drain_s, share, expectation` (learned, geometry or none, where `share` is NaN).
     """
     seen = cycles[cycles["outcome"].isin(["complete", "drained slowly"]) & cycles["drain_s"].notna()]
     by_geometry = has_drain_geometry(tray)
@@ -47,7 +58,22 @@ def drain_times(cycles: pd.DataFrame, tray: Tray, learned_s: float) -> pd.DataFr
 
 
 def next_flood(treatment: Treatment, zone: str, now: datetime) -> datetime | None:
-    """The next flood by the schedule; None where there is none."""
+    """The next flood by the schedule.
+
+    Parameters
+    ----------
+    treatment : Treatment
+        With its flood times.
+    zone : str
+        Of the clock that these are told by.
+    now : datetime
+        The moment, with a zone.
+
+    Returns
+    -------
+    datetime or None
+        None where there is none.
+    """
     times = tuple(time.fromisoformat(each) for each in treatment.flood_times)
     moment = Daily(times, zone).next_ms(to_ms(now)) if times else None
     return None if moment is None else from_ms(moment)

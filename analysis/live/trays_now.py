@@ -24,11 +24,26 @@ COLUMNS = ("tray", "treatment", "state", "since", "level_m", "last_flood", "last
 
 
 def trays_now(cycles: pd.DataFrame, latest: pd.DataFrame, treatments: dict[str, str], now: datetime) -> pd.DataFrame:
-    """One row per tray of `treatments`, with the columns COLUMNS.
+    """How trays stand at a moment.
 
-    `latest` has `tray, channel, time, value`. `state` is wet, dry or unknown: unknown when the last
-    reading of level, flooded or pump is more than MAX_GAP_S old. `failure` is the outcome of the last
-    failed cycle while it matters (LOOK_BACK), else empty.
+    `state` is wet, dry or unknown: unknown when the last reading of level, flooded or pump is more than MAX_GAP_S old.
+    `failure` is the outcome of the last failed cycle while it matters (LOOK_BACK), otherwise empty.
+
+    Parameters
+    ----------
+    cycles : DataFrame
+        The columns of `detect_cycles` and `tray`.
+    latest : DataFrame
+        `tray, channel, time, value`, the last reading of each.
+    treatments : dict[str, str]
+        Tray -> treatment.
+    now : datetime
+        The moment, with a zone.
+
+    Returns
+    -------
+    DataFrame
+        A row per tray, with the columns COLUMNS.
     """
     rows = []
     moment = pd.Timestamp(now)

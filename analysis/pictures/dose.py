@@ -21,11 +21,24 @@ HEIGHT = 400
 def response_chart(
     fit: ResponseFit, title: str, treatments: dict[tuple[str, str], str], kinds: Mapping[str, str]
 ) -> Spec:
-    """Dots: `fit.units`, named by `treatments` {(trial, tray): name}, in the
-    looks of their `kinds`. Shaded ground: the tested doses. Darker: where
-    the best lies, where that may be claimed. Rule: the best tested dose.
+    """The response of trays to a dose; growth is drawn in % a day.
 
-    Growth is drawn in % a day.
+    Shaded ground: the tested doses. Darker: where the best lies, where that may be claimed. Rule: the best tested dose.
+
+    Parameters
+    ----------
+    fit : ResponseFit
+        As from `fit_response`; its units are the dots.
+    title : str
+        Of the dose.
+    treatments : dict[tuple[str, str], str]
+        (trial, tray) -> the name of the dot.
+    kinds : Mapping[str, str]
+        That name -> the kind of treatment, which gives the dot its looks.
+
+    Returns
+    -------
+    Spec
     """
     units = fit.units.assign(
         response=100 * fit.units["response"],

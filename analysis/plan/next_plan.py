@@ -51,7 +51,25 @@ def next_plan(
     started: datetime,
     question: str,
 ) -> TrialPlan:
-    """The trial in which each tray of `of_tray` has its schedule, with the pots and lamps of `base`."""
+    """The trial in which each tray has its schedule, with the pots and lamps of another one.
+
+    Parameters
+    ----------
+    of_tray : Mapping[str, FloodSchedule]
+        Tray -> its schedule.
+    base : TrialPlan
+        The plan that pots and lamps are taken from.
+    limits : Limits
+        Of schedules.
+    name, question : str
+        Of the new trial.
+    started : datetime
+        When it begins, with a zone.
+
+    Returns
+    -------
+    TrialPlan
+    """
     treatments = tuple(
         Treatment(
             treatment_name(s),
@@ -81,10 +99,32 @@ def predictions_of(
     trial_sd: float | None = None,
     seed: int = 1,
 ) -> tuple[Prediction, ...]:
-    """A prediction per proposed schedule. `draws`: columns in the order of the proposal's rows.
+    """A prediction per proposed schedule.
 
     The limits (95 %) hold the doubt about the curve, the scatter of as many trays, and that a whole trial may run
-    better or worse: `trial_sd`, or TRIAL_SHARE of the expected response where trials are too few to know it.
+    better or worse.
+
+    Parameters
+    ----------
+    proposal : Proposal
+        The next trial.
+    draws : Draws
+        Plausible responses, columns in the order of the proposal's rows.
+    trial : str
+        The new trial's name.
+    based_on : sequence of str
+        Names of the trials it rests on.
+    factor, response : str
+        What is varied, and what is predicted.
+    trial_sd : float, optional
+        How much whole trials differ [unit of the response]; TRIAL_SHARE of the expected response where trials are too
+        few to know it.
+    seed : int, optional
+        Of the random draws.
+
+    Returns
+    -------
+    tuple of Prediction
     """
     rng = np.random.default_rng(seed)
     if trial_sd is None:
@@ -113,11 +153,21 @@ def predictions_of(
 
 
 def predicted_and_happened(predictions: Sequence[Prediction], pots: pd.DataFrame) -> pd.DataFrame:
-    """`trial, treatment, dose, expected, low, high, happened, measured_dose, trays, inside, is_best` for each
-    prediction.
+    """What was predicted beside what happened.
 
-    `pots`: rows of all trials as `tidetray.analysis.dose.tray_doses.measured_doses` with `trial`. Happened is the mean
-    over trays of the means of their pots, NaN (and `inside` None) as long as there is no growth.
+    Parameters
+    ----------
+    predictions : sequence of Prediction
+        The predictions.
+    pots : DataFrame
+        Rows of all trials as from `measured_doses`, with `trial`.
+
+    Returns
+    -------
+    DataFrame
+        `trial, treatment, dose, expected, low, high, happened, measured_dose, trays, inside, is_best` for each
+        prediction. Happened is the mean over trays of the means of their pots, NaN (and `inside` None) as long as there
+        is no growth.
     """
     columns = [
         "trial",

@@ -76,7 +76,7 @@ def power(
 ) -> float:
     """Probability that the test at the tray level finds what is there.
 
-    `trays` is per treatment (may be a fraction). Say the effect in one of three ways:
+    Say the effect in one of three ways:
 
     - `difference` between two treatments: two-sample t test, 2 trays - 2 df; with `paired` (two
       treatments in each of `trays` blocks, or each tray in both of two runs) the one-sample t test of
@@ -85,10 +85,38 @@ def power(
     - `means` of all treatments: F test of any difference among them.
     - `between_variance` of the means (divisor treatments - 1) with `treatments`: the same F test,
       noncentrality (treatments - 1) trays between_variance / variance of a tray mean.
-    With `difference` and more than two `treatments` the F test is of two treatments so far apart and the
-    rest half way: the least favourable means (Cohen 1988, 8.2; from memory).
 
-    Trays of a fraction are for solving; ValueError for less than two trays, or figures that cannot be.
+    With `difference` and more than two `treatments` the F test is of two treatments so far apart and the rest half way:
+    the least favourable means (Cohen 1988, 8.2; from memory).
+
+    Parameters
+    ----------
+    trays : float
+        Per treatment; fractions are for solving.
+    difference, means, between_variance
+        The effect, in one of these, in the unit of the response (squared for the variance).
+    treatments : int, optional
+        How many.
+    tray_sd, pot_sd
+        Standard deviations between trays and between pots of a tray, in the same unit.
+    pots : float or Sequence[float], optional
+        On each tray, or a number for each tray.
+    alpha : float, optional
+        Risk of a false claim.
+    sides : int, optional
+        1 or 2.
+    paired : bool, optional
+        As above.
+
+    Returns
+    -------
+    float
+        From 0 to 1.
+
+    Raises
+    ------
+    ValueError
+        For less than two trays, effects in several ways or none, and figures out of range.
     """
     sd = sd_of_tray_mean(tray_sd=tray_sd, pot_sd=pot_sd, pots=pots)
     _check(alpha, sides)
@@ -139,9 +167,23 @@ def trays_needed(
     sides: int = 2,
     paired: bool = False,
 ) -> TraysNeeded:
-    """Trays per treatment for a power of `target`; the rest as in `power`.
+    """Trays per treatment for a power.
 
-    ValueError where no number of trays reaches it (a difference of zero), or target is not between alpha and 1.
+    Parameters
+    ----------
+    target : float, optional
+        The power wanted, above alpha and below 1.
+    difference, means, between_variance, treatments, tray_sd, pot_sd, pots, alpha, sides, paired
+        As for `power`.
+
+    Returns
+    -------
+    TraysNeeded
+
+    Raises
+    ------
+    ValueError
+        Where no number of trays reaches it (a difference of zero), and for a target out of range.
     """
     _check(alpha, sides)
     if not alpha < target < 1:

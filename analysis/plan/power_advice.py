@@ -56,9 +56,24 @@ class Spread:
 
 
 def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str) -> Spread:
-    """The spread within treatments of a past trial, a row per pot.
+    """The spread within treatments of a past trial.
 
-    ValueError where no treatment had two trays: then nothing says how trays differ.
+    Parameters
+    ----------
+    pots : DataFrame
+        A row per pot.
+    response, treatment, tray : str
+        Its columns.
+
+    Returns
+    -------
+    Spread
+        Standard deviations in the unit of the response.
+
+    Raises
+    ------
+    ValueError
+        Where no treatment had two trays: then nothing says how trays differ.
     """
     found = compare_treatments(pots, response=response, treatment=treatment, tray=tray)
     trays = found.tray_means.groupby("treatment")["tray"].nunique()
@@ -121,7 +136,30 @@ def advise(
     alpha: float = 0.05,
     unit: str = "",
 ) -> Advice:
-    """Judge a plan of `trays` trays per treatment with `pots` pots each. ValueError for figures that cannot be."""
+    """Judge a plan.
+
+    Parameters
+    ----------
+    treatments, trays, pots : int
+        How many treatments, trays for each, pots on each tray.
+    difference : float
+        Worth having, above zero.
+    tray_sd, pot_sd : float
+        Standard deviations between trays and between pots of a tray, in the same unit.
+    target, alpha : float, optional
+        The power wanted, and the risk of a false claim.
+    unit : str, optional
+        Of the difference, for the sentences.
+
+    Returns
+    -------
+    Advice
+
+    Raises
+    ------
+    ValueError
+        For figures out of range.
+    """
     if treatments < 2 or trays < 1 or pots < 1:
         raise ValueError("a trial needs two treatments, and a tray with a pot for each")
     if not difference > 0:

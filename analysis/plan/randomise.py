@@ -52,7 +52,26 @@ class PotPlace:
 
 
 def lay_out(treatments: Sequence[str], trays: Sequence[TrayPlace], *, seed: int) -> Layout:
-    """Give every tray a treatment. ValueError for names that come twice, or fewer trays than treatments."""
+    """Give every tray a treatment at random, balanced over blocks, benches, rows and columns.
+
+    Parameters
+    ----------
+    treatments : sequence of str
+        Their names.
+    trays : sequence of TrayPlace
+        And where they stand.
+    seed : int
+        Of the draw.
+
+    Returns
+    -------
+    Layout
+
+    Raises
+    ------
+    ValueError
+        For names that come twice, fewer than two treatments, and fewer trays than treatments.
+    """
     _once(treatments, "treatment")
     _once([place.tray for place in trays], "tray")
     if len(treatments) < 2:
@@ -93,9 +112,29 @@ def place_pots(
 ) -> tuple[PotPlace, ...]:
     """Give every pot a tray and a place in it, as many to each tray as go.
 
-    With `start_g` pots are ranked by mass and dealt out rank by rank, one of each rank to every tray, so
-    that all trays start alike; and a rank stands in another place in every tray, so that no row or column
-    gets the heavy ones. ValueError where places are too few, or a starting mass is missing.
+    With starting masses, pots are ranked by mass and dealt out rank by rank, one of each rank to every tray, so that
+    all trays start equal; and a rank stands in another place in every tray, so that no row or column gets the heavy
+    ones.
+
+    Parameters
+    ----------
+    trays, pots : sequence of str
+        Their names.
+    rows, columns : int
+        Of places on a tray.
+    seed : int
+        Of the draw.
+    start_g : Mapping[str, float], optional
+        Pot -> its mass [g].
+
+    Returns
+    -------
+    tuple of PotPlace
+
+    Raises
+    ------
+    ValueError
+        Where places are too few, or a starting mass is missing.
     """
     _once(pots, "pot")
     _once(trays, "tray")
@@ -124,9 +163,25 @@ def place_pots(
 def crossover(layout: Layout, *, seed: int) -> dict[str, str]:
     """The treatments of a second run: every tray gets another one, each as often as in the first.
 
-    Pots stay in place; the schedules move. Which treatment follows which comes as evenly as the numbers
-    allow. ValueError where treatments have unequal numbers of trays, so that it cannot come out even, and where
-    there is one treatment only.
+    Pots stay in place; the schedules move. Which treatment follows which comes as evenly as the numbers allow.
+
+    Parameters
+    ----------
+    layout : Layout
+        Of the first run.
+    seed : int
+        Of the draw.
+
+    Returns
+    -------
+    dict of str to str
+        Tray -> treatment.
+
+    Raises
+    ------
+    ValueError
+        Where treatments have unequal numbers of trays, so that it cannot come out even, and where there is one
+        treatment only.
     """
     trays_of: dict[str, list[str]] = {}
     for tray, name in sorted(layout.treatment_of.items()):

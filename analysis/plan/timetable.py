@@ -134,7 +134,17 @@ def simulate(floods: pd.DataFrame, water: Mapping[str, TrayWater], limits: Limit
 
 
 def clock_text(seconds: float) -> str:
-    """'07:30', with seconds where they are not zero."""
+    """A time of day: '07:30', with seconds where they are not zero.
+
+    Parameters
+    ----------
+    seconds : float
+        After midnight [s].
+
+    Returns
+    -------
+    str
+    """
     whole = round(seconds) % DAY_S
     text = f"{whole // 3600:02}:{whole % 3600 // 60:02}"
     return text if whole % 60 == 0 else f"{text}:{whole % 60:02}"

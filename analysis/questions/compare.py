@@ -174,6 +174,10 @@ def compare(
     multiplicity : str
         `holm` or `fdr`, over days and pairs.
 
+    Returns
+    -------
+    CompareAnswer
+
     Raises
     ------
     ValueError

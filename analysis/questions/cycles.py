@@ -43,6 +43,10 @@ def cycles(data: TrialData, *, tray: str | None = None, since: datetime | None =
         Only this one.
     since : datetime, optional
         Only cycles that were not over before.
+
+    Returns
+    -------
+    CyclesAnswer
     """
     found = data.cycles(tray, since=since)
     unknown = int((found["outcome"] == "unknown").sum())

@@ -49,6 +49,10 @@ def environment(
         Only this one.
     since : datetime, optional
         Only intervals that end after it.
+
+    Returns
+    -------
+    EnvironmentAnswer
     """
     limits = limits_c(data, base_c, top_c)
     keys = ["pot", "start", "end"]

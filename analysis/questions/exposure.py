@@ -52,6 +52,10 @@ def exposure(
         Only this one.
     since : datetime, optional
         Only what ends after it.
+
+    Returns
+    -------
+    ExposureAnswer
     """
     table = _daily(data, since) if daily else data.exposure
     if tray is not None and len(table):

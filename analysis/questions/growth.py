@@ -141,6 +141,10 @@ def growth(data: TrialData, *, tray: str | None = None, since: datetime | None =
         Only this one.
     since : datetime, optional
         Only intervals that end after it.
+
+    Returns
+    -------
+    GrowthAnswer
     """
     both = data.exposure_and_growth
     keys = ["pot", "start", "end"]

@@ -68,6 +68,10 @@ def plan(
     growth : bool
         The figures are growth rates: sentences say them in % per day.
 
+    Returns
+    -------
+    PlanAnswer
+
     Raises
     ------
     ValueError
@@ -95,6 +99,16 @@ def plan(
 
 def past_spread(data: TrialData) -> Spread:
     """What the growth of a trial, from first to last weigh-in of each pot, says of the spread between trays and pots.
+
+    Parameters
+    ----------
+    data : TrialData
+        The trial.
+
+    Returns
+    -------
+    Spread
+        Standard deviations [1/day].
 
     Raises
     ------

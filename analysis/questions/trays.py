@@ -42,6 +42,10 @@ def trays(data: TrialData, now: datetime) -> TraysAnswer:
         The trial.
     now : datetime
         The moment, with a zone.
+
+    Returns
+    -------
+    TraysAnswer
     """
     table = trays_now(data.cycles(since=now - LOOK_BACK), data.latest, data.treatments, now)
     return TraysAnswer((), now, table)

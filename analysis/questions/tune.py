@@ -91,6 +91,10 @@ def tune(
     seed : int
         Of everything drawn at random.
 
+    Returns
+    -------
+    TuneAnswer
+
     Raises
     ------
     NoTrialError, EntryError
@@ -129,7 +133,22 @@ def doses_of(data: TuningData, *, planned: bool) -> tuple[pd.DataFrame, str]:
 
 
 def limits_of(settings: FloodingSettings) -> Limits:
-    """Limits from the settings. ValueError where they exclude everything."""
+    """Limits of schedules from the settings.
+
+    Parameters
+    ----------
+    settings : FloodingSettings
+        The part of the settings about floods.
+
+    Returns
+    -------
+    Limits
+
+    Raises
+    ------
+    ValueError
+        Where they exclude everything.
+    """
     start, end = (int(text[:2]) * 60 + int(text[3:]) for text in (settings.flood_from, settings.flood_until))
     end += 1440 if end <= start else 0
     return Limits(
@@ -142,7 +161,26 @@ def limits_of(settings: FloodingSettings) -> Limits:
 
 
 def read_trials(record: Store, names: Sequence[str] = (), saleable_g: float | None = None) -> TuningData:
-    """The trials named, or the only one, or all of the site if there are several and none is named."""
+    """The trials to tune on.
+
+    Parameters
+    ----------
+    record : Store
+        An open record.
+    names : sequence of str, optional
+        Of trials; the only one, or all of the first one's site, where none is named.
+    saleable_g : float, optional
+        Also the days to this net mass [g].
+
+    Returns
+    -------
+    TuningData
+
+    Raises
+    ------
+    NoTrialError, EntryError
+        For trials that are not there, or of several sites.
+    """
     notebook = Notebook(record)
     if names:
         return tuning_data(record, [notebook.trial(name) for name in names], saleable_g=saleable_g)

@@ -48,6 +48,10 @@ def tune_two(
         As `tidetray.analysis.questions.tune.read_trials` reads it.
     settings, planned, weeks, seed
         As for `tidetray.analysis.questions.tune.tune`.
+
+    Returns
+    -------
+    TuneTwoAnswer
     """
     pots, why_not = doses_of(data, planned=planned)
     if why_not:

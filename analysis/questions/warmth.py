@@ -53,6 +53,10 @@ def warmth(
     since : datetime, optional
         Only days from then on.
 
+    Returns
+    -------
+    WarmthAnswer
+
     Raises
     ------
     EntryError
@@ -83,7 +87,25 @@ def warmth(
 
 
 def limits_c(data: TrialData, base_c: float | None, top_c: float | None) -> tuple[float, float]:
-    """Base and top temperature [°C], those of the trial where none is given. EntryError if the base is not below."""
+    """Above and up to which temperature warmth counts.
+
+    Parameters
+    ----------
+    data : TrialData
+        The trial.
+    base_c, top_c : float
+        [°C]; those of the trial where not given.
+
+    Returns
+    -------
+    (float, float)
+        [°C].
+
+    Raises
+    ------
+    EntryError
+        If the base is not below the top.
+    """
     base, top = data.warmth_c
     base, top = base if base_c is None else base_c, top if top_c is None else top_c
     if not base < top:

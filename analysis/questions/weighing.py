@@ -50,6 +50,10 @@ def weighing(data: TrialData) -> WeighingAnswer:
     ----------
     data : TrialData
         The trial; all scales of its record count.
+
+    Returns
+    -------
+    WeighingAnswer
     """
     scales = {balance.name: (balance, data.weighing_quality(balance)) for balance in data.balances}
     return WeighingAnswer(data.growth.cautions, scales)
@@ -64,6 +68,10 @@ def judge_sample(so_far: Sequence[DryWeighing], weigh_ins: Sequence[WeighIn]) ->
         Of one pot, in order of time.
     weigh_ins : sequence of WeighIn
         That stand, of this pot and perhaps of others.
+
+    Returns
+    -------
+    Drying
     """
     wet = [w for w in weigh_ins if w.pot == so_far[0].pot and w.blotted and w.time <= so_far[0].time]
     last = max(wet, key=lambda w: w.time, default=None)

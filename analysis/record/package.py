@@ -64,7 +64,19 @@ class PackageReadings:
 
 
 def build_record(package: Path, home: Path) -> str:
-    """Make a record at `home` of what the package holds; the trial's name.
+    """Make a record of what a data package holds.
+
+    Parameters
+    ----------
+    package : Path
+        The package's folder.
+    home : Path
+        The new home's folder.
+
+    Returns
+    -------
+    str
+        The trial's name.
 
     Raises
     ------
@@ -90,7 +102,20 @@ def build_record(package: Path, home: Path) -> str:
 
 
 def open_package(package: Path, home: Path) -> Store:
-    """The record that `build_record` made at `home`, for reading, with the package's hours."""
+    """Open the record that `build_record` made, with the package's hours.
+
+    Parameters
+    ----------
+    package : Path
+        The package's folder.
+    home : Path
+        The folder of the record.
+
+    Returns
+    -------
+    Store
+        For reading.
+    """
     store = open_store(home / RECORD_FILE, read_only=True)
     store.elsewhere = PackageReadings(package)
     return store

@@ -64,11 +64,25 @@ def spread(
     column: str = "column",
     scale_sd: float | None = None,
 ) -> Spread:
-    """Split the spread of ln mass over time; see `Spread`.
+    """Split the spread of ln mass over time into tray, place, scale and the rest.
 
-    `weighins`: one row per pot and weighing day, masses above zero. `scale_sd`: standard deviation of ln mass of one
-    weighing (`repeat_sd`); None: the scale's part stays in the rest. Days on which fewer than two trays or six
-    pots were weighed are left out. ValueError for missing columns, masses of zero or less, or no day left.
+    Parameters
+    ----------
+    weighins : DataFrame
+        A row per pot and day of weighing. Days on which fewer than two trays or six pots were weighed are left out.
+    mass, day, pot, treatment, tray, row, column : str, optional
+        Its columns; masses [g] above zero.
+    scale_sd : float, optional
+        Standard deviation of ln mass of one weighing (`repeat_sd`); None: the scale's part stays in the rest.
+
+    Returns
+    -------
+    Spread
+
+    Raises
+    ------
+    ValueError
+        For missing columns, masses of zero or less, or no day left.
     """
     require(weighins, [mass, day, pot, treatment, tray, row, column])
     mass_g = numbers(weighins, mass)
@@ -156,7 +170,20 @@ def _grew(frame: pd.DataFrame, first: object, last: object, *, day: str, pot: st
 
 
 def repeat_sd(weighins: pd.DataFrame, *, mass: str = "net_g", pot: str = "pot", day: str = "day") -> float | None:
-    """Standard deviation of ln mass of one weighing, from pots weighed more than once on a day; None if none were."""
+    """How well a weighing repeats, from pots weighed more than once in a session.
+
+    Parameters
+    ----------
+    weighins : DataFrame
+        A row per weighing.
+    mass, pot, day : str, optional
+        Its columns: mass [g], name, and what replicates share.
+
+    Returns
+    -------
+    float or None
+        Standard deviation of ln mass of one weighing; None if no pot was weighed twice.
+    """
     own = weighins.assign(_y=np.log(weighins[mass].where(weighins[mass] > 0))).dropna(subset=["_y"])
     group = own.groupby([pot, day])["_y"]
     n, var = group.size(), group.var(ddof=1)

@@ -3,9 +3,10 @@
 In: a value per pot and its row and column, optionally its tray and the columns of a model the values are
 residuals of. Out: the statistic, what chance makes of it, a permutation p and the moments.
 
-Residuals of a model are not raw data: their neighbours are pushed apart by the fit. With `design` the moments
-are those of residuals (Cliff and Ord 1981, Spatial Processes, ch. 8, from memory; held to R's spdep in
-tests/published), and permuted values are fitted again. Fits no model itself.
+Residuals of a model are not raw data: their neighbours are pushed apart by the fit. With `design` the moments are those
+of residuals (Cliff and Ord 1981, Spatial Processes, p. 203, as `lm.morantest` of R has them, which was read in
+cran/sptests, R/lm.morantest.R; held to R's spdep in tests/published), and permuted values are fitted again. Fits no
+model itself.
 """
 
 from __future__ import annotations
@@ -71,12 +72,36 @@ def morans_i(
     design: ArrayLike | None = None,
     standardised: bool = False,
 ) -> MoranI:
-    """Moran's I of `values` (n,) at grid places `rows`, `columns`; see `MoranI`.
+    """Moran's I of values at grid places, or of residuals.
 
-    Only pots of one tray are neighbours if `trays` (a label per pot) says which is whose; values are then permuted
-    within trays. `standardised`: every pot's neighbours weigh 1 together. With `design` (n, k) the values are residuals
-    of a linear model with these columns. NaN values are left out. ValueError: lengths differ, two pots in one place, an
-    unknown choice of neighbours, residuals that do not fit the design.
+    Only pots of one tray are neighbours where `trays` says which is whose; values are then permuted within trays.
+
+    Parameters
+    ----------
+    values : array_like
+        (n,); NaN are left out.
+    rows, columns : array_like
+        Whole numbers, (n,).
+    permutations, seed : int, optional
+        Of the permutation test.
+    neighbours : str, optional
+        `rook`, `queen`, `row` or `column`.
+    trays : array_like, optional
+        A label per pot, (n,).
+    design : array_like, optional
+        (n, k): the values are residuals of a linear model with these columns.
+    standardised : bool, optional
+        Every pot's neighbours weigh 1 together.
+
+    Returns
+    -------
+    MoranI
+
+    Raises
+    ------
+    ValueError
+        Where lengths differ, for two pots in one place, an unknown choice of neighbours, and residuals that do not fit
+        the design.
     """
     z, place, tray, X, cautions = _read(values, rows, columns, trays, design)
     i, j = _pairs(place, tray, neighbours)

@@ -43,10 +43,23 @@ def _scale_nodes(df: float) -> tuple[Array, Array]:
 
 
 def range_sf(q: float, k: int, df: float) -> float:
-    """P(studentized range of k means > q). k >= 2, df > 0.
+    """P(studentized range of k means > q).
 
-    The double integral by equal steps, which for integrands this smooth is as good as exact; within 1e-9
-    of scipy's adaptive integration, and about ten times as fast.
+    The double integral by equal steps, which for integrands this smooth is as good as exact; within 1e-9 of scipy's
+    adaptive integration, and about ten times as fast.
+
+    Parameters
+    ----------
+    q : float
+        The range in standard errors.
+    k : int
+        Means, 2 or more.
+    df : float
+        Above 0.
+
+    Returns
+    -------
+    float
     """
     if k == 2:
         return float(2 * stats.t.sf(q / np.sqrt(2), df))
@@ -78,10 +91,23 @@ def range_quantile(k: int, df: float, p: float = 0.05) -> float:
 
 
 def adjust(p: ArrayLike, method: str = "holm") -> Array:
-    """p-values adjusted for their number: "holm" (any false claim) or "fdr" (share of false claims,
-    Benjamini-Hochberg).
+    """p-values adjusted for their number.
 
-    NaN stays NaN and is not counted.
+    Parameters
+    ----------
+    p : array_like
+        (n,); NaN stays NaN and is not counted.
+    method : str, optional
+        `holm` (any false claim) or `fdr` (share of false claims, Benjamini-Hochberg).
+
+    Returns
+    -------
+    array (n,)
+
+    Raises
+    ------
+    ValueError
+        For another method.
     """
     p = np.asarray(p, dtype=float)
     if method not in ("holm", "fdr"):
@@ -98,13 +124,38 @@ def adjust(p: ArrayLike, method: str = "holm") -> Array:
 
 
 def split(values: ArrayLike, groups: ArrayLike, levels: Sequence[object]) -> list[Array]:
-    """The values of each level, in the order of `levels`."""
+    """The values of each level.
+
+    Parameters
+    ----------
+    values : array_like
+        (n,).
+    groups : array_like
+        A level per value, (n,).
+    levels : sequence of object
+        In the order that is wanted.
+
+    Returns
+    -------
+    list of array
+        One for each level.
+    """
     values, labels = np.asarray(values, dtype=float), np.asarray(groups)
     return [values[labels == level] for level in levels]
 
 
 def one_way(samples: Sequence[Array]) -> FTest:
-    """Ordinary one-way analysis of variance."""
+    """Ordinary one-way analysis of variance.
+
+    Parameters
+    ----------
+    samples : sequence of array
+        The values of each group.
+
+    Returns
+    -------
+    FTest
+    """
     n, k = sum(map(len, samples)), len(samples)
     grand = np.concatenate(samples).mean()
     between = sum(len(s) * (s.mean() - grand) ** 2 for s in samples)
@@ -114,8 +165,17 @@ def one_way(samples: Sequence[Array]) -> FTest:
 
 
 def welch(samples: Sequence[Array]) -> FTest:
-    """One-way comparison of means that does not take the spreads to be equal. Needs two values a group, not
-    all alike."""
+    """One-way comparison of means that does not take the spreads to be equal.
+
+    Parameters
+    ----------
+    samples : sequence of array
+        The values of each group: two or more, not all equal.
+
+    Returns
+    -------
+    FTest
+    """
     k = len(samples)
     n, mean = np.array([len(s) for s in samples]), np.array([s.mean() for s in samples])
     w = n / np.array([s.var(ddof=1) for s in samples])
@@ -137,9 +197,19 @@ def levene(samples: Sequence[Array]) -> FTest:
 
 
 def games_howell(samples: Sequence[Array], levels: Sequence[object]) -> pd.DataFrame:
-    """All pairs without equal spreads: a - b with simultaneous 95 % intervals.
+    """All pairs without equal spreads, with simultaneous 95 % intervals.
 
-    Columns: a, b, estimate, se, df, t, low, high, p. Needs two values a group, not all alike.
+    Parameters
+    ----------
+    samples : sequence of array
+        The values of each group: two or more, not all equal.
+    levels : sequence of object
+        Names of the groups.
+
+    Returns
+    -------
+    DataFrame
+        `a, b, estimate` (a - b), `se, df, t, low, high, p`.
     """
     k = len(samples)
     rows = []
@@ -153,7 +223,20 @@ def games_howell(samples: Sequence[Array], levels: Sequence[object]) -> pd.DataF
 
 
 def tukey(estimate: float, se: float, df: float, k: int) -> tuple[float, float, float, float, float, float, float]:
-    """estimate, se, df, t, low, high, p of one of the pairs among k means, adjusted for all of them."""
+    """One of the pairs among k means, adjusted for all of them.
+
+    Parameters
+    ----------
+    estimate, se, df : float
+        Of the difference.
+    k : int
+        Means.
+
+    Returns
+    -------
+    tuple of float
+        estimate, se, df, t, low, high, p.
+    """
     t = estimate / se
     margin = range_quantile(k, df) / np.sqrt(2) * se
     return estimate, se, df, t, estimate - margin, estimate + margin, range_sf(abs(t) * np.sqrt(2), k, df)

@@ -259,10 +259,26 @@ def _with_residual(a: Jet, relative: Array, s2: float, degree: int, constant: fl
 
 
 def fit_mixed(y: ArrayLike, X: ArrayLike, terms: Sequence[RandomTerm] = ()) -> MixedFit:
-    """Fit y (n,) on X (n, p) with the random effects `terms`.
+    """Fit a mixed model by REML. Without random effects this is ordinary least squares.
 
-    Without terms this is ordinary least squares. Raises ValueError where the data cannot tell: NaN, fewer
-    rows than coefficients, columns that follow from each other, a response without spread.
+    Parameters
+    ----------
+    y : array_like
+        (n,).
+    X : array_like
+        Fixed effects, (n, p).
+    terms : sequence of RandomTerm, optional
+        Random effects.
+
+    Returns
+    -------
+    MixedFit
+
+    Raises
+    ------
+    ValueError
+        Where the data cannot tell: NaN, fewer rows than coefficients, columns that follow from each other, a response
+        without spread.
     """
     model = prepare(y, X, terms)
     if model.k:
@@ -303,9 +319,27 @@ def fit_mixed(y: ArrayLike, X: ArrayLike, terms: Sequence[RandomTerm] = ()) -> M
 def refit_resampled(
     y: ArrayLike, X: ArrayLike, terms: Sequence[RandomTerm], units: ArrayLike, counts: ArrayLike
 ) -> Array:
-    """Coefficients (refits, p) with every unit (label per row) counted as often as `counts` (refits, units) says.
+    """Fixed effects of many refits to units drawn again.
 
-    Units stand in the sorted order of their labels. A unit drawn twice counts as two units alike.
+    Parameters
+    ----------
+    y, X, terms
+        As for `fit_mixed`.
+    units : array_like
+        A label per row, (n,).
+    counts : array_like
+        How often each unit counts in each refit, (refits, units), units in the sorted order of their labels; one drawn
+        twice counts as two equal units.
+
+    Returns
+    -------
+    array (refits, p)
+        Coefficients.
+
+    Raises
+    ------
+    ValueError
+        As for `fit_mixed`.
     """
     model = prepare(y, X, terms, units=units)
     counts = np.asarray(counts, dtype=float)

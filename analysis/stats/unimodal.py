@@ -3,7 +3,7 @@
 In: values in the order of their doses, with weights. Out: the fit, what is left of the sum of squares, and the same for
 every place where the rise could end. Knows no doses and no trays.
 
-The prefix method (Stout 2008, Computational Statistics and Data Analysis 53:289-297, from memory): pooling adjacent
+The prefix method (Stout 2008, Computational Statistics and Data Analysis 53:289-297, abstract read): pooling adjacent
 violators from the left gives the least sum of squares of *every* prefix on the way, and from the right of every
 suffix; the best fit with its rise ending in gap j is their sum. So all gaps cost no more than one isotonic regression.
 """
@@ -59,7 +59,7 @@ def unimodal_regression(y: Sequence[float] | Array, weights: Sequence[float] | A
 
     References
     ----------
-    Stout (2008), Computational Statistics and Data Analysis 53:289-297 (from memory). Held to `Iso::pava` and
+    Stout (2008), Computational Statistics and Data Analysis 53:289-297 (abstract read). Held to `Iso::pava` and
     `Iso::ufit` of R in tests/published/test_unimodal.py.
 
     Examples
@@ -79,14 +79,41 @@ def unimodal_regression(y: Sequence[float] | Array, weights: Sequence[float] | A
 
 
 def fit_with_gap(y: Array, weights: Array, gap: int) -> Array:
-    """The best fit that rises over the first `gap` values and falls over the rest."""
+    """The best fit that rises over the first values and falls over the rest.
+
+    Parameters
+    ----------
+    y : array
+        (k,).
+    weights : array
+        (k,), above 0.
+    gap : int
+        How many values rise, 0 to k.
+
+    Returns
+    -------
+    array (k,)
+    """
     up = isotonic_regression(y[:gap], weights=weights[:gap]).x if gap else np.empty(0)
     down = isotonic_regression(y[gap:], weights=weights[gap:], increasing=False).x if gap < len(y) else np.empty(0)
     return np.asarray(np.r_[up, down], dtype=float)
 
 
 def rss_by_gap(y: Array, weights: Array) -> Array:
-    """`UnimodalFit.rss_by_gap` of many data sets at once: `y` (m, k), `weights` (k,) -> (m, k + 1)."""
+    """`UnimodalFit.rss_by_gap` of many data sets at once.
+
+    Parameters
+    ----------
+    y : array
+        (m, k).
+    weights : array
+        (k,), above 0.
+
+    Returns
+    -------
+    array (m, k + 1)
+        Weighted residual sums of squares, by gap.
+    """
     return np.asarray(_prefix_rss(y, weights) + _prefix_rss(y[:, ::-1], weights[::-1])[:, ::-1])
 
 

@@ -253,7 +253,7 @@ KINDS = _Kinds(
     )
 )
 """`look_first` is common practice, no source. High, medium and low should be about 5, 15 and 80 in 100 alarms
-(IEC 62682, from memory)."""
+(ISA-18.2 and IEC 62682, read second hand)."""
 
 SILENCE = ("silent node", "no node heard", "no connection to the broker")
 """While one of them stands, nothing is known of the trays behind it: it mutes all that they raise."""

@@ -40,7 +40,8 @@ ROLES = {
 
 LONGEST_NAME = 40
 SHORTEST_PASSWORD, LONGEST_PASSWORD = 8, 256
-"""Eight characters at least, long ones taken whole (NIST SP 800-63B-3, section 5.1.1.2; from memory)."""
+"""Eight characters at least, long ones taken whole (NIST SP 800-63B-3, section 5.1.1.2, read as quoted:
+8 at least, 64 at least to be permitted, and no truncation)."""
 
 SESSION_MS = 14 * 24 * 3600 * 1000
 FREE_TRIES = 5

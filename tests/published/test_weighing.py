@@ -73,8 +73,9 @@ def test_the_check_standard_of_nist_drifts_and_the_average_sees_it() -> None:
     """NIST mass check standard (dataplot CROARK5.DAT, read): 105 values before 1985.4 give the baseline.
 
     Its mean -19.47882 and sd 0.030412 give the limits -19.50923 and -19.44841 of the NIST/SEMATECH e-Handbook's control
-    chart for check standards (2.3.5.1.3, from memory: lambda 0.2, 3 sd); the first signal comes with the 49th new
-    value, of 1986.511 (worked out here with numpy), though no reading of those 49 lies 4 sd away.
+    chart for mass calibrations (2.3.5.2.2, read: mean +- k s sqrt(lambda / (2 - lambda)), lambda 0.2 to 0.3; 3 sd is
+    our choice of its k); the first signal comes with the 49th new value, of 1986.511 (worked out here with numpy),
+    though no reading of those 49 lies 4 sd away.
     """
     frame = pd.read_csv(DATA / "nist_check_standard.csv", comment="#", names=["value", "year"])
     old, new = frame[frame["year"] < 85.4], frame[frame["year"] >= 85.4].reset_index(drop=True)
