@@ -7,7 +7,8 @@ random, by REML with Kenward-Roger's degrees of freedom (`compare_treatments` on
 What the treatment before still does (carry-over) is not taken off: it is looked for in the first interval after a
 change against the later ones, and the comparison without those first intervals stands beside the other one. No test
 decides which of the two is reported: choosing by such a test claims too often (Freeman 1989, Stat Med 8:1421-1432,
-from memory).
+abstract read: "actual significance levels are higher than nominal levels even when there is no differential
+carryover").
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from tidetray.analysis.base.columns import require
 from tidetray.analysis.base.words import counted, minus, p_words
 from tidetray.analysis.compare.assumptions import LEVEL
 from tidetray.analysis.compare.one_day import Comparison, compare_treatments
-from tidetray.analysis.growth.runs import WHOLLY, tray_runs
+from tidetray.analysis.growth.runs import WHOLLY, tray_runs, within_runs
 from tidetray.analysis.stats.pairwise import one_way
 
 _NEEDED = ["pot", "tray", "treatment", "run", "run_share", "in_run", "days", "rgr_per_day"]
@@ -75,13 +76,7 @@ def compare_runs(placed: pd.DataFrame) -> RunComparison | None:
     require(placed, _NEEDED)
     if placed["run"].nunique() < 2 or placed.groupby("tray")["treatment"].nunique().max() < 2:
         return None
-    across = int((placed["run_share"] < WHOLLY).sum())
-    cautions = []
-    if across:
-        cautions.append(
-            f"{across} of {len(placed)} intervals run across a change of treatments and count for no run: "
-            "weigh all pots on the day of the change."
-        )
+    cautions = list(within_runs(placed)[1])
     cells = tray_runs(placed)
     whole, why = _compared(cells)
     cautions += why
@@ -96,6 +91,28 @@ def compare_runs(placed: pd.DataFrame) -> RunComparison | None:
             "Go by the one without the first intervals, or by the first run alone."
         )
     return RunComparison(cells, whole, later, carried, tuple(cautions), tuple(s for s in sentences if s))
+
+
+def said_of_runs(placed: pd.DataFrame) -> tuple[str, ...]:
+    """What whoever sets growth of a crossover against something else has to say first; empty without a crossover.
+
+    Parameters
+    ----------
+    placed : DataFrame
+        As for `compare_runs`.
+
+    Returns
+    -------
+    tuple of str
+        That a tray counts once in each run, how many intervals count for none, and what is known of carry-over.
+    """
+    if placed.empty or placed["run"].nunique() < 2:
+        return ()
+    return (
+        "Trays changed treatments on the way (crossover): each tray counts once in each run.",
+        *within_runs(placed)[1],
+        carry_over(placed).sentence,
+    )
 
 
 def _compared(cells: pd.DataFrame) -> tuple[Comparison | None, list[str]]:

@@ -134,6 +134,7 @@ def fit_response(
     dose: str,
     tray: str,
     trial: str | None = None,
+    own_tray: str | None = None,
     best: str = "highest",
     bootstraps: int = BOOTSTRAPS,
 ) -> ResponseFit:
@@ -145,6 +146,9 @@ def fit_response(
         A row per pot (or tray).
     response, dose, tray, trial : str
         Columns of `frame`. A missing dose (exposure unknown) or response leaves the row out, and a caution says so.
+    own_tray : str, optional
+        Column that names a tray alike in all rows of `trial` that it has, as in the runs of a crossover: the tray is
+        then a random effect across them. Used where `frame` has it.
     best : {'highest', 'lowest'}
         Which response is wanted.
     bootstraps : int
@@ -167,7 +171,7 @@ def fit_response(
         RESPONSE_WORDS.get(response, response.replace("_", " ")),
         1 if best == "highest" else -1,
     )
-    rows, cautions = _rows(frame, response, dose, tray, trial)
+    rows, cautions = _rows(frame, response, dose, tray, trial, own_tray=own_tray if own_tray in frame else None)
     points, within = _points(rows)
     step = DOSE_STEP.get(dose, 0.01 * float(np.ptp(rows["dose"])) if len(rows) else 0.0)
     refusal = _refusal(rows, points, len(frame), words, step)
@@ -180,7 +184,7 @@ def fit_response(
 
 
 def _rows(
-    frame: pd.DataFrame, response: str, dose: str, tray: str, trial: str | None
+    frame: pd.DataFrame, response: str, dose: str, tray: str, trial: str | None, *, own_tray: str | None
 ) -> tuple[pd.DataFrame, list[str]]:
     require(frame, (response, dose, tray, *([trial] if trial else [])))
     rows = pd.DataFrame(
@@ -191,6 +195,7 @@ def _rows(
             "response": numbers(frame, response),
         }
     )
+    rows["own_tray"] = labels(frame, own_tray)[0] if own_tray else rows["trial"] + "\x1f" + rows["tray"]
     whole = rows.dropna().reset_index(drop=True)
     left_out = len(rows) - len(whole)
     cautions = []
@@ -202,7 +207,9 @@ def _rows(
 def _points(rows: pd.DataFrame) -> tuple[pd.DataFrame, bool]:
     """A row per trial and tray with mean dose and response; and whether the dose varies inside trays."""
     groups = rows.groupby(["trial", "tray"], sort=True)
-    points = groups.agg(dose=("dose", "mean"), response=("response", "mean"), pots=("dose", "size")).reset_index()
+    points = groups.agg(
+        dose=("dose", "mean"), response=("response", "mean"), pots=("dose", "size"), own_tray=("own_tray", "first")
+    ).reset_index()
     if rows.empty:
         return points, False
     inside = float(((rows["dose"] - groups["dose"].transform("mean")) ** 2).sum())
@@ -248,11 +255,8 @@ def _units(rows: pd.DataFrame, points: pd.DataFrame, within: bool) -> Units:
     trials, at = np.unique(source["trial"].to_numpy(dtype=str), return_inverse=True)
     # Against the mean of the trials: the first coefficient is then the level of the mean trial.
     levels = np.column_stack([np.ones(len(source)), *((at == i) - 1 / len(trials) for i in range(1, len(trials)))])
-    tray = None
-    if within:
-        tray = pd.factorize(source["trial"] + "\x1f" + source["tray"])[0].astype(np.intp)
-        if tray.max() < 1 or tray.max() + 1 == len(tray):
-            tray = None
+    codes = pd.factorize(source["own_tray"])[0].astype(np.intp)
+    tray = None if codes.max() < 1 or codes.max() + 1 == len(codes) else codes
     return Units(source["dose"].to_numpy(dtype=float), source["response"].to_numpy(dtype=float), levels, tray)
 
 
@@ -331,7 +335,7 @@ def _fitted(
         verdict=verdict.sentence,
         edge=verdict.edge,
         quadratic=top,
-        units=points,
+        units=points.drop(columns="own_tray"),
         band=pd.DataFrame({"dose": doses, "response": weighed.expected(doses), "low": low, "high": high}),
         recommended=_recommended(weighed, orders),
         next_doses=following_doses,
@@ -366,8 +370,20 @@ def _next_doses(weighed: Plausible, orders: Orders, verdict: Verdict, trays: int
 
 
 def reach(tested: Array, finding: str, edge: str) -> tuple[float, float]:
-    """The doses from which the next trial may choose: the tested ones, and beyond the edge to which the verdict
-    points."""
+    """The doses from which the next trial may choose: the tested ones, and beyond the edge to which the verdict points.
+
+    Parameters
+    ----------
+    tested : array
+        Distinct doses, ascending.
+    finding, edge : str
+        As in `ResponseFit`.
+
+    Returns
+    -------
+    (float, float)
+        The least and the greatest dose.
+    """
     low, high = float(tested[0]), float(tested[-1])
     more = BEYOND * (high - low)
     if finding == "go further":
@@ -413,7 +429,7 @@ def _without(verdict: Verdict, points: pd.DataFrame, cautions: list[str], words:
         verdict=verdict.sentence,
         edge=verdict.edge,
         quadratic=None,
-        units=points,
+        units=points.drop(columns="own_tray"),
         band=pd.DataFrame(columns=["dose", "response", "low", "high"], dtype=float),
         recommended=np.nan,
         next_doses=(),

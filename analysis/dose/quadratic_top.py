@@ -4,7 +4,7 @@ In: `tidetray.analysis.dose.profile.Units`. Out: a `QuadraticTop` with limits by
 theorem, and a bootstrap of whole trays. It describes the quadratic; whether a top may be claimed also
 hangs on the other curves (`tidetray.analysis.dose.fit`).
 
-Fieller (1954, J R Stat Soc B 16:175-185, from memory): the doses t at which the slope b + 2 c t is not
+Fieller (1954, J R Stat Soc B 16:175-185, read second hand): the doses t at which the slope b + 2 c t is not
 significantly different from zero. They are a bounded interval only where the curvature itself is significant.
 """
 
@@ -132,13 +132,16 @@ def _bootstrap_limits(
     if terms:
         # A draw needs trays enough to tell the tray's variance from the rest.
         counts = counts[(counts > 0).sum(axis=1) >= min(3, n)]
-        beta = refit_resampled(units.y, X, terms, tray, counts)
+    products = np.einsum("ni,nj->nij", X, X).reshape(len(X), -1)
+    moments = (counts[:, tray] @ products).reshape(-1, p, p)
+    solvable = np.linalg.cond(moments) < 1e10  # the trays drawn had three doses, and rows in every trial and run
+    if solvable.sum() < bootstraps / 2:
+        return np.nan, np.nan
+    if terms:
+        beta = refit_resampled(units.y, X, terms, tray, counts[solvable])
     else:
-        products = np.einsum("ni,nj->nij", X, X).reshape(n, -1)
-        moments = (counts @ products).reshape(-1, p, p)
-        solvable = np.linalg.cond(moments) < 1e10
-        sides = counts @ (X * units.y[:, None])
-        beta = np.linalg.solve(moments[solvable], sides[solvable][..., None])[..., 0]
+        sides = counts[solvable] @ (X * units.y[:, None])
+        beta = np.linalg.solve(moments[solvable], sides[..., None])[..., 0]
     slope, curvature = beta[:, -2], beta[:, -1]
     downward = np.sign(curvature) == np.sign(np.median(curvature))
     if downward.mean() < 1 - _TAIL:

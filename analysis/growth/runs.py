@@ -102,6 +102,35 @@ def _spans(turns: pd.DataFrame, stays: pd.DataFrame) -> list[tuple[pd.Series[pd.
     return list(pairwise([*edges, never]))
 
 
+def within_runs(placed: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """The intervals that lie wholly in one run, and in words how many do not.
+
+    Parameters
+    ----------
+    placed : DataFrame
+        With `run_share`, as from `place_in_runs`.
+
+    Returns
+    -------
+    DataFrame, tuple of str
+        The rows of `placed` that count, with their index; a caution where others do not.
+
+    Raises
+    ------
+    ValueError
+        For missing columns.
+    """
+    need(placed, ("run_share",), "growth in runs")
+    wholly = placed["run_share"] >= WHOLLY
+    across = int((~wholly).sum())
+    if not across:
+        return placed, ()
+    return placed[wholly], (
+        f"{across} of {len(placed)} intervals run across a change of treatments and count for no run: "
+        "weigh all pots on the day of the change.",
+    )
+
+
 def tray_runs(placed: pd.DataFrame) -> pd.DataFrame:
     """One growth rate per tray and run, from the intervals that lie wholly in one.
 

@@ -82,14 +82,44 @@ def tune(
     best: str = "highest",
     seed: int = 1,
 ) -> Tuned:
-    """Tune `factor` (one of FACTORS) on `pots`: a row per pot with `trial`, `treatment`, `tray`, doses and `response`.
+    """Tune one factor of the floods, and propose the next trial.
 
-    The next trial is for `trays` (all of `plan` unless told). ValueError for another factor.
+    Parameters
+    ----------
+    pots : DataFrame
+        A row per pot with `trial, treatment, tray`, doses and `response`, as from `measured_doses`.
+    plan : TrialPlan
+        Of the latest trial.
+    water : Mapping[str, TrayWater]
+        Tray -> how it fills and drains.
+    factor : str
+        One of FACTORS.
+    limits : Limits
+        Of schedules.
+    weeks : float
+        Length of the next trial.
+    trays : Sequence[str], optional
+        Of the next trial; all of `plan` where not given.
+    response : str, optional
+        Column of `pots`.
+    best : str, optional
+        `highest` or `lowest`.
+    seed : int, optional
+        Of everything drawn at random.
+
+    Returns
+    -------
+    Tuned
+
+    Raises
+    ------
+    ValueError
+        For another factor.
     """
     if factor not in FACTORS:
         raise ValueError(f"no factor '{factor}'; there are {', '.join(FACTORS)}")
     column = _COLUMN.get(factor, factor)
-    fit = fit_response(pots, response=response, dose=column, tray="tray", trial="trial", best=best)
+    fit = fit_response(pots, response=response, dose=column, tray="tray", trial="trial", own_tray="own_tray", best=best)
     names = list(trays) if trays is not None else [tray.name for tray in plan.trays]
     nothing = Possible(pd.DataFrame(), ())
     flows = [water[name] for name in names if name in water]
@@ -167,7 +197,24 @@ def tune_pair(
     sign: int = 1,
     seed: int = 1,
 ) -> TunedPair:
-    """Tune floods a day × wet minutes on the trays that had floods. Frames as in `tune`."""
+    """Tune floods a day and wet minutes together, on the trays that had floods.
+
+    Parameters
+    ----------
+    pots, plan, water, limits, weeks, response, seed
+        As for `tune`.
+    sign : int, optional
+        1: the most is wanted; -1: the least.
+
+    Returns
+    -------
+    TunedPair
+
+    Raises
+    ------
+    ValueError
+        For missing columns.
+    """
     fit = fit_surface(
         pots.assign(floods_day=pots["floods_day"].where(pots["floods_day"] > 0)),
         response=response,

@@ -54,6 +54,14 @@ class ConditionsAnswer(Answer):
         return self.trays
 
     @property
+    def with_means(self) -> pd.DataFrame:
+        """`trays` by treatment, each under a row of its mean (`tray` is 'mean', `order` 0; for trays `order` is 1)."""
+        trays = self.trays.assign(order=1)
+        means = trays.groupby("treatment", as_index=False).mean(numeric_only=True)
+        together = pd.concat([means.assign(tray="mean", order=0), trays], ignore_index=True)
+        return together.sort_values(["treatment", "order"], kind="stable", ignore_index=True)
+
+    @property
     def summary(self) -> str:
         if self.trays.empty:
             return self.over
@@ -71,8 +79,12 @@ def conditions(data: TrialData) -> ConditionsAnswer:
     ----------
     data : TrialData
         The trial.
+
+    Returns
+    -------
+    ConditionsAnswer
     """
-    trays = _trays(data)
+    trays = mean_conditions(data.went_through, data.cycles())
     return ConditionsAnswer(
         tuple(dict.fromkeys(_missing(data, trays))), trays, data.flags, data.recent_flags, _over(data, trays)
     )
@@ -95,8 +107,20 @@ def _over(data: TrialData, trays: pd.DataFrame) -> str:
     return f"From the first reading ({start}) to the last ({end}): no pot was weighed twice yet."
 
 
-def _trays(data: TrialData) -> pd.DataFrame:
-    table = data.went_through
+def mean_conditions(table: pd.DataFrame, cycles: pd.DataFrame) -> pd.DataFrame:
+    """A row per tray and treatment, as `ConditionsAnswer.trays`.
+
+    Parameters
+    ----------
+    table : DataFrame
+        A row per pot with `tray, treatment, start, end`, the columns of exposure and of environment.
+    cycles : DataFrame
+        Of all trays.
+
+    Returns
+    -------
+    DataFrame
+    """
     if table.empty:
         return pd.DataFrame(columns=["tray", "treatment"])
     hours, known_h = table["hours"], table["hours"] - table["unknown_h"]
@@ -113,7 +137,7 @@ def _trays(data: TrialData) -> pd.DataFrame:
     grouped = table.groupby(["tray", "treatment"], as_index=False)
     trays = grouped[[*rates, *MEANS_OF, *_COVERS]].mean()
     spans = grouped.agg(start=("start", "min"), end=("end", "max"))
-    trays["failed"] = [_failed(data.cycles(), *row) for row in spans[["tray", "start", "end"]].itertuples(index=False)]
+    trays["failed"] = [_failed(cycles, *row) for row in spans[["tray", "start", "end"]].itertuples(index=False)]
     trays["start"] = spans["start"]
     trays = trays.sort_values(["start"], kind="stable")
     trays = trays.sort_values("tray", key=lambda names: names.map(natural), kind="stable", ignore_index=True)

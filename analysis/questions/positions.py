@@ -6,11 +6,14 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from tidetray.analysis.base.words import counted
+from tidetray.analysis.compare.crossover import said_of_runs
 from tidetray.analysis.pictures.base import Spec
 from tidetray.analysis.pictures.positions import tray_maps, whole_map
 from tidetray.analysis.questions.answer import Answer
-from tidetray.analysis.questions.conditions import conditions
+from tidetray.analysis.questions.conditions import conditions, mean_conditions
 from tidetray.analysis.questions.growth import NO_GROWTH, not_weighed_twice
+from tidetray.analysis.record.frames import in_turn
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.analysis.relations.positions import Positions
 from tidetray.analysis.relations.positions import positions as positions_of
@@ -79,12 +82,19 @@ def positions(data: TrialData, *, neighbours: str = "rook") -> PositionsAnswer:
         The trial.
     neighbours : str
         Who counts as a neighbour: `rook`, `queen`, `row` or `column`.
+
+    Returns
+    -------
+    PositionsAnswer
     """
     about = [*data.places[1], *data.growth.cautions, *not_weighed_twice(data)]
     pots = data.pot_places
-    moved = data.pots["pot"].nunique() - len(data.pots.groupby("pot").filter(lambda own: len(own) == 1))
+    crossed = said_of_runs(data.growth_in_runs)
+    about += crossed
+    moved = sum(len(own.drop_duplicates()) > 1 for _, own in data.pots.groupby("pot")[["tray", "row", "column"]])
     if moved:
-        about.append(f"{moved} pots were moved during the trial: they count for no place.")
+        pots_moved = f"{counted(moved, 'pot').capitalize()} {'was' if moved == 1 else 'were'} moved during the trial"
+        about.append(f"{pots_moved} and {'counts' if moved == 1 else 'count'} for no place.")
     inlets = sorted(tray for tray, own in data.trays.items() if own.inlet_row is None or own.inlet_column is None)
     if inlets:
         about.append(f"No inlet is noted for {', '.join(inlets)}: give inlet_row and inlet_column in the trial's file.")
@@ -97,7 +107,8 @@ def positions(data: TrialData, *, neighbours: str = "rook") -> PositionsAnswer:
     found, why_not = None, NO_GROWTH if data.growth.table.empty else ""
     if not why_not:
         try:
-            found = positions_of(pots, response="rgr_per_day", neighbours=neighbours)
+            treatment = None if crossed else "treatment"
+            found = positions_of(pots, response="rgr_per_day", treatment=treatment, neighbours=neighbours)
             about = [*found.cautions, *about]
         except ValueError as error:
             why_not = f"This cannot be answered yet: {error}"
@@ -105,21 +116,24 @@ def positions(data: TrialData, *, neighbours: str = "rook") -> PositionsAnswer:
 
 
 def _spread(data: TrialData) -> tuple[Spread | None, list[str]]:
-    rows = data.weigh_days
+    rows = data.weigh_days.sort_values(["pot", "time"], kind="stable")
     if rows.empty:
         return None, []
+    # what a pot was under before still shows in its mass: of a crossover, pots with the same past are compared
+    past = rows.groupby("pot")["treatment"].transform(lambda own: [in_turn(own.iloc[: n + 1]) for n in range(len(own))])
     keys = ["pot", "day", "tray", "row", "column", "treatment"]
-    daily = rows.groupby(keys, as_index=False).agg(net_g=("net_g", "mean"))
+    daily = rows.assign(treatment=past).groupby(keys, as_index=False).agg(net_g=("net_g", "mean"))
     try:
-        found = spread(daily, scale_sd=repeat_sd(rows))
+        found = spread(daily, scale_sd=repeat_sd(rows, day="session"))
     except ValueError as error:
         return None, [f"Spread over time: {error}."]
     return found, list(found.cautions)
 
 
 def _trays(data: TrialData, pots: pd.DataFrame) -> pd.DataFrame:
-    """The trays of the pots that count: each under the treatment that these had."""
-    trays = conditions(data).trays
+    """The trays of the pots that count, under the treatment that these had; of a crossover over all its runs."""
+    several = pots["treatment"].isin(data.pots["treatment"])
+    trays = conditions(data).trays if several.all() else mean_conditions(pots, data.cycles())
     inlets = {tray: (own.inlet_row, own.inlet_column) for tray, own in data.trays.items()}
     for n, name in enumerate(("inlet_row", "inlet_column")):
         trays[name] = trays["tray"].map({tray: own[n] for tray, own in inlets.items()}).astype("float64")

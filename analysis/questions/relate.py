@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from tidetray.analysis.compare.crossover import said_of_runs
+from tidetray.analysis.growth.runs import within_runs
 from tidetray.analysis.pictures.base import Spec
 from tidetray.analysis.pictures.positions import partial_effect
 from tidetray.analysis.questions.answer import Answer
@@ -99,6 +101,10 @@ def relate(data: TrialData, causes: Sequence[str] = ()) -> RelateAnswer:
         Names of `tidetray.analysis.relations.predictors.CAUSES`; those that this trial can separate where none is
         named.
 
+    Returns
+    -------
+    RelateAnswer
+
     Raises
     ------
     ValueError
@@ -119,6 +125,9 @@ def relate(data: TrialData, causes: Sequence[str] = ()) -> RelateAnswer:
     if data.growth.table.empty:
         return RelateAnswer(about, None, NO_GROWTH, pd.DataFrame(), around)
     table, said = data.causes, list[str]()
+    crossed = said_of_runs(data.growth_in_runs)
+    if crossed:
+        table, about = within_runs(table)[0], (*crossed, *about)
     if not causes:
         causes, said = choose_causes(table)
     if not causes:

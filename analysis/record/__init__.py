@@ -14,8 +14,9 @@ One name for a column everywhere; names end in their unit; times are `datetime64
 - environment: `pot, start, end, light_factor, light_mol_m2_d, dry_light_mol_m2_d, plant_light_mol_m2_d, water_depth_m,
   attenuation_per_m, air_temp_c, degree_h_d, water_temp_c, vpd_dry_kpa`, and beside each quantity a `..._cover`, the
   share of the time that it is known for.
-- masses: `pot, tray, treatment, stock, day, time, net_g, start_g, dry_g, gone`, a row per pot and round of weighing;
-  `day` is that of the round, counted from the first; `gone` says why a pot has no later masses.
+- masses: `pot, tray, treatment, stock, day, time, net_g, start_g, dry_g, gone, block, bench`, a row per pot and round
+  of weighing; `day` is that of the round, counted from the first; `gone` says why a pot has no later masses; `block`
+  and `bench` are those of the tray, empty where none is noted.
 - growth: `pot, start, end, days, mass_start_g, mass_end_g, rgr_per_day, rgr_u_per_day`; the last is the standard
   uncertainty by the weighing alone.
 - alarms: the columns of `tidetray.analysis.live.alarm_load.alarm_frame`.

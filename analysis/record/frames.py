@@ -243,6 +243,21 @@ def means_of_hours(hours: pd.DataFrame) -> pd.DataFrame:
     return of.assign(mean=of["integral"] / of["covered_s"].where(of["covered_s"] > 0))
 
 
+def in_turn(names: pd.Series[str]) -> str:
+    """Names in their order, the same one twice running told once: 'dry, then wet'.
+
+    Parameters
+    ----------
+    names : Series[str]
+        In order of time.
+
+    Returns
+    -------
+    str
+    """
+    return ", then ".join(names[names != names.shift()])
+
+
 def treatments_during(intervals: pd.DataFrame, pots: pd.DataFrame) -> pd.Series[str]:
     """The treatment that a pot was under for the longest part of each interval."""
     rows = intervals[["pot", "start", "end"]].reset_index(names="interval")

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tidetray.analysis.compare.crossover import said_of_runs
 from tidetray.analysis.compare.days_to_mass import days_to_mass
 from tidetray.analysis.conditions.degree_days import WARMTH_COLUMNS, daily_warmth
 from tidetray.analysis.conditions.environment import environment, place_factors
@@ -34,7 +35,7 @@ from tidetray.analysis.dose.tray_doses import learned_water, measured_doses, pla
 from tidetray.analysis.growth.common_span import span_corrections
 from tidetray.analysis.growth.rates import Growth, growth_of_whole, growth_per_interval
 from tidetray.analysis.growth.rounds import mark_sessions, pot_breaks, weighing_rounds
-from tidetray.analysis.growth.runs import WHOLLY, place_in_runs
+from tidetray.analysis.growth.runs import WHOLLY, place_in_runs, within_runs
 from tidetray.analysis.growth.weighing import ReadingDoubt, rates_u_per_day, reading_doubt
 from tidetray.analysis.growth.weighing_quality import WeighingQuality, judge_weighing
 from tidetray.analysis.record import frames
@@ -71,14 +72,47 @@ class ExposureAndGrowth:
 
 
 def open_record(home: Path) -> Store:
-    """The home's record, for reading; readings come from InfluxDB where the settings say so. StoreError if there is
-    none."""
+    """Open a home's record; readings come from InfluxDB where the settings say so.
+
+    Parameters
+    ----------
+    home : Path
+        The home's folder.
+
+    Returns
+    -------
+    Store
+        For reading.
+
+    Raises
+    ------
+    StoreError
+        If there is none.
+    """
     return open_to_read(home)
 
 
 def choose_trial(store: Store, name: str | None = None) -> Trial:
-    """The trial of that name; without one that which has most to say (`Notebook.trials_by_interest`). NoTrialError
-    where there is none, EntryError for a name that is not there."""
+    """The trial of a name; without one the trial that has most to say (`Notebook.trials_by_interest`).
+
+    Parameters
+    ----------
+    store : Store
+        An open record.
+    name : str, optional
+        The trial's.
+
+    Returns
+    -------
+    Trial
+
+    Raises
+    ------
+    NoTrialError
+        If there is none.
+    EntryError
+        If there is none of that name.
+    """
     notebook = Notebook(store)
     if name is not None:
         return notebook.trial(name)
@@ -271,7 +305,7 @@ class TrialData:
         """A row per pot and round of weighing, until a pot is split: pot, tray, treatment, stock, day (of the round, as
         `weighings`), time, net_g (geometric mean of the round's weighings up to the first break among them), start_g
         (of the first round), dry_g (of a sampled pot, once dry, in its last round), gone (why it has no later masses:
-        split, sampled, lost; empty otherwise), block (of the tray, as the layout drew it; empty without)."""
+        split, sampled, lost; empty otherwise), block, bench (of the tray, as the layout drew it; empty without)."""
         known = self.weigh_days.assign(ln_g=np.log(self.weigh_days["net_g"])).sort_values(["pot", "time"])
         first_stretch = known.groupby(["pot", "day"])["breaks_before"].transform("first")
         known = known[known["breaks_before"] == first_stretch]
@@ -287,9 +321,11 @@ class TrialData:
         why = {"pot split": "split", "pot sampled": "sampled", "pot lost": "lost"}
         gone = {event.pot: why[event.kind] for event in self._happened if event.kind in why}
         frame["gone"] = pd.Series([gone.get(pot, "") for pot in frame["pot"]], index=frame.index, dtype="str")
-        frame["block"] = frame["tray"].map({tray.name: tray.block for tray in self.plan.trays}).astype("str")
-        columns = ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g", "gone", "block"]
-        return frame[columns].sort_values(["day", "tray", "pot"], ignore_index=True)
+        for name in ("block", "bench"):
+            of_tray = {tray.name: getattr(tray, name) for tray in self.plan.trays}
+            frame[name] = frame["tray"].map(of_tray).astype("str")
+        columns = ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g", "gone"]
+        return frame[[*columns, "block", "bench"]].sort_values(["day", "tray", "pot"], ignore_index=True)
 
     @cached_property
     def _breaks(self) -> pd.DataFrame:
@@ -485,8 +521,11 @@ class TrialData:
     @cached_property
     def causes(self) -> pd.DataFrame:
         """Growth per pot and interval beside all it may be related to (`tidetray.analysis.relations.predictors`), with
-        the treatment."""
+        the treatment, and the `run` and `run_share` of `growth_in_runs`."""
         table = cause_table(self.exposure, self.environment, self.growth.table, self.pots)
+        table = table.merge(
+            self.growth_in_runs[["pot", "start", "end", "run", "run_share"]], on=["pot", "start", "end"]
+        )
         return table.assign(treatment=self._treatments_during(table), period=self._periods(table))
 
     def _periods(self, table: pd.DataFrame) -> pd.Series[str]:
@@ -501,23 +540,54 @@ class TrialData:
 
     @cached_property
     def pot_places(self) -> pd.DataFrame:
-        """A row per pot: growth from its first weigh-in to its last, its place now, what its place is like.
+        """A row per pot: growth from its first weigh-in to its last, its place, what its place is like.
 
-        A pot that was moved or given another treatment counts for no place and is left out.
+        A pot that was moved counts for no place and is left out. Where trays changed treatments, growth is brought to
+        the mean of the tray in each run, so that no run counts for a place; `treatment` then names them in turn.
         """
-        place = ["tray", "row", "column", "treatment"]
-        stays = self.pots.groupby("pot").filter(lambda own: len(own[place].drop_duplicates()) == 1)
+        stays = self.pots.groupby("pot").filter(lambda own: len(own[["tray", "row", "column"]].drop_duplicates()) == 1)
         stays = stays.drop_duplicates("pot", keep="last")  # a new net pot stands where the old one stood
-        whole = self.growth_of_whole.drop(columns=["rgr_u_per_day", "treatment"])
-        went_through = self.went_through.drop(columns=["tray", "treatment", "light_factor"])
-        table = stays.drop(columns=["from", "to"]).merge(whole, on="pot")
-        table = table.merge(went_through, on=["pot", "start", "end"])
+        stays = stays.assign(treatment=stays["tray"].map(self._treatments_in_turn))
+        table = stays.drop(columns=["from", "to"]).merge(self._growth_of_places(stays), on="pot")
+        keys = ["pot", "start", "end"]
+        wet, around = self.exposure_of(table[keys]), self.environment_of(table[keys])
+        table = table.merge(wet.drop(columns="tray"), on=keys).merge(around.drop(columns="light_factor"), on=keys)
         table = table.merge(self.places[0].drop(columns="n"), on=["tray", "row", "column"], how="left")
         for name in ("inlet_row", "inlet_column"):
             table[name] = (
                 table["tray"].map({tray: getattr(own, name) for tray, own in self.trays.items()}).astype("float64")
             )
         return table.rename(columns={"factor": "light_factor"})
+
+    @cached_property
+    def _treatments_in_turn(self) -> dict[str, str]:
+        """Tray -> its treatments up to the last weigh-in: 'dry, then wet'."""
+        until = self.growth_of_whole["end"].max()
+        first = {tray.name: tray.treatment for tray in self.plan.trays}
+        spells = treatment_spells(first, self._happened)
+        return {
+            tray: frames.in_turn(pd.Series([name for since, name in own if since is None or not since > until]))
+            for tray, own in spells.items()
+        }
+
+    def _growth_of_places(self, stays: pd.DataFrame) -> pd.DataFrame:
+        """`growth_of_whole` of pots that stayed, a row each: over its runs, as the mean of its tray at that time."""
+        rows = self.growth_of_whole.merge(stays[["pot", "tray"]], on="pot")
+        if rows["pot"].is_unique:
+            return rows[Growth.COLUMNS]
+        changed = self.events[self.events["kind"] == "treatment changed"]
+        middle = rows["start"] + (rows["end"] - rows["start"]) / 2
+        spell = [
+            int(((changed["tray"] == tray) & (changed["time"] <= at)).sum())
+            for tray, at in zip(rows["tray"], middle, strict=True)
+        ]
+        unit = rows.groupby([rows["tray"], pd.Series(spell, index=rows.index)])["rgr_per_day"].transform("mean")
+        level = rows.groupby("tray")["rgr_per_day"].transform("mean")
+        rows["gain"] = (rows["rgr_per_day"] - unit + level) * rows["days"]
+        ends = {name: (name, "first" if name.endswith(("start", "start_g")) else "last") for name in Growth.COLUMNS[1:]}
+        whole = rows.sort_values(["pot", "start"]).groupby("pot", as_index=False).agg(**ends, gain=("gain", "sum"))
+        whole["days"] = whole["pot"].map(rows.groupby("pot")["days"].sum())
+        return whole.assign(rgr_per_day=whole["gain"] / whole["days"])[Growth.COLUMNS]
 
     @cached_property
     def weighings(self) -> pd.DataFrame:
@@ -564,23 +634,26 @@ class TuningData:
 
 def _units(data: TrialData) -> tuple[pd.DataFrame, list[str]]:
     """A row per pot with doses and growth over the common span; of a crossover a row per tray and run, each run as a
-    trial of its own, so that its level is taken off. And what is to be said of it."""
+    trial of its own, so that its level is taken off. `own_tray` names the tray in all its runs. And what is to be said
+    of it."""
     keys, name = ["pot", "start", "end"], data.trial.name
     more = data.growth_in_runs[[*keys, "run", "run_share", "from_day", "to_day"]]
     table = data.exposure_and_growth.table.merge(more, on=keys)
     crossed = table["run"].nunique() > 1
     if not crossed:
         own = measured_doses(table)
-        return _brought_together(own, table).assign(trial=name), []
+        return _brought_together(own, table).assign(trial=name, own_tray=name + ", " + own["tray"].astype(str)), []
     parts = []
-    for number, part in table[table["run_share"] >= WHOLLY].groupby(table["run"].astype(str)):
+    for number, part in within_runs(table)[0].groupby("run"):
         own = _brought_together(measured_doses(part), part)
         cells = own.groupby(["tray", "treatment"], as_index=False).mean(numeric_only=True)
         parts.append(
             cells.assign(pot=cells["tray"], trial=f"{name}, run {int(str(number)) + 1}")[[*own.columns, "trial"]]
         )
+    every = pd.concat(parts, ignore_index=True)
     told = f"Trays of {name} changed treatments: each counts once in each run, and each run has its own level."
-    return pd.concat(parts, ignore_index=True), [told]
+    carried = [line for line in said_of_runs(data.growth_in_runs)[1:] if line]
+    return every.assign(own_tray=name + ", " + every["tray"].astype(str)), [told, *carried]
 
 
 def _brought_together(doses: pd.DataFrame, growth: pd.DataFrame) -> pd.DataFrame:
@@ -590,8 +663,26 @@ def _brought_together(doses: pd.DataFrame, growth: pd.DataFrame) -> pd.DataFrame
 
 
 def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | None = None) -> TuningData:
-    """Growth and doses of `trials`, brought together; with `saleable_g` also `days_to_mass`, that of the pot's tray.
-    NoTrialError for none, or for trials of several sites."""
+    """Growth and doses of trials, brought together.
+
+    Parameters
+    ----------
+    store : Store
+        An open record.
+    trials : sequence of Trial
+        Of one site.
+    saleable_g : float, optional
+        Also `days_to_mass`, the days to this net mass [g], that of the pot's tray.
+
+    Returns
+    -------
+    TuningData
+
+    Raises
+    ------
+    NoTrialError
+        For no trial, or trials of several sites.
+    """
     if not trials or len({trial.site for trial in trials}) > 1:
         raise NoTrialError("tuning needs trials of one site", where=store.path, mend="Name them with --trial")
     ordered = sorted(trials, key=lambda trial: (trial.started, trial.name))

@@ -19,6 +19,11 @@ RISK_SHARE = 0.25
 """From this share of a comparison's own standard error on, uneven places count as a risk (common practice, no
 source)."""
 
+_IN_TURN = (
+    "Trays changed treatments on the way: whether positions tilt the comparison of treatments was not calculated. "
+    "Between the runs of one tray they cannot, since its pots stayed in their places."
+)
+
 
 @dataclass(frozen=True)
 class Advice:
@@ -41,7 +46,7 @@ def advise(
     features: pd.DataFrame,
     *,
     response: str,
-    treatment: str,
+    treatment: str | None,
     tray: str,
     explained: float,
     unit: str,
@@ -53,7 +58,10 @@ def advise(
     shares = features.set_index("feature")["share"].to_dict()
     block_by = max(lines, key=lambda name: shares.get(name, 0.0)) if lines else ""
     even_out = _behind(places, lines)
-    balance, at_risk, said = _balance(pots, response, treatment, tray, settled=bool(lines))
+    if treatment is None:
+        balance, at_risk, said = pd.DataFrame(columns=["treatment", "place_effect", "n_trays"]), None, _IN_TURN
+    else:
+        balance, at_risk, said = _balance(pots, response, treatment, tray, settled=bool(lines))
     sentences = [
         *_even_out_words(even_out, unit),
         *_light_words(settled),

@@ -69,8 +69,24 @@ class Positions:
 def place_anova(y: Array, blocks: Array, terms: dict[str, Array]) -> pd.DataFrame:
     """Type II analysis of variance of least squares: each term's sum of squares given `blocks` and all other terms.
 
-    `y` (n,), `blocks` (n, k) always in the model, `terms` name -> (n, q) columns. Gives `term, ss, df, ms, f, p`, the
-    residual last (f and p NaN). Columns that follow from the others cost no df. ValueError if no df are left.
+    Parameters
+    ----------
+    y : array
+        (n,).
+    blocks : array
+        Columns that are always in the model, (n, k).
+    terms : dict[str, array]
+        Name -> its columns, (n, q); those that follow from the others cost no df.
+
+    Returns
+    -------
+    DataFrame
+        `term, ss, df, ms, f, p`, the residual last (f and p NaN).
+
+    Raises
+    ------
+    ValueError
+        If no df are left.
     """
     every = np.column_stack([blocks, *terms.values()])
     rss, rank = _rss(y, every)
@@ -125,7 +141,7 @@ def positions(
     pots: pd.DataFrame,
     *,
     response: str,
-    treatment: str = "treatment",
+    treatment: str | None = "treatment",
     tray: str = "tray",
     row: str = "row",
     column: str = "column",
@@ -133,13 +149,34 @@ def positions(
     seed: int = 1,
     neighbours: str = "rook",
 ) -> Positions:
-    """Ask where pots stood of how they grew; see `Positions`.
+    """Ask whether where pots stood went with how they grew.
 
-    `pots`: a row per pot; columns named FEATURES beside row and column are used where they are there and vary
-    within trays (`edge` is worked out). Pots without a response are left out and counted. `neighbours` as in
-    `morans_i`. Raises ValueError for missing columns, text in numbers, or fewer than four pots with a response.
+    Parameters
+    ----------
+    pots : DataFrame
+        A row per pot; pots without a response are left out and counted. Columns named FEATURES beside row and column
+        are used where they are there and vary within trays (`edge` is worked out).
+    response : str
+        Column of growth; its unit follows from its name.
+    treatment : str, optional
+        Column; None: trays changed treatments (crossover), and their effects are taken out of the response already.
+    tray, row, column : str, optional
+        Columns of names and of whole numbers from 1.
+    permutations, seed : int, optional
+        Of everything drawn at random.
+    neighbours : str, optional
+        As for `morans_i`.
+
+    Returns
+    -------
+    Positions
+
+    Raises
+    ------
+    ValueError
+        For missing columns, text in numbers, fewer than four pots with a response, and two pots in one place.
     """
-    require(pots, [response, treatment, tray, row, column])
+    require(pots, [response, tray, row, column, *([treatment] if treatment else [])])
     y = numbers(pots, response)
     cautions = []
     if np.isnan(y).any():
@@ -158,7 +195,8 @@ def positions(
     if moved:
         raise ValueError(f"places: {moved} pots stand in a place that another one has. Correct rows and columns")
     # Where whole trays are treated the tray's own column takes up its treatment.
-    blocks = _basis(np.column_stack([dummies(trays), dummies(labels(frame, treatment)[0])]))
+    given = [dummies(labels(frame, treatment)[0])] if treatment else []
+    blocks = _basis(np.column_stack([dummies(trays), *given]))
     residual = _rest(y, blocks)
     own = {name: place[name] for name in FEATURES if name in place}
     features, skipped = _features(y, blocks, own, trays)
@@ -217,83 +255,70 @@ def _places_of(frame: pd.DataFrame, trays: NDArray[np.object_], row: str, column
     return {name: values for name, values in out.items() if not np.isnan(values).all()}
 
 
+_FEATURE_COLUMNS = [
+    "feature",
+    "estimate",
+    "low",
+    "high",
+    "f",
+    "df_num",
+    "df_den",
+    "p",
+    "p_adjusted",
+    "p_here",
+    "share",
+    "n_pots",
+    "n_trays",
+    "reach",
+]
+
+
 def _features(
     y: Array, blocks: Array, own: dict[str, Array], trays: NDArray[np.object_]
 ) -> tuple[pd.DataFrame, list[str]]:
     rows, cautions = [], []
     for name, values in own.items():
-        known = ~np.isnan(values)
-        here, cells = y[known], _basis(blocks[known])
-        x = dummies(values[known].astype(object)) if name in ("row", "column") else values[known][:, None]
-        inside = _rest(x, cells)
-        if np.abs(inside).max() < 1e-9:
-            if not name.endswith("_trend"):
-                cautions.append(
-                    f"{name} does not differ between the pots of a tray: it cannot be separated from the tray."
-                )
-            continue
-        rss_without, rank_without = _rss(here, cells)
-        rss, rank = _rss(here, np.column_stack([cells, x]))
-        q, df = rank - rank_without, len(here) - rank
-        if df < _LEAST_SPARE or rss <= 0:
-            if not name.endswith("_trend"):
-                cautions.append(f"Too few pots to judge {name} by.")
-            continue
-        p_here = float(stats.f.sf((rss_without - rss) / q / (rss / df), q, df))
-        share = max(0.0, 1 - (rss / df) / (rss_without / (df + q)))
-        n_trays = len(np.unique(trays[known]))
-        estimate = low = high = f = p = np.nan
-        df_error = 0
-        if q == 1 and x.shape[1] == 1:
-            estimate, se, df_error = _over_trays(_rest(here, cells), inside[:, 0], trays[known])
-            if df_error >= _LEAST_TRAYS - 1:
-                margin = float(stats.t.isf(0.025, df_error)) * se
-                low, high, f = estimate - margin, estimate + margin, (estimate / se) ** 2
-        else:
-            f, df_error = _over_cells(here, cells, x, trays[known])
-        if df_error >= _LEAST_TRAYS - 1 and np.isfinite(f):
-            p = float(stats.f.sf(f, q, df_error))
-        rows.append(
-            (
-                name,
-                estimate,
-                low,
-                high,
-                f,
-                q,
-                df_error,
-                p,
-                np.nan,
-                p_here,
-                share,
-                len(here),
-                n_trays,
-                float(np.ptp(values[known])),
-            )
-        )
-        if not known.all():
-            cautions.append(f"{name} is known for {int(known.sum())} of {len(y)} pots; the others are left out of it.")
-    table = pd.DataFrame(
-        rows,
-        columns=[
-            "feature",
-            "estimate",
-            "low",
-            "high",
-            "f",
-            "df_num",
-            "df_den",
-            "p",
-            "p_adjusted",
-            "p_here",
-            "share",
-            "n_pots",
-            "n_trays",
-            "reach",
-        ],
-    )
+        row, why_not = _feature(name, values, y, blocks, trays)
+        if row is not None:
+            rows.append(row)
+        elif not name.endswith("_trend"):  # what is said of rows and columns holds for their trends
+            cautions.append(why_not)
+        if row is not None and np.isnan(values).any():
+            n = int((~np.isnan(values)).sum())
+            cautions.append(f"{name} is known for {n} of {len(y)} pots; the others are left out of it.")
+    table = pd.DataFrame(rows, columns=_FEATURE_COLUMNS)
     table["p_adjusted"] = adjust(table["p"].to_numpy(dtype=float), "holm") if len(table) else np.zeros(0)
     return table, cautions
+
+
+def _feature(
+    name: str, values: Array, y: Array, blocks: Array, trays: NDArray[np.object_]
+) -> tuple[tuple[object, ...] | None, str]:
+    """A row of `Positions.features` (p_adjusted NaN), or why there is none."""
+    known = ~np.isnan(values)
+    here, cells, on = y[known], _basis(blocks[known]), trays[known]
+    x = dummies(values[known].astype(object)) if name in ("row", "column") else values[known][:, None]
+    inside = _rest(x, cells)
+    if np.abs(inside).max() < 1e-9:
+        return None, f"{name} does not differ between the pots of a tray: it cannot be separated from the tray."
+    (rss_without, rank_without), (rss, rank) = _rss(here, cells), _rss(here, np.column_stack([cells, x]))
+    q, df = rank - rank_without, len(here) - rank
+    if df < _LEAST_SPARE or rss <= 0:
+        return None, f"Too few pots to judge {name} by."
+    p_here = float(stats.f.sf((rss_without - rss) / q / (rss / df), q, df))
+    share = max(0.0, 1 - (rss / df) / (rss_without / (df + q)))
+    estimate = low = high = f = p = np.nan
+    if q == 1 and x.shape[1] == 1:
+        estimate, se, df_error = _over_trays(_rest(here, cells), inside[:, 0], on)
+        if df_error >= _LEAST_TRAYS - 1:
+            margin = float(stats.t.isf(0.025, df_error)) * se
+            low, high, f = estimate - margin, estimate + margin, (estimate / se) ** 2
+    else:
+        f, df_error = _over_cells(here, cells, x, on)
+    if df_error >= _LEAST_TRAYS - 1 and np.isfinite(f):
+        p = float(stats.f.sf(f, q, df_error))
+    found = (estimate, low, high, f, q, df_error, p, np.nan, p_here, share)
+    return (name, *found, len(here), len(np.unique(on)), float(np.ptp(values[known]))), ""
 
 
 def _over_trays(rest: Array, inside: Array, trays: NDArray[np.object_]) -> tuple[float, float, int]:

@@ -57,11 +57,21 @@ CAUSES: dict[str, Cause] = {
 def cause_table(
     exposure: pd.DataFrame, environment: pd.DataFrame, growth: pd.DataFrame, pots: pd.DataFrame
 ) -> pd.DataFrame:
-    """A row per pot and interval with growth, the columns of CAUSES per day of known hours, and what `relate` needs.
+    """Growth per pot and interval beside all that it may be related to.
 
-    In: the frames of `exposure`, `environment`, `growth_per_interval` and placements with `height_m`. Added: `period`
-    (the days of both weigh-ins, UTC), `mass_first_g` (of the pot's first weigh-in). Rates of hours are per day of
-    *known* hours, and NaN where less than half of the interval is known.
+    Parameters
+    ----------
+    exposure, environment, growth : DataFrame
+        As from `exposure`, `environment`, `growth_per_interval`.
+    pots : DataFrame
+        Placements with `height_m` [m].
+
+    Returns
+    -------
+    DataFrame
+        A row per pot and interval with the columns of CAUSES per day of *known* hours (NaN where less than half of the
+        interval is known), and what `relate` needs: `period` (the days of both weigh-ins, UTC), `mass_first_g` (of the
+        pot's first weigh-in).
     """
     keys = ["pot", "start", "end"]
     table = exposure.merge(environment, on=keys).merge(growth, on=keys)
@@ -104,28 +114,46 @@ def described(name: str) -> Cause:
 
 @dataclass(frozen=True)
 class Variation:
-    """Where a cause varies once the periods' means are taken out: shares between trays, over time within trays,
-    between pots of a tray. `level` is the largest of them, or "time only" where all trays go together."""
+    """Where a cause varies once the periods' means are taken out: shares between trays, between the runs of a tray
+    (of a crossover), over time within those, between pots of a tray. `level` is the largest of them, or "time only"
+    where all trays go together."""
 
     tray: float
+    run: float
     time: float
     pot: float
     level: str
 
 
-def variation(x: Array, tray: Codes, cell: Codes, period_basis: Array) -> Variation:
-    """`cell`: a code per tray and period; `period_basis`: orthonormal columns of the periods' means."""
+def variation(x: Array, tray: Codes, cell: Codes, period_basis: Array, unit: Codes | None = None) -> Variation:
+    """Where a cause varies.
+
+    Parameters
+    ----------
+    x : array (n,)
+        The cause, a number per row.
+    tray, cell, unit : array (n,)
+        A code per tray; per tray and period; per tray and run (that of the tray where not given).
+    period_basis : array (n, k)
+        Orthonormal columns of the periods' means.
+
+    Returns
+    -------
+    Variation
+    """
     centred = x - period_basis @ (period_basis.T @ x)
     total, raw = float(centred @ centred), float(((x - x.mean()) ** 2).sum())
     if total <= 1e-9 * max(raw, 1e-300) or total <= 1e-18 * max(float(x @ x), 1e-300):
-        return Variation(0.0, 0.0, 0.0, "constant" if raw <= 1e-18 * max(float(x @ x), 1e-300) else "time only")
+        return Variation(0.0, 0.0, 0.0, 0.0, "constant" if raw <= 1e-18 * max(float(x @ x), 1e-300) else "time only")
     by_tray, by_cell = _means(centred, tray), _means(centred, cell)
+    by_unit = by_tray if unit is None else _means(centred, unit)
     shares = {
         "tray": float(by_tray @ by_tray) / total,
-        "time": float(((by_cell - by_tray) ** 2).sum()) / total,
+        "run": float(((by_unit - by_tray) ** 2).sum()) / total,
+        "time": float(((by_cell - by_unit) ** 2).sum()) / total,
         "pot": float(((centred - by_cell) ** 2).sum()) / total,
     }
-    return Variation(shares["tray"], shares["time"], shares["pot"], max(shares, key=lambda level: shares[level]))
+    return Variation(**shares, level=max(shares, key=lambda level: shares[level]))
 
 
 def _means(x: Array, group: Codes) -> Array:
@@ -133,11 +161,23 @@ def _means(x: Array, group: Codes) -> Array:
 
 
 def choose_causes(frame: pd.DataFrame, *, tray: str = "tray", period: str = "period") -> tuple[list[str], list[str]]:
-    """Of DEFAULT_CAUSES those that this trial can tell apart, and in words why not the others.
+    """Of DEFAULT_CAUSES those that this trial can separate.
 
-    Left out is what a whole tray or half of the intervals have no value of (a tray always under water has no dryness
-    of air while dry), what is the
-    same for all, and what goes so closely with those before it that its VIF would be HIGH_VIF or more.
+    Left out is what a whole tray or half of the intervals have no value of (a tray always under water has no dryness of
+    air while dry), what is the same for all, and what goes so closely with those before it that its VIF would be
+    HIGH_VIF or more.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        As from `cause_table`.
+    tray, period : str, optional
+        Its columns.
+
+    Returns
+    -------
+    list of str, list of str
+        Their names; in words why not the others.
     """
     chosen: list[str] = []
     said: list[str] = []

@@ -12,6 +12,9 @@ A cause that hardly differs between the trays of one treatment cannot be separat
 do: treatments are then a random effect as well, and the cause has the df of treatments. Of several causes, the one
 with the least p is 'clear' at 5 % of all of them together (Holm).
 
+In a crossover, trays get other treatments from run to run. The unit is then the tray in its run: it is a random effect
+beside the tray, and a cause that was given to trays for a run has the df of trays in runs less those of the runs.
+
 Going together is not causing: causes were not drawn by lot here unless the treatments were. Errors of weighing
 that pass from one interval to the next are not modelled; they make intervals wider, not narrower.
 """
@@ -74,8 +77,8 @@ EFFECT_COLUMNS = (
 )
 
 LEVEL = 0.05
-BETWEEN = ("tray", "treatment")
-"""Levels of causes that differ between trays."""
+BETWEEN = ("tray", "run", "treatment")
+"""Levels of causes that differ between trays, or between trays in their runs."""
 
 _MOST_CONDITION = 1e10
 _HARDLY = 0.1  # share of a cause's spread between trays that lies within treatments
@@ -88,13 +91,12 @@ class Relation:
 
     `effects`: a row per cause, EFFECT_COLUMNS: `estimate` [1/day per unit of the cause] with `se, df, low, high` (95 %)
     and `p`; `p_adjusted`: for asking several causes (Holm); `unknown_low`..`unknown_high`: estimates with all unknown
-    hours wet and all dry; `std_…`: in standard deviations of both; `vif`; `level`: treatment, tray, time or pot, where
-    the cause varies;
-    `trays_told_by`: on how many trays it rests; `without_low`..`without_high`: estimates with each tray left out, and
-    `without_tray` that moves it most; `settled`: clear after Holm, neither a tray nor the unknown hours turn the sign,
-    and it is separated from the other causes. NaN where the design can tell nothing. `size`: the same of ln(starting
-    mass). `variance`: source, estimate. `points`: cause, tray, pot, x, y (partial residual [1/day]);
-    `lines`: cause, x, y, low, high.
+    hours wet and all dry; `std_…`: in standard deviations of both; `vif`; `level`: treatment, tray, run (of a
+    crossover), time or pot, where the cause varies; `trays_told_by`: on how many trays it rests;
+    `without_low`..`without_high`: estimates with each tray left out, and `without_tray` that moves it most; `settled`:
+    clear after Holm, neither a tray nor the unknown hours turn the sign, and it is separated from the other causes. NaN
+    where the design can tell nothing. `size`: the same of ln(starting mass). `variance`: source, estimate. `points`:
+    cause, tray, pot, x, y (partial residual [1/day]); `lines`: cause, x, y, low, high.
     `without`: cause, tray, estimate. `sentences` answer in words; `cautions` say what to beware of.
     """
 
@@ -123,14 +125,30 @@ class _Rows:
     pot: Codes
     pots: tuple[str, ...]
     period: Codes
+    run: Codes
     treatment: Codes | None
     if_unknown: tuple[Array, ...]
 
     @property
     def cell(self) -> Codes:
         """A code per tray and period."""
-        keys = self.tray * (int(self.period.max()) + 1) + self.period
-        return np.asarray(np.unique(keys, return_inverse=True)[1], dtype=np.intp)
+        return _crossed(self.tray, self.period)
+
+    @property
+    def unit(self) -> Codes:
+        """A code per tray and run: what treatments are given to."""
+        return _crossed(self.tray, self.run)
+
+    @property
+    def spare(self) -> int:
+        """Units beyond the mean of each run: the degrees of freedom that causes given to them share."""
+        return int(self.unit.max()) - int(self.run.max())
+
+
+def _crossed(first: Codes, second: Codes) -> Codes:
+    """A code per pair that there is."""
+    keys = first * (int(second.max()) + 1) + second
+    return np.asarray(np.unique(keys, return_inverse=True)[1], dtype=np.intp)
 
 
 def relate(
@@ -143,6 +161,7 @@ def relate(
     period: str | None = None,
     size: str | None = None,
     treatment: str | None = "treatment",
+    run: str | None = "run",
 ) -> Relation:
     """Relate growth to causes by a mixed model.
 
@@ -155,7 +174,8 @@ def relate(
     response, tray, pot : columns; the response in 1/day.
     period : column of what rows share in time. Default: one interval.
     size : column of the starting mass of each pot, above zero.
-    treatment : column of the treatment of each row, used where `frame` has it and no tray changed its treatment.
+    treatment : column of the treatment of each row, used where `frame` has it and no tray had two in one run.
+    run : column of the run of a crossover, used where `frame` has it: each tray counts once in each run.
 
     Returns
     -------
@@ -170,9 +190,17 @@ def relate(
     """
     require(frame, [response, tray, pot, *causes, *(name for name in (period, size) if name)])
     rows, cautions = _read(
-        frame, list(causes), response=response, tray=tray, pot=pot, period=period, size=size, treatment=treatment
+        frame,
+        list(causes),
+        response=response,
+        tray=tray,
+        pot=pot,
+        period=period,
+        size=size,
+        treatment=treatment,
+        run=run,
     )
-    where = [_by_treatment(x, variation(x, rows.tray, rows.cell, rows.basis), rows) for x in rows.x.T]
+    where = [_by_treatment(x, variation(x, rows.tray, rows.cell, rows.basis, rows.unit), rows) for x in rows.x.T]
     rows, where = _tellable(rows, where, cautions)
     if not rows.causes:
         raise ValueError("nothing is left to relate growth to. " + " ".join(cautions))
@@ -204,6 +232,7 @@ def _read(
     period: str | None,
     size: str | None,
     treatment: str | None,
+    run: str | None,
 ) -> tuple[_Rows, list[str]]:
     cautions = []
     columns = {name: numbers(frame, name) for name in causes}
@@ -242,7 +271,8 @@ def _read(
         size_at = fixed.shape[1]
         fixed = np.column_stack([fixed, ln_size[known] - ln_size[known].mean()])
     x = np.column_stack([columns[name][known] for name in columns]) if columns else np.zeros((len(kept), 0))
-    given = _treatments(kept, treatment, tray_code)
+    run_code = _codes(kept, run) if run and run in kept else np.zeros(len(kept), dtype=np.intp)
+    given = _treatments(kept, treatment, _crossed(tray_code.astype(np.intp), run_code))
     if_unknown = tuple(_unknown_as(frame, columns, np.flatnonzero(known), side) for side in ("dry", "wet"))
     return _Rows(
         y[known],
@@ -256,19 +286,24 @@ def _read(
         pot_code.astype(np.intp),
         tuple(pot_names),
         p_code.astype(np.intp),
+        run_code,
         given,
         if_unknown,
     ), cautions
 
 
-def _treatments(kept: pd.DataFrame, treatment: str | None, tray: Codes) -> Codes | None:
-    """A code per row; None where there is nothing to separate from trays, or a tray changed its treatment."""
+def _codes(frame: pd.DataFrame, name: str) -> Codes:
+    return np.unique(labels(frame, name)[0].astype(str), return_inverse=True)[1].astype(np.intp)
+
+
+def _treatments(kept: pd.DataFrame, treatment: str | None, unit: Codes) -> Codes | None:
+    """A code per row; None where there is nothing to separate from units, or one of them had two treatments."""
     if treatment is None or treatment not in kept:
         return None
-    code = np.unique(labels(kept, treatment)[0].astype(str), return_inverse=True)[1].astype(np.intp)
-    pairs = len(np.unique(np.column_stack([tray, code]), axis=0))
-    several = 2 <= code.max() + 1 < tray.max() + 1
-    return code if several and pairs == tray.max() + 1 else None
+    code = _codes(kept, treatment)
+    pairs = int(_crossed(unit, code).max()) + 1
+    several = 2 <= code.max() + 1 < unit.max() + 1
+    return code if several and pairs == unit.max() + 1 else None
 
 
 def _unknown_as(frame: pd.DataFrame, columns: Mapping[str, Array], known: Codes, side: str) -> Array:
@@ -282,11 +317,11 @@ def _unknown_as(frame: pd.DataFrame, columns: Mapping[str, Array], known: Codes,
 
 def _by_treatment(x: Array, found: Variation, rows: _Rows) -> Variation:
     """Level 'treatment' for a cause of trays that hardly differs between the trays of one treatment."""
-    if found.level != "tray" or rows.treatment is None:
+    if found.level not in {"tray", "run"} or rows.treatment is None:
         return found
     centred = x - rows.basis @ (rows.basis.T @ x)
-    at = np.unique(rows.tray, return_index=True)[1]
-    mean = np.bincount(rows.tray, centred) / np.bincount(rows.tray)
+    at = np.unique(rows.unit, return_index=True)[1]
+    mean = np.bincount(rows.unit, centred) / np.bincount(rows.unit)
     group = rows.treatment[at]
     own = mean - (np.bincount(group, mean) / np.bincount(group))[group]
     spread = float(((mean - mean.mean()) ** 2).sum())
@@ -296,7 +331,7 @@ def _by_treatment(x: Array, found: Variation, rows: _Rows) -> Variation:
 def _tellable(rows: _Rows, where: list[Variation], cautions: list[str]) -> tuple[_Rows, list[Variation]]:
     """Without the causes that no design matrix could hold, or for which there are too few trays."""
     kept: list[int] = []
-    spare = len(rows.trays) - 2  # a mean, and a df to judge by
+    spare = rows.spare - 1  # a df to judge by
     for k, name in enumerate(rows.causes):
         label = described(name).label
         if where[k].level == "constant":
@@ -332,7 +367,7 @@ def _terms(rows: _Rows, where: list[Variation], cautions: list[str]) -> list[Ran
     """Random effects the data bear."""
     terms = []
     several_pots = len(rows.pots) > len(rows.trays)
-    cells = int(rows.cell.max()) + 1
+    cells, units = int(rows.cell.max()) + 1, int(rows.unit.max()) + 1
     repeated = len(rows.y) > 1.5 * len(rows.pots)
     if rows.treatment is not None and any(v.level == "treatment" for v in where):
         terms.append(RandomTerm("treatment", rows.treatment))
@@ -342,6 +377,9 @@ def _terms(rows: _Rows, where: list[Variation], cautions: list[str]) -> list[Ran
     if repeated and several_pots:
         terms.append(RandomTerm("pot in tray", rows.pot))
     columns = cells + len(rows.pots) + len(rows.trays)
+    if len(rows.trays) < units < min(cells, len(rows.y)):
+        terms.append(RandomTerm("tray in its run", rows.unit))
+        columns += units
     if repeated and len(rows.y) > 1.5 * cells and cells > len(rows.trays) and any(v.level != "pot" for v in where):
         if columns <= MAX_DENSE_COLUMNS or not several_pots:
             terms.append(RandomTerm("tray in its period", rows.cell))
@@ -376,10 +414,7 @@ def _effects(
     kr = KenwardRoger(fit).contrasts(np.eye(X.shape[1])[first:])
     left_out = without_trays(_equations(rows, fit, X))[:, first:]
     centred = rows.x - rows.basis @ (rows.basis.T @ rows.x)
-    most = {"tray": len(rows.trays) - 1 - sum(v.level in BETWEEN for v in where)}
-    if rows.treatment is not None:
-        most["treatment"] = int(rows.treatment.max()) - sum(v.level == "treatment" for v in where)
-    df = np.array([min(float(d), float(most.get(v.level, np.inf))) for d, v in zip(kr.df, where, strict=True)])
+    df = _capped(kr.df, rows, where)
     enough = df >= LEAST_DF
     t = np.abs(kr.estimate / kr.se)
     p_each = np.where(enough, 2 * stats.t.sf(t, np.maximum(df, 1e-9)), np.nan)
@@ -391,45 +426,37 @@ def _effects(
         margin = float(stats.t.isf(0.025, df[k])) * se if enough[k] else np.nan
         ratio = float(np.std(rows.x[:, k]) / np.std(rows.y))
         told_by, bearer, share = trays_told_by(apart(centred, k), rows.tray)
-        others = left_out[:, k]
-        seen = others[~np.isnan(others)]
-        low, high = (float(seen.min()), float(seen.max())) if len(seen) else (np.nan, np.nan)
-        moved = rows.trays[int(np.nanargmax(np.abs(others - e)))] if len(seen) else rows.trays[bearer]
+        low, high, moved = _without(left_out[:, k], e, rows.trays, bearer)
         same_sign = low * high > 0 and unknown[0, k] * unknown[1, k] > 0
-        settled = bool(adjusted[k] < LEVEL and same_sign and inflation[k] < HIGH_VIF and len(seen) == len(others))
-        out.append(
-            (
-                name,
-                e,
-                se,
-                float(df[k]),
-                e - margin,
-                e + margin,
-                float(p_each[k]),
-                float(adjusted[k]),
-                float(unknown[0, k]),
-                float(unknown[1, k]),
-                e * ratio,
-                (e - margin) * ratio,
-                (e + margin) * ratio,
-                float(inflation[k]),
-                where[k].level,
-                told_by if share < 1 else 1.0,
-                low,
-                high,
-                moved,
-                settled,
-                len(rows.trays),
-                len(rows.pots),
-                len(rows.y),
-                "1/day per " + (described(name).unit or "unit"),
-            )
-        )
+        sound = inflation[k] < HIGH_VIF and not np.isnan(left_out[:, k]).any()
+        limits = (e, se, float(df[k]), e - margin, e + margin, float(p_each[k]), float(adjusted[k]))
+        ranges = (float(unknown[0, k]), float(unknown[1, k]), e * ratio, (e - margin) * ratio, (e + margin) * ratio)
+        rests = (float(inflation[k]), where[k].level, told_by if share < 1 else 1.0, low, high, moved)
+        settled = bool(adjusted[k] < LEVEL and same_sign and sound)
+        counts = (len(rows.trays), len(rows.pots), len(rows.y))
+        out.append((name, *limits, *ranges, *rests, settled, *counts, "1/day per " + (described(name).unit or "unit")))
     without = pd.DataFrame(
         [(name, t, left_out[i, k]) for k, name in enumerate(rows.causes) for i, t in enumerate(rows.trays)],
         columns=["cause", "tray", "estimate"],
     )
     return pd.DataFrame(out, columns=list(EFFECT_COLUMNS)), without
+
+
+def _capped(df: Array, rows: _Rows, where: list[Variation]) -> Array:
+    """Degrees of freedom, never more than there are units of the level at which a cause varies."""
+    between = sum(v.level in BETWEEN for v in where)
+    most = {"tray": len(rows.trays) - 1 - between, "run": rows.spare - between}
+    if rows.treatment is not None:
+        most["treatment"] = int(rows.treatment.max()) - sum(v.level == "treatment" for v in where)
+    return np.array([min(float(d), float(most.get(v.level, np.inf))) for d, v in zip(df, where, strict=True)])
+
+
+def _without(others: Array, estimate: float, trays: tuple[str, ...], bearer: int) -> tuple[float, float, str]:
+    """Least and greatest estimate with a tray left out (NaN where it cannot be told), and the tray that moves most."""
+    seen = others[~np.isnan(others)]
+    if not len(seen):
+        return np.nan, np.nan, trays[bearer]
+    return float(seen.min()), float(seen.max()), trays[int(np.nanargmax(np.abs(others - estimate)))]
 
 
 def _with_unknown(rows: _Rows, fit: MixedFit, X: Array, first: int) -> Array:
@@ -446,24 +473,29 @@ def _with_unknown(rows: _Rows, fit: MixedFit, X: Array, first: int) -> Array:
 def _equations(rows: _Rows, fit: MixedFit, X: Array) -> Equations:
     # Treatments reach across trays and are left out here: they widen limits, and hardly move estimates.
     variances = {name: float(g[0, 0]) for name, g in fit.variances if name != "treatment"}
-    groups = {"tray": rows.tray, "pot in tray": rows.pot, "tray in its period": rows.cell}
+    groups = {
+        "tray": rows.tray,
+        "pot in tray": rows.pot,
+        "tray in its run": rows.unit,
+        "tray in its period": rows.cell,
+    }
     terms = [(groups[name], variance) for name, variance in variances.items()]
     return equations_by_tray(rows.y, X, rows.tray, terms, fit.residual)
 
 
 def _bend_cautions(rows: _Rows, fit: MixedFit, effects: pd.DataFrame, where: list[Variation]) -> list[str]:
-    """Causes along which growth bends from tray to tray, so that one figure per step hides what happens."""
+    """Causes along which growth bends from unit to unit, so that one figure per step hides what happens."""
     out = []
     first = rows.fixed.shape[1]
     rest = rows.y - np.column_stack([rows.fixed, rows.x]) @ fit.beta
-    n = np.bincount(rows.tray)
+    n = np.bincount(rows.unit)
     between = sum(v.level in BETWEEN for v in where)
     for k, effect in enumerate(effects.to_dict("records")):
         if where[k].level not in BETWEEN:
             continue
         partial = rest + rows.x[:, k] * fit.beta[first + k]
-        x, y = (np.bincount(rows.tray, values) / n for values in (rows.x[:, k], partial))
-        bent = bend(x, y, df=len(rows.trays) - 2 - between)
+        x, y = (np.bincount(rows.unit, values) / n for values in (rows.x[:, k], partial))
+        bent = bend(x, y, df=rows.spare - 1 - between)
         if bent.p < LEVEL:
             shape = "most in between" if bent.estimate < 0 else "least in between"
             out.append(

@@ -136,10 +136,7 @@ def conditions(found: ConditionsAnswer, said: Cautions) -> Section:
     if found.trays.empty:
         said.new(found.cautions)  # that no tray has light readings goes without saying
         return Section("Conditions", (Words(found.over, "note"),))
-    trays = found.trays.assign(order=1)
-    treatments = trays.groupby("treatment", as_index=False).mean(numeric_only=True)
-    together = pd.concat([treatments.assign(tray="mean", order=0), trays], ignore_index=True)
-    together = together.sort_values(["treatment", "order"], kind="stable", ignore_index=True)
+    together = found.with_means
     strong = together.index[together["order"] == 0]
     parts: list[Words | Table] = [
         Words(found.over),
