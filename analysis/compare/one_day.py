@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -51,9 +52,17 @@ from tidetray.analysis.stats.pairwise import games_howell, one_way, split, welch
 from tidetray.analysis.stats.reml import MixedFit, RandomTerm, fit_mixed, refit_resampled
 from tidetray.analysis.stats.variance_share import share_limits
 
-__all__ = ["Comparison", "GrowthComparison", "compare_growth", "compare_treatments", "resample_trays"]
+__all__ = [
+    "Comparison",
+    "GrowthComparison",
+    "compare_growth",
+    "compare_treatments",
+    "describe_treatments",
+    "resample_trays",
+]
 
 F_COLUMNS = ["term", "method", "f", "df_num", "df_den", "p"]
+_SLOPE_COLUMNS = ["covariate", "estimate", "se", "df", "low", "high"]
 CHECK_COLUMNS = ["check", "f", "df_num", "df_den", "p"]
 
 
@@ -143,8 +152,6 @@ def _read(pots: pd.DataFrame, response: str, treatment: str, tray: str, covariat
     if len(where.levels) < 2:
         raise ValueError(f"fewer than two treatments have pots with {response}: there is nothing to compare")
     y = y[kept]
-    if np.ptp(y) == 0:
-        raise ValueError(f"every pot has the same {response} ({y[0]:g}): there is no spread to judge a difference by")
     cautions = replication_cautions(where) + cautions
     lost = [name for name in everywhere.levels if name not in where.levels]
     if lost:
@@ -315,70 +322,119 @@ def _shares(variance: pd.DataFrame, data: _Data, adjusted: Array) -> pd.DataFram
 def compare_treatments(
     pots: pd.DataFrame, *, response: str, treatment: str, tray: str, covariates: Sequence[str] = ()
 ) -> Comparison:
-    """Compare treatments at one day; see `Comparison` for what comes back.
+    """Compare treatments at one day, with the tray as the unit.
 
-    pots: a row per pot. `response` and numeric `covariates` are numbers (NaN: missing, left out with a caution);
-    categorical or text covariates are blocks. Treatments keep the order of a categorical column, else are sorted.
-    Raises ValueError for missing columns, text in numbers, infinite values, fewer than two treatments, values
-    without spread, and covariates that follow from treatment.
+    Parameters
+    ----------
+    pots : DataFrame
+        A row per pot.
+    response : str
+        Column of numbers; NaN: missing, left out with a caution. Its unit follows from its name.
+    treatment, tray : str
+        Columns of names. Treatments keep the order of a categorical column; otherwise they are sorted.
+    covariates : sequence of str
+        Columns that are held equal: numbers as slopes, text and categories as blocks.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    ValueError
+        For missing columns, text in numbers, infinite values, fewer than two treatments, values without spread, and
+        covariates that follow from the treatment.
     """
     data = _read(pots, response, treatment, tray, covariates)
+    _need_spread(data, response)
     inside = within_trays(data.y, data.where, data.y)
     if not (data.one_each or data.where.divided) and (inside**2).sum() <= 1e-20 * ((data.y - data.y.mean()) ** 2).sum():
         data = _one_pot_a_tray(data)
-    cautions = list(data.cautions)
     where, unit = data.where, unit_of(response)
-    n = counts(where)
-    table, tray_rows, unequal = _by_trays(data)
     alone = len(where.unreplicated) == len(where.levels)
-    if alone or (not where.divided and _tray_df(data) < 1):
-        if not alone:
-            cautions.insert(
-                0, "There are too few trays for the treatments and covariates asked for: nothing is left to judge by."
-            )
-        value = [float(data.y[where.treatment == i].mean()) for i in range(len(where.levels))]
-        means, empty = described(value, n, unit), pd.DataFrame
-        pairs = _with_percent(described_pairs(value, n, unit), means, None, cautions)
-        return Comparison(
-            pd.DataFrame([{"term": "treatment", "method": KENWARD_ROGER}], columns=F_COLUMNS),
-            means,
-            pairs,
-            empty(columns=["source", "estimate", "share", "share_low", "share_high"]),
-            empty(columns=["covariate", "estimate", "se", "df", "low", "high"]),
-            table,
-            unequal,
-            empty(columns=CHECK_COLUMNS),
-            tuple(cautions),
-            masses_summary(pairs, means, cautions),
-        )
+    if alone:
+        return _described(data, unit, data.cautions)
+    if not where.divided and _tray_df(data) < 1:
+        few = "There are too few trays for the treatments and covariates asked for: nothing is left to judge by."
+        return _described(data, unit, (few, *data.cautions))
     if np.linalg.matrix_rank(data.design) < data.design.shape[1]:
         raise ValueError(
             f"covariates {', '.join(name for name, _ in data.columns)} follow from the treatments, from each "
             "other or do not vary: their effects cannot be separated; leave out those that do"
         )
+    return _tested(data, unit, pots.index.to_numpy()[data.rows])
+
+
+def describe_treatments(pots: pd.DataFrame, *, response: str, treatment: str, tray: str, why: str) -> Comparison:
+    """The means of treatments where nothing can be tested, and why.
+
+    Parameters
+    ----------
+    pots, response, treatment, tray
+        As for `compare_treatments`.
+    why : str
+        The reason, as a sentence; the first of the cautions.
+
+    Returns
+    -------
+    Comparison
+        Without limits and p.
+
+    Raises
+    ------
+    ValueError
+        As `compare_treatments`, but for values without spread.
+    """
+    data = _read(pots, response, treatment, tray, ())
+    return _described(data, unit_of(response), (why, *data.cautions))
+
+
+def _need_spread(data: _Data, response: str) -> None:
+    if np.ptp(data.y) == 0:
+        raise ValueError(
+            f"every pot has the same {response} ({data.y[0]:g}): there is no spread to judge a difference by"
+        )
+
+
+def _described(data: _Data, unit: str, told: Sequence[str]) -> Comparison:
+    """Means without limits, where the design allows no test."""
+    where, cautions = data.where, list(told)
+    n = counts(where)
+    table, _, unequal = _by_trays(data)
+    value = [float(data.y[where.treatment == i].mean()) for i in range(len(where.levels))]
+    means = described(value, n, unit)
+    pairs = _with_percent(described_pairs(value, n, unit), means, None, cautions)
+    return Comparison(
+        anova=pd.DataFrame([{"term": "treatment", "method": KENWARD_ROGER}], columns=F_COLUMNS),
+        means=means,
+        pairs=pairs,
+        variance=pd.DataFrame(columns=["source", "estimate", "share", "share_low", "share_high"]),
+        covariates=pd.DataFrame(columns=_SLOPE_COLUMNS),
+        tray_means=table,
+        games_howell=unequal,
+        checks=pd.DataFrame(columns=CHECK_COLUMNS),
+        cautions=tuple(cautions),
+        summary=masses_summary(pairs, means, cautions),
+    )
+
+
+def _tested(data: _Data, unit: str, rows_of: NDArray[Any]) -> Comparison:
+    """The mixed model fitted, and all that follows from it. `rows_of`: what the rows of `data` are called."""
+    where, late = data.where, list[str]()
+    n = counts(where)
+    table, tray_rows, unequal = _by_trays(data)
     fit = fit_mixed(data.y, data.design, data.terms)
     rows = data.mean_rows
     means = means_table(fit, rows, n, unit)
-    late: list[str] = []
     pairs = pairs_table(fit, rows, n, unit, where.unreplicated)
     pairs = _with_percent(pairs, means, KenwardRoger(fit).contrasts(rows).cov, late)
     anova = pd.DataFrame(_anova(fit, data) + tray_rows, columns=F_COLUMNS)
     if len(where.levels) - len(where.unreplicated) < 2:
         anova.loc[anova["term"] == "treatment", "p"] = np.nan
-    cautions += thin_cautions([*anova["df_den"], *pairs["df"]])
-    between = [float(g[0, 0]) for _, g in fit.variances]
-    total = sum(between) + fit.residual
-    names = ["between trays", "between pots in a tray"] if between else ["between trays, one pot each"]
-    variance = pd.DataFrame({"source": names, "estimate": [*between, fit.residual]})
-    if between and between[0] == 0 and not where.divided:
-        late.append("Trays of one treatment differ no more than their pots do; the test still counts trays, not pots.")
+    variance, more = _variance(fit, data)
     residuals = within_trays(data.y, where, data.design @ fit.beta)
     spreads = check_spreads(data.y, where, residuals)
-    checked = [
-        spreads[:2],
-        check_residuals(residuals, pots.index.to_numpy()[data.rows]),
-        _slope_checks(data),
-    ]
+    checked = [spreads[:2], check_residuals(residuals, rows_of), _slope_checks(data)]
     k = rows.shape[0]
     adjusted = data.y - data.design[:, k:] @ fit.beta[k:]
     if spreads.alike_as_logs:
@@ -386,33 +442,44 @@ def compare_treatments(
         pairs = pairs.assign(p_uneven=pairs_table(logs, rows, n, unit, where.unreplicated)["p"])
     elif spreads.differ and not where.divided:
         pairs = pd.concat([pairs, uneven_pairs(adjusted, where, n)], axis=1)
-    cautions += [*(c for _, found in checked for c in found), *late]
-    at = [i for i, (name, c) in enumerate(data.columns) if name in data.slopes]
-    starts = len(where.levels) + np.cumsum([0, *(c.shape[1] for _, c in data.columns)])[:-1]
-    slopes = (
-        means_table(
-            fit,
-            np.eye(rows.shape[1])[starts[at]],
-            pd.DataFrame({"treatment": list(data.slopes), "n_trays": 0, "n_pots": 0}),
-            unit,
-        )
-        if at
-        else pd.DataFrame(columns=["treatment", "estimate", "se", "df", "low", "high"])
-    )
+    found = [caution for _, cautions in checked for caution in cautions]
+    cautions = [*data.cautions, *thin_cautions([*anova["df_den"], *pairs["df"]]), *found, *late, *more]
     return Comparison(
         anova=anova,
         means=means,
         pairs=pairs,
-        variance=_shares(variance.assign(share=variance["estimate"] / total), data, adjusted),
-        covariates=slopes.rename(columns={"treatment": "covariate"})[
-            ["covariate", "estimate", "se", "df", "low", "high"]
-        ],
+        variance=_shares(variance, data, adjusted),
+        covariates=_slopes_table(fit, data, unit),
         tray_means=table,
         games_howell=unequal,
-        checks=pd.DataFrame([row for found, _ in checked for row in found], columns=CHECK_COLUMNS),
+        checks=pd.DataFrame([row for rows_, _ in checked for row in rows_], columns=CHECK_COLUMNS),
         cautions=tuple(cautions),
         summary=masses_summary(pairs, means, cautions),
     )
+
+
+def _variance(fit: MixedFit, data: _Data) -> tuple[pd.DataFrame, list[str]]:
+    """source, estimate, share; and a caution where trays differ no more than their pots do."""
+    between = [float(g[0, 0]) for _, g in fit.variances]
+    names = ["between trays", "between pots in a tray"] if between else ["between trays, one pot each"]
+    variance = pd.DataFrame({"source": names, "estimate": [*between, fit.residual]})
+    cautions = []
+    if between and between[0] == 0 and not data.where.divided:
+        cautions.append(
+            "Trays of one treatment differ no more than their pots do; the test still counts trays, not pots."
+        )
+    return variance.assign(share=variance["estimate"] / (sum(between) + fit.residual)), cautions
+
+
+def _slopes_table(fit: MixedFit, data: _Data, unit: str) -> pd.DataFrame:
+    """covariate, estimate, se, df, low, high of the covariates that are numbers."""
+    at = [i for i, (name, _) in enumerate(data.columns) if name in data.slopes]
+    if not at:
+        return pd.DataFrame(columns=_SLOPE_COLUMNS)
+    starts = len(data.where.levels) + np.cumsum([0, *(c.shape[1] for _, c in data.columns)])[:-1]
+    named = pd.DataFrame({"treatment": list(data.slopes), "n_trays": 0, "n_pots": 0})
+    table = means_table(fit, np.eye(data.mean_rows.shape[1])[starts[at]], named, unit)
+    return table.rename(columns={"treatment": "covariate"})[_SLOPE_COLUMNS]
 
 
 def resample_trays(
@@ -425,13 +492,30 @@ def resample_trays(
     refits: int = 2000,
     seed: int,
 ) -> pd.DataFrame:
-    """All pairs a - b with 95 % percentile limits from refits to trays drawn again within their treatments.
+    """All pairs with 95 % percentile limits from refits to trays drawn again within their treatments.
 
-    Columns: a, b, estimate, low, high, refits. A cross-check that needs no normal distribution, and too narrow with few
-    trays: such limits cover 80 % with three a side, 85 % with four, 91 % with eight (simulated in
-    tests/analysis/compare/test_one_day.py).
+    A cross-check that needs no normal distribution, and too narrow with few trays: such limits cover 80 % with three a
+    side, 85 % with four, 91 % with eight (simulated in tests/analysis/compare/test_one_day.py).
+
+    Parameters
+    ----------
+    pots, response, treatment, tray, covariates
+        As for `compare_treatments`.
+    refits, seed : int
+        How many draws, and the seed of their random numbers.
+
+    Returns
+    -------
+    DataFrame
+        `a, b, estimate` (a - b), `low, high, refits`, in the response's unit.
+
+    Raises
+    ------
+    ValueError
+        As `compare_treatments`, and where trays hold several treatments or a treatment has one tray.
     """
     data = _read(pots, response, treatment, tray, covariates)
+    _need_spread(data, response)
     where = data.where
     if where.divided or where.unreplicated:
         raise ValueError("drawing trays again needs whole trays treated, and two trays or more a treatment")

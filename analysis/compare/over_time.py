@@ -11,6 +11,7 @@ A straight line in ln mass is growth at a constant relative rate; other curves a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -47,6 +48,8 @@ from tidetray.analysis.stats.pairwise import adjust, one_way, split, welch
 from tidetray.analysis.stats.reml import MixedFit, RandomTerm, fit_mixed
 
 _LEVEL = 0.05
+_UNIT = "1/day"
+_F_COLUMNS = ["term", "method", "f", "df_num", "df_den", "p"]
 _LARGEST_LOG = 700.0  # e to more than this is no number; an interval that wide says nothing anyway
 
 DAY_COLUMNS = [
@@ -296,7 +299,8 @@ def _day_pairs(s: _Series, day: float) -> tuple[list[list[object]], str]:
     out: list[list[object]] = []
     for m, (i, j) in enumerate(pairs):
         e, low, high = kr.estimate[m], kr.estimate[m] - margin[m], kr.estimate[m] + margin[m]
-        withheld = {where.levels[i], where.levels[j]} & set(where.unreplicated)
+        if {where.levels[i], where.levels[j]} & set(where.unreplicated):
+            low = high = p[m] = np.nan
         out.append(
             [
                 day,
@@ -308,7 +312,7 @@ def _day_pairs(s: _Series, day: float) -> tuple[list[list[object]], str]:
                 e / kr.se[m],
                 low,
                 high,
-                np.nan if withheld else p[m],
+                p[m],
                 np.nan,
                 *(100 * np.expm1(np.minimum([e, low, high], _LARGEST_LOG))),
                 *(int(n[c].iloc[i] + n[c].iloc[j]) for c in ("n_trays", "n_pots")),
@@ -334,7 +338,8 @@ def rates_summary(rates: pd.DataFrame, pairs: pd.DataFrame, days: pd.DataFrame, 
     x = extremes(rates, pairs)
     if x is None:
         each = ", ".join(
-            f"{m} {100 * e:.2g} % a day" for m, e in zip(rates["treatment"], rates["estimate"], strict=True)
+            f"{m} {'unknown' if np.isnan(e) else f'{100 * e:.2g} % a day'}"
+            for m, e in zip(rates["treatment"], rates["estimate"], strict=True)
         )
         return f"Growth: {each}. {first}".strip()
     best = f"{x.best[:1].upper()}{x.best[1:]}"
@@ -358,72 +363,123 @@ def rates_summary(rates: pd.DataFrame, pairs: pd.DataFrame, days: pd.DataFrame, 
 def compare_growth(
     weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: str, pot: str, multiplicity: str = "holm"
 ) -> GrowthComparison:
-    """Compare growth over time; see `GrowthComparison` for what comes back.
+    """Compare growth over time, with the tray as the unit.
 
-    weighins: a row per weigh-in. `mass` above 0 (NaN: missing, left out); `day` numbers, or times (days since the
-    first); `pot` labels may repeat from tray to tray. `multiplicity` of the table of days: "holm" or "fdr".
-    Raises ValueError for missing columns, text in numbers, infinite values, masses of zero or less, fewer than two
-    treatments or days.
+    Parameters
+    ----------
+    weighins : DataFrame
+        A row per weigh-in.
+    mass : str
+        Column of masses above 0 [g]; NaN: missing, left out.
+    day : str
+        Column of numbers [days], or of times, counted in days since the first.
+    treatment, tray, pot : str
+        Columns of names; those of pots may repeat from tray to tray.
+    multiplicity : {"holm", "fdr"}
+        How the p of the table of days are adjusted.
+
+    Returns
+    -------
+    GrowthComparison
+
+    Raises
+    ------
+    ValueError
+        For missing columns, text in numbers, infinite values, masses of zero or less, fewer than two treatments or
+        days.
     """
     adjust([], multiplicity)
     s = _read(weighins, mass=mass, day=day, treatment=treatment, tray=tray, pot=pot)
-    where, unit = s.where, "1/day"
-    n = counts(where, s.who)
-    tray_rates = _tray_rates(s)
-    levels = where.levels
-    samples = split(tray_rates["rate_per_day"], tray_rates["treatment"], levels)
+    where, tray_rates = s.where, _tray_rates(s)
+    samples = split(tray_rates["rate_per_day"], tray_rates["treatment"], where.levels)
     if min(map(len, samples)) == 0:
         raise ValueError("a treatment has no pot weighed on two days: its growth rate is unknown")
-    cautions = list(s.cautions)
-    if len(where.unreplicated) == len(levels) or (not where.divided and len(where.trays) <= len(levels)):
-        value = [float(x.mean()) for x in samples]
-        rates, pairs = described(value, n, unit), described_pairs(value, n, unit)
-        anova = pd.DataFrame(
-            [{"term": "growth rate", "method": KENWARD_ROGER}], columns=["term", "method", "f", "df_num", "df_den", "p"]
-        )
-        empty = pd.DataFrame(columns=["source", "estimate"])
-        days = pd.DataFrame(columns=DAY_COLUMNS)
-        return GrowthComparison(
-            anova,
-            rates,
-            pairs,
-            days,
-            empty,
-            tray_rates,
-            tuple(cautions),
-            rates_summary(rates, pairs, days, cautions[0]),
-        )
-    k = len(levels)
-    group = np.eye(k)[where.treatment]
+    if len(where.unreplicated) == len(where.levels) or (not where.divided and len(where.trays) <= len(where.levels)):
+        return _described(s, tray_rates, s.cautions)
+    return _tested(s, tray_rates, multiplicity)
+
+
+def describe_growth(
+    weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: str, pot: str, why: str
+) -> GrowthComparison:
+    """The mean rates of treatments where nothing can be tested, and why.
+
+    Parameters
+    ----------
+    weighins, mass, day, treatment, tray, pot
+        As for `compare_growth`.
+    why : str
+        The reason, as a sentence; the first of the cautions.
+
+    Returns
+    -------
+    GrowthComparison
+        Without limits and p; the rate of a treatment of which no pot was weighed on two days is NaN.
+
+    Raises
+    ------
+    ValueError
+        As `compare_growth`, but for what only a test needs.
+    """
+    s = _read(weighins, mass=mass, day=day, treatment=treatment, tray=tray, pot=pot)
+    return _described(s, _tray_rates(s), (why, *s.cautions))
+
+
+def _described(s: _Series, tray_rates: pd.DataFrame, cautions: Sequence[str]) -> GrowthComparison:
+    """Means of tray rates without limits."""
+    n = counts(s.where, s.who)
+    samples = split(tray_rates["rate_per_day"], tray_rates["treatment"], s.where.levels)
+    value = [float(x.mean()) if len(x) else np.nan for x in samples]
+    rates, pairs = described(value, n, _UNIT), described_pairs(value, n, _UNIT)
+    days = pd.DataFrame(columns=DAY_COLUMNS)
+    return GrowthComparison(
+        anova=pd.DataFrame([{"term": "growth rate", "method": KENWARD_ROGER}], columns=_F_COLUMNS),
+        rates=rates,
+        pairs=pairs,
+        days=days,
+        variance=pd.DataFrame(columns=["source", "estimate"]),
+        tray_rates=tray_rates,
+        cautions=tuple(cautions),
+        summary=rates_summary(rates, pairs, days, cautions[0] if cautions else ""),
+    )
+
+
+def _tested(s: _Series, tray_rates: pd.DataFrame, multiplicity: str) -> GrowthComparison:
+    """The mixed model fitted, and all that follows from it."""
+    where, k = s.where, len(s.where.levels)
+    n, group = counts(where, s.who), np.eye(k)[where.treatment]
     terms, left_out = _terms(s)
     fit = fit_mixed(s.y, np.column_stack([group, group * s.day[:, None]]), terms)
     rows = np.eye(k, 2 * k, k)
-    rates = means_table(fit, rows, n, unit)
-    pairs = pairs_table(fit, rows, n, unit, where.unreplicated)
-    differ = rows[1:] - rows[0]
+    rates = means_table(fit, rows, n, _UNIT)
+    pairs = pairs_table(fit, rows, n, _UNIT, where.unreplicated)
+    anova = _anova(fit, rows[1:] - rows[0], tray_rates, where)
+    if k - len(where.unreplicated) < 2:
+        anova["p"] = np.nan
+    days, skipped = _by_day(s, multiplicity)
+    thin = thin_cautions([*anova["df_den"], *pairs["df"], *days["df"]])
+    return GrowthComparison(
+        anova=anova,
+        rates=rates,
+        pairs=pairs,
+        days=days,
+        variance=_variance_table(fit),
+        tray_rates=tray_rates,
+        cautions=(*s.cautions, *thin, *left_out, *_curvature_caution(s), *skipped),
+        summary=rates_summary(rates, pairs, days, ""),
+    )
+
+
+def _anova(fit: MixedFit, differ: Array, tray_rates: pd.DataFrame, where: Layout) -> pd.DataFrame:
+    """Whether rates differ: by the mixed model, and by one rate a tray where each treatment has two that differ."""
     tests = [
         f_row("growth rate", KENWARD_ROGER, KenwardRoger(fit).f_test(differ)),
         f_row("growth rate", SATTERTHWAITE, Satterthwaite(fit).f_test(differ)),
     ]
+    samples = split(tray_rates["rate_per_day"], tray_rates["treatment"], where.levels)
     if not where.divided and min(map(len, samples)) > 1 and all(np.ptp(x) > 0 for x in samples):
         tests += [
             f_row("growth rate", "tray rates", one_way(samples)),
             f_row("growth rate", "tray rates, Welch", welch(samples)),
         ]
-    anova = pd.DataFrame(tests)
-    if k - len(where.unreplicated) < 2:
-        anova["p"] = np.nan
-    days, skipped = _by_day(s, multiplicity)
-    cautions += (
-        thin_cautions([*anova["df_den"], *pairs["df"], *days["df"]]) + left_out + _curvature_caution(s) + skipped
-    )
-    return GrowthComparison(
-        anova,
-        rates,
-        pairs,
-        days,
-        _variance_table(fit),
-        tray_rates,
-        tuple(cautions),
-        rates_summary(rates, pairs, days, ""),
-    )
+    return pd.DataFrame(tests)

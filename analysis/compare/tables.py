@@ -112,7 +112,7 @@ PAIR_COLUMNS = [
 
 
 def pairs_table(fit: MixedFit, rows: Array, n: pd.DataFrame, unit: str, withheld: Sequence[str]) -> pd.DataFrame:
-    """All pairs a - b, p and intervals adjusted for their number; no p for pairs with a `withheld` treatment."""
+    """All pairs a - b, p and intervals adjusted for their number; neither for pairs with a `withheld` treatment."""
     names, k = list(n["treatment"]), len(n)
     pairs = list(combinations(range(k), 2))
     L = np.array([rows[i] - rows[j] for i, j in pairs])
@@ -124,7 +124,7 @@ def pairs_table(fit: MixedFit, rows: Array, n: pd.DataFrame, unit: str, withheld
         p = 2 * stats.t.sf(abs(e / se), df) if df >= LEAST_DF else np.nan
         p_sw = range_sf(abs(e / sw.se[m]) * np.sqrt(2), k, float(sw.df[m])) if sw.df[m] >= LEAST_DF else np.nan
         if names[i] in withheld or names[j] in withheld:
-            row, p, p_sw = (*row[:6], np.nan), np.nan, np.nan
+            row, p, p_sw = (*row[:4], np.nan, np.nan, np.nan), np.nan, np.nan
         out.append((names[i], names[j], *row, p, sw.se[m], sw.df[m], p_sw, *_pair_counts(n, i, j), unit))
     return pd.DataFrame(out, columns=PAIR_COLUMNS)
 
@@ -243,7 +243,8 @@ def percent_difference(a: float, b: float, cov: Array, critical: float) -> tuple
     """(a - b) / b in percent with Fieller's interval; NaN limits where b is not clearly above zero.
 
     `cov` (2, 2) of a and b; `critical` the multiple of the standard error the interval of a - b has, so that
-    both intervals leave out zero together. Fieller (1954), JRSS B 16:175-185 (from memory).
+    both intervals leave out zero together. Fieller (1954), JRSS B 16:175-185, read second hand:
+    A θ² - 2 B θ + C <= 0, bounded where A > 0.
     """
     c2 = critical**2
     qa, qb, qc = b**2 - c2 * cov[1, 1], a * b - c2 * cov[0, 1], a**2 - c2 * cov[0, 0]

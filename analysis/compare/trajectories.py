@@ -31,7 +31,7 @@ _FEW_TRAYS = (
 )
 CLEARLY = 2.0
 """By how much AICc must be lower before an early loss is told from growth that slows with age (Burnham and Anderson
-2002: within 2 a model has substantial support; from memory)."""
+2004, Sociol Methods Res 33:261-304, pp. 270-272, read as quoted: models within 2 have substantial support)."""
 
 _SLOWS = (
     "Growth slowed down with age, as plants do: a logistic or a quadratic course suits the trays as well as "

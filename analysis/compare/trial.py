@@ -18,14 +18,16 @@ from tidetray.analysis.compare.assumptions import LEVEL
 from tidetray.analysis.compare.crossover import RunComparison, compare_runs
 from tidetray.analysis.compare.days_to_mass import DaysToMass, days_to_mass
 from tidetray.analysis.compare.losses import Losses, loss_bounds
-from tidetray.analysis.compare.one_day import Comparison, compare_treatments, masses_summary
-from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth, rates_summary
+from tidetray.analysis.compare.one_day import Comparison, compare_treatments, describe_treatments, masses_summary
+from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth, describe_growth, rates_summary
 from tidetray.analysis.compare.trajectories import Crossings, EarlyLag, crossings, early_lag, mean_courses, tray_courses
 from tidetray.analysis.compare.wet_dry import WetAndDry, compare_wet_and_dry
 from tidetray.analysis.growth.rounds import last_whole_day
 
 __all__ = ["TrialComparison", "compare_trial", "last_whole_day"]
 
+_PLACES = {"block": "blocks", "bench": "benches"}
+_CLAIMS = {"p", "low", "high"}
 _NAMED = {"mass": "net_g", "day": "day", "treatment": "treatment", "tray": "tray"}
 
 
@@ -81,6 +83,35 @@ def compare_trial(
     ValueError
         For columns missing, no such day, and where nothing can be compared.
     """
+    masses, day, told, last_time = _up_to(masses, day)
+    growth = _growth(masses, multiplicity)
+    on_day, changed = _of_one_treatment(masses, day)
+    at_day, own = _at_day(on_day.set_index("pot", drop=False), started=day > int(masses["day"].min()))
+    losses = loss_bounds(masses, day)
+    at_day, growth = _without_claims(at_day, growth, losses)
+    courses = tray_courses(masses, **_NAMED)
+    wet_dry, dry_cautions = _wet_dry(masses)
+    return _told(
+        TrialComparison(
+            day=day,
+            at_day=at_day,
+            growth=growth,
+            means=mean_courses(courses),
+            crossings=crossings(courses, growth),
+            lag=early_lag(tray_courses(masses, **_NAMED, stock="stock")),
+            to_mass=None if saleable_g is None else days_to_mass(masses, **_NAMED, pot="pot", mass_g=saleable_g),
+            wet_dry=wet_dry,
+            cautions=(*told, *losses.cautions, *changed, *own),
+            sentences=(),
+            runs=None if intervals is None else compare_runs(intervals[intervals["end"] <= last_time]),
+            losses=losses,
+        ),
+        dry_cautions,
+    )
+
+
+def _up_to(masses: pd.DataFrame, day: int | None) -> tuple[pd.DataFrame, int, list[str], pd.Timestamp]:
+    """The masses that are compared, their last day, what is to be said of them, and when the day asked for ended."""
     require(masses, ["pot", "tray", "treatment", "stock", "day", "time", "net_g", "start_g", "dry_g"])
     if masses.empty:
         raise ValueError("there are no weigh-ins yet: weigh all pots, and again in a week")
@@ -90,56 +121,31 @@ def compare_trial(
     if day not in known:
         raise ValueError(f"no weigh-in on day {day}; there are weigh-ins on days {', '.join(map(str, known))}")
     last_time = masses.loc[masses["day"] <= day, "time"].max()
-    masses, run = _one_run(masses[masses["day"] <= day])
-    known = sorted(int(d) for d in masses["day"].unique())
-    day = known[-1]
-    growth = compare_growth(masses, **_NAMED, pot="pot", multiplicity=multiplicity)
-    on_day, changed = _of_one_treatment(masses, day)
-    at_day, own = _at_day(on_day.set_index("pot", drop=False), started=day > known[0])
-    losses = loss_bounds(masses, day)
-    at_day, growth = _without_claims(at_day, growth, losses)
-    courses = tray_courses(masses, **_NAMED)
-    crossed = crossings(courses, growth)
-    lag = early_lag(tray_courses(masses, **_NAMED, stock="stock"))
-    to_mass = None if saleable_g is None else days_to_mass(masses, **_NAMED, pot="pot", mass_g=saleable_g)
-    wet_dry, dry_cautions = _wet_dry(masses)
-    runs = None if intervals is None else compare_runs(intervals[intervals["end"] <= last_time])
-    cautions = dict.fromkeys(
-        (
-            *run,
-            *losses.cautions,
-            *changed,
-            *own,
-            *at_day.cautions,
-            *growth.cautions,
-            *crossed.cautions,
-            *lag.cautions,
-            *dry_cautions,
-            *(to_mass.cautions if to_mass else ()),
-            *(wet_dry.cautions if wet_dry else ()),
-            *(runs.cautions if runs else ()),
-        )
-    )
-    sentences = [*(runs.sentences if runs else ()), f"After {day} days: {at_day.summary}", growth.summary]
-    if to_mass and to_mass.summary:
-        sentences.append(to_mass.summary)
-    sentences += [*_crossing_sentences(crossed), *_lag_sentences(lag)]
-    if wet_dry:
-        sentences.append(wet_dry.summary)
-    return TrialComparison(
-        day,
-        at_day,
-        growth,
-        mean_courses(courses),
-        crossed,
-        lag,
-        to_mass,
-        wet_dry,
-        tuple(cautions),
-        tuple(s for s in sentences if s),
-        runs,
-        losses,
-    )
+    own, told = _one_run(masses[masses["day"] <= day])
+    return own, int(own["day"].max()), told, last_time
+
+
+def _growth(masses: pd.DataFrame, multiplicity: str) -> GrowthComparison:
+    """Growth compared; described, with the reason, where it cannot be: the other answers stand all the same."""
+    named = {**_NAMED, "pot": "pot"}
+    try:
+        return compare_growth(masses, **named, multiplicity=multiplicity)
+    except ValueError as why:
+        return describe_growth(masses, **named, why=f"Growth cannot be compared: {why}.")
+
+
+def _told(found: TrialComparison, more: list[str]) -> TrialComparison:
+    """With the cautions and sentences of all its parts, each once."""
+    parts = (found.at_day, found.growth, found.crossings, found.lag)
+    cautions = [*found.cautions, *(caution for part in parts for caution in part.cautions), *more]
+    for asked in (found.to_mass, found.wet_dry, found.runs):
+        cautions += asked.cautions if asked else ()
+    sentences = [*(found.runs.sentences if found.runs else ())]
+    sentences += [f"After {found.day} days: {found.at_day.summary}", found.growth.summary]
+    sentences += [found.to_mass.summary] if found.to_mass else []
+    sentences += [*_crossing_sentences(found.crossings), *_lag_sentences(found.lag)]
+    sentences += [found.wet_dry.summary] if found.wet_dry else []
+    return replace(found, cautions=tuple(dict.fromkeys(cautions)), sentences=tuple(s for s in sentences if s))
 
 
 def _without_claims(
@@ -165,12 +171,12 @@ def _without_claims(
 
 
 def _untested(pairs: pd.DataFrame, withheld: set[frozenset[str]]) -> pd.DataFrame:
-    """`pairs` with no p of any kind for those withheld."""
+    """`pairs` with neither p nor limits for those withheld: limits that leave out zero would claim as well."""
     if not len(pairs):
         return pairs
     out = pairs.copy()
     which = [frozenset((str(a), str(b))) in withheld for a, b in zip(pairs["a"], pairs["b"], strict=True)]
-    for name in (column for column in out.columns if column == "p" or column.startswith("p_")):
+    for name in (column for column in out.columns if column.startswith(("p_", "percent_")) or column in _CLAIMS):
         out.loc[which, name] = np.nan
     return out
 
@@ -237,6 +243,8 @@ def _compared_day(rows: pd.DataFrame, covariates: list[str], cautions: list[str]
     """With blocks where they leave trays to judge by, then without; with what is held equal, then without."""
     named = {"response": "net_g", "treatment": "treatment", "tray": "tray"}
     blocks, told = _blocks(rows)
+    names = [name for name in (*covariates, *blocks) if name != "start_g"]
+    rows = rows.assign(**{name: rows[name].astype("category") for name in names})  # '1' and '2' are names too
     if blocks:
         try:
             found = compare_treatments(rows, **named, covariates=[*covariates, *blocks])
@@ -245,29 +253,39 @@ def _compared_day(rows: pd.DataFrame, covariates: list[str], cautions: list[str]
         except ValueError:  # blocks that follow from start or stock: said below, and compared without
             pass
         told = [
-            (
-                "The layout drew blocks, but there are too few trays to take them into the comparison: it leaves "
-                "them out."
-            )
+            f"The layout has {_PLACES[blocks[0]]}, but there are too few trays to take them into the comparison: it "
+            "leaves them out."
         ]
     try:
         return compare_treatments(rows, **named, covariates=covariates), [*cautions, *told]
     except ValueError as why:
         if not covariates:
-            raise
+            return describe_treatments(rows, **named, why=f"Masses of the day cannot be compared: {why}."), cautions
         cautions.append(f"Starting mass and stock could not be held equal ({why}).")
-        return compare_treatments(rows, **named), [*cautions, *told]
+        return _compared_day(rows, [], [*cautions, *told])
 
 
 def _blocks(rows: pd.DataFrame) -> tuple[list[str], list[str]]:
-    """Whether the blocks of the layout can be in the comparison: each treatment stands in two of them or more."""
-    if "block" not in rows.columns or rows["block"].nunique() < 2:
-        return [], []
-    if rows["block"].eq("").any():
-        return [], ["Some trays have no block: blocks are left out of the comparison."]
-    if rows.groupby("treatment")["block"].nunique().min() < 2:
-        return [], ["A treatment stands in one block only: blocks are left out of the comparison."]
-    return ["block"], ["Blocks of the layout are in the comparison of the day, not in that of growth over time."]
+    """What trays were grouped by that can be in the comparison: the blocks of the layout, otherwise the benches.
+
+    Each treatment has to stand in two of them or more. Benches beside blocks are taken up by these where each block
+    stands on one bench; otherwise they are left out, which is said.
+    """
+    told: list[str] = []
+    for name in ("block", "bench"):
+        if name not in rows.columns or rows[name].nunique() < 2:
+            continue
+        if rows[name].eq("").any():
+            told.append(f"Some trays have no {name}: {_PLACES[name]} are left out of the comparison.")
+        elif rows.groupby("treatment")[name].nunique().min() < 2:
+            told.append(f"A treatment stands in one {name} only: {_PLACES[name]} are left out of the comparison.")
+        else:
+            if name == "block" and "bench" in rows.columns and rows.groupby("block")["bench"].nunique().max() > 1:
+                told.append("Blocks reach over several benches: benches are left out of the comparison.")
+            named = _PLACES[name].capitalize()
+            told.append(f"{named} of the layout are in the comparison of the day, not in that of growth over time.")
+            return [name], told
+    return [], told
 
 
 def _wet_dry(masses: pd.DataFrame) -> tuple[WetAndDry | None, list[str]]:

@@ -271,3 +271,71 @@ def test_blocks_of_the_layout_are_in_the_comparison_of_the_day() -> None:
     assert any("stands in one block only" in caution for caution in one.cautions)
     part = compare_trial(made.assign(block=made["block"].where(made["tray"] != "t0", "")))
     assert any("Some trays have no block" in caution for caution in part.cautions)
+
+
+def _made_trial(level: dict[str, float], *, spread: float, days: tuple[int, ...] = (0, 7, 14)) -> pd.DataFrame:
+    """Four trays of each treatment, four pots each, on benches a and b in turn; `level`: growth of each [1/day]."""
+    rng = np.random.default_rng(9)
+    rows = []
+    for k, name in enumerate([name for name in level for _ in range(4)]):
+        own = 0.004 * rng.standard_normal()
+        for n in range(4):
+            for day in days:
+                mass = 5 * np.exp((level[name] + own) * day + spread * rng.standard_normal())
+                rows.append((f"{k}-{n}", f"t{k}", name, "", day, mass, np.nan, np.nan, "", "ab"[k % 2]))
+    columns = ["pot", "tray", "treatment", "stock", "day", "net_g", "start_g", "dry_g", "block", "bench"]
+    made = pd.DataFrame(rows, columns=columns)
+    return made.assign(time=pd.Timestamp("2026-06-01", tz="UTC") + pd.to_timedelta(made["day"], "D"))
+
+
+def test_a_day_without_spread_leaves_growth_its_answer() -> None:
+    """A scale that shows whole grams: all pots weigh the same on the last day, but had not on the first."""
+    made = _made_trial({"dry": 0.05, "wet": 0.03}, spread=0.02)
+    made.loc[made["day"] == 14, "net_g"] = 9.0
+    found = compare_trial(made)
+    assert any("every pot has the same net_g (9)" in caution for caution in found.cautions)
+    assert found.at_day.means["estimate"].tolist() == pytest.approx([9.0, 9.0])
+    assert found.at_day.pairs["p"].isna().all()
+    assert found.growth.pairs["p"].notna().all()
+    assert len(found.sentences) >= 2
+
+
+def test_growth_that_cannot_be_fitted_leaves_the_day_its_answer() -> None:
+    """One treatment was weighed on the last day only: its masses can be compared, its growth is unknown."""
+    made = _made_trial({"dry": 0.05, "wet": 0.0}, spread=0.02)
+    found = compare_trial(made[(made["treatment"] == "dry") | (made["day"] == 14)])
+    assert any("its growth rate is unknown" in caution for caution in found.cautions)
+    assert found.at_day.pairs["p"].iloc[0] < 0.05
+    rates = found.growth.rates.set_index("treatment")["estimate"]
+    assert 0.04 < rates["dry"] < 0.06
+    assert np.isnan(rates["wet"])
+    assert "wet unknown" in found.growth.summary
+
+
+def test_benches_are_in_the_comparison_where_there_are_no_blocks() -> None:
+    made = _made_trial({"dry": 0.05, "wet": 0.04}, spread=0.02)
+    made.loc[(made["bench"] == "b") & (made["day"] > 0), "net_g"] += 4
+    found = compare_trial(made)
+    assert "bench" in set(found.at_day.anova["term"])
+    assert any(caution.startswith("Benches of the layout are in") for caution in found.cautions)
+    alone = compare_trial(made.drop(columns="bench"))
+    assert found.at_day.pairs["se"].iloc[0] < alone.at_day.pairs["se"].iloc[0] / 3
+    inside = compare_trial(made.assign(block=made["bench"].map({"a": "1", "b": "2"})))
+    assert "block" in set(inside.at_day.anova["term"])
+    assert not any("several benches" in caution for caution in inside.cautions)
+    across = made.assign(block=made["tray"].map({f"t{k}": "12"[k // 2 % 2] for k in range(8)}))
+    assert any("Blocks reach over several benches" in caution for caution in compare_trial(across).cautions)
+
+
+def test_a_pair_that_was_not_tested_has_no_limits_either() -> None:
+    """Limits that leave out zero would claim what the missing p withholds."""
+    made = _made_trial({"dry": 0.05, "wet": 0.03, "damp": 0.04}, spread=0.02)
+    made = made[(made["treatment"] != "damp") | (made["tray"] == "t8")]
+    found = compare_trial(made)
+    for pairs in (found.at_day.pairs, found.growth.pairs, found.growth.days):
+        alone = (pairs["a"] == "damp") | (pairs["b"] == "damp")
+        assert pairs.loc[alone, ["low", "high", "p"]].isna().all(axis=None)
+        assert pairs.loc[~alone, ["low", "high", "p"]].notna().all(axis=None)
+    spec = differences(found.at_day.pairs, factor=1.0, title="difference, g")
+    marks = {row["pair"]: row["told"] for row in spec["layer"][-1]["data"]["values"]}
+    assert marks == {"damp − dry": "not tested", "damp − wet": "not tested", "dry − wet": "more than chance"}
