@@ -2,7 +2,6 @@
 
 In: frames as in `tidetray.analysis.record`. Out: Vega-Lite specifications as plain dicts, in the palette; built
 by hand, since checking each of their many layers took longer than reading the trial. Fits nothing.
-Wall time of the trial's zone is drawn as if it were UTC: a browser elsewhere would else show its own.
 """
 
 from __future__ import annotations
@@ -25,10 +24,21 @@ NEAR_H, STEP_PX = 0.8, 15.0
 
 
 def growth_against_dry(points: pd.DataFrame, kinds: Mapping[str, str]) -> Spec:
-    """Pots: `treatment, tray, pot, dry_h_day, dry_least, dry_most, growth_pct`. Colour and shape tell the treatment.
+    """Growth of pots against their dry hours; colour and shape tell the treatment.
 
-    Trays with like dry hours are drawn side by side, each under its name; the thin line through a
-    point runs from the least dry hours to the most, by its unknown hours.
+    Trays with nearly equal dry hours are drawn side by side, each under its name; the thin line through a point runs
+    from the least dry hours to the most, by its unknown hours.
+
+    Parameters
+    ----------
+    points : DataFrame
+        `treatment, tray, pot, dry_h_day, dry_least, dry_most` [h/day], `growth_pct` [% a day].
+    kinds : Mapping[str, str]
+        Treatment -> its kind, all of the trial in the order of its file.
+
+    Returns
+    -------
+    Spec
     """
     x_scale = {"domain": [-1, 25.5], "nice": False}
     x = {**measured("dry_h_day"), "scale": x_scale, "title": "dry hours a day", "axis": {"values": [0, 6, 12, 18, 24]}}
@@ -102,12 +112,6 @@ def _side_by_side(points: pd.DataFrame) -> dict[str, float]:
     return {tray: (n - (len(group) - 1) / 2) * STEP_PX for group in groups for n, tray in enumerate(group)}
 
 
-def wall_ms(times: pd.Series, zone: str) -> pd.Series:
-    """Wall time of a zone as if it were UTC [ms]."""
-    wall = times.dt.tz_convert(zone).dt.tz_localize(None).dt.as_unit("ms")
-    return pd.Series(wall.astype("int64"), index=times.index)
-
-
 def treatment_scales(kinds: Mapping[str, str], shown: Iterable[str], *, legend: bool = True) -> tuple[Spec, Spec]:
     """Colour and shape of the treatments that a picture shows.
 
@@ -119,6 +123,11 @@ def treatment_scales(kinds: Mapping[str, str], shown: Iterable[str], *, legend: 
         The treatments in the picture.
     legend : bool
         Whether to name them above the picture.
+
+    Returns
+    -------
+    Spec, Spec
+        The encodings of colour and of shape.
     """
     looks = p.treatment_looks(kinds)
     here = set(shown)
@@ -136,20 +145,69 @@ def treatment_scales(kinds: Mapping[str, str], shown: Iterable[str], *, legend: 
 
 
 def named(field: str) -> Spec:
+    """A field of names.
+
+    Parameters
+    ----------
+    field : str
+        Its name.
+
+    Returns
+    -------
+    Spec
+        The beginning of an encoding.
+    """
     return {"field": field, "type": "nominal"}
 
 
 def measured(field: str) -> Spec:
+    """A field of numbers.
+
+    Parameters
+    ----------
+    field : str
+        Its name.
+
+    Returns
+    -------
+    Spec
+        The beginning of an encoding.
+    """
     return {"field": field, "type": "quantitative"}
 
 
 def layer(rows: pd.DataFrame, mark: Spec, encoding: Spec) -> Spec:
-    """Rows drawn by one mark. What is not known is null: a page takes no NaN."""
+    """Rows drawn by one mark. What is not known is null: a page takes no NaN.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        What is drawn, a row per mark.
+    mark : Spec
+        How.
+    encoding : Spec
+        Where, and in which colour.
+
+    Returns
+    -------
+    Spec
+    """
     return {"data": {"values": known(rows.to_dict("records"))}, "mark": mark, "encoding": encoding}
 
 
 def known(value: Any) -> Any:
-    """What is not known as null, which JSON has, and no NaN, which it has not."""
+    """What is not known as null, which JSON has, and no NaN, which it has not.
+
+    Parameters
+    ----------
+    value : Any
+        Of a specification, or a part of it.
+
+    Returns
+    -------
+    Any
+        The same, with None for numbers that are not finite.
+    """
     if isinstance(value, dict):
         return {name: known(each) for name, each in value.items()}
     if isinstance(value, list | tuple):
@@ -158,7 +216,18 @@ def known(value: Any) -> Any:
 
 
 def at_night(spec: Any) -> Any:
-    """The same in the colours of the night; what is drawn stays."""
+    """A picture in the colours of the night; what is drawn stays.
+
+    Parameters
+    ----------
+    spec : Any
+        A specification, or a part of it.
+
+    Returns
+    -------
+    Any
+        The same with colours of AT_NIGHT.
+    """
     if isinstance(spec, dict):
         return {key: each if key == "data" else at_night(each) for key, each in spec.items()}
     if isinstance(spec, list | tuple):
@@ -169,6 +238,19 @@ def at_night(spec: Any) -> Any:
 
 
 def plain(layers: list[Spec], *, height: int) -> Spec:
+    """A picture of layers, in the fonts and colours of all pictures.
+
+    Parameters
+    ----------
+    layers : list of Spec
+        From the back to the front.
+    height : int
+        [px].
+
+    Returns
+    -------
+    Spec
+    """
     axis = {
         "labelColor": p.INK,
         "titleColor": p.INK,

@@ -30,7 +30,20 @@ def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFra
     """Every treatment a row, in the order given: where most pots lie as a hill, each pot a point below it, tray means
     as large marks.
 
-    masses: treatment, tray, pot, net_g. trays: treatment, tray, mean (as in `Comparison.tray_means`).
+    Parameters
+    ----------
+    masses : DataFrame
+        `treatment, tray, pot, net_g` [g].
+    treatments : list of str
+        In the order of the rows.
+    trays : DataFrame
+        `treatment, tray, mean` [g], as in `Comparison.tray_means`.
+    kinds : Mapping[str, str]
+        Treatment -> its kind, all of the trial in the order of its file.
+
+    Returns
+    -------
+    Spec
     """
     place = {name: float(-n) for n, name in enumerate(treatments)}
     low, high = float(masses["net_g"].min()), float(masses["net_g"].max())
@@ -91,8 +104,21 @@ def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFra
 
 
 def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, kinds: Mapping[str, str]) -> Spec:
-    """Means of trays with their 95 % interval over single pots; mass on a log scale, so that steady growth is
-    straight."""
+    """Means of trays with their 95 % interval over single pots; mass on a log scale, so that steady growth is straight.
+
+    Parameters
+    ----------
+    masses : DataFrame
+        `treatment, tray, pot, day, net_g` [g].
+    means : DataFrame
+        `treatment, day, mass_g, low, high` [g].
+    kinds : Mapping[str, str]
+        Treatment -> its kind, all of the trial in the order of its file.
+
+    Returns
+    -------
+    Spec
+    """
     x = measured("day") | {"title": "days", "axis": {"tickMinStep": 1}}
     low, high = float(masses["net_g"].min()), float(masses["net_g"].max())
     scale = {"type": "log", "domain": [low / 1.15, high * 1.15], "nice": False}
@@ -159,7 +185,21 @@ def means_of_trays(masses: pd.DataFrame) -> pd.DataFrame:
 
 
 def differences(pairs: pd.DataFrame, *, factor: float, title: str) -> Spec:
-    """Each pair's difference with its 95 % interval; a filled mark where it leaves out zero."""
+    """Each pair's difference with its 95 % interval; a filled mark where it leaves out zero, a grey one untested.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        `a, b, estimate, low, high, p`.
+    factor : float
+        From their unit to the one that is drawn.
+    title : str
+        Of the axis, with its unit.
+
+    Returns
+    -------
+    Spec
+    """
     pairs = claimed(pairs)
     rows = pd.DataFrame(
         {
@@ -167,15 +207,18 @@ def differences(pairs: pd.DataFrame, *, factor: float, title: str) -> Spec:
             "estimate": pairs["estimate"] * factor,
             "low": pairs["low"] * factor,
             "high": pairs["high"] * factor,
-            "told": np.where(pairs["p"] < 0.05, "more than chance", "may be chance"),
+            "told": np.select(
+                [pairs["p"].isna(), pairs["p"] < 0.05], ["not tested", "more than chance"], "may be chance"
+            ),
         }
     )
     y = named("pair") | {"title": None, "sort": None, "axis": {"labelLimit": 220}}
     x = measured("estimate") | {"title": title}
     lower = measured("low") | {"title": title}
     legend = {"title": None, "orient": "top", "columns": 1}
-    states = ["more than chance", "may be chance"]
-    fill = named("told") | {"scale": {"domain": states, "range": [p.INK, p.PAPER]}, "legend": legend}
+    states = {"more than chance": p.INK, "may be chance": p.PAPER, "not tested": p.LINE}
+    shown = {state: colour for state, colour in states.items() if state in set(rows["told"])}
+    fill = named("told") | {"scale": {"domain": list(shown), "range": list(shown.values())}, "legend": legend}
     about = [named("pair"), *({**measured(c), "format": ".3g"} for c in ("estimate", "low", "high")), named("told")]
     zero = pd.DataFrame({"estimate": [0.0]})
     layers = [

@@ -7,7 +7,8 @@ a colour or a shade tells stands beside it as a number or a shape too. Fits noth
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import pandas as pd
 
@@ -30,14 +31,80 @@ _FAST, _MIDDLE, _SLOW = p.DEEP, "#78aab3", p.NOTE
 
 
 def tray_map(pots: pd.DataFrame, tray: pd.Series, largest_pct: float) -> Spec:
-    """One tray from above. `pots`: pot, row, column, residual_pct, light_factor (NaN where not surveyed).
+    """One tray from above.
 
     A triangle up grew faster than its tray's mean, one down slower, the larger the more; the number says by how much.
     Cells are shaded by the light of the place, with its number; water comes in at the arrow. The bar below is a day:
-    full as far as the tray was under water (`tray`: wet_h_d, unknown_share), hatched by a broken line where unknown.
+    full as far as the tray was under water, hatched by a broken line where unknown.
+
+    Parameters
+    ----------
+    pots : DataFrame
+        `pot, row, column, residual_pct, growth_pct` [% a day], `light_factor` (NaN where not surveyed).
+    tray : Series
+        `wet_h_d` [h], `unknown_share, inlet_row, inlet_column`.
+    largest_pct : float
+        The residual that is drawn largest [percentage points a day].
+
+    Returns
+    -------
+    Spec
     """
     rows, columns = int(pots["row"].max()), int(pots["column"].max())
-    marked = pots[["pot", "row", "column", "residual_pct", "growth_pct", "light_factor"]].assign(
+    marked = _marked(pots, largest_pct)
+    inlet = pd.DataFrame({"x": [tray["inlet_column"]], "y": [tray["inlet_row"]], "said": ["water ➤"]}).dropna()
+    at = _Ground.of(rows, columns, inlet).at
+    cell = at("left", "top") | {"x2": {"field": "right"}, "y2": {"field": "bottom"}}
+    layers = [
+        *_basin_layers(rows, columns, _day(tray, rows, columns), at, cell),
+        *_cell_layers(marked, cell),
+        *_pot_layers(marked, at),
+        _layer(
+            inlet,
+            _TEXT | {"color": p.WET, "fontWeight": "bold", "align": "right", "dx": -10},
+            at("x", "y") | {"text": named("said")},
+        ),
+    ]
+    spec = plain([layer for layer in layers if layer["data"]["values"]], height=60 + rows * _CELL_PX)
+    # shades of cells and colours of pots are two scales
+    spec["resolve"] = {"scale": {"color": "independent"}}
+    spec["config"]["view"] = {"stroke": None, "fill": None}
+    return spec
+
+
+_At = Callable[[str, str], Spec]
+"""The encoding of two columns as a place on the map."""
+
+_TEXT: Spec = {"type": "text", "color": p.INK, "fontSize": 12}
+
+
+@dataclass(frozen=True)
+class _Ground:
+    """Axes of a map: rows downwards, columns to the right, room for the inlet and for the day's bar."""
+
+    x: Spec
+    y: Spec
+
+    @classmethod
+    def of(cls, rows: int, columns: int, inlet: pd.DataFrame) -> _Ground:
+        low_x, low_y = min([0.3, *(inlet["x"] - 0.95)]), min([0.3, *(inlet["y"] - 0.3)])
+        high_x = max([columns + 0.7, *(inlet["x"] + 0.3)])
+        high_y = max([rows + 0.7, *(inlet["y"] + 0.3)]) + 0.42
+        axis = {"grid": False, "ticks": False, "domain": False, "tickMinStep": 1, "labelColor": p.QUIET, "title": None}
+        drawn = []
+        for domain, n in (([low_x, high_x], columns), ([high_y, low_y], rows)):
+            marks = axis | {"values": list(range(1, n + 1)), "format": "d"}
+            drawn.append({"scale": {"domain": domain, "nice": False, "zero": False}, "axis": marks})
+        drawn[0]["axis"] |= {"orient": "top"}
+        return cls(*drawn)
+
+    def at(self, x: str, y: str) -> Spec:
+        return {"x": {**measured(x), **self.x}, "y": {**measured(y), **self.y}}
+
+
+def _marked(pots: pd.DataFrame, largest_pct: float) -> pd.DataFrame:
+    """The pots with what is drawn of each, and where."""
+    return pots[["pot", "row", "column", "residual_pct", "growth_pct", "light_factor"]].assign(
         kind=pots["residual_pct"].map(lambda r: ALIKE if abs(r) < NEAR_PCT else FASTER if r > 0 else SLOWER),
         said=pots["residual_pct"].map(lambda r: f"{r:+.2f}".replace("-", "−")),
         size=60 + 640 * (pots["residual_pct"].abs() / max(largest_pct, NEAR_PCT)).clip(upper=1.0),
@@ -51,90 +118,84 @@ def tray_map(pots: pd.DataFrame, tray: pd.Series, largest_pct: float) -> Spec:
         mark_y=pots["row"] - 0.09,
         light=pots["light_factor"].map(lambda f: "" if math.isnan(f) else f"light {100 * f:.0f} %"),
     )
-    inlet = pd.DataFrame({"x": [tray["inlet_column"]], "y": [tray["inlet_row"]], "said": ["water ➤"]}).dropna()
-    low_x, low_y = min([0.3, *(inlet["x"] - 0.95)]), min([0.3, *(inlet["y"] - 0.3)])
-    high_x, high_y = max([columns + 0.7, *(inlet["x"] + 0.3)]), max([rows + 0.7, *(inlet["y"] + 0.3)]) + 0.42
+
+
+def _basin_layers(rows: int, columns: int, day: pd.DataFrame, at: _At, cell: Spec) -> list[Spec]:
+    """The tray, and below it the bar of its day."""
     rim = pd.DataFrame({"left": [0.4], "right": [columns + 0.6], "top": [0.4], "bottom": [rows + 0.6]})
-    day = _day(tray, rows, columns)
-    x_scale, y_scale = (
-        {"domain": domain, "nice": False, "zero": False} for domain in ([low_x, high_x], [high_y, low_y])
-    )
-    axis = {"grid": False, "ticks": False, "domain": False, "tickMinStep": 1, "labelColor": p.QUIET, "title": None}
-    x_axis = axis | {"values": list(range(1, columns + 1)), "format": "d", "orient": "top"}
-    y_axis = axis | {"values": list(range(1, rows + 1)), "format": "d"}
-
-    def at(x: str, y: str) -> Spec:
-        return {
-            "x": {**measured(x), "scale": x_scale, "axis": x_axis},
-            "y": {**measured(y), "scale": y_scale, "axis": y_axis},
-        }
-
-    shade = {
-        **measured("light_factor"),
-        "scale": {"domain": [0.5, 1.0], "range": [_DIM, _BRIGHT], "clamp": True},
-        "legend": None,
-    }
-    about = [
-        named("pot"),
-        {**measured("residual_pct"), "format": "+.2f", "title": "against its tray, percentage points a day"},
-        {**measured("growth_pct"), "format": ".2f", "title": "growth, % a day"},
-        {**measured("light_factor"), "format": ".2f", "title": "light factor"},
-    ]
-    kinds = [FASTER, SLOWER, ALIKE]
-    mark = at("column", "mark_y") | {
-        "shape": {
-            **named("kind"),
-            "scale": {"domain": kinds, "range": ["triangle-up", "triangle-down", "circle"]},
-            "legend": None,
-        },
-        "color": {
-            **named("kind"),
-            "scale": {"domain": kinds, "range": [_FAST, _SLOW, p.QUIET]},
-            "legend": None,
-        },
-        "size": {**measured("size"), "scale": None, "legend": None},
-        "tooltip": about,
-    }
-    text = {"type": "text", "color": p.INK, "fontSize": 12}
-    cell = at("left", "top") | {"x2": {"field": "right"}, "y2": {"field": "bottom"}}
-    has_light, no_light = marked[marked["light"] != ""], marked[marked["light"] == ""]
-    plain_cell = {"type": "rect", "stroke": p.LINE, "fill": p.PAPER, "cornerRadius": 4}
     wet = {"type": "rect", "fill": p.WET, "stroke": p.WET}
     unknown = {"type": "rect", "fill": "#e4e5e2", "stroke": p.UNKNOWN, "strokeDash": [3, 3]}
-    layers = [
+    return [
         _layer(rim, {"type": "rect", "fill": _BASIN, "stroke": p.WET, "strokeWidth": 2.5, "cornerRadius": 12}, cell),
         _layer(day[day["kind"] == "day"], {"type": "rect", "fill": p.PAPER, "stroke": p.WET}, cell),
         _layer(day[day["kind"] == "unknown"], unknown, cell),
         _layer(day[day["kind"] == "wet"], wet, cell),
         _layer(
             day[day["kind"] == "day"],
-            text | {"fontSize": 11, "align": "left", "dx": 5, "color": p.INK},
+            _TEXT | {"fontSize": 11, "align": "left", "dx": 5, "color": p.INK},
             at("right", "middle") | {"text": named("said")},
         ),
-        _layer(no_light.drop(columns="light_factor"), plain_cell, cell),
-        _layer(has_light, {"type": "rect", "stroke": p.LINE, "cornerRadius": 4}, cell | {"color": shade}),
-        _layer(marked, {"type": "point", "filled": True, "opacity": 0.9}, mark),
-        _layer(marked, text | {"fontSize": 11}, at("column", "pot_y") | {"text": named("pot")}),
-        _layer(marked, text | {"fontWeight": "bold", "fontSize": 13}, at("column", "said_y") | {"text": named("said")}),
-        _layer(has_light, text | {"fontSize": 10}, at("column", "light_y") | {"text": named("light")}),
-        _layer(
-            inlet,
-            text | {"color": p.WET, "fontWeight": "bold", "align": "right", "dx": -10},
-            at("x", "y") | {"text": named("said")},
-        ),
     ]
-    spec = plain([layer for layer in layers if layer["data"]["values"]], height=60 + rows * _CELL_PX)
-    # shades of cells and colours of pots are two scales
-    spec["resolve"] = {"scale": {"color": "independent"}}
-    spec["config"]["view"] = {"stroke": None, "fill": None}
-    return spec
+
+
+def _cell_layers(marked: pd.DataFrame, cell: Spec) -> list[Spec]:
+    """The places, shaded by their light where it was surveyed."""
+    shade = {
+        **measured("light_factor"),
+        "scale": {"domain": [0.5, 1.0], "range": [_DIM, _BRIGHT], "clamp": True},
+        "legend": None,
+    }
+    plain_cell = {"type": "rect", "stroke": p.LINE, "fill": p.PAPER, "cornerRadius": 4}
+    no_light = marked[marked["light"] == ""].drop(columns="light_factor")
+    shaded = {"type": "rect", "stroke": p.LINE, "cornerRadius": 4}
+    return [
+        _layer(no_light, plain_cell, cell),
+        _layer(marked[marked["light"] != ""], shaded, cell | {"color": shade}),
+    ]
+
+
+def _pot_layers(marked: pd.DataFrame, at: _At) -> list[Spec]:
+    """The pots: a mark, the name, the figure, the light of the place."""
+    kinds = [FASTER, SLOWER, ALIKE]
+    ranges = {"shape": ["triangle-up", "triangle-down", "circle"], "color": [_FAST, _SLOW, p.QUIET]}
+    about = [
+        named("pot"),
+        {**measured("residual_pct"), "format": "+.2f", "title": "against its tray, percentage points a day"},
+        {**measured("growth_pct"), "format": ".2f", "title": "growth, % a day"},
+        {**measured("light_factor"), "format": ".2f", "title": "light factor"},
+    ]
+    mark = at("column", "mark_y") | {
+        "size": measured("size") | {"scale": None, "legend": None},
+        "tooltip": about,
+        **{
+            how: named("kind") | {"scale": {"domain": kinds, "range": shown}, "legend": None}
+            for how, shown in ranges.items()
+        },
+    }
+    figure = _TEXT | {"fontWeight": "bold", "fontSize": 13}
+    lit = marked[marked["light"] != ""]
+    return [
+        _layer(marked, {"type": "point", "filled": True, "opacity": 0.9}, mark),
+        _layer(marked, _TEXT | {"fontSize": 11}, at("column", "pot_y") | {"text": named("pot")}),
+        _layer(marked, figure, at("column", "said_y") | {"text": named("said")}),
+        _layer(lit, _TEXT | {"fontSize": 10}, at("column", "light_y") | {"text": named("light")}),
+    ]
 
 
 def tray_maps(pots: pd.DataFrame, trays: pd.DataFrame) -> list[tuple[pd.Series, str, Spec]]:
-    """The map of every tray with pots on it: the tray, its water and light in words, the picture.
+    """The map of every tray with pots on it.
 
-    `pots` as in `Positions.pots`; `trays`: `tray, treatment, wet_h_d, unknown_share, light_mol_m2_d, inlet_row,
-    inlet_column`.
+    Parameters
+    ----------
+    pots : DataFrame
+        As in `Positions.pots`.
+    trays : DataFrame
+        `tray, treatment, wet_h_d, unknown_share, light_mol_m2_d, inlet_row, inlet_column`.
+
+    Returns
+    -------
+    list of (Series, str, Spec)
+        The tray, its water and light in words, the picture.
     """
     pots = pots.assign(residual_pct=100 * pots["residual"], growth_pct=100 * pots["rgr_per_day"])
     if "light_factor" not in pots.columns:
@@ -179,8 +240,17 @@ def _day(tray: pd.Series, rows: int, columns: int) -> pd.DataFrame:
 
 
 def whole_map(maps: Sequence[tuple[str | list[str], Spec]]) -> Spec:
-    """The maps of all trays as one picture, each under its name, with what the marks mean: to print, or to show a
-    friend."""
+    """The maps of all trays as one picture, with what the marks mean: to print, or to show a friend.
+
+    Parameters
+    ----------
+    maps : sequence of tuple[str or list[str], Spec]
+        The name of each tray, and its map.
+
+    Returns
+    -------
+    Spec
+    """
     each = [
         {
             "title": {"text": title, "anchor": "start"},
@@ -205,7 +275,21 @@ def whole_map(maps: Sequence[tuple[str | list[str], Spec]]) -> Spec:
 
 
 def partial_effect(points: pd.DataFrame, line: pd.DataFrame, title: str) -> Spec:
-    """Pots as dots, trays as named rings, the line of one cause with its 95 % band; y in % a day."""
+    """Pots as dots, trays as named rings, the line of one cause with its 95 % band; y in % a day.
+
+    Parameters
+    ----------
+    points : DataFrame
+        `tray, pot, x, y` of one cause, as in `Relation.points` [1/day].
+    line : DataFrame
+        `x, y, low, high`, as in `Relation.lines`.
+    title : str
+        Of the x axis, with its unit.
+
+    Returns
+    -------
+    Spec
+    """
     pots = points.assign(y=100 * points["y"])
     trays = pots.groupby("tray", as_index=False)[["x", "y"]].mean()
     trays["short"] = _short(trays["tray"])

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import pandas as pd
 
 from tidetray.analysis.pictures import palette as p
-from tidetray.analysis.pictures.base import Spec, layer, measured, plain, wall_ms
+from tidetray.analysis.pictures.base import Spec, layer, measured, named, plain
+from tidetray.analysis.pictures.wall_clock import WallClock
 
 _HOUR_MS = 3_600_000
 _TICKS_H = (3, 6, 12, 24, 48, 7 * 24, 14 * 24, 61 * 24)
@@ -53,16 +54,17 @@ def all_channels(lanes: Sequence[Lane], floods: pd.DataFrame, zone: str) -> Spec
         A Vega-Lite specification. Dragging moves all lanes along, Shift and the wheel zoom, and what is pointed at is
         marked in all of them.
     """
+    clock = WallClock.over(pd.concat([lane.rows["time"] for lane in lanes]), zone)
     drawn, headings = [], []
     labels: dict[float, str] = {}
     for place, lane in enumerate(lanes):
         floor = float(len(lanes) - 1 - place)
-        part, low, high = _in_lane(lane, floor, zone)
+        part, low, high = _in_lane(lane, floor, clock)
         drawn.append(part)
         labels |= {floor + _FLOOR: _written(low)} | ({floor + _TOP: _written(high)} if high > low else {})
         headings.append({"y": floor + 0.97, "heading": lane.heading})
     points = pd.concat(drawn, ignore_index=True)
-    x = _zoomed_clock(points["at"])
+    x = _zoomed_axis(points["at"], clock)
     names = json.dumps({f"{at:.2f}": text for at, text in labels.items()})
     axis = {
         "title": None,
@@ -75,13 +77,13 @@ def all_channels(lanes: Sequence[Lane], floods: pd.DataFrame, zone: str) -> Spec
     broken = {"invalid": "break-paths-filter-domains"}
     detail = {"field": "heading", "type": "nominal"}
     about = [
-        {"field": "at", "type": "temporal", "title": "at", "format": "%d %b %H:%M", "scale": {"type": "utc"}},
+        named("when") | {"title": "at"},
         {"field": "heading", "type": "nominal", "title": "channel"},
         {**measured("mean"), "format": ".1f", "title": "value"},
     ]
     hover = {"type": "point", "fields": ["at"], "nearest": True, "on": "pointerover", "clear": "pointerout"}
     pointed = {"param": "hover", "empty": False}
-    wet = pd.DataFrame({"at": wall_ms(floods["from"], zone), "to": wall_ms(floods["to"], zone)})
+    wet = pd.DataFrame({"at": clock.places(floods["from"]), "to": clock.places(floods["to"])})
     layers = [
         layer(
             wet,
@@ -129,7 +131,7 @@ def all_channels(lanes: Sequence[Lane], floods: pd.DataFrame, zone: str) -> Spec
 _ZOOM = {"type": "interval", "encodings": ["x"], "zoom": "wheel![event.shiftKey]"}
 
 
-def _in_lane(lane: Lane, floor: float, zone: str) -> tuple[pd.DataFrame, float, float]:
+def _in_lane(lane: Lane, floor: float, clock: WallClock) -> tuple[pd.DataFrame, float, float]:
     """A lane's points with their heights in the picture, and the least and the most that it shows."""
     drawn = _broken(lane.rows, lane.gap)
     values = {name: lane.factor * drawn[name].astype(float) for name in ("mean", "low", "high")}
@@ -139,7 +141,8 @@ def _in_lane(lane: Lane, floor: float, zone: str) -> tuple[pd.DataFrame, float, 
     def height(column: pd.Series) -> pd.Series:
         return floor + _FLOOR + (_TOP - _FLOOR) * (column - low) / span
 
-    frame = pd.DataFrame({"at": wall_ms(drawn["time"], zone), "heading": lane.heading, "mean": values["mean"]})
+    at, when = clock.places(drawn["time"]), clock.shown(drawn["time"])
+    frame = pd.DataFrame({"at": at, "when": when, "heading": lane.heading, "mean": values["mean"]})
     heights = {"y": height(values["mean"]), "y_low": height(values["low"]), "y_high": height(values["high"])}
     return frame.assign(**heights), low, high
 
@@ -149,24 +152,31 @@ def _written(value: float) -> str:
     return f"{value:.0f}" if abs(value) >= 100 or value == round(value) else f"{value:.3g}"
 
 
-def _zoomed_clock(at: pd.Series) -> Spec:
+def _zoomed_axis(at: pd.Series, clock: WallClock) -> Spec:
     """An axis of wall time whose names follow the zoom: days at midnight, hours between."""
-    whole = "utchours(datum.value) == 0 && utcminutes(datum.value) == 0"
+    wall = clock.wall
+    whole = f"utchours({wall}) == 0 && utcminutes({wall}) == 0"
     return {
         "field": "at",
         "type": "temporal",
         "title": None,
-        "axis": {"labelExpr": f"utcFormat(datum.value, {whole} ? '%a %d %b' : '%H:%M')", "labelOverlap": True},
+        "axis": {"labelExpr": f"utcFormat({wall}, {whole} ? '%a %d %b' : '%H:%M')", "labelOverlap": True},
         "scale": {"type": "utc", "domain": [int(at.min()), max(int(at.max()), int(at.min()) + 1)], "nice": False},
     }
 
 
 def drain_trend(drains: pd.DataFrame, zone: str) -> Spec:
     """Each draining as a share of what is expected, in %; the dashed rule at 100 % is the expectation."""
+    clock = WallClock.over(drains["time"], zone)
     drawn = pd.DataFrame(
-        {"at": wall_ms(drains["time"], zone), "percent": 100 * drains["share"], "seconds": drains["drain_s"]}
+        {
+            "at": clock.places(drains["time"]),
+            "when": clock.shown(drains["time"]),
+            "percent": 100 * drains["share"],
+            "seconds": drains["drain_s"],
+        }
     )
-    x = _clock(drawn["at"])
+    x = _axis(drawn["at"], clock)
     low, high = min(float(drawn["percent"].min()), 95.0), max(float(drawn["percent"].max()), 110.0)
     y = {
         **measured("percent"),
@@ -174,7 +184,7 @@ def drain_trend(drains: pd.DataFrame, zone: str) -> Spec:
         "scale": {"domain": [low - 2, high + 2], "nice": False, "zero": False},
     }
     about = [
-        {"field": "at", "type": "temporal", "title": "at", "format": "%d %b %H:%M", "scale": {"type": "utc"}},
+        named("when") | {"title": "at"},
         {**measured("seconds"), "format": ".1f", "title": "drained in, s"},
         {**measured("percent"), "format": ".0f", "title": "% of expected"},
     ]
@@ -192,7 +202,7 @@ def drain_trend(drains: pd.DataFrame, zone: str) -> Spec:
     )
 
 
-def _clock(at: pd.Series) -> Spec:
+def _axis(at: pd.Series, clock: WallClock) -> Spec:
     """An axis of wall time with at most eight names."""
     start, end = int(at.min()), int(at.max())
     step_h = next((h for h in _TICKS_H if (end - start) <= 8 * h * _HOUR_MS), _TICKS_H[-1])
@@ -201,8 +211,8 @@ def _clock(at: pd.Series) -> Spec:
     if step_h == 12:
         shown = "%a %H:%M"
     axis = {
-        "values": list(range(-(-start // step) * step, end + 1, step)),
-        "labelExpr": f"utcFormat(datum.value, '{shown}')",
+        "values": clock.marks(start, end, step),
+        "labelExpr": f"utcFormat({clock.wall}, '{shown}')",
         "labelOverlap": True,
     }
     return {

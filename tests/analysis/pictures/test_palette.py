@@ -96,8 +96,8 @@ def test_a_chart_at_night_keeps_what_is_drawn() -> None:
     }
 
 
-# Machado, Oliveira and Fernandes 2009 (doi 10.1109/TVCG.2009.113), severity 1.0, protanopia and deuteranopia, as
-# read in two implementations: R/color-blindness.R of EmilHvitfeldt/prismatic, and the protanomaly table in GarrettGunnell/AcerolaFX
+# Machado, Oliveira and Fernandes 2009 (doi 10.1109/TVCG.2009.113), severity 1.0: protanopia and deuteranopia,
+# as read in R/color-blindness.R of EmilHvitfeldt/prismatic; the first also in GarrettGunnell/AcerolaFX
 BLINDNESS = {
     "red": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
     "green": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]],
