@@ -1,8 +1,10 @@
 """A generator of awkward trials: everything that happens to pots and trays, at bad moments.
 
-Random layouts with splits, swaps, moves, re-pottings, losses, samples, crossovers; rounds over two days, irregular
-rounds, replicates, missing starts, missing weigh-ins, weeks in which clocks change, several zones. A trial is a recipe
-of plain facts, so that a test can change one thing about it and build it again.
+Random layouts with blocks and benches, splits, swaps, moves, re-pottings, losses, samples, crossovers; rounds over two
+days, irregular rounds, replicates, missing starts, missing weigh-ins, weeks in which clocks change, several zones, a
+trial of another site beside it in which everything has the same names. Trays flood as their treatments say, with days
+of which nothing is known. A trial is a recipe of plain facts, so that a test can change one thing about it and build it
+again.
 """
 
 from __future__ import annotations
@@ -10,16 +12,22 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 from hypothesis import strategies as st
 
 from tests.made_trials import NOW, TARE_G, WHO, at, made_plan, put, treatment
 from tidetray.analysis.record.trial_data import TrialData
+from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.cycles.detect import CYCLE_COLUMNS
 from tidetray.ingest.notebook.corrections import correct, newest
 from tidetray.ingest.notebook.facts import Event, TrialPlan, WeighIn
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.placements import treatment_spells
+from tidetray.ingest.store.derived import put_cycles
 from tidetray.ingest.store.recording import Store, open_store
 
 FLOODS = (0, 2, 6)
@@ -55,15 +63,35 @@ class AwkwardTrial:
     started: datetime
     zone: str
     late_correction: int | None
+    blocks: tuple[str, ...] = ()
+    benches: tuple[str, ...] = ()
+    silent: tuple[tuple[int, float], ...] = ()
+    """Trays (from 1), and days from the start on which nothing was heard of them."""
+    beside: bool = False
+    """Whether another site has a trial in the same record."""
     names: Callable[[str], str] = str
     """Renames trays."""
+    called: Callable[[str], str] = str
+    """Renames treatments."""
 
     @property
     def plan(self) -> TrialPlan:
-        used = [treatment(n) for n in FLOODS]
-        plan = made_plan(self.given, used, pots=self.pots, zone=self.zone, started=self.started)
-        trays = tuple(replace(tray, tray=replace(tray.tray, name=self.names(tray.name))) for tray in plan.trays)
-        return replace(plan, trays=trays, pots=tuple(replace(pot, tray=self.names(pot.tray)) for pot in plan.pots))
+        plan = made_plan(
+            self.given,
+            [treatment(n) for n in FLOODS],
+            pots=self.pots,
+            zone=self.zone,
+            started=self.started,
+            blocks=self.blocks,
+            benches=self.benches,
+        )
+        trays = tuple(
+            replace(tray, tray=replace(tray.tray, name=self.names(tray.name)), treatment=self.called(tray.treatment))
+            for tray in plan.trays
+        )
+        treatments = tuple(replace(each, name=self.called(each.name)) for each in plan.treatments)
+        pots = tuple(replace(pot, tray=self.names(pot.tray)) for pot in plan.pots)
+        return replace(plan, trays=trays, treatments=treatments, pots=pots)
 
     def weigh_ins(self, factor: float = 1.0) -> list[WeighIn]:
         return [WeighIn(w.pot, at(w.day, self.started), 1, factor * w.net_g + w.tare_g, w.tare_g) for w in self.weighed]
@@ -72,6 +100,8 @@ class AwkwardTrial:
         out = []
         for one in self.happened:
             facts = {k: self.names(v) if k == "tray" else v for k, v in one.facts.items()}
+            if one.kind == "treatment changed":
+                facts["value"] = self.called(facts["value"])
             out.append(Event(one.kind, at(one.day, self.started), who="grower", why="so", **facts))  # type: ignore[arg-type]
         return out
 
@@ -81,10 +111,18 @@ class AwkwardTrial:
             self.write(store, factor=factor, order=order)
             yield TrialData(store, self.plan.trial)
 
+    @property
+    def ends(self) -> datetime:
+        """A day after the last weighing."""
+        return at(max([0.0, *(w.day for w in self.weighed)]) + 1, self.started)
+
     def write(self, store: Store, *, factor: float = 1.0, order: np.random.Generator | None = None) -> Notebook:
         """Into a notebook; with `order` entered one after the other in an order of chance."""
         weigh_ins = self.weigh_ins(factor)
+        if self.beside:
+            put(store, self._other, [WeighIn("t1-1", at(d, self.started), 1, 38.0 + d, TARE_G) for d in (0.3, 9.0)])
         notebook = put(store, self.plan, [] if order is not None else weigh_ins, self.events())
+        self._flood(store)
         if order is not None:
             for k in order.permutation(len(weigh_ins)):
                 notebook.add_weigh_ins(self.plan.trial.name, [weigh_ins[k]], now=NOW)
@@ -94,6 +132,95 @@ class AwkwardTrial:
             gross_g = factor * 1.1 * (old.gross_g - old.tare_g) / factor + old.tare_g
             correct(notebook, self.plan.trial.name, number, gross_g=gross_g, now=NOW, **WHO)
         return notebook
+
+    @property
+    def _other(self) -> TrialPlan:
+        """A trial of another site: the same names of trays and pots, other treatments on them."""
+        given = ["dry" if name != "dry" else "floods-6" for name in self.given]
+        used = [treatment(n) for n in FLOODS]
+        return made_plan(given, used, pots=self.pots, name="elsewhere", site="shed", zone="UTC", started=self.started)
+
+    def _flood(self, store: Store) -> None:
+        """Every tray floods as its treatment says from the start to the end; nothing is known of its silent days."""
+        plan = self.plan
+        store.elsewhere = Recorded(plan.trial.site, {tray.name for tray in plan.trays}, (self.started, self.ends))
+        floods = {each.name: [int(t[:2]) for t in each.flood_times] for each in plan.treatments}
+        spells = treatment_spells({tray.name: tray.treatment for tray in plan.trays}, self.events())
+        for number, tray in enumerate(plan.trays, 1):
+            edges = [(since or self.started, name) for since, name in spells[tray.name]]
+            rows = [
+                _cycle(start)
+                for (since, name), (until, _) in pairwise([*edges, (self.ends, "")])
+                for start in _starts(since, until, floods[name])
+            ]
+            for day in (day for of, day in self.silent if of == number):
+                begin, end = at(day, self.started), at(day + 1, self.started)
+                rows = [row for row in rows if not begin - timedelta(hours=1) <= row["flood_start"] <= end]
+                rows.append({"flood_start": begin, "dry": end, "outcome": "unknown"})
+            ordered = sorted(rows, key=lambda row: row["flood_start"])
+            frame = pd.DataFrame(ordered, columns=list(CYCLE_COLUMNS))
+            for column in ("flood_start", "flood_reached", "drain_start", "dry"):
+                frame[column] = pd.to_datetime(frame[column], utc=True).astype("datetime64[ms, UTC]")
+            put_cycles(store, plan.trial.site, tray.name, frame, keep=0)
+
+
+class Recorded:
+    """What was heard of trays: from when to when, and nothing else (`tidetray.ingest.store.recording.Elsewhere`)."""
+
+    records_here = True
+
+    def __init__(self, site: str, trays: set[str], span: tuple[datetime, datetime]) -> None:
+        self._site, self._trays, self._span = site, trays, span
+
+    def readings(
+        self, site: str, tray: str, channels: object, *, start_ms: int, end_ms: int, lead: bool
+    ) -> pd.DataFrame:
+        times = pd.Series([], dtype="datetime64[ms, UTC]")
+        return pd.DataFrame({"time": times, "channel": pd.Series([], dtype="str"), "value": pd.Series([], dtype=float)})
+
+    def hourly(self, site: str, channel: str, *, start_ms: int, end_ms: int) -> pd.DataFrame:
+        numbers = ("n", "mean", "min", "max", "integral", "covered_s", "above_s")
+        return pd.DataFrame(
+            {"tray": pd.Series([], dtype="str"), "node": pd.Series([], dtype="str")}
+            | {"time": pd.Series([], dtype="datetime64[ms, UTC]")}
+            | {name: pd.Series([], dtype=float) for name in numbers}
+        )
+
+    def latest(self, site: str) -> pd.DataFrame:
+        names = {name: pd.Series([], dtype="str") for name in ("node", "tray", "channel")}
+        return pd.DataFrame(
+            names | {"time": pd.Series([], dtype="datetime64[ms, UTC]"), "value": pd.Series([], dtype=float)}
+        )
+
+    def span_ms(self, site: str, tray: str, channels: object) -> tuple[int, int] | None:
+        known = site == self._site and tray in self._trays
+        return (to_ms(self._span[0]), to_ms(self._span[1])) if known else None
+
+    def close(self) -> None:
+        """Nothing is held open."""
+
+
+def _starts(since: datetime, until: datetime, hours: list[int]) -> list[datetime]:
+    midnight = since.replace(hour=0, minute=0, second=0, microsecond=0)
+    days = (until - midnight).days + 1
+    each = [midnight + timedelta(days=day, hours=hour) for day in range(days) for hour in hours]
+    return [start for start in each if since <= start < until - timedelta(hours=1)]
+
+
+def _cycle(start: datetime) -> dict[str, object]:
+    """A flood of half an hour, a minute to fill and one to drain."""
+    minute = timedelta(minutes=1)
+    return {
+        "flood_start": start,
+        "flood_reached": start + minute,
+        "drain_start": start + 29 * minute,
+        "dry": start + 30 * minute,
+        "fill_s": 60.0,
+        "wet_s": 1800.0,
+        "drain_s": 60.0,
+        "peak_level_m": 0.03,
+        "outcome": "complete",
+    }
 
 
 @st.composite
@@ -123,7 +250,23 @@ def awkward_trials(draw: st.DrawFn) -> AwkwardTrial:
                 weighed.append(Weighed(pot, when + 0.011, net_g * (1 + 0.002 * chance.standard_normal()), tare_g))
     correction = int(chance.integers(len(weighed))) if weighed and draw(st.booleans()) else None
     started, zone = draw(st.sampled_from(STARTS)), draw(st.sampled_from(ZONES))
-    return AwkwardTrial(given, pots, tuple(weighed), tuple(happened), started, zone, correction)
+    blocks, benches = (
+        tuple(str(chance.integers(1, 3)) for _ in range(n_trays)) if draw(st.booleans()) else () for _ in range(2)
+    )
+    silent = tuple((int(chance.integers(1, n_trays + 1)), float(day)) for day in days[1:] if chance.random() < 0.2)
+    return AwkwardTrial(
+        given,
+        pots,
+        tuple(weighed),
+        tuple(happened),
+        started,
+        zone,
+        correction,
+        blocks,
+        benches,
+        silent,
+        draw(st.booleans()),
+    )
 
 
 def _events(  # noqa: PLR0917

@@ -44,6 +44,7 @@ def made_plan(
     zone: str = "Europe/Lisbon",
     started: datetime = STARTED,
     blocks: Sequence[str] = (),
+    benches: Sequence[str] = (),
 ) -> TrialPlan:
     """Tray k + 1 gets treatment `given[k]` and `pots` pots t<k>-1, t<k>-2, ..."""
     trays = tuple(
@@ -60,6 +61,7 @@ def made_plan(
             name_,
             "white LED",
             block=blocks[k - 1] if blocks else "",
+            bench=benches[k - 1] if benches else "",
         )
         for k, name_ in enumerate(given, 1)
     )

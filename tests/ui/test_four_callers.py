@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -21,10 +22,13 @@ from streamlit.testing.v1 import AppTest
 
 import tidetray.analysis as tt
 from tidetray.analysis.questions.answer import Answer
+from tidetray.analysis.questions.plan import past_spread, plan
+from tidetray.analysis.questions.trays import trays
 from tidetray.analysis.questions.tune_two import tune_two
-from tidetray.analysis.record.trial_data import open_record
+from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.settings.model import Settings
 from tidetray.ui import columns
+from tidetray.ui.cache.overview import overview
 from tidetray.ui.cli.main import cli
 from tidetray.ui.columns import Columns, plain, records
 from tidetray.ui.parts.tables import scaled
@@ -33,13 +37,16 @@ from tidetray.ui.report.parts import Report, Table, Words
 
 APP = str(Path(__file__).parents[2] / "ui" / "app.py")
 QUESTIONS = ("growth", "compare", "relate", "positions", "tune")
+OTHERS = ("exposure", "conditions", "weighing", "cycles", "environment", "warmth")
+AT = datetime(2026, 6, 1, 12, tzinfo=UTC)
+"""The last moment that the home knows of."""
 
 
 @pytest.fixture(scope="module")
 def answers(joints: Path) -> dict[str, Any]:
     """Question -> what the notebook is answered."""
     trial = tt.open(joints)
-    return {name: getattr(trial, name)() for name in (*QUESTIONS, "exposure", "conditions", "weighing", "cycles")}
+    return {name: getattr(trial, name)() for name in (*QUESTIONS, *OTHERS)}
 
 
 @pytest.fixture(scope="module")
@@ -114,7 +121,12 @@ def test_json_of_a_command_is_the_table_of_the_answer(joints: Path, answers: dic
         found = asked(joints, *words)
         assert found["rows"] == records(answers[name].table), name
         assert found["cautions"] == list(answers[name].cautions), name
-    assert asked(joints, "cycles")["rows"] == records(answers["cycles"].table)
+    for name, words in {
+        "cycles": ("cycles",),
+        "environment": ("exposure", "--environment"),
+        "warmth": ("exposure", "--warmth"),
+    }.items():
+        assert asked(joints, *words)["rows"] == records(answers[name].table), name
     found, compared = asked(joints, "compare"), answers["compare"]
     assert found["sentences"] == list(compared.sentences)
     assert found["cautions"] == list(compared.cautions)
@@ -165,6 +177,55 @@ def test_tables_of_pages_hold_the_numbers_of_the_answers(home: Path, answers: di
     assert shown(related.conditions.trays, columns.WENT_THROUGH, on_relate)
     numbers = {name: each for name, each in columns.FEATURES.items() if name in answers["positions"].table}
     assert shown(answers["positions"].table, numbers, page("positions"))
+
+
+def test_command_and_page_of_the_trays_show_the_answer(joints: Path) -> None:
+    """Both show one overview, which asks the question at the moment it is given."""
+    with open_record(joints) as store:
+        view = overview(store, joints, None, AT)
+        answer = trays(TrialData(store, choose_trial(store)), AT)
+    assert records(view.trays) == records(answer.table) == records(tt.open(joints).trays(AT).table)
+    assert set(answer.table["state"]) & {"wet", "dry"}
+    now = asked(joints, "status")["trays"]
+    assert [row["tray"] for row in now] == answer.table["tray"].to_list()
+
+
+def test_a_plan_is_judged_alike_by_command_and_notebook(joints: Path) -> None:
+    with open_record(joints) as store:
+        data = TrialData(store, choose_trial(store))
+        answer = plan(past_spread(data), treatments=2, trays=3, pots=8, difference=0.01)
+        name = data.trial.name
+    words = ("plan", "power", "--trays", "3", "--pots", "8", "--difference", "0.01", "--from-trial", name)
+    found = asked(joints, *words)
+    assert (found["sentences"], found["cautions"]) == (list(answer.sentences), list(answer.cautions))
+    assert found["needed"] == records(answer.table)
+    assert (found["tray_sd"], found["pot_sd"]) == (plain(answer.tray_sd), plain(answer.pot_sd))
+    text = printed(joints, *words)
+    assert not [line for line in answer.sentences if _flat(line) not in text]
+
+
+def test_the_page_of_the_notebook_says_how_sure_weighing_is(home: Path, answers: dict[str, Any]) -> None:
+    app = page("notebook")
+    shown = on_page(app) + _flat(" ".join(each.value for each in (*app.markdown, *app.caption)))
+    for _, quality in answers["weighing"].scales.values():
+        assert not [line for line in quality.sentences if _flat(line) not in shown]
+
+
+def test_pages_commands_and_report_work_nothing_out() -> None:
+    """No means, logarithms or spreads in ui: whoever needs one asks `tidetray.analysis.questions`.
+
+    `ui/cache` sums hours up to what a screen can show, and counts who was weighed; charts lay pictures out.
+    """
+    folders = ("views", "cli", "report", "parts", "prints", "changes")
+    words = re.compile(r"\.(mean|median|std|var|agg)\(|np\.(log|exp|mean|std|sqrt)\b|import scipy|from scipy")
+    found = [
+        f"{path.name}: {line.strip()}"
+        for folder in folders
+        for path in (Path(APP).parent / folder).glob("*.py")
+        for line in path.read_text().splitlines()
+        if words.search(line) and not line.strip().startswith(("#", '"'))
+    ]
+    assert found == []
 
 
 def test_the_report_says_the_sentences_and_cautions(report: Report, answers: dict[str, Any]) -> None:

@@ -1,10 +1,18 @@
-"""Whatever happens to a trial: an answer or a sentence, never a traceback; and what must not change does not."""
+"""Whatever happens to a trial: an answer or a sentence, never a traceback; and what must not change does not.
+
+From weigh-in to report: masses, rates, exposure, growth beside conditions and places, doses, the words of the report,
+and a data package that is loaded again.
+"""
 
 from __future__ import annotations
 
+import re
+import tempfile
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -16,20 +24,32 @@ from tests.awkward_trials import AwkwardTrial, awkward_trials
 from tests.made_trials import NOW, WHO, at
 from tidetray.analysis.compare.trial import compare_trial
 from tidetray.analysis.dose.fit import fit_response
+from tidetray.analysis.questions.compare import compare
+from tidetray.analysis.questions.growth import growth
+from tidetray.analysis.questions.positions import positions
+from tidetray.analysis.questions.relate import relate
+from tidetray.analysis.questions.tune import doses_of
+from tidetray.analysis.record.package import build_record, open_package
 from tidetray.analysis.record.trial_data import TrialData, tuning_data
 from tidetray.analysis.relations.spread import repeat_sd, spread
 from tidetray.ingest.notebook.facts import Event
 from tidetray.ingest.notebook.trial_events import note_event, take_back
+from tidetray.ingest.settings.model import Settings
 from tidetray.ingest.store.recording import open_store
+from tidetray.ui.prints.export import export
+from tidetray.ui.report.make import make_report
+from tidetray.ui.report.parts import Table, Words
 
-SHORT, LONG = 4, 2000
+SHORT, LONG = 3, 2000
+WORDS = 200
+"""Examples of the report and of packages: each takes as long as many of the others."""
 
 
-def each(trial: Callable[[AwkwardTrial, int], None], *, long_form: bool) -> None:
+def each(trial: Callable[[AwkwardTrial, int], None], *, long_form: bool, few: int = SHORT, many: int = LONG) -> None:
     """`trial` for few examples, or with --long for many; it gets a number of chance beside."""
     seeds = st.integers(0, 2**32 - 1)
     run = given(awkward_trials(), seeds)(trial)
-    settings(max_examples=LONG if long_form else SHORT, deadline=None)(run)()
+    settings(max_examples=many if long_form else few, deadline=None)(run)()
 
 
 def frames(data: TrialData) -> dict[str, pd.DataFrame]:
@@ -37,10 +57,37 @@ def frames(data: TrialData) -> dict[str, pd.DataFrame]:
     growth = data.growth.table[["pot", "days", "mass_start_g", "mass_end_g", "rgr_per_day"]]
     whole = data.growth_of_whole[["pot", "days", "rgr_per_day"]]
     masses = data.masses[["pot", "day", "net_g", "start_g", "gone"]]
+    exposure = data.exposure[["pot", "start", "hours", "wet_h", "dry_h", "unknown_h", "floods"]].drop(columns="start")
+    places = data.pot_places[["pot", "row", "column", "rgr_per_day"]]
+    doses = tuning_data(data._store, [data.trial]).measured[["pot", "dry_h_day", "floods_day", "rgr_per_day"]]
+    doses = doses.drop(columns="pot")  # of a crossover the tray stands there
     return {
-        name: frame.sort_values(list(frame.columns[:3]), ignore_index=True)
-        for name, frame in (("growth", growth), ("whole", whole), ("masses", masses))
+        name: frame.sort_values(list(frame.columns), ignore_index=True)
+        for name, frame in (
+            ("growth", growth),
+            ("whole", whole),
+            ("masses", masses),
+            ("exposure", exposure),
+            ("places", places),
+            ("doses", doses.round(9)),
+        )
     }
+
+
+def answers(data: TrialData) -> dict[str, pd.DataFrame]:
+    """What is told of growth beside conditions, places and treatments: all that is not drawn at random."""
+    related, placed, compared = relate(data, ["dry_h_d"]), positions(data), compare(data)
+    effects = related.relation.effects[["estimate", "df", "level", "n_rows"]] if related.relation else pd.DataFrame()
+    features = placed.table[["feature", "estimate", "df_den", "p"]] if placed.positions else pd.DataFrame()
+    means = compared.rates[["rate_per_day", "n_trays", "n_pots"]] if compared.found else pd.DataFrame()
+    means = means.sort_values(list(means.columns), ignore_index=True)
+    return {"effects": effects, "features": features, "means": means}
+
+
+def told_alike(a: dict[str, pd.DataFrame], b: dict[str, pd.DataFrame]) -> None:
+    """Fits come to rest within their own tolerance, not to the last digit."""
+    for name, frame in a.items():
+        pd.testing.assert_frame_equal(frame, b[name], rtol=1e-3, atol=1e-6, obj=name)
 
 
 def alike(a: dict[str, pd.DataFrame], b: dict[str, pd.DataFrame], *, grams: float = 1.0) -> None:
@@ -64,13 +111,59 @@ def test_every_question_has_an_answer_or_a_sentence(long_form: bool) -> None:
         with trial.opened() as data:
             intervals = data.growth_in_runs
             told(lambda: compare_trial(data.masses, intervals=intervals, saleable_g=8.0))
-            rows = tuning_data(data._store, [data.trial]).planned
-            told(lambda: fit_response(rows, response="rgr_per_day", dose="dry_h_day", tray="tray", trial="trial"))
+            pots = tuning_data(data._store, [data.trial])
+            named = {"tray": "tray", "trial": "trial", "own_tray": "own_tray"}
+            for rows in (pots.planned, pots.measured):
+                told(partial(fit_response, rows, response="rgr_per_day", dose="dry_h_day", bootstraps=0, **named))
+            told(lambda: doses_of(pots, planned=True))
             told(lambda: spread(data.weigh_days, scale_sd=repeat_sd(data.weigh_days, day="session")))
-            assert data.growth.cautions is not None
+            for answer in (growth(data), compare(data), relate(data), positions(data)):
+                assert answer.summary.count(" ") > 2
+                assert not [line for line in (answer.summary, *answer.cautions) if WRONG.search(line)]
             assert len(data.weighings) <= len(trial.weighed)
 
     each(check, long_form=long_form)
+
+
+WRONG = re.compile(r"\bnan\b|\bNone\b|\binf\b|\bNaT\b|<NA>|  ")
+"""What no sentence may hold."""
+
+
+def words(data: TrialData) -> list[str]:
+    """All words of the report, those of its tables too."""
+    parts = [part for section in make_report(data._store, Settings(), None).sections for part in section.parts]
+    lines = [line for part in parts if isinstance(part, Words) for line in (part.text, *part.more)]
+    return lines + [cell for part in parts if isinstance(part, Table) for row in part.rows for cell in row]
+
+
+def test_the_report_says_the_same_whatever_the_order_of_entries(long_form: bool) -> None:
+    def check(trial: AwkwardTrial, seed: int) -> None:
+        trial = replace(trial, beside=False)  # a report needs to know which trial is meant
+        with trial.opened() as data:
+            said = words(data)
+        assert len(said) > 20
+        assert not [line for line in said if WRONG.search(line)]
+        with trial.opened(order=np.random.default_rng(seed)) as data:
+            other = [line for line in words(data) if line not in said]
+        assert not [line for line in other if not ENTERED.search(line)]
+
+    each(check, long_form=long_form, few=1, many=WORDS)
+
+
+ENTERED = re.compile(r"entered|entry|fingerprint|[0-9a-f]{16}")
+"""What a report says of how its entries came about depends on their order."""
+
+
+def test_a_package_gives_back_what_it_was_made_of(long_form: bool) -> None:
+    def check(trial: AwkwardTrial, seed: int) -> None:
+        with tempfile.TemporaryDirectory() as folder, trial.opened() as data:
+            package, home = Path(folder) / "package", Path(folder) / "home"
+            export(data._store, data.trial, package, now=NOW)
+            name = build_record(package, home)
+            with open_package(package, home) as store:
+                alike(frames(data), frames(TrialData(store, replace(data.trial, name=name))))
+
+    each(check, long_form=long_form, few=2, many=WORDS)
 
 
 def test_what_must_not_change_does_not(long_form: bool) -> None:
@@ -79,10 +172,15 @@ def test_what_must_not_change_does_not(long_form: bool) -> None:
     def check(trial: AwkwardTrial, seed: int) -> None:
         rng = np.random.default_rng(seed)
         with trial.opened() as data:
-            plain = frames(data)
+            plain, asked = frames(data), answers(data)
         with trial.opened(order=rng) as data:
             alike(plain, frames(data))
-        with replace(trial, names=lambda name: "z" + name[::-1].replace("-", "0")).opened() as data:
+            told_alike(asked, answers(data))
+        renamed = replace(trial, names=lambda name: "z" + name[::-1].replace("-", "0"), called=lambda name: name[::-1])
+        with renamed.opened() as data:
+            alike(plain, frames(data))
+            told_alike(asked, answers(data))
+        with replace(trial, beside=not trial.beside).opened() as data:
             alike(plain, frames(data))
         with replace(trial, zone="UTC").opened() as data:
             at_greenwich = frames(data)
