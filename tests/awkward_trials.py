@@ -165,7 +165,7 @@ class AwkwardTrial:
 
 
 class Recorded:
-    """What was heard of trays: from when to when, and nothing else (`tidetray.ingest.store.recording.Elsewhere`)."""
+    """What was heard of trays: from when to when, and nothing else; a store asks it for readings kept elsewhere."""
 
     records_here = True
 

@@ -79,7 +79,17 @@ _TECHNICAL = re.compile(
 
 
 def is_technical(sentence: str) -> bool:
-    """Whether a sentence speaks to statisticians: it names a test, a distribution or a p-value."""
+    """Whether a sentence speaks to statisticians: it names a test, a distribution or a p-value.
+
+    Parameters
+    ----------
+    sentence : str
+        A sentence of an answer.
+
+    Returns
+    -------
+    bool
+    """
     return _TECHNICAL.search(sentence) is not None
 
 

@@ -153,7 +153,18 @@ def uneven_pairs(adjusted: Array, where: Layout, n: pd.DataFrame) -> pd.DataFram
 
 
 def claimed(pairs: pd.DataFrame) -> pd.DataFrame:
-    """`pairs` with the limits and p that a claim rests on: the more careful ones where spreads differ."""
+    """Pairs with the limits and p that a claim rests on: the more careful ones where spreads differ.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        As in `Comparison.pairs`.
+
+    Returns
+    -------
+    DataFrame
+        `pairs` with other `p, low, high` where there are `p_uneven, low_uneven, high_uneven`.
+    """
     if "p_uneven" not in pairs:
         return pairs
     p = pairs[["p", "p_uneven"]].max(axis=1).where(pairs["p"].notna() & pairs["p_uneven"].notna())

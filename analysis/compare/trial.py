@@ -27,7 +27,7 @@ from tidetray.analysis.growth.rounds import last_whole_day
 __all__ = ["TrialComparison", "compare_trial", "last_whole_day"]
 
 _PLACES = {"block": "blocks", "bench": "benches"}
-_CLAIMS = {"p", "low", "high"}
+_CLAIMS = {"p", "low", "high", "low_uneven", "high_uneven"}
 _NAMED = {"mass": "net_g", "day": "day", "treatment": "treatment", "tray": "tray"}
 
 

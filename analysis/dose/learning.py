@@ -53,10 +53,20 @@ def best_design(values: Array, where: Array, sigma: float, *, trays: int, seed: 
 
     Parameters
     ----------
-    values : (draws, doses) plausible responses, more is better; two doses or more.
-    where : (doses, factors) where each lies, scaled so that factors compare.
-    sigma : standard deviation of a tray.
-    trays : how many the next trial has, two or more.
+    values : array
+        Plausible responses, more is better; two doses or more, (draws, doses).
+    where : array
+        Where each lies, scaled so that factors compare, (doses, factors).
+    sigma : float
+        Standard deviation of a tray.
+    trays : int
+        How many the next trial has, two or more.
+    seed : int, optional
+        Of everything drawn at random.
+
+    Returns
+    -------
+    Design
     """
     rng = np.random.default_rng(seed)
     design = _over_the_likely(values, where, min(MOST_DOSES, trays))

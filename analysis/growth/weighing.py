@@ -170,6 +170,10 @@ def reading_doubt(
         As for `repeated_readings`.
     own_tares : bool
         Pots were weighed empty, each by itself. Otherwise all share one tare, and how much they differ nobody knows.
+
+    Returns
+    -------
+    ReadingDoubt
     """
     groups = repeated_readings(weighins, breaks)
     found = repeatability(groups) if groups else None
@@ -195,10 +199,22 @@ def reading_doubt(
 def rates_u_per_day(
     growth: pd.DataFrame, read_u_g: ArrayLike, read_end_u_g: ArrayLike | None = None, *, tare_u_g: float
 ) -> NDArray[np.float64]:
-    """Standard uncertainty [1/day] of every rate of `growth` by the weighing alone.
+    """How sure every growth rate is by the weighing alone.
 
-    growth: `mass_start_g, mass_end_g, days`; `read_u_g`, `read_end_u_g` of the first and the last mass, one figure or
-    one a row; `tare_u_g` of a pot's tare. NaN where one of them is not known.
+    Parameters
+    ----------
+    growth : DataFrame
+        `mass_start_g, mass_end_g` [g], `days`.
+    read_u_g, read_end_u_g
+        Standard uncertainty of the first and of the last mass [g], one figure or one a row; where the last is not
+        given, it is that of the first.
+    tare_u_g : float
+        Of a pot's tare [g].
+
+    Returns
+    -------
+    array (n,)
+        Standard uncertainty [1/day]; NaN where one of them is not known.
     """
     if not len(growth) or np.isnan(tare_u_g):
         return np.full(len(growth), np.nan)

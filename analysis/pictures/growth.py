@@ -154,7 +154,20 @@ def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, kinds: Mapping[s
 def pot_over_time(of_tray: pd.DataFrame, own: pd.DataFrame, treatment: str, kinds: Mapping[str, str]) -> Spec:
     """One pot's masses over the thin lines of the other pots on its tray.
 
-    of_tray: pot, day, net_g. own: day, net_g, every weighing.
+    Parameters
+    ----------
+    of_tray : DataFrame
+        `pot, day, net_g` [g].
+    own : DataFrame
+        `day, net_g` [g], every weighing.
+    treatment : str
+        The pot's.
+    kinds : Mapping[str, str]
+        Treatment -> its kind, all of the trial in the order of its file.
+
+    Returns
+    -------
+    Spec
     """
     x = measured("day") | {"title": "days", "axis": {"tickMinStep": 1}}
     low = min(float(each["net_g"].min()) for each in (of_tray, own) if len(each))
@@ -177,7 +190,18 @@ def pot_over_time(of_tray: pd.DataFrame, own: pd.DataFrame, treatment: str, kind
 
 
 def means_of_trays(masses: pd.DataFrame) -> pd.DataFrame:
-    """`treatment, day, mass_g, low, high`: geometric mean of the trays' geometric means; no limits."""
+    """Geometric means of the trays' geometric means, without limits.
+
+    Parameters
+    ----------
+    masses : DataFrame
+        `treatment, tray, day, net_g` [g].
+
+    Returns
+    -------
+    DataFrame
+        `treatment, day, mass_g, low, high` [g], the last two NaN.
+    """
     logs = masses.assign(mass_g=np.log(masses["net_g"]))
     trays = logs.groupby(["treatment", "tray", "day"], as_index=False)["mass_g"].mean()
     means: pd.DataFrame = trays.groupby(["treatment", "day"], as_index=False)["mass_g"].mean()
@@ -238,7 +262,19 @@ def differences(pairs: pd.DataFrame, *, factor: float, title: str) -> Spec:
 
 
 def wet_against_dry(masses: pd.DataFrame, kinds: Mapping[str, str]) -> Spec:
-    """Each dried pot: wet mass across, dry mass up; lines where water is 90, 93 and 96 % of the wet mass."""
+    """Each dried pot: wet mass across, dry mass up; lines where water is 90, 93 and 96 % of the wet mass.
+
+    Parameters
+    ----------
+    masses : DataFrame
+        `treatment, tray, pot, net_g, dry_g` [g].
+    kinds : Mapping[str, str]
+        Treatment -> its kind, all of the trial in the order of its file.
+
+    Returns
+    -------
+    Spec
+    """
     colour, shape = treatment_scales(kinds, masses["treatment"].unique())
     x = measured("net_g") | {"title": "wet mass, g", "scale": {"zero": True}}
     y = measured("dry_g") | {"title": "dry mass, g", "scale": {"zero": True}}

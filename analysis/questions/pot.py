@@ -88,6 +88,10 @@ def pot(data: TrialData, name: str) -> PotAnswer:
     name : str
         The pot's.
 
+    Returns
+    -------
+    PotAnswer
+
     Raises
     ------
     ValueError

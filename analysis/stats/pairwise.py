@@ -187,7 +187,17 @@ def welch(samples: Sequence[Array]) -> FTest:
 
 
 def levene(samples: Sequence[Array]) -> FTest:
-    """Whether the spreads differ: one-way F of distances from the group's median (Brown-Forsythe)."""
+    """Whether the spreads differ: one-way F of distances from the group's median (Brown-Forsythe).
+
+    Parameters
+    ----------
+    samples : sequence of array
+        The values of each group.
+
+    Returns
+    -------
+    FTest
+    """
     df = len(samples) - 1, sum(map(len, samples)) - len(samples)
     distances = [np.abs(s - np.median(s)) for s in samples]
     if sum(((d - d.mean()) ** 2).sum() for d in distances) == 0:

@@ -19,14 +19,15 @@ from jsonschema.exceptions import ValidationError
 
 import tidetray.analysis as tt
 from tidetray.analysis.pictures.base import Spec, alarms_per_week, at_night, known
-from tidetray.analysis.pictures.growth import wet_against_dry
+from tidetray.analysis.pictures.growth import pot_over_time, wet_against_dry
 from tidetray.analysis.pictures.positions import spread_over_time
 from tidetray.ui.charts.design_map import design_maps
-from tidetray.ui.charts.tray import channel, drain_trend
+from tidetray.ui.charts.tray import Lane, all_channels, drain_trend
 
 HOUSE = Path(__file__).parents[3]
 FOLDERS = ("analysis/pictures", "ui/charts")
 ZONE = "Europe/Berlin"
+KINDS = {"dry": "emersed", "wet": "submersed"}
 BRICKS = {"named", "measured", "layer", "plain", "at_night", "treatment_scales", "png", "svg"}
 """What pictures are built of, and what draws them."""
 
@@ -72,15 +73,17 @@ def _made() -> dict[str, Callable[[], list[Spec]]]:
     weeks = pd.DataFrame({"week": times(2), "alarms": [3, 4]})
     drains = pd.DataFrame({"time": times(3), "share": [1.0, 1.1, 1.2], "drain_s": [300.0, 330.0, 360.0]})
     split = pd.DataFrame({"day": [0, 7], "tray": [0.01, np.nan], "place": 0.002, "scale": 0.001, "rest": 0.02})
+    wet = pd.DataFrame({"from": times(2), "to": times(2) + pd.Timedelta(minutes=30)})
+    weighed = pd.DataFrame({"day": [0, 7], "net_g": [5.0, 7.0]})
     gap = pd.Timedelta(hours=2)
     return {
-        "channel": lambda: [
-            channel(rows, "air, °C", ZONE, gap=gap, mark=21.0),
-            channel(rows, "air, °C", ZONE, gap=gap),
+        "all_channels": lambda: [
+            all_channels([Lane("air, °C", rows, 1.0, gap), Lane("level, mm", rows, 1e3, gap)], wet, ZONE)
         ],
+        "pot_over_time": lambda: [pot_over_time(weighed.assign(pot="a"), weighed, "dry", KINDS)],
         "drain_trend": lambda: [drain_trend(drains, ZONE)],
         "alarms_per_week": lambda: [alarms_per_week(weeks, ZONE)],
-        "wet_against_dry": lambda: [wet_against_dry(dried, ["dry", "wet"])],
+        "wet_against_dry": lambda: [wet_against_dry(dried, KINDS)],
         "spread_over_time": lambda: [spread_over_time(split)],
         "design_maps": lambda: design_maps([("tray-1, dry", places), ("tray-2, wet", places)]),
     }
