@@ -1,4 +1,4 @@
-"""Attacks that need a browser: framing, another name for this machine, other sites' pages and cookies, uploads."""
+"""Attacks that need a browser: framing, another name for this machine, other sites and cookies, and uploads."""
 
 from __future__ import annotations
 
@@ -9,14 +9,12 @@ from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
-import psutil
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from tests.browser.opened import HOST, drawn, served
 from tests.browser.test_sign_in import sign_in
 from tests.made_home import make_home
-from tests.security.made_files import TRIALS, WORKBOOKS, write
 from tidetray.ingest.home.accounts import People
 from tidetray.ui.web.gate import COOKIE
 
@@ -87,8 +85,7 @@ def test_no_other_site_frames_a_page_or_drives_its_session(browser: Browser, url
             expect(attacker.locator("#said")).to_contain_text(word)
         assert "socket-open" not in attacker.locator("#said").inner_text()
         (framed,) = [frame for frame in attacker.frames if frame != attacker.main_frame]
-        assert framed.locator("h1").count() == 0
-        assert "alarms" not in framed.url
+        assert framed.url.startswith("chrome-error://")  # the browser shows its own page in the frame
         page.reload()
         drawn(page)
         expect(page.locator(".tt-signed")).to_contain_text("Robin")  # not signed out by it
@@ -113,7 +110,7 @@ def test_a_name_that_others_can_point_here_shows_nothing_without_accounts(tmp_pa
     )
     open_home = make_home(tmp_path, datetime.now(UTC), readings_of=timedelta(minutes=30))
     with served(open_home) as url:
-        page = rebound.new_page()
+        page = rebound.new_context(bypass_csp=True).new_page()  # or the refusal's own policy would stop the attack
         evil = url.replace(HOST, "evil.example")
         page.goto(f"{evil}/settings")
         expect(page.locator("h1")).to_have_text("Not by this name")
@@ -135,34 +132,3 @@ def test_who_may_only_look_has_nothing_to_upload_with(browser: Browser, url: str
         page.goto(f"{url}/plan")
         drawn(page)
         assert page.locator("input[type=file]").count() == 0
-
-
-def test_files_that_ask_for_much_leave_the_server_as_it_was(
-    browser: Browser, url: str, home: Path, tmp_path: Path
-) -> None:
-    """A workbook of 2 kB took 3 GiB, and the server with it."""
-    (process,) = [
-        each
-        for each in psutil.Process().children(recursive=True)
-        if "streamlit" in each.cmdline() and url.rpartition(":")[2] in " ".join(each.cmdline())
-    ]
-    paths = write(tmp_path)
-    with page_of(browser, url, "Robin") as page:
-        page.goto(f"{url}/plan")
-        drawn(page)
-        before = process.memory_info().rss
-        most, tried = 0, 0
-        for name in (*TRIALS, *WORKBOOKS):
-            if name in WORKBOOKS:
-                page.locator("input[type=file]").nth(0).set_input_files(Path("tests/data/trial.toml").resolve())
-                page.locator("input[type=file]").nth(1).set_input_files(paths[name])
-            else:
-                page.locator("input[type=file]").nth(0).set_input_files(paths[name])
-            expect(page.locator(".tt-wrong").last).to_be_visible(timeout=90_000)
-            drawn(page)
-            tried += 1
-            most = max(most, process.memory_info().rss - before)
-            page.goto(f"{url}/plan")
-            drawn(page)
-    print(f"files_tried={tried} memory_after_uploads_mib={most / 2**20:.0f}")
-    assert most <= 100 << 20

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import zipfile
 from collections.abc import Callable
-from pathlib import Path
 
 _TYPES = (
     '<?xml version="1.0"?><Types xmlns="http://schemas.openxmlformats.org/package/2006/content-types">'
@@ -126,15 +125,3 @@ def deep_list() -> str:
 TRIALS: dict[str, Callable[[], str]] = {
     each.__name__: each for each in (many_pots, deep_key, deep_heading, deep_quoted_key, deep_inline_key, deep_list)
 }
-
-
-def write(folder: Path) -> dict[str, Path]:
-    """All of them in a folder, by name."""
-    paths = {}
-    for name, make in WORKBOOKS.items():
-        paths[name] = folder / f"{name}.xlsx"
-        paths[name].write_bytes(make())
-    for name, text in TRIALS.items():
-        paths[name] = folder / f"{name}.toml"
-        paths[name].write_text(text())
-    return paths
