@@ -71,7 +71,9 @@ def page(browser: Browser) -> Iterator[Page]:
         "console",
         lambda message: (
             complaints.append(message.text)
-            if message.type == "error" and "/_stcore/" not in message.location.get("url", "")
+            if message.type == "error"
+            and "/_stcore/" not in message.location.get("url", "")
+            and "when disconnected from server" not in message.text  # a live part, while the server is away
             else None
         ),
     )

@@ -52,7 +52,7 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
     sections = (
         replace(bench.question(data), appendix=False),
         answers.found(grew, found, relation, places),
-        answers.may_mislead((*found.cautions, *grew.cautions, *places.cautions)),
+        answers.may_mislead((*found.cautions, *grew.cautions)),
         answers.to_do(step),
         bench.design(data),
         went_through,
