@@ -446,6 +446,14 @@ ALARMS = {"number": Column("number")} | columns(
     "times",
 )
 ALARMS |= {"state": Column("state")}
+TIMETABLE = {
+    **columns("tray", "treatment"),
+    "starts": Column("pump on (local)"),
+    "wet_minutes": Column("wet min", 0),
+    "next_flood": Column("next flood"),
+    "sent_until": Column("node has it until"),
+}
+
 EVENTS = {"number": Column("event"), **columns("kind", "time", "pot", "tray")}
 
 

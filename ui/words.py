@@ -178,5 +178,15 @@ OVEN = (
     "and weigh it. Follow your local rules."
 )
 
-CAUTIONS_AT = {"pot sampled": (SPENT, OVEN), "feed dosed": (FEED,)}
+PUBLISH_AGAIN = (
+    "Alarms expect the floods of the new treatment from then on. Where nodes flood by tidetray's timetable, look at "
+    "the tray, then run `tidetray timetable publish`. Where timers flood, set them."
+)
+
+NOT_READY = (
+    "Its trays were in another trial: alarms do not watch its floods until you say that they are ready (`tidetray "
+    "timetable publish --trial {trial}` or, where timers flood the trays, `tidetray timetable ready --trial {trial}`)."
+)
+
+CAUTIONS_AT = {"pot sampled": (SPENT, OVEN), "feed dosed": (FEED,), "treatment changed": (PUBLISH_AGAIN,)}
 """Kind of event -> what a person has to know before the next step of the work."""

@@ -1,19 +1,16 @@
-"""One tray's past: how long it drained against what is expected of it, and when it is flooded next.
+"""One tray's past: how long it drained against what is expected of it.
 
-Comes in: cycles, the tray's geometry, what was learned of it, its treatment. Goes out: frames and moments. Pure.
+Comes in: cycles, the tray's geometry, what was learned of it. Goes out: a frame. Pure.
 """
 
 from __future__ import annotations
 
 import math
-from datetime import datetime, time
 
 import pandas as pd
 
-from tidetray.ingest.core.readings import Tray, from_ms, to_ms
-from tidetray.ingest.core.wall_clock import Daily
+from tidetray.ingest.core.readings import Tray
 from tidetray.ingest.cycles.usual_times import drain_ratio, expected_drain_s, has_drain_geometry
-from tidetray.ingest.notebook.facts import Treatment
 
 
 def drain_times(cycles: pd.DataFrame, tray: Tray, learned_s: float) -> pd.DataFrame:
@@ -55,25 +52,3 @@ def drain_times(cycles: pd.DataFrame, tray: Tray, learned_s: float) -> pd.DataFr
             "expectation": expectation,
         }
     ).reset_index(drop=True)
-
-
-def next_flood(treatment: Treatment, zone: str, now: datetime) -> datetime | None:
-    """The next flood by the schedule.
-
-    Parameters
-    ----------
-    treatment : Treatment
-        With its flood times.
-    zone : str
-        Of the clock that these are told by.
-    now : datetime
-        The moment, with a zone.
-
-    Returns
-    -------
-    datetime or None
-        None where there is none.
-    """
-    times = tuple(time.fromisoformat(each) for each in treatment.flood_times)
-    moment = Daily(times, zone).next_ms(to_ms(now)) if times else None
-    return None if moment is None else from_ms(moment)

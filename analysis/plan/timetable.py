@@ -12,7 +12,7 @@ event, and only events are looked at.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,9 +58,34 @@ class Timetable:
         return [int(s) for s in self.floods.loc[self.floods["tray"] == tray, "start_s"]]
 
 
-def make_timetable(schedules: Mapping[str, FloodSchedule], water: Mapping[str, TrayWater], limits: Limits) -> Timetable:
-    """Start times for all trays. NoTimetableError (a ValueError) if a limit forbids it; ValueError for a tray without
-    water facts."""
+def make_timetable(
+    schedules: Mapping[str, FloodSchedule],
+    water: Mapping[str, TrayWater],
+    limits: Limits,
+    *,
+    set_s: Mapping[str, Sequence[int]] | None = None,
+) -> Timetable:
+    """Start times for all trays.
+
+    Parameters
+    ----------
+    schedules : mapping
+        Tray -> its schedule.
+    water : mapping
+        Tray -> what a flood of it takes.
+    limits : Limits
+        Of pump, sump and day.
+    set_s : mapping, optional
+        Tray -> start times [s after midnight] that are set already. They are moved together, and only to later, by as
+        little as pump and sump need. By default floods are spread evenly over the day's window.
+
+    Raises
+    ------
+    NoTimetableError
+        If a limit forbids it.
+    ValueError
+        For a tray without water facts.
+    """
     missing = sorted(set(schedules) - set(water))
     if missing:
         raise ValueError(
@@ -68,7 +93,7 @@ def make_timetable(schedules: Mapping[str, FloodSchedule], water: Mapping[str, T
         )
     _check_totals(schedules, water, limits)
     order = sorted(schedules, key=lambda t: (-schedules[t].floods_day * (water[t].fill_s + REST_S), t))
-    offsets = _placed(order, schedules, water, limits)
+    offsets = _placed(order, schedules, water, limits, set_s or {})
     rows = []
     for tray, starts in offsets.items():
         w, hold = water[tray], schedules[tray].hold_minutes * 60
@@ -82,12 +107,16 @@ def make_timetable(schedules: Mapping[str, FloodSchedule], water: Mapping[str, T
 
 
 def _placed(
-    order: list[str], schedules: Mapping[str, FloodSchedule], water: Mapping[str, TrayWater], limits: Limits
+    order: list[str],
+    schedules: Mapping[str, FloodSchedule],
+    water: Mapping[str, TrayWater],
+    limits: Limits,
+    set_s: Mapping[str, Sequence[int]],
 ) -> dict[str, list[int]]:
     for step in STEPS_S:
         room = _Room(limits, step)
         try:
-            return {tray: room.place(tray, schedules[tray], water[tray]) for tray in order}
+            return {tray: room.place(tray, schedules[tray], water[tray], set_s.get(tray)) for tray in order}
         except NoTimetableError:
             if step == STEPS_S[-1]:
                 raise
@@ -189,17 +218,22 @@ class _Room:
         self._busy = np.zeros(DAY_S // step_s, dtype=bool)
         self._out = np.zeros(DAY_S // step_s)
 
-    def place(self, tray: str, schedule: FloodSchedule, water: TrayWater) -> list[int]:
+    def place(
+        self, tray: str, schedule: FloodSchedule, water: TrayWater, set_s: Sequence[int] | None = None
+    ) -> list[int]:
         """The starts of a tray at the earliest offset that fits, booked. NoTimetableError if none does."""
         day = len(self._busy)
         n = schedule.floods_day
         between = self._length / n
         bases = np.round((self._first + np.arange(n) * between) / self._step).astype(int)
+        if set_s is not None:
+            bases = np.round(np.sort(np.asarray(set_s, dtype=float)) / self._step).astype(int)
+            between = self._step * float(np.diff(np.r_[bases, bases[0] + day]).min())
         pumps = int(np.ceil((water.fill_s + REST_S) / self._step))
         wet = int(np.ceil(wet_s(schedule, water) / self._step)) + 1
         offsets = (
             np.arange(max(int((between - wet_s(schedule, water)) // self._step) + 1, 1))
-            if self._length < DAY_S
+            if self._length < DAY_S and set_s is None
             else (np.arange(max(int(between // self._step), 1)))
         )
         ahead = np.r_[0, np.cumsum(np.r_[self._busy, self._busy])]

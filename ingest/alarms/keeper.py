@@ -12,7 +12,6 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable, Iterable, Mapping
-from datetime import time as clock_time
 
 from tidetray.ingest.alarms.alarm_settings import AlarmSettings
 from tidetray.ingest.alarms.book import AlarmBook, Key
@@ -21,11 +20,13 @@ from tidetray.ingest.alarms.look_back import LOOKED_BACK_MS, Stretch, far_back_m
 from tidetray.ingest.alarms.signal_rules import SignalPlan
 from tidetray.ingest.alarms.tray_charts import FINISHED, ChartNow, chart_now
 from tidetray.ingest.alarms.tray_rules import MAX_GAP_MS, Change, Plan
-from tidetray.ingest.alarms.watch import HISTORY_H, NODE_FAULTS, Place, Watch, WatchPlan
+from tidetray.ingest.alarms.watch import HISTORY_H, NODE_FAULTS, Place, Published, Watch, WatchPlan
 from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, Tray, from_ms
 from tidetray.ingest.core.wall_clock import Daily
 from tidetray.ingest.cycles.usual_times import Learned
+from tidetray.ingest.notebook.flood_plans import FloodPlan, flood_plans
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.timetables import publications
 from tidetray.ingest.store import derived, queries
 from tidetray.ingest.store.queries import SeriesKey
 from tidetray.ingest.store.recording import Store
@@ -53,31 +54,23 @@ _NOT_IN_READINGS = (
     "out of range",
     "clock wrong",
     "record in danger",
+    "timetable ending",
 )
 
 
 def watch_plan(store: Store, settings: AlarmSettings) -> WatchPlan:
     """What the notebook and the settings say is to be watched."""
     notebook = Notebook(store)
+    plans = flood_plans(notebook)
     trays: dict[tuple[str, str], Plan] = {}
     signals: dict[tuple[str, str, str], SignalPlan] = {}
     zones: dict[str, str] = {}
-    trials = sorted(notebook.trials(), key=lambda trial: trial.started)
-    for trial in trials:
+    published: list[Published] = []
+    for trial in sorted(notebook.trials(), key=lambda trial: trial.started):
         zones[trial.site] = settings.zone or trial.zone
         for tray, _lamp in notebook.trays(trial.site):
-            trays.setdefault((trial.site, tray.name), Plan(tray))
-        if trial.ended is not None:
-            continue  # nothing is asked of its trays any more
-        plan = notebook.plan(trial.name)
-        treatments = {treatment.name: treatment for treatment in plan.treatments}
-        for tray_plan in (tray for tray in plan.trays if tray.noted):
-            # of several trials on a tray the latest counts
-            treatment = treatments[tray_plan.treatment]
-            floods = Daily(tuple(clock_time.fromisoformat(at) for at in treatment.flood_times), trial.zone)
-            trays[trial.site, tray_plan.name] = Plan(
-                tray_plan.tray, treatment.culture, floods, 60 * treatment.wet_minutes
-            )
+            trays[trial.site, tray.name] = Plan(tray, plans.get((trial.site, tray.name), FloodPlan()))
+        published += [Published(trial.site, trial.name, *act) for act in publications(notebook, trial.name)]
     for site, name in trays:
         own = settings.own(site, name)
         lamp = own.lamp or settings.lamp
@@ -91,6 +84,7 @@ def watch_plan(store: Store, settings: AlarmSettings) -> WatchPlan:
         SignalPlan(settings.limits_of(""), on, off),
         60 * settings.silent_minutes,
         {("", ""): settings.off, **{key: settings.own(*key).off for key in trays}},
+        published,
     )
 
 
@@ -276,7 +270,9 @@ class AlarmKeeper:
                 if time_ms > self._last_ms.get(key, -1):
                     self._last_ms[key] = time_ms
         for site, node, here in heres:
-            self._watch.here(site, node, here=here.here, at_ms=now_ms, faults=here.faults)
+            self._watch.here(
+                site, node, here=here.here, at_ms=now_ms, faults=here.faults, until_s=here.timetable_until_s
+            )
         return self._enter(now_ms)
 
     def moved(self, by_ms: int) -> None:
@@ -366,10 +362,10 @@ class AlarmKeeper:
             if each.id in start.last_ms
         }
         in_book = {alarm.key: alarm for alarm in self._book.alarms(standing=True)}
-        for site, node, here, at_ms, faults in queries.here_reports(self._store):
+        for site, node, here, at_ms, faults, until_s in queries.here_reports(self._store):
             # a sensor's fault may be over by a reading since; the book holds what stood, or the node says it again
             named = [name for name in faults.split() if name in NODE_FAULTS]
-            self._watch.here(site, node, here=here, at_ms=min(at_ms, now_ms), faults=named)
+            self._watch.here(site, node, here=here, at_ms=min(at_ms, now_ms), faults=named, until_s=until_s)
         standing = {Key(*each[:5]): each[5:] for each in self._watch.standing()}
         missed = [
             (key.site, Change(key.place, key.name, key.kind, key.channel, True, since_ms, now_ms, detail))

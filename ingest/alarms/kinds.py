@@ -195,8 +195,14 @@ KINDS = _Kinds(
             "Check the pump, the water in the reservoir and the drain, and whether the timetable has ended. "
             "After a flood without water, current or drain, the node stops flooding until it gets a "
             "timetable with another number, or is restarted.",
-            ("missed flood", "no flood"),
+            ("missed flood", "no flood", "timetable ending"),
             water=True,
+        ),
+        Kind(
+            "timetable ending",
+            MEDIUM,
+            "Publish the timetable again (`tidetray timetable publish`) before it ends. If the recorder renews it, "
+            "check whether the node is connected and may read its timetable at the broker.",
         ),
         Kind(
             "node cannot store",

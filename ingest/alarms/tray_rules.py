@@ -13,13 +13,13 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from tidetray.ingest.core.readings import MAX_GAP_S, Tray
-from tidetray.ingest.core.wall_clock import Daily
 from tidetray.ingest.cycles.detect import AFTER_PUMP_S, CONTRADICTION_S, FAILED, SLOW
 from tidetray.ingest.cycles.usual_times import USUAL_FILL_S, Learned, highest_level_m, usual_drain_s, usual_fill_s
+from tidetray.ingest.notebook.flood_plans import FloodPlan, FloodSpell
 
 MAX_GAP_MS = round(MAX_GAP_S * 1000)
 
@@ -46,6 +46,10 @@ OVER_S = 10.0
 floor is there sooner."""
 
 
+SCHEDULED = ("missed flood", "flood outside the schedule", "water too low")
+"""Findings that depend on what a tray is meant to do."""
+
+
 class Change(NamedTuple):
     """A finding began or ended. `since_ms`: since when, by the readings; `at_ms`: the time of the reading that shows
     it."""
@@ -63,18 +67,12 @@ class Change(NamedTuple):
 Tell = Callable[[Change], None]
 
 
-NO_FLOODS = Daily((), "UTC")
-
-
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What a tray is meant to do. `floods` has no times where it is not flooded; `culture` as in the trial,
-    empty if the tray is in none."""
+    """A tray, and what it is meant to do and when: each moment is judged by the plan that held then."""
 
     tray: Tray
-    culture: str = ""
-    floods: Daily = NO_FLOODS
-    wet_s: float = 0.0
+    floods: FloodPlan = field(default_factory=FloodPlan)
 
 
 class Findings:
@@ -91,6 +89,11 @@ class Findings:
     def standing(self) -> list[tuple[str, str, int, str]]:
         """(kind, channel, since, detail) of what stands."""
         return [(*key, *found) for key, found in self._stand.items()]
+
+    def since_ms(self, kind: str) -> int | None:
+        """Since when a finding stands; None if it does not."""
+        found = self._stand.get((kind, ""))
+        return None if found is None else found[0]
 
     def __bool__(self) -> bool:
         return bool(self._stand)
@@ -118,6 +121,7 @@ class TrayWatch:
         self.plan = plan
         self._tray = plan.tray
         self._findings = findings
+        self._spell = plan.floods.at(-1)
         self.passed_over: tuple[int, int] | None = None
         self.drain_learned: Learned | None = None
         self.fill_learned: Learned | None = None
@@ -150,6 +154,11 @@ class TrayWatch:
     @property
     def is_wet(self) -> bool:
         return bool(self._wet)
+
+    @property
+    def _is_drained(self) -> bool:
+        """Whether water is to leave the tray: not while it is kept under water, nor while people rebuild it."""
+        return self._spell.is_ready and self._spell.culture != "submersed"
 
     @property
     def at_ms(self) -> int:
@@ -205,7 +214,24 @@ class TrayWatch:
             self._drain_level = self._level or 0.0
             self._differ_ms = self._over_ms = self._low_ms = None
             self._due_ms = self.plan.floods.next_ms(at)
-        self._at_ms = at
+        is_first, self._at_ms = self._at_ms < 0, at
+        spell = self.plan.floods.at(at)
+        if spell is not self._spell:
+            self._follow(spell, at, is_first=is_first)
+
+    def _follow(self, spell: FloodSpell, at: int, *, is_first: bool) -> None:
+        """Another plan holds from now on: what was asked for by the one before is asked no more."""
+        before, self._spell = self._spell, spell
+        self._low_ms = None
+        if self._heard_from_ms != at:
+            self._due_ms = self.plan.floods.next_ms(spell.from_ms - 1)
+        if not is_first and _asks(before) != _asks(spell):
+            # water that stands since before is drained from now on
+            self._drain_ms = at if self._wet and not self._pump else None
+        for kind in (*SCHEDULED, *(() if self._is_drained else ("did not drain", "drained slowly"))):
+            since_ms = self._findings.since_ms(kind)
+            if since_ms is not None and _asks(self.plan.floods.at(since_ms)) != _asks(spell):
+                self._findings.end(kind, at, ended_ms=max(since_ms, spell.from_ms))
 
     def _take_level(self, at: int, level: float) -> None:
         if self._level is not None and at - self._level_ms <= MAX_GAP_MS:
@@ -273,12 +299,9 @@ class TrayWatch:
 
     def _reach(self, at: int) -> None:
         self._reached = True
-        if self.plan.culture and self.plan.culture != "submersed" and not self._in_schedule(self._flood_ms or at):
-            told = (
-                "it is not flooded at all by its treatment"
-                if self.plan.culture == "emersed"
-                else "no flood is due then"
-            )
+        culture = self.plan.floods.at(self._flood_ms or at).culture
+        if culture and culture != "submersed" and not self._in_schedule(self._flood_ms or at):
+            told = "it is not flooded at all by its treatment" if culture == "emersed" else "no flood is due then"
             self._findings.begin("flood outside the schedule", self._flood_ms or at, at, f"flooded, but {told}")
         self.good_flood_ms = at
         for kind in ("no flood", "pump running dry", "flood mark not reached", "missed flood"):
@@ -286,7 +309,7 @@ class TrayWatch:
 
     def _became_dry(self, at: int) -> None:
         dry = self._crossed_ms(at)
-        if self._drain_ms is not None and self.plan.culture != "submersed":
+        if self._drain_ms is not None and self._is_drained:
             took_s = (dry - self._drain_ms) / 1000
             usual_s = self._usual_drain_s()
             if took_s > max(SLOW * usual_s, usual_s + LEAST_LATE_S / 2) and "did not drain" not in self._findings:
@@ -296,7 +319,7 @@ class TrayWatch:
                 self._findings.end("drained slowly", at)
         self._findings.end("did not drain", at, ended_ms=dry)
         self._findings.end("flood outside the schedule", at, ended_ms=dry)
-        if self._flood_ms is not None and not self._reached and self.plan.culture == "mixed":
+        if self._flood_ms is not None and not self._reached and self._spell.culture == "mixed":
             detail = f"the water rose to {mm(self._peak)} only; the mark is at {mm(self._tray.flood_mark_m)}"
             self._findings.begin("flood mark not reached", self._flood_ms, at, detail)
         self._drain_ms = self._flood_ms = None
@@ -329,7 +352,7 @@ class TrayWatch:
                 self._findings.begin("float against level", self._differ_ms, at, detail)
         if self._top_m is not None:
             self._judge_overflow(at, level, self._top_m)
-        if self.plan.culture == "submersed":
+        if self._spell.culture == "submersed":
             self._judge_low(at, level)
 
     def _judge_overflow(self, at: int, level: float, top_m: float) -> None:
@@ -361,15 +384,16 @@ class TrayWatch:
         fill_s = self._usual_fill_s()
         if self._pump:
             ran_s = (at - start) / 1000
-            may_run_s = self.plan.wet_s + OVERRUN_S
+            wet_s = self.plan.floods.at(start).wet_s
+            may_run_s = wet_s + OVERRUN_S
             if ran_s > may_run_s:
                 detail = (
-                    f"the pump has run for {span(ran_s)}, it should be {span(self.plan.wet_s)}"
-                    if self.plan.wet_s
+                    f"the pump has run for {span(ran_s)}, it should be {span(wet_s)}"
+                    if wet_s
                     else f"the pump has run for {span(ran_s)}"
                 )
-                self._findings.begin("pump did not stop", start + round(1000 * self.plan.wet_s), at, detail)
-            if self.plan.culture == "submersed" or self._float:
+                self._findings.begin("pump did not stop", start + round(1000 * wet_s), at, detail)
+            if self._spell.culture == "submersed" or self._float:
                 return
             rises = None not in (self._level, self._run_level) and (
                 (self._level or 0.0) - (self._run_level or 0.0) > self._tray.deadband_m
@@ -396,7 +420,7 @@ class TrayWatch:
         if (
             not came
             and long_enough
-            and self.plan.culture != "submersed"
+            and self._spell.culture != "submersed"
             and "flood mark not reached" not in self._findings
         ) and "pump running dry" not in self._findings:
             self._findings.begin("no flood", start, at, f"the pump ran for {span(ran_s)} and no water came")
@@ -404,7 +428,7 @@ class TrayWatch:
 
     def _judge_drain(self, at: int) -> None:
         start = self._drain_ms
-        if start is None or not self._wet or self._pump or self.plan.culture == "submersed":
+        if start is None or not self._wet or self._pump or not self._is_drained:
             return
         if "did not drain" in self._findings:
             return
@@ -447,6 +471,11 @@ class TrayWatch:
 
     def _usual_drain_s(self) -> float:
         return usual_drain_s(self._tray, max(self._drain_level, self._tray.flood_mark_m), self.drain_learned)
+
+
+def _asks(spell: FloodSpell) -> tuple[str, bool]:
+    """What a plan asks of a tray, whatever the times of its floods."""
+    return spell.culture, spell.is_ready
 
 
 def mm(level_m: float) -> str:

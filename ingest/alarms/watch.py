@@ -14,6 +14,7 @@ from typing import Any
 from tidetray.ingest.alarms.signal_rules import LABELS, SignalPlan, SignalWatch
 from tidetray.ingest.alarms.tray_rules import Change, Findings, Plan, TrayWatch, span
 from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, Reading
+from tidetray.ingest.notebook.flood_plans import FloodPlan
 
 HISTORY_H = 24.0
 
@@ -36,6 +37,13 @@ NODE_FAULTS = {
 }
 """What a node names among its faults that is no sensor, and the alarm it makes."""
 
+ENDS_SOON_S = 2 * 86_400.0
+"""A timetable that nobody renews is an alarm so long before it ends."""
+
+RENEWAL_LATE_S = 12 * 3600.0
+"""One that the recorder renews is an alarm if the node still has the old one so long before it ends. The recorder sends
+another one six hours earlier (`ingest/recorder/timetables.py`)."""
+
 LOOK_MS = 30_000
 """Sensors that fell silent are looked for so often."""
 
@@ -48,15 +56,27 @@ Place = tuple[str, str, str]
 
 
 @dataclass(frozen=True, slots=True)
+class Published:
+    """A trial's timetable as it was given to nodes: from when on, and when that ended or is to end [ms since 1970]."""
+
+    site: str
+    trial: str
+    from_ms: int
+    ends_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class WatchPlan:
     """What to watch: trays by (site, name), signals by (site, place, name) with `default_signals` for the
-    rest; `off`: alarms that are not wanted, by (site, tray), or everywhere under empty names."""
+    rest; `off`: alarms that are not wanted, by (site, tray), or everywhere under empty names; `published`: the
+    timetables that the recorder renews."""
 
     trays: Mapping[tuple[str, str], Plan]
     signals: Mapping[tuple[str, str, str], SignalPlan]
     default_signals: SignalPlan
     silent_s: float = 900.0
     off: Mapping[tuple[str, str], Sequence[str]] = field(default_factory=dict)
+    published: Sequence[Published] = ()
 
 
 class _Node:
@@ -67,6 +87,8 @@ class _Node:
         self.heard_ms: int | None = None
         self.gone_ms: int | None = None
         self.trays: set[str] = set()
+        self.until_s: int | None = None
+        self.floods_no_more_ms: int | None = None
         self.late_ms = 0
         self.late_from_ms = 0
         self.packs = 0
@@ -168,18 +190,31 @@ class Watch:
             if kind == "range":
                 self._out_of_range(site, node, name, received_ms)
 
-    def here(self, site: str, node: str, *, here: bool, at_ms: int, faults: Sequence[str] = ()) -> None:
-        """A node's word, with the faults that it names (see firmware_notes/contract.md), or its last will."""
+    def here(
+        self,
+        site: str,
+        node: str,
+        *,
+        here: bool,
+        at_ms: int,
+        faults: Sequence[str] = (),
+        until_s: int | None = None,
+    ) -> None:
+        """A node's word, with the faults that it names and the end of its timetable [s since 1970] (see
+        firmware_notes/contract.md), or its last will."""
         state = self._node(site, node)
         state.gone_ms = None if here else (state.gone_ms or at_ms)
         if not here:
             return
         state.heard_ms = max(state.heard_ms or 0, at_ms)
-        for name, (kind, detail) in NODE_FAULTS.items():
-            if name in faults:
-                state.findings.begin(kind, at_ms, at_ms, detail)
-            else:
-                state.findings.end(kind, at_ms)
+        state.until_s = until_s
+        state.floods_no_more_ms = (state.floods_no_more_ms or at_ms) if "timetable" in faults else None
+        self._judge_flooding(site, state, at_ms)
+        kind, detail = NODE_FAULTS["flash"]
+        if "flash" in faults:
+            state.findings.begin(kind, at_ms, at_ms, detail)
+        else:
+            state.findings.end(kind, at_ms)
         for name in faults:
             self._sensor_fault(site, node, name, at_ms)
 
@@ -218,6 +253,7 @@ class Watch:
         for node in self._nodes.values():
             node.heard_ms = None if node.heard_ms is None else node.heard_ms + by_ms
             node.gone_ms = None if node.gone_ms is None else node.gone_ms + by_ms
+            node.floods_no_more_ms = None if node.floods_no_more_ms is None else node.floods_no_more_ms + by_ms
             node.late_from_ms += by_ms
             node.late_ms += by_ms
         for channels in self._heard.values():
@@ -233,12 +269,16 @@ class Watch:
         for key, signals in self._signals.items():
             time_ms, received_ms = self._newest[key]
             signals.hold(time_ms + max(0, now_ms - received_ms))  # by the node's clock, gone on since
+        self._judge_endings(now_ms)
         if self._online_from_ms is None:
             return
         for site in {site for site, _ in self._nodes}:
             self._judge_site(site, {name: each for (at, name), each in self._nodes.items() if at == site}, now_ms)
         if now_ms - self._looked_ms >= LOOK_MS:
             self._looked_ms = now_ms
+            for (site, _), state in self._nodes.items():
+                if state.until_s is not None or state.floods_no_more_ms is not None:
+                    self._judge_flooding(site, state, now_ms)
             for (site, place, name), channels in self._heard.items():
                 self._judge_channels(site, place, name, channels, now_ms)
 
@@ -334,6 +374,65 @@ class Watch:
             self._heard.setdefault(key, {})[channel] = at_ms
             detail = f"{LABELS[channel][0]}: an impossible value; it went to quarantine"
             self.findings(*key).begin("out of range", at_ms, at_ms, detail, channel=channel)
+
+    def _judge_flooding(self, site: str, state: _Node, now_ms: int) -> None:
+        """What a node says of its timetable: that it floods no more, and when it will."""
+        plans = [self.trays[site, tray].plan.floods for tray in state.trays if (site, tray) in self.trays]
+        if plans and not any(plan.at(now_ms).floods.times for plan in plans):
+            # no flood is due on its trays: they are rebuilt, or were stopped by a person
+            state.findings.end("node stopped flooding", now_ms)
+            state.findings.end("timetable ending", now_ms)
+            return
+        if state.floods_no_more_ms is None:
+            state.findings.end("node stopped flooding", now_ms)
+        else:
+            since_ms = state.floods_no_more_ms
+            state.findings.begin("node stopped flooding", since_ms, now_ms, NODE_FAULTS["timetable"][1])
+        end_ms = None if state.until_s is None else 1000 * state.until_s
+        if end_ms is None or not self._ends_too_soon(site, plans, end_ms, now_ms):
+            state.findings.end("timetable ending", now_ms)
+        else:
+            left = "has ended" if end_ms <= now_ms else f"ends in {span((end_ms - now_ms) / 1000)}"
+            detail = f"its timetable {left}, and no other one reached it; then it floods no more"
+            state.findings.begin("timetable ending", now_ms, now_ms, detail)
+
+    def _ends_too_soon(self, site: str, plans: Sequence[FloodPlan], end_ms: int, now_ms: int) -> bool:
+        trials = {plan.at(now_ms).trial for plan in plans}
+        renewed = [
+            each.ends_ms
+            for each in self._plan.published
+            if each.site == site
+            and each.trial in trials
+            and each.from_ms <= now_ms
+            and (each.ends_ms is None or each.ends_ms > now_ms)
+        ]
+        if not renewed:
+            return end_ms - now_ms <= 1000 * ENDS_SOON_S
+        if any(ends_ms is not None and end_ms >= ends_ms - 60_000 for ends_ms in renewed):
+            return False  # it ends as it is meant to: said once, of the whole trial
+        return end_ms - now_ms <= 1000 * RENEWAL_LATE_S
+
+    def _judge_endings(self, now_ms: int) -> None:
+        """Timetables that are to end soon, one alarm for a site."""
+        soon_ms = round(1000 * ENDS_SOON_S)
+        for site in {each.site for each in self._plan.published}:
+            ends = [
+                (each.ends_ms, each.trial)
+                for each in self._plan.published
+                if each.site == site
+                and each.ends_ms is not None
+                and each.from_ms <= now_ms < each.ends_ms <= now_ms + soon_ms
+                and each.ends_ms - each.from_ms > soon_ms // 2
+            ]
+            found = self.findings(site, "site", site)
+            if ends:
+                end_ms, trial = min(ends)
+                detail = (
+                    f"the timetable of trial {trial} ends in {span((end_ms - now_ms) / 1000)}; then nothing is flooded"
+                )
+                found.begin("timetable ending", now_ms, now_ms, detail)
+            else:
+                found.end("timetable ending", now_ms)
 
     def _sensor_fault(self, site: str, node: str, name: str, at_ms: int) -> None:
         """A sensor that its node no longer believes; its next reading ends it."""

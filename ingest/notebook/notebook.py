@@ -59,12 +59,25 @@ class Notebook:
         self.store = store
         self._db = store.connection
 
-    def add_trial(self, plan: TrialPlan) -> PlanAdded:
+    def add_trial(self, plan: TrialPlan, *, now: datetime | None = None) -> PlanAdded:
         """Add a trial, or the new treatments, trays and pots of one that is there; the same plan again changes nothing.
 
         A pot stands in its place from the trial's start, also if it is added later: what counts of
         it begins with its first weigh-in, and one file loaded in two parts gives the same notebook.
-        RefusedError lists all that differs from the notebook.
+
+        Parameters
+        ----------
+        plan : TrialPlan
+            The trial.
+        now : datetime, optional
+            When it is entered: alarms watch its floods from then on, or from its start if that is later. By default
+            from its start. If a tray of it was in another trial, people have to rebuild: alarms then wait until
+            somebody says that the trays are ready (`ingest/notebook/timetables.py`).
+
+        Raises
+        ------
+        RefusedError
+            Lists all that differs from the notebook.
         """
         trial = plan.trial
         with self.store.transaction():
@@ -113,6 +126,8 @@ class Notebook:
                 "(?1, ?2, ?3, ?4, ?5, (SELECT count(*) FROM treatment WHERE trial = ?1))",
                 [(trial.name, t.name, t.culture, " ".join(t.flood_times), t.wet_minutes) for t in new_treatments],
             )
+            if is_new:
+                self._begin_flooding(plan, now)
             if is_new or counts_anew:  # how warmth is counted is no fact of the trial: it may change while it runs
                 self._db.execute(
                     "UPDATE trial SET base_temp_c = ?, top_temp_c = ? WHERE name = ?", (*warmth, trial.name)
@@ -158,6 +173,18 @@ class Notebook:
                 f"INSERT OR IGNORE INTO tray ({', '.join(TRAY_COLUMNS)}) VALUES ({', '.join('?' * len(TRAY_COLUMNS))})",
                 [(*astuple(tray), None) for tray in trays],
             )
+
+    def _begin_flooding(self, plan: TrialPlan, now: datetime | None) -> None:
+        """A new trial has no timetable yet; its trays are ready at once unless one of them was in another trial."""
+        trial = plan.trial
+        for table in ("trays_ready", "start_times", "timetable_act"):  # of a trial of this name that was undone
+            self._db.execute(f"DELETE FROM {table} WHERE trial = ?", (trial.name,))
+        used = self._db.execute(
+            "SELECT tray FROM assignment JOIN trial ON trial.name = assignment.trial WHERE site = ?", (trial.site,)
+        ).fetchall()
+        if {tray.name for tray in plan.trays}.isdisjoint(name for (name,) in used):
+            ready = trial.started if now is None else max(trial.started, now)
+            self._db.execute("INSERT INTO trays_ready VALUES (?, ?, '')", (trial.name, to_ms(ready)))
 
     def add_calibrations(self, calibrations: Sequence[Calibration]) -> int:
         """Add those that are not there yet, all or none; how many were new. RefusedError if one differs from the
@@ -476,18 +503,20 @@ class Notebook:
 
     def schedule_facts(self) -> list[tuple[object, ...]]:
         """All that decides when which tray floods, as rows to be compared: another list means another plan."""
-        return [
-            *self._db.execute("SELECT name, zone, started_ms, ended_ms FROM trial ORDER BY name").fetchall(),
-            *self._db.execute("SELECT * FROM tray ORDER BY site, name").fetchall(),
-            *self._db.execute("SELECT * FROM assignment ORDER BY trial, tray").fetchall(),
-            *self._db.execute("SELECT * FROM treatment ORDER BY trial, name").fetchall(),
-        ]
+        tables = ("tray", "trial", "assignment", "treatment", "trays_ready", "start_times", "timetable_act")
+        changes = self._db.execute(
+            "SELECT trial, happened_ms, tray, value FROM event WHERE kind = 'treatment changed' AND takes_back IS NULL"
+            " AND NOT EXISTS (SELECT 1 FROM event AS later WHERE later.takes_back = event.id)"
+            " ORDER BY trial, happened_ms, event.id"
+        ).fetchall()
+        rows = [self._db.execute(f"SELECT * FROM {table} ORDER BY 1, 2, 3").fetchall() for table in tables]
+        return [*changes, *(row for of_table in rows for row in of_table)]
 
     def stamp(self) -> tuple[Any, ...]:
         """What changes whenever anything is entered: an answer that rests on the notebook holds while it is equal."""
         counts = [
             self._db.execute(f"SELECT count(*), max(rowid) FROM {table}").fetchone()
-            for table in ("weigh_in", "event", "dry_weighing", "check_weighing")
+            for table in ("weigh_in", "event", "dry_weighing", "check_weighing", "timetable_act")
         ]
         counts += [
             self._db.execute(f"SELECT count(*) FROM {table}").fetchone()
@@ -495,7 +524,7 @@ class Notebook:
         ]
         tables = [
             tuple(self._db.execute(f"SELECT * FROM {table}").fetchall())
-            for table in ("trial", "tray", "treatment", "assignment", "calibration")
+            for table in ("trial", "tray", "treatment", "assignment", "calibration", "trays_ready", "start_times")
         ]
         return (*counts, *tables)
 

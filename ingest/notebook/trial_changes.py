@@ -77,7 +77,7 @@ def begin(notebook: Notebook, plan: TrialPlan, *, now: datetime, who: str = "", 
     name, by = plan.trial.name, _By(now, who, why)
     with notebook.store.transaction():
         recorded = notebook.tray_names()
-        added = notebook.add_trial(plan)
+        added = notebook.add_trial(plan, now=now)
         for tray in plan.trays:
             if tray.name in added.trays and (plan.trial.site, tray.name) in recorded:
                 _work_out_again(notebook, tray.tray)

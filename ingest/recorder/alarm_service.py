@@ -16,9 +16,6 @@ import urllib.request
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from paho.mqtt import client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-
 from tidetray.ingest.alarms.alarm_settings import AlarmSettings
 from tidetray.ingest.alarms.delivery import Delivery, Sender, senders, senders_or_reasons
 from tidetray.ingest.alarms.states import States, topic
@@ -26,13 +23,13 @@ from tidetray.ingest.core.clock import Clock
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.core.service import Service
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.settings.model import RECORD_FILE, BrokerSettings, Settings
+from tidetray.ingest.recorder.retained import RetainedPublisher
+from tidetray.ingest.settings.model import RECORD_FILE, Settings
 from tidetray.ingest.store.recording import Store, open_store
 
 log = logging.getLogger("tidetray.delivery")
 
 STEP_S = 1.0
-PUBLISH_WAIT_S = 5.0
 BEAT_WAIT_S = 10.0
 UNTAKEN_LONGEST_S = 120.0
 """A connection that takes nothing for so long is made anew."""
@@ -48,36 +45,6 @@ def senders_of(settings: AlarmSettings) -> dict[str, list[Sender]]:
 def zones_of(store: Store) -> Mapping[str, str]:
     """The clock zone of each site, by the trials in the notebook."""
     return {trial.site: trial.zone for trial in Notebook(store).trials()}
-
-
-class StatePublisher:
-    """Publishes retained payloads over a connection of its own, which is made in the background and made again."""
-
-    def __init__(self, broker: BrokerSettings, client_id: str) -> None:
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id)
-        if broker.username is not None:
-            self._client.username_pw_set(broker.username, broker.read_password())
-        if broker.ca_file is not None:
-            self._client.tls_set(ca_certs=str(broker.ca_file))
-        self._client.will_set(RECORDER_TOPIC, json.dumps({"recording": False}), qos=1, retain=True)
-        self._client.reconnect_delay_set(1, 60)
-        self._client.connect_async(broker.host, broker.port, broker.keepalive_s)
-        self._client.loop_start()
-
-    def __call__(self, topic: str, payload: bytes) -> str:
-        if not self._client.is_connected():
-            return "there is no connection to the broker"
-        sent = self._client.publish(topic, payload, qos=1, retain=True)
-        try:
-            sent.wait_for_publish(PUBLISH_WAIT_S)
-        except (RuntimeError, ValueError) as error:
-            return str(error)
-        return "" if sent.is_published() else f"the broker did not take it within {PUBLISH_WAIT_S:.0f} s"
-
-    def close(self) -> None:
-        self(RECORDER_TOPIC, json.dumps({"recording": False}).encode())
-        self._client.disconnect()
-        self._client.loop_stop()
 
 
 class Heartbeat:
@@ -157,12 +124,16 @@ class StateService(Service):
         self._client_id = client_id
         self._is_well = is_well
         self._store: Store | None = None
-        self._publisher: StatePublisher | None = None
+        self._publisher: RetainedPublisher | None = None
         self._taken_s = self._next_s = 0.0
 
     def open(self) -> None:
         self._store = open_store(self._home / RECORD_FILE)
-        self._publisher = StatePublisher(self._settings.broker, self._client_id)
+        self._publisher = RetainedPublisher(
+            self._settings.broker,
+            self._client_id,
+            last=(RECORDER_TOPIC, json.dumps({"recording": False}).encode()),
+        )
         self._taken_s = time.monotonic()
 
     def turn(self) -> None:

@@ -273,6 +273,10 @@ class Recorder:
     def _client(self) -> Subscriber:
         return self._session.client
 
+    def is_clock_proven(self) -> bool:
+        """Whether the recorder's clock is believed. Safe from any thread."""
+        return self._judge.is_proven
+
     def stop(self) -> None:
         """Ask for a clean stop: what has been received is committed and acknowledged first. Safe in a signal
         handler."""

@@ -28,7 +28,8 @@ class NodeState:
     """A node as last heard. `missing`: message numbers that have not come; `gone`: that never will.
 
     What it said of itself: how much it dropped because its journal was full, records of its journal that were
-    spoilt, and the records whose sensors are in trouble (`flash`: the journal cannot be written).
+    spoilt, and the records whose sensors are in trouble (`flash`: the journal cannot be written), and until when the
+    timetable holds by which it floods.
     """
 
     site: str
@@ -44,6 +45,7 @@ class NodeState:
     spoilt_records: int = 0
     faults: tuple[str, ...] = ()
     boots: tuple[BootState, ...] = ()
+    timetable_until: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,12 +267,12 @@ def hourly_of_tray(store: Store, site: str, tray: str, channel: str, *, start_ms
 
 def nodes(store: Store, site: str) -> list[NodeState]:
     found = store.connection.execute(
-        "SELECT node, here, here_ms, last_message_ms, boot, dropped_messages, dropped_readings, spoilt_records, faults"
-        " FROM node WHERE site = ? ORDER BY node",
+        "SELECT node, here, here_ms, last_message_ms, boot, dropped_messages, dropped_readings, spoilt_records, faults,"
+        " timetable_until_s FROM node WHERE site = ? ORDER BY node",
         (site,),
     ).fetchall()
     states = []
-    for node, here, here_ms, last_ms, boot, messages, readings, spoilt, faults in found:
+    for node, here, here_ms, last_ms, boot, messages, readings, spoilt, faults, until_s in found:
         of_boots = _boots(store, site, node, boot)
         missing = sum(last - first + 1 for each in of_boots for first, last in each.missing)
         states.append(
@@ -288,6 +290,7 @@ def nodes(store: Store, site: str) -> list[NodeState]:
                 spoilt,
                 tuple(faults.split()),
                 tuple(each for each in of_boots if each.missing or each.boot == boot),
+                _time(None if until_s is None else 1000 * until_s),
             )
         )
     return states
@@ -458,12 +461,13 @@ def measured_until(store: Database, until_ms: int | None) -> tuple[Any, ...]:
     return hours, cycles
 
 
-def here_reports(store: Database) -> list[tuple[str, str, bool, int, str]]:
-    """Of each node that ever said so: site, node, whether it is connected, since when [ms since 1970], its faults."""
+def here_reports(store: Database) -> list[tuple[str, str, bool, int, str, int | None]]:
+    """Of each node that ever said so: site, node, whether it is connected, since when [ms since 1970], its faults, and
+    until when its timetable holds [s since 1970]."""
     rows = store.connection.execute(
-        "SELECT site, node, here, here_ms, coalesce(faults, '') FROM node WHERE here IS NOT NULL"
+        "SELECT site, node, here, here_ms, coalesce(faults, ''), timetable_until_s FROM node WHERE here IS NOT NULL"
     )
-    return [(site, node, bool(here), at_ms, faults) for site, node, here, at_ms, faults in rows.fetchall()]
+    return [(site, node, bool(here), *rest) for site, node, here, *rest in rows.fetchall()]
 
 
 def nodes_heard(store: Database) -> list[tuple[str, str, datetime | None]]:

@@ -331,7 +331,13 @@ class Store(Database):
             self._note_here(site, node, said, at_ms)
 
     def _note_here(self, site: str, node: str, said: Here, at_ms: int) -> None:
-        how = (said.dropped_messages, said.dropped_readings, said.spoilt_records, " ".join(said.faults))
+        how = (
+            said.dropped_messages,
+            said.dropped_readings,
+            said.spoilt_records,
+            " ".join(said.faults),
+            said.timetable_until_s,
+        )
         self.connection.execute(
             "INSERT INTO node (site, node, here, here_ms) VALUES (?, ?, ?, ?)"
             " ON CONFLICT DO UPDATE SET here = excluded.here, here_ms = excluded.here_ms",
@@ -339,8 +345,8 @@ class Store(Database):
         )
         if said.here:
             self.connection.execute(
-                "UPDATE node SET dropped_messages = ?, dropped_readings = ?, spoilt_records = ?, faults = ?"
-                " WHERE site = ? AND node = ?",
+                "UPDATE node SET dropped_messages = ?, dropped_readings = ?, spoilt_records = ?, faults = ?,"
+                " timetable_until_s = ? WHERE site = ? AND node = ?",
                 (*how, site, node),
             )
 

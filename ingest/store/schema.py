@@ -481,4 +481,35 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         ) STRICT;
         """,
     ),
+    (
+        "timetables",
+        """
+        -- from when on alarms watch the floods of a trial: a person said that its trays are ready. Trials until now
+        -- were watched from their start
+        CREATE TABLE trays_ready (trial TEXT PRIMARY KEY, ready_ms INTEGER NOT NULL, who TEXT NOT NULL)
+            STRICT, WITHOUT ROWID;
+        INSERT INTO trays_ready SELECT name, started_ms, '' FROM trial;
+        -- when the floods of a tray under a treatment start, from a time on: seconds after midnight by the clock on
+        -- the wall, by spaces. Without a row: at the flood times of the treatment
+        CREATE TABLE start_times (
+            trial TEXT NOT NULL, tray TEXT NOT NULL, treatment TEXT NOT NULL, from_ms INTEGER NOT NULL,
+            starts_s TEXT NOT NULL,
+            PRIMARY KEY (trial, tray, treatment, from_ms)
+        ) STRICT, WITHOUT ROWID;
+        -- a trial's timetable was published to nodes, or stopped; ends_ms: when it is to end, NULL: with the trial
+        CREATE TABLE timetable_act (
+            id INTEGER PRIMARY KEY, trial TEXT NOT NULL, what TEXT NOT NULL CHECK (what IN ('published', 'stopped')),
+            at_ms INTEGER NOT NULL, ends_ms INTEGER, who TEXT NOT NULL
+        ) STRICT;
+        CREATE INDEX timetable_act_by_trial ON timetable_act (trial, at_ms);
+        -- what was sent last for each tray: starts in seconds after midnight UTC, by spaces
+        CREATE TABLE timetable_sent (
+            site TEXT NOT NULL, tray TEXT NOT NULL, node TEXT NOT NULL, number INTEGER NOT NULL,
+            starts_s TEXT NOT NULL, wet_s INTEGER NOT NULL, until_s INTEGER NOT NULL, sent_ms INTEGER NOT NULL,
+            PRIMARY KEY (site, tray)
+        ) STRICT, WITHOUT ROWID;
+        -- until when the node's timetable holds, as it says itself [s since 1970]; NULL: it has none, or says nothing
+        ALTER TABLE node ADD COLUMN timetable_until_s INTEGER;
+        """,
+    ),
 )

@@ -11,7 +11,7 @@ overflow.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -75,10 +75,17 @@ class TrayTimetable:
         return json.dumps(pack, separators=(",", ":")).encode()
 
 
-def messages(timetables: Sequence[TrayTimetable]) -> list[tuple[str, bytes]]:
+def messages(timetables: Sequence[TrayTimetable], *, trays_of_node: Mapping[str, int]) -> list[tuple[str, bytes]]:
     """What to publish, retained, QoS 1: the SenML pack of every tray, and the contract's object where a node serves one
-    tray."""
-    served = [(t.site, t.node) for t in timetables]
-    out = [(t.tray_topic, t.senml()) for t in timetables]
-    out += [(t.node_topic, t.contract_json()) for t in timetables if served.count((t.site, t.node)) == 1]
+    tray.
+
+    Parameters
+    ----------
+    timetables : sequence of TrayTimetable
+        Of one site.
+    trays_of_node : mapping
+        Node -> how many trays it serves.
+    """
+    out = [(each.tray_topic, each.senml()) for each in timetables]
+    out += [(each.node_topic, each.contract_json()) for each in timetables if trays_of_node.get(each.node, 1) == 1]
     return out

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from tidetray.analysis.questions.timetable import TimetableAnswer, timetable
 from tidetray.analysis.questions.trays import trays
 from tidetray.analysis.record.site_trays import NO_TRIAL, SiteTrays
 from tidetray.analysis.record.trial_data import choose_trial
@@ -32,6 +33,7 @@ class Overview:
     recorder: RecorderState | None
     quarantined: list[QuarantinedMessage]
     forwarding: Forwarding | None
+    timetable: TimetableAnswer
 
 
 def overview(store: Store, home: Path, trial_name: str | None, now: datetime) -> Overview:
@@ -52,4 +54,5 @@ def overview(store: Store, home: Path, trial_name: str | None, now: datetime) ->
         recorder=recorder,
         quarantined=store.quarantine.messages(limit=QUARANTINED_SHOWN, open_only=True),
         forwarding=forwarding_of(store, "" if recorder is None else recorder.influx_trouble),
+        timetable=timetable(store, data.trial.name, now),
     )

@@ -11,13 +11,14 @@ import pandas as pd
 import streamlit as st
 
 from tidetray.analysis.live.recent_spells import failures, lit_spells, water_spells
-from tidetray.analysis.live.tray_history import drain_times, next_flood
+from tidetray.analysis.live.tray_history import drain_times
 from tidetray.analysis.record.site_trays import SiteTrays
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.alarms.learned_times import own_times
 from tidetray.ingest.core.readings import CHANNELS, EVIDENCE, from_ms, to_ms
 from tidetray.ingest.notebook.calibration import Calibration
 from tidetray.ingest.notebook.facts import Trial
+from tidetray.ingest.notebook.flood_plans import FloodPlan, flood_plans
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import home_folder
 from tidetray.ingest.store import queries
@@ -84,7 +85,9 @@ def _strips(store: Store, data: TrialData, now: datetime) -> StripsView:
     last = latest[latest["channel"].isin(EVIDENCE)].groupby("tray")["time"].max().reindex(trays)
     heard = pd.DataFrame({"first": _first_heard(store, site, trays, start), "last": last}, index=trays)
     cycles = data.cycles(since=start)
-    treatments = {each.name: each for each in data.plan.treatments}
+    plans = flood_plans(Notebook(store))
+    floods = {tray: plans.get((site, tray), FloodPlan()) for tray in trays}
+    spells_now = {tray: plan.at(to_ms(now)) for tray, plan in floods.items()}
     own = own_times(store)
     frames = (
         water_spells(cycles, heard.astype("datetime64[ms, UTC]"), start, now),
@@ -97,11 +100,9 @@ def _strips(store: Store, data: TrialData, now: datetime) -> StripsView:
         zone=zone,
         bench={each.tray.name: each.bench for each in data.plan.trays},
         next_flood={
-            tray: next_flood(treatments[name], zone, now)
-            for tray, name in data.treatments.items()
-            if name in treatments
+            tray: None if (at := plan.next_ms(to_ms(now))) is None else from_ms(at) for tray, plan in floods.items()
         },
-        culture={tray: treatments[name].culture for tray, name in data.treatments.items() if name in treatments},
+        culture={tray: spell.culture if spell.is_ready else "not ready" for tray, spell in spells_now.items()},
         own=own.set_index("tray") if len(own) else own,
         strips={
             tray: strip(spells, lit, failed, start=start, end=now, zone=zone)

@@ -24,6 +24,7 @@ from tidetray.ingest.notebook.corrections import entry, newest
 from tidetray.ingest.notebook.facts import Trial, TrialPlan, WeighIn
 from tidetray.ingest.notebook.light_surveys import add_light_survey
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.timetables import timetable_in_force
 from tidetray.ingest.notebook.trial_changes import begin
 from tidetray.ingest.notebook.weigh_in_rules import unlikely_change
 from tidetray.ingest.store.recording import Store
@@ -252,10 +253,13 @@ def _load_trial(notebook: Notebook, path: Path, *, now: datetime, dry_run: bool)
         counted = "warmth is counted by its base and top temperature from now on."
         return f"Nothing new, but {counted}" if added.warmth else "Everything in this file is in the notebook already."
     treatments = f"{words.many(len(added.treatments), 'treatment')}, " if added.treatments and not added.trial else ""
-    return (
+    told = (
         f"Added: {treatments}{len(added.trays)} trays and {len(added.pots)} pots"
         f"{' of a new trial' if added.trial else ''}."
     )
+    if added.trial and timetable_in_force(notebook, plan.trial.name, now).ready is None:
+        told += f" {words.NOT_READY.format(trial=plan.trial.name)}"
+    return told
 
 
 def _check_lamps(plan: TrialPlan, path: Path) -> None:

@@ -17,6 +17,7 @@ from tidetray.ui import words
 from tidetray.ui.columns import Columns, columns, is_numeric, local, plain, records, texts
 
 if TYPE_CHECKING:
+    from tidetray.analysis.questions.timetable import TimetableAnswer
     from tidetray.ingest.home.health import Finding
     from tidetray.ingest.store.backup import Backup
     from tidetray.ingest.store.quarantine import Overflow, QuarantinedMessage
@@ -84,10 +85,12 @@ def overview(view: Overview, *, as_json: bool) -> None:
                         "dropped_readings": node.dropped_readings,
                         "spoilt_records": node.spoilt_records,
                         "faults": list(node.faults),
+                        "timetable_until": plain(node.timetable_until),
                     }
                     for node in view.nodes
                 ],
                 "counts": view.counts,
+                "timetable": timetable_plain(view.timetable),
                 "set_aside": [
                     {"received": plain(message.received), "kind": message.kind, "reason": message.reason}
                     for message in view.quarantined
@@ -100,6 +103,8 @@ def overview(view: Overview, *, as_json: bool) -> None:
     if view.forwarding is not None:
         click.echo(f"InfluxDB: {view.forwarding.sentence}")
     table(view.trays, view.zone)
+    for line in (view.timetable.summary, *view.timetable.cautions):
+        click.echo(f"Floods: {line}")
     for node in view.nodes:
         here = {True: "connected", False: "NOT CONNECTED", None: "no status message yet"}[node.here]
         missing = f", {node.missing} messages missing" if node.missing else ""
@@ -110,6 +115,23 @@ def overview(view: Overview, *, as_json: bool) -> None:
     click.echo(f"Recorded: {view.counts['readings']} readings. Set aside: {view.counts['set_aside']} messages.")
     for message in view.quarantined:
         click.echo(f"  quarantine {local(message.received, view.zone)}: {message.reason}")
+
+
+def timetable_plain(answer: TimetableAnswer) -> dict[str, Any]:
+    """Everything as plain values: UTC times, seconds after local midnight."""
+    force = answer.force
+    return {
+        "trial": force.trial,
+        "zone": force.zone,
+        "summary": answer.summary,
+        "cautions": list(answer.cautions),
+        "ready": plain(force.ready),
+        "published": plain(force.published),
+        "ends": plain(force.ends),
+        "until": plain(answer.until),
+        "outdated": list(force.outdated),
+        "trays": records(answer.table),
+    }
 
 
 def weigh_in(entered: Entered, *, as_json: bool) -> None:

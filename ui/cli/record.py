@@ -15,6 +15,7 @@ from tidetray.ingest.recorder.alarm_service import alarm_services
 from tidetray.ingest.recorder.recorder import Recorder
 from tidetray.ingest.recorder.sealing_service import SealingService
 from tidetray.ingest.recorder.status import JsonLines
+from tidetray.ingest.recorder.timetables import TimetableService
 from tidetray.ingest.settings.model import RECORD_FILE, SettingsError, check_rules, load_settings
 from tidetray.ingest.store.home_lock import RecorderLock
 from tidetray.ingest.store.recording import open_store
@@ -46,7 +47,8 @@ def record(home: Path, form: str) -> None:
         forwarding = ForwardService(home, settings.influx)
         recorder = Recorder(store, settings, forwarding.state)
         alarms = alarm_services(home, settings, recorder.clock, recorder.client_id, recorder.is_well)
-        services = recorder.services = [*alarms, SealingService(home, settings), forwarding]
+        timetables = TimetableService(home, settings, recorder.clock.now, recorder.client_id, recorder.is_clock_proven)
+        services = recorder.services = [*alarms, timetables, SealingService(home, settings), forwarding]
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: recorder.stop())
         log.info("recording into %s. Stop with Ctrl-C", home)

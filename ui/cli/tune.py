@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -16,8 +15,7 @@ from tidetray.analysis.questions.tune_two import TuneTwoAnswer, tune_two
 from tidetray.ingest.files.written_values import parse_time
 from tidetray.ingest.settings.model import RECORD_FILE, Settings, load_settings
 from tidetray.ingest.store.recording import Store, open_store
-from tidetray.ingest.wire.timetables import messages
-from tidetray.ui.changes.next_trial import CAUTION, MOST_HOLD_S, begin, end_of, tray_timetables
+from tidetray.ui.changes.next_trial import begin
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.options import example, home_option, json_option
 from tidetray.ui.columns import CURVES, next_trial, one_row, records, worth_of
@@ -61,10 +59,8 @@ from tidetray.ui.prints import timetable_files
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     metavar="DIR",
-    help="Write the timetable into this folder.",
+    help="Write the proposed timetable into this folder: a card to print, and CSV.",
 )
-@click.option("--publish", is_flag=True, help="Send the timetable to the nodes. Pumps follow it at once.")
-@click.option("--yes", "agreed", is_flag=True, help="Publish without asking. Read the caution first.")
 @click.option("--begin", "begin_as", metavar="NAME", help="Create the next trial in the notebook, under this name.")
 @click.option("--started", metavar="DATE", help="When that trial starts. Default: now.")
 @home_option
@@ -86,8 +82,6 @@ def run(
     seed: int,
     saleable_g: float | None,
     out: Path | None,
-    publish: bool,
-    agreed: bool,
     begin_as: str | None,
     started: str | None,
     as_json: bool,
@@ -102,22 +96,11 @@ def run(
     if begin_as:
         at = now if started is None else parse_time(started, ZoneInfo(zone), hour_of_date=0).time
         done.append(begin(store, answer, settings, name=begin_as, started=at, seed=seed, now=now))
-    if out is not None or publish:
+    if out is not None:
         if timetable is None:
             why = answer.why_not if answer.tuned is None else answer.tuned.why_no_timetable
             raise ValueError(f"there is no timetable: {why}")
-        own = tray_timetables(answer, now)
-        if out is not None:
-            done += timetable_files.write(out, timetable, own, zone, end_of(own, zone))
-        if publish:
-            _agree(end_of(own, zone), agreed=agreed)
-            done.append(timetable_files.publish(settings.broker, messages(own)))
-        if any(each.wet_s > MOST_HOLD_S for each in own):
-            done.append(
-                f"Some floods are longer than {MOST_HOLD_S // 60} min: a node refuses them unless its "
-                "max_wet_s allows it."
-            )
-        done.append(CAUTION)
+        done.append(timetable_files.write(out, timetable, zone))
     if as_json:
         printing.print_json(as_plain(answer) | {"floods_and_minutes": two_as_plain(both), "done": done})
         return
@@ -125,15 +108,6 @@ def run(
     click.echo(f"\nFloods a day and wet minutes together: {both.summary}")
     for line in done:
         click.echo(line)
-
-
-def _agree(end: str, *, agreed: bool) -> None:
-    """The caution first, then the question: pumps follow what is sent at once. ValueError where nobody agrees."""
-    click.echo(CAUTION, err=True)
-    click.echo(end, err=True)
-    asked = not agreed and sys.stdin.isatty()
-    if not (agreed or (asked and click.confirm("Send it to the nodes? Pumps follow it at once", err=True))):
-        raise ValueError("no timetable was sent. To send it without a question, add --yes")
 
 
 def as_plain(answer: TuneAnswer) -> dict[str, Any]:
@@ -222,7 +196,9 @@ def _print(answer: TuneAnswer) -> None:
     if found.timetable is None:
         click.echo(found.why_no_timetable)
     else:
-        click.echo("\nFloods of a day, local time:")
+        click.echo(
+            "\nFloods of a day in the next trial, local time (a proposal; `tidetray timetable` shows those in force):"
+        )
         for tray in sorted(found.timetable.schedules):
             click.echo(f"  {tray}: {timetable_files.times_text(found.timetable, tray)}")
     worth = answer.value

@@ -17,7 +17,11 @@ from tidetray.ui.parts import look
 from tidetray.ui.tag import Markup, joined, tag
 
 _STANDS = {"standing": "▲", "acknowledged": "◆", "shelved": "◇"}
-_UNFLOODED = {"emersed": "none, kept dry", "submersed": "none, kept under water"}
+_UNFLOODED = {
+    "emersed": "none, kept dry",
+    "submersed": "none, kept under water",
+    "not ready": "none until you say that the trays are ready",
+}
 
 
 def card(row: Any, past: StripsView, alarms: AlarmsView, now: datetime, *, link: bool = True) -> Markup:
@@ -87,7 +91,7 @@ def next_flood(past: StripsView, tray: str, now: datetime) -> str:
     """'20:00 (in 2 h)', by the schedule."""
     at = past.next_flood.get(tray)
     if at is None:
-        return _UNFLOODED.get(past.culture.get(tray, ""), "none in the schedule")
+        return _UNFLOODED.get(past.culture.get(tray, ""), "none due")
     return f"{words.clock(at, past.zone, now)} ({words.ahead(at, now)})"
 
 

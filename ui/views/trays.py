@@ -55,6 +55,7 @@ def trays_now() -> None:
     look.draw(joined(benches))
     if few:
         look.draw(strip_html.KEY)
+    look.small(view.timetable.summary)
     look.small(f"Times are those of {view.zone}. It is {words.clock(now, view.zone, now)}; this page updates itself.")
 
 

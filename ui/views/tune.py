@@ -1,30 +1,32 @@
-"""Tune floods: growth against a dose, the verdict, the next trial, its timetable, what it is worth, what came of
-earlier ones."""
+"""Tune floods: the timetable in force, growth against a dose, the verdict, the next trial and its timetable, what it is
+worth, what came of earlier ones."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import pandas as pd
 import streamlit as st
 
-from tidetray.analysis.base.words import natural
 from tidetray.analysis.dose.schedules import FACTORS
 from tidetray.analysis.plan.next_plan import predicted_and_happened
-from tidetray.analysis.plan.timetable import clock_text
+from tidetray.analysis.questions.timetable import timetable as ask_timetable
 from tidetray.analysis.questions.tune import FACTOR_WORDS, GROWTH, TuneAnswer
 from tidetray.analysis.questions.tune_two import TuneTwoAnswer
-from tidetray.analysis.record.trial_data import TuningData, open_record
+from tidetray.analysis.record.trial_data import TuningData, choose_trial, open_record
 from tidetray.ingest.files.written_values import parse_time
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import Settings, home_folder, load_settings
 from tidetray.ui import words
 from tidetray.ui.cache.answers import ask
-from tidetray.ui.changes.next_trial import CAUTION, begin, end_of, tray_timetables
+from tidetray.ui.cache.reading import chosen_trial
+from tidetray.ui.changes import timetable as changes
+from tidetray.ui.changes.next_trial import begin
 from tidetray.ui.columns import CURVES, as_csv, columns, each_row, predictions, worth_of
 from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
@@ -39,6 +41,8 @@ MEASURED, PLANNED = "what the trays really did", "the planned schedule"
 def page() -> None:
     with look.clear_words():
         settings = load_settings(home_folder())
+        in_force(settings)
+        st.subheader("What grows best", anchor=False)
         trials = trial_choice()
     top = st.container()
     left, right, third = st.columns([2, 2, 1])
@@ -166,23 +170,16 @@ def begin_form(answer: TuneAnswer, settings: Settings) -> None:
 
 
 def timetable(answer: TuneAnswer) -> None:
+    """The timetable of the next trial: a proposal."""
     found, data = answer.tuned, answer.data
     if found is None:
         return
-    st.subheader("Its timetable", anchor=False)
+    st.subheader("Timetable of the next trial", anchor=False)
     if found.timetable is None:
         look.say("note", found.why_no_timetable)
         return
     zone = data.plan.trial.zone
-    look.cards(
-        tag(
-            "div",
-            tag("div", tray, tag("span", found.timetable.schedules[tray].text), css="head"),
-            tag("div", ", ".join(map(clock_text, found.timetable.starts(tray)))),
-            css="tt-card",
-        )
-        for tray in sorted(found.timetable.schedules, key=natural)
-    )
+    flood_cards(timetable_files.rows_of(found.timetable))
     sump = found.timetable.day.least_m3
     unknown = found.timetable.day.unknown_volume
     told = f" At the lowest, the sump holds {1000 * sump:.1f} L."
@@ -191,32 +188,70 @@ def timetable(answer: TuneAnswer) -> None:
     elif not sump < float("inf"):
         told = " The sump has no size in the settings, so it was not checked."
     look.small(
-        f"Local times. One pump fills the trays one after another: {found.timetable.day.pump_s / 60:.0f} min a "
-        f"day in all.{told}"
+        f"{timetable_files.PROPOSAL} Local times. One pump fills the trays one after another: "
+        f"{found.timetable.day.pump_s / 60:.0f} min a day in all.{told}"
     )
-    look.say("note", CAUTION)
-    own = tray_timetables(answer, datetime.now(UTC))
-    end = end_of(own, zone)
-    look.small(end)
-    first, second, third = st.columns(3)
-    first.download_button(
-        "Card to print",
-        timetable_files.card_html(found.timetable, zone, end),
-        file_name="timetable.html",
-        mime="text/html",
-        on_click="ignore",
-    )
-    second.download_button(
-        "CSV", timetable_files.as_csv(found.timetable), file_name="timetable.csv", mime="text/csv", on_click="ignore"
-    )
-    if own:
-        third.download_button(
-            "Messages for nodes",
-            timetable_files.bundle(own),
-            file_name="timetables.zip",
-            mime="application/zip",
-            on_click="ignore",
+    card = timetable_files.card_html(timetable_files.rows_of(found.timetable), zone, about=timetable_files.PROPOSAL)
+    downloads("proposed-timetable", card, timetable_files.as_csv(found.timetable))
+
+
+def in_force(settings: Settings) -> None:
+    """The timetable in force of the trial that the page is about, and what may be done with it."""
+    st.subheader("Timetable in force", anchor=False)
+    now = datetime.now(UTC)
+    with look.clear_words(), open_record(home_folder()) as store:
+        answer = ask_timetable(store, choose_trial(store, chosen_trial()).name, now)
+    if answer.cautions or answer.force.ready is None:
+        look.say("note", answer.summary, answer.cautions)
+    else:
+        look.small(answer.summary)
+    if answer.force.flooded:
+        flood_cards(timetable_files.rows_in_force(answer))
+        card = timetable_files.card_html(timetable_files.rows_in_force(answer), answer.force.zone, about=answer.summary)
+        downloads("timetable", card, timetable_files.in_force_csv(answer))
+    if not sign_in.may("manage"):
+        return
+    trial, send = answer.force.trial, partial(timetable_files.publish, settings.broker)
+    if answer.force.ready is None and now >= answer.force.started:
+        look.small("Press this when the trays are rebuilt and timers or people flood them. Nothing is sent to nodes.")
+        if st.button("Trays are ready", key="trays-ready"):
+            with look.clear_words(), sign_in.writing("manage") as store:
+                say_done([changes.ready(store, trial, now=now, who=sign_in.who())])
+    with st.expander("Publish to the nodes, or stop"):
+        look.say("note", changes.CAUTION)
+        looked = st.checkbox("I have looked at every tray", key="looked-at-trays")
+        left, right = st.columns(2)
+        if left.button("Publish timetable", key="publish-timetable", disabled=not looked):
+            with look.clear_words(), sign_in.writing("manage") as store:
+                say_done(changes.publish(store, settings, trial, send, now=now, who=sign_in.who()))
+            sign_in.note(f"timetable of {trial} published")
+        if right.button("Stop floods", key="stop-floods", disabled=not (looked and answer.force.flooded)):
+            with look.clear_words(), sign_in.writing("manage") as store:
+                say_done(changes.stop(store, trial, send, now=now, who=sign_in.who()))
+            sign_in.note(f"floods of {trial} stopped")
+
+
+def say_done(lines: list[str]) -> None:
+    first, *rest = [line for line in lines if line]
+    look.say("fine", first, tuple(rest))
+
+
+def flood_cards(rows: list[timetable_files.CardRow]) -> None:
+    look.cards(
+        tag(
+            "div",
+            tag("div", row.tray, tag("span", row.schedule), css="head"),
+            tag("div", ", ".join(row.clocks) or "no flood"),
+            css="tt-card",
         )
+        for row in rows
+    )
+
+
+def downloads(name: str, card: str, table: str) -> None:
+    first, second = st.columns(2)
+    first.download_button("Card to print", card, file_name=f"{name}.html", mime="text/html", on_click="ignore")
+    second.download_button("CSV", table, file_name=f"{name}.csv", mime="text/csv", on_click="ignore")
 
 
 def two_factors(trials: tuple[str, ...], *, planned: bool, weeks: float) -> None:

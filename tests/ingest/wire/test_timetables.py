@@ -65,7 +65,7 @@ def test_senml_resolves_to_the_trays_names() -> None:
 
 
 def test_each_tray_has_its_topic_and_a_node_of_one_tray_the_contracts() -> None:
-    topics = [topic for topic, _ in messages([ONE, TWO, THREE])]
+    topics = [topic for topic, _ in messages([ONE, TWO, THREE], trays_of_node={"bench-1": 1, "bench-2": 2})]
     assert topics == [
         "tidetray/v1/nursery/bench-1/timetable/tray-1",
         "tidetray/v1/nursery/bench-2/timetable/tray-2",
@@ -81,11 +81,10 @@ def test_what_no_node_could_follow_is_refused(wrong: dict[str, Any]) -> None:
         TrayTimetable("nursery", "bench-1", "tray-1", until=UNTIL, **facts)
 
 
-def test_files_for_people_and_nodes(tmp_path: Path) -> None:
+def test_files_for_people(tmp_path: Path) -> None:
     trays = {"tray-1": FloodSchedule(2, 30), "<b>": FloodSchedule(2, 30)}
     found = make_timetable(trays, dict.fromkeys(trays, TrayWater(60, 120, 0.003)), Limits())
-    lines = timetable_files.write(tmp_path / "out", found, [ONE], "Europe/Lisbon")
-    assert "No node is known of <b>" in lines[1]
+    assert "It is not in force" in timetable_files.write(tmp_path / "out", found, "Europe/Lisbon")
     rows = list(csv.DictReader((tmp_path / "out" / "timetable.csv").read_text().splitlines()))
     assert [row["pump_on"] for row in rows if row["tray"] == "<b>"] == ["00:00", "12:00"]
     assert rows[0] == {
@@ -98,13 +97,13 @@ def test_files_for_people_and_nodes(tmp_path: Path) -> None:
     }
     card = (tmp_path / "out" / "timetable.html").read_text()
     assert "&lt;b&gt;" in card
+    assert "It is not in force" in card
     assert "licensed electrician" in card
     assert "http" not in card  # nothing is fetched
-    assert (tmp_path / "out" / "tray-1.senml.json").read_bytes() == ONE.senml()
 
 
 def test_the_broker_keeps_them(mosquitto: Any) -> None:
-    told = messages([ONE])
+    told = messages([ONE], trays_of_node={})
     assert "2 messages" in timetable_files.publish(BrokerSettings(port=mosquitto.port), told)
     heard = subprocess.run(
         ["mosquitto_sub", "-p", str(mosquitto.port), "-t", "tidetray/v1/nursery/#", "-v", "-C", "2", "-W", "5"],
@@ -119,4 +118,4 @@ def test_the_broker_keeps_them(mosquitto: Any) -> None:
 
 def test_no_broker_is_one_clear_error() -> None:
     with pytest.raises(timetable_files.PublishError, match="does not take the timetable"):
-        timetable_files.publish(BrokerSettings(port=1), messages([ONE]))
+        timetable_files.publish(BrokerSettings(port=1), messages([ONE], trays_of_node={}))

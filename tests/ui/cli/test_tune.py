@@ -11,7 +11,6 @@ import pytest
 from click.testing import CliRunner
 from streamlit.testing.v1 import AppTest
 
-from tests.conftest import Mosquitto
 from tests.made_home import make_home
 from tidetray.ingest.notebook.facts import WeighIn
 from tidetray.ingest.notebook.notebook import Notebook
@@ -101,17 +100,16 @@ def test_limits_that_exclude_everything_are_named(home: Path) -> None:
 
 def test_files_are_written(home: Path, tmp_path: Path) -> None:
     text = run("tune", "--home", home, "--planned", "--out", tmp_path / "out")
-    assert "licensed electrician" in text
+    assert "It is not in force, and no node has it." in text
     written = {path.name for path in (tmp_path / "out").iterdir()}
-    assert {"timetable.csv", "timetable.html", "tray-1.json", "tray-9.senml.json"} <= written
-    body = json.loads((tmp_path / "out" / "tray-1.json").read_text())
-    assert body["tray"] == "tray-1"
-    assert all(isinstance(start, int) for start in body["starts_s"])
+    assert written == {"timetable.csv", "timetable.html"}
+    assert "licensed electrician" in (tmp_path / "out" / "timetable.html").read_text()
 
 
 def test_the_loop_is_closed_in_the_notebook(home: Path) -> None:
     text = run("tune", "--home", home, "--planned", "--begin", "second", "--started", "2026-01-05 08:00")
     assert "Trial second is in the notebook: 9 trays, 72 pots" in text
+    assert "publish its timetable to the nodes: `tidetray timetable publish --trial second`" in text
     with open_store(home / RECORD_FILE) as store:
         notebook = Notebook(store)
         plan = notebook.plan("second")
@@ -153,20 +151,3 @@ def test_the_page_begins_with_the_verdict_and_creates_the_trial(home: Path) -> N
     assert "Trial second is in the notebook: 9 trays" in said
     with open_store(home / RECORD_FILE) as store:
         assert "second" in {trial.name for trial in Notebook(store).trials()}
-
-
-def test_nothing_is_published_unless_somebody_agreed(filled: Path) -> None:
-    """The caution and the end of the timetable come before pumps follow it, and then a question."""
-    result = CliRunner().invoke(cli, ["tune", "--home", str(filled), "--planned", "--publish"])
-    assert isinstance(result.exception, ValueError)
-    assert str(result.exception) == "no timetable was sent. To send it without a question, add --yes"
-    caution, end = result.stderr.splitlines()[:2]
-    assert caution.startswith("A timetable switches pumps near water and mains. First test the float switch")
-    assert "this timetable ends on" in end
-    assert "Published" not in result.output
-
-
-def test_what_was_agreed_to_is_published(filled: Path, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("TIDETRAY_BROKER__PORT", str(mosquitto.port))
-    said = run("tune", "--home", filled, "--planned", "--publish", "--yes")
-    assert "messages, retained." in said

@@ -34,7 +34,7 @@ def test_cautions_come_before_the_step() -> None:
     for page, caution, step in (
         ("weigh", "kitchen oven is not suitable", "`tidetray dry`"),
         ("relate", "drain the tray, unplug the pump", "measure every position once with the lamp on"),
-        ("tune", "Test the float switch", "`--publish` sends"),
+        ("tune", "Look at every tray first", "`tidetray timetable publish` gives"),
         ("set_up", "switch pump and lamp off", "writes `tidetray.toml`"),
     ):
         text = chapter(page)
