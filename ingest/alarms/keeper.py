@@ -19,7 +19,8 @@ from tidetray.ingest.alarms.kept_watch import Kept, packed, put_back, unpacked
 from tidetray.ingest.alarms.look_back import LOOKED_BACK_MS, Stretch, far_back_ms, measured
 from tidetray.ingest.alarms.signal_rules import SignalPlan
 from tidetray.ingest.alarms.tray_charts import FINISHED, ChartNow, chart_now
-from tidetray.ingest.alarms.tray_rules import MAX_GAP_MS, Change, Plan
+from tidetray.ingest.alarms.tray_rules import Change, Plan
+from tidetray.ingest.alarms.tray_states import MAX_GAP_MS
 from tidetray.ingest.alarms.watch import HISTORY_H, NODE_FAULTS, Place, Published, Watch, WatchPlan
 from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, Tray, from_ms
 from tidetray.ingest.core.wall_clock import Daily
@@ -390,9 +391,6 @@ class AlarmKeeper:
         with self._store.transaction() as connection:
             connection.execute("INSERT OR REPLACE INTO alarm_mark VALUES (1, ?)", (now_ms,))
 
-    @staticmethod
-    def _set_learned(watch: object, measure: str, learned: Learned | None) -> None:
-        setattr(watch, f"{measure}_learned", learned)
 
     def _judge_slow_change(self, tray: Tray, measure: str, now_ms: int) -> None:
         (from_ms_,) = self._store.connection.execute(
@@ -401,7 +399,7 @@ class AlarmKeeper:
         ).fetchone()
         found = chart_now(self._store, tray, measure, from_ms_)
         self._write_own_times(tray, measure, from_ms_, found)
-        self._set_learned(self._watch.trays[tray.site, tray.name], measure, found.chart.learned)
+        self._watch.trays[tray.site, tray.name].usual.learned[measure] = found.chart.learned
         findings = self._watch.findings(tray.site, "tray", tray.name)
         kind = _MEASURES[measure]
         if found.last_ms is None:

@@ -11,17 +11,28 @@ the tray. No I/O, no clock: the time is that of the readings.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from tidetray.ingest.core.readings import MAX_GAP_S, Tray
+from tidetray.ingest.alarms.tray_states import (
+    EARLY_S,
+    FLAPS,
+    FLAPS_S,
+    MAX_GAP_MS,
+    Drain,
+    DueFloods,
+    Float,
+    Flood,
+    Lasting,
+    Level,
+    Pump,
+    UsualTimes,
+)
+from tidetray.ingest.core.readings import Tray
 from tidetray.ingest.cycles.detect import AFTER_PUMP_S, CONTRADICTION_S, FAILED, SLOW
-from tidetray.ingest.cycles.usual_times import USUAL_FILL_S, Learned, highest_level_m, usual_drain_s, usual_fill_s
+from tidetray.ingest.cycles.usual_times import USUAL_FILL_S, highest_level_m
 from tidetray.ingest.notebook.flood_plans import FloodPlan, FloodSpell
-
-MAX_GAP_MS = round(MAX_GAP_S * 1000)
 
 LEAST_LATE_S = 20.0
 """A drain may be so much longer than expected: two samples of the slowest node."""
@@ -29,14 +40,8 @@ LEAST_LATE_S = 20.0
 DRY_RUN_S = 30.0
 """A pump may run so long before the first water shows (common practice, no source)."""
 
-EARLY_S, LATE_S = 600.0, 900.0
-"""A flood may begin so much before and after its time in the schedule (common practice, no source)."""
-
 OVERRUN_S = 900.0
 """A pump may run so much longer than the schedule's wet minutes, or without any (common practice, no source)."""
-
-FLAPS, FLAPS_S = 12, 600.0
-"""A float that changes so often within this flaps: it is loose, or its contact is (common practice, no source)."""
 
 LOW_S = 600.0
 """A submersed tray may be below its flood mark so long, as while plants are lifted out (common practice, no source)."""
@@ -119,46 +124,23 @@ class TrayWatch:
 
     def __init__(self, plan: Plan, findings: Findings) -> None:
         self.plan = plan
+        self.usual = UsualTimes(plan.tray)
+        self.passed_over: tuple[int, int] | None = None
         self._tray = plan.tray
         self._findings = findings
-        self._spell = plan.floods.at(-1)
-        self.passed_over: tuple[int, int] | None = None
-        self.drain_learned: Learned | None = None
-        self.fill_learned: Learned | None = None
-        self.good_flood_ms: int | None = None
-        self._top_m = highest_level_m(plan.tray)
+        self._due = DueFloods(plan.floods)
         self._at_ms = -1
         self._heard_from_ms = -1
-        self._level: float | None = None
-        self._level_ms = -1
-        self._level_before: tuple[int, float] | None = None
-        self._float: bool | None = None
-        self._pump: bool | None = None
-        self._pump_from_ms: int | None = None
-        self._pump_to_ms: int | None = None
-        self._run_level: float | None = None
+        self._level, self._float, self._pump = Level(), Float(), Pump()
         self._wet: bool | None = None
-        self._flood_ms: int | None = None
-        self._reached = False
-        self._drain_ms: int | None = None
-        self._drain_level = 0.0
-        self._peak = 0.0
-        self._flaps: deque[int] = deque(maxlen=4 * FLAPS)
-        self._differ_ms: int | None = None
-        self._over_ms: int | None = None
-        self._low_ms: int | None = None
-        self._due_ms: int | None = None
-        self._fill_of: Learned | None = None
-        self._fill_s: float | None = None
+        self._flood, self._drain = Flood(), Drain()
+        self._good_flood_ms: int | None = None
+        self._differ, self._over, self._low = Lasting(), Lasting(), Lasting()
+        self._top_m = highest_level_m(plan.tray)
 
     @property
     def is_wet(self) -> bool:
         return bool(self._wet)
-
-    @property
-    def _is_drained(self) -> bool:
-        """Whether water is to leave the tray: not while it is kept under water, nor while people rebuild it."""
-        return self._spell.is_ready and self._spell.culture != "submersed"
 
     @property
     def at_ms(self) -> int:
@@ -168,11 +150,7 @@ class TrayWatch:
     def again(self) -> TrayWatch:
         """A watch of the same tray that knows of no reading; what is active stays."""
         made = TrayWatch(self.plan, self._findings)
-        made.drain_learned, made.fill_learned, made.passed_over = (
-            self.drain_learned,
-            self.fill_learned,
-            self.passed_over,
-        )
+        made.usual, made.passed_over = self.usual, self.passed_over
         return made
 
     def take(self, channel: str, time_ms: int, value: float) -> None:
@@ -185,11 +163,12 @@ class TrayWatch:
             self.settle()
             self._heard(time_ms)
         if channel == "level":
-            self._take_level(time_ms, value)
+            self._level.take(time_ms, value)
+            self._flood.peak_m = max(self._flood.peak_m, value)
         elif channel == "flooded":
-            self._take_float(time_ms, value >= 0.5)
+            self._float.take(time_ms, up=value >= 0.5)
         elif channel == "pump":
-            self._take_pump(time_ms, value >= 0.5)
+            self._take_pump(time_ms, on=value >= 0.5)
 
     def settle(self) -> None:
         """Judge what is known by now: all readings of one time together."""
@@ -205,240 +184,210 @@ class TrayWatch:
     # ---------------------------------------------------------------- readings
 
     def _heard(self, at: int) -> None:
-        if at - self._at_ms > MAX_GAP_MS:
+        before_ms, self._at_ms = self._at_ms, at
+        heard_ms = at if at - before_ms > MAX_GAP_MS else before_ms
+        if heard_ms == at:
             self._heard_from_ms = at
-            self._pump_from_ms = at if self._pump else None
-            self._pump_to_ms = None
-            self._flood_ms = None
-            self._drain_ms = at if self._wet and not self._pump else None
-            self._drain_level = self._level or 0.0
-            self._differ_ms = self._over_ms = self._low_ms = None
-            self._due_ms = self.plan.floods.next_ms(at)
-        is_first, self._at_ms = self._at_ms < 0, at
+            self._pump.gap(at)
+            self._flood.from_ms = None
+            self._drain.from_ms = at if self._wet and not self._pump.on else None
+            self._drain.level_m = self._level.value_m or 0.0
+            for each in (self._differ, self._over, self._low):
+                each.ends()
+            self._due.gap(at)
         spell = self.plan.floods.at(at)
-        if spell is not self._spell:
-            self._follow(spell, at, is_first=is_first)
+        if spell != self._due.spell:
+            before = self._due.follow(spell, heard_ms)
+            self._follow(before, spell, at, is_first=before_ms < 0)
 
-    def _follow(self, spell: FloodSpell, at: int, *, is_first: bool) -> None:
+    def _follow(self, before: FloodSpell, spell: FloodSpell, at: int, *, is_first: bool) -> None:
         """Another plan holds from now on: what was asked for by the one before is asked no more."""
-        before, self._spell = self._spell, spell
-        self._low_ms = None
-        if self._heard_from_ms != at:
-            self._due_ms = self.plan.floods.next_ms(spell.from_ms - 1)
+        self._low.ends()
         if not is_first and _asks(before) != _asks(spell):
             # water that stands since before is drained from now on
-            self._drain_ms = at if self._wet and not self._pump else None
-        for kind in (*SCHEDULED, *(() if self._is_drained else ("did not drain", "drained slowly"))):
+            self._drain.from_ms = at if self._wet and not self._pump.on else None
+        for kind in (*SCHEDULED, *(() if self._due.is_drained else ("did not drain", "drained slowly"))):
             since_ms = self._findings.since_ms(kind)
-            if since_ms is not None and _asks(self.plan.floods.at(since_ms)) != _asks(spell):
+            if since_ms is not None and _asks(self._due.at(since_ms)) != _asks(spell):
                 self._findings.end(kind, at, ended_ms=max(since_ms, spell.from_ms))
 
-    def _take_level(self, at: int, level: float) -> None:
-        if self._level is not None and at - self._level_ms <= MAX_GAP_MS:
-            self._level_before = (self._level_ms, self._level)
-        else:
-            self._level_before = None
-        self._level, self._level_ms = level, at
-        self._peak = max(self._peak, level)
-
-    def _take_float(self, at: int, up: bool) -> None:
-        if self._float is not None and up != self._float:
-            self._flaps.append(at)
-        self._float = up
-
-    def _judge_flaps(self, at: int) -> None:
-        while self._flaps and at - self._flaps[0] > 1000 * FLAPS_S:
-            self._flaps.popleft()
-        if len(self._flaps) >= FLAPS:
-            detail = f"the float changed {len(self._flaps)} times within {span(FLAPS_S)}"
-            self._findings.begin("float chattering", self._flaps[0], at, detail)
-        elif len(self._flaps) <= FLAPS // 4:
-            self._findings.end("float chattering", at)
-
-    def _take_pump(self, at: int, on: bool) -> None:
-        if on and not self._pump:
-            self._pump_from_ms, self._pump_to_ms, self._run_level = at, None, self._level
-            self._drain_ms = None
-            self._attempt(at)
-        elif not on and self._pump:
-            self._pump_to_ms = at
+    def _take_pump(self, at: int, *, on: bool) -> None:
+        if on and not self._pump.on:
+            self._pump.start(at, self._level.value_m)
+            self._drain.from_ms = None
+            self._due.attempt(at)
+        elif not on and self._pump.on:
+            self._pump.to_ms = at
             if self._wet:
-                self._drain_ms, self._drain_level = at, self._level or self._tray.flood_mark_m
-        self._pump = on
+                self._drain.begin(at, self._level.value_m or self._tray.flood_mark_m)
+        self._pump.on = on
 
-    # ---------------------------------------------------------------- judgements
+    # ---------------------------------------------------------------- water
 
     def _judge_water(self, at: int) -> None:
-        tray, level = self._tray, self._level
-        wet = self._wet
-        if level is not None and at - self._level_ms <= MAX_GAP_MS:
-            if level > tray.dry_mark_m + tray.deadband_m or level >= tray.flood_mark_m:
-                wet = True
-            elif level <= tray.dry_mark_m:
-                wet = False
-        elif self._float is not None:
-            wet = self._float
-        if self._float and self._pump:
-            self.good_flood_ms = at
-        if wet and not self._wet:
-            self._flood_ms = self._pump_from_ms if self._pump_from_ms is not None else at
-            self._reached, self._peak = False, level or 0.0
-            if self._wet is not None and self._pump_from_ms is None and self._pump is not None:
-                self._attempt(at)
-            if self._wet is None and not self._pump:
-                self._drain_ms, self._drain_level = at, level or tray.flood_mark_m
-        elif self._wet and wet is False:
+        level, was = self._level.value_m, self._wet
+        if self._float.up and self._pump.on:
+            self._good_flood_ms = at
+        wet = self._is_wet_now(at)
+        if wet and not was:
+            self._became_wet(at, level)
+        elif was and wet is False:
             self._became_dry(at)
         self._wet = wet
-        if wet and not self._reached and ((level or 0.0) >= tray.flood_mark_m or self._float):
+        if wet and not self._flood.reached and ((level or 0.0) >= self._tray.flood_mark_m or self._float.up):
             self._reach(at)
-        pump_is_unknown = self._pump is None and self._drain_ms is None
+        pump_is_unknown = self._pump.on is None and self._drain.from_ms is None
         # without a pump's word, draining begins when the level is clearly below its highest
-        if pump_is_unknown and wet and level is not None and level < self._peak - 2 * tray.deadband_m:
-            self._drain_ms, self._drain_level = at, self._peak
+        if pump_is_unknown and wet and level is not None and level < self._flood.peak_m - 2 * self._tray.deadband_m:
+            self._drain.begin(at, self._flood.peak_m)
+
+    def _is_wet_now(self, at: int) -> bool | None:
+        tray, level = self._tray, self._level.now_m(at)
+        if level is None:
+            return self._wet if self._float.up is None else self._float.up
+        if level > tray.dry_mark_m + tray.deadband_m or level >= tray.flood_mark_m:
+            return True
+        return False if level <= tray.dry_mark_m else self._wet
+
+    def _became_wet(self, at: int, level: float | None) -> None:
+        self._flood.begin(at if self._pump.from_ms is None else self._pump.from_ms, level)
+        if self._wet is not None and self._pump.from_ms is None and self._pump.on is not None:
+            self._due.attempt(at)
+        if self._wet is None and not self._pump.on:
+            self._drain.begin(at, level or self._tray.flood_mark_m)
 
     def _reach(self, at: int) -> None:
-        self._reached = True
-        culture = self.plan.floods.at(self._flood_ms or at).culture
-        if culture and culture != "submersed" and not self._in_schedule(self._flood_ms or at):
+        self._flood.reached = True
+        since_ms = self._flood.from_ms or at
+        culture = self._due.at(since_ms).culture
+        if culture and culture != "submersed" and not self._due.near(since_ms):
             told = "it is not flooded at all by its treatment" if culture == "emersed" else "no flood is due then"
-            self._findings.begin("flood outside the schedule", self._flood_ms or at, at, f"flooded, but {told}")
-        self.good_flood_ms = at
+            self._findings.begin("flood outside the schedule", since_ms, at, f"flooded, but {told}")
+        self._good_flood_ms = at
         for kind in ("no flood", "pump running dry", "flood mark not reached", "missed flood"):
             self._findings.end(kind, at)
 
     def _became_dry(self, at: int) -> None:
-        dry = self._crossed_ms(at)
-        if self._drain_ms is not None and self._is_drained:
-            took_s = (dry - self._drain_ms) / 1000
-            usual_s = self._usual_drain_s()
+        dry = self._level.crossed_ms(at, self._tray.dry_mark_m)
+        if self._drain.from_ms is not None and self._due.is_drained:
+            took_s, usual_s = (dry - self._drain.from_ms) / 1000, self.usual.drain_s(self._drain.level_m)
             if took_s > max(SLOW * usual_s, usual_s + LEAST_LATE_S / 2) and "did not drain" not in self._findings:
                 detail = f"took {span(took_s)} to drain, usual are {span(usual_s)}"
-                self._findings.begin("drained slowly", self._drain_ms, at, detail)
+                self._findings.begin("drained slowly", self._drain.from_ms, at, detail)
             elif took_s <= SLOW * usual_s:
                 self._findings.end("drained slowly", at)
         self._findings.end("did not drain", at, ended_ms=dry)
         self._findings.end("flood outside the schedule", at, ended_ms=dry)
-        if self._flood_ms is not None and not self._reached and self._spell.culture == "mixed":
-            detail = f"the water rose to {mm(self._peak)} only; the mark is at {mm(self._tray.flood_mark_m)}"
-            self._findings.begin("flood mark not reached", self._flood_ms, at, detail)
-        self._drain_ms = self._flood_ms = None
-        self._peak = 0.0
+        if self._flood.from_ms is not None and not self._flood.reached and self._due.culture == "mixed":
+            detail = f"the water rose to {mm(self._flood.peak_m)} only; the mark is at {mm(self._tray.flood_mark_m)}"
+            self._findings.begin("flood mark not reached", self._flood.from_ms, at, detail)
+        self._drain.from_ms = None
+        self._flood.end()
 
-    def _crossed_ms(self, at: int) -> int:
-        """When the level fell through the dry mark, on a straight line between the last two readings."""
-        if self._level_before is None or self._level is None or self._level_ms != at:
-            return at
-        (before_ms, before_m), mark = self._level_before, self._tray.dry_mark_m
-        if before_m <= mark:
-            return at
-        return round(before_ms + (before_m - mark) / (before_m - self._level) * (at - before_ms))
+    # ---------------------------------------------------------------- sensors and levels
 
     def _judge_sensors(self, at: int) -> None:
-        tray, level = self._tray, self._level
-        if level is None or at - self._level_ms > MAX_GAP_MS:
+        tray, level = self._tray, self._level.now_m(at)
+        if level is None:
             return
-        differ = self._float is not None and (
-            (self._float and level <= tray.dry_mark_m)
-            or (not self._float and level > tray.flood_mark_m + tray.deadband_m)
+        differ = self._float.up is not None and (
+            (self._float.up and level <= tray.dry_mark_m)
+            or (not self._float.up and level > tray.flood_mark_m + tray.deadband_m)
         )
         if not differ:
-            self._differ_ms = None
+            self._differ.ends()
             self._findings.end("float against level", at)
-        else:
-            self._differ_ms = at if self._differ_ms is None else self._differ_ms
-            if at - self._differ_ms >= 1000 * CONTRADICTION_S:
-                detail = f"the float says {'flooded' if self._float else 'not flooded'}, the level {mm(level)}"
-                self._findings.begin("float against level", self._differ_ms, at, detail)
+        elif self._differ.holds(at) >= CONTRADICTION_S:
+            detail = f"the float says {'flooded' if self._float.up else 'not flooded'}, the level {mm(level)}"
+            self._findings.begin("float against level", self._differ.since_ms or at, at, detail)
         if self._top_m is not None:
             self._judge_overflow(at, level, self._top_m)
-        if self._spell.culture == "submersed":
+        if self._due.culture == "submersed":
             self._judge_low(at, level)
 
     def _judge_overflow(self, at: int, level: float, top_m: float) -> None:
         if level <= top_m:
-            self._over_ms = None
+            self._over.ends()
             self._findings.end("overflow", at)
-        elif level > top_m + self._tray.deadband_m:
-            self._over_ms = at if self._over_ms is None else self._over_ms
-            if at - self._over_ms >= 1000 * OVER_S:
-                detail = f"the level is {mm(level)}, the overflow allows {mm(top_m)}"
-                self._findings.begin("overflow", self._over_ms, at, detail)
+        elif level > top_m + self._tray.deadband_m and self._over.holds(at) >= OVER_S:
+            detail = f"the level is {mm(level)}, the overflow allows {mm(top_m)}"
+            self._findings.begin("overflow", self._over.since_ms or at, at, detail)
 
     def _judge_low(self, at: int, level: float) -> None:
         mark = self._tray.flood_mark_m
         if level >= mark:
-            self._low_ms = None
+            self._low.ends()
             self._findings.end("water too low", at)
-        elif level < mark - self._tray.deadband_m:
-            self._low_ms = at if self._low_ms is None else self._low_ms
-            if at - self._low_ms >= 1000 * LOW_S:
-                self._findings.begin(
-                    "water too low", self._low_ms, at, f"the level is {mm(level)}, it should be above {mm(mark)}"
-                )
+        elif level < mark - self._tray.deadband_m and self._low.holds(at) >= LOW_S:
+            detail = f"the level is {mm(level)}, it should be above {mm(mark)}"
+            self._findings.begin("water too low", self._low.since_ms or at, at, detail)
+
+    def _judge_flaps(self, at: int) -> None:
+        self._float.forget_before(at)
+        changes = self._float.changes
+        if len(changes) >= FLAPS:
+            detail = f"the float changed {len(changes)} times within {span(FLAPS_S)}"
+            self._findings.begin("float chattering", changes[0], at, detail)
+        elif len(changes) <= FLAPS // 4:
+            self._findings.end("float chattering", at)
+
+    # ---------------------------------------------------------------- pump, drain, schedule
 
     def _judge_pump(self, at: int) -> None:
-        start, level_heard = self._pump_from_ms, self._level_ms >= 0 or self._float is not None
-        if start is None or not level_heard:
+        if self._pump.from_ms is None or (self._level.at_ms < 0 and self._float.up is None):
             return
-        fill_s = self._usual_fill_s()
-        if self._pump:
-            ran_s = (at - start) / 1000
-            wet_s = self.plan.floods.at(start).wet_s
-            may_run_s = wet_s + OVERRUN_S
-            if ran_s > may_run_s:
-                detail = (
-                    f"the pump has run for {span(ran_s)}, it should be {span(wet_s)}"
-                    if wet_s
-                    else f"the pump has run for {span(ran_s)}"
-                )
-                self._findings.begin("pump did not stop", start + round(1000 * wet_s), at, detail)
-            if self._spell.culture == "submersed" or self._float:
-                return
-            rises = None not in (self._level, self._run_level) and (
-                (self._level or 0.0) - (self._run_level or 0.0) > self._tray.deadband_m
-            )
-            if not self._wet and not rises:
-                if ran_s >= max(DRY_RUN_S, 3 * fill_s if fill_s is not None else USUAL_FILL_S):
-                    self._findings.begin(
-                        "pump running dry", start, at, f"the pump has run for {span(ran_s)} and no water came"
-                    )
-            elif not self._reached and ran_s >= 2 * (USUAL_FILL_S if fill_s is None else max(fill_s, DRY_RUN_S)):
-                detail = (
-                    f"the water is at {mm(self._level or 0.0)} after {span(ran_s)}, the mark is at "
-                    f"{mm(self._tray.flood_mark_m)}"
-                )
-                self._findings.begin("flood mark not reached", start, at, detail)
+        if self._pump.on:
+            self._judge_run(at, self._pump.from_ms)
             return
         self._findings.end("pump did not stop", at)
-        stop = self._pump_to_ms
-        if stop is None or at - stop < 1000 * AFTER_PUMP_S:
+        if self._pump.to_ms is not None and at - self._pump.to_ms >= 1000 * AFTER_PUMP_S:
+            self._judge_end_of_run(at, self._pump.from_ms, self._pump.to_ms)
+            self._pump.judged()
+
+    def _judge_run(self, at: int, start: int) -> None:
+        ran_s, wet_s = (at - start) / 1000, self._due.at(start).wet_s
+        if ran_s > wet_s + OVERRUN_S:
+            meant = f", it should be {span(wet_s)}" if wet_s else ""
+            detail = f"the pump has run for {span(ran_s)}{meant}"
+            self._findings.begin("pump did not stop", start + round(1000 * wet_s), at, detail)
+        if self._due.culture == "submersed" or self._float.up:
             return
-        ran_s = (stop - start) / 1000
+        level, fill_s = self._level.value_m, self.usual.fill_s()
+        rises = None not in (level, self._pump.level_m) and (
+            (level or 0.0) - (self._pump.level_m or 0.0) > self._tray.deadband_m
+        )
+        if not self._wet and not rises:
+            if ran_s >= max(DRY_RUN_S, 3 * fill_s if fill_s is not None else USUAL_FILL_S):
+                detail = f"the pump has run for {span(ran_s)} and no water came"
+                self._findings.begin("pump running dry", start, at, detail)
+        elif not self._flood.reached and ran_s >= 2 * (USUAL_FILL_S if fill_s is None else max(fill_s, DRY_RUN_S)):
+            detail = (
+                f"the water is at {mm(level or 0.0)} after {span(ran_s)}, the mark is at {mm(self._tray.flood_mark_m)}"
+            )
+            self._findings.begin("flood mark not reached", start, at, detail)
+
+    def _judge_end_of_run(self, at: int, start: int, stop: int) -> None:
+        ran_s, fill_s = (stop - start) / 1000, self.usual.fill_s()
         long_enough = ran_s > (USUAL_FILL_S if fill_s is None else fill_s) / 2
-        came = self._wet or self._float or (self.good_flood_ms or -1) >= start
-        if (
-            not came
-            and long_enough
-            and self._spell.culture != "submersed"
-            and "flood mark not reached" not in self._findings
-        ) and "pump running dry" not in self._findings:
+        came = self._wet or self._float.up or (self._good_flood_ms or -1) >= start
+        told = "flood mark not reached" in self._findings or "pump running dry" in self._findings
+        if not came and long_enough and self._due.culture != "submersed" and not told:
             self._findings.begin("no flood", start, at, f"the pump ran for {span(ran_s)} and no water came")
-        self._pump_from_ms = self._pump_to_ms = None
 
     def _judge_drain(self, at: int) -> None:
-        start = self._drain_ms
-        if start is None or not self._wet or self._pump or not self._is_drained:
+        start = self._drain.from_ms
+        if start is None or not self._wet or self._pump.on or not self._due.is_drained:
             return
         if "did not drain" in self._findings:
             return
-        usual_s = self._usual_drain_s()
+        usual_s = self.usual.drain_s(self._drain.level_m)
         if at - start < 1000 * max(FAILED * usual_s, usual_s + LEAST_LATE_S):
             return
-        if self._differ_ms is not None:
+        if self._differ.since_ms is not None:
             return  # the float says that it did: which of the two is wrong is another alarm
         # the level is only as new as its last reading, but a node sends it when it moves
-        detail = f"still {mm(self._level)}" if self._level is not None else "the float is still up"
+        level = self._level.value_m
+        detail = f"still {mm(level)}" if level is not None else "the float is still up"
         self._findings.begin(
             "did not drain",
             start,
@@ -447,30 +396,12 @@ class TrayWatch:
         )
 
     def _judge_schedule(self, at: int) -> None:
-        while self._due_ms is not None and at >= self._due_ms + 1000 * LATE_S:
-            due, self._due_ms = self._due_ms, self.plan.floods.next_ms(self._due_ms)
+        while (due := self._due.late(at)) is not None:
             heard_all = self._heard_from_ms <= due - 1000 * EARLY_S
-            if (heard_all and not self._wet and self._level_ms >= 0) or (
-                heard_all and self._float is False and self._level is None
+            if (heard_all and not self._wet and self._level.at_ms >= 0) or (
+                heard_all and self._float.up is False and self._level.value_m is None
             ):
                 self._findings.begin("missed flood", due, at, "a flood was due and the pump did not run")
-
-    def _attempt(self, at: int) -> None:
-        """A flood was tried: the one that is due then is not missed, whatever comes of it."""
-        due = self._in_schedule(at)
-        if due is not None and self._due_ms is not None and due >= self._due_ms:
-            self._due_ms = self.plan.floods.next_ms(due)
-
-    def _in_schedule(self, at: int) -> int | None:
-        return self.plan.floods.near(at, round(1000 * EARLY_S), round(1000 * LATE_S))
-
-    def _usual_fill_s(self) -> float | None:
-        if self._fill_of is not self.fill_learned or self._fill_s is None:
-            self._fill_of, self._fill_s = self.fill_learned, usual_fill_s(self._tray, self.fill_learned)
-        return self._fill_s
-
-    def _usual_drain_s(self) -> float:
-        return usual_drain_s(self._tray, max(self._drain_level, self._tray.flood_mark_m), self.drain_learned)
 
 
 def _asks(spell: FloodSpell) -> tuple[str, bool]:

@@ -71,6 +71,15 @@ class FloodPlan:
                 self._spells.append(spell)
         self._from = [spell.from_ms for spell in self._spells]
 
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, FloodPlan) and self._spells == other._spells
+
+    def __hash__(self) -> int:
+        return hash(tuple(self._spells))
+
+    def __repr__(self) -> str:
+        return f"FloodPlan({self._spells!r})"
+
     @property
     def spells(self) -> Sequence[FloodSpell]:
         return self._spells

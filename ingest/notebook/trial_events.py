@@ -186,6 +186,11 @@ def _same(events: Sequence[Event], new: Event) -> Event | None:
     )
 
 
+def _pots_of(event: Event) -> tuple[str, ...]:
+    """The pots to which it happened; of a split the one that was divided."""
+    return (event.pot, event.value.strip()) if event.kind == "pots swapped" else (event.pot,)
+
+
 def _on_what(event: Event) -> tuple[str, ...]:
     """Two pots that were swapped can be named either way round."""
     both = (event.pot, event.value.strip())
@@ -214,6 +219,10 @@ def _check_pot(notebook: Notebook, trial_name: str, event: Event) -> None:
         if later:
             mend = "Correct the date, or remove that weigh-in first"
             raise EntryError(f"pot {event.pot} was weighed after that time", mend=mend)
+        after = [e for e in notebook.events(trial_name) if e.time > event.time and event.pot in _pots_of(e)]
+        if after:
+            mend = "Correct the date, or take that event back first"
+            raise EntryError(f"pot {event.pot} has an event '{after[0].kind}' after that time", mend=mend)
 
 
 def _check_there(notebook: Notebook, trial_name: str, pot: str, time: datetime) -> None:

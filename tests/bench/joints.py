@@ -33,7 +33,7 @@ from tidetray.analysis.plan.timetable import make_timetable
 from tidetray.analysis.record.trial_data import TrialData, tuning_data
 from tidetray.ingest.alarms.alarm_settings import AlarmSettings
 from tidetray.ingest.alarms.keeper import watch_plan
-from tidetray.ingest.alarms.tray_rules import EARLY_S, LATE_S
+from tidetray.ingest.alarms.tray_states import EARLY_S, LATE_S
 from tidetray.ingest.core.readings import Reading, to_ms
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.timetables import keep_start_times, publish_timetable
