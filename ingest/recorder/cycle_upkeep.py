@@ -15,7 +15,7 @@ from tidetray.ingest.core.readings import EVIDENCE, Tray
 from tidetray.ingest.cycles.detect import Bounds, Rebuild, detect_cycles, rebuild_after
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store import derived, queries
-from tidetray.ingest.store.quarantine import TIME
+from tidetray.ingest.store.quarantine import FAULT, TIME
 from tidetray.ingest.store.raw_readings import SealedError
 from tidetray.ingest.store.recording import Decode, Store
 from tidetray.ingest.wire import packs
@@ -76,6 +76,7 @@ class Upkeep:
         self._times_from = newest[0].id if newest else 0
         """Messages that came before this start were judged by another clock: nobody knows any more by which."""
         self._times_after: int | None = None
+        self._faults_after: int | None = 0
         self._judged_at: datetime | None = None
 
     def try_times_again(self, judged_at: datetime) -> None:
@@ -130,7 +131,11 @@ class Upkeep:
             self._empty_s = at_s + EMPTY_EVERY_S
 
     def _record_what_waited(self, *, all_of_it: bool) -> None:
-        """One slice of the messages whose tray has come into the notebook: commits and alarms wait for no more."""
+        """One slice of the messages whose reason may be gone: commits and alarms wait for no more.
+
+        Their tray has come into the notebook, or the clock was corrected. Those that tidetray itself failed on are
+        tried once after each start: it may be another version.
+        """
         trays = Notebook(self._store).tray_names()
         if trays != self._trays:
             self._trays, self._readmitted = trays, 0
@@ -148,6 +153,13 @@ class Upkeep:
             self._times_after = done.last
         if readings:
             log.info("recorded %d readings that a wrong clock had refused", readings)
+        readings = 0
+        while self._faults_after is not None and (all_of_it or time.monotonic() - begun_s < READMIT_SLICE_S):
+            done = self._store.readmit(self._decode, kind=FAULT, after=self._faults_after)
+            readings += done.readings
+            self._faults_after = done.last
+        if readings:
+            log.info("recorded %d readings that tidetray had failed on before", readings)
 
 
 def rebuild_due(store: Store) -> None:

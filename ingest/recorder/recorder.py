@@ -79,6 +79,7 @@ class Totals:
         self.readings += done.readings
         self.doubled += done.doubled_messages
         self.quarantined += done.quarantined
+        self.held += done.held
 
 
 class Watching:

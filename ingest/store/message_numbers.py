@@ -55,6 +55,14 @@ class MessageNumbers:
         self.add(number)
         return True
 
+    def discard(self, number: int) -> None:
+        """Take one out again."""
+        at = bisect_right(self._ranges, (number, 1 << 62)) - 1
+        if at >= 0 and self._ranges[at][1] >= number:
+            first, last = self._ranges[at]
+            left = [(first, number - 1), (number + 1, last)]
+            self._ranges[at : at + 1] = [(low, high) for low, high in left if low <= high]
+
     def is_far(self, number: int) -> bool:
         """Whether no number within FARTHEST_CLAIM has come, though others have."""
         at = bisect_right(self._ranges, (number, 1 << 62))

@@ -166,6 +166,20 @@ class Quarantine:
             self.keep(message, digest)
         return True
 
+    def must_wait(self, message: Quarantined) -> bool:
+        """Whether a message is to stay with its node, without a receipt, because today's share of it is used up.
+
+        Only what may be recorded later: nothing of it may get lost. Tomorrow there is room again. Where the whole
+        quarantine is full, waiting would have no end: such a message is counted (`add`).
+        """
+        if message.number is None or not message.is_curable:
+            return False
+        digest = _digest(message)
+        if self._connection.execute("SELECT 1 FROM quarantine WHERE digest = ?", (digest,)).fetchone() is not None:
+            return False
+        size, (_, kept) = _size(message), self._owner_and_kept(message)
+        return kept[True] + size > CURABLE_A_DAY_BYTES and self._all_kept() + size <= KEPT_BYTES
+
     def keep(self, message: Quarantined, digest: bytes | None = None) -> None:
         """Keep a message however much is kept already: the caller knows a bound of its own."""
         reasons = _in_order(message.reasons)
@@ -200,19 +214,10 @@ class Quarantine:
 
     def _has_room(self, message: Quarantined, size: int) -> bool:
         """Whether it may be kept; counts it as kept or as counted only."""
-        day, owner = message.received_ms // _DAY_MS, _owner(message.topic)
-        found = self._kept_of(owner, day)
-        if found is None:
-            (owners,) = self._connection.execute("SELECT count(*) FROM quarantine_day WHERE day = ?", (day,)).fetchone()
-            owner = owner if owners < OWNERS_A_DAY else ""
-            found = self._kept_of(owner, day) or (0, 0)
+        day, (owner, found) = message.received_ms // _DAY_MS, self._owner_and_kept(message)
         curable = message.is_curable
         has_room = found[curable] + size <= (CURABLE_A_DAY_BYTES if curable else KEPT_A_DAY_BYTES)
-        if has_room:
-            (all_kept,) = self._connection.execute(
-                "SELECT coalesce((SELECT value FROM counter WHERE name = 'quarantine_bytes'), 0)"
-            ).fetchone()
-            has_room = all_kept + size <= KEPT_BYTES
+        has_room = has_room and self._all_kept() + size <= KEPT_BYTES
         kept = (0, size) if curable else (size, 0)
         added = (*kept, 0, 0) if has_room else (0, 0, 1, len(message.payload))
         self._connection.execute(
@@ -223,6 +228,22 @@ class Quarantine:
             (owner, day, *added),
         )
         return has_room
+
+    def _owner_and_kept(self, message: Quarantined) -> tuple[str, tuple[int, int]]:
+        """Under whose name it counts, and the bytes that are kept of that one today: incurable, curable."""
+        day, owner = message.received_ms // _DAY_MS, _owner(message.topic)
+        found = self._kept_of(owner, day)
+        if found is None:
+            (owners,) = self._connection.execute("SELECT count(*) FROM quarantine_day WHERE day = ?", (day,)).fetchone()
+            owner = owner if owners < OWNERS_A_DAY else ""
+            found = self._kept_of(owner, day) or (0, 0)
+        return owner, found
+
+    def _all_kept(self) -> int:
+        (all_kept,) = self._connection.execute(
+            "SELECT coalesce((SELECT value FROM counter WHERE name = 'quarantine_bytes'), 0)"
+        ).fetchone()
+        return int(all_kept)
 
     def _kept_of(self, owner: str, day: int) -> tuple[int, int] | None:
         found: tuple[int, int] | None = self._connection.execute(

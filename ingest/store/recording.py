@@ -52,6 +52,8 @@ log = logging.getLogger("tidetray.store")
 HOME_ID = "home_id"
 READMITTED_AT_ONCE = 200
 """Messages tried again in one transaction; there may be months of them."""
+BEGINS_AFTER_S = 3600.0
+"""A node that says no `oldest` has sent its oldest message again by then, many times over."""
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
 _BY_SERIES = itemgetter(0)
 _BY_SERIES_AND_TIME = itemgetter(0, 1)
@@ -78,7 +80,8 @@ class Recorded:
     """What one `record` call put on disk. `receipts`: (site, node, boot) -> number up to which all is here.
 
     `fresh` are the packs that had not come before, in UTC; without readings where these could not be dated.
-    `quarantined`: messages that are in quarantine, as a whole or in part, or came there again.
+    `quarantined`: messages that are in quarantine, as a whole or in part, or came there again. `held`: messages left
+    with their nodes, for today's share of them is used up.
     """
 
     messages: int = 0
@@ -86,6 +89,7 @@ class Recorded:
     doubled_messages: int = 0
     doubled_readings: int = 0
     quarantined: int = 0
+    held: int = 0
     receipts: dict[NodeBoot, int] = field(default_factory=dict)
     fresh: list[Pack] = field(default_factory=list)
 
@@ -96,6 +100,7 @@ class Recorded:
         self.doubled_messages += other.doubled_messages
         self.doubled_readings += other.doubled_readings
         self.quarantined += other.quarantined
+        self.held += other.held
         self.receipts |= other.receipts
         self.fresh += other.fresh
 
@@ -131,6 +136,8 @@ class _Batch:
         """By the place of a message in `taken`."""
         self.waits_for: dict[int, tuple[tuple[str, str], ...]] = {}
         self.refused: list[Quarantined] = []
+        self.new: set[MessageNumber] = set()
+        """Numbers that had not come before."""
 
     def refuse(self, at: int, *reasons: Reason) -> None:
         """Note why a message, or a part of it, is not recorded."""
@@ -163,6 +170,8 @@ class Store(Database):
     def __init__(self, connection: sqlite3.Connection, path: str) -> None:
         super().__init__(connection, path)
         self._data_version = -1
+        self._came_again_ms: dict[tuple[NodeBoot, int], int] = {}
+        """Of a boot that waits for its first numbers: since when its lowest one comes again."""
         self.elsewhere: Elsewhere | None = None
         self.forget()
 
@@ -191,7 +200,8 @@ class Store(Database):
         """Commit packs, messages for the quarantine and reports of being connected, in one transaction.
 
         Redelivery is harmless: a message number that is already here changes nothing. Whatever is kept is numbered, in
-        the quarantine too, so that it is receipted.
+        the quarantine too, so that it is receipted. A message that may be recorded later, but of which too much is kept
+        today, is not: its node keeps it.
 
         Raises
         ------
@@ -212,6 +222,11 @@ class Store(Database):
                 self._take_refused(message, done, batch)
             self._refuse_conflicts(self._insert(batch.rows, done), batch)
             for message in batch.quarantined():
+                number = message.number
+                if number is not None and number in batch.new and self.quarantine.must_wait(message):
+                    done.held += 1
+                    self._numbers_of(number[:3]).discard(number.seq)
+                    continue
                 done.quarantined += 1
                 self.quarantine.add(message)
             for report in heres:
@@ -359,6 +374,7 @@ class Store(Database):
             if pack.oldest is not None and pack.oldest > numbers.upto() + 1:
                 self._note_gone(key, pack.oldest, pack.received_at)
             if not numbers.add_new(pack.seq):
+                self._note_beginning(key, pack)
                 is_new = is_another(self.connection, self.raw, pack, first or pack, self._trays)
                 if not (is_new and self.quarantine.is_claimed(MessageNumber(*key, pack.seq))):
                     done.doubled_messages += 1
@@ -366,6 +382,8 @@ class Store(Database):
                         batch.taken.append((pack, sent))
                         batch.refuse(len(batch.taken) - 1, number_used_twice(pack))
                     return
+            else:
+                batch.new.add(MessageNumber(*key, pack.seq))
         done.messages += 1
         done.fresh.append(self._take_new(sent, batch))
 
@@ -393,7 +411,9 @@ class Store(Database):
                 batch.refused.append(replace(message, number=None))
                 return
             batch.came.setdefault(key, {}).setdefault(seq, None)
-            if not self._numbers_of(key).add_new(seq):
+            if self._numbers_of(key).add_new(seq):
+                batch.new.add(message.number)
+            else:
                 done.doubled_messages += 1
         batch.refused.append(message)
 
@@ -612,6 +632,26 @@ class Store(Database):
             ),
             [(*key, from_ms_) for key, from_ms_ in due.items()],
         )
+
+    def _note_beginning(self, key: NodeBoot, pack: Pack) -> None:
+        """A node that says no `oldest`, in a home that never had the first numbers of its boot: it would wait for ever.
+
+        A node sends its oldest message first. If the lowest number that came is what it still sends after
+        BEGINS_AFTER_S, it holds none below: those went to another home, or are lost.
+        """
+        numbers = self._numbers_of(key)
+        if pack.oldest is not None or pack.seq is None or numbers.upto() or numbers.ranges[0][0] != pack.seq:
+            return
+        if self._gone_of(key).ranges:
+            return
+        came_ms = self._came_again_ms.setdefault((key, pack.seq), to_ms(pack.received_at))
+        if to_ms(pack.received_at) - came_ms >= 1000 * BEGINS_AFTER_S:
+            self._note_gone(key, pack.seq, pack.received_at)
+            log.warning(
+                "%s/%s boot %s begins with message %d in this home: it sends none below, and no `oldest`",
+                *key,
+                pack.seq,
+            )
 
     def _note_gone(self, key: NodeBoot, oldest: int, noticed: datetime) -> None:
         gone, numbers = self._gone_of(key), self._numbers_of(key)

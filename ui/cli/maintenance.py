@@ -69,7 +69,7 @@ def quarantine(home: Path, *, looked_at: bool, most: int, as_json: bool) -> None
     """List the messages that could not be recorded, with the reasons.
 
     They are kept in the record. What can still be recorded, such as readings of a tray that you load later, is
-    recorded then by itself.
+    recorded then by itself. What tidetray itself failed on is tried again whenever the recorder starts.
     """
     with open_store(home / RECORD_FILE, read_only=not looked_at) as store:
         found = store.quarantine.messages(limit=most, open_only=True)

@@ -302,6 +302,48 @@ def test_a_fault_in_the_watch_is_told_and_made_up_for(
     assert thrown == 1
 
 
+def test_what_tidetray_failed_on_is_recorded_by_a_version_that_does_not(
+    mosquitto: Mosquitto, node: NodeSide, bench_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as broken:
+        broken.setattr(wire, "decode", lambda *_, **__: {}["a fault that nobody foresaw"])
+        with recording(bench_store.path, mosquitto.port):
+            node.send(pack(1))
+            until(lambda: node.upto() == 1)
+    assert levels(bench_store.path) == []
+    with recording(bench_store.path, mosquitto.port):
+        until(lambda: levels(bench_store.path) == [0.001])
+    assert bench_store.quarantine.messages(open_only=True) == []
+
+
+def test_words_of_nodes_are_committed_with_the_readings_of_their_batch_or_not_at_all(
+    bench_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Committed one by one, a disk that fills up in between would leave readings that no watch for alarms ever sees."""
+    recorder = Recorder(bench_store, Settings(broker=BrokerSettings(port=1)))
+    watched: list[Any] = []
+    monkeypatch.setattr(recorder._watching, "add", lambda done, heres: watched.append((done.fresh, heres)))
+    monkeypatch.setattr(recorder, "_store_failed", lambda error: watched.append(str(error)))
+    monkeypatch.setattr(recorder._client, "acknowledge", lambda batch: None)
+    batch = [
+        Message(1, 1, 1, TOPIC, pack(1), T0),
+        Message(1, 2, 1, topics.here_topic("nursery", "bench-1"), b'{"here":true,"boot":"a1"}', T0),
+    ]
+    bench_store.connection.execute(
+        "CREATE TEMP TRIGGER full BEFORE INSERT ON node WHEN new.here IS NOT NULL"
+        " BEGIN SELECT RAISE(ABORT, 'database or disk is full'); END"
+    )
+    recorder._commit(batch)
+    assert watched == ["database or disk is full"]
+    assert levels(bench_store.path) == []
+    bench_store.connection.execute("DROP TRIGGER full")
+    recorder._commit(batch)
+    ((fresh, heres),) = watched[1:]
+    assert [len(each.readings) for each in fresh] == [1]  # it is new to the watch, too
+    assert len(heres) == 1
+    assert levels(bench_store.path) == [0.001]
+
+
 def test_a_message_that_tidetray_itself_fails_on_goes_into_quarantine_and_the_others_are_recorded(
     mosquitto: Mosquitto, node: NodeSide, bench_store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:

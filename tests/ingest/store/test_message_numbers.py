@@ -67,3 +67,12 @@ def test_a_claim_is_far_only_from_all_that_came() -> None:
     ]
     assert numbers.is_far(10**9)
     assert not MessageNumbers().is_far(10**9), "the first of a boot may have any number"
+
+
+@given(st.sets(st.integers(1, 40)), st.integers(1, 40))
+def test_a_number_taken_out_is_missing_again(numbers: set[int], number: int) -> None:
+    found = MessageNumbers()
+    for each in numbers:
+        found.add(each)
+    found.discard(number)
+    assert [each for each in range(1, 42) if each in found] == sorted(numbers - {number})

@@ -176,6 +176,49 @@ def test_what_may_be_recorded_later_has_room_of_its_own(store: Store, monkeypatc
     assert store.quarantine.overflow().messages > 50
 
 
+def test_beyond_a_days_share_what_may_be_recorded_later_stays_with_its_node(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing of it is lost, and the node's window of eight stands still until the next day at most."""
+    monkeypatch.setattr(quarantine, "CURABLE_A_DAY_BYTES", 20_000)
+    upto, held = 0, []
+    for hour in range(24 * 4):
+        now = T0.replace(hour=0) + timedelta(hours=hour, minutes=1)
+        for _ in range(5):  # as fast as receipts come
+            window = range(upto + 1, min(upto + 8, 200) + 1)
+            if not window:
+                break
+            done = store.record([sent(message(seq, 0.01, at=T0 + timedelta(seconds=seq)), now) for seq in window])
+            held.append(done.held)
+            upto = done.receipts[KEY]
+    assert upto == 200
+    assert max(held) > 0
+    assert len(store.quarantine.messages(limit=-1)) == 200
+    assert store.quarantine.overflow().messages == 0
+    Notebook(store).add_trial(load_trial(DATA / "trial.toml"))
+    assert store.readmit(packs.decode).readings == 200
+
+
+def test_what_a_waiting_message_holds_of_known_trays_is_recorded(
+    bench_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(quarantine, "CURABLE_A_DAY_BYTES", 0)
+    both = [Reading("tray-1", "level", to_ms(T0), 0.02), Reading("tray-77", "level", to_ms(T0), 0.02)]
+    for _ in range(2):
+        done = bench_store.record([sent(packs.encode_pack(both, boot="a1", seq=1))])
+        assert (done.held, done.receipts) == (1, {KEY: 0})
+    assert levels(bench_store) == [0.02]
+    assert bench_store.quarantine.messages() == []
+
+
+def test_a_full_quarantine_lets_no_node_wait_for_ever(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(quarantine, "CURABLE_A_DAY_BYTES", 0)
+    monkeypatch.setattr(quarantine, "KEPT_BYTES", 100)
+    done = store.record([sent(message(1, 0.01))])
+    assert (done.held, done.receipts) == (0, {KEY: 1})
+    assert store.quarantine.overflow().messages == 1
+
+
 def test_all_of_it_has_a_bound_whatever_names_are_made_up(bench_store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(quarantine, "KEPT_BYTES", 20_000)
     monkeypatch.setattr(quarantine, "OWNERS_A_DAY", 50)

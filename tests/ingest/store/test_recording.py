@@ -80,6 +80,28 @@ def test_numbers_that_a_node_no_longer_holds_are_counted_and_passed(bench_store:
     assert (state.missing, state.gone) == (0, 3)
 
 
+def test_a_node_that_says_no_oldest_does_not_wait_for_ever_in_a_new_home(bench_store: Store) -> None:
+    """A home that was replaced never had its first numbers. Within an hour they may still be under way."""
+    receipts = []
+    for minute in (0, 10, 59, 71, 72):
+        again = [sent(("level", seq, 0.01), seq=seq) for seq in (41, 42)]
+        now = T0 + timedelta(minutes=minute)
+        done = bench_store.record([(pack._replace(received_at=now), topic, payload) for pack, topic, payload in again])
+        receipts += done.receipts.values()
+    assert receipts == [0, 0, 0, 42, 42]
+    (node,) = queries.nodes(bench_store, "nursery")
+    assert (node.missing, node.gone) == (0, 40)
+
+
+def test_a_number_that_may_still_come_is_waited_for(bench_store: Store) -> None:
+    """The lowest one that came is not what the node sends again: it holds others below."""
+    for minute, seq in ((0, 41), (5, 41), (70, 30), (75, 41)):
+        pack, topic, payload = sent(("level", seq, 0.01), seq=seq)
+        now = T0 + timedelta(minutes=minute)
+        done = bench_store.record([(pack._replace(received_at=now), topic, payload)])
+        assert done.receipts == {("nursery", "bench-1", "a1"): 0}
+
+
 def test_boots_are_counted_apart(bench_store: Store) -> None:
     done = bench_store.record([sent(("level", 0, 0.01), seq=1, boot="a1"), sent(("level", 10, 0.01), seq=1, boot="b2")])
     assert done.receipts == {("nursery", "bench-1", "a1"): 1, ("nursery", "bench-1", "b2"): 1}
