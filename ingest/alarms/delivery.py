@@ -139,6 +139,9 @@ def senders(person: PersonSettings) -> list[Sender]:
                 where="[[alarms.person]]",
                 mend="See Apprise's list of services for how it is written",
             )
+        for way in service:
+            if way.overflow_mode != apprise.OverflowMode.TRUNCATE:  # unless the address asks for it
+                way.overflow_mode = apprise.OverflowMode.SPLIT  # a long digest in parts, not cut off
         found.append(_sender(service))
     return found
 

@@ -19,9 +19,6 @@ from tidetray.ingest.core.readings import from_ms
 LATE_S = 900.0
 """What is told so much after it happened is told as such."""
 
-DIGEST_GROUPS, DIGEST_PLACES = 12, 8
-"""So many lines of a digest, and so many places in each, are written out; the rest is counted."""
-
 
 class Told(NamedTuple):
     """An alarm that somebody is told of: why now, and by which clock."""
@@ -100,7 +97,10 @@ def digest_title(told: Sequence[Told]) -> str:
 
 
 def digest_body(told: Sequence[Told], now_ms: int) -> str:
-    """Alarms of one kind in one paragraph: since when, where, and what to check first. `told` in order of urgency."""
+    """Alarms of one kind in one paragraph: since when, where, and what to check first. `told` in order of urgency.
+
+    Every place is named: whoever is not named was not told, however many alarms share a message.
+    """
     paragraphs: list[str] = []
     needs_caution = False
 
@@ -111,23 +111,19 @@ def digest_body(told: Sequence[Told], now_ms: int) -> str:
     order = {each: n for n, each in reversed(list(enumerate(map(group, told))))}
     groups = [list(found) for _, found in groupby(sorted(told, key=lambda each: order[group(each)]), key=group)]
     groups.sort(key=lambda found: found[0].alarm.returned_ms is not None)
-    for found in groups[:DIGEST_GROUPS]:
+    for found in groups:
         first = found[0].alarm
-        names = ", ".join(where(each.alarm) for each in found[:DIGEST_PLACES])
-        more = f" and {len(found) - DIGEST_PLACES} more" if len(found) > DIGEST_PLACES else ""
+        names = ", ".join(where(each.alarm) for each in found)
         subject = f"{first.key.channel.replace('_', ' ')} " if first.key.channel else ""
         over = "Over: " if first.returned_ms is not None else ""
         since = _clock(from_ms(min(each.alarm.since_ms for each in found)), found[0].zone)
         at = f" ({first.key.site})" if first.key.site else ""
-        lines = [f"{over}{subject}{first.key.kind}{at}: {names}{more}. Since {since}."]
+        lines = [f"{over}{subject}{first.key.kind}{at}: {names}. Since {since}."]
         if first.returned_ms is None:
             kind = KINDS[first.key.kind]
             lines.append(kind.look_first)
             needs_caution |= needs_mains_caution(first)
         paragraphs.append("\n".join(lines))
-    if len(groups) > DIGEST_GROUPS:
-        left = sum(map(len, groups[DIGEST_GROUPS:]))
-        paragraphs.append(f"{left} more alarms of other kinds: see the page Alarms, or `tidetray alarms list`.")
     if needs_caution:
         paragraphs.insert(0, MAINS)
     if any(each.alarm.returned_ms is None for each in told):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -10,13 +11,14 @@ from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
+import apprise
 import pytest
 
 from tests.conftest import Figures
 from tests.ingest.alarms.test_book import T0, S, begins, ends
-from tidetray.ingest.alarms.alarm_settings import AlarmSettings
+from tidetray.ingest.alarms.alarm_settings import AlarmSettings, PersonSettings
 from tidetray.ingest.alarms.book import AlarmBook
-from tidetray.ingest.alarms.delivery import Delivery, DeliveryError, failing, quiet_until_ms
+from tidetray.ingest.alarms.delivery import Delivery, DeliveryError, failing, quiet_until_ms, senders
 from tidetray.ingest.alarms.states import States
 from tidetray.ingest.recorder.alarm_service import Heartbeat, senders_of
 from tidetray.ingest.store.recording import Store
@@ -291,6 +293,45 @@ def test_a_digest_says_what_belongs_together_and_urgent_ones_do_not_wait_for_oth
     assert title == "URGENT 3 alarms: tray-4: overflow, and 2 more"
     assert body.index("dry hands") < body.index("overflow") < body.index("drained slowly (nursery): tray-2, tray-3.")
     assert sending.step(T0 + 5 * S) == 0
+
+
+def test_every_alarm_of_a_digest_is_named_however_many_share_it(store: Store) -> None:
+    """Before, eight places of a kind were named and the rest counted: under load, when many shared a digest, somebody
+    was told of alarms only that there were some."""
+    told: list[tuple[str, str]] = []
+    given = AlarmSettings(person=[{"name": "me", "urls": ["json://x"]}], mqtt=False)
+    book = AlarmBook(store, first=given.told_first)
+    kinds = ("overflow", "did not drain", "pump did not stop", "float chattering", "water too low", "drain slowing")
+    kinds += ("flat line", "out of range", "known bad value", "no readings", "too high", "too low", "light missing")
+    every = [(kind, f"tray-{n}") for n, kind in enumerate(kinds)]
+    every += [("drained slowly", f"tray-{n}") for n in range(40, 70)]
+    changes = [(site, change._replace(name=name)) for kind, name in every for site, change in [begins(kind, T0)]]
+    book.enter(changes, now_ms=T0)
+
+    def send(title: str, body: str) -> str:
+        told.append((title, body))
+        return ""
+
+    Delivery(store, given, zone="UTC", senders={"me": send}).step(T0)
+    ((_title, body),) = told
+    for kind, name in every:
+        (line,) = [line for line in body.splitlines() if line.startswith(kind)]
+        assert re.search(rf"[ ,]{name}[,.]", line), (kind, name)
+
+
+def test_a_long_message_is_split_for_services_that_take_short_ones() -> None:
+    """Apprise passes it on whole by default, and services cut it off or refuse it."""
+    seen: list[apprise.Apprise] = []
+    real = apprise.Apprise.add
+
+    def add(self: apprise.Apprise, url: str) -> bool:
+        seen.append(self)
+        return bool(real(self, url))
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(apprise.Apprise, "add", add)
+        senders(PersonSettings(name="me", urls=["ntfy://topic", "json://localhost/?overflow=truncate"]))
+    assert [service[0].overflow_mode for service in seen] == ["split", "truncate"]
 
 
 def test_messages_for_somebody_who_is_no_longer_named_are_ended(store: Store) -> None:
