@@ -139,6 +139,30 @@ def test_a_timetable_keeps_every_limit(
         assert found.floods["dry_s"].max() <= 1260 * 60 + 60
 
 
+@given(st.lists(st.lists(st.integers(0, 287), min_size=1, max_size=4, unique=True), min_size=1, max_size=6))
+@settings(max_examples=30, deadline=None)
+def test_start_times_that_are_set_are_moved_together_and_only_to_later(wanted: list[list[int]]) -> None:
+    """In steps of five minutes; floods of 4 min to fill take turns at one pump."""
+    set_s = {f"t{n}": sorted(300 * each for each in starts) for n, starts in enumerate(wanted)}
+    schedules = {tray: FloodSchedule(len(starts), 10.0) for tray, starts in set_s.items()}
+    water = dict.fromkeys(schedules, TrayWater(240, 120, 0.003))
+    found, refusal = None, ""
+    try:
+        found = make_timetable(schedules, water, Limits(), set_s=set_s)
+    except NoTimetableError as error:
+        refusal = str(error)
+    if found is None:
+        assert "finds no place" in refusal
+        return
+    assert found.day.faults == ()
+    for tray, starts in set_s.items():
+        got = sorted(found.starts(tray))
+        by_s = [(each - starts[0]) % 86_400 for each in got]
+        assert any(sorted((start + shift) % 86_400 for start in starts) == got for shift in by_s)
+    first = found.starts("t0") if len(set_s) == 1 else None
+    assert first is None or sorted(first) == set_s["t0"]
+
+
 @pytest.mark.parametrize(
     ("limits", "says"),
     [

@@ -16,11 +16,14 @@ from types import ModuleType
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tests.conftest import Mosquitto
 from tests.ingest.recorder.test_recorder import until
 from tests.made_trials import event, made_plan, treatment
 from tidetray.ingest.core.readings import Reading, from_ms, to_ms
+from tidetray.ingest.core.wall_clock import next_change
 from tidetray.ingest.notebook.facts import Treatment
 from tidetray.ingest.notebook.flood_plans import flood_plan
 from tidetray.ingest.notebook.notebook import Notebook
@@ -145,6 +148,41 @@ def test_a_node_floods_as_the_notebook_says_across_a_change_of_clocks(
     assert [round((at - due) / 60_000) for at, due in zip(node.starts, planned, strict=True)] == [0] * len(planned)
     assert left_h > 5
     assert len(set(node.numbers)) == len(node.numbers) <= 5
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    zone=st.sampled_from([BERLIN, "America/New_York", "Australia/Lord_Howe", "Asia/Kolkata", "UTC"]),
+    minutes=st.sets(st.integers(0, 1439), min_size=1, max_size=8),
+    day=st.integers(0, 364),
+    offset_h=st.integers(0, 23),
+    every_h=st.sampled_from([1, 5]),
+)
+def test_messages_give_every_planned_flood_once_and_no_other(
+    zone: str, minutes: set[int], day: int, offset_h: int, every_h: int
+) -> None:
+    """In any zone and season (Lord Howe's clocks change by half an hour), however rarely the recorder looks."""
+    times = [f"{minute // 60:02}:{minute % 60:02}" for minute in sorted(minutes)]
+    start = BEGUN + timedelta(days=day, hours=offset_h)
+    change = next_change(zone, start)
+    if change is not None and change - start > 3 * DAY:
+        start = change - timedelta(days=2, hours=offset_h)
+    with open_store(":memory:") as store:
+        notebook = home(store, times, zone=zone)
+        publish_timetable(notebook, "plugs", now=start, who="me")
+        plan, held, flooded = flood_plan(notebook, "nursery", "tray-1"), None, list[int]()
+        for turn in range(0, 96, every_h):
+            now = start + turn * HOUR
+            due = due_messages(store, now)
+            note_sent(store, due, now)
+            held = due[-1].timetable if due else held
+            assert held is not None
+            assert held.until - now > 11 * HOUR
+            for second in range(60, 3600 * every_h + 1, 60):
+                at = now + timedelta(seconds=second)
+                if (at.hour * 3600 + at.minute * 60) in held.starts_s and at < held.until:
+                    flooded.append(to_ms(at))
+        assert flooded == list(plan.due(to_ms(start), to_ms(now + every_h * HOUR)))
 
 
 def test_a_timetable_ends_with_the_change_of_clocks_and_is_sent_again_a_day_before(store: Store) -> None:
