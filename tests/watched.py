@@ -4,6 +4,7 @@ benches."""
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -31,7 +32,9 @@ class Watched:
 
     def __init__(self, nursery: Nursery, tick_s: float = 60.0, **settings: Any) -> None:
         self.store = open_store(":memory:")
-        Notebook(self.store).add_trial(nursery.plan)
+        # watched from the nursery's first day on, which is before its first weigh-in
+        trial = replace(nursery.plan.trial, started=min(nursery.started, nursery.plan.trial.started))
+        Notebook(self.store).add_trial(replace(nursery.plan, trial=trial))
         self.pending: list[tuple[str, Change]] = []
         given = AlarmSettings(**{"lamp": LAMP, **settings})
         self.watcher = Watch(watch_plan(self.store, given), lambda site, change: self.pending.append((site, change)))

@@ -262,6 +262,10 @@ class AlarmKeeper:
 
         `judges_clocks` False: the recorder's own clock is not proven, and nodes are not judged by it.
         """
+        heres = list(heres)
+        if any("timetable" in here.faults for _, _, here in heres) and self._facts() != self._plan_facts:
+            self._begin(now_ms)  # its floods may have been stopped a moment ago; all of this is in the record
+            return []
         for pack in packs:
             bad = [(record.name, record.kind) for record in pack.quarantined]
             received_ms = round(pack.received_at.timestamp() * 1000)

@@ -40,7 +40,8 @@ class FloodSpell:
     floods : Daily
         When its floods start; without times where it is not flooded.
     wet_s : float
-        From the flood mark to the opening of the drain [s].
+        From the flood mark to the opening of the drain [s]. Of a tray that is not ready: the longest that its node may
+        still have, of the plan before and of the new one.
     is_ready : bool
         False before its first trial, and while people rebuild it for the next one: floods and drains are not judged.
     """
@@ -65,7 +66,7 @@ class FloodPlan:
 
     def __init__(self, spells: Iterable[FloodSpell] = ()) -> None:
         spells = tuple(spells)
-        self._spells = [FloodSpell(is_ready=not spells)]
+        self._spells = [FloodSpell(is_ready=False, wet_s=spells[0].wet_s) if spells else FloodSpell()]
         for spell in spells:
             if replace(spell, from_ms=self._spells[-1].from_ms) != self._spells[-1]:
                 self._spells.append(spell)
@@ -172,7 +173,7 @@ class _Given:
         treatment = self.treatments[name]
         spell = FloodSpell(at_ms, self.trial.name, name)
         if self.ready_ms is None or at_ms < self.ready_ms:
-            return replace(spell, is_ready=False)
+            return replace(spell, is_ready=False, wet_s=60 * treatment.wet_minutes)
         if treatment.culture == "mixed" and self._is_stopped(at_ms):
             return spell
         kept = [starts for at, of, starts in self.starts if at <= at_ms and of == name]
@@ -220,13 +221,18 @@ def _given(notebook: Notebook, trial: Trial, zone: str) -> dict[str, _Given]:
 
 def _spells(given: Sequence[_Given]) -> Iterator[FloodSpell]:
     """Of one tray; `given` in order of the trials' starts: each holds until the next one starts."""
+    before_s = 0.0
     for own, following in pairwise([*given, None]):
         if own is None:
             return
         end_ms = None if following is None else following.started_ms
         for at_ms in sorted({at for at in own.turns() if at >= own.started_ms}):
             if end_ms is None or at_ms < end_ms:
-                yield own.spell(at_ms)
+                spell = own.spell(at_ms)
+                if not spell.is_ready:
+                    spell = replace(spell, wet_s=max(spell.wet_s, before_s))
+                before_s = spell.wet_s
+                yield spell
 
 
 def _seconds(at: time) -> int:

@@ -47,14 +47,14 @@ class Bench:
 
     def pass_time(self, until: datetime, **floods: Sequence[datetime]) -> None:
         """Every minute the level of each tray; `floods`: tray (with `_` for `-`) -> when its pump goes on. A flood
-        lasts 10 min. A tray under water: no floods but `datetime.min`."""
+        lasts 10 min, and the water is gone with the pump. A tray under water: no floods but `datetime.min`."""
         while self.now < until:
             self.now += MINUTE
             readings = []
             for name, starts in floods.items():
                 tray, ago = name.replace("_", "-"), [self.now - each for each in starts if each > BEGUN]
-                wet = (not ago and len(starts) > 0) or any(timedelta(0) <= each < 10 * MINUTE for each in ago)
-                pump = any(timedelta(0) <= each < MINUTE for each in ago)
+                pump = any(timedelta(0) <= each < 10 * MINUTE for each in ago)
+                wet = pump or (not ago and len(starts) > 0)
                 readings.append(Reading(tray, "level", to_ms(self.now), 0.035 if wet else 0.0))
                 readings.append(Reading(tray, "pump", to_ms(self.now), float(pump)))
             self.seq += 1
@@ -140,7 +140,7 @@ def test_beginning_the_next_trial_raises_nothing_about_the_past(store: Store, re
     if restarts:
         bench.restart()
     bench.look()
-    bench.pass_time(NOW + 15 * HOUR, tray_1=[], tray_2=[], tray_3=[NOW + 10 * HOUR])
+    bench.pass_time(NOW + 15 * HOUR, tray_1=[], tray_2=[], tray_3=[])
     assert bench.told() == []
     bench.pass_time(NOW + 17 * HOUR, tray_1=[], tray_2=[NOW + 15.5 * HOUR], tray_3=[NOW + 16 * HOUR])
     assert sorted(bench.told()) == [("flood outside the schedule", "tray-2"), ("missed flood", "tray-1")]
@@ -214,7 +214,7 @@ def test_across_a_change_of_clocks_alarms_expect_what_nodes_do(store: Store, cha
             of_day = at.hour * 3600 + at.minute * 60
             if of_day in starts and at.timestamp() < until_s:
                 floods.append(at)
-        bench.pass_time(here + 30 * MINUTE, tray_1=floods[-3:] or [change - 100 * DAY])
+        bench.pass_time(here + 30 * MINUTE, tray_1=floods[-3:] or [BEGUN + DAY])
     assert bench.told() == []
     planned = flood_plan(notebook, "nursery", "tray-1").due(to_ms(change - 20 * HOUR), to_ms(bench.now) - 1)
     assert [from_ms(each) for each in planned] == floods

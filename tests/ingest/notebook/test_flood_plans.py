@@ -60,7 +60,7 @@ def test_a_tray_follows_its_changes_of_treatment_and_those_taken_back(notebook: 
         notebook, "plugs", event("treatment changed", 3.0, tray="tray-1", value="floods-4"), now=NOON + 2 * HOUR
     )
     at_four = STARTED + timedelta(days=3, hours=1)  # 06:00 local, a flood of four a day, an hour after the change
-    assert due(notebook, "tray-1", at_four - timedelta(minutes=90), 13) == [
+    assert due(notebook, "tray-1", at_four - timedelta(minutes=90), 14) == [
         at_four,
         at_four + 6 * HOUR,
         at_four + 12 * HOUR,

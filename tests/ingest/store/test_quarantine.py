@@ -182,7 +182,7 @@ def test_beyond_a_days_share_what_may_be_recorded_later_stays_with_its_node(
     """Nothing of it is lost, and the node's window of eight stands still until the next day at most."""
     monkeypatch.setattr(quarantine, "CURABLE_A_DAY_BYTES", 20_000)
     upto, held = 0, []
-    for hour in range(24 * 4):
+    for hour in range(24 * 5):
         now = T0.replace(hour=0) + timedelta(hours=hour, minutes=1)
         for _ in range(5):  # as fast as receipts come
             window = range(upto + 1, min(upto + 8, 200) + 1)
