@@ -175,10 +175,8 @@ class Notebook:
             )
 
     def _begin_flooding(self, plan: TrialPlan, now: datetime | None) -> None:
-        """A new trial has no timetable yet; its trays are ready at once unless one of them was in another trial."""
+        """The trays of a new trial are ready at once, unless one of them was in another trial."""
         trial = plan.trial
-        for table in ("trays_ready", "start_times", "timetable_act"):  # of a trial of this name that was undone
-            self._db.execute(f"DELETE FROM {table} WHERE trial = ?", (trial.name,))
         used = self._db.execute(
             "SELECT tray FROM assignment JOIN trial ON trial.name = assignment.trial WHERE site = ?", (trial.site,)
         ).fetchall()

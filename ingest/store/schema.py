@@ -508,6 +508,29 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
             starts_s TEXT NOT NULL, wet_s INTEGER NOT NULL, until_s INTEGER NOT NULL, sent_ms INTEGER NOT NULL,
             PRIMARY KEY (site, tray)
         ) STRICT, WITHOUT ROWID;
+        -- they go with their trial, and follow the names of trial, treatment and tray
+        CREATE TRIGGER timetable_of_no_trial AFTER DELETE ON trial
+        BEGIN
+            DELETE FROM trays_ready WHERE trial = old.name;
+            DELETE FROM start_times WHERE trial = old.name;
+            DELETE FROM timetable_act WHERE trial = old.name;
+        END;
+        CREATE TRIGGER timetable_of_renamed_trial AFTER UPDATE OF name ON trial
+        BEGIN
+            UPDATE trays_ready SET trial = new.name WHERE trial = old.name;
+            UPDATE start_times SET trial = new.name WHERE trial = old.name;
+            UPDATE timetable_act SET trial = new.name WHERE trial = old.name;
+        END;
+        CREATE TRIGGER timetable_of_renamed_treatment AFTER UPDATE OF name ON treatment
+        BEGIN
+            UPDATE start_times SET treatment = new.name WHERE trial = new.trial AND treatment = old.name;
+        END;
+        CREATE TRIGGER timetable_of_renamed_tray AFTER UPDATE OF name ON tray
+        BEGIN
+            UPDATE start_times SET tray = new.name
+                WHERE tray = old.name AND trial IN (SELECT name FROM trial WHERE site = new.site);
+            UPDATE timetable_sent SET tray = new.name WHERE site = new.site AND tray = old.name;
+        END;
         -- until when the node's timetable holds, as it says itself [s since 1970]; NULL: it has none, or says nothing
         ALTER TABLE node ADD COLUMN timetable_until_s INTEGER;
         """,

@@ -153,6 +153,24 @@ def test_a_trial_of_an_earlier_name_leaves_no_start_times(notebook: Notebook) ->
     assert due(notebook, "tray-1", NOON - HOUR, 24) == [NOON, NOON + 12 * HOUR]
 
 
+def test_start_times_follow_the_names_of_trial_treatment_and_tray(notebook: Notebook) -> None:
+    keep_start_times(notebook, "plugs", {"tray-1": ("floods-2", (240, 43_440))}, since=STARTED)
+    publish_timetable(notebook, "plugs", now=NOON - HOUR, who="me")
+    execute = notebook.store.connection.execute
+    with notebook.store.transaction():
+        execute("PRAGMA defer_foreign_keys = ON")
+        execute("UPDATE trial SET name = 'plants' WHERE name = 'plugs'")
+        for table in ("treatment", "assignment", "pot", "placement"):
+            execute(f"UPDATE {table} SET trial = 'plants' WHERE trial = 'plugs'")
+        execute("UPDATE treatment SET name = 'twice' WHERE name = 'floods-2'")
+        execute("UPDATE assignment SET treatment = 'twice' WHERE treatment = 'floods-2'")
+        execute("UPDATE tray SET name = 'upper' WHERE name = 'tray-1'")
+        execute("UPDATE assignment SET tray = 'upper' WHERE tray = 'tray-1'")
+    four = timedelta(minutes=4)
+    assert due(notebook, "upper", NOON - HOUR, 24) == [NOON + four, NOON + 12 * HOUR + four]
+    assert timetable_in_force(notebook, "plants", NOON).published == NOON - HOUR
+
+
 def test_facts_change_whenever_the_plan_does(notebook: Notebook) -> None:
     """So the watch for alarms is made anew."""
     seen = [notebook.schedule_facts()]
