@@ -62,7 +62,7 @@ def show(home: Path, trial: str | None, out: Path | None, as_json: bool) -> None
 @home_option
 def publish(home: Path, trial: str | None, until: str | None, agreed: bool, who: str | None) -> None:
     """Give the trial's timetable to its nodes. Pumps follow it at once; the recorder renews it by itself."""
-    now, settings = datetime.now(UTC), load_settings(home)
+    settings = load_settings(home)
     with open_store(home / RECORD_FILE) as store:
         chosen = choose_trial(store, trial)
         _agree(
@@ -75,7 +75,7 @@ def publish(home: Path, trial: str | None, until: str | None, agreed: bool, who:
             settings,
             chosen.name,
             partial(timetable_files.publish, settings.broker),
-            now=now,
+            now=datetime.now(UTC),  # after the question, which may have waited
             who=_name(who),
             ends=end_of_day(until, chosen.zone),
         ):
