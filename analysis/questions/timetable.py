@@ -13,7 +13,6 @@ import pandas as pd
 from tidetray.analysis.base.words import counted, natural
 from tidetray.analysis.plan.timetable import clock_text
 from tidetray.analysis.questions.answer import Answer
-from tidetray.ingest.core.readings import from_ms, to_ms
 from tidetray.ingest.notebook.flood_plans import flood_plans
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.timetables import TimetableInForce, sent_until, starts_s, timetable_in_force
@@ -56,23 +55,32 @@ class TimetableAnswer(Answer):
 
     @property
     def summary(self) -> str:
+        return self._why_not or self._in_force
+
+    @property
+    def _why_not(self) -> str:
+        """Why no flood is due; empty if one is."""
         force = self.force
         if self.at < force.started:
             return f"Trial {force.trial} has not started: no flood of it is due yet."
+        if force.ended is not None:
+            return f"Trial {force.trial} has ended: no flood of it is due."
         if force.ready is None or force.ready > self.at:
             return (
                 f"The trays of trial {force.trial} are not ready yet: no flood of it is due, and alarms do not watch "
                 "its floods. Say so when they are."
             )
-        if not force.flooded:
-            return f"No flood of trial {force.trial} is due: none of its trays is flooded now."
+        return "" if force.flooded else f"No flood of trial {force.trial} is due: none of its trays is flooded now."
+
+    @property
+    def _in_force(self) -> str:
+        force = self.force
         trays = counted(len(force.flooded), "tray")
         start = f"{trays.capitalize()} of trial {force.trial} {'is' if len(force.flooded) == 1 else 'are'} flooded"
         if force.published is None:
             return f"{start} by the times in the notebook. They were not published: no node has them from tidetray."
-        if self.until is None:
-            return f"{start} by the timetable published on {self._clock(force.published)}. No node has it yet."
-        return f"{start} by the timetable published on {self._clock(force.published)}. {self.end}"
+        by = f"{start} by the timetable published on {self._clock(force.published)}."
+        return f"{by} {self.end or 'No node has it yet.'}"
 
     @property
     def end(self) -> str:
@@ -107,7 +115,6 @@ def timetable(record: Store, trial: str, now: datetime) -> TimetableAnswer:
     notebook = Notebook(record)
     plans = flood_plans(notebook)
     force = timetable_in_force(notebook, trial, now, plans=plans)
-    due = {tray: plans[force.site, tray].next_ms(to_ms(now)) for tray in force.spells}
     cautions = []
     if force.outdated:
         cautions.append(
@@ -121,7 +128,7 @@ def timetable(record: Store, trial: str, now: datetime) -> TimetableAnswer:
         tuple(cautions),
         now,
         force,
-        {tray: None if moment is None else from_ms(moment) for tray, moment in due.items()},
+        {tray: plans[force.site, tray].next_flood(now) for tray in force.spells},
         sent_until(notebook, force.site),
     )
 

@@ -11,10 +11,10 @@ from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import time
+from datetime import datetime, time
 from itertools import pairwise
 
-from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.core.readings import from_ms, to_ms
 from tidetray.ingest.core.wall_clock import Daily
 from tidetray.ingest.notebook.facts import Treatment, Trial
 from tidetray.ingest.notebook.notebook import Notebook
@@ -93,6 +93,11 @@ class FloodPlan:
         """The first start of a flood later than `after_ms`, by the plan that holds then; None if there is none."""
         return next(self._due(after_ms), None)
 
+    def next_flood(self, now: datetime) -> datetime | None:
+        """As `next_ms`, as a datetime in UTC."""
+        moment = self.next_ms(to_ms(now))
+        return None if moment is None else from_ms(moment)
+
     def due(self, after_ms: int, until_ms: int) -> Iterator[int]:
         """Starts of floods later than `after_ms` and not later than `until_ms`, in order."""
         for moment in self._due(after_ms):
@@ -151,6 +156,7 @@ class _Given:
     trial: Trial
     zone: str
     started_ms: int
+    ended_ms: int | None
     ready_ms: int | None
     treatments: dict[str, Treatment]
     changes: list[tuple[int, str]]
@@ -159,8 +165,7 @@ class _Given:
 
     def turns(self) -> Iterator[int]:
         yield self.started_ms
-        if self.ready_ms is not None:
-            yield self.ready_ms
+        yield from (at for at in (self.ready_ms, self.ended_ms) if at is not None)
         yield from (at for at, _ in self.changes)
         yield from (at for at, _, _ in self.starts)
         for at, _, ends_ms in self.acts:
@@ -169,6 +174,8 @@ class _Given:
                 yield ends_ms
 
     def spell(self, at_ms: int) -> FloodSpell:
+        if self.ended_ms is not None and at_ms >= self.ended_ms:
+            return FloodSpell(at_ms)
         name = [treatment for at, treatment in self.changes if at <= at_ms][-1]
         treatment = self.treatments[name]
         spell = FloodSpell(at_ms, self.trial.name, name)
@@ -196,10 +203,10 @@ def _given(notebook: Notebook, trial: Trial, zone: str) -> dict[str, _Given]:
     treatments = {each.name: each for each in notebook.plan(trial.name).treatments}
     ready = execute("SELECT ready_ms FROM trays_ready WHERE trial = ?", (trial.name,)).fetchone()
     starts: dict[str, list[tuple[int, str, tuple[int, ...]]]] = defaultdict(list)
-    for tray, treatment, from_ms, text in execute(
+    for tray, treatment, since_ms, text in execute(
         "SELECT tray, treatment, from_ms, starts_s FROM start_times WHERE trial = ? ORDER BY from_ms", (trial.name,)
     ).fetchall():
-        starts[tray].append((from_ms, treatment, tuple(map(int, text.split()))))
+        starts[tray].append((since_ms, treatment, tuple(map(int, text.split()))))
     acts = execute(
         "SELECT at_ms, what, ends_ms FROM timetable_act WHERE trial = ? ORDER BY at_ms, id", (trial.name,)
     ).fetchall()
@@ -210,6 +217,7 @@ def _given(notebook: Notebook, trial: Trial, zone: str) -> dict[str, _Given]:
             trial,
             zone,
             started_ms,
+            None if trial.ended is None else to_ms(trial.ended),
             None if ready is None else max(ready[0], started_ms),
             treatments,
             changes,

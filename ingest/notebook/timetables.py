@@ -31,8 +31,8 @@ class TimetableInForce:
         Whose it is, and by which clock its start times are.
     spells : mapping
         By tray: the plan that holds now (`ingest.notebook.flood_plans.FloodSpell`).
-    started : datetime
-        When the trial starts (UTC).
+    started, ended : datetime
+        When the trial starts (UTC), and when it ended; None while it runs.
     ready : datetime or None
         Since when alarms watch its floods (UTC); None: nobody has said yet that its trays are ready.
     published : datetime or None
@@ -40,14 +40,15 @@ class TimetableInForce:
     ends : datetime or None
         When it is to end (UTC), if it was published with an end.
     outdated : tuple of str
-        Trays that were given another treatment, or to another trial, after it was published: their nodes still have the
-        old start times.
+        Trays that were given another treatment or to another trial, or whose flood times were corrected, after it was
+        published: their nodes still have the old start times.
     """
 
     trial: str
     site: str
     zone: str
     started: datetime
+    ended: datetime | None
     spells: Mapping[str, FloodSpell]
     ready: datetime | None
     published: datetime | None
@@ -72,6 +73,8 @@ def say_ready(notebook: Notebook, trial_name: str, *, now: datetime, who: str) -
         raise EntryError(
             f"trial {trial.name} has not started yet", mend="Say that its trays are ready when it has started"
         )
+    if trial.ended is not None:
+        raise EntryError(f"trial {trial.name} has ended", mend="Resume it first: `tidetray trial resume`")
     with notebook.store.transaction() as connection:
         connection.execute("INSERT OR IGNORE INTO trays_ready VALUES (?, ?, ?)", (trial.name, to_ms(now), who))
         (ready_ms,) = connection.execute("SELECT ready_ms FROM trays_ready WHERE trial = ?", (trial.name,)).fetchone()
@@ -135,6 +138,9 @@ def publish_timetable(
         raise EntryError("the timetable would end before it begins", mend="Give an end in the future, or none")
     with notebook.store.transaction():
         say_ready(notebook, trial_name, now=now, who=who)
+        spells = timetable_in_force(notebook, trial_name, now).spells
+        in_force = {tray: (spell.treatment, starts_s(spell)) for tray, spell in spells.items() if spell.floods.times}
+        keep_start_times(notebook, trial_name, in_force, since=now)
         _act(notebook, trial_name, "published", now=now, who=who, ends=ends)
 
 
@@ -178,7 +184,9 @@ def timetable_in_force(
         (trial.name, now_ms),
     ).fetchone()
     spells, outdated, published, ends = {}, [], None, None
-    if act is not None and act[1] == "published" and (act[2] is None or act[2] > now_ms):
+    kept = kept_start_times(notebook, trial.name)
+    is_over = trial.ended is not None and trial.ended <= now
+    if not is_over and act is not None and act[1] == "published" and (act[2] is None or act[2] > now_ms):
         published, ends = from_ms(act[0]), None if act[2] is None else from_ms(act[2])
     for tray in notebook.treatments(trial.name):
         plan = plans.get((trial.site, tray), FloodPlan())
@@ -187,13 +195,15 @@ def timetable_in_force(
             spells[tray] = spell
         if published is not None:
             then = plan.at(to_ms(published))
-            if (then.trial, then.treatment) != (spell.trial, spell.treatment):
+            is_kept = not spell.floods.times or (tray, spell.treatment) in kept
+            if (then.trial, then.treatment) != (spell.trial, spell.treatment) or not is_kept:
                 outdated.append(tray)
     return TimetableInForce(
         trial.name,
         trial.site,
         trial.zone,
         trial.started,
+        trial.ended,
         spells,
         None if ready is None else from_ms(ready[0]),
         published,

@@ -23,6 +23,7 @@ from zoneinfo import ZoneInfo
 from tidetray.ingest.core.readings import TidetrayError, from_ms, to_ms
 from tidetray.ingest.core.service import Service
 from tidetray.ingest.core.wall_clock import next_change
+from tidetray.ingest.notebook.facts import Trial
 from tidetray.ingest.notebook.flood_plans import DAY_S, FloodPlan, FloodSpell, flood_plans
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.timetables import MAX_STARTS, starts_s, timetable_in_force
@@ -45,9 +46,10 @@ TURN_S = 20.0
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """A message that is to be sent; `why` in a word: published, renewed, stopped."""
+    """A message that is to be sent, of which trial; `why` in a word: published, renewed, stopped."""
 
     timetable: TrayTimetable
+    trial: str
     why: str
 
 
@@ -70,6 +72,7 @@ class _Planned:
 class _Sent:
     """What was sent last for a tray."""
 
+    trial: str
     node: str
     number: int
     starts_s: tuple[int, ...]
@@ -136,19 +139,22 @@ def due_messages(store: Store, now: datetime, *, again: bool = False) -> list[Du
     plans, sent = flood_plans(notebook), _sent(store)
     found: list[Due] = []
     for trial in notebook.trials():
+        stopped_ms = _stopped_ms(store, trial)
+        for (site, tray), last in sent.items():
+            if last.trial == trial.name and stopped_ms is not None and last.sent_ms < stopped_ms <= now_ms:
+                found += _stop(site, tray, last, now_ms)
         force = timetable_in_force(notebook, trial.name, now, plans=plans)
-        nodes = queries.node_of_trays(store, trial.site) if force.published is not None else {}
-        stopped_ms = _stopped_ms(store, trial.name)
+        if force.published is None:
+            continue
+        nodes = queries.node_of_trays(store, trial.site)
         for tray, spell in force.spells.items():
             last, node = sent.get((trial.site, tray)), nodes.get(tray)
-            planned = _Planned(trial.site, tray, spell, _end_ms(plans[trial.site, tray], spell))
-            if last is not None and stopped_ms is not None and last.sent_ms < stopped_ms <= now_ms:
-                found += _stop(planned, last, now_ms)
-            elif force.published is None or tray in force.outdated or node is None or not spell.floods.times:
+            if tray in force.outdated or node is None or not spell.floods.times:
                 continue
-            elif last is None or last.sent_ms < to_ms(force.published):
+            planned = _Planned(trial.site, tray, spell, _end_ms(plans[trial.site, tray], spell))
+            if last is None or last.sent_ms < to_ms(force.published):
                 if last is not None and last.node != node:
-                    found += _stop(planned, last, now_ms)  # another board serves the tray now
+                    found += _stop(trial.site, tray, last, now_ms)  # another board serves the tray now
                 found += _published(planned, node, last, now)
             else:
                 stays = _stopped_by_fault(store, trial.site, last.node, now_ms // 1000)
@@ -171,12 +177,13 @@ def packed(store: Store, due: Sequence[Due]) -> list[tuple[str, bytes]]:
 def note_sent(store: Store, due: Sequence[Due], now: datetime) -> None:
     """Note that the broker took these messages."""
     with store.transaction() as connection:
-        for table in (each.timetable for each in due):
+        for table, trial in ((each.timetable, each.trial) for each in due):
             connection.execute(
-                "INSERT OR REPLACE INTO timetable_sent VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                "INSERT OR REPLACE INTO timetable_sent VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     table.site,
                     table.tray,
+                    trial,
                     table.node,
                     table.number,
                     " ".join(map(str, sorted(table.starts_s))),
@@ -315,7 +322,7 @@ def _published(planned: _Planned, node: str, last: _Sent | None, now: datetime) 
     if best is None:
         return []
     number = now_s if last is None else max(now_s, last.number + 1)
-    return [Due(planned.message(node, number, *best), "published")]
+    return [Due(planned.message(node, number, *best), planned.spell.trial, "published")]
 
 
 def _renewed(planned: _Planned, last: _Sent, now: datetime, *, again: bool, keeps_number: bool) -> list[Due]:
@@ -330,19 +337,18 @@ def _renewed(planned: _Planned, last: _Sent, now: datetime, *, again: bool, keep
         best = longest(planned.spell, planned.end_ms, now)
     if best is not None and not (holds and best[1] <= last.until_s):
         number = last.number if keeps_number else max(now_ms // 1000, last.number + 1)
-        return [Due(planned.message(last.node, number, *best), "renewed")]
+        return [Due(planned.message(last.node, number, *best), planned.spell.trial, "renewed")]
     if again and 1000 * last.until_s > now_ms:
-        return [Due(planned.message(last.node, last.number, last.starts_s, last.until_s), "sent again")]
+        return [Due(planned.message(last.node, last.number, last.starts_s, last.until_s), last.trial, "sent again")]
     return []
 
 
-def _stop(planned: _Planned, last: _Sent, now_ms: int) -> list[Due]:
+def _stop(site: str, tray: str, last: _Sent, now_ms: int) -> list[Due]:
     """A timetable that has ended: the node floods no more, also after a restart."""
     if last.until_s <= now_ms // 1000:
         return []
     number, until = max(now_ms // 1000, last.number + 1), from_ms(now_ms // 1000 * 1000)
-    table = TrayTimetable(planned.site, last.node, planned.tray, number, last.starts_s, last.wet_s, until)
-    return [Due(table, "stopped")]
+    return [Due(TrayTimetable(site, last.node, tray, number, last.starts_s, last.wet_s, until), last.trial, "stopped")]
 
 
 def _end_ms(plan: FloodPlan, spell: FloodSpell) -> int | None:
@@ -351,9 +357,12 @@ def _end_ms(plan: FloodPlan, spell: FloodSpell) -> int | None:
     return later[0] if later else None
 
 
-def _stopped_ms(store: Store, trial: str) -> int | None:
+def _stopped_ms(store: Store, trial: Trial) -> int | None:
+    """When a person stopped a trial's floods, or ended the trial; None while neither holds."""
+    if trial.ended is not None:
+        return to_ms(trial.ended)
     row = store.connection.execute(
-        "SELECT what, at_ms FROM timetable_act WHERE trial = ? ORDER BY at_ms DESC, id DESC", (trial,)
+        "SELECT what, at_ms FROM timetable_act WHERE trial = ? ORDER BY at_ms DESC, id DESC", (trial.name,)
     ).fetchone()
     return None if row is None or row[0] != "stopped" else int(row[1])
 
@@ -368,9 +377,9 @@ def _stopped_by_fault(store: Store, site: str, node: str, now_s: int) -> bool:
 
 def _sent(store: Store) -> dict[tuple[str, str], _Sent]:
     rows = store.connection.execute(
-        "SELECT site, tray, node, number, starts_s, wet_s, until_s, sent_ms FROM timetable_sent"
+        "SELECT site, tray, trial, node, number, starts_s, wet_s, until_s, sent_ms FROM timetable_sent"
     ).fetchall()
     return {
-        (site, tray): _Sent(node, number, tuple(map(int, starts.split())), wet_s, until_s, sent_ms)
-        for site, tray, node, number, starts, wet_s, until_s, sent_ms in rows
+        (site, tray): _Sent(trial, node, number, tuple(map(int, starts.split())), wet_s, until_s, sent_ms)
+        for site, tray, trial, node, number, starts, wet_s, until_s, sent_ms in rows
     }

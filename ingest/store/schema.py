@@ -504,7 +504,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         CREATE INDEX timetable_act_by_trial ON timetable_act (trial, at_ms);
         -- what was sent last for each tray: starts in seconds after midnight UTC, by spaces
         CREATE TABLE timetable_sent (
-            site TEXT NOT NULL, tray TEXT NOT NULL, node TEXT NOT NULL, number INTEGER NOT NULL,
+            site TEXT NOT NULL, tray TEXT NOT NULL, trial TEXT NOT NULL, node TEXT NOT NULL, number INTEGER NOT NULL,
             starts_s TEXT NOT NULL, wet_s INTEGER NOT NULL, until_s INTEGER NOT NULL, sent_ms INTEGER NOT NULL,
             PRIMARY KEY (site, tray)
         ) STRICT, WITHOUT ROWID;
@@ -520,10 +520,16 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
             UPDATE trays_ready SET trial = new.name WHERE trial = old.name;
             UPDATE start_times SET trial = new.name WHERE trial = old.name;
             UPDATE timetable_act SET trial = new.name WHERE trial = old.name;
+            UPDATE timetable_sent SET trial = new.name WHERE trial = old.name;
         END;
         CREATE TRIGGER timetable_of_renamed_treatment AFTER UPDATE OF name ON treatment
         BEGIN
             UPDATE start_times SET treatment = new.name WHERE trial = new.trial AND treatment = old.name;
+        END;
+        CREATE TRIGGER timetable_of_corrected_treatment AFTER UPDATE OF flood_times ON treatment
+            WHEN old.flood_times != new.flood_times
+        BEGIN
+            DELETE FROM start_times WHERE trial = new.trial AND treatment = new.name;
         END;
         CREATE TRIGGER timetable_of_renamed_tray AFTER UPDATE OF name ON tray
         BEGIN

@@ -99,9 +99,7 @@ def _strips(store: Store, data: TrialData, now: datetime) -> StripsView:
     return StripsView(
         zone=zone,
         bench={each.tray.name: each.bench for each in data.plan.trays},
-        next_flood={
-            tray: None if (at := plan.next_ms(to_ms(now))) is None else from_ms(at) for tray, plan in floods.items()
-        },
+        next_flood={tray: plan.next_flood(now) for tray, plan in floods.items()},
         culture={tray: spell.culture if spell.is_ready else "not ready" for tray, spell in spells_now.items()},
         own=own.set_index("tray") if len(own) else own,
         strips={

@@ -5,14 +5,12 @@ The node is the shipped one's flooding.py, which is plain Python; its float foll
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import subprocess
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
@@ -22,12 +20,20 @@ from hypothesis import strategies as st
 from tests.conftest import Mosquitto
 from tests.ingest.recorder.test_recorder import until
 from tests.made_trials import event, made_plan, treatment
+from tests.node_module import node_module
 from tidetray.ingest.core.readings import Reading, from_ms, to_ms
 from tidetray.ingest.core.wall_clock import next_change
 from tidetray.ingest.notebook.facts import Treatment
 from tidetray.ingest.notebook.flood_plans import flood_plan
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.notebook.timetables import keep_start_times, publish_timetable, sent_until, stop_timetable
+from tidetray.ingest.notebook.timetables import (
+    keep_start_times,
+    publish_timetable,
+    sent_until,
+    stop_timetable,
+    timetable_in_force,
+)
+from tidetray.ingest.notebook.trial_changes import end
 from tidetray.ingest.notebook.trial_events import note_event
 from tidetray.ingest.recorder.timetables import RENEWED_S, TimetableService, due_messages, note_sent, packed
 from tidetray.ingest.settings.model import RECORD_FILE, BrokerSettings, Settings
@@ -77,21 +83,11 @@ def retained(mosquitto: Mosquitto, topic: str) -> dict[str, Any]:
     return dict(json.loads(found.stdout)) if found.stdout else {}
 
 
-def flooding() -> ModuleType:
-    source = Path(__file__).parents[3] / "firmware_notes" / "node" / "flooding.py"
-    spec = importlib.util.spec_from_file_location("flooding", source)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
 @dataclass
 class NodeWithTray:
     """A node and a tray that fills and drains within a minute; `starts`: when its pump went on [ms since 1970]."""
 
-    flooding: Any = field(default_factory=lambda: flooding().Flooding({"tray": "tray-1"}))
+    flooding: Any = field(default_factory=lambda: node_module("flooding").Flooding({"tray": "tray-1"}))
     starts: list[int] = field(default_factory=list)
     went_ms: int = 0
     numbers: list[int] = field(default_factory=list)
@@ -224,6 +220,30 @@ def test_it_ends_when_another_trial_takes_the_tray(store: Store) -> None:
     notebook.add_trial(made_plan(["dry"], [treatment(0)], pots=1, name="next", started=now + 2 * DAY), now=now)
     (due,) = due_messages(store, now)
     assert due.timetable.until == now + 2 * DAY
+
+
+def test_it_ends_with_its_trial(store: Store) -> None:
+    notebook, now = home(store, ["07:00"]), datetime(2026, 6, 1, 12, tzinfo=UTC)
+    publish_timetable(notebook, "plugs", now=now, who="me")
+    note_sent(store, due_messages(store, now), now)
+    end(notebook, "plugs", at=now + HOUR, now=now + 2 * HOUR, who="me", why="harvested")
+    (ended,) = due_messages(store, now + 2 * HOUR)
+    assert (ended.why, ended.timetable.until) == ("stopped", now + 2 * HOUR)
+    note_sent(store, [ended], now + 2 * HOUR)
+    assert due_messages(store, now + 3 * HOUR, again=True) == []
+
+
+def test_corrected_flood_times_are_sent_when_a_person_publishes(store: Store) -> None:
+    """Pumps follow a person who has looked at the trays, not a correction of the notebook."""
+    notebook, now = home(store, ["07:00"]), datetime(2026, 6, 1, 12, tzinfo=UTC)
+    publish_timetable(notebook, "plugs", now=now, who="me")
+    note_sent(store, due_messages(store, now), now)
+    store.connection.execute("UPDATE treatment SET flood_times = '08:00' WHERE name = 'short'")
+    assert due_messages(store, now + HOUR) == []
+    assert timetable_in_force(notebook, "plugs", now + HOUR).outdated == ("tray-1",)
+    publish_timetable(notebook, "plugs", now=now + HOUR, who="me")
+    (due,) = due_messages(store, now + HOUR)
+    assert due.timetable.starts_s == (6 * 3600,)
 
 
 def test_stopped_is_sent_once_and_holds(store: Store) -> None:

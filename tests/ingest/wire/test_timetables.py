@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import importlib.util
 import json
 import subprocess
 from datetime import UTC, datetime
@@ -12,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from tests.node_module import node_module
 from tidetray.analysis.dose.schedules import FloodSchedule, Limits, TrayWater
 from tidetray.analysis.plan.timetable import make_timetable
 from tidetray.ingest.settings.model import BrokerSettings
@@ -37,13 +37,7 @@ def test_the_contracts_object() -> None:
 
 def test_our_node_takes_it() -> None:
     """The node's own program, which is plain Python up to here."""
-    source = Path(__file__).parents[3] / "firmware_notes" / "node" / "flooding.py"
-    spec = importlib.util.spec_from_file_location("flooding", source)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    node = module.Flooding({"tray": "tray-1"})
+    node = node_module("flooding").Flooding({"tray": "tray-1"})
     assert node.take(ONE.contract_json())
     assert not node.take(TWO.contract_json())  # of another tray
 
