@@ -190,13 +190,6 @@ def test_somebody_manages_while_others_have_accounts(people: People) -> None:
     assert not people
 
 
-@pytest.mark.parametrize("role", ["look", "weigh"])
-def test_the_first_account_manages(tmp_path: Path, role: str) -> None:
-    with pytest.raises(PeopleError, match="Give the first account the role manage"):
-        People(tmp_path).add("Robin", RIGHT, role, by="", now=NOW)
-    assert not People(tmp_path)
-
-
 def test_an_unreadable_file_is_said_in_one_sentence(tmp_path: Path) -> None:
     (tmp_path / PEOPLE_FILE).write_bytes(b"not a database" * 100)
     with pytest.raises(PeopleError, match="cannot be read or written"):
