@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from tidetray.analysis.questions.timetable import TimetableAnswer, timetable
-from tidetray.analysis.questions.trays import trays
+from tidetray.analysis.questions.trays import TimetableAnswer, timetable, trays
 from tidetray.analysis.record.site_trays import NO_TRIAL, SiteTrays
 from tidetray.analysis.record.trial_data import choose_trial
 from tidetray.ingest.influx.queue import Forwarding, forwarding_of

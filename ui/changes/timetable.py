@@ -15,7 +15,7 @@ import numpy as np
 from tidetray.analysis.dose.schedules import FloodSchedule, TrayWater
 from tidetray.analysis.dose.tray_doses import learned_water
 from tidetray.analysis.plan.timetable import make_timetable
-from tidetray.analysis.questions.timetable import timetable
+from tidetray.analysis.questions.trays import timetable
 from tidetray.analysis.questions.tune import limits_of
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.core.refusals import EntryError

@@ -67,7 +67,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "tune": ("tune", "Find the flooding that grows plants fastest; propose the next trial and its timetable."),
     "trial": ("trial", "Begin, correct, end or archive a trial; show its history."),
     "timetable": (
-        "timetable",
+        "tune",
         "Show which floods are in force; publish them to the nodes, stop them, say that trays are ready.",
     ),
     "plan": ("plan", "Plan a trial: trays and pots needed, layout, crossover, labels, maps."),

@@ -17,7 +17,7 @@ from tidetray.ui import words
 from tidetray.ui.columns import Columns, columns, is_numeric, local, plain, records, texts
 
 if TYPE_CHECKING:
-    from tidetray.analysis.questions.timetable import TimetableAnswer
+    from tidetray.analysis.questions.trays import TimetableAnswer
     from tidetray.ingest.home.health import Finding
     from tidetray.ingest.store.backup import Backup
     from tidetray.ingest.store.quarantine import Overflow, QuarantinedMessage

@@ -14,7 +14,7 @@ from paho.mqtt import publish as paho_publish
 
 from tidetray.analysis.base.words import natural
 from tidetray.analysis.plan.timetable import Timetable, clock_text
-from tidetray.analysis.questions.timetable import TimetableAnswer
+from tidetray.analysis.questions.trays import TimetableAnswer
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.notebook.timetables import starts_s
 from tidetray.ingest.settings.model import BrokerSettings

@@ -15,7 +15,7 @@ from streamlit.testing.v1 import AppTest
 from tests.conftest import Mosquitto
 from tests.ingest.recorder.test_timetables import heard, retained
 from tests.made_trials import event, made_plan, treatment
-from tidetray.analysis.questions.timetable import timetable
+from tidetray.analysis.questions.trays import timetable
 from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.notebook.flood_plans import flood_plan
