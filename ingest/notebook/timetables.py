@@ -14,6 +14,7 @@ from itertools import pairwise
 
 from tidetray.ingest.core.readings import from_ms, to_ms
 from tidetray.ingest.core.refusals import EntryError
+from tidetray.ingest.notebook.facts import Trial
 from tidetray.ingest.notebook.flood_plans import DAY_S, FloodPlan, FloodSpell, flood_plans
 from tidetray.ingest.notebook.notebook import Notebook
 
@@ -151,10 +152,71 @@ def stop_timetable(notebook: Notebook, trial_name: str, *, now: datetime, who: s
         _act(notebook, trial_name, "stopped", now=now, who=who)
 
 
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """The message that was sent last for a tray: of which trial, to which node, under which number.
+
+    `starts_s`: seconds after midnight UTC. `until_s`: seconds since 1970. `sent_ms`: milliseconds since 1970.
+    """
+
+    trial: str
+    node: str
+    number: int
+    starts_s: tuple[int, ...]
+    wet_s: int
+    until_s: int
+    sent_ms: int
+
+
+def sent_timetables(notebook: Notebook) -> dict[tuple[str, str], Sent]:
+    """What was sent last, by (site, tray)."""
+    rows = notebook.store.connection.execute(
+        "SELECT site, tray, trial, node, number, starts_s, wet_s, until_s, sent_ms FROM timetable_sent"
+    ).fetchall()
+    return {
+        (site, tray): Sent(trial, node, number, tuple(map(int, starts.split())), wet_s, until_s, sent_ms)
+        for site, tray, trial, node, number, starts, wet_s, until_s, sent_ms in rows
+    }
+
+
+def keep_sent(notebook: Notebook, site: str, tray: str, sent: Sent) -> None:
+    """Note that the broker took a message, inside a transaction of the caller."""
+    notebook.store.connection.execute(
+        "INSERT OR REPLACE INTO timetable_sent (site, tray, trial, node, number, starts_s, wet_s, until_s, sent_ms)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            site,
+            tray,
+            sent.trial,
+            sent.node,
+            sent.number,
+            " ".join(map(str, sent.starts_s)),
+            sent.wet_s,
+            sent.until_s,
+            sent.sent_ms,
+        ),
+    )
+
+
 def sent_until(notebook: Notebook, site: str) -> dict[str, datetime]:
     """By tray: until when the timetable holds that was sent to its node last (UTC)."""
-    rows = notebook.store.connection.execute("SELECT tray, until_s FROM timetable_sent WHERE site = ?", (site,))
-    return {tray: from_ms(1000 * until_s) for tray, until_s in rows.fetchall()}
+    return {tray: from_ms(1000 * sent.until_s) for (at, tray), sent in sent_timetables(notebook).items() if at == site}
+
+
+def any_published(notebook: Notebook) -> bool:
+    """Whether any timetable was ever published."""
+    (found,) = notebook.store.connection.execute("SELECT EXISTS (SELECT 1 FROM timetable_act)").fetchone()
+    return bool(found)
+
+
+def stopped_since(notebook: Notebook, trial: Trial) -> datetime | None:
+    """When a person stopped a trial's floods, or ended the trial (UTC); None while neither holds."""
+    if trial.ended is not None:
+        return trial.ended
+    row = notebook.store.connection.execute(
+        "SELECT what, at_ms FROM timetable_act WHERE trial = ? ORDER BY at_ms DESC, id DESC", (trial.name,)
+    ).fetchone()
+    return None if row is None or row[0] != "stopped" else from_ms(row[1])
 
 
 def publications(notebook: Notebook, trial_name: str) -> list[tuple[int, int | None]]:

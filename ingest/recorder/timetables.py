@@ -23,10 +23,18 @@ from zoneinfo import ZoneInfo
 from tidetray.ingest.core.readings import TidetrayError, from_ms, to_ms
 from tidetray.ingest.core.service import Service
 from tidetray.ingest.core.wall_clock import next_change
-from tidetray.ingest.notebook.facts import Trial
 from tidetray.ingest.notebook.flood_plans import DAY_S, FloodPlan, FloodSpell, flood_plans
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.notebook.timetables import MAX_STARTS, starts_s, timetable_in_force
+from tidetray.ingest.notebook.timetables import (
+    MAX_STARTS,
+    Sent,
+    any_published,
+    keep_sent,
+    sent_timetables,
+    starts_s,
+    stopped_since,
+    timetable_in_force,
+)
 from tidetray.ingest.recorder.retained import RetainedPublisher
 from tidetray.ingest.settings.model import RECORD_FILE, Settings
 from tidetray.ingest.store import queries
@@ -66,19 +74,6 @@ class _Planned:
         return TrayTimetable(
             self.site, node, self.tray, number, starts, round(self.spell.wet_s), from_ms(1000 * until_s)
         )
-
-
-@dataclass(frozen=True, slots=True)
-class _Sent:
-    """What was sent last for a tray."""
-
-    trial: str
-    node: str
-    number: int
-    starts_s: tuple[int, ...]
-    wet_s: int
-    until_s: int
-    sent_ms: int
 
 
 def longest(spell: FloodSpell, end_ms: int | None, now: datetime) -> tuple[tuple[int, ...], int] | None:
@@ -136,10 +131,11 @@ def due_messages(store: Store, now: datetime, *, again: bool = False) -> list[Du
         Also what was sent and still holds: for a broker that may have lost it.
     """
     notebook, now_ms = Notebook(store), to_ms(now)
-    plans, sent = flood_plans(notebook), _sent(store)
+    plans, sent = flood_plans(notebook), sent_timetables(notebook)
     found: list[Due] = []
     for trial in notebook.trials():
-        stopped_ms = _stopped_ms(store, trial)
+        stopped = stopped_since(notebook, trial)
+        stopped_ms = None if stopped is None else to_ms(stopped)
         for (site, tray), last in sent.items():
             if last.trial == trial.name and stopped_ms is not None and last.sent_ms < stopped_ms <= now_ms:
                 found += _stop(site, tray, last, now_ms)
@@ -176,22 +172,13 @@ def packed(store: Store, due: Sequence[Due]) -> list[tuple[str, bytes]]:
 
 def note_sent(store: Store, due: Sequence[Due], now: datetime) -> None:
     """Note that the broker took these messages."""
-    with store.transaction() as connection:
+    notebook = Notebook(store)
+    with store.transaction():
         for table, trial in ((each.timetable, each.trial) for each in due):
-            connection.execute(
-                "INSERT OR REPLACE INTO timetable_sent VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    table.site,
-                    table.tray,
-                    trial,
-                    table.node,
-                    table.number,
-                    " ".join(map(str, sorted(table.starts_s))),
-                    table.wet_s,
-                    table.until_s,
-                    to_ms(now),
-                ),
+            message = Sent(
+                trial, table.node, table.number, tuple(sorted(table.starts_s)), table.wet_s, table.until_s, to_ms(now)
             )
+            keep_sent(notebook, table.site, table.tray, message)
 
 
 class TimetableError(TidetrayError):
@@ -240,8 +227,7 @@ class TimetableService(Service):
         if self._store is None or not self._is_clock_proven():
             return
         if self._publisher is None:
-            (published,) = self._store.connection.execute("SELECT EXISTS (SELECT 1 FROM timetable_act)").fetchone()
-            if not published:
+            if not any_published(Notebook(self._store)):
                 return  # nobody asked for it: no connection is made for nothing
             self._publisher = RetainedPublisher(self._settings.broker, self._client_id)
             self._connections = 0
@@ -308,7 +294,7 @@ def _agrees_until(spell: FloodSpell, starts: tuple[int, ...], now_ms: int, last_
     return previous if alone and previous is not None else last_ms
 
 
-def _says_the_same(last: _Sent, planned: _Planned, now_ms: int) -> bool:
+def _says_the_same(last: Sent, planned: _Planned, now_ms: int) -> bool:
     """Whether what was sent says what the notebook says, as far ahead as it is looked at."""
     until_ms = 1000 * last.until_s
     if last.wet_s != round(planned.spell.wet_s) or (planned.end_ms is not None and until_ms > planned.end_ms):
@@ -317,7 +303,7 @@ def _says_the_same(last: _Sent, planned: _Planned, now_ms: int) -> bool:
     return look_ms <= now_ms or _agrees_until(planned.spell, last.starts_s, now_ms, look_ms) >= look_ms
 
 
-def _published(planned: _Planned, node: str, last: _Sent | None, now: datetime) -> list[Due]:
+def _published(planned: _Planned, node: str, last: Sent | None, now: datetime) -> list[Due]:
     best, now_s = longest(planned.spell, planned.end_ms, now), to_ms(now) // 1000
     if best is None:
         return []
@@ -325,7 +311,7 @@ def _published(planned: _Planned, node: str, last: _Sent | None, now: datetime) 
     return [Due(planned.message(node, number, *best), planned.spell.trial, "published")]
 
 
-def _renewed(planned: _Planned, last: _Sent, now: datetime, *, again: bool, keeps_number: bool) -> list[Due]:
+def _renewed(planned: _Planned, last: Sent, now: datetime, *, again: bool, keeps_number: bool) -> list[Due]:
     """`keeps_number`: its node stopped for want of water, current or drain. Only a person's act may let it flood
     again."""
     now_ms = to_ms(now)
@@ -343,7 +329,7 @@ def _renewed(planned: _Planned, last: _Sent, now: datetime, *, again: bool, keep
     return []
 
 
-def _stop(site: str, tray: str, last: _Sent, now_ms: int) -> list[Due]:
+def _stop(site: str, tray: str, last: Sent, now_ms: int) -> list[Due]:
     """A timetable that has ended: the node floods no more, also after a restart."""
     if last.until_s <= now_ms // 1000:
         return []
@@ -357,29 +343,8 @@ def _end_ms(plan: FloodPlan, spell: FloodSpell) -> int | None:
     return later[0] if later else None
 
 
-def _stopped_ms(store: Store, trial: Trial) -> int | None:
-    """When a person stopped a trial's floods, or ended the trial; None while neither holds."""
-    if trial.ended is not None:
-        return to_ms(trial.ended)
-    row = store.connection.execute(
-        "SELECT what, at_ms FROM timetable_act WHERE trial = ? ORDER BY at_ms DESC, id DESC", (trial.name,)
-    ).fetchone()
-    return None if row is None or row[0] != "stopped" else int(row[1])
-
-
 def _stopped_by_fault(store: Store, site: str, node: str, now_s: int) -> bool:
     """Whether the node says that it floods no more, though its timetable has not run out."""
-    row = store.connection.execute(
-        "SELECT faults, timetable_until_s FROM node WHERE site = ? AND node = ?", (site, node)
-    ).fetchone()
-    return row is not None and "timetable" in (row[0] or "").split() and (row[1] is not None and row[1] > now_s)
-
-
-def _sent(store: Store) -> dict[tuple[str, str], _Sent]:
-    rows = store.connection.execute(
-        "SELECT site, tray, trial, node, number, starts_s, wet_s, until_s, sent_ms FROM timetable_sent"
-    ).fetchall()
-    return {
-        (site, tray): _Sent(trial, node, number, tuple(map(int, starts.split())), wet_s, until_s, sent_ms)
-        for site, tray, trial, node, number, starts, wet_s, until_s, sent_ms in rows
-    }
+    said = {(at, name): (faults.split(), until_s) for at, name, _, _, faults, until_s in queries.here_reports(store)}
+    faults, until_s = said.get((site, node), ([], None))
+    return "timetable" in faults and until_s is not None and until_s > now_s
