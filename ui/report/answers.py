@@ -22,7 +22,7 @@ from tidetray.analysis.questions.positions import PositionsAnswer
 from tidetray.analysis.questions.relate import RelateAnswer
 from tidetray.analysis.questions.tune import FACTOR_WORDS, TuneAnswer
 from tidetray.analysis.relations.predictors import CAUSES
-from tidetray.ui.changes.next_trial import CAUTION
+from tidetray.ui.changes.timetable import CAUTION
 from tidetray.ui.columns import (
     EFFECTS_PRINTED,
     FEATURES,
