@@ -119,7 +119,7 @@ def _learn(store: Store, watch: Watch) -> None:
     for site, tray, measure, factor, spread, cycles in rows:
         of_tray = watch.trays.get((site, tray))
         if of_tray is not None and factor is not None:
-            setattr(of_tray, f"{measure}_learned", Learned(factor, spread, cycles))
+            of_tray.usual.learned[measure] = Learned(factor, spread, cycles)
 
 
 def _kept(store: Store) -> Kept | None:
@@ -263,9 +263,9 @@ class AlarmKeeper:
         `judges_clocks` False: the recorder's own clock is not proven, and nodes are not judged by it.
         """
         heres = list(heres)
-        if any("timetable" in here.faults for _, _, here in heres) and self._facts() != self._plan_facts:
-            self._begin(now_ms)  # its floods may have been stopped a moment ago; all of this is in the record
-            return []
+        # its floods may have been stopped a moment ago: judged when the watch begins again with that, from the record
+        says_so = any("timetable" in here.faults for _, _, here in heres)
+        is_stale = says_so and _facts(self._store) != self._plan_facts
         for pack in packs:
             bad = [(record.name, record.kind) for record in pack.quarantined]
             received_ms = round(pack.received_at.timestamp() * 1000)
@@ -275,9 +275,9 @@ class AlarmKeeper:
                 if time_ms > self._last_ms.get(key, -1):
                     self._last_ms[key] = time_ms
         for site, node, here in heres:
-            self._watch.here(
-                site, node, here=here.here, at_ms=now_ms, faults=here.faults, until_s=here.timetable_until_s
-            )
+            faults = [each for each in here.faults if each != "timetable"] if is_stale else here.faults
+            until_s = None if is_stale else here.timetable_until_s
+            self._watch.here(site, node, here=here.here, at_ms=now_ms, faults=faults, until_s=until_s)
         return self._enter(now_ms)
 
     def moved(self, by_ms: int) -> None:
@@ -394,7 +394,6 @@ class AlarmKeeper:
     def _mark(self, now_ms: int) -> None:
         with self._store.transaction() as connection:
             connection.execute("INSERT OR REPLACE INTO alarm_mark VALUES (1, ?)", (now_ms,))
-
 
     def _judge_slow_change(self, tray: Tray, measure: str, now_ms: int) -> None:
         (from_ms_,) = self._store.connection.execute(
