@@ -16,6 +16,7 @@ import pytest
 
 from tests.conftest import Mosquitto
 from tests.made_home import make_home
+from tests.sheet_layouts import LAYOUTS
 from tests.ui.cli.test_main import WET_H, command
 from tidetray.ingest.alarms.book import AlarmBook
 from tidetray.ingest.alarms.tray_rules import Change
@@ -64,6 +65,22 @@ def test_the_settings_of_influxdb_are_settings() -> None:
     reading = Settings(**tomllib.loads(block("<!-- influx reading settings -->"))).influx
     assert (writing.forward, writing.read, writing.hourly_bucket) == (True, False, "tidetray-hourly")
     assert (reading.forward, reading.read, reading.url) == (False, True, writing.url)
+
+
+def test_a_sheet_is_loaded_as_the_guide_types_it(tmp_path: Path) -> None:
+    (tmp_path / "old.csv").write_bytes(LAYOUTS[0].make())
+    said = subprocess.run(
+        ["sh", "-ec", block("<!-- sheet commands -->")],
+        cwd=tmp_path,
+        env=with_command(tmp_path, TIDETRAY_HOME=str(tmp_path / "home")),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert said.returncode == 0, said.stderr
+    assert "Dry run: nothing was changed." in said.stdout
+    assert "Trial old was made. 32 weigh-ins added." in said.stdout
+    assert "Floods grew faster than always dry" in said.stdout
 
 
 def test_the_mappings_shown_are_mappings() -> None:

@@ -25,7 +25,7 @@ ALL = {
     for name in names
 }
 
-NEEDS_NO_TRIAL = {ALL["set_up"], ALL["settings"]}
+NEEDS_NO_TRIAL = {ALL["from_sheet"], ALL["set_up"], ALL["settings"]}
 
 st.set_page_config(page_title="tidetray", page_icon=look.ICON, layout="wide")
 look.style()

@@ -44,6 +44,7 @@ PAGES = {
     "tune": "Tune floods",
     "report": "Report",
     "notebook": "Notebook",
+    "from_sheet": "From a spreadsheet",
     "plan": "Plan a trial",
     "set_up": "Set-up",
     "settings": "Settings",
@@ -54,7 +55,7 @@ PAGES = {
 GROUPS = {
     "Today": ("trays", "alarms", "weigh"),
     "Results": ("trial", "growth", "pot", "compare", "relate", "positions", "tune", "report"),
-    "Manage": ("notebook", "plan", "set_up", "settings", "tray"),
+    "Manage": ("notebook", "from_sheet", "plan", "set_up", "settings", "tray"),
 }
 """The tabs of the pages, each with its pages in the order in which a grower asks; its first opens with it."""
 
@@ -139,6 +140,11 @@ def place(row: Any, column: Any) -> str:
 def many(n: int, one: str) -> str:
     """'1 pot', '2 pots'."""
     return f"{n} {one}" if n == 1 else f"{n} {one}s"
+
+
+def stands(tray: str, row: object, column: object) -> str:
+    """'tray-1, row 2, column 3', as far as that was noted."""
+    return tray if pd.isna(row) or pd.isna(column) else f"{tray}, row {row}, column {column}"
 
 
 def happened(event: Event) -> str:

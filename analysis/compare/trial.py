@@ -21,6 +21,7 @@ from tidetray.analysis.compare.losses import Losses, loss_bounds
 from tidetray.analysis.compare.one_day import Comparison, compare_treatments, describe_treatments, masses_summary
 from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth, describe_growth, rates_summary
 from tidetray.analysis.compare.trajectories import Crossings, EarlyLag, crossings, early_lag, mean_courses, tray_courses
+from tidetray.analysis.compare.trays_unknown import NOT_NOTED, TRAYS_UNKNOWN, icc_to_overturn, in_pots, overturned_words
 from tidetray.analysis.compare.wet_dry import WetAndDry, compare_wet_and_dry
 from tidetray.analysis.growth.rounds import last_whole_day
 
@@ -146,6 +147,40 @@ def _told(found: TrialComparison, more: list[str]) -> TrialComparison:
     sentences += [*_crossing_sentences(found.crossings), *_lag_sentences(found.lag)]
     sentences += [found.wet_dry.summary] if found.wet_dry else []
     return replace(found, cautions=tuple(dict.fromkeys(cautions)), sentences=tuple(s for s in sentences if s))
+
+
+def overturned(found: TrialComparison) -> tuple[str, ...]:
+    """For each pair that differs in growth how strong a tray effect would make that chance, the weakest first."""
+    pots = {str(row["treatment"]): int(row["n_pots"]) for row in found.growth.rates.to_dict("records")}
+    pairs = found.growth.pairs
+    return overturned_words(icc_to_overturn(pairs[pairs["a"].isin(pots) & pairs["b"].isin(pots)], pots))
+
+
+def said_of_pots(found: TrialComparison) -> TrialComparison:
+    """A comparison of pots whose trays nobody noted (`trays_unknown.standing_alone`), in words that say so.
+
+    What it claims holds only if trays did nothing; a sentence for each pair that differs in growth says how little a
+    tray would have to do to overturn it.
+    """
+    more = overturned(found)
+    cautions = tuple(in_pots(caution) for caution in found.cautions)
+    return replace(
+        found,
+        at_day=replace(
+            found.at_day,
+            summary=f"{in_pots(found.at_day.summary)} {TRAYS_UNKNOWN}",
+            cautions=(NOT_NOTED, *(in_pots(caution) for caution in found.at_day.cautions)),
+        ),
+        growth=replace(
+            found.growth,
+            summary=f"{in_pots(found.growth.summary)} {TRAYS_UNKNOWN}",
+            cautions=(NOT_NOTED, *(in_pots(caution) for caution in found.growth.cautions), *more),
+        ),
+        cautions=(NOT_NOTED, *more, *cautions),
+        sentences=tuple(
+            f"{in_pots(s)} {TRAYS_UNKNOWN}" if n < 2 else in_pots(s) for n, s in enumerate(found.sentences)
+        ),
+    )
 
 
 def _without_claims(

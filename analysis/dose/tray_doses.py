@@ -92,6 +92,8 @@ def planned_doses(
             dose = dose_of(schedule, water[tray], Limits())
             wet_min = 60 * dose.wet_h_day / schedule.floods_day
             rows.append((dose.dry_h_day, dose.wet_h_day, float(dose.floods_day), dose.dry_spell_h, wet_min))
+        elif not treatment.culture or treatment.culture == "mixed":  # its floods were not noted
+            rows.append((np.nan, np.nan, np.nan, np.nan, np.nan))
         else:
             wet = 24.0 if treatment.culture == "submersed" else 0.0
             rows.append((24 - wet, wet, 0.0, np.nan, np.nan))

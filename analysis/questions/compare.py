@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
 from tidetray.analysis.base.words import listed, natural
 from tidetray.analysis.compare.doubtful import doubtful_masses
-from tidetray.analysis.compare.trial import TrialComparison, compare_trial, last_whole_day
+from tidetray.analysis.compare.trays_unknown import TRAYS_UNKNOWN, in_pots, standing_alone
+from tidetray.analysis.compare.trial import TrialComparison, compare_trial, last_whole_day, overturned, said_of_pots
 from tidetray.analysis.growth.rates import doubling_time
 from tidetray.analysis.pictures.base import Spec
 from tidetray.analysis.pictures.growth import (
@@ -20,6 +21,7 @@ from tidetray.analysis.pictures.growth import (
 )
 from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.questions.compare_words import Verdict, growth_verdict, mass_verdict
+from tidetray.analysis.questions.not_noted import tares_not_noted
 from tidetray.analysis.record.trial_data import TrialData
 
 NAMED = 3
@@ -42,6 +44,8 @@ class CompareAnswer(Answer):
         As `TrialData.kinds`.
     doubtful : tuple of str
         Masses that do not fit their pot's past, and what the answer is without those pots.
+    alone : bool
+        Trays were not noted: each pot is compared as though it stood alone, and every claim says that.
     """
 
     found: TrialComparison | None
@@ -51,6 +55,7 @@ class CompareAnswer(Answer):
     usual_day: int | None
     kinds: dict[str, str]
     doubtful: tuple[str, ...] = ()
+    alone: bool = False
 
     @property
     def day(self) -> int | None:
@@ -69,12 +74,20 @@ class CompareAnswer(Answer):
     @property
     def growth_verdict(self) -> Verdict | None:
         """Which treatment grows fastest, in words."""
-        return None if self.found is None else growth_verdict(self.found)
+        return None if self.found is None else self._said(growth_verdict(self.found))
 
     @property
     def mass_verdict(self) -> Verdict | None:
         """Which treatment is heaviest on the day compared, in words."""
-        return None if self.found is None else mass_verdict(self.found)
+        return None if self.found is None else self._said(mass_verdict(self.found))
+
+    def _said(self, verdict: Verdict) -> Verdict:
+        """Of pots whose trays nobody noted nothing is sure."""
+        if not self.alone or self.found is None:
+            return verdict
+        more = (in_pots(each).replace("Surely ", "As far as pots tell, ") for each in verdict.more)
+        first = f"{verdict.first} {TRAYS_UNKNOWN}"
+        return replace(verdict, first=first, more=(*more, *overturned(self.found)[:1]))
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -183,13 +196,13 @@ def compare(
     ValueError
         For a day on which nothing was weighed.
     """
-    masses = data.masses
+    masses = standing_alone(data.masses, data.noted_trays)
     days = tuple(sorted(int(each) for each in masses["day"].unique()))
     if day is not None and day not in days:
         known = f"there are weigh-ins on days {', '.join(map(str, days))}" if days else "there are no weigh-ins yet"
         raise ValueError(f"no weigh-in on day {day}; {known}")
     if len(days) < 2:
-        return CompareAnswer((), None, TWO_DAYS, masses, days, None, data.kinds)
+        return CompareAnswer((), None, next(iter(tares_not_noted(data)), TWO_DAYS), masses, days, None, data.kinds)
     usual = last_whole_day(masses)
     try:
         found = compare_trial(
@@ -197,12 +210,15 @@ def compare(
         )
     except ValueError as why:
         return CompareAnswer((), None, f"Nothing can be compared: {why}.", masses, days, usual, data.kinds)
-    told: tuple[str, ...] = ()
+    alone = not set(data.masses["tray"]) <= data.noted_trays
+    found = said_of_pots(found) if alone else found
+    told: tuple[str, ...] = tares_not_noted(data)
     if day is not None and found.day != day:
-        told = (f"Asked for day {day}; this is day {found.day}: the run after it was weighed only once.",)
+        told = (*told, f"Asked for day {day}; this is day {found.day}: the run after it was weighed only once.",)
     masses = masses[masses["day"] <= found.day]
     doubtful = _without_doubtful(data, masses, found, saleable_g, multiplicity)
-    return CompareAnswer((*told, *found.cautions), found, "", masses, days, usual, data.kinds, doubtful)
+    doubtful = tuple(in_pots(each) for each in doubtful) if alone else doubtful
+    return CompareAnswer((*told, *found.cautions), found, "", masses, days, usual, data.kinds, doubtful, alone)
 
 
 def _without_doubtful(

@@ -10,6 +10,7 @@ import pandas as pd
 from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.questions.exposure import without_level
 from tidetray.analysis.questions.growth import NO_GROWTH, not_weighed_twice
+from tidetray.analysis.questions.not_noted import called
 from tidetray.analysis.questions.warmth import limits_c, warmth_words
 from tidetray.analysis.record.trial_data import TrialData
 
@@ -59,6 +60,7 @@ def environment(
     table = data.environment if limits == data.warmth_c else data.environment_of(data.intervals, limits)
     table = table.merge(data.exposure[[*keys, "tray"]], on=keys)
     table.insert(1, "tray", table.pop("tray"))
+    table = called(table, data)
     if tray is not None:
         table = table[table["tray"] == tray]
     if since is not None:

@@ -11,7 +11,8 @@ import pandas as pd
 from tidetray.analysis.conditions.known_time import unknown_words
 from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.questions.growth import NO_GROWTH, not_weighed_twice
-from tidetray.analysis.record.trial_data import TrialData
+from tidetray.analysis.questions.not_noted import called
+from tidetray.analysis.record.trial_data import UNMEASURED, TrialData
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,6 +30,8 @@ class ExposureAnswer(Answer):
     def summary(self) -> str:
         if self.hours.empty:
             return "There is no exposure to show yet."
+        if UNMEASURED in self.cautions:
+            return UNMEASURED
         total = self.hours["hours"].sum()
         shares = {name: 100 * self.hours[f"{name}_h"].sum() / total for name in ("wet", "dry", "unknown")}
         return (
@@ -58,6 +61,7 @@ def exposure(
     ExposureAnswer
     """
     table = _daily(data, since) if daily else data.exposure
+    table = called(table, data)
     if tray is not None and len(table):
         table = table[table["tray"] == tray]
     if since is not None and not daily:
@@ -67,7 +71,8 @@ def exposure(
         if data.growth.table.empty:
             cautions.append(f"{NO_GROWTH} By day and tray, exposure is known already.")
         cautions += not_weighed_twice(data)
-        cautions += unknown_words(table["unknown_h"], table["hours"], "intervals between weigh-ins")
+        if not data.unmeasured:
+            cautions += unknown_words(table["unknown_h"], table["hours"], "intervals between weigh-ins")
     cautions += without_level(data)
     return ExposureAnswer(tuple(dict.fromkeys(cautions)), table.reset_index(drop=True))
 

@@ -14,6 +14,7 @@ from tidetray.analysis.growth.rates import doubling_time
 from tidetray.analysis.pictures.base import Spec, growth_against_dry
 from tidetray.analysis.pictures.growth import growth_over_time, means_of_trays
 from tidetray.analysis.questions.answer import Answer
+from tidetray.analysis.questions.not_noted import called, tares_not_noted
 from tidetray.analysis.record.trial_data import TrialData
 
 NO_GROWTH = "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week."
@@ -157,12 +158,13 @@ def growth(data: TrialData, *, tray: str | None = None, since: datetime | None =
         intervals, whole = intervals[intervals["tray"] == tray], whole[whole["tray"] == tray]
     if since is not None:
         intervals = intervals[intervals["end"] > since]
+    intervals, whole = called(intervals, data), called(whole, data)
     return GrowthAnswer(
-        (*both.cautions, *not_weighed_twice(data)),
+        (*tares_not_noted(data), *both.cautions, *not_weighed_twice(data)),
         intervals.reset_index(drop=True),
         whole.reset_index(drop=True),
         data.trial.zone,
-        NO_GROWTH if data.growth.table.empty else "",
+        "" if not data.growth.table.empty else next(iter(tares_not_noted(data)), NO_GROWTH),
         data.masses,
         data.kinds,
     )

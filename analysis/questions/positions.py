@@ -14,6 +14,7 @@ from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.questions.conditions import conditions, mean_conditions
 from tidetray.analysis.questions.growth import NO_GROWTH, not_weighed_twice
 from tidetray.analysis.record.frames import in_turn
+from tidetray.analysis.questions.not_noted import NO_PLACES, without_place
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.analysis.relations.positions import Positions
 from tidetray.analysis.relations.positions import positions as positions_of
@@ -87,15 +88,24 @@ def positions(data: TrialData, *, neighbours: str = "rook") -> PositionsAnswer:
     -------
     PositionsAnswer
     """
+    unplaced = without_place(data)
+    if unplaced == data.pots["pot"].nunique():
+        return PositionsAnswer((), None, NO_PLACES, None, _trays(data, data.pot_places))
     about = [*data.places[1], *data.growth.cautions, *not_weighed_twice(data)]
-    pots = data.pot_places
+    pots = data.pot_places.dropna(subset=["row", "column"]).astype({"row": int, "column": int})
+    if unplaced:
+        about.append(f"{counted(unplaced, 'pot')} without a noted place: left out. {NO_PLACES}")
     crossed = said_of_runs(data.growth_in_runs)
     about += crossed
     moved = sum(len(own.drop_duplicates()) > 1 for _, own in data.pots.groupby("pot")[["tray", "row", "column"]])
     if moved:
         pots_moved = f"{counted(moved, 'pot').capitalize()} {'was' if moved == 1 else 'were'} moved during the trial"
         about.append(f"{pots_moved} and {'counts' if moved == 1 else 'count'} for no place.")
-    inlets = sorted(tray for tray, own in data.trays.items() if own.inlet_row is None or own.inlet_column is None)
+    inlets = sorted(
+        tray
+        for tray, own in data.trays.items()
+        if (tray in data.noted_trays and own.inlet_row is None) or own.inlet_column is None
+    )
     if inlets:
         about.append(f"No inlet is noted for {', '.join(inlets)}: give inlet_row and inlet_column in the trial's file.")
     if data.places[0].empty:
@@ -122,7 +132,7 @@ def _spread(data: TrialData) -> tuple[Spread | None, list[str]]:
     # what a pot was under before still shows in its mass: of a crossover, pots with the same past are compared
     past = rows.groupby("pot")["treatment"].transform(lambda own: [in_turn(own.iloc[: n + 1]) for n in range(len(own))])
     keys = ["pot", "day", "tray", "row", "column", "treatment"]
-    daily = rows.assign(treatment=past).groupby(keys, as_index=False).agg(net_g=("net_g", "mean"))
+    daily = rows.assign(treatment=past).groupby(keys, as_index=False, dropna=False).agg(net_g=("net_g", "mean"))
     try:
         found = spread(daily, scale_sd=repeat_sd(rows, day="session"))
     except ValueError as error:

@@ -14,7 +14,7 @@ from tidetray.analysis.pictures.positions import partial_effect
 from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.questions.conditions import ConditionsAnswer, conditions
 from tidetray.analysis.questions.growth import NO_GROWTH, not_weighed_twice
-from tidetray.analysis.record.trial_data import TrialData
+from tidetray.analysis.record.trial_data import UNMEASURED, TrialData
 from tidetray.analysis.relations.predictors import CAUSES, choose_causes
 from tidetray.analysis.relations.relate import Relation
 from tidetray.analysis.relations.relate import relate as relate_growth
@@ -124,6 +124,8 @@ def relate(data: TrialData, causes: Sequence[str] = ()) -> RelateAnswer:
     around = conditions(data)
     if data.growth.table.empty:
         return RelateAnswer(about, None, NO_GROWTH, pd.DataFrame(), around)
+    if data.unmeasured:
+        return RelateAnswer(tuple(each for each in about if each != UNMEASURED), None, UNMEASURED, data.causes, around)
     table, said = data.causes, list[str]()
     crossed = said_of_runs(data.growth_in_runs)
     if crossed:

@@ -55,7 +55,8 @@ def trays(data: TrialData, now: datetime) -> TraysAnswer:
     -------
     TraysAnswer
     """
-    table = trays_now(data.cycles(since=now - LOOK_BACK), data.latest, data.treatments, now)
+    treatments = {tray: name for tray, name in data.treatments.items() if tray in data.noted_trays}
+    table = trays_now(data.cycles(since=now - LOOK_BACK), data.latest, treatments, now)
     return TraysAnswer((), now, table)
 
 

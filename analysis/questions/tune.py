@@ -15,7 +15,7 @@ from tidetray.analysis.plan.economics import Costs, value_of
 from tidetray.analysis.plan.step import Tuned
 from tidetray.analysis.plan.step import tune as tune_step
 from tidetray.analysis.questions.answer import Answer
-from tidetray.analysis.record.trial_data import TuningData, choose_trial, tuning_data
+from tidetray.analysis.record.trial_data import UNMEASURED, TrialData, TuningData, choose_trial, tuning_data
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import FloodingSettings, Settings, ValueSettings
 from tidetray.ingest.store.recording import Store
@@ -105,6 +105,9 @@ def tune(
     data = read_trials(record, trials, saleable_g)
     pots, why_not = doses_of(data, planned=planned)
     limits = limits_of(settings.flooding)
+    notebook = Notebook(record)
+    if not (why_not or planned) and all(TrialData(record, notebook.trial(name)).unmeasured for name in data.trials):
+        why_not = f"{UNMEASURED} Floods can be tuned then."
     if why_not:
         return TuneAnswer(data.cautions, data, factor, None, None, why_not)
     response = GROWTH if saleable_g is None else DAYS

@@ -55,6 +55,11 @@ from tidetray.ingest.notebook.scales import Balance, all_balances, check_weighin
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store
 
+UNMEASURED = (
+    "No sensor has recorded these trays. With a level sensor or a float switch on each tray, hours wet and dry stand "
+    "beside growth; a light sensor adds lit hours."
+)
+
 RECENT = timedelta(days=2)
 """So far back single readings are looked at for flags; before that the hours tell."""
 
@@ -260,14 +265,21 @@ class TrialData:
         return count_flags(together.astype({"channel": "str"}), ("channel", "tray"))
 
     @cached_property
+    def unmeasured(self) -> bool:
+        """Whether no sensor has ever recorded any of the trial's trays."""
+        return self.record_span is None and not self.latest["tray"].isin(self.noted_trays).any()
+
+    @cached_property
     def light(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
         """The light frame of every tray with a light sensor, and what stands in the way of the others."""
+        if self.unmeasured:
+            return pd.DataFrame({"tray": [], "time": pd.DatetimeIndex([], tz="UTC"), "ppfd": []}), (UNMEASURED,)
         own = {
             channel: dict(iter(sound_hours(self.flagged_hours(channel)).groupby("tray")))
             for channel in ("ppfd", "light")
         }
         hours, cautions = [], list[str]()
-        for tray in self.plan.trays:
+        for tray in (each for each in self.plan.trays if each.noted):
             found = {channel: of[tray.name] for channel, of in own.items() if tray.name in of}
             own_hours, told = frames.light_hours(tray, self._happened, found)
             cautions += told

@@ -22,6 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from tidetray.ingest.alarms.delivery import failing
 from tidetray.ingest.core.readings import TidetrayError, from_ms
 from tidetray.ingest.home.accounts import PEOPLE_FILE, People, PeopleError, needs_people
+from tidetray.ingest.home.set_up import recorder_expected
 from tidetray.ingest.influx.queue import forwarding_of
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.alarm_service import senders_of
@@ -56,6 +57,11 @@ class Finding:
     text: str
 
 
+NOTHING_TO_RECORD = Finding(
+    "broker", True, "none is chosen and no sensor has sent anything: there is nothing to record"
+)
+
+
 def examine(home: Path) -> list[Finding]:
     return list(_findings(home))
 
@@ -67,12 +73,21 @@ def _findings(home: Path) -> Iterator[Finding]:
         yield Finding("settings", False, str(error))
     else:
         yield Finding("settings", True, "in order")
-        yield try_broker(settings.broker)
+        yield try_broker(settings.broker) if _records(home) else NOTHING_TO_RECORD
         yield from _influx(home, settings.influx)
         yield from _alarms(home, settings)
         yield _pages(home, settings.dashboard)
     yield from _record(home)
     yield _disk(home)
+
+
+def _records(home: Path) -> bool:
+    """Whether there is anything to record: not in a home that holds weigh-ins only. What cannot be read counts as so."""
+    try:
+        with open_store(home / RECORD_FILE, read_only=True) as store:
+            return recorder_expected(store, home) or not Notebook(store).trials()
+    except (StoreError, TidetrayError, sqlite3.Error):
+        return True
 
 
 def examine_recorder(home: Path) -> Finding:
@@ -87,7 +102,8 @@ def examine_recorder(home: Path) -> Finding:
 
 
 def _record(home: Path) -> Iterator[Finding]:
-    yield examine_recorder(home)
+    if _records(home) or is_recording(home):
+        yield examine_recorder(home)
     try:
         store = open_store(home / RECORD_FILE, read_only=True)
     except StoreError as error:

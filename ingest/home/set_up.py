@@ -50,6 +50,15 @@ def broker_is_chosen(home: Path) -> bool:
     return any(each.source != "default" for each in shown_settings(home) if each.place[0] == "broker")
 
 
+def recorder_expected(store: Store, home: Path) -> bool:
+    """Whether a recorder is missed where none runs: a broker is chosen, or something was received before.
+
+    A home that holds a sheet of weigh-ins only has nothing to record.
+    """
+    heard = store.connection.execute("SELECT EXISTS (SELECT 1 FROM series) OR EXISTS (SELECT 1 FROM node)").fetchone()
+    return bool(heard[0]) or broker_is_chosen(home)
+
+
 def use_broker(home: Path, *, host: str, port: int, username: str, password: str, ca_file: str) -> None:
     """Name a broker that runs already. The password goes into a file of its own; none given keeps the one there is."""
     changes: dict[Place, Any] = {

@@ -21,6 +21,7 @@ from tidetray.ingest.core.readings import Tray, from_ms, to_ms
 from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.notebook.calibration import Calibration
 from tidetray.ingest.notebook.facts import (
+    MAX_MASS_G,
     Event,
     Placement,
     PlanAdded,
@@ -183,6 +184,19 @@ class Notebook:
         if {tray.name for tray in plan.trays}.isdisjoint(name for (name,) in used):
             ready = trial.started if now is None else max(trial.started, now)
             self._db.execute("INSERT INTO trays_ready VALUES (?, ?, '')", (trial.name, to_ms(ready)))
+
+    def note_tares(self, trial_name: str, tares_g: Mapping[str, float]) -> int:
+        """Note what empty pots weigh that nobody had noted; how many. A tare that is there already stays."""
+        with self.store.transaction() as connection:
+            done = [
+                connection.execute(
+                    "UPDATE pot SET tare_g = ?, tare_noted = 1 WHERE trial = ? AND name = ? AND NOT tare_noted",
+                    (tare_g, trial_name, pot),
+                ).rowcount
+                for pot, tare_g in tares_g.items()
+                if 0 <= tare_g <= MAX_MASS_G
+            ]
+        return sum(done)
 
     def add_calibrations(self, calibrations: Sequence[Calibration]) -> int:
         """Add those that are not there yet, all or none; how many were new. RefusedError if one differs from the

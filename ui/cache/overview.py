@@ -11,6 +11,7 @@ import pandas as pd
 from tidetray.analysis.questions.trays import TimetableAnswer, timetable, trays
 from tidetray.analysis.record.site_trays import NO_TRIAL, SiteTrays
 from tidetray.analysis.record.trial_data import choose_trial
+from tidetray.ingest.home.set_up import recorder_expected
 from tidetray.ingest.influx.queue import Forwarding, forwarding_of
 from tidetray.ingest.recorder.status import RecorderState, read_state
 from tidetray.ingest.store import queries
@@ -33,6 +34,8 @@ class Overview:
     quarantined: list[QuarantinedMessage]
     forwarding: Forwarding | None
     timetable: TimetableAnswer
+    expected: bool = True
+    """Whether there is anything to record here (`recorder_expected`)."""
 
 
 def overview(store: Store, home: Path, trial_name: str | None, now: datetime) -> Overview:
@@ -54,4 +57,5 @@ def overview(store: Store, home: Path, trial_name: str | None, now: datetime) ->
         quarantined=store.quarantine.messages(limit=QUARANTINED_SHOWN, open_only=True),
         forwarding=forwarding_of(store, "" if recorder is None else recorder.influx_trouble),
         timetable=timetable(store, data.trial.name, now),
+        expected=recording or recorder_expected(store, home),
     )

@@ -46,8 +46,8 @@ def _progress_view(home: str, trial: str) -> Progress:
         return Progress(
             trial=data.trial,
             pots=int(data.pots["to"].isna().sum()),
-            trays=tuple(data.treatments),
-            trays_of=dict(Counter(data.treatments.values())),
+            trays=tuple(data.noted_trays),
+            trays_of=dict(Counter(name for tray, name in data.treatments.items() if tray in data.noted_trays)),
             days=days,
             usual_days=usual_days(days["day"]),
         )

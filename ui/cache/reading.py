@@ -182,6 +182,7 @@ def bench(trial: str, now: datetime) -> Bench:
         times = Notebook(store).weighed_since(trial, midnight.astimezone(UTC))
         balances = tuple(balance.name for balance in all_balances(store))
     pots = standing.assign(place=standing["tray"].map(order.index)).sort_values(["place", "row", "column", "pot"])
+    pots["tray"] = pots["tray"].where(pots["tray"].isin(data.noted_trays), "tray not noted")
     doubled = sum(n > 1 for n in times.values())
     return Bench(
         trial,

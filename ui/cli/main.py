@@ -37,8 +37,9 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
         "Save a weigh-in: POT with its plants weighs GROSS grams. Without GROSS, a load cell's mass is offered.",
     ),
     "load": (
-        "weighing",
-        "Load a FILE: trial or calibrations (.toml), weigh-ins (.csv, .xlsx), light survey (.csv) or exported package.",
+        "load",
+        "Load a FILE: trial or calibrations (.toml), sheet of weigh-ins (.csv, .xlsx, .ods), light survey (.csv) or "
+        "exported package.",
     ),
     "weighings": ("weighing", "List the weigh-ins with the numbers of their entries, or the whole history."),
     "correct": (

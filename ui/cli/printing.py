@@ -99,7 +99,8 @@ def overview(view: Overview, *, as_json: bool) -> None:
         )
         return
     state = f": {view.recorder.sentence}" if view.recorder else ""
-    click.echo(f"Recorder: {f'recording{state}' if view.recording else 'NOT RUNNING. Start it with `tidetray record`'}")
+    missing_recorder = "NOT RUNNING. Start it with `tidetray record`" if view.expected else "not needed: no sensors yet"
+    click.echo(f"Recorder: {f'recording{state}' if view.recording else missing_recorder}")
     if view.forwarding is not None:
         click.echo(f"InfluxDB: {view.forwarding.sentence}")
     table(view.trays, view.zone)

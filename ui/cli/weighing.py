@@ -13,14 +13,13 @@ from tidetray.analysis.questions.weighing import judge_sample
 from tidetray.analysis.questions.weighing import weighing as ask_weighing
 from tidetray.analysis.record.trial_data import open_record
 from tidetray.ingest.core.refusals import EntryError
-from tidetray.ingest.files.weighing_files import How
 from tidetray.ingest.files.written_values import parse_mass_g
 from tidetray.ingest.notebook import corrections, drying, scales
 from tidetray.ingest.notebook.load_cell import on_the_cells
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import Store, open_store
-from tidetray.ui.changes.entry import UnlikelyError, enter_weigh_in, load_file, trial_to_change, unlikely_correction
+from tidetray.ui.changes.entry import UnlikelyError, enter_weigh_in, trial_to_change, unlikely_correction
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.opening import trial_of, written_time
 from tidetray.ui.cli.options import (
@@ -81,45 +80,6 @@ def _from_the_cell(store: Store, site: str, pot: str, now: datetime) -> str:
     waits = "" if cell.settled else " (not stable yet)"
     click.confirm(f"Note {shown} g{waits} from the load cell of {cell.node} for {pot}?", abort=True)
     return shown
-
-
-@click.command(epilog=example("tidetray load weighins.xlsx --column 'Weight=gross_g' --dates day-first --dry-run"))
-@click.argument("file", type=click.Path(path_type=Path))
-@click.option("--decimal-comma", is_flag=True, help="Read 12,5 in the file as twelve and a half.")
-@click.option("--dates", type=click.Choice(["day-first", "month-first"]), help="Order of day and month in 03/04/2026.")
-@click.option("--sheet", metavar="NAME", help="Which sheet of a workbook.")
-@click.option(
-    "--column",
-    "columns",
-    multiple=True,
-    metavar="HEADER=MEANING",
-    help=(
-        "What a column is: pot, weighed, gross_g, gross_oz, tare_g, tare_oz, clock, blotted, replicate, who, "
-        "note, balance or ignore. Remembered."
-    ),
-)
-@click.option("--sure", is_flag=True, help="Load masses even if the change looks unlikely.")
-@click.option("--dry-run", is_flag=True, help="Show row by row what would happen, and change nothing.")
-@trial_option
-@home_option
-def load(
-    home: Path, file: Path, trial: str | None, columns: tuple[str, ...], dates: str | None, *, dry_run: bool, **how: Any
-) -> None:
-    """Load a FILE: trial or calibrations (.toml), weigh-ins (.csv, .xlsx), light survey (.csv) or exported package.
-
-    All of it or nothing. Loading the same file again changes nothing."""
-    day_first = {"day-first": True, "month-first": False, None: None}[dates]
-    said = How(day_first=day_first, columns=dict(_meaning(pair) for pair in columns), **how)
-    with open_store(home / RECORD_FILE) as store:
-        for line in load_file(store, file, trial, how=said, now=datetime.now(UTC), dry_run=dry_run):
-            click.echo(line)
-
-
-def _meaning(pair: str) -> tuple[str, str]:
-    header, mark, meaning = pair.rpartition("=")
-    if not (mark and header.strip() and meaning.strip()):
-        raise click.BadParameter(f"'{pair}' is not HEADER=MEANING, such as 'Weight=gross_g'", param_hint="--column")
-    return header, meaning.strip()
 
 
 @click.command(epilog=example("tidetray weighings --pot t1-a1 --trail --as-of 2026-06-01"))

@@ -57,7 +57,8 @@ def head(page: str, *, tray: bool = False, days: bool = False) -> Chosen:
             chosen_tray, chosen_days = "", 0
             if tray:
                 names = sorted(tray_names(trial), key=natural)
-                chosen_tray = st.selectbox("Tray", names, key="tray", bind="query-params", width=220)
+                if names:
+                    chosen_tray = st.selectbox("Tray", names, key="tray", bind="query-params", width=220)
             if days:
                 chosen_days = DAYS[st.selectbox("Looking back", list(DAYS), key="back", bind="query-params", width=160)]
         prepare(trial, trials)

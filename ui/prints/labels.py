@@ -48,7 +48,7 @@ def label_page(trial: str, pots: pd.DataFrame, url: str) -> str:
     for row in each_row(pots.sort_values(["tray", "row", "column"])):
         code = segno.make(weigh_in_address(url, str(row.pot)), error="m", micro=False)
         drawn = Markup(code.svg_inline(border=2, omitsize=True))
-        place = f"row {row.row}, column {row.column}"
+        place = "" if pd.isna(row.row) else f"row {row.row}, column {row.column}"
         labels.append(tag("div", drawn, tag("div", tag("b", row.pot), row.tray, tag("br"), place), css="label"))
     foot = f"Trial {trial}. The code opens the weigh-in of that pot at {url}; its name can be typed there too."
     return _page(f"Labels of {trial}", tag("div", *labels, css="labels") + tag("p", tag("small", foot)))
@@ -72,8 +72,8 @@ def map_page(plan: TrialPlan, pots: pd.DataFrame, treatments: dict[str, str]) ->
             if t.bench == bench and t.bench_row and t.bench_column
         )
         parts += [tag("h2", f"Bench {bench}"), tag("div", *cells, css="bench")]
-    for tray in plan.trays:
-        mine = pots[pots["tray"] == tray.name]
+    for tray in (each for each in plan.trays if each.noted):
+        mine = pots[pots["tray"] == tray.name].dropna(subset=["row", "column"])
         names = {(r.row, r.column): str(r.pot) for r in each_row(mine)}
         rows = range(1, max((r for r, _ in names), default=0) + 1)
         columns = range(1, max((c for _, c in names), default=0) + 1)

@@ -36,9 +36,8 @@ def design(data: TrialData) -> Section:
     standing = data.pots.drop_duplicates("pot", keep="last")
     parts: list[Words | Table | Figure] = [
         Words(
-            f"{many(len(treatments), 'tray')} with {many(standing['pot'].nunique(), 'pot')} of "
-            f"{trial.species.strip().rstrip('.') or 'an unnamed species'}. The treatment was given to trays, "
-            "so the tray is the unit: pots of one tray share its water, its light and its luck."
+            f"{many(len(data.noted_trays), 'tray')} with {many(standing['pot'].nunique(), 'pot')} of "
+            f"{trial.species.strip().rstrip('.') or 'an unnamed species'}. {_unit(data)}"
         ),
         *_treatments(data, standing),
         Words(
@@ -50,18 +49,28 @@ def design(data: TrialData) -> Section:
         ),
         *_trays(data, standing),
     ]
+    placed = standing.dropna(subset=["row", "column"]).astype({"row": int, "column": int})
     named = [
-        (f"{tray}: {treatments[tray]}", standing[standing["tray"] == tray]) for tray in sorted(treatments, key=natural)
+        (f"{tray}: {treatments[tray]}", placed[placed["tray"] == tray])
+        for tray in sorted(data.noted_trays, key=natural)
     ]
-    pictures = design_maps(named) if len(standing) else []
+    pictures = design_maps(named) if len(placed) else []
     for n, spec in enumerate(pictures, start=1):
         of = f" ({n} of {len(pictures)})" if len(pictures) > 1 else ""
         parts.append(
             Figure(f"map-{n}", f"Map{of}: each tray with its treatment and its pots, by row and column.", spec)
         )
     if not pictures:
-        parts.append(Words("The notebook holds no pots of this trial yet: there is no map.", "note"))
+        none = "no pots of this trial yet" if standing.empty else "no places of its pots"
+        parts.append(Words(f"The notebook holds {none}: there is no map.", "note"))
     return Section("Design", (*parts, *_events(data)))
+
+
+def _unit(data: TrialData) -> str:
+    shared = "pots of one tray share its water, its light and its luck"
+    if data.noted_trays == data.trays.keys():
+        return f"The treatment was given to trays, so the tray is the unit: {shared}."
+    return f"Which tray each pot stood on was not noted, so pots are compared as though each stood alone; but {shared}."
 
 
 def _treatments(data: TrialData, standing: pd.DataFrame) -> tuple[Table, ...]:
@@ -69,9 +78,9 @@ def _treatments(data: TrialData, standing: pd.DataFrame) -> tuple[Table, ...]:
     rows = [
         {
             "treatment": each.name,
-            "culture": each.culture,
+            "culture": each.culture or "not noted",
             "floods": f"{', '.join(each.flood_times)}; {each.wet_minutes:g} min each" if each.flood_times else "none",
-            "trays": int((trays == each.name).sum()),
+            "trays": int((trays[trays.index.isin(data.noted_trays)] == each.name).sum()),
             "pots": int(standing["tray"].map(trays).eq(each.name).sum()),
         }
         for each in data.plan.treatments
@@ -83,7 +92,7 @@ def _treatments(data: TrialData, standing: pd.DataFrame) -> tuple[Table, ...]:
 def _trays(data: TrialData, standing: pd.DataFrame) -> tuple[Table, ...]:
     pots = standing.groupby("tray").size()
     rows = []
-    for each in sorted(data.plan.trays, key=lambda tray: natural(tray.name)):
+    for each in sorted((tray for tray in data.plan.trays if tray.noted), key=lambda tray: natural(tray.name)):
         on = f"row {each.bench_row}, column {each.bench_column}" if each.bench_row and each.bench_column else ""
         rows.append(
             {

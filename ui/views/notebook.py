@@ -201,7 +201,7 @@ def _events(data: TrialData, *, changeable: bool) -> None:
             if kind == "pot moved" or not kind.startswith("pot"):
                 st.selectbox(
                     "Which tray" if not kind.startswith("pot") else "To which tray",
-                    sorted(data.treatments),
+                    sorted(data.noted_trays),
                     key="e_tray",
                 )
             if kind == "pot moved":
@@ -255,8 +255,11 @@ def _split_form(data: TrialData) -> None:
     parts = st.selectbox("New pots beside it", range(1, MOST_PARTS + 1), key="x_parts")
     if pot is None:
         return
-    trays = sorted(data.treatments)
+    trays = sorted(data.noted_trays)
     home = standing.set_index("pot").loc[pot, "tray"]
+    if home not in data.noted_trays:
+        look.small("Which tray this pot stands on was not noted: move it to its tray first.")
+        return
     free = _free_places(standing[standing["tray"] == home])
     with st.form("split"):
         look.small(
@@ -281,7 +284,8 @@ def _split_form(data: TrialData) -> None:
 
 def _free_places(standing: pd.DataFrame) -> list[tuple[int, int]]:
     """Places of a tray that hold no pot, row by row in its grid of pots, then in the rows below."""
-    taken = set(zip(standing["row"], standing["column"], strict=True))
+    placed = standing.dropna(subset=["row", "column"])
+    taken = set(zip(placed["row"], placed["column"], strict=True))
     columns = max((column for _, column in taken), default=1)
     return [(r, c) for r in range(1, 31) for c in range(1, columns + 1) if (r, c) not in taken]
 

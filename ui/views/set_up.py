@@ -51,9 +51,14 @@ def page() -> None:
         chosen = broker_is_chosen(home_folder())
         at_work = is_recording(home_folder())
     if setting_up.first_run(home_folder()):
-        look.small(
-            "There is no trial yet. Have you a trial's file? 'tidetray load trial.toml' takes it, in place "
-            "of this page."
+        look.draw(
+            tag(
+                "div",
+                "There is no trial yet. Past weigh-ins in a spreadsheet need no sensor and no file: ",
+                tag("a", words.PAGES["from_sheet"], href="from_sheet", target="_self"),
+                ". Have you a trial's file? 'tidetray load trial.toml' takes it, in place of this page.",
+                css="tt-say tt-note",
+            )
         )
     _broker(settings, chosen=chosen, at_work=at_work)
     nodes: tuple[HeardNode, ...] = ()

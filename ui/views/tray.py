@@ -36,6 +36,9 @@ def now_of(chosen: Chosen) -> None:
 
 
 def page(chosen: Chosen) -> None:
+    if not chosen.tray:
+        look.say("note", "No tray of this trial was noted. Add trays in Set-up, then move the pots to them.")
+        return
     now_of(chosen)
     with look.clear_words():
         view = tray_view(chosen.trial, chosen.tray, chosen.days)

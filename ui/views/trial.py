@@ -30,7 +30,8 @@ def page(trial: str) -> None:
     since = f"{words.clock(view.trial.started, view.trial.zone, now)} ({words.age(view.trial.started, now)})"
     trays_of = ", ".join(f"{name}: {words.many(n, 'tray')}" for name, n in view.trays_of.items())
     lines = [line for line in (view.trial.question, view.trial.species) if line]
-    lines.append(f"{words.many(view.pots, 'pot')} on {words.many(len(view.trays), 'tray')}, since {since}. {trays_of}")
+    on = f" on {words.many(len(view.trays), 'tray')}" if view.trays else ", trays not noted"
+    lines.append(f"{words.many(view.pots, 'pot')}{on}, since {since}. {trays_of}")
     look.draw(joined(tag("p", line) for line in lines))
     _weigh_ins(view)
     st.subheader("Questions", anchor=False)

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote, unquote
 
+import pandas as pd
 import streamlit as st
 
 from tidetray.ingest.core.near_names import near_names
@@ -28,6 +29,7 @@ from tidetray.ui.web import sign_in
 # Comments, not strings, below names: Streamlit prints a string that stands alone in a page.
 
 WEIGH_IN, CORRECTION = "weigh-in", "correction"
+NET = "masses are of the plants without the pot"
 MASS_LABEL = "Pot with plants, in grams"
 
 # What holds from form to form, also while another page is shown. Each form has fields of its own all the same:
@@ -121,7 +123,7 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
     past = history(table.trial, pot)
     today = [w for w in past if words.is_today(w.time, table.zone, now)]
     place = f"{row.tray}, {words.place(row.row, row.column)}"
-    empty = "empty pot not weighed" if math.isnan(row.tare_g) else f"empty {row.tare_g:.2f} g"
+    empty = "empty pot not weighed" if math.isnan(row.tare_g) else f"empty {row.tare_g:.2f} g" if row.tare_g else NET
     look.draw(tag("div", pot, css="tt-pot") + tag("div", f"{place} · {row.treatment} · {empty}", css="tt-small"))
     if st.session_state.pop("left_correction", "") == pot:
         mass_field.forget(weighing.key("left"), table.trial, pot, CORRECTION)
@@ -143,7 +145,7 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
             table.trial,
             pot,
             kind=_kind(weighing),
-            tare_g=float(row.tare_g),
+            tare_g=0.0 if pd.isna(row.tare_g) else float(row.tare_g),
             last=last,
             span=words.age(last.time, now) if last else "",
             decimal_comma=st.session_state["kept_decimal_comma"],

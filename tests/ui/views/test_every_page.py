@@ -93,7 +93,8 @@ def test_the_list_of_titles_is_whole() -> None:
 @pytest.mark.parametrize("page", PAGES)
 def test_without_a_record_a_page_leads_to_set_up(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = opened(tmp_path / "none", page, monkeypatch)
-    assert [each.value for each in app.title] == ["Settings" if page == "views/settings.py" else "Set-up"]
+    own = page in {"views/settings.py", "views/from_sheet.py"}
+    assert [each.value for each in app.title] == [TITLES[page] if own else "Set-up"]
 
 
 @pytest.mark.parametrize("page", PAGES)

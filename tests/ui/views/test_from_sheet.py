@@ -1,0 +1,130 @@
+"""From a spreadsheet: the page from the dropped file to the saved weigh-ins; every page of a home with no more."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from tests.sheet_layouts import LAYOUTS, NOW, Layout, truth
+from tests.ui.views.test_every_page import PAGES, TITLES, opened
+from tests.ui.views.test_pages import said
+from tidetray.ingest.files.sheet_trial import NOT_NOTED, propose
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui.changes.from_sheet import save_sheet
+
+LAYOUT = {layout.name: layout for layout in LAYOUTS}
+PLAIN, SLIPS = LAYOUT["a column for each day"], LAYOUT["a slip and an uncertain mass"]
+
+
+def dropped(home: Path, layout: Layout, monkeypatch: pytest.MonkeyPatch) -> AppTest:
+    app = opened(home, "views/from_sheet.py", monkeypatch)
+    app.file_uploader[0].upload(layout.file, layout.make()).run()
+    assert not app.exception
+    return app
+
+
+def save_button(app: AppTest) -> object:
+    return next(each for each in app.button if each.label == "Save weigh-ins")
+
+
+def kept(home: Path) -> list[float]:
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        notebook = Notebook(store)
+        return [round(w.net_g, 2) for trial in notebook.trials() for w in notebook.weigh_ins(trial.name)]
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Path:
+    path = tmp_path / "home"
+    path.mkdir()
+    return path
+
+
+def test_a_sheet_is_dropped_answered_and_saved(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = dropped(home, PLAIN, monkeypatch)
+    assert "32 weigh-ins of 8 pots on 4 days (a column for each day)." in said(app)
+    assert "What does an empty pot weigh, in grams?" in said(app)
+    assert save_button(app).disabled  # type: ignore[attr-defined]
+    app.text_input(key="sheet_tare").set_value("6").run()
+    assert "Ready: 32 weigh-ins of 8 pots, as trial wide with treatments always dry, floods." in said(app)
+    assert not (home / RECORD_FILE).exists(), "nothing is saved before the button"
+    save_button(app).click().run()  # type: ignore[attr-defined]
+    assert not app.exception
+    assert "Trial wide was made. 32 weigh-ins added." in said(app)
+    assert sorted(kept(home)) == sorted(truth().values())
+
+
+def test_doubtful_cells_are_marked_and_answered_in_place(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = dropped(home, SLIPS, monkeypatch)
+    app.text_input(key="sheet_tare").set_value("6").run()
+    text = said(app)
+    assert "2 doubtful cells: marked below" in text
+    assert "▲ 1259" in text
+    assert save_button(app).disabled  # type: ignore[attr-defined]
+    while fields := [each for each in app.selectbox if str(each.key).startswith("cell_")]:
+        fields[0].set_value(fields[0].options[0]).run()
+    assert not save_button(app).disabled  # type: ignore[attr-defined]
+    save_button(app).click().run()  # type: ignore[attr-defined]
+    assert sorted(kept(home)) == sorted(truth().values())
+
+
+def test_a_mass_typed_for_a_doubtful_cell_counts(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = dropped(home, SLIPS, monkeypatch)
+    app.text_input(key="sheet_tare").set_value("6").run()
+    field = next(each for each in app.selectbox if "1259" in each.label)
+    app.session_state["sheet_cells"] = {SLIPS.file: {("", 3, 4): "12,34"}}
+    app.run()
+    assert field.label not in [each.label for each in app.selectbox]
+    last = next(each for each in app.selectbox if str(each.key).startswith("cell_"))
+    last.set_value("leave it out").run()
+    save_button(app).click().run()  # type: ignore[attr-defined]
+    assert len(kept(home)) == 31
+    assert 6.34 in kept(home)
+
+
+def test_what_is_no_sheet_is_refused_in_words(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = opened(home, "views/from_sheet.py", monkeypatch)
+    app.file_uploader[0].upload("diary.csv", b"dear diary\nit rained").run()
+    assert not app.exception
+    assert "no table of pots and masses was found" in said(app)
+
+
+def test_an_impossible_empty_pot_is_refused_in_words(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = dropped(home, PLAIN, monkeypatch)
+    app.text_input(key="sheet_tare").set_value("a little").run()
+    assert "'a little' is not the mass of an empty pot. Write it in grams, such as 6.2" in said(app)
+
+
+@pytest.fixture(scope="module", params=["trays not noted", "empty pot not noted"])
+def sheet_home(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A home that holds one sheet and nothing else."""
+    path = tmp_path_factory.mktemp("sheet")
+    proposal = PLAIN.settled()
+    if request.param == "empty pot not noted":
+        answers = replace(PLAIN.answers(), empty_pot=NOT_NOTED)
+        proposal = propose(PLAIN.make(), PLAIN.file, answers, now=NOW)
+    with open_store(path / RECORD_FILE) as store:
+        save_sheet(store, proposal, now=datetime.now(UTC))
+    return path
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_page_of_such_a_home_opens_and_misses_no_sensor(
+    page: str, sheet_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = opened(sheet_home, page, monkeypatch)
+    assert [each.value for each in app.title] == [TITLES[page]]
+    text = said(app)
+    assert "Traceback" not in text
+    assert "tidetray failed" not in text
+    assert "NOT RUNNING" not in text
+    assert "? unknown" not in text
+    assert "not-noted" not in text, "a stand-in is no name for people"
+    assert "<NA>" not in text
+    assert "nan" not in text.split()

@@ -1,0 +1,289 @@
+"""From a spreadsheet: a sheet of weigh-ins dropped, understood, questioned, previewed, saved."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, date, datetime
+from functools import lru_cache
+from zoneinfo import available_timezones
+
+import streamlit as st
+
+from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.core.refusals import EntryError, RefusedError
+from tidetray.ingest.files.rows import MAX_FILE_BYTES
+from tidetray.ingest.files.sheet_grids import Grid, Value
+from tidetray.ingest.files.sheet_guess import Question, Said, Spot, place
+from tidetray.ingest.files.sheet_trial import NOT_NOTED, SUBTRACTED, Answers, Known, Proposal, where
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.settings.model import RECORD_FILE, home_folder
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui import words
+from tidetray.ui.cache.reading import trial_names
+from tidetray.ui.changes.from_sheet import answered, free_name, known_trial, read_sheet, save_sheet, system_zone
+from tidetray.ui.changes.setting_up import first_run
+from tidetray.ui.parts import look
+from tidetray.ui.parts.head import title
+from tidetray.ui.tag import Markup, joined, tag
+from tidetray.ui.web import sign_in
+
+KINDS = ["csv", "tsv", "txt", "xlsx", "ods"]
+NEW = "a new trial"
+ROWS_SHOWN, COLUMNS_SHOWN = 8, 14
+"""So much of a sheet is shown, and every row with a doubtful cell."""
+
+EMPTY_POTS = {
+    "It weighs, in grams": "",
+    "It is subtracted from the masses already": SUBTRACTED,
+    "Nobody noted it": NOT_NOTED,
+}
+ASIDE = {"zone", "trays"}
+"""Questions with an answer that is offered already: asked below the others, and changed only where it is wrong."""
+
+
+def page() -> None:
+    saved = st.session_state.get("sheet_saved")
+    if saved is not None:
+        _saved(saved)
+    if not sign_in.may("manage"):
+        sign_in.say_look_only()
+        look.say("note", "Loading a sheet takes somebody who manages the record.")
+        return
+    if saved is None:
+        look.paragraph(
+            "A sheet of past weigh-ins as you keep it: a row or a column for each weighing, with a column of pots. "
+            "You see what was understood, and answer what no sheet can know. Nothing is saved before you press the "
+            "button."
+        )
+    given = st.file_uploader(
+        "Sheet of weigh-ins (.xlsx, .ods, .csv)",
+        type=KINDS,
+        key=f"sheet_file_{st.session_state.get('sheet_turn', 0)}",
+        max_upload_size=MAX_FILE_BYTES // 1_000_000,
+    )
+    if given is None:
+        return
+    st.session_state.pop("sheet_saved", None)
+    try:
+        _sheet(given.getvalue(), given.name)
+    except (RefusedError, EntryError) as error:
+        look.say("wrong", "Nothing was saved.", _faults(error))
+
+
+def _faults(error: RefusedError | EntryError) -> tuple[str, ...]:
+    faults = error.faults if isinstance(error, RefusedError) else (error,)
+    return tuple(f"{fault.what}. {fault.mend}".rstrip(". ") + "." for fault in faults[:6])
+
+
+def _sheet(content: bytes, name: str) -> None:
+    into = _into()
+    answers = _answers(name, into)
+    proposal = read_sheet(content, name, answers, home=home_folder(), now=datetime.now(UTC), known=into)
+    look.say("fine", "Understood:", proposal.understood.facts)
+    asked = [question for question in _all_questions(content, name, answers, into) if question.key not in ASIDE]
+    for question in asked:
+        _ask(question)
+    if proposal.doubts:
+        some = words.many(len(proposal.doubts), "doubtful cell")
+        look.say("note", f"{some}: marked below. Say what each should be.")
+    _settle(proposal)
+    _preview(proposal)
+    _aside(content, name, answers, into)
+    if proposal.understood.unused:
+        with st.expander("Not used"):
+            look.say("note", "These parts of the sheet are not loaded:", proposal.understood.unused[:30])
+    if not proposal.ready:
+        left = [question.text for question in proposal.questions]
+        left += [f"{where(doubt, proposal)}: {doubt.text} {doubt.why}" for doubt in proposal.doubts[:6]]
+        look.say("note", "Before it can be saved:", tuple(left))
+    else:
+        look.say("fine", f"Ready: {proposal.summary}")
+    st.button(
+        "Save weigh-ins",
+        type="primary",
+        width="stretch",
+        disabled=not proposal.ready,
+        on_click=_save,
+        args=(content, name, answers, into),
+    )
+
+
+def _into() -> Known | None:
+    """The trial that the weigh-ins are added to; None for a new one."""
+    if first_run(home_folder()):
+        return None
+    with open_store(home_folder() / RECORD_FILE, read_only=True) as store:
+        names = [trial.name for trial in Notebook(store).trials()]
+        chosen = st.selectbox("Add the weigh-ins to", [NEW, *names], key="sheet_into")
+        return None if chosen == NEW else known_trial(store, str(chosen))
+
+
+def _answers(name: str, into: Known | None) -> Answers:
+    """What stands in the fields now; the empty pot in two of them."""
+    state = st.session_state
+    answers = Answers(said=Said(cells=_cells(name)))
+    for key in ("year", "day_first", "decimal", "treatment"):
+        if state.get(f"sheet_{key}"):
+            answers = answered(answers, key, str(state[f"sheet_{key}"]).strip())
+    if isinstance(state.get("sheet_day_zero"), date):
+        answers = replace(answers, day_zero=state["sheet_day_zero"])
+    empty = EMPTY_POTS.get(state.get("sheet_empty_pot") or "", "") or str(state.get("sheet_tare", "")).strip()
+    taken = [] if first_run(home_folder()) else _trial_names()
+    return replace(
+        answers,
+        empty_pot=empty,
+        zone=state.get("sheet_zone") or system_zone(),
+        trays=state.get("sheet_trays") or NOT_NOTED,
+        name="" if into is not None else state.get("sheet_name", "").strip() or free_name(taken, name),
+        species=state.get("sheet_species", ""),
+    )
+
+
+def _trial_names() -> list[str]:
+    return list(trial_names())
+
+
+def _cells(name: str) -> dict[Spot, str]:
+    """What was said of doubtful cells of this file."""
+    known: dict[Spot, str] = st.session_state.setdefault("sheet_cells", {}).setdefault(name, {})
+    return known
+
+
+def _all_questions(content: bytes, name: str, answers: Answers, into: Known | None) -> tuple[Question, ...]:
+    """Also those that are answered: their fields stay, so that an answer can be changed."""
+    bare = Answers(said=Said(cells=answers.said.cells))
+    return read_sheet(content, name, bare, home=home_folder(), now=datetime.now(UTC), known=into).questions
+
+
+def _ask(question: Question) -> None:
+    key = f"sheet_{question.key}"
+    if question.key == "empty_pot":
+        st.radio(question.text, list(EMPTY_POTS), key=key, help=question.why)
+        if not EMPTY_POTS[st.session_state[key]]:
+            st.text_input("Mass of an empty pot, grams", key="sheet_tare", placeholder="such as 6.2")
+    elif question.key == "day_zero":
+        st.date_input(question.text, value=None, key=key, help=question.why)
+    elif question.choices:
+        labels = {choice.value: choice.label for choice in question.choices}
+        st.radio(question.text, list(labels), format_func=labels.get, index=None, key=key, help=question.why)
+    else:
+        st.text_input(question.text, key=key, help=question.why)
+
+
+@lru_cache(maxsize=1)
+def _zones() -> list[str]:
+    return sorted(available_timezones())
+
+
+def _aside(content: bytes, name: str, answers: Answers, into: Known | None) -> None:
+    """What is offered already, and what is for show only."""
+    if into is not None:
+        return
+    with st.expander(f"Name, species, trays ({answers.trays}), time zone ({answers.zone})"):
+        st.text_input("Name of the trial", value=answers.name, key="sheet_name")
+        st.text_input("What grows", key="sheet_species", placeholder="such as Micranthemum")
+        for question in _all_questions(content, name, answers, into):
+            if question.key == "trays":
+                labels = {choice.value: choice.label for choice in question.choices}
+                st.radio(question.text, list(labels), format_func=labels.get, key="sheet_trays", help=question.why)
+        zones = _zones()
+        at = zones.index(system_zone()) if system_zone() in zones else zones.index("UTC")
+        st.selectbox("Time zone of the sheet's clock", zones, index=at, key="sheet_zone")
+
+
+def _settle(proposal: Proposal) -> None:
+    """A field for every doubtful cell: one of its choices, or another mass."""
+    for doubt in proposal.doubts[:20]:
+        labels = {choice.label: choice.value for choice in doubt.choices}
+        st.selectbox(
+            f"{where(doubt, proposal)}: {doubt.text} {doubt.why}",
+            list(labels),
+            index=None,
+            accept_new_options=True,
+            placeholder="Choose, or type the mass in grams",
+            key=f"cell_{doubt.spot}",
+            on_change=_settled,
+            args=(doubt.spot, labels),
+        )
+
+
+def _settled(spot: Spot, labels: dict[str, str]) -> None:
+    chosen = st.session_state.get(f"cell_{spot}")
+    turn = st.session_state.get("sheet_turn", 0)
+    given = st.session_state.get(f"sheet_file_{turn}")
+    if chosen is not None and given is not None:
+        _cells(given.name)[spot] = labels.get(chosen, str(chosen))
+
+
+def _preview(proposal: Proposal) -> None:
+    """The sheets as they are, what each column was taken for, doubtful cells marked."""
+    doubts = {doubt.spot: doubt.why for doubt in proposal.doubts}
+    for grid in proposal.book.grids[:3]:
+        tables = [spot for spot in proposal.understood.headings if spot[0] == grid.name]
+        if tables or any(spot[0] == grid.name for spot in doubts):
+            look.draw(_table(grid, proposal, doubts))
+    if len(proposal.book.grids) > 3:
+        look.small(f"And {len(proposal.book.grids) - 3} more sheets.")
+
+
+def _table(grid: Grid, proposal: Proposal, doubts: dict[Spot, str]) -> Markup:
+    wanted = {at for at in range(len(grid.rows)) if at < ROWS_SHOWN} | {s[1] for s in doubts if s[0] == grid.name}
+    width = min(len(grid.rows[0]), max([COLUMNS_SHOWN, *(s[2] + 1 for s in doubts if s[0] == grid.name)]))
+    headings = proposal.understood.headings
+    meaning = {s[2]: text for s, text in reversed(list(headings.items())) if s[0] == grid.name}
+    letters = [place((grid.name, 0, column)).rstrip("0123456789") for column in range(width)]
+    head = tag("tr", tag("th", ""), *(tag("th", letter) for letter in letters))
+    read = tag("tr", tag("th", "read as"), *(tag("td", meaning.get(column, "")) for column in range(width)))
+    rows = []
+    for at in sorted(wanted):
+        cells = [_cell(grid.rows[at][column], doubts.get((grid.name, at, column))) for column in range(width)]
+        rows.append(tag("tr", tag("th", str(at + 1), scope="row"), *cells))
+    left = len(grid.rows) - len(wanted)
+    more = tag("div", f"and {left} more rows", css="tt-small") if left else ""
+    caption = tag("div", tag("b", grid.name), css="tt-small") if grid.name else ""
+    table = tag("table", tag("thead", head, read), tag("tbody", joined(rows)), css="tt-settings")
+    return tag("div", caption, tag("div", table, style="overflow-x:auto", tabindex="0"), more)
+
+
+def _cell(value: Value, doubt: str | None) -> Markup:
+    text = f"{value:.10g}" if isinstance(value, float) else "" if value is None else str(value)
+    text = text.removesuffix(" 00:00:00")
+    if doubt is None:
+        return tag("td", text)
+    return tag("td", tag("b", f"▲ {text}", title=doubt), css="tt-say tt-wrong")
+
+
+def _save(content: bytes, name: str, answers: Answers, into: Known | None) -> None:
+    """Once, however often the button is pressed: the same sheet again adds nothing."""
+    now = datetime.now(UTC)
+    try:
+        proposal = read_sheet(content, name, answers, home=home_folder(), now=now, known=into)
+        with sign_in.writing("manage") as store:
+            said = save_sheet(store, proposal, now=now, who=sign_in.who())
+    except TidetrayError as error:
+        st.session_state["sheet_saved"] = ("wrong", f"Nothing was saved. {error}", "")
+        return
+    trial = proposal.into or (proposal.plan.trial.name if proposal.plan is not None else "")
+    sign_in.note(f"sheet {name[:80]} loaded into trial {trial}")
+    st.cache_data.clear()
+    for key in [key for key in st.session_state if str(key).startswith(("sheet_", "cell_"))]:
+        if key != "sheet_turn":
+            del st.session_state[key]
+    st.session_state["sheet_turn"] = st.session_state.get("sheet_turn", 0) + 1
+    st.session_state["sheet_saved"] = ("fine", said, trial)
+
+
+def _saved(saved: tuple[str, str, str]) -> None:
+    kind, said, trial = saved
+    look.say(kind, said)
+    if trial:
+        links = [
+            tag("li", tag("a", words.PAGES[each], href=f"{each}?trial={trial}", target="_self"))
+            for each in ("compare", "growth", "report")
+        ]
+        look.draw(tag("ul", *links, css="tt-asked"))
+        look.small("Another sheet:")
+
+
+title("from_sheet")
+page()
