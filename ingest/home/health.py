@@ -82,7 +82,7 @@ def _findings(home: Path) -> Iterator[Finding]:
 
 
 def _records(home: Path) -> bool:
-    """Whether there is anything to record: not in a home that holds weigh-ins only. What cannot be read counts as so."""
+    """Whether there is anything to record: not in a home of weigh-ins only. What cannot be read counts as so."""
     try:
         with open_store(home / RECORD_FILE, read_only=True) as store:
             return recorder_expected(store, home) or not Notebook(store).trials()
