@@ -55,8 +55,9 @@ def recorder_expected(store: Store, home: Path) -> bool:
 
     A home that holds a sheet of weigh-ins only has nothing to record.
     """
-    heard = store.connection.execute("SELECT EXISTS (SELECT 1 FROM series) OR EXISTS (SELECT 1 FROM node)").fetchone()
-    return bool(heard[0]) or broker_is_chosen(home)
+    tables = ("series", "node", "alarm", "quarantine")
+    heard = any(store.connection.execute(f"SELECT 1 FROM {table} LIMIT 1").fetchone() for table in tables)
+    return heard or broker_is_chosen(home)
 
 
 def use_broker(home: Path, *, host: str, port: int, username: str, password: str, ca_file: str) -> None:
