@@ -23,7 +23,7 @@ from tidetray.analysis.base.columns import require
 
 NOT_NOTED = (
     "The trays of pots were not noted, so each pot is compared as though it stood alone. What a tray did cannot be "
-    "told from what the treatment did."
+    "separated from what the treatment did."
 )
 
 

@@ -274,14 +274,20 @@ def test_any_text_gives_an_answer_or_one_refusal(rows: Sequence[Sequence[str]], 
     assert all(reading.mass_g > 0 and reading.pot for reading in found.readings)
 
 
+FILES = [(layout.make(), layout.file) for layout in LAYOUTS]
+
+
 @settings(max_examples=60, deadline=None)
-@given(layout=st.sampled_from(LAYOUTS), data=st.data())
-def test_a_spoilt_file_gives_an_answer_or_one_refusal(layout: object, data: st.DataObject) -> None:
-    content = bytearray(layout.make())  # type: ignore[attr-defined]
-    for _ in range(data.draw(st.integers(1, 4))):
-        content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
+@given(
+    file=st.integers(0, len(FILES) - 1),
+    places=st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.integers(0, 255)), min_size=1, max_size=4),
+)
+def test_a_spoilt_file_gives_an_answer_or_one_refusal(file: int, places: list[tuple[float, int]]) -> None:
+    content, name = bytearray(FILES[file][0]), FILES[file][1]
+    for place_of, byte in places:
+        content[int(place_of * len(content))] = byte
     try:
-        propose(bytes(content), layout.file, now=NOW)  # type: ignore[attr-defined]
+        propose(bytes(content), name, now=NOW)
     except (RefusedError, EntryError):
         return
 
