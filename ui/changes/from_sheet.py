@@ -39,6 +39,15 @@ def known_trial(store: Store, name: str) -> Known:
     return Known(trial.name, trial.zone, trial.started, notebook.tares_g(trial.name))
 
 
+def trial_of_pots(store: Store, pots: Iterable[str]) -> str | None:
+    """The trial that has most of these pots, if it has half of them at least."""
+    wanted, notebook = {pot.casefold() for pot in pots}, Notebook(store)
+    trials = {trial.name: notebook.tares_g(trial.name) for trial in notebook.trials()}
+    there = {name: len(wanted & {pot.casefold() for pot in pots_of}) for name, pots_of in trials.items()}
+    best = max(there, key=lambda name: there[name], default=None)
+    return best if best is not None and 2 * there[best] >= len(wanted) > 0 else None
+
+
 def read_sheet(
     content: bytes, name: str, answers: Answers, *, home: Path, now: datetime, known: Known | None = None
 ) -> Proposal:

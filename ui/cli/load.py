@@ -148,7 +148,7 @@ def _load_sheet(
                     known = known_trial(store, trial or trials[0])
                     proposal = _understood(one, answers, known)
                     if proposal is None or not proposal.ready:
-                        raise refused from None
+                        raise _of_another_trial(proposal, known, file) or refused from None
     if known is None:
         name = options["new"] or free_name(trials, file.name)
         proposal = _answered(one, replace(answers, name=name), leave_out=options["leave_out"])
@@ -190,6 +190,16 @@ def _understood(one: _File, answers: Answers, known: Known) -> Proposal | None:
         return one.read(answers, known)
     except (RefusedError, EntryError):
         return None
+
+
+def _of_another_trial(proposal: Proposal | None, known: Known, file: Path) -> RefusedError | None:
+    """Where none of a sheet's pots is in the trial: nobody wants that said of each."""
+    there = {pot.casefold() for pot in known.tares_g}
+    if proposal is None or any(pot.casefold() in there for pot in proposal.understood.pots):
+        return None
+    what = f"trial {known.name} has none of its pots ({', '.join(proposal.understood.pots[:4])} ...)"
+    mend = "Name the trial with --trial, or make a new one of the sheet with --new NAME"
+    return RefusedError([EntryError(what, mend=mend)], where=file.name)
 
 
 def _answered(one: _File, answers: Answers, *, leave_out: bool) -> Proposal:

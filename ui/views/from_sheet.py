@@ -20,7 +20,15 @@ from tidetray.ingest.settings.model import RECORD_FILE, home_folder
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.cache.reading import trial_names
-from tidetray.ui.changes.from_sheet import answered, free_name, known_trial, read_sheet, save_sheet, system_zone
+from tidetray.ui.changes.from_sheet import (
+    answered,
+    free_name,
+    known_trial,
+    read_sheet,
+    save_sheet,
+    system_zone,
+    trial_of_pots,
+)
 from tidetray.ui.changes.setting_up import first_run
 from tidetray.ui.parts import look
 from tidetray.ui.parts.head import title
@@ -76,7 +84,7 @@ def _faults(error: RefusedError | EntryError) -> tuple[str, ...]:
 
 
 def _sheet(content: bytes, name: str) -> None:
-    into = _into()
+    into = _into(content, name)
     answers = _answers(name, into)
     proposal = read_sheet(content, name, answers, home=home_folder(), now=datetime.now(UTC), known=into)
     look.say("fine", "Understood:", proposal.understood.facts)
@@ -108,13 +116,17 @@ def _sheet(content: bytes, name: str) -> None:
     )
 
 
-def _into() -> Known | None:
-    """The trial that the weigh-ins are added to; None for a new one."""
-    if first_run(home_folder()):
+def _into(content: bytes, name: str) -> Known | None:
+    """The trial that the weigh-ins are added to; None for a new one. Offered is the one that has the sheet's pots."""
+    home, now = home_folder(), datetime.now(UTC)
+    if first_run(home):
         return None
-    with open_store(home_folder() / RECORD_FILE, read_only=True) as store:
-        names = [trial.name for trial in Notebook(store).trials()]
-        chosen = st.selectbox("Add the weigh-ins to", [NEW, *names], key="sheet_into")
+    pots = read_sheet(content, name, Answers(), home=home, now=now).understood.pots
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        names = [NEW, *(trial.name for trial in Notebook(store).trials())]
+        likely = trial_of_pots(store, pots)
+        at = names.index(likely) if likely is not None else 0
+        chosen = st.selectbox("Add the weigh-ins to", names, index=at, key="sheet_into")
         return None if chosen == NEW else known_trial(store, str(chosen))
 
 

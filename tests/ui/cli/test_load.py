@@ -68,6 +68,17 @@ def test_another_sheet_adds_its_weigh_ins_to_the_trial(sheet: Path, tmp_path: Pa
     assert "2 weigh-ins added." in run("load", later, "--home", home)
 
 
+def test_a_sheet_of_other_pots_is_refused_in_one_line(sheet: Path, tmp_path: Path) -> None:
+    home, other = tmp_path / "home", tmp_path / "other.csv"
+    run("load", sheet, *ANSWERS, "--home", home)
+    other.write_bytes(LAYOUT["treatments in the names only"].make())
+    told = run("load", other, "--home", home, fails=True)
+    assert "trial old has none of its pots (dry-1, dry-2, dry-3, dry-4 ...)" in told
+    assert "--new NAME" in told
+    said = run("load", other, *ANSWERS, "--treatment", "by-name", "--new", "other", "--home", home)
+    assert "Trial other was made. 32 weigh-ins added." in said
+
+
 def test_doubtful_cells_are_named_and_may_be_left_out(tmp_path: Path) -> None:
     path, home = tmp_path / "slips.csv", tmp_path / "home"
     path.write_bytes(LAYOUT["a slip and an uncertain mass"].make())

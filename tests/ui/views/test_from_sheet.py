@@ -88,6 +88,18 @@ def test_a_mass_typed_for_a_doubtful_cell_counts(home: Path, monkeypatch: pytest
     assert 6.34 in kept(home)
 
 
+def test_next_weeks_sheet_is_offered_for_the_trial_of_its_pots(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with open_store(home / RECORD_FILE) as store:
+        save_sheet(store, PLAIN.settled(), now=datetime.now(UTC))
+    app = opened(home, "views/from_sheet.py", monkeypatch)
+    app.file_uploader[0].upload("next.csv", b"pot,2026-04-19\nd1,15.01\nd2,15.2\n").run()
+    assert not app.exception
+    assert app.selectbox(key="sheet_into").value == "wide"
+    assert "Ready: 2 weigh-ins of 2 pots for trial wide." in said(app)
+    save_button(app).click().run()  # type: ignore[attr-defined]
+    assert len(kept(home)) == 34
+
+
 def test_what_is_no_sheet_is_refused_in_words(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = opened(home, "views/from_sheet.py", monkeypatch)
     app.file_uploader[0].upload("diary.csv", b"dear diary\nit rained").run()
