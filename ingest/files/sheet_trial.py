@@ -148,7 +148,8 @@ def propose(
     plan = None if known is not None else _plan(readings, answers, name, clock, site)
     tares: Mapping[str, float] = {} if plan is None else {pot.name: pot.tare_g for pot in plan.pots}
     tares = tares if known is None else known.tares_g
-    weigh_ins = tuple(_weigh_in(reading, answers, clock, tares, known) for reading in readings)
+    named = {pot.casefold(): (pot, tare_g) for pot, tare_g in tares.items()}
+    weigh_ins = tuple(_weigh_in(reading, answers, clock, named, net=known is None) for reading in readings)
     return Proposal(book, understood, (), (), plan, weigh_ins, into)
 
 
@@ -368,17 +369,17 @@ def _pot_tare_g(reading: Reading, answers: Answers) -> float:
 
 
 def _weigh_in(
-    reading: Reading, answers: Answers, zone: ZoneInfo, tares_g: Mapping[str, float], known: Known | None
+    reading: Reading, answers: Answers, zone: ZoneInfo, named: Mapping[str, tuple[str, float]], *, net: bool
 ) -> WeighIn:
+    """`named`: pot in lower case -> its name and tare; `net`: net masses stay net, with a tare of 0."""
     day = _day(reading, answers)
     at = time(12) if reading.date is None or not reading.clock else reading.date.time()
     when = datetime.combine(day or date(2000, 1, 1), at, zone).astimezone(UTC)
-    pot = next((name for name in tares_g if name.casefold() == reading.pot.casefold()), reading.pot)
+    pot, pot_tare_g = named[reading.pot.casefold()]
+    tare_g = pot_tare_g if reading.tare_g is None else reading.tare_g
+    mass_g = reading.mass_g
     if reading.kind == "net":
-        tare_g, mass_g = (0.0, reading.mass_g) if known is None else (tares_g[pot], reading.mass_g + tares_g[pot])
-    else:
-        tare_g = reading.tare_g if reading.tare_g is not None else tares_g[pot]
-        mass_g = reading.mass_g
+        tare_g, mass_g = (0.0, mass_g) if net else (pot_tare_g, mass_g + pot_tare_g)
     return WeighIn(pot, when, 1, mass_g, tare_g, True, reading.who, reading.note)
 
 

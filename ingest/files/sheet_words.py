@@ -10,9 +10,13 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 
 from tidetray.ingest.files.sheet_grids import Value
 from tidetray.ingest.files.written_values import OUNCE_G
+
+SEEN = 20_000
+"""Cells of a sheet come again and again: so many readings of them are kept."""
 
 MEANINGS = {
     "pot": "pot",
@@ -180,6 +184,7 @@ class When:
     year_missing: bool = False
 
 
+@lru_cache(SEEN)
 def number_of(value: Value) -> Number | None:
     """The number that a cell holds; None if it holds none."""
     if isinstance(value, float):
@@ -206,6 +211,7 @@ def is_summary(value: Value) -> bool:
     return isinstance(value, str) and _SUMMARY.fullmatch(value.strip()) is not None
 
 
+@lru_cache(SEEN)
 def meaning_of(value: Value) -> str:
     """What a heading means; empty if no word of it is known."""
     if not isinstance(value, str) or len(value) > 60:
@@ -236,6 +242,7 @@ def factor_in_heading(value: Value) -> float | None:
     return _UNITS.get(match[1].casefold()) if match else None
 
 
+@lru_cache(SEEN)
 def when_of(value: Value, *, inside: bool = False) -> When | None:
     """The day that a cell names; `inside`: anywhere in its text."""
     if isinstance(value, datetime):

@@ -37,6 +37,7 @@ from tidetray.ui.web import sign_in
 
 KINDS = ["csv", "tsv", "txt", "xlsx", "ods"]
 NEW = "a new trial"
+READINGS_KEPT = 4
 ROWS_SHOWN, COLUMNS_SHOWN = 8, 14
 """So much of a sheet is shown, and every row with a doubtful cell."""
 
@@ -86,7 +87,7 @@ def _faults(error: RefusedError | EntryError) -> tuple[str, ...]:
 def _sheet(content: bytes, name: str) -> None:
     into = _into(content, name)
     answers = _answers(name, into)
-    proposal = read_sheet(content, name, answers, home=home_folder(), now=datetime.now(UTC), known=into)
+    proposal = _read(content, name, answers, into)
     look.say("fine", "Understood:", proposal.understood.facts)
     asked = [question for question in _all_questions(content, name, answers, into) if question.key not in ASIDE]
     for question in asked:
@@ -116,12 +117,24 @@ def _sheet(content: bytes, name: str) -> None:
     )
 
 
+def _read(content: bytes, name: str, answers: Answers, into: Known | None) -> Proposal:
+    """As `read_sheet`; the last few readings are kept, since a page runs again at every touch."""
+    kept: dict[str, Proposal] = st.session_state.setdefault("sheet_read", {})
+    key = f"{hash(content)} {name} {answers} {into}"
+    if key not in kept:
+        found = read_sheet(content, name, answers, home=home_folder(), now=datetime.now(UTC), known=into)
+        while len(kept) >= READINGS_KEPT:
+            kept.pop(next(iter(kept)))
+        kept[key] = found
+    return kept[key]
+
+
 def _into(content: bytes, name: str) -> Known | None:
     """The trial that the weigh-ins are added to; None for a new one. Offered is the one that has the sheet's pots."""
-    home, now = home_folder(), datetime.now(UTC)
+    home = home_folder()
     if first_run(home):
         return None
-    pots = read_sheet(content, name, Answers(), home=home, now=now).understood.pots
+    pots = _read(content, name, Answers(), None).understood.pots
     with open_store(home / RECORD_FILE, read_only=True) as store:
         names = [NEW, *(trial.name for trial in Notebook(store).trials())]
         likely = trial_of_pots(store, pots)
@@ -164,7 +177,7 @@ def _cells(name: str) -> dict[Spot, str]:
 def _all_questions(content: bytes, name: str, answers: Answers, into: Known | None) -> tuple[Question, ...]:
     """Also those that are answered: their fields stay, so that an answer can be changed."""
     bare = Answers(said=Said(cells=answers.said.cells))
-    return read_sheet(content, name, bare, home=home_folder(), now=datetime.now(UTC), known=into).questions
+    return _read(content, name, bare, into).questions
 
 
 def _ask(question: Question) -> None:
