@@ -142,7 +142,7 @@ def many(n: int, one: str) -> str:
     return f"{n} {one}" if n == 1 else f"{n} {one}s"
 
 
-def stands(tray: str, row: object, column: object) -> str:
+def stands(tray: str, row: Any, column: Any) -> str:
     """'tray-1, row 2, column 3', as far as that was noted."""
     return tray if pd.isna(row) or pd.isna(column) else f"{tray}, row {row}, column {column}"
 

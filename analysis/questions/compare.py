@@ -214,7 +214,10 @@ def compare(
     found = said_of_pots(found) if alone else found
     told: tuple[str, ...] = tares_not_noted(data)
     if day is not None and found.day != day:
-        told = (*told, f"Asked for day {day}; this is day {found.day}: the run after it was weighed only once.",)
+        told = (
+            *told,
+            f"Asked for day {day}; this is day {found.day}: the run after it was weighed only once.",
+        )
     masses = masses[masses["day"] <= found.day]
     doubtful = _without_doubtful(data, masses, found, saleable_g, multiplicity)
     doubtful = tuple(in_pots(each) for each in doubtful) if alone else doubtful

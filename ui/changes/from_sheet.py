@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from tidetray.ingest.core.refusals import EntryError
@@ -104,7 +105,10 @@ def answered(answers: Answers, key: str, text: str) -> Answers:
         return replace(answers, said=replace(answers.said, day_first=text == "yes"))
     if key == "decimal":
         return replace(answers, said=replace(answers.said, decimal=text))
-    return replace(answers, **{key: text})
+    if key not in {"empty_pot", "zone", "trays", "treatment"}:
+        raise ValueError(f"there is no question {key}")
+    given: dict[str, Any] = {key: text}
+    return replace(answers, **given)
 
 
 def date_of(text: str) -> date:

@@ -137,7 +137,7 @@ def _load_sheet(
     one, answers = _File(read_bytes(file), file, home, now), _answers(meanings, options)
     if options["sheet"]:
         answers = replace(answers, said=replace(answers.said, sheets=(options["sheet"],)))
-    known, trials = None, []
+    found, trials = None, []
     if (home / RECORD_FILE).is_file():
         with open_store(home / RECORD_FILE) as store:
             trials = [each.name for each in Notebook(store).trials()]
@@ -146,10 +146,11 @@ def _load_sheet(
                     return list(load_file(store, file, trial, how=_how(meanings, options), now=now, dry_run=dry_run))
                 except RefusedError as refused:
                     known = known_trial(store, trial or trials[0])
-                    proposal = _understood(one, answers, known)
-                    if proposal is None or not proposal.ready:
-                        raise _of_another_trial(proposal, known, file) or refused from None
-    if known is None:
+                    found = _understood(one, answers, known)
+                    if found is None or not found.ready:
+                        raise _of_another_trial(found, known, file) or refused from None
+    proposal = found
+    if proposal is None:
         name = options["new"] or free_name(trials, file.name)
         proposal = _answered(one, replace(answers, name=name), leave_out=options["leave_out"])
     lines = [*_said(proposal), proposal.summary]
@@ -157,7 +158,7 @@ def _load_sheet(
         return [*lines, "Dry run: nothing was changed."]
     for line in lines:
         click.echo(line)
-    if known is None and sys.stdin.isatty():
+    if found is None and sys.stdin.isatty():
         click.confirm("Save these weigh-ins?", default=True, abort=True)
     home.mkdir(parents=True, exist_ok=True)
     with open_store(home / RECORD_FILE) as store:
