@@ -176,7 +176,7 @@ def said_of_pots(found: TrialComparison) -> TrialComparison:
             summary=f"{in_pots(found.growth.summary)} {TRAYS_UNKNOWN}",
             cautions=(NOT_NOTED, *(in_pots(caution) for caution in found.growth.cautions), *more),
         ),
-        cautions=(NOT_NOTED, *more, *cautions),
+        cautions=(NOT_NOTED, *more[1:], *cautions),
         sentences=tuple(
             f"{in_pots(s)} {TRAYS_UNKNOWN}" if n < 2 else in_pots(s) for n, s in enumerate(found.sentences)
         ),

@@ -14,7 +14,7 @@ from tidetray.analysis.growth.rates import doubling_time
 from tidetray.analysis.pictures.base import Spec, growth_against_dry
 from tidetray.analysis.pictures.growth import growth_over_time, means_of_trays
 from tidetray.analysis.questions.answer import Answer
-from tidetray.analysis.questions.not_noted import called, tares_not_noted
+from tidetray.analysis.questions.not_noted import TRAY, called, tares_not_noted
 from tidetray.analysis.record.trial_data import TrialData
 
 NO_GROWTH = "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week."
@@ -79,12 +79,13 @@ class GrowthAnswer(Answer):
     def treatments(self) -> pd.DataFrame:
         """A row per treatment, in the order of the trial's file, means of its trays: `treatment, rgr_per_day,
         doubling_d` (NaN where it hardly grows), `mass_start_g, mass_end_g, days, trays, pots`."""
-        means = self.trays.groupby("treatment", as_index=False).agg(
+        noted = self.trays.assign(noted=self.trays["tray"] != TRAY)
+        means = noted.groupby("treatment", as_index=False).agg(
             rgr_per_day=("rgr_per_day", "mean"),
             mass_start_g=("mass_start_g", "mean"),
             mass_end_g=("mass_end_g", "mean"),
             days=("days", "mean"),
-            trays=("tray", "nunique"),
+            trays=("noted", "sum"),
             pots=("pots", "sum"),
         )
         means["doubling_d"] = doubling_time(means["rgr_per_day"]).where(means["rgr_per_day"] > LEAST_RATE)

@@ -146,22 +146,10 @@ def test_of_several_trials_one_is_chosen(home: Path) -> None:
         assert app.get("progress")[0].proto.text == f"0 of {pots} pots weighed today"
 
 
-def test_a_trial_without_sensors_misses_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("TIDETRAY_HOME", str(tmp_path))
-    with open_store(tmp_path / RECORD_FILE) as store:
-        Notebook(store).add_trial(make_nursery(NOW).plan)
-    text = said(open_page())
-    assert "No tray of this trial has a sensor, so nothing is watched and nothing is missed." in text
-    assert "? unknown" not in text
-    assert "NOT RUNNING" not in text
-
-
-def test_a_trial_whose_sensors_have_sent_nothing_yet_is_shown_as_unknown(
+def test_a_trial_without_readings_or_weigh_ins_is_shown_as_unknown(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A broker is chosen: readings are expected."""
     monkeypatch.setenv("TIDETRAY_HOME", str(tmp_path))
-    (tmp_path / "tidetray.toml").write_text('[broker]\nhost = "127.0.0.1"\n')
     with open_store(tmp_path / RECORD_FILE) as store:
         Notebook(store).add_trial(make_nursery(NOW).plan)
     text = said(open_page())
