@@ -72,6 +72,7 @@ QUESTIONS = {
     "tune": "Which floods should the next trial try?",
     "report": "How do I show this trial to others?",
     "notebook": "What happened, and what was entered?",
+    "from_sheet": "What do your past weigh-ins say?",
     "plan": "How many trays does the next trial need?",
     "set_up": "Which trays are recorded, and what grows on them?",
     "settings": "How does tidetray work here, and who may use it?",
