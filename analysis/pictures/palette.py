@@ -57,7 +57,8 @@ def treatment_looks(kinds: Mapping[str, str]) -> dict[str, tuple[str, str]]:
     Parameters
     ----------
     kinds : mapping
-        Treatment -> emersed, submersed or mixed, in the order of the trial's file.
+        Treatment -> emersed, submersed or mixed, in the order of the trial's file; empty, where nobody noted it, looks
+        like mixed.
 
     Returns
     -------
@@ -66,7 +67,8 @@ def treatment_looks(kinds: Mapping[str, str]) -> dict[str, tuple[str, str]]:
     """
     used = dict.fromkeys(FAMILIES, 0)
     looks = {}
-    for place, (treatment, kind) in enumerate(kinds.items()):
+    for place, (treatment, noted) in enumerate(kinds.items()):
+        kind = noted or "mixed"
         family = FAMILIES[kind]
         looks[treatment] = (family[used[kind] % len(family)], SHAPES[place % len(SHAPES)])
         used[kind] += 1
