@@ -143,11 +143,6 @@ def many(n: int, one: str) -> str:
     return f"{n} {one}" if n == 1 else f"{n} {one}s"
 
 
-def stands(tray: str, row: Any, column: Any) -> str:
-    """'tray-1, row 2, column 3', as far as that was noted."""
-    return tray if pd.isna(row) or pd.isna(column) else f"{tray}, row {row}, column {column}"
-
-
 def happened(event: Event) -> str:
     """'pot moved, t1-a1', 'pots swapped, t1-a1 and t5-b2', 'feed dosed, tray-1'."""
     other = f" and {event.value}" if event.kind == "pots swapped" else ""

@@ -11,6 +11,7 @@ NO_PLACES = (
     "Where each pot stood on its tray was not noted. With row and column noted, this shows whether a position on the "
     "tray helped or held back growth."
 )
+NO_TRAY = "trays not noted"
 TRAY = "not noted"
 """How a tray is called that nobody noted."""
 

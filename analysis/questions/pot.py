@@ -11,6 +11,7 @@ from tidetray.analysis.base.words import minus
 from tidetray.analysis.pictures.base import Spec
 from tidetray.analysis.pictures.growth import pot_over_time
 from tidetray.analysis.questions.answer import Answer
+from tidetray.analysis.questions.not_noted import NO_TRAY, called
 from tidetray.analysis.record.trial_data import TrialData
 
 BESIDE = 1
@@ -118,11 +119,11 @@ def pot(data: TrialData, name: str) -> PotAnswer:
     return PotAnswer(
         (),
         name,
-        str(last["tray"]),
+        str(last["tray"]) if last["tray"] in data.noted_trays else NO_TRAY,
         str(last["treatment"]),
         data.trial.zone,
         own,
-        places[["tray", "row", "column", "treatment", "tare_g", "from", "to"]],
+        called(places, data)[["tray", "row", "column", "treatment", "tare_g", "from", "to"]],
         happened.sort_values("time", ascending=False, kind="stable", ignore_index=True),
         beside.assign(rgr_per_day=beside["pot"].map(rates).astype(float))[
             ["pot", "row", "column", "rgr_per_day"]

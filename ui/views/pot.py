@@ -7,6 +7,7 @@ from urllib.parse import quote
 import pandas as pd
 import streamlit as st
 
+from tidetray.analysis.questions.not_noted import NO_TRAY
 from tidetray.analysis.questions.pot import PotAnswer
 from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import pot_names
@@ -14,7 +15,7 @@ from tidetray.ui.columns import Column, columns, each_row
 from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
-from tidetray.ui.tag import tag
+from tidetray.ui.tag import Markup, tag
 from tidetray.ui.words import place
 
 
@@ -32,8 +33,7 @@ def page(trial: str) -> None:
         tag(
             "p",
             tag("a", f"Weigh {name}", href=f"weigh?pot={quote(name)}", target="_self"),
-            " · ",
-            tag("a", answer.tray, href=f"tray?tray={quote(answer.tray)}", target="_self"),
+            *(() if answer.tray == NO_TRAY else (" · ", _tray_link(answer.tray))),
         )
     )
     if (drawn := answer.picture()) is not None:
@@ -52,10 +52,15 @@ def page(trial: str) -> None:
     tables.show(answer.masses.iloc[::-1], columns("time", "day", "net_g"), zone=answer.zone, file=f"{name}-masses.csv")
 
 
+def _tray_link(tray: str) -> Markup:
+    return tag("a", tray, href=f"tray?tray={quote(tray)}", target="_self")
+
+
 def _chosen(names: list[str]) -> str:
     """By the address, or by the field; both follow each other."""
-    asked = st.query_params.get("pot", "").strip().casefold()
-    if asked in names and st.session_state.get("pot_asked") != asked:
+    typed = st.query_params.get("pot", "").strip().casefold()
+    asked = next((name for name in names if name.casefold() == typed), "")
+    if asked and st.session_state.get("pot_asked") != asked:
         st.session_state["pot_page"] = st.session_state["pot_asked"] = asked
     chosen = st.selectbox("Pot", names, key="pot_page", width=220)
     st.query_params["pot"] = st.session_state["pot_asked"] = chosen
