@@ -86,9 +86,11 @@ def check_spreads(values: Array, where: Layout, residuals: Array) -> SpreadCheck
     alike_as_logs = False
     if values.min() > 0:
         logs = np.log(values)
-        on_logs = (np.log(means["mean"].to_numpy()), code) if one_each else (_within(logs, where), where.treatment)
-        again = _spread(*on_logs, k)
-        alike_as_logs = again is not None and (again.p >= LEVEL or _times(*on_logs, k) < MATERIAL)
+        scattered, by = (
+            (np.log(means["mean"].to_numpy()), code) if one_each else (_within(logs, where), where.treatment)
+        )
+        again = _spread(scattered, by, k)
+        alike_as_logs = again is not None and (again.p >= LEVEL or _times(scattered, by, k) < MATERIAL)
     if alike_as_logs:
         cautions.append(
             "On a log scale the spreads are similar: comparing logarithms (or growth rates) suits better, and "

@@ -13,8 +13,8 @@ from tidetray.analysis.pictures.positions import tray_maps, whole_map
 from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.questions.conditions import conditions, mean_conditions
 from tidetray.analysis.questions.growth import NO_GROWTH, not_weighed_twice
-from tidetray.analysis.record.frames import in_turn
 from tidetray.analysis.questions.not_noted import NO_PLACES, without_place
+from tidetray.analysis.record.frames import in_turn
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.analysis.relations.positions import Positions
 from tidetray.analysis.relations.positions import positions as positions_of

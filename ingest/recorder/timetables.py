@@ -144,17 +144,17 @@ def due_messages(store: Store, now: datetime, *, again: bool = False) -> list[Du
             continue
         nodes = queries.node_of_trays(store, trial.site)
         for tray, spell in force.spells.items():
-            last, node = sent.get((trial.site, tray)), nodes.get(tray)
+            before, node = sent.get((trial.site, tray)), nodes.get(tray)
             if tray in force.outdated or node is None or not spell.floods.times:
                 continue
             planned = _Planned(trial.site, tray, spell, _end_ms(plans[trial.site, tray], spell))
-            if last is None or last.sent_ms < to_ms(force.published):
-                if last is not None and last.node != node:
-                    found += _stop(trial.site, tray, last, now_ms)  # another board serves the tray now
-                found += _published(planned, node, last, now)
+            if before is None or before.sent_ms < to_ms(force.published):
+                if before is not None and before.node != node:
+                    found += _stop(trial.site, tray, before, now_ms)  # another board serves the tray now
+                found += _published(planned, node, before, now)
             else:
-                stays = _stopped_by_fault(store, trial.site, last.node, now_ms // 1000)
-                found += _renewed(planned, last, now, again=again, keeps_number=stays)
+                stays = _stopped_by_fault(store, trial.site, before.node, now_ms // 1000)
+                found += _renewed(planned, before, now, again=again, keeps_number=stays)
     return found
 
 

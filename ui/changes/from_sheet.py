@@ -17,7 +17,6 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import load_settings
 from tidetray.ingest.store.recording import Store
 
-SITE = "nursery"
 """The site of a trial where the settings name none."""
 
 
@@ -53,7 +52,7 @@ def read_sheet(
     content: bytes, name: str, answers: Answers, *, home: Path, now: datetime, known: Known | None = None
 ) -> Proposal:
     """What a sheet says, as far as the answers reach. RefusedError or EntryError as from `propose`."""
-    site = load_settings(home).record.site or SITE
+    site = load_settings(home).record.usual_site
     return propose(content, name, answers, now=now, zone=system_zone(), site=site, known=known)
 
 
