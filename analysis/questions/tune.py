@@ -12,7 +12,7 @@ from tidetray.analysis.dose.schedules import FACTORS, Limits
 from tidetray.analysis.pictures.base import Spec
 from tidetray.analysis.pictures.dose import response_chart
 from tidetray.analysis.plan.economics import Costs, value_of
-from tidetray.analysis.plan.step import Tuned
+from tidetray.analysis.plan.step import Tuned, TunedPair, tune_pair
 from tidetray.analysis.plan.step import tune as tune_step
 from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.record.trial_data import UNMEASURED, TrialData, TuningData, choose_trial, tuning_data
@@ -211,3 +211,51 @@ def _value(found: Tuned, data: TuningData, own: ValueSettings) -> pd.DataFrame |
     fill_s = sum(w.fill_s for w in data.water.values()) / len(data.water)
     named = {"response": "rgr_per_day", "low": "rgr_low", "high": "rgr_high"}
     return value_of(found.chances.rename(columns=named).assign(fill_s=fill_s), costs)
+
+
+@dataclass(frozen=True, eq=False)
+class TuneTwoAnswer(Answer):
+    """`tuned` None: `why_not` says what is missing."""
+
+    tuned: TunedPair | None
+    why_not: str
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row per tray and trial: `trial, tray, first, second, response, pots`."""
+        return pd.DataFrame() if self.tuned is None else self.tuned.fit.units
+
+    @property
+    def summary(self) -> str:
+        return self.why_not if self.tuned is None else self.tuned.fit.verdict
+
+    @property
+    def expects(self) -> str:
+        """What a trial of both would bring, or why none is proposed."""
+        if self.tuned is None:
+            return self.why_not
+        return self.tuned.why_no_proposal if self.tuned.proposal is None else self.tuned.proposal.sentence
+
+
+def tune_two(
+    data: TuningData, settings: Settings, *, planned: bool = False, weeks: float = 4.0, seed: int = 1
+) -> TuneTwoAnswer:
+    """Tune floods a day and wet minutes together.
+
+    Parameters
+    ----------
+    data : TuningData
+        As `tidetray.analysis.questions.tune.read_trials` reads it.
+    settings, planned, weeks, seed
+        As for `tidetray.analysis.questions.tune.tune`.
+
+    Returns
+    -------
+    TuneTwoAnswer
+    """
+    pots, why_not = doses_of(data, planned=planned)
+    if why_not:
+        return TuneTwoAnswer(data.cautions, None, why_not)
+    limits = limits_of(settings.flooding)
+    found = tune_pair(pots, data.plan, data.water, limits=limits, weeks=weeks, seed=seed)
+    return TuneTwoAnswer(data.cautions, found, "")

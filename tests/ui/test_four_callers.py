@@ -24,7 +24,7 @@ import tidetray.analysis as tt
 from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.questions.plan import past_spread, plan
 from tidetray.analysis.questions.trays import trays
-from tidetray.analysis.questions.tune_two import tune_two
+from tidetray.analysis.questions.tune import tune_two
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.settings.model import Settings
 from tidetray.ui import columns

@@ -26,10 +26,9 @@ from tidetray.analysis.questions.pot import PotAnswer
 from tidetray.analysis.questions.pot import pot as ask_pot
 from tidetray.analysis.questions.relate import RelateAnswer
 from tidetray.analysis.questions.relate import relate as ask_relate
-from tidetray.analysis.questions.tune import TuneAnswer, read_trials
+from tidetray.analysis.questions.tune import TuneAnswer, TuneTwoAnswer, read_trials
 from tidetray.analysis.questions.tune import tune as ask_tune
-from tidetray.analysis.questions.tune_two import TuneTwoAnswer
-from tidetray.analysis.questions.tune_two import tune_two as ask_tune_two
+from tidetray.analysis.questions.tune import tune_two as ask_tune_two
 from tidetray.analysis.questions.warmth import WarmthAnswer
 from tidetray.analysis.questions.warmth import warmth as ask_warmth
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record

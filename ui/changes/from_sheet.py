@@ -17,8 +17,6 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import load_settings
 from tidetray.ingest.store.recording import Store
 
-"""The site of a trial where the settings name none."""
-
 
 def system_zone() -> str:
     """The zone of this machine's clock, as far as the system names it; UTC otherwise."""

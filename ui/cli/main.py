@@ -20,10 +20,10 @@ from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ui import failures
 
 COMMANDS: Mapping[str, tuple[str, str]] = {
-    "start": ("pages", "Run pages, recorder and, if you chose it, a broker, until Ctrl-C."),
-    "demo": ("pages", "Run everything on made-up trays: broker, nodes, recorder and pages."),
-    "record": ("record", "Run the recorder until Ctrl-C or SIGTERM."),
-    "dashboard": ("pages", "Serve the pages until Ctrl-C."),
+    "start": ("running", "Run pages, recorder and, if you chose it, a broker, until Ctrl-C."),
+    "demo": ("running", "Run everything on made-up trays: broker, nodes, recorder and pages."),
+    "record": ("running", "Run the recorder until Ctrl-C or SIGTERM."),
+    "dashboard": ("running", "Serve the pages until Ctrl-C."),
     "status": ("trays", "Show the trays: wet or dry, last flood, failed cycles; nodes and missing messages."),
     "alarms": ("alarms", "Show alarms and handle them: list, acknowledge, shelve, test."),
     "cycles": ("trays", "List floods and drains, and the outcome of each cycle."),

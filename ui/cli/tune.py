@@ -13,9 +13,8 @@ from zoneinfo import ZoneInfo
 import click
 
 from tidetray.analysis.questions.trays import timetable as ask_timetable
-from tidetray.analysis.questions.tune import DAYS, FACTOR_WORDS, TuneAnswer
+from tidetray.analysis.questions.tune import DAYS, FACTOR_WORDS, TuneAnswer, TuneTwoAnswer, tune_two
 from tidetray.analysis.questions.tune import tune as ask_tune
-from tidetray.analysis.questions.tune_two import TuneTwoAnswer, tune_two
 from tidetray.analysis.record.trial_data import choose_trial, open_record
 from tidetray.ingest.files.written_values import parse_time
 from tidetray.ingest.settings.model import RECORD_FILE, Settings, load_settings

@@ -16,8 +16,7 @@ import streamlit as st
 from tidetray.analysis.dose.schedules import FACTORS
 from tidetray.analysis.plan.next_plan import predicted_and_happened
 from tidetray.analysis.questions.trays import timetable as ask_timetable
-from tidetray.analysis.questions.tune import FACTOR_WORDS, GROWTH, TuneAnswer
-from tidetray.analysis.questions.tune_two import TuneTwoAnswer
+from tidetray.analysis.questions.tune import FACTOR_WORDS, GROWTH, TuneAnswer, TuneTwoAnswer
 from tidetray.analysis.record.trial_data import TuningData, choose_trial, open_record
 from tidetray.ingest.files.written_values import parse_time
 from tidetray.ingest.notebook.notebook import Notebook

@@ -8,8 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.made_home import make_home
-from tidetray.analysis.questions.tune import GROWTH, tune
-from tidetray.analysis.questions.tune_two import tune_two
+from tidetray.analysis.questions.tune import GROWTH, tune, tune_two
 from tidetray.analysis.record.trial_data import open_record
 from tidetray.ingest.settings.model import RECORD_FILE, Settings
 from tidetray.ingest.store.recording import open_store

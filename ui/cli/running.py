@@ -1,4 +1,4 @@
-"""The commands that show pages: `tidetray start`, `dashboard` and `demo`."""
+"""The commands that run until they are stopped: `tidetray start`, `record`, `dashboard` and `demo`."""
 
 from __future__ import annotations
 
@@ -21,6 +21,23 @@ def start(home: Path, port: int | None) -> None:
 
     logging.basicConfig(level=logging.WARNING, stream=sys.stderr)
     sys.exit(run_start(home, port=port))
+
+
+@click.command(epilog=example("tidetray record --home trials"))
+@click.option(
+    "--log",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="Form of what is printed.",
+)
+@home_option
+def record(home: Path, form: str) -> None:
+    """Run the recorder until Ctrl-C or SIGTERM."""
+    from tidetray.ingest.recorder.process import run_recorder
+
+    run_recorder(home, log_json=form == "json")
 
 
 @click.command(epilog=example("tidetray dashboard --port 8600"))

@@ -1,4 +1,4 @@
-"""`tidetray record`: the recorder, alone in its process."""
+"""The process that records: the recorder with its services, until a signal."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ import logging
 import signal
 import sys
 from pathlib import Path
-
-import click
 
 from tidetray.ingest.influx.thread import ForwardService
 from tidetray.ingest.notebook.notebook import Notebook
@@ -19,24 +17,13 @@ from tidetray.ingest.recorder.timetables import TimetableService
 from tidetray.ingest.settings.model import RECORD_FILE, SettingsError, check_rules, load_settings
 from tidetray.ingest.store.home_lock import RecorderLock
 from tidetray.ingest.store.recording import open_store
-from tidetray.ui.cli.options import example, home_option
 
 
-@click.command(epilog=example("tidetray record --home trials"))
-@click.option(
-    "--log",
-    "form",
-    type=click.Choice(["text", "json"]),
-    default="text",
-    show_default=True,
-    help="Form of what is printed.",
-)
-@home_option
-def record(home: Path, form: str) -> None:
-    """Run the recorder until Ctrl-C or SIGTERM."""
+def run_recorder(home: Path, *, log_json: bool) -> None:
+    """Record into a home until SIGTERM or SIGINT; what happens is logged to stderr, as text or as JSON lines."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
     log = logging.getLogger("tidetray")
-    if form == "json":
+    if log_json:
         logging.getLogger().handlers[0].setFormatter(JsonLines())
     settings = load_settings(home)
     with RecorderLock(home), open_store(home / RECORD_FILE) as store:
