@@ -167,7 +167,7 @@ COLUMNS: Columns = {
     "mass_start_g": Column("mass g", 2),
     "mass_end_g": Column("to g", 2),
     "rgr_per_day": Column("growth %/day", 2, _PERCENT),
-    "doubling_d": Column("doubles in days", 0),
+    "doubling_d": Column("doubles in days", 1),
     "rgr_u_per_day": Column("± weighing", 2, _PERCENT),
     "who": Column("who"),
     "note": Column("note"),

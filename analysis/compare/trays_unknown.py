@@ -40,6 +40,11 @@ def standing_alone(masses: pd.DataFrame, noted: frozenset[str]) -> pd.DataFrame:
         With columns `pot, tray`.
     noted : frozenset of str
         The trays that were noted.
+
+    Returns
+    -------
+    DataFrame
+        The same rows and columns.
     """
     if masses.empty:
         return masses
@@ -96,7 +101,18 @@ def overturned_words(table: pd.DataFrame) -> tuple[str, ...]:
 
 
 def in_pots(text: str) -> str:
-    """A sentence about trays that hold one pot each, said of pots."""
+    """A sentence about trays that hold one pot each, said of pots.
+
+    Parameters
+    ----------
+    text : str
+        The sentence.
+
+    Returns
+    -------
+    str
+        With 'pot' where it said 'tray'.
+    """
     return re.sub(r"\b([Tt])ray(s?)\b", lambda match: f"{'P' if match[1] == 'T' else 'p'}ot{match[2]}", text)
 
 

@@ -150,7 +150,18 @@ def _told(found: TrialComparison, more: list[str]) -> TrialComparison:
 
 
 def overturned(found: TrialComparison) -> tuple[str, ...]:
-    """For each pair that differs in growth how strong a tray effect would make that chance, the weakest first."""
+    """For each pair that differs in growth how strong a tray effect would make that chance.
+
+    Parameters
+    ----------
+    found : TrialComparison
+        A comparison of pots that stand alone.
+
+    Returns
+    -------
+    tuple of str
+        A sentence each, the pair that is overturned most easily first.
+    """
     pots = {str(row["treatment"]): int(row["n_pots"]) for row in found.growth.rates.to_dict("records")}
     pairs = found.growth.pairs
     return overturned_words(icc_to_overturn(pairs[pairs["a"].isin(pots) & pairs["b"].isin(pots)], pots))
@@ -161,6 +172,16 @@ def said_of_pots(found: TrialComparison) -> TrialComparison:
 
     What it claims holds only if trays did nothing; a sentence for each pair that differs in growth says how little a
     tray would have to do to overturn it.
+
+    Parameters
+    ----------
+    found : TrialComparison
+        The comparison, each pot as a tray of its own.
+
+    Returns
+    -------
+    TrialComparison
+        The same figures; other words.
     """
     more = overturned(found)
     cautions = tuple(in_pots(caution) for caution in found.cautions)

@@ -201,8 +201,18 @@ def _days_frame(days: pd.DatetimeIndex, mol_m2: FloatArray, covered_s: FloatArra
 
 
 def is_one_each(hours: pd.DataFrame) -> bool:
-    """Whether hourly summaries are in the order of tray and hour, with one row for each. False is no claim: they may
-    only be in another order."""
+    """Whether hourly summaries are in the order of tray and hour, with one row for each.
+
+    Parameters
+    ----------
+    hours : DataFrame
+        With columns `tray, time`.
+
+    Returns
+    -------
+    bool
+        False is no claim: they may only be in another order.
+    """
     if len(hours) < 2:
         return True
     code, names = pd.factorize(hours["tray"])

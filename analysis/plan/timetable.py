@@ -79,6 +79,11 @@ def make_timetable(
         Tray -> start times [s after midnight] that are set already. They are moved together, and only to later, by as
         little as pump and sump need. By default floods are spread evenly over the day's window.
 
+    Returns
+    -------
+    Timetable
+        The floods of a day, and what pump and sump make of it.
+
     Raises
     ------
     NoTimetableError

@@ -152,6 +152,11 @@ def timetable(record: Store, trial: str, now: datetime) -> TimetableAnswer:
         The trial's name.
     now : datetime
         The moment (UTC).
+
+    Returns
+    -------
+    TimetableAnswer
+        The floods of each tray, until when they hold, and what is to be done about them.
     """
     notebook = Notebook(record)
     plans = flood_plans(notebook)

@@ -107,6 +107,7 @@ TABLES = (
     ("exposure", "--environment"),
     ("exposure", "--warmth"),
     ("growth",),
+    ("growth", "--each"),
     ("weighings", "--trail"),
     ("events",),
 )
@@ -116,6 +117,6 @@ TABLES = (
 def test_commands_head_their_columns_in_words(home: Path, words: tuple[str, ...]) -> None:
     run("event", "lamp", "tray-1", "--lamp", "white", "--who", "me", "--why", "stronger", "--home", home)
     said = run(*words, "--home", home)
-    head = next(line for line in said.splitlines() if re.match(r" *(tray|pot|entry|event)\b", line))
+    head = next(line for line in said.splitlines() if re.match(r" *(tray|pot|entry|event|treatment)\b", line))
     assert "_" not in head
     assert not re.search(r"\b(None|nan|NaT)\b", said)

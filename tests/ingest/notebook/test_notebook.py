@@ -70,7 +70,7 @@ def test_a_plan_comes_back_as_it_went_in(notebook: Notebook) -> None:
 def test_what_was_added_is_told_and_the_same_again_adds_nothing(store: Store) -> None:
     notebook = Notebook(store)
     assert notebook.add_trial(PLAN) == PlanAdded(
-        True, ("tray-1", "tray-2"), ("a-1", "a-2", "b-1"), False, ("emersed", "floods")
+        True, ("tray-1", "tray-2"), ("a-1", "a-2", "b-1"), False, ("floods", "emersed")
     )
     assert notebook.add_trial(PLAN) == PlanAdded(False, (), ())
     assert notebook.plan("bench") == PLAN

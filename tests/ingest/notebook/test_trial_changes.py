@@ -56,7 +56,7 @@ def lines(notebook: Notebook, trial: str = "bench") -> list[tuple[str, str, str,
 def test_every_value_can_be_corrected_and_stays_in_the_history(notebook: Notebook) -> None:
     wanted = TrialPlan(
         replace(PLAN.trial, zone="Europe/London", species="Micranthemum tweediei", base_temp_c=6.0),
-        (PLAN.treatments[0], replace(PLAN.treatments[1], flood_times=("07:30", "12:30"), wet_minutes=10.0)),
+        (replace(PLAN.treatments[0], flood_times=("07:30", "12:30"), wet_minutes=10.0), PLAN.treatments[1]),
         (
             TrayPlan(
                 replace(PLAN.trays[0].tray, length_m=0.4, drain_hole_diameter_m=0.014), "emersed", "white LED", "A"

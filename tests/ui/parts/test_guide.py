@@ -35,7 +35,7 @@ def test_cautions_come_before_the_step() -> None:
         ("weigh", "kitchen oven is not suitable", "`tidetray dry`"),
         ("relate", "drain the tray, unplug the pump", "measure every position once with the lamp on"),
         ("tune", "Look at every tray first", "`tidetray timetable publish` gives"),
-        ("set_up", "switch pump and lamp off", "writes `tidetray.toml`"),
+        ("set_up", "switch pump and lamp off", "**Measures** of the trays"),
     ):
         text = chapter(page)
         assert text.index(caution) < text.index(step), page
