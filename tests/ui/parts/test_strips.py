@@ -9,11 +9,14 @@ from datetime import UTC, datetime, timedelta
 import pandas as pd
 import pytest
 
+from tests.made_trials import made_plan, put
 from tidetray.analysis.live.recent_spells import failures, lit_spells, water_spells
-from tidetray.analysis.live.tray_history import drain_times, next_flood
+from tidetray.analysis.live.tray_history import drain_times
 from tidetray.ingest.core.readings import Tray
 from tidetray.ingest.cycles.usual_times import expected_drain_s
 from tidetray.ingest.notebook.facts import Treatment
+from tidetray.ingest.notebook.flood_plans import flood_plan
+from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.charts import tray as charts_tray
 from tidetray.ui.parts import strip_html
@@ -170,9 +173,13 @@ def test_without_geometry_nothing_is_expected_until_it_is_learned() -> None:
 
 def test_the_next_flood_is_that_of_the_schedule_in_local_time() -> None:
     flooded = Treatment("floods", "mixed", ("08:00", "20:00"), 30.0)
-    assert next_flood(flooded, "Europe/Lisbon", NOW) == datetime(2026, 6, 1, 19, tzinfo=UTC)
-    assert next_flood(flooded, "Europe/Lisbon", NOW + timedelta(hours=9)) == datetime(2026, 6, 2, 7, tzinfo=UTC)
-    assert next_flood(Treatment("dry", "emersed"), "Europe/Lisbon", NOW) is None
+    with open_store(":memory:") as store:
+        plan = made_plan(["floods", "dry"], [flooded, Treatment("dry", "emersed")], zone="Europe/Lisbon")
+        notebook = put(store, plan, [])
+        floods, dry = (flood_plan(notebook, plan.trial.site, tray) for tray in ("tray-1", "tray-2"))
+    assert floods.next_flood(NOW) == datetime(2026, 6, 1, 19, tzinfo=UTC)
+    assert floods.next_flood(NOW + timedelta(hours=9)) == datetime(2026, 6, 2, 7, tzinfo=UTC)
+    assert dry.next_flood(NOW) is None
     assert words.ahead(NOW + timedelta(hours=2), NOW) == "in 2 h"
     assert words.ahead(NOW, NOW) == "now"
 
