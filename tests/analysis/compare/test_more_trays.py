@@ -20,7 +20,7 @@ def found_share(gap: float, sd: float, trays: int, treatments: int, trials: int 
     return float((q > critical).mean())
 
 
-@pytest.mark.parametrize(("gap", "trays", "treatments"), [(0.004, 3, 4), (0.003, 2, 3), (0.006, 2, 2)])
+@pytest.mark.parametrize(("gap", "trays", "treatments"), [(0.004, 3, 4), (0.0035, 2, 3), (0.006, 2, 2)])
 def test_as_many_trays_find_it_four_times_in_five(gap: float, trays: int, treatments: int) -> None:
     sd = 0.0025
     more = more_trays(gap, sd * np.sqrt(2 / trays), trays=trays, treatments=treatments)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -165,8 +166,11 @@ def run(home: Path, *words: str) -> str:
 
 def test_compare_prints_sentences_cautions_and_tables(home: Path) -> None:
     text = run(home, "--saleable", "2.5")
-    assert text.startswith("After 63 days: Long floods beat submersed")
+    assert text.startswith("Fastest so far: long floods, 4.7 % a day (4.3 to 5.2); doubles in 15 days.")
     for said in (
+        "Surely faster than emersed and submersed.",
+        "Long floods or short floods: cannot be told yet",
+        "After 63 days: Long floods beat submersed",
         "Note: With two trays a side",
         "growth %/day",
         "doubles in days",
@@ -180,6 +184,7 @@ def test_compare_as_json_is_all_tables_without_nan(home: Path) -> None:
     found = json.loads(run(home, "--json", "--saleable", "2.5", "--multiplicity", "fdr"))
     assert {
         "sentences",
+        "details",
         "cautions",
         "at_day",
         "growth",
@@ -232,10 +237,14 @@ def test_the_page_says_the_verdict_first(home: Path, monkeypatch: pytest.MonkeyP
     app.switch_page("views/compare.py")
     app.run()
     assert not app.exception
-    blocks = [element.proto.body for element in app.get("html") if "tt-say" in element.proto.body]
-    blocks = [block for block in blocks if not block.startswith("<style") and "NOT RUNNING" not in block]
-    assert "After 63 days: Long floods beat submersed" in blocks[0]
-    assert "What cannot be known yet" in blocks[1]
+    answer, misleading = (
+        next(each.proto.body for each in app.get("html") if each.proto.body.startswith(f'<div class="{css}'))
+        for css in ("tt-answer", "tt-say tt-note")
+    )
+    assert "Fastest so far: long floods" in answer
+    assert "cannot be told yet" in answer
+    assert "What may mislead" in misleading
+    assert not re.search(r"Welch|Kenward|\bp of\b|\bbeat\b", answer + misleading)
     assert len(app.get("vega_lite_chart")) == 4
     app.text_input[0].input("2,5")
     app.run()

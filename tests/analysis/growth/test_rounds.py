@@ -184,7 +184,7 @@ def test_a_pot_weighed_before_and_after_it_is_split_keeps_both_masses() -> None:
         assert rates == pytest.approx([np.log(10 / 6) / 7, np.log(8 / 5) / 6.96], rel=1e-6)
         assert data.masses.query("pot == 't1-1'")["net_g"].tolist() == pytest.approx([6.0, 10.0])
         assert repeat_sd(data.weigh_days, day="session") is None
-        assert "No pot was weighed twice" in data.growth.cautions[-1]
+        assert "no ± is given" in data.growth.cautions[-1]
         assert data.growth_of_whole.set_index("pot")["rgr_per_day"]["t1-1"] == pytest.approx(
             (np.log(10 / 6) + np.log(8 / 5)) / 13.96, rel=1e-6
         )
