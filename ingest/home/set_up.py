@@ -20,6 +20,7 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.edit import Place, change_settings, replace_file, shown_settings
 from tidetray.ingest.settings.model import Settings, SettingsError
 from tidetray.ingest.store import queries
+from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.quarantine import UNKNOWN_TRAY
 from tidetray.ingest.store.recording import Store
 from tidetray.ingest.wire import packs
@@ -51,13 +52,14 @@ def broker_is_chosen(home: Path) -> bool:
 
 
 def recorder_expected(store: Store, home: Path) -> bool:
-    """Whether a recorder is missed where none runs: a broker is chosen, or something was received before.
+    """Whether there is anything to record: a broker is chosen, a recorder runs, or something was received before.
 
-    A home that holds a sheet of weigh-ins only has nothing to record.
+    Where none runs then, every page and command says so. A home that holds a sheet of weigh-ins only has nothing to
+    record.
     """
     tables = ("series", "node", "alarm", "quarantine")
     heard = any(store.connection.execute(f"SELECT 1 FROM {table} LIMIT 1").fetchone() for table in tables)
-    return heard or broker_is_chosen(home)
+    return heard or is_recording(home) or broker_is_chosen(home)
 
 
 def use_broker(home: Path, *, host: str, port: int, username: str, password: str, ca_file: str) -> None:

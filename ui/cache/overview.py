@@ -57,5 +57,5 @@ def overview(store: Store, home: Path, trial_name: str | None, now: datetime) ->
         quarantined=store.quarantine.messages(limit=QUARANTINED_SHOWN, open_only=True),
         forwarding=forwarding_of(store, "" if recorder is None else recorder.influx_trouble),
         timetable=timetable(store, data.trial.name, now),
-        expected=recording or recorder_expected(store, home),
+        expected=recorder_expected(store, home),
     )

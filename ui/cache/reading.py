@@ -24,12 +24,12 @@ from tidetray.ingest.alarms.book import Alarm, AlarmBook
 from tidetray.ingest.alarms.delivery import failing
 from tidetray.ingest.alarms.learned_times import own_times
 from tidetray.ingest.core.readings import from_ms, to_ms
+from tidetray.ingest.home.set_up import recorder_expected
 from tidetray.ingest.notebook.facts import WeighIn
 from tidetray.ingest.notebook.load_cell import CellMass, on_the_cells
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.scales import all_balances
 from tidetray.ingest.settings.model import home_folder, load_settings
-from tidetray.ingest.store import queries
 from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ui.cache.overview import Overview, overview
 from tidetray.ui.web import sign_in
@@ -59,7 +59,8 @@ class Bench:
 @dataclass(frozen=True)
 class AlarmsView:
     """What stands (each with its state), what was raised in `days`, its load, the trays' own times; whether alarms
-    are raised and reach people; whether anything is `measures`d here: a home of weigh-ins alone has no recorder."""
+    are raised and reach people; whether anything is `measures`d here (`recorder_expected`): a home of weigh-ins alone
+    has no recorder."""
 
     zone: str
     recording: bool
@@ -233,5 +234,5 @@ def _alarms_view(home: str) -> AlarmsView:
             failing=tuple(
                 NotReached(f.recipient, f.tries, from_ms(f.since_ms), f.waiting, f.error) for f in failing(store)
             ),
-            measures=queries.counters(store)["readings"] > 0 or is_recording(path),
+            measures=recorder_expected(store, path),
         )

@@ -23,7 +23,7 @@ from tests.made_home import make_home
 from tidetray.analysis.pictures import base
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.nursery.nursery import make_nursery
-from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.settings.model import RECORD_FILE, SETTINGS_FILE
 from tidetray.ingest.store.home_lock import RecorderLock
 from tidetray.ingest.store.quarantine import Quarantined, Reason
 from tidetray.ingest.store.recording import open_store
@@ -162,6 +162,20 @@ def test_a_trial_without_readings_or_weigh_ins_is_shown_as_unknown(
     assert text.count("? unknown: no reading") == 9
     assert "No node has sent anything yet" in text
     assert "there are none yet" in said(open_page(PAGES[2]))
+
+
+@pytest.mark.parametrize("page", PAGES[:2])
+def test_where_a_broker_is_chosen_a_recorder_is_missed_before_anything_was_received(
+    page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TIDETRAY_HOME", str(tmp_path))
+    monkeypatch.setattr(ContextProxy, "cookies", {})  # AppTest has a mock there
+    with open_store(tmp_path / RECORD_FILE) as store:
+        Notebook(store).add_trial(make_nursery(NOW).plan)
+    (tmp_path / SETTINGS_FILE).write_text('[broker]\nhost = "127.0.0.1"\n')
+    text = said(open_page(page))
+    assert "The recorder is NOT RUNNING" in text
+    assert "Nothing is measured here" not in text
 
 
 # ---------------------------------------------------------------- trays now
