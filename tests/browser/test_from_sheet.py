@@ -32,7 +32,7 @@ def test_from_a_sheet_to_an_answer(name: str, size: dict[str, int], browser: Bro
     home = tmp_path / "home"
     home.mkdir()
     with served(home) as address:
-        actions, _ = sheet_to_answer(page, address, LAYOUT[name], tmp_path)
+        actions, _ = sheet_to_answer(page, address, LAYOUT[name])
         keep(page, f"compare of a sheet {size['width']}")
         assert actions <= MOST_ACTIONS + 2 * LAYOUT[name].doubts
         for each in ("", "growth", "trial", "report", "weigh"):

@@ -117,7 +117,8 @@ def all_channels(lanes: Sequence[Lane], floods: pd.DataFrame, zone: str) -> Spec
             },
         )
         | {"params": [{"name": "hover", "select": hover}]},
-        layer(points.dropna(subset=["y"]), {"type": "rule", "color": p.QUIET, "clip": True}, {"x": x})
+        # without a mark until something is pointed at: a screen reader would be offered a picture of nothing
+        layer(points.dropna(subset=["y"]), {"type": "rule", "color": p.QUIET, "clip": True, "aria": False}, {"x": x})
         | {"transform": [{"filter": pointed}]},
         layer(
             pd.DataFrame(headings),

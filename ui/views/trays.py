@@ -55,8 +55,8 @@ def trays_now() -> None:
     look.draw(joined(benches))
     if few:
         look.draw(strip_html.KEY)
-    look.small(view.timetable.summary)
-    look.small(f"Times are those of {view.zone}. It is {words.clock(now, view.zone, now)}; this page updates itself.")
+    clock = f"Times are those of {view.zone}. It is {words.clock(now, view.zone, now)}; this page updates itself."
+    look.small(f"{view.timetable.summary} {clock}")
 
 
 def _not_measured(view: Overview) -> None:
