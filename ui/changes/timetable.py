@@ -18,6 +18,7 @@ from tidetray.analysis.plan.timetable import make_timetable
 from tidetray.analysis.questions.trays import timetable
 from tidetray.analysis.questions.tune import limits_of
 from tidetray.analysis.record.trial_data import TrialData
+from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.notebook.flood_plans import start_times_of
 from tidetray.ingest.notebook.notebook import Notebook
@@ -145,7 +146,7 @@ def publish(
 def ready(store: Store, trial_name: str, *, now: datetime, who: str) -> str:
     """Say that a trial's trays are ready: alarms watch its floods from now on. Nothing is sent to nodes."""
     since = say_ready(Notebook(store), trial_name, now=now, who=who)
-    if since < now:
+    if to_ms(since) < to_ms(now):  # the notebook keeps milliseconds
         return f"The trays of trial {trial_name} are ready since {since:%Y-%m-%d %H:%M} UTC already."
     return f"The trays of trial {trial_name} are ready. Alarms watch its floods from now on."
 

@@ -140,9 +140,8 @@ def test_a_rehearsal_and_headers_by_command(home: Path, tmp_path: Path) -> None:
     words = ("load", path, "--home", home, "--decimal-comma", "--dates", "day-first")
     assert "is not HEADER=MEANING" in run(*words, "--column", "Mass", expect=2)
     assert "Dry run: 1 weigh-ins would be added, 0 are there already" in run(*words, *columns, "--dry-run")
-    assert "there is no column pot" in run(*words, expect=1), "a rehearsal remembers nothing"
-    assert run(*words, *columns).startswith("1 weigh-ins added")
-    assert run(*words).startswith("0 weigh-ins added, 1 were there already")
+    assert run(*words, *columns).startswith("1 weigh-ins added"), "a rehearsal adds nothing"
+    assert "0 weigh-ins added, 1 were there already" in run(*words), "the file is understood without them, too"
 
 
 # ---------------------------------------------------------------- planning
