@@ -170,7 +170,6 @@ def _book() -> Iterator[AlarmBook]:
     settings = load_settings(home_folder()).alarms
     with sign_in.writing("weigh") as store:
         yield AlarmBook(store, first=settings.told_first, mqtt=settings.mqtt)
-    _alarms_view.clear()
 
 
 def bench(trial: str, now: datetime) -> Bench:

@@ -290,7 +290,6 @@ def _save(content: bytes, name: str, answers: Answers, into: Known | None) -> No
         return
     trial = proposal.into or (proposal.plan.trial.name if proposal.plan is not None else "")
     sign_in.note(f"sheet {name[:80]} loaded into trial {trial}")
-    st.cache_data.clear()
     for key in [key for key in st.session_state if str(key).startswith(("sheet_", "cell_"))]:
         if key != "sheet_turn":
             del st.session_state[key]

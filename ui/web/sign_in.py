@@ -67,10 +67,16 @@ def require(role: str) -> Person:
 
 @contextmanager
 def writing(role: str) -> Iterator[Store]:
-    """The record, open to be written by somebody with that role. The one way in which pages write into it."""
+    """The record, open to be written by somebody with that role. The one way in which pages write into it.
+
+    What pages keep for some seconds is forgotten afterwards: the next page shows what was written.
+    """
     require(role)
-    with open_store(home_folder() / RECORD_FILE) as store:
-        yield store
+    try:
+        with open_store(home_folder() / RECORD_FILE) as store:
+            yield store
+    finally:
+        st.cache_data.clear()
 
 
 def who(typed: str = "") -> str:
