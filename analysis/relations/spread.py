@@ -193,6 +193,8 @@ def repeat_sd(weighins: pd.DataFrame, *, mass: str = "net_g", pot: str = "pot", 
 
 def _sentences(split: pd.DataFrame, ratio: float, p: float) -> tuple[str, ...]:
     first, last = split.iloc[0], split.iloc[-1]
+    if not float(last["total"]) > 0:
+        return ("How pots of a tray differ cannot be said: that takes two or more pots on a tray, not all equal.",)
     out = [f"Pots differ by {first['sd_pct']:.0f} % on the first day and by {last['sd_pct']:.0f} % on the last."]
     if np.isnan(ratio):
         out.append("Too few pots were weighed on both days to say whether their spread within trays changed.")

@@ -61,6 +61,14 @@ def test_pitman_and_morgan_by_hand() -> None:
     assert spread(d).p == pytest.approx(2 * stats.t.sf(abs(r) * np.sqrt(df / (1 - r**2)), df))
 
 
+def test_one_pot_a_tray_says_nothing_of_pots() -> None:
+    pots = weighed(3).query("row == 1 and column == 1").drop_duplicates(["tray", "day"])
+    sentences = spread(pots).sentences
+    assert sentences == (
+        "How pots of a tray differ cannot be said: that takes two or more pots on a tray, not all equal.",
+    )
+
+
 def test_how_well_a_scale_repeats() -> None:
     # ln 1.1 and ln 1.0: sd 0.0674 of two weighings; ln 2, ln 2: 0; pooled over two df
     d = pd.DataFrame({"pot": [1, 1, 2, 2, 3], "day": [0] * 5, "net_g": [1.1, 1.0, 2.0, 2.0, 1.5]})

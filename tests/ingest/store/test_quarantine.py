@@ -181,14 +181,14 @@ def test_beyond_a_days_share_what_may_be_recorded_later_stays_with_its_node(
 ) -> None:
     """Nothing of it is lost, and the node's window of eight stands still until the next day at most."""
     monkeypatch.setattr(quarantine, "CURABLE_A_DAY_BYTES", 20_000)
-    upto, held = 0, []
+    upto, held, midnight = 0, [], T0.replace(hour=0)
     for hour in range(24 * 5):
-        now = T0.replace(hour=0) + timedelta(hours=hour, minutes=1)
+        now = midnight + timedelta(hours=hour, minutes=1)
         for _ in range(5):  # as fast as receipts come
             window = range(upto + 1, min(upto + 8, 200) + 1)
             if not window:
                 break
-            done = store.record([sent(message(seq, 0.01, at=T0 + timedelta(seconds=seq)), now) for seq in window])
+            done = store.record([sent(message(seq, 0.01, at=midnight + timedelta(seconds=seq)), now) for seq in window])
             held.append(done.held)
             upto = done.receipts[KEY]
     assert upto == 200
