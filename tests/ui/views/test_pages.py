@@ -143,6 +143,7 @@ def test_of_several_trials_one_is_chosen(home: Path) -> None:
         app.session_state["trial"] = trial
         app.switch_page(PAGES[1])
         app.run()
+        app.run()  # without a browser no address carries the choice into the first one
         assert app.get("progress")[0].proto.text == f"0 of {pots} pots weighed today"
 
 
