@@ -336,7 +336,7 @@ def test_the_page_forgets_the_report_of_another_trial(home: Path) -> None:
     app = open_page("views/report.py")
     press(app, "Make the report")
     assert len(app.get("download_button")) == 2
-    app.selectbox(key="trial").select("plugs").run()
+    app.selectbox(key="trial").select("another").run()
     assert app.get("download_button") == []
     assert labelled(app.button, "Make the report")
 
