@@ -187,7 +187,7 @@ def test_a_sender_that_never_ends_holds_up_nobody_else(store: Store) -> None:
 def test_one_persons_hanging_service_holds_up_neither_the_others_nor_is_it_asked_again_and_again(
     store: Store, figures: Figures
 ) -> None:
-    """1,000 alarms at once; before, another person had 56 of them after 251 s (reliability review, M1)."""
+    """1,000 alarms at once; before, another person had 56 of them after 251 s."""
     let_go, told = threading.Event(), []
     given = AlarmSettings(person=[{"name": n, "urls": ["json://x"]} for n in ("me", "you")], mqtt=False)
     asked = []
