@@ -32,6 +32,12 @@ BANNED = (
     r"95 times in 100",
     r"\bby seed\b",
     r"[;,] else ",
+    r"\bspeaks of\b",
+    r"\b(NOT TOLD|node says|float says|whom to tell)\b",
+    r"\bwent with\b",
+    r"tells? (the treatments )?apart",
+    r"as equal for now",
+    r"\bof (its|their) own:?$",
 )
 DOCUMENTS = ("README.md", "ui/guide/*.md")
 

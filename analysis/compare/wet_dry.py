@@ -90,9 +90,9 @@ def compare_wet_and_dry(
 def _summary(pairs: pd.DataFrame, holds: bool | None, water: Comparison) -> str:
     turned = pairs[pairs["turns"]]
     if holds is None:
-        text = "Neither wet nor dry mass tells the treatments apart by more than chance."
+        text = "Neither wet nor dry mass separates the treatments by more than chance."
     elif holds:
-        text = "What wet mass or dry mass tells apart is in the same order by both."
+        text = "Wet mass and dry mass put the treatments that they separate in the same order."
     else:
         which = ", ".join(f"{a} and {b}" for a, b in zip(turned["a"], turned["b"], strict=True))
         text = f"The order of {which} turns between wet and dry mass: trust the dry mass."

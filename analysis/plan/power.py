@@ -206,7 +206,7 @@ def trays_needed(
 
     exact = _least(found, target, low=1 + 1e-6, first=2.0, most=MOST_TRAYS, tolerance=1e-12)
     if math.isinf(exact):
-        raise ValueError("no number of trays tells that: the difference is zero or next to nothing")
+        raise ValueError("no number of trays would show that: the difference is zero or next to nothing")
     whole = max(2, math.ceil(exact - 1e-9))
     k = treatments or (2 if means is None else int(np.size(means)))
     return TraysNeeded(exact, whole, whole * (1 if paired else k), found(whole))

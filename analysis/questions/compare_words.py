@@ -130,7 +130,7 @@ def _undecided(best: str, others: Sequence[str], means: pd.DataFrame, pairs: pd.
             continue
         (other,) = pair - {best}
         if not np.isfinite(float(row["p"])):
-            said.append((0, f"{_capital(best)} or {other}: cannot be told; see what may mislead."))
+            said.append((0, f"{_capital(best)} or {other}: not known; see what may mislead."))
             continue
         gap = unit.factor * abs(float(row["estimate"]))
         more = more_trays(
@@ -140,12 +140,12 @@ def _undecided(best: str, others: Sequence[str], means: pd.DataFrame, pairs: pd.
             treatments=len(means),
         )
         would = (
-            f"even {MOST} more trays of each might not tell: take them as equal for now"
+            f"even {MOST} more trays of each might not show which is faster"
             if more is None
-            else f"{more} more {'tray' if more == 1 else 'trays'} of each would probably tell, if the difference is as "
-            f"large as it looks now ({gap:.2g} {unit.gap})"
+            else f"{more} more {'tray' if more == 1 else 'trays'} of each would probably show it, if the difference is "
+            f"as large as it looks now ({gap:.2g} {unit.gap})"
         )
-        said.append((more or 99, f"{_capital(best)} or {other}: cannot be told yet; {would}."))
+        said.append((more or 99, f"{_capital(best)} or {other}: not known yet; {would}."))
     return [sentence for _, sentence in sorted(said, key=lambda each: each[0])]
 
 

@@ -346,7 +346,7 @@ def _tellable(rows: _Rows, where: list[Variation], cautions: list[str]) -> tuple
             )
         elif where[k].level in BETWEEN and spare < 1:
             cautions.append(
-                f"{label}: {counted(len(rows.trays), 'tray')} cannot tell so many causes that differ between "
+                f"{label}: {counted(len(rows.trays), 'tray')} are too few for this many causes that differ between "
                 "trays; left out. Name fewer causes, or add trays."
             )
         else:
@@ -587,10 +587,10 @@ def _tray_cautions(effects: pd.DataFrame) -> list[str]:
 
 
 def _sentence(row: Mapping[Hashable, Any]) -> str:
-    """'Each extra lit dry hour a day went with +0.40 %/day (-0.10 to +0.90): not clear.'"""
+    """'Each extra lit dry hour a day was linked to +0.40 %/day (-0.10 to +0.90): not clear.'"""
     cause = described(str(row["cause"]))
     estimate, low, high = (100 * cause.step * float(row[name]) for name in ("estimate", "low", "high"))
-    said = f"Each {cause.more} went with {signed(estimate)} %/day"
+    said = f"Each {cause.more} was linked to {signed(estimate)} %/day"
     if np.isnan(low):
         return f"{said}: too few trays to know how certain that is."
     verdict = "clear" if row["settled"] else "not clear"

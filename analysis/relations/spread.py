@@ -211,5 +211,5 @@ def _sentences(split: pd.DataFrame, ratio: float, p: float) -> tuple[str, ...]:
     low, high = (100 * float(last[f"tray_share_{end}"]) for end in ("low", "high"))
     if "tray" in known and not np.isnan(low):
         shares[0] += f" (95 %: {low:.0f} to {high:.0f} %)"
-    out.append(f"On the last day it is owed to: {', '.join(shares)}.")
+    out.append(f"On the last day it comes from: {', '.join(shares)}.")
     return tuple(out)

@@ -130,7 +130,7 @@ def morans_i(
             (*cautions, f"Whether neighbours are similar is unknown: {why}."),
         )
     if alone:
-        cautions.append(f"{alone} of {n} pots have no neighbour and tell nothing.")
+        cautions.append(f"{alone} of {n} pots have no neighbour and add nothing.")
     degree = np.bincount(np.r_[i, j], minlength=n).astype(np.float64)
     share = 1.0 / np.maximum(degree, 1.0) if standardised else np.ones(n)
     weight = (share[i] + share[j]) / 2  # of a join, both ways taken together

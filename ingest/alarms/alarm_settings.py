@@ -117,7 +117,7 @@ class PersonSettings(_Part):
     @model_validator(mode="after")
     def _sound(self) -> Self:
         if bool(self.urls) == (self.urls_file is not None):
-            raise ValueError("give either urls or urls_file, so that there is a way to tell them")
+            raise ValueError("give either urls or urls_file, so that messages can reach them")
         if self.name == "mqtt":
             raise ValueError("'mqtt' is no name for a person here. Give another")
         return self

@@ -298,7 +298,7 @@ class TrayWatch:
             self._differ.ends()
             self._findings.end("float against level", at)
         elif self._differ.holds(at) >= CONTRADICTION_S:
-            detail = f"the float says {'flooded' if self._float.up else 'not flooded'}, the level {mm(level)}"
+            detail = f"the float shows {'flooded' if self._float.up else 'not flooded'}, the level {mm(level)}"
             self._findings.begin("float against level", self._differ.since_ms or at, at, detail)
         if self._top_m is not None:
             self._judge_overflow(at, level, self._top_m)

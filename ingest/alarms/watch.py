@@ -32,8 +32,8 @@ STEADY_S, STEADY_FOR_S = 10.0, 600.0
 """Readings that arrive late by the same time for ten minutes come from a clock that is behind, not over a slow line."""
 
 NODE_FAULTS = {
-    "timetable": ("node stopped flooding", "the node says that it floods no more"),
-    "flash": ("node cannot store", "the node says that its journal cannot be written"),
+    "timetable": ("node stopped flooding", "the node has stopped flooding"),
+    "flash": ("node cannot store", "the node cannot write its journal"),
 }
 """What a node names among its faults that is no sensor, and the alarm it makes."""
 
@@ -439,7 +439,7 @@ class Watch:
         tray, _, channel = name.rpartition("/")
         if channel in LABELS and (not tray or (site, tray) in self.trays):
             key = (site, "tray", tray) if tray else (site, "node", node)
-            detail = f"{LABELS[channel][0]}: its node says that the sensor gives nothing sensible"
+            detail = f"{LABELS[channel][0]}: its node gets no sensible values from the sensor"
             self.findings(*key).begin("no readings", at_ms, at_ms, detail, channel=channel)
 
     def _judge_clock(self, state: _Node, newest_ms: int, received_ms: int, bad: list[str]) -> None:
@@ -476,7 +476,7 @@ class Watch:
                 "no node heard",
                 max(since for since, _ in silent.values()),
                 now_ms,
-                f"none of {len(nodes)} nodes is heard",
+                f"none of {len(nodes)} nodes sends anything",
             )
         elif not silent:
             found.end("no node heard", now_ms)

@@ -164,9 +164,9 @@ def _alarms(home: Path, settings: Settings) -> Iterator[Finding]:
         text = f"{trouble.recipient} is not reached: {trouble.error}, {trouble.tries} tries. Try `tidetray alarms test`"
         yield Finding("alarms", False, text)
     if not settings.alarms.person:
-        yield Finding("alarms", True, "shown on the pages only: [[alarms.person]] names whom to tell")
+        yield Finding("alarms", True, "shown on the pages only: name people to notify on the page Settings")
     elif not troubles:
-        yield Finding("alarms", True, f"told to {', '.join(person.name for person in settings.alarms.person)}")
+        yield Finding("alarms", True, f"messages go to {', '.join(person.name for person in settings.alarms.person)}")
 
 
 def _influx(home: Path, settings: InfluxSettings) -> Iterator[Finding]:
@@ -234,10 +234,7 @@ def try_broker(broker: BrokerSettings) -> Finding:
     client = mqtt.Client(CallbackAPIVersion.VERSION2, reconnect_on_failure=False)
     client.on_connect = on_connect
     try:
-        if broker.username is not None:
-            client.username_pw_set(broker.username, broker.read_password())
-        if broker.ca_file is not None:
-            client.tls_set(ca_certs=str(broker.ca_file))
+        broker.identify(client)
         client.connect(broker.host, broker.port)
     except (OSError, ValueError, TidetrayError) as error:
         return Finding(

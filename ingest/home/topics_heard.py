@@ -43,10 +43,7 @@ def listen(broker: BrokerSettings, seconds: float, *, pattern: str = "#") -> dic
     client = mqtt.Client(CallbackAPIVersion.VERSION2, reconnect_on_failure=False)
     client.on_connect, client.on_message = on_connect, on_message
     try:
-        if broker.username is not None:
-            client.username_pw_set(broker.username, broker.read_password())
-        if broker.ca_file is not None:
-            client.tls_set(ca_certs=str(broker.ca_file))
+        broker.identify(client)
         client.connect(broker.host, broker.port)
     except (OSError, ValueError, TidetrayError) as error:
         raise SettingsError(

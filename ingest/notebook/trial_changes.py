@@ -140,7 +140,7 @@ def correct(
             )
         done = tuple(each for each in history(notebook, trial_name) if each.number > last)
         if not done:
-            raise EntryError(f"trial {trial_name} is like that already", mend="Give what is to be corrected")
+            raise EntryError(f"trial {trial_name} has these values already", mend="Give what is to be corrected")
     return done
 
 

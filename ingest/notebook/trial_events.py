@@ -145,7 +145,7 @@ def take_back(notebook: Notebook, trial_name: str, number: int, *, now: datetime
                 later = [e for e in standing.values() if e.pot == part.pot and e is not part]
                 if notebook.weigh_ins(trial_name, pot=part.pot) or later:
                     mend = "Remove its weigh-ins and later events first, or leave the split"
-                    raise EntryError(f"pot {part.pot} has a record of its own", mend=mend)
+                    raise EntryError(f"pot {part.pot} has its own record", mend=mend)
         with _no_clash(notebook, trial_name):
             for one in going:
                 _write(notebook, trial_name, one, now, takes_back=one.number, who=who.strip(), why=why.strip())

@@ -231,8 +231,8 @@ class Recorder:
 
     Raises
     ------
-    RecorderError
-        If the broker's authority cannot be read.
+    SettingsError
+        If the broker's password or authority cannot be read.
     """
 
     def __init__(

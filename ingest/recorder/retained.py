@@ -34,10 +34,7 @@ class RetainedPublisher:
         """How many connections were made up to now."""
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id)
         self._client.on_connect = self._connected
-        if broker.username is not None:
-            self._client.username_pw_set(broker.username, broker.read_password())
-        if broker.ca_file is not None:
-            self._client.tls_set(ca_certs=str(broker.ca_file))
+        broker.identify(self._client)
         if last is not None:
             self._client.will_set(*last, qos=1, retain=True)
         self._client.reconnect_delay_set(1, 60)

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import logging
 import queue
-import ssl
 import threading
 import time
 from collections import deque
@@ -26,7 +25,6 @@ from paho.mqtt.enums import MQTTErrorCode
 from tidetray.ingest.core.backoff import wait_s
 from tidetray.ingest.recorder.mqtt_client import Message, Subscriber
 from tidetray.ingest.settings.model import BrokerSettings
-from tidetray.ingest.store.home_lock import RecorderError
 
 log = logging.getLogger("tidetray.recorder")
 
@@ -83,8 +81,8 @@ class MqttSession:
 
     Raises
     ------
-    RecorderError
-        If the broker's authority cannot be read.
+    SettingsError
+        If the broker's password or authority cannot be read.
     """
 
     def __init__(
@@ -188,17 +186,7 @@ class MqttSession:
     def _new_client(self, now: Callable[[], datetime] | None) -> Subscriber:
         broker = self._broker
         client = Subscriber(self._take, client_id=self._client_id, now=now)
-        if broker.username is not None:
-            client.username_pw_set(broker.username, broker.read_password())
-        if broker.ca_file is not None:
-            try:
-                client.tls_set(ca_certs=str(broker.ca_file), cert_reqs=ssl.CERT_REQUIRED)
-            except OSError as error:
-                raise RecorderError(
-                    f"cannot use the broker's authority: {error}",
-                    where=str(broker.ca_file),
-                    mend="Correct `ca_file` under [broker]",
-                ) from error
+        broker.identify(client)
         client.max_queued_messages_set(0)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe

@@ -7,10 +7,11 @@ from the environment or from a file named by `password_file`.
 from __future__ import annotations
 
 import os
+import ssl
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import platformdirs
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, field_validator, model_validator
@@ -25,6 +26,9 @@ from tidetray.ingest.alarms.alarm_settings import AlarmSettings, rule_faults
 from tidetray.ingest.core.readings import ID_PATTERN, TidetrayError
 from tidetray.ingest.settings.toml_lines import line_of
 from tidetray.ingest.wire.plain_topics import PlainTopic, contradiction
+
+if TYPE_CHECKING:
+    import paho.mqtt.client as mqtt
 
 SETTINGS_FILE = "tidetray.toml"
 RECORD_FILE = "tidetray.sqlite"
@@ -63,6 +67,27 @@ class BrokerSettings(BaseModel):
                 f"cannot read the broker's password file: {error.strerror}",
                 where=str(self.password_file),
                 mend="Correct `password_file` under [broker]",
+            ) from error
+
+    def identify(self, client: mqtt.Client) -> None:
+        """Give a client, before it connects, our name and password at this broker, and the authority it is checked by.
+
+        Raises
+        ------
+        SettingsError
+            If the password's or the authority's file cannot be read.
+        """
+        if self.username is not None:
+            client.username_pw_set(self.username, self.read_password())
+        if self.ca_file is None:
+            return
+        try:
+            client.tls_set(ca_certs=str(self.ca_file), cert_reqs=ssl.CERT_REQUIRED)
+        except OSError as error:
+            raise SettingsError(
+                f"cannot use the broker's authority: {error}",
+                where=str(self.ca_file),
+                mend="Correct `ca_file` under [broker]",
             ) from error
 
 

@@ -78,7 +78,7 @@ def message_records(found: Sequence[Outcome], records: Sequence[Record]) -> Mess
 def _value(label: str, result: ResolvedRecord | WireError) -> str | int | float | bool:
     if label not in LABELS:
         mend = 'Send it before the first base name, or with "bn":""'
-        raise WireError(KIND, "it speaks of the message, not of a tray", mend=mend)
+        raise WireError(KIND, "it describes the message, not a tray", mend=mend)
     mend = {"uptime": _UPTIME_MEND, "ended": _ENDED_MEND}.get(label, _NUMBERS_MEND)
     if isinstance(result, WireError):
         raise WireError(KIND, result.what, mend=mend)

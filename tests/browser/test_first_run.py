@@ -98,7 +98,9 @@ def test_from_nothing_to_the_first_reading(page: Page, tmp_path: Path, figures: 
         assert found is not None
 
         with node("bench-1", "tray-1", broker_port, found[1]):
-            expect(page.get_by_text("bench-1 of site nursery speaks of tray-1").first).to_be_visible(timeout=60_000)
+            expect(page.get_by_text("bench-1 of site nursery sends readings of tray-1").first).to_be_visible(
+                timeout=60_000
+            )
             drawn(page)
             page.get_by_role("button", name="Record tray-1 now").click()
             expect(page.get_by_text("✓ recorded").first).to_be_visible(timeout=60_000)

@@ -72,7 +72,7 @@ def first_tray(page: Page, address: str, broker_port: int, node: Callable[..., A
     found = re.search(r'"password": "([^"]+)"', secret)
     assert found is not None
     with node("bench-1", "tray-1", broker_port, found[1]):
-        expect(page.get_by_text("bench-1 of site nursery speaks of tray-1").first).to_be_visible(timeout=60_000)
+        expect(page.get_by_text("bench-1 of site nursery sends readings of tray-1").first).to_be_visible(timeout=60_000)
         drawn(page)
         hand.press("Record tray-1 now")
         expect(page.get_by_text("✓ recorded").first).to_be_visible(timeout=60_000)

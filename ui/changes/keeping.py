@@ -53,7 +53,7 @@ def send_test(store: Store, home: Path, *, only: str = "") -> tuple[bool, list[s
     delivery.send_only(numbers, time.time_ns() // 1_000_000)
     delivery.close()
     rows = outcomes(store, numbers)
-    lines = [f"{name}: {'told' if sent_ms is not None else f'NOT TOLD, {error}'}" for name, sent_ms, error in rows]
+    lines = [f"{name}: {'sent' if sent_ms is not None else f'NOT SENT, {error}'}" for name, sent_ms, error in rows]
     return all(sent_ms is not None for _, sent_ms, _ in rows), lines
 
 

@@ -126,8 +126,8 @@ GROUPS = (
             Field(
                 ("alarms", "quiet", "until"), "Quiet until", "no quiet hours", "the rest is sent at its end", "clock"
             ),
-            Field(("alarms", "lamp", "on"), "Lamp on at", "not watched", "tells a lamp that stays dark", "clock"),
-            Field(("alarms", "lamp", "off"), "Lamp off at", "not watched", "tells a lamp that stays on", "clock"),
+            Field(("alarms", "lamp", "on"), "Lamp on at", "not watched", "to notice a lamp that stays dark", "clock"),
+            Field(("alarms", "lamp", "off"), "Lamp off at", "not watched", "to notice a lamp that stays on", "clock"),
             Field(("alarms", "zone"), "Clock of lamp and quiet hours", "the trial's", "as your watch shows", "zone"),
             Field(("alarms", "off"), "Alarms you do not want", "none", "each is listed on the page Alarms", "words"),
             Field(
@@ -142,7 +142,7 @@ GROUPS = (
     Group(
         "limits",
         "Limits",
-        "For every tray that has none of its own.",
+        "For every tray without limits of its own.",
         _limit_fields(),
     ),
     Group(
@@ -363,7 +363,7 @@ def remove_person(home: Path, name: str) -> None:
     people = load_settings(home).alarms.person
     number = next((n for n, person in enumerate(people) if person.name == name), None)
     if number is None:
-        raise EntryError(f"{name} gets no messages", mend="Reload the page: somebody else took them out")
+        raise EntryError(f"{name} gets no messages", mend="Reload the page: somebody else removed them")
     change_settings(home, {("alarms", "person", number): None}, seen={("alarms", "person", number, "name"): name})
     own = people[number].urls_file
     if own is not None and own.parent == home.resolve() and own.name.startswith("notify-"):

@@ -53,7 +53,7 @@ def alarms_list(home: Path, days: int | None, as_json: bool) -> None:
         troubles = failing(store)
         zone = _zone(store)
     table = alarm_frame(found)
-    cautions = [f"{each.recipient} cannot be told: {each.error}, {each.tries} tries" for each in troubles]
+    cautions = [f"messages do not reach {each.recipient}: {each.error}, {each.tries} tries" for each in troubles]
     if as_json or len(table):
         printing.frame(table, zone, as_json=as_json, cautions=cautions, shown=ALARMS)
         return

@@ -6,6 +6,7 @@ What is typed stays typed until the trial is begun. The summary is of the plan t
 from __future__ import annotations
 
 import secrets
+from collections.abc import Callable
 from datetime import UTC, datetime
 from zoneinfo import available_timezones
 
@@ -172,12 +173,17 @@ def _measures() -> None:
     wrong = {fault.field for fault in FORM.faults} & {*MEASURES}
     with st.expander("Measures of the trays, if you have them", expanded=bool(wrong)):
         look.small("Inner lengths, the same for all these trays. What is empty is unknown; pages say what needs it.")
-        figures = list(MEASURES.items())
-        for pair in zip(figures[::2], figures[1::2], strict=True):
-            for column, (key, (label, _)) in zip(st.columns(2), pair, strict=True):
-                with column:
-                    st.text_input(label, key=f"n_{key}")
-                    FORM.beside(key)
+        _measure_fields(FORM, "n_{}".format)
+
+
+def _measure_fields(form: Refusals, key_of: Callable[[str], str]) -> None:
+    """Two measures a line, each with what is wrong with it below."""
+    figures = list(MEASURES.items())
+    for pair in zip(figures[::2], figures[1::2], strict=True):
+        for column, (name, (label, _)) in zip(st.columns(2), pair, strict=True):
+            with column:
+                st.text_input(label, key=key_of(name))
+                form.beside(name)
 
 
 def _pots() -> None:
@@ -242,12 +248,7 @@ def add_to(plans: dict[str, TrialPlan], trays: list[str]) -> None:
         if way == NEW:
             _new_way()
         st.text_input("Bench or shelf", key="a_bench", placeholder="such as north")
-        figures = list(MEASURES.items())
-        for pair in zip(figures[::2], figures[1::2], strict=True):
-            for column, (key, (label, _)) in zip(st.columns(2), pair, strict=True):
-                with column:
-                    st.text_input(label, key=f"a_{key}_{trial}")
-                    ADD.beside(key)
+        _measure_fields(ADD, lambda name: f"a_{name}_{trial}")
         with st.container(horizontal=True, gap="small"):
             st.selectbox("Rows of pots", range(1, 31), key="a_rows", index=1, width=130)
             st.selectbox("Columns of pots", range(1, 31), key="a_columns", index=3, width=150)

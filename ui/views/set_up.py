@@ -182,7 +182,7 @@ def _heard_line(node: HeardNode, now: datetime) -> str:
     if not node.tray:
         return f"{node.node} of site {node.site}: no reading of a tray yet{when}"
     values = ", ".join(f"{_name(channel)} {_value(channel, value)}" for channel, value in sorted(node.values.items()))
-    return f"{node.node} of site {node.site} speaks of {node.tray}: {values}{when}"
+    return f"{node.node} of site {node.site} sends readings of {node.tray}: {values}{when}"
 
 
 def _name(channel: str) -> str:
@@ -215,7 +215,7 @@ def _for_a_node(settings: Settings) -> None:
     node = {"site": site, "node": name, "host": host, "port": broker.port}
     if broker.ca_file is None:
         node["ca_file"] = ""
-    look.small("In its node.json, beside its sensors (firmware_notes/README.md). Give every node a name of its own:")
+    look.small("In its node.json, beside its sensors (firmware_notes/README.md). Give every node its own name:")
     st.code(json.dumps(node), language="json", wrap_lines=True)
     if broker.listen:
         look.small("In its secrets.json: its user and password, which 'Users of nodes' below makes.")

@@ -216,7 +216,7 @@ def _other_firmware() -> None:
                     f"{each.topic}{member}: {each.channel.replace('_', ' ')} of {each.tray or each.node or 'its place'}"
                 )
                 st.button("Remove", key=f"plain_{number}", on_click=_change_file, args=(_unmap, number, each.topic))
-        look.small("Sensors that send numbers or JSON on topics of their own, without tidetray's program.")
+        look.small("Sensors that send numbers or JSON on their own topics, without tidetray's program.")
         st.button(f"Receive topics for {LISTEN_S:.0f} s", on_click=_listen)
         topics: dict[str, bytes] = state.get("topics", {})
         if "topics" in state and not topics:

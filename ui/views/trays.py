@@ -163,7 +163,7 @@ def nodes_and_messages() -> None:
     well = view.recording and bool(view.nodes) and all(_is_well(node) for node in view.nodes) and not view.quarantined
     counts = view.counts
     connected = sum(node.here is True for node in view.nodes)
-    said = f"{connected} of {words.many(len(view.nodes), 'node')} connected" if view.recording else "nodes not heard"
+    said = f"{connected} of {words.many(len(view.nodes), 'node')} connected" if view.recording else "nodes unknown"
     with st.expander(f"Nodes and messages: {said}", expanded=not well):
         if view.nodes:
             look.cards(_node(node, view, now) for node in view.nodes)

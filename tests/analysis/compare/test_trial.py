@@ -169,7 +169,7 @@ def test_compare_prints_sentences_cautions_and_tables(home: Path) -> None:
     assert text.startswith("Fastest so far: long floods, 4.7 % a day (4.3 to 5.2); doubles in 15 days.")
     for said in (
         "Surely faster than emersed and submersed.",
-        "Long floods or short floods: cannot be told yet",
+        "Long floods or short floods: not known yet",
         "After 63 days: Long floods beat submersed",
         "Note: With two trays a side",
         "growth %/day",
@@ -242,7 +242,7 @@ def test_the_page_says_the_verdict_first(home: Path, monkeypatch: pytest.MonkeyP
         for css in ("tt-answer", "tt-say tt-note")
     )
     assert "Fastest so far: long floods" in answer
-    assert "cannot be told yet" in answer
+    assert "not known yet" in answer
     assert "What may mislead" in misleading
     assert not re.search(r"Welch|Kenward|\bp of\b|\bbeat\b", answer + misleading)
     assert len(app.get("vega_lite_chart")) == 4

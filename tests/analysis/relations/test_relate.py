@@ -62,7 +62,7 @@ def test_known_causes_are_found_with_their_units_and_words() -> None:
     assert effects.loc["dry_lit_h_d", "df"] <= 8 - 1 - 2, "trays less one less the causes given to trays"
     assert effects.loc["light_factor", "df"] > 8
     assert effects.loc["dry_lit_h_d", "settled"]
-    assert found.sentences[0].startswith("Each extra lit dry hour a day went with +0.")
+    assert found.sentences[0].startswith("Each extra lit dry hour a day was linked to +0.")
     assert found.sentences[0].endswith(": clear.")
     spread = trial(1, dry=0.001, light=0.02)
     ratio = np.std(spread["dry_lit_h_d"]) / np.std(spread["rgr_per_day"])

@@ -215,7 +215,7 @@ def test_the_first_tray_is_recorded_by_one_press_and_then_put_into_a_trial(home:
         speak(store, "bench-1", "tray-2", 0.002, seq=2)
     with RecorderLock(home):
         app = open_page()
-        assert "bench-1 of site nursery speaks of tray-1: level 31 mm" in said(app)
+        assert "bench-1 of site nursery sends readings of tray-1: level 31 mm" in said(app)
         assert app.text_area(key="n_trays").value == "tray-1 tray-2"
         press(app, "Record tray-1, tray-2 now")
         assert "Recorded from now on: tray-1, tray-2" in said(app)

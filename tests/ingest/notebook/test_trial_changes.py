@@ -72,7 +72,7 @@ def test_every_value_can_be_corrected_and_stays_in_the_history(notebook: Noteboo
     assert ("corrected", "floods", "flood_times", ["06:00", "18:00"], ["07:30", "12:30"]) in lines(notebook)
     assert ("corrected", "bench", "base_temp_c", None, 6.0) in lines(notebook)
     assert len(done) == 12
-    with pytest.raises(EntryError, match="is like that already"):
+    with pytest.raises(EntryError, match="has these values already"):
         correct(notebook, "bench", wanted, **BY)
 
 

@@ -119,7 +119,7 @@ def test_a_split_is_taken_back_only_while_its_parts_have_no_record(notebook: Not
     with pytest.raises(EntryError, match="part of a split"):
         take_back(notebook, "bench", part.number or 0, now=NOW, **WHO)
     weigh(notebook, "a-3", 3, 40)
-    with pytest.raises(EntryError, match="a-3 has a record of its own"):
+    with pytest.raises(EntryError, match="a-3 has its own record"):
         take_back(notebook, "bench", parent.number or 0, now=NOW, **WHO)
 
 

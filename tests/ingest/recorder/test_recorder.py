@@ -27,7 +27,7 @@ from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.mqtt_client import Message
 from tidetray.ingest.recorder.recorder import Recorder
-from tidetray.ingest.settings.model import BrokerSettings, Settings
+from tidetray.ingest.settings.model import BrokerSettings, Settings, SettingsError
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.home_lock import RecorderError, RecorderLock, is_recording
 from tidetray.ingest.store.recording import Store, open_store
@@ -224,7 +224,7 @@ def test_what_waited_for_its_tray_is_recorded_as_soon_as_the_tray_is_there(
 
 def test_an_authority_that_is_not_there_is_said(store: Store, tmp_path: Path) -> None:
     settings = Settings(broker=BrokerSettings(ca_file=tmp_path / "none.pem"))
-    with pytest.raises(RecorderError, match=r"cannot use the broker's authority: .*Correct `ca_file` under \[broker\]"):
+    with pytest.raises(SettingsError, match=r"cannot use the broker's authority: .*Correct `ca_file` under \[broker\]"):
         Recorder(store, settings)
 
 

@@ -65,7 +65,7 @@ BOOT, SEQ = {"n": "boot", "vs": "a1"}, {"n": "seq", "v": 5}
         ([{"n": "boot"}, SEQ], " record 1 'boot': no value"),
         ([BOOT, SEQ, {"n": "seq", "v": 6}], " record 3 'seq': sent twice, and not the same"),
         ([BOOT, SEQ, {"n": "boot", "vs": "a2"}], " record 3 'boot': sent twice, and not the same"),
-        ([{"bn": "tray-1/", **BOOT}, SEQ], " record 1 'tray-1/boot': it speaks of the message, not of a tray"),
+        ([{"bn": "tray-1/", **BOOT}, SEQ], " record 1 'tray-1/boot': it describes the message, not a tray"),
     ],
 )
 def test_message_numbers_that_do_not_fit(records: list[dict[str, object]], text: str) -> None:

@@ -330,10 +330,10 @@ def test_an_alarm_is_listed_acknowledged_shelved_and_tested(home: Path) -> None:
 def test_the_test_message_says_who_was_told(home: Path, receiver: Receiver) -> None:
     address = f"json://127.0.0.1:{receiver.port}/?rto=1&cto=1"
     (home / "tidetray.toml").write_text(f'[[alarms.person]]\nname = "me"\nurls = ["{address}"]\n')
-    assert "me: told" in run("alarms", "test", "--home", home)
+    assert "me: sent" in run("alarms", "test", "--home", home)
     assert receiver.taken[0]["title"] == "tidetray: a test"
     receiver.mode = "fail"
-    assert "me: NOT TOLD" in run("alarms", "test", "--home", home, expect=1)
+    assert "me: NOT SENT" in run("alarms", "test", "--home", home, expect=1)
 
 
 def test_the_quarantine_is_listed_and_check_is_quiet_once_it_was_looked_at(home: Path) -> None:

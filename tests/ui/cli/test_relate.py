@@ -134,7 +134,7 @@ def test_the_nursery_answers_in_words(nursery: Path) -> None:
     assert any("576 of 648 intervals lack a value and are left out" in caution for caution in found["cautions"])
     assert {row["n_trays"] for row in found["effects"]} == {9}
     said = run("relate", "--home", nursery, "--cause", "light_factor")
-    assert said.startswith("Each extra tenth of the tray's light at the place went with +")
+    assert said.startswith("Each extra tenth of the tray's light at the place was linked to +")
 
 
 def test_the_nurserys_places(nursery: Path) -> None:

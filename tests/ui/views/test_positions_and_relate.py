@@ -24,7 +24,7 @@ def test_causes_of_two_days_of_readings(home: Path) -> None:
     """Readings of two days only: less than half of any week is known, so no exposure can be asked of."""
     text = said(open_page(CAUSES))
     assert "light" in text
-    assert "Each extra tenth of the tray's light at the place went with" in text or "cannot be answered yet" in text
+    assert "Each extra tenth of the tray's light at the place was linked to" in text or "cannot be answered yet" in text
 
 
 def test_places_show_a_map_of_each_tray_and_advice(home: Path) -> None:

@@ -82,7 +82,7 @@ def test_no_light_sensor(with_gap: Making) -> None:
     assert "compared with the mean of their tray" in run("positions", "--home", home)
     text = said(open_page(CAUSES))
     assert "tray-1 has no light readings: its hours cannot be split into lit and dark." in text
-    assert "Each extra tenth of the tray's light at the place went with" in text
+    assert "Each extra tenth of the tray's light at the place was linked to" in text
     assert "What to do:" in said(open_page(PLACES))
 
 
@@ -139,7 +139,7 @@ def test_trays_without_geometry(with_gap: Making) -> None:
     assert any("No inlet is noted for tray-1, tray-2" in caution for caution in found["cautions"])
     assert json.loads(run("relate", "--home", home, "--json"))["answered"] is True
     assert "give inlet_row and inlet_column in the trial's file" in said(open_page(PLACES))
-    assert "went with" in said(open_page(CAUSES))
+    assert "was linked to" in said(open_page(CAUSES))
 
 
 def test_weigh_ins_close_together_make_no_overlapping_intervals(with_gap: Making) -> None:
@@ -158,7 +158,7 @@ def test_weigh_ins_close_together_make_no_overlapping_intervals(with_gap: Making
     assert len(after) == len(before)
     for _, own in after.groupby("pot"):
         assert (own["start"].iloc[1:].to_numpy() == own["end"].iloc[:-1].to_numpy()).all()
-    assert "went with" in said(open_page(CAUSES))
+    assert "was linked to" in said(open_page(CAUSES))
 
 
 def test_intervals_of_shuffled_weigh_ins_follow_one_another() -> None:

@@ -68,7 +68,7 @@ def test_a_person_is_notified_and_a_test_reaches_them(home: Path, received: tupl
     assert "Me gets messages." in said(app)
     assert "secret" not in said(app)
     press(app, "Send a test")
-    assert "Me: told" in said(app)
+    assert "Me: sent" in said(app)
     assert len(took) == 1
     press(app, "Remove Me")
     assert load_settings(home).alarms.person == ()
