@@ -58,13 +58,21 @@ def _wait_for(address: str, server: subprocess.Popen[bytes], log: Path) -> None:
     pytest.fail(f"the dashboard does not answer: {log.read_text()}")
 
 
+WHILE_AWAY = ("/_stcore/health", "server is not responding")
+"""What the web framework writes on the browser's console, for nobody to read, while there is no server."""
+
+
 @pytest.fixture
-def page(browser: Browser) -> Iterator[Page]:
-    """A phone's page; afterwards: no error on its console, no request to another host."""
+def page(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
+    """A phone's page; afterwards: no error on its console, no request to another host.
+
+    A test that ends the server on purpose is marked `server_away`.
+    """
+    excused = WHILE_AWAY if request.node.get_closest_marker("server_away") else ()
     context = browser.new_context(viewport=PHONE)
     opened = context.new_page()
     complaints: list[str] = []
-    opened.on("request", lambda request: _is_local(request.url) or complaints.append(f"asked {request.url}"))
+    opened.on("request", lambda asked: _is_local(asked.url) or complaints.append(f"asked {asked.url}"))
     opened.on("pageerror", lambda error: complaints.append(str(error)))
     # A page opened by its own address first looks for the server below that address: Streamlit's way to find it.
     opened.on(
@@ -73,7 +81,7 @@ def page(browser: Browser) -> Iterator[Page]:
             complaints.append(message.text)
             if message.type == "error"
             and "/_stcore/" not in message.location.get("url", "")
-            and "/_stcore/health" not in message.text  # the server is away
+            and not any(each in message.text for each in excused)
             and "when disconnected from server" not in message.text  # a live part, while the server is away
             else None
         ),
@@ -238,6 +246,7 @@ def _scanned(home: Path, url: str, page: Page, pot: str) -> str:
     return code.text
 
 
+@pytest.mark.server_away
 def test_a_slow_and_a_broken_connection_lose_nothing(home: Path, page: Page) -> None:
     """The server stands still while a mass is typed and saved, twice; then it is gone and comes back."""
     port = free_port(HOST, 0)
