@@ -78,7 +78,7 @@ _STYLE = (
     padding: 4px 6px calc(4px + env(safe-area-inset-bottom)); }
   .st-key-tabs > * { flex: 1 1 0; } .st-key-tabs a { min-height: 52px; padding: .3rem; }
   .stMainBlockContainer { padding-bottom: 6.5rem !important; }
-  .st-key-menu { flex-wrap: nowrap; overflow-x: auto; scrollbar-width: none; }
+  .st-key-menu { flex-wrap: nowrap; overflow-x: auto; scrollbar-width: none; padding-top: 5px; }
   .st-key-menu > * { flex: none; }
 }
 .tt-question { color: var(--quiet); font-size: 1.05rem; margin: -.5rem 0 .1rem; }
