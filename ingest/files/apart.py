@@ -94,7 +94,10 @@ def _limit() -> None:
 
 def main() -> None:
     """Read a call as a pickle, make it, write its result as a pickle."""
-    module, name, args, kwargs = pickle.load(sys.stdin.buffer)  # from the process that started this one
+    try:
+        module, name, args, kwargs = pickle.load(sys.stdin.buffer)  # from the process that started this one
+    except EOFError:  # which ended before it asked
+        return
     out = sys.stdout.buffer
     sys.stdout = sys.stderr  # whatever a library prints is no result
     function = getattr(importlib.import_module(module), name)

@@ -317,7 +317,10 @@ def main() -> None:
     read): `host`, `port`, `username`, `password`, `until` (ISO 8601 with zone), and if wanted
     `seed`, `silence_kept`, `live_s`, `clogging_tray`.
     """
-    settings = json.loads(sys.stdin.readline())
+    asked = sys.stdin.readline()
+    if not asked:  # who started this one ended before it asked
+        return
+    settings = json.loads(asked)
     stop = threading.Event()
     for signum in (signal.SIGTERM, signal.SIGINT):
         signal.signal(signum, lambda *_: stop.set())

@@ -16,7 +16,8 @@ from time import monotonic, sleep
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, Playwright
+from playwright.sync_api import Browser, Locator, Page, Playwright
+from playwright.sync_api import TimeoutError as TooLateError
 
 from tidetray.ui.web.serve import free_port, start
 
@@ -118,6 +119,23 @@ def visit(page: Page, address: str) -> None:
     drawn(page)
 
 
+def choose(page: Page, field: Locator, option: str | Locator) -> None:
+    """Pick from a list. A page that is drawn anew closes an open list: then it is opened again, as a person would."""
+    wanted = page.get_by_role("option", name=option, exact=True).first if isinstance(option, str) else option
+    deadline = monotonic() + DRAWN_S
+    while True:
+        drawn(page)
+        field.click()
+        try:
+            wanted.click(timeout=3000)
+            break
+        except TooLateError:
+            if monotonic() > deadline:
+                raise
+            page.keyboard.press("Escape")
+    drawn(page)
+
+
 def shown(page: Page, text: str) -> None:
     """Wait for a text, and then until all is drawn: what stood there before goes last, and may look the same."""
     page.get_by_text(text).first.wait_for(timeout=1000 * DRAWN_S)
@@ -139,7 +157,8 @@ def keep(page: Page, name: str) -> None:
 
 
 def faults(page: Page) -> list[Fault]:
-    """Serious and critical faults by axe, of what is shown now."""
+    """Serious and critical faults by axe, of what is shown when the page is drawn."""
+    drawn(page)
     if not page.evaluate("typeof window.axe === 'object'"):
         page.evaluate(files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8"))
     found: dict[str, Any] = page.evaluate("axe.run(document, {resultTypes: ['violations']})")

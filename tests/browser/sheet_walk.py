@@ -8,7 +8,7 @@ from pathlib import Path
 
 from playwright.sync_api import FilePayload, Page, expect
 
-from tests.browser.opened import DRAWN_S, drawn, served, visit
+from tests.browser.opened import DRAWN_S, choose, drawn, served, visit
 from tests.sheet_layouts import LAYOUTS, START, TARE_G, Layout
 
 CHOSEN = {
@@ -46,11 +46,8 @@ def answered(page: Page, layout: Layout) -> int:
     for _ in range(layout.doubts):
         field = page.get_by_placeholder("Choose, or type the mass in grams").first
         field.scroll_into_view_if_needed()  # a list of choices shuts when the page scrolls below it
-        drawn(page)
-        field.click()
-        page.get_by_role("option").first.click()
+        choose(page, field, page.get_by_role("option").first)
         actions += 2
-        drawn(page)
     return actions
 
 

@@ -17,7 +17,7 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 from zxingcpp import read_barcodes
 
-from tests.browser.opened import HOST, PHONE, drawn, shown, visit
+from tests.browser.opened import HOST, PHONE, choose, drawn, shown, visit
 from tests.made_home import make_home
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.notebook.notebook import Notebook
@@ -294,8 +294,7 @@ def test_a_slow_and_a_broken_connection_lose_nothing(home: Path, page: Page) -> 
 def test_two_pots_swap_places_on_a_phone(home: Path, url: str, page: Page) -> None:
     visit(page, f"{url}/notebook")
     page.get_by_text("Save an event").click()
-    page.get_by_role("combobox", name="What").click()
-    page.get_by_role("option", name="pots swapped").click()
+    choose(page, page.get_by_role("combobox", name="What"), "pots swapped")
     shown(page, "two pots have swapped positions")
     page.get_by_role("combobox", name="With which pot").click()
     page.keyboard.type("t9-b4")

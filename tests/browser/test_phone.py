@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
-from tests.browser.opened import PHONE, keep, served, visit
+from tests.browser.opened import PHONE, choose, keep, served, visit
 from tests.made_home import make_home
 from tests.year_home import make_year_home
 from tidetray.ingest.store.home_lock import RecorderLock
@@ -44,8 +44,7 @@ def test_forty_trays_are_a_line_each_by_bench_and_can_be_chosen(tmp_path: Path, 
         page.locator(".tt-line").nth(39).wait_for()
         keep(page, "forty trays 390")
         assert tall_px(page) <= FORTY_PX
-        page.get_by_role("combobox", name="Show").click()
-        page.get_by_role("option", name="emersed").click()
+        choose(page, page.get_by_role("combobox", name="Show"), "emersed")
         page.wait_for_function("document.querySelectorAll('.tt-line').length === 10")
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from playwright.sync_api import Error, Page, expect
 
-from tests.browser.opened import drawn, shown, visit
+from tests.browser.opened import choose, drawn, shown, visit
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
@@ -37,15 +37,15 @@ class Hand:
 
     def open(self, name: str) -> None:
         self.actions += 1
-        self.page.locator("summary", has_text=name).first.click()
-        self.page.wait_for_timeout(300)
+        summary = self.page.locator("summary", has_text=name).first
+        summary.click()
+        expect(self.page.locator("details[open] > summary", has_text=name).first).to_be_visible()
+        drawn(self.page)
 
     def choose(self, label: str, option: str) -> None:
         """Two actions: the list opened, and the option."""
         self.actions += 2
-        self.page.get_by_label(label, exact=False).filter(visible=True).first.click()
-        self.page.get_by_role("option", name=option, exact=True).first.click()
-        drawn(self.page)
+        choose(self.page, self.page.get_by_label(label, exact=False).filter(visible=True).first, option)
 
 
 def first_tray(page: Page, address: str, broker_port: int, node: Callable[..., AbstractContextManager[None]]) -> int:

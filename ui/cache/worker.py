@@ -129,7 +129,10 @@ def answer(home: Path, question: str, arguments: list[Any]) -> tuple[str, Any]:
 
 
 def main() -> None:
-    asked = json.load(sys.stdin)
+    question = sys.stdin.read()
+    if not question:  # who started this one ended before it asked
+        return
+    asked = json.loads(question)
     if hasattr(os, "nice"):
         os.nice(5)  # who looks at a page goes first
     out = sys.stdout.buffer

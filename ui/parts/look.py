@@ -86,6 +86,8 @@ _STYLE = (
   padding: .6rem .9rem; line-height: 1.4; overflow-wrap: anywhere; }
 .tt-answer b { font-size: 1.3rem; font-weight: 700; display: block; }
 .tt-answer p { margin: .3rem 0 0; font-size: 1.05rem; }
+/* what is being worked out again stays readable: a pale page fails whoever looks in the sun */
+[data-stale=true] { opacity: 1 !important; transition: none !important; }
 .stMainBlockContainer { padding-top: 1rem; padding-bottom: 3rem; max-width: 1180px; }
 .stMainBlockContainer h1 { font-size: 1.7rem; padding: .2rem 0 .3rem; }
 .stMainBlockContainer h3, .stMainBlockContainer h2 { font-size: 1.25rem; padding: .8rem 0 .2rem; }

@@ -31,7 +31,7 @@ def test_each_side_is_the_comparison_of_its_column() -> None:
     assert found.pairs["p_dry"].tolist() == alone.pairs["p"].tolist()
     assert found.pairs["estimate_water"].iloc[0] == pytest.approx(0, abs=0.002)
     assert found.holds is True
-    assert "same order by both" in found.summary
+    assert "in the same order" in found.summary
     assert "93" in found.summary
 
 
