@@ -15,7 +15,7 @@ from scipy import stats
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.words import counted
-from tidetray.analysis.compare.design_checks import Layout
+from tidetray.analysis.compare.design_checks import TrialDesign
 from tidetray.analysis.stats.kenward_roger import FTest
 from tidetray.analysis.stats.pairwise import levene, split
 
@@ -32,7 +32,7 @@ _OUTLIER_MAD = 4.5
 _SHAPIRO_MAX = 5000  # its p-value is not tabulated beyond (Royston 1995, Appl Stat 44:547-551)
 
 
-def tray_means(values: Array, where: Layout) -> pd.DataFrame:
+def tray_means(values: Array, where: TrialDesign) -> pd.DataFrame:
     """tray, treatment, mean, n_pots: a row per tray (per tray and treatment where trays are divided)."""
     frame = pd.DataFrame({"tray": where.tray, "treatment": where.treatment, "value": values})
     out = frame.groupby(["treatment", "tray"], sort=True)["value"].agg(["mean", "size"]).reset_index()
@@ -64,7 +64,7 @@ class SpreadCheck(NamedTuple):
     alike_as_logs: bool
 
 
-def check_spreads(values: Array, where: Layout, residuals: Array) -> SpreadCheck:
+def check_spreads(values: Array, where: TrialDesign, residuals: Array) -> SpreadCheck:
     """Levene's test (from the median) of tray means and of pots within trays, and whether logs would help."""
     k = len(where.levels)
     means = tray_means(values, where)
@@ -105,14 +105,14 @@ def _times(values: Array, groups: NDArray[np.integer], levels: int) -> float:
     return max(sds) / min(sds) if sds and min(sds) > 0 else np.inf
 
 
-def _within(values: Array, where: Layout) -> Array:
+def _within(values: Array, where: TrialDesign) -> Array:
     """Values less the mean of their tray (and treatment)."""
     cell = where.tray * len(where.levels) + where.treatment
     _, cell = np.unique(cell, return_inverse=True)
     return np.asarray(values - (np.bincount(cell, values) / np.bincount(cell))[cell])
 
 
-def within_trays(values: Array, where: Layout, fitted: Array) -> Array:
+def within_trays(values: Array, where: TrialDesign, fitted: Array) -> Array:
     """Residuals: from the tray's mean, or from the fitted treatment means where every tray holds one pot."""
     inside = _within(values, where)
     one_each = len(where.trays) == len(values)

@@ -1,6 +1,6 @@
 """Pots on trays, checked: the columns of a frame as numbers and labels, who stands where, what cannot be told.
 
-In: a caller's DataFrame and the names of its columns. Out: arrays of one length, a `Layout`, and cautions
+In: a caller's DataFrame and the names of its columns. Out: arrays of one length, a `TrialDesign`, and cautions
 in plain words. Raises ValueError for what no analysis could use. Fits nothing.
 """
 
@@ -23,7 +23,7 @@ FEW_MISSING = 0.1
 
 
 @dataclass(frozen=True)
-class Layout:
+class TrialDesign:
     """Which pot stands on which tray under which treatment, one entry a row of data.
 
     `treatment`, `tray`: codes into `levels`, `trays`. `divided`: some tray holds several treatments, so that
@@ -46,15 +46,15 @@ class Layout:
             return ()
         return tuple(name for i, name in enumerate(self.levels) if self.trays_of(i) == 1)
 
-    def take(self, rows: Codes) -> Layout:
+    def take(self, rows: Codes) -> TrialDesign:
         """The layout of these rows; treatments and trays without a row left are dropped."""
         return _layout(self.treatment[rows], self.tray[rows], self.levels, self.trays)
 
 
-def _layout(treatment: Codes, tray: Codes, levels: Sequence[str], trays: Sequence[str]) -> Layout:
+def _layout(treatment: Codes, tray: Codes, levels: Sequence[str], trays: Sequence[str]) -> TrialDesign:
     used, t = np.unique(treatment, return_inverse=True)
     stood, u = np.unique(tray, return_inverse=True)
-    return Layout(
+    return TrialDesign(
         t.astype(np.intp),
         tuple(levels[i] for i in used),
         u.astype(np.intp),
@@ -63,7 +63,7 @@ def _layout(treatment: Codes, tray: Codes, levels: Sequence[str], trays: Sequenc
     )
 
 
-def layout(frame: pd.DataFrame, treatment: str, tray: str) -> Layout:
+def layout(frame: pd.DataFrame, treatment: str, tray: str) -> TrialDesign:
     """The layout a frame describes. Raises ValueError unless there are two treatments."""
     t, levels = labels(frame, treatment)
     u, trays = labels(frame, tray)
@@ -76,7 +76,7 @@ def _coded(text: Text, levels: Sequence[str]) -> Codes:
     return pd.Categorical(text, categories=list(levels)).codes.astype(np.intp)
 
 
-def replication_cautions(where: Layout) -> list[str]:
+def replication_cautions(where: TrialDesign) -> list[str]:
     """What the number of trays alone forbids or limits."""
     alone = where.unreplicated
     if where.divided:
@@ -105,7 +105,7 @@ def replication_cautions(where: Layout) -> list[str]:
     return out
 
 
-def missing_cautions(where: Layout, missing: NDArray[np.bool_], what: str) -> list[str]:
+def missing_cautions(where: TrialDesign, missing: NDArray[np.bool_], what: str) -> list[str]:
     """What pots without a value may do to the comparison. `where` is the layout of all pots."""
     lost = np.bincount(where.treatment[missing], minlength=len(where.levels))
     total = np.bincount(where.treatment, minlength=len(where.levels))
@@ -120,7 +120,7 @@ def missing_cautions(where: Layout, missing: NDArray[np.bool_], what: str) -> li
     return [f"Pots without {what} were left out ({listed})."]
 
 
-def overlap_cautions(where: Layout, values: Array, what: str) -> list[str]:
+def overlap_cautions(where: TrialDesign, values: Array, what: str) -> list[str]:
     """Pairs of treatments whose ranges of a starting value do not meet."""
     out = []
     ranges = [

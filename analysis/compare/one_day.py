@@ -25,7 +25,7 @@ from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require, unit_of
 from tidetray.analysis.compare.assumptions import LEVEL, check_residuals, check_spreads, tray_means, within_trays
 from tidetray.analysis.compare.design_checks import (
-    Layout,
+    TrialDesign,
     layout,
     missing_cautions,
     overlap_cautions,
@@ -100,7 +100,7 @@ class _Data:
     """Complete rows, ready to fit. `columns`: (covariate, its columns); `slopes`: which of them are numbers."""
 
     y: Array
-    where: Layout
+    where: TrialDesign
     columns: tuple[tuple[str, Array], ...]
     slopes: tuple[str, ...]
     rows: NDArray[np.intp]
@@ -191,7 +191,7 @@ def _tray_df(data: _Data) -> int:
     return len(counts_) - int(np.linalg.matrix_rank(means[:, whole]))
 
 
-def _lsr_rows(where: Layout) -> Array:
+def _lsr_rows(where: TrialDesign) -> Array:
     """The rows lmerTest takes for a model with treatment alone: L' of X'X = LDL' in treatment coding.
 
     They span the same hypothesis as differences from the first level; Satterthwaite's df depend on the choice.

@@ -23,7 +23,7 @@ from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.base.columns import Text, labels, numbers, require, rows_named
 from tidetray.analysis.base.words import counted
 from tidetray.analysis.compare.design_checks import (
-    Layout,
+    TrialDesign,
     layout,
     missing_cautions,
     overlap_cautions,
@@ -104,7 +104,7 @@ class _Series:
 
     y: Array
     day: Array
-    where: Layout
+    where: TrialDesign
     pot: Codes
     who: Codes
     cautions: tuple[str, ...]
@@ -117,7 +117,7 @@ def _days(frame: pd.DataFrame, name: str) -> Array:
     return numbers(frame, name)
 
 
-def _pots(where: Layout, pot: Text) -> tuple[Codes, Codes]:
+def _pots(where: TrialDesign, pot: Text) -> tuple[Codes, Codes]:
     """A code per pot of a tray (labels may repeat from tray to tray), and the label's own code."""
     own = np.unique(pot, return_inverse=True)[1].astype(np.intp)
     return np.unique(where.tray * (own.max() + 1) + own, return_inverse=True)[1].astype(np.intp), own
@@ -181,7 +181,7 @@ def _read(weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: 
     return _Series(y, days, where, pot_codes, who_codes, tuple(cautions))
 
 
-def _dropout_cautions(once: pd.DataFrame, y: Array, where: Layout, end: float) -> list[str]:
+def _dropout_cautions(once: pd.DataFrame, y: Array, where: TrialDesign, end: float) -> list[str]:
     """Whether pots not weighed to the end were smaller at their last weigh-in than the others on that day."""
     table = pd.DataFrame({"code": once["code"], "t": once["t"], "y": y, "treatment": where.treatment})
     last = table.groupby("code")["t"].transform("max")
@@ -198,7 +198,7 @@ def _dropout_cautions(once: pd.DataFrame, y: Array, where: Layout, end: float) -
     ]
 
 
-def _start_cautions(where: Layout, y: Array, first_day: Array) -> list[str]:
+def _start_cautions(where: TrialDesign, y: Array, first_day: Array) -> list[str]:
     rows = np.flatnonzero(first_day)
     start = where.take(rows)
     if len(start.levels) < len(where.levels):
@@ -470,7 +470,7 @@ def _tested(s: _Series, tray_rates: pd.DataFrame, multiplicity: str) -> GrowthCo
     )
 
 
-def _anova(fit: MixedFit, differ: Array, tray_rates: pd.DataFrame, where: Layout) -> pd.DataFrame:
+def _anova(fit: MixedFit, differ: Array, tray_rates: pd.DataFrame, where: TrialDesign) -> pd.DataFrame:
     """Whether rates differ: by the mixed model, and by one rate a tray where each treatment has two that differ."""
     tests = [
         f_row("growth rate", KENWARD_ROGER, KenwardRoger(fit).f_test(differ)),

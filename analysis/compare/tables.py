@@ -17,7 +17,7 @@ from scipy import stats
 
 from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.base.words import counted
-from tidetray.analysis.compare.design_checks import Layout
+from tidetray.analysis.compare.design_checks import TrialDesign
 from tidetray.analysis.stats.kenward_roger import Contrasts, FTest, KenwardRoger, Satterthwaite
 from tidetray.analysis.stats.pairwise import range_sf, tukey
 from tidetray.analysis.stats.reml import MixedFit
@@ -29,7 +29,7 @@ LEAST_DF = 1.0
 """With fewer df than this an interval is as good as endless, and nothing is claimed."""
 
 
-def counts(where: Layout, pots: Codes | None = None) -> pd.DataFrame:
+def counts(where: TrialDesign, pots: Codes | None = None) -> pd.DataFrame:
     """n_trays and n_pots per treatment; `pots` labels the pots where rows are not pots."""
     each = np.arange(len(where.treatment)) if pots is None else pots
     return pd.DataFrame(
@@ -129,7 +129,7 @@ def pairs_table(fit: MixedFit, rows: Array, n: pd.DataFrame, unit: str, withheld
     return pd.DataFrame(out, columns=PAIR_COLUMNS)
 
 
-def uneven_pairs(adjusted: Array, where: Layout, n: pd.DataFrame) -> pd.DataFrame:
+def uneven_pairs(adjusted: Array, where: TrialDesign, n: pd.DataFrame) -> pd.DataFrame:
     """low_uneven, high_uneven, p_uneven of all pairs, for treatments whose spreads differ: from tray means.
 
     Each pair by its own two variances, on the degrees of freedom of the treatment with the fewer trays, and Tukey's

@@ -30,7 +30,7 @@ BAD = ("out of range", "spike", "changed too fast", "flat")
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class PlausibleRange:
     """Limits of one channel, in its unit; None: not tested.
 
     `low`..`high`: plausible in a tray. `spike`: most that one reading may stand out from both neighbours.
@@ -48,18 +48,18 @@ class Limits:
     per_hour: float | None = None
 
 
-LIMITS: dict[str, Limits] = {
-    "level": Limits(-0.005, 0.5, spike=0.03),
-    "water_temp": Limits(2.0, 40.0, spike=3.0, per_min=1.0, flat_h=24.0, per_hour=12.0),
-    "air_temp": Limits(-5.0, 50.0, spike=5.0, per_min=5.0, flat_h=12.0, per_hour=20.0),
-    "humidity": Limits(0.0, 100.5, spike=25.0, per_min=20.0, flat_h=12.0, wet_at=99.5, per_hour=75.0),
-    "light": Limits(0.0, 130_000.0),
-    "ppfd": Limits(0.0, 2_600.0),
+LIMITS: dict[str, PlausibleRange] = {
+    "level": PlausibleRange(-0.005, 0.5, spike=0.03),
+    "water_temp": PlausibleRange(2.0, 40.0, spike=3.0, per_min=1.0, flat_h=24.0, per_hour=12.0),
+    "air_temp": PlausibleRange(-5.0, 50.0, spike=5.0, per_min=5.0, flat_h=12.0, per_hour=20.0),
+    "humidity": PlausibleRange(0.0, 100.5, spike=25.0, per_min=20.0, flat_h=12.0, wet_at=99.5, per_hour=75.0),
+    "light": PlausibleRange(0.0, 130_000.0),
+    "ppfd": PlausibleRange(0.0, 2_600.0),
 }
 """Channel -> limits (°C, %RH, lx, µmol m⁻² s⁻¹, m). A dry tray's level and a dark lamp stand still rightly."""
 
 
-def flag_readings(readings: pd.DataFrame, limits: Mapping[str, Limits] = LIMITS) -> pd.DataFrame:
+def flag_readings(readings: pd.DataFrame, limits: Mapping[str, PlausibleRange] = LIMITS) -> pd.DataFrame:
     """Flag single readings of one tray.
 
     A spike stands out from the readings before and after it, both at most MAX_GAP_S away and equal within half of what
@@ -94,7 +94,7 @@ def flag_readings(readings: pd.DataFrame, limits: Mapping[str, Limits] = LIMITS)
     return frame.drop(columns="_ms").assign(flag=flag).reset_index(drop=True)
 
 
-def _flags(time_ms: IntArray, value: FloatArray, limit: Limits | None) -> NDArray[np.object_]:
+def _flags(time_ms: IntArray, value: FloatArray, limit: PlausibleRange | None) -> NDArray[np.object_]:
     gap = np.r_[False, np.diff(time_ms) > MAX_GAP_S * 1000]
     flag = np.where(gap, "after a gap", GOOD).astype(object)
     if limit is None:
@@ -127,7 +127,7 @@ def _spikes(
     return spike
 
 
-def _stands_still(time_ms: IntArray, value: FloatArray, limit: Limits) -> NDArray[np.bool_]:
+def _stands_still(time_ms: IntArray, value: FloatArray, limit: PlausibleRange) -> NDArray[np.bool_]:
     """Readings in a run of one value, or of values from `wet_at` on, that lasts `flat_h`."""
     still = np.zeros(len(value), dtype=bool)
     if limit.flat_h is None or not len(value):
@@ -144,7 +144,7 @@ def _stands_still(time_ms: IntArray, value: FloatArray, limit: Limits) -> NDArra
     return still
 
 
-def flag_hours(hours: pd.DataFrame, channel: str, limits: Mapping[str, Limits] = LIMITS) -> pd.DataFrame:
+def flag_hours(hours: pd.DataFrame, channel: str, limits: Mapping[str, PlausibleRange] = LIMITS) -> pd.DataFrame:
     """Flag hourly summaries of one channel.
 
     An hour is out of range, or holds a spike, if any of its readings does: its least, its greatest, and the range

@@ -51,7 +51,7 @@ class TrayWater:
 
 
 @dataclass(frozen=True)
-class Limits:
+class ScheduleLimits:
     """What a grower's place allows.
 
     `longest_dry_h`: longest safe dry spell. `window`: floods only between these minutes of the local day (start, end;
@@ -113,7 +113,7 @@ def wet_s(schedule: FloodSchedule, water: TrayWater) -> float:
     return water.fill_s + schedule.hold_minutes * 60 + water.drain_s
 
 
-def dose_of(schedule: FloodSchedule, water: TrayWater, limits: Limits) -> Dose:
+def dose_of(schedule: FloodSchedule, water: TrayWater, limits: ScheduleLimits) -> Dose:
     """The dose of a schedule with floods spread evenly over the window."""
     n, wet = schedule.floods_day, wet_s(schedule, water)
     wet_h = min(n * wet / 3600, 24.0)
@@ -122,7 +122,7 @@ def dose_of(schedule: FloodSchedule, water: TrayWater, limits: Limits) -> Dose:
     return Dose(24 - wet_h, wet_h, n, (24 - wet_h) / n, max(night_s, 0.0) / 3600, schedule.hold_minutes)
 
 
-def why_not(schedule: FloodSchedule, water: TrayWater, limits: Limits, trays: int = 1) -> tuple[str, ...]:
+def why_not(schedule: FloodSchedule, water: TrayWater, limits: ScheduleLimits, trays: int = 1) -> tuple[str, ...]:
     """The limits that forbid a schedule, in words.
 
     Parameters
@@ -181,7 +181,7 @@ def possible_schedules(
     factor: str,
     usual: FloodSchedule,
     water: TrayWater,
-    limits: Limits,
+    limits: ScheduleLimits,
     *,
     low: float,
     high: float,
@@ -249,7 +249,7 @@ def possible_schedules(
 
 
 def possible_pairs(
-    water: TrayWater, limits: Limits, floods: Sequence[int], hold_minutes: Sequence[float], *, trays: int = 1
+    water: TrayWater, limits: ScheduleLimits, floods: Sequence[int], hold_minutes: Sequence[float], *, trays: int = 1
 ) -> Possible:
     """All pairs of floods a day and holding minutes that the limits allow.
 
@@ -283,7 +283,7 @@ def possible_pairs(
     return Possible(pd.DataFrame(rows, columns=columns), tuple(dict.fromkeys(forbidden)))
 
 
-def starts_s(schedule: FloodSchedule, limits: Limits, offset_s: float = 0.0) -> Array:
+def starts_s(schedule: FloodSchedule, limits: ScheduleLimits, offset_s: float = 0.0) -> Array:
     """When floods begin: evenly over the window, from its start.
 
     Parameters

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from tidetray.analysis.conditions.known_time import per_known_day
-from tidetray.analysis.dose.schedules import FloodSchedule, Limits, TrayWater, dose_of
+from tidetray.analysis.dose.schedules import FloodSchedule, ScheduleLimits, TrayWater, dose_of
 from tidetray.ingest.core.readings import Tray
 from tidetray.ingest.cycles.hydraulics import drain_time_s, fill_time_s
 from tidetray.ingest.notebook.facts import Treatment
@@ -89,7 +89,7 @@ def planned_doses(
         treatment = treatments[name]
         if treatment.culture == "mixed" and treatment.flood_times:
             schedule = FloodSchedule(len(treatment.flood_times), treatment.wet_minutes)
-            dose = dose_of(schedule, water[tray], Limits())
+            dose = dose_of(schedule, water[tray], ScheduleLimits())
             wet_min = 60 * dose.wet_h_day / schedule.floods_day
             rows.append((dose.dry_h_day, dose.wet_h_day, float(dose.floods_day), dose.dry_spell_h, wet_min))
         elif not treatment.culture or treatment.culture == "mixed":  # its floods were not noted

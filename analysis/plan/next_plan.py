@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from tidetray.analysis.dose.draws import Draws
-from tidetray.analysis.dose.schedules import FloodSchedule, Limits, starts_s
+from tidetray.analysis.dose.schedules import FloodSchedule, ScheduleLimits, starts_s
 from tidetray.analysis.plan.design_search import Proposal
 from tidetray.analysis.plan.timetable import clock_text
 from tidetray.ingest.notebook.facts import Treatment, TrialPlan
@@ -46,7 +46,7 @@ def next_plan(
     of_tray: Mapping[str, FloodSchedule],
     base: TrialPlan,
     *,
-    limits: Limits,
+    limits: ScheduleLimits,
     name: str,
     started: datetime,
     question: str,

@@ -1,6 +1,6 @@
 """What a planned trial can tell and what it cannot, in words; and the spread learned from a past trial.
 
-In: the plan's figures, or a past trial's table of pots. Out: a `Spread`, and an `Advice` with its tables
+In: the plan's figures, or a past trial's table of pots. Out: a `SpreadEstimate`, and an `PowerAdvice` with its tables
 and sentences. The arithmetic is in `analysis/plan/power.py`.
 """
 
@@ -38,7 +38,7 @@ class _Sds(TypedDict):
 
 
 @dataclass(frozen=True)
-class Spread:
+class SpreadEstimate:
     """Standard deviations between trays and between pots of one tray, in the unit of the response.
 
     From `df_trays` degrees of freedom; the sd of a tray's mean lies between `low` and `high` times what was
@@ -55,7 +55,7 @@ class Spread:
     cautions: tuple[str, ...]
 
 
-def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str) -> Spread:
+def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str) -> SpreadEstimate:
     """The spread within treatments of a past trial.
 
     Parameters
@@ -97,7 +97,7 @@ def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str)
         cautions.append(
             "Trays differed no more than their pots do. That may be luck: expect some difference between trays."
         )
-    return Spread(
+    return SpreadEstimate(
         math.sqrt(tray_variance),
         math.sqrt(pot_variance),
         df,
@@ -110,7 +110,7 @@ def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str)
 
 
 @dataclass(frozen=True)
-class Advice:
+class PowerAdvice:
     """What the plan can tell. Figures are NaN where one tray per treatment leaves nothing to tell.
 
     `needed`: per number of pots, trays per treatment for the power wanted. `trays_against_pots`: power for the
@@ -135,7 +135,7 @@ def advise(
     target: float = 0.8,
     alpha: float = 0.05,
     unit: str = "",
-) -> Advice:
+) -> PowerAdvice:
     """Judge a plan.
 
     Parameters
@@ -206,7 +206,7 @@ def advise(
             f"With {trays} trays a side a test by shuffling can never get below p = {permutation_floor(trays):.2g}; "
             f"it takes {counted(fewest_to_shuffle(alpha), 'tray')} a side."
         )
-    return Advice(found, detect, needed, against, tuple(said))
+    return PowerAdvice(found, detect, needed, against, tuple(said))
 
 
 def _needed(  # noqa: PLR0917

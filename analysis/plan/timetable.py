@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from tidetray.analysis.base.arrays import Array, Codes
-from tidetray.analysis.dose.schedules import DAY_S, FloodSchedule, Limits, TrayWater, wet_s
+from tidetray.analysis.dose.schedules import DAY_S, FloodSchedule, ScheduleLimits, TrayWater, wet_s
 
 STEPS_S = (60, 5)
 """Starts are sought on whole minutes, which any timer knows; on multiples of five seconds only where that is
@@ -61,7 +61,7 @@ class Timetable:
 def make_timetable(
     schedules: Mapping[str, FloodSchedule],
     water: Mapping[str, TrayWater],
-    limits: Limits,
+    limits: ScheduleLimits,
     *,
     set_s: Mapping[str, Sequence[int]] | None = None,
 ) -> Timetable:
@@ -115,7 +115,7 @@ def _placed(
     order: list[str],
     schedules: Mapping[str, FloodSchedule],
     water: Mapping[str, TrayWater],
-    limits: Limits,
+    limits: ScheduleLimits,
     set_s: Mapping[str, Sequence[int]],
 ) -> dict[str, list[int]]:
     for step in STEPS_S:
@@ -128,7 +128,7 @@ def _placed(
     raise NoTimetableError("no step to place floods on")
 
 
-def simulate(floods: pd.DataFrame, water: Mapping[str, TrayWater], limits: Limits) -> SumpDay:
+def simulate(floods: pd.DataFrame, water: Mapping[str, TrayWater], limits: ScheduleLimits) -> SumpDay:
     """A day that repeats itself, event by event. `floods` as in `Timetable`; a tray without known volume takes no
     water, is named in `unknown_volume`, and leaves no least level."""
     faults = []
@@ -184,7 +184,9 @@ def clock_text(seconds: float) -> str:
     return text if whole % 60 == 0 else f"{text}:{whole % 60:02}"
 
 
-def _check_totals(schedules: Mapping[str, FloodSchedule], water: Mapping[str, TrayWater], limits: Limits) -> None:
+def _check_totals(
+    schedules: Mapping[str, FloodSchedule], water: Mapping[str, TrayWater], limits: ScheduleLimits
+) -> None:
     """What no arrangement could mend."""
     _, length_s = limits.window_s
     pumping = sum(s.floods_day * water[t].fill_s for t, s in schedules.items())
@@ -216,7 +218,7 @@ def _check_totals(schedules: Mapping[str, FloodSchedule], water: Mapping[str, Tr
 class _Room:
     """When the pump is free and how much water is out, on a grid of `step_s` that errs on the safe side."""
 
-    def __init__(self, limits: Limits, step_s: int) -> None:
+    def __init__(self, limits: ScheduleLimits, step_s: int) -> None:
         self._first, self._length = limits.window_s
         self._usable = limits.sump_m3 - limits.sump_min_m3
         self._step = step_s

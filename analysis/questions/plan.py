@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from tidetray.analysis.plan.power_advice import Advice, Spread, advise, spread_from
+from tidetray.analysis.plan.power_advice import PowerAdvice, SpreadEstimate, advise, spread_from
 from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.record.trial_data import TrialData
 
@@ -19,7 +19,7 @@ class PlanAnswer(Answer):
     """`advice`: tables and sentences. `tray_sd`, `pot_sd`, `detectable`: in the unit of the difference that was asked
     for (per day where it is growth)."""
 
-    advice: Advice
+    advice: PowerAdvice
     tray_sd: float
     pot_sd: float
     detectable: float
@@ -39,7 +39,7 @@ class PlanAnswer(Answer):
 
 
 def plan(
-    past: Spread | None = None,
+    past: SpreadEstimate | None = None,
     *,
     treatments: int,
     trays: int,
@@ -97,7 +97,7 @@ def plan(
     return PlanAnswer(past.cautions if past else (), found, tray_sd, pot_sd, found.detectable / factor)
 
 
-def past_spread(data: TrialData) -> Spread:
+def past_spread(data: TrialData) -> SpreadEstimate:
     """What the growth of a trial, from first to last weigh-in of each pot, says of the spread between trays and pots.
 
     Parameters

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from tidetray.analysis.dose.fit import DOSE_WORDS
-from tidetray.analysis.dose.schedules import FACTORS, Limits
+from tidetray.analysis.dose.schedules import FACTORS, ScheduleLimits
 from tidetray.analysis.pictures.base import Spec
 from tidetray.analysis.pictures.dose import response_chart
 from tidetray.analysis.plan.economics import Costs, value_of
@@ -135,7 +135,7 @@ def doses_of(data: TuningData, *, planned: bool) -> tuple[pd.DataFrame, str]:
     return (data.planned if planned else data.measured), ""
 
 
-def limits_of(settings: FloodingSettings) -> Limits:
+def limits_of(settings: FloodingSettings) -> ScheduleLimits:
     """Limits of schedules from the settings.
 
     Parameters
@@ -154,7 +154,7 @@ def limits_of(settings: FloodingSettings) -> Limits:
     """
     start, end = (int(text[:2]) * 60 + int(text[3:]) for text in (settings.flood_from, settings.flood_until))
     end += 1440 if end <= start else 0
-    return Limits(
+    return ScheduleLimits(
         longest_dry_h=settings.longest_dry_h or float("inf"),
         window=None if end - start == 1440 else (start, end),
         pump_share=settings.pump_share,

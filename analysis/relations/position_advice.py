@@ -1,6 +1,6 @@
 """What to do about places: which to even out or leave empty, how to block the next layout, what is at risk now.
 
-In: pots with what is left over and what their place explains, the features tested. Out: an `Advice` in plain
+In: pots with what is left over and what their place explains, the features tested. Out: an `PositionAdvice` in plain
 words with the figures behind it. Tests nothing itself; where nothing is settled it advises nothing but a layout.
 """
 
@@ -26,7 +26,7 @@ _IN_TURN = (
 
 
 @dataclass(frozen=True)
-class Advice:
+class PositionAdvice:
     """`even_out`: line (as 'column 1'), effect, n_pots, of settled rows and columns that fall behind, worst first.
 
     `block_by`: "row", "column" or "" (nothing to block by). `balance`: treatment, place_effect (mean over its pots),
@@ -50,7 +50,7 @@ def advise(
     tray: str,
     explained: float,
     unit: str,
-) -> Advice:
+) -> PositionAdvice:
     """`pots`: with `residual` and `place_effect`; `places`: row, column, effect, n_trays; `features`: as in
     `Positions`."""
     settled = features[features["p_adjusted"] < LEVEL].set_index("feature")
@@ -70,7 +70,7 @@ def advise(
     ]
     if not len(settled) and not np.isnan(explained):
         sentences.insert(0, "No place clearly needs evening out.")
-    return Advice(even_out, block_by, balance, at_risk, tuple(sentences))
+    return PositionAdvice(even_out, block_by, balance, at_risk, tuple(sentences))
 
 
 def _behind(places: pd.DataFrame, lines: list[str]) -> pd.DataFrame:

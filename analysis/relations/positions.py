@@ -22,7 +22,7 @@ from scipy import stats
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require, unit_of
 from tidetray.analysis.base.words import counted, minus, p_words
-from tidetray.analysis.relations.position_advice import Advice, advise
+from tidetray.analysis.relations.position_advice import PositionAdvice, advise
 from tidetray.analysis.stats.morans_i import MoranI, morans_i
 from tidetray.analysis.stats.pairwise import adjust
 
@@ -61,7 +61,7 @@ class Positions:
     moran_after: MoranI
     pots: pd.DataFrame
     places: pd.DataFrame
-    advice: Advice
+    advice: PositionAdvice
     sentences: tuple[str, ...]
     cautions: tuple[str, ...]
 

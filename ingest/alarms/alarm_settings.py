@@ -15,18 +15,18 @@ from typing import Annotated, Any, Self
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, field_validator, model_validator
 
 from tidetray.ingest.alarms.kinds import KINDS
-from tidetray.ingest.alarms.signal_rules import LABELS, Limits
+from tidetray.ingest.alarms.signal_rules import LABELS, AlarmLimits
 from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import CHANNELS, MAX_GAP_S
 
 MOST_VPD_KPA = 20.0
 """Saturation at 60 °C: no air that can be measured here has a greater deficit."""
 
-DEFAULT_LIMITS: dict[str, Limits] = {
-    "water_temp": Limits(12.0, 30.0, 0.3, 60.0, 60.0),
-    "air_temp": Limits(8.0, 36.0, 0.5, 60.0, 60.0),
-    "vpd": Limits(None, 1.8, 0.1, 600.0, 600.0),
-    "battery": Limits(20.0, None, 5.0, 60.0, 60.0),
+DEFAULT_LIMITS: dict[str, AlarmLimits] = {
+    "water_temp": AlarmLimits(12.0, 30.0, 0.3, 60.0, 60.0),
+    "air_temp": AlarmLimits(8.0, 36.0, 0.5, 60.0, 60.0),
+    "vpd": AlarmLimits(None, 1.8, 0.1, 600.0, 600.0),
+    "battery": AlarmLimits(20.0, None, 5.0, 60.0, 60.0),
 }
 """Limits: common practice, no source. Deadband about 1 % of the span and 60 s as EEMUA 191 starts with for
 temperatures (from memory); the deficit swings with every open door, so it waits longer."""
@@ -130,7 +130,7 @@ class PumpSettings(_Part):
     trays: tuple[str, ...] = Field(min_length=2)
 
 
-def _over(limits: Limits, given: LimitSettings | None) -> Limits:
+def _over(limits: AlarmLimits, given: LimitSettings | None) -> AlarmLimits:
     return limits if given is None else limits._replace(**given.model_dump(exclude_none=True))
 
 
@@ -144,7 +144,7 @@ def _limits(limits: dict[str, LimitSettings]) -> dict[str, LimitSettings]:
         if channel not in can:
             raise ValueError(f"{channel}: there is no such channel with limits. {near_names(channel, can)}")
         low, high = (0.0, MOST_VPD_KPA) if channel == "vpd" else (CHANNELS[channel].low, CHANNELS[channel].high)
-        merged = _over(DEFAULT_LIMITS.get(channel, Limits(None, None, 0.0)), given)
+        merged = _over(DEFAULT_LIMITS.get(channel, AlarmLimits(None, None, 0.0)), given)
         for name, value in (("low", given.low), ("high", given.high)):
             if value is not None and not low < value < high:
                 raise ValueError(
@@ -224,12 +224,14 @@ class AlarmSettings(_Part):
         """What is different for a tray: under 'site/tray', or under its name where no site is given."""
         return self.tray.get(f"{site}/{tray}") or self.tray.get(tray) or TraySettings()
 
-    def limits_of(self, tray: str, site: str = "") -> dict[str, Limits]:
+    def limits_of(self, tray: str, site: str = "") -> dict[str, AlarmLimits]:
         """All limits in force for a tray of a site, or for a node's own place (an empty name)."""
         own = self.own(site, tray).limits
         found = {}
         for channel in {*DEFAULT_LIMITS, *self.limits, *own}:
-            default = DEFAULT_LIMITS[channel] if channel in DEFAULT_LIMITS else Limits(None, None, _span(channel) / 100)
+            default = (
+                DEFAULT_LIMITS[channel] if channel in DEFAULT_LIMITS else AlarmLimits(None, None, _span(channel) / 100)
+            )
             found[channel] = _over(_over(default, self.limits.get(channel)), own.get(channel))
         return found
 

@@ -37,7 +37,7 @@ WET_SENSOR_PCT, WET_SENSOR_H = 99.5, 12.0
 """A humidity sensor that says so for so long has water on it (common practice, no source)."""
 
 
-class Limits(NamedTuple):
+class AlarmLimits(NamedTuple):
     """Where a signal should be, in its unit; None: no limit on that side."""
 
     low: float | None
@@ -56,7 +56,7 @@ SHOWN_UNIT = {"Cel": "°C", "%RH": "%", "%EL": "%", "m": "m"}
 class LimitRule:
     """One signal against its limits. `step` gives 'too high', 'too low' or '' as it stands after the reading."""
 
-    def __init__(self, limits: Limits) -> None:
+    def __init__(self, limits: AlarmLimits) -> None:
         self.limits = limits
         self.side = ""
         self.since_ms = 0
@@ -136,7 +136,7 @@ def known_bad(channel: str, value: float, before: float | None) -> str:
 class SignalPlan:
     """Limits by channel (and `vpd`), and when the lamp goes on and off; the two are both there or neither."""
 
-    limits: dict[str, Limits]
+    limits: dict[str, AlarmLimits]
     lamp_on: Daily | None = None
     lamp_off: Daily | None = None
 
@@ -150,9 +150,9 @@ class SignalWatch:
         self._limits = {channel: LimitRule(limits) for channel, limits in plan.limits.items()}
         self._flat: dict[str, FlatRule] = {}
         self._last: dict[str, tuple[int, float]] = {}
-        self._lamp = LimitRule(Limits(None, 0.5, 0.0, 60.0, 60.0))
+        self._lamp = LimitRule(AlarmLimits(None, 0.5, 0.0, 60.0, 60.0))
         self._lamp_burns, self._lamp_since_ms, self._lamp_until_ms = False, 0, 0
-        self._wet_sensor = LimitRule(Limits(None, WET_SENSOR_PCT, 1.0, WET_SENSOR_H * 3600, 3600.0))
+        self._wet_sensor = LimitRule(AlarmLimits(None, WET_SENSOR_PCT, 1.0, WET_SENSOR_H * 3600, 3600.0))
 
     def take(self, channel: str, at_ms: int, value: float, *, is_dry: bool) -> None:
         before = self._last.get(channel)

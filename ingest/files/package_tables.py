@@ -35,7 +35,7 @@ class Field:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class PackageTable:
     fields: tuple[Field, ...]
     key: tuple[str, ...]
     refers: tuple[tuple[str, str, str], ...] = ()
@@ -52,8 +52,8 @@ _TRAY_FIELDS = tuple(
     if f.name not in {"name", "site"}
 )
 
-TABLES: dict[str, Table] = {
-    "studies": Table(
+TABLES: dict[str, PackageTable] = {
+    "studies": PackageTable(
         (
             Field("study", term="Study unique ID", needed=True),
             Field("site", term="Experimental site name", needed=True),
@@ -72,7 +72,7 @@ TABLES: dict[str, Table] = {
         ),
         ("study",),
     ),
-    "treatments": Table(
+    "treatments": PackageTable(
         (
             Field("treatment", term="Experimental Factor value", needed=True),
             Field("culture", says="emersed, submersed or mixed", needed=True),
@@ -81,7 +81,7 @@ TABLES: dict[str, Table] = {
         ),
         ("treatment",),
     ),
-    "trays": Table(
+    "trays": PackageTable(
         (
             Field("tray", term="Observation unit ID (level tray); treatment assigned at this level", needed=True),
             Field("treatment", term="Experimental Factor value", needed=True),
@@ -96,7 +96,7 @@ TABLES: dict[str, Table] = {
         ("tray",),
         (("treatment", "treatments", "treatment"),),
     ),
-    "pots": Table(
+    "pots": PackageTable(
         (
             Field("pot", term="Observation unit ID (level block>tray>pot)", needed=True),
             Field("tray", says="first tray; events say where it went", needed=True),
@@ -109,7 +109,7 @@ TABLES: dict[str, Table] = {
         ("pot",),
         (("tray", "trays", "tray"),),
     ),
-    "weigh_ins": Table(
+    "weigh_ins": PackageTable(
         (
             Field("entry", "integer", says="number in the trail", needed=True),
             Field("pot", term="Observation unit ID", needed=True),
@@ -131,7 +131,7 @@ TABLES: dict[str, Table] = {
         ),
         ("entry",),
     ),
-    "events": Table(
+    "events": PackageTable(
         (
             Field("event", "integer", says="number", needed=True),
             Field("kind", term="Event type", needed=True),
@@ -149,7 +149,7 @@ TABLES: dict[str, Table] = {
         ),
         ("event",),
     ),
-    "dry_weighings": Table(
+    "dry_weighings": PackageTable(
         (
             Field("pot", needed=True),
             Field("time", "datetime", needed=True),

@@ -27,7 +27,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from tests.made_trials import event, made_plan, open_trial, put, treatment, weekly, weigh_in
 from tidetray.analysis.compare.trial import compare_trial
 from tidetray.analysis.dose.fit import fit_response
-from tidetray.analysis.dose.schedules import FloodSchedule, Limits, TrayWater
+from tidetray.analysis.dose.schedules import FloodSchedule, ScheduleLimits, TrayWater
 from tidetray.analysis.plan.next_plan import next_plan
 from tidetray.analysis.plan.timetable import make_timetable
 from tidetray.analysis.record.trial_data import TrialData, tuning_data
@@ -137,7 +137,7 @@ def false_missed_floods() -> int:
     """Nine trays of six floods a day, 4 min each to fill and 8 to drain: the next trial begun, its timetable published,
     and a week around a change of clocks (Europe/Lisbon, 2026-10-25) in which nodes flood by the messages they got."""
     names = [f"tray-{k}" for k in range(1, 10)]
-    schedules, limits = dict.fromkeys(names, FloodSchedule(6, 30.0)), Limits()
+    schedules, limits = dict.fromkeys(names, FloodSchedule(6, 30.0)), ScheduleLimits()
     base = made_plan(["floods-2"] * 9, [treatment(2)], pots=1)
     started = datetime(2026, 10, 22, 9, tzinfo=UTC)
     plan = next_plan(schedules, base, limits=limits, name="next", started=started, question="Which?")

@@ -32,7 +32,7 @@ from tests.made_responses import CURVES, LEVEL, Curve
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.dose.draws import NEAR_BEST
 from tidetray.analysis.dose.fit import ResponseFit, fit_response
-from tidetray.analysis.dose.schedules import FloodSchedule, Limits, TrayWater
+from tidetray.analysis.dose.schedules import FloodSchedule, ScheduleLimits, TrayWater
 from tidetray.analysis.plan.design_search import propose
 from tidetray.analysis.plan.step import tune
 from tidetray.analysis.plan.timetable import make_timetable
@@ -91,7 +91,7 @@ def answer_s() -> float:
         rows = grow(WITH_A_BEST[3], np.linspace(2, 22, 9), np.random.default_rng(seed), trial="first")
         rows = rows.assign(treatment="some", floods_day=4.0, dry_spell_h=rows["dry_h_day"] / 4, wet_minutes=60.0)
         begin = time.perf_counter()
-        found = tune(rows, plan, water, factor="dry_h_day", limits=Limits(), weeks=WEEKS)
+        found = tune(rows, plan, water, factor="dry_h_day", limits=ScheduleLimits(), weeks=WEEKS)
         taken = time.perf_counter() - begin
         if found.timetable is None:
             raise RuntimeError(f"no timetable: {found.why_no_timetable}")
@@ -112,7 +112,7 @@ def timetable_s() -> float:
     found = make_timetable(
         dict.fromkeys(names, FloodSchedule(12, 20)),
         dict.fromkeys(names, TrayWater(60, 120, 0.003)),
-        Limits(sump_m3=0.3, sump_min_m3=0.05),
+        ScheduleLimits(sump_m3=0.3, sump_min_m3=0.05),
     )
     taken = time.perf_counter() - begin
     if len(found.floods) != 720:

@@ -20,7 +20,7 @@ from tidetray.analysis.record.package import HOURS, SERIES, SPANS, SURVEY
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.core.readings import EVIDENCE, from_ms
 from tidetray.ingest.core.refusals import EntryError
-from tidetray.ingest.files.package_tables import TABLES, Field, Table, notebook_rows
+from tidetray.ingest.files.package_tables import TABLES, Field, PackageTable, notebook_rows
 from tidetray.ingest.notebook.facts import Trial
 from tidetray.ingest.notebook.light_surveys import light_survey
 from tidetray.ingest.notebook.notebook import Notebook
@@ -93,8 +93,8 @@ def export(store: Store, trial: Trial, folder: Path, *, now: datetime) -> list[s
     }
     for name, (frame, key) in derived.items():
         fields = tuple(Field(str(column), _kind(frame[column]), _unit(str(column))) for column in frame.columns)
-        resources.append(_write(folder, name, Table(fields, key), records(frame)))
-    variables = Table(
+        resources.append(_write(folder, name, PackageTable(fields, key), records(frame)))
+    variables = PackageTable(
         (Field("variable", needed=True), *(Field(n, needed=True) for n in ("trait", "method", "scale"))), ("variable",)
     )
     rows = [{"variable": k} | dict(zip(("trait", "method", "scale"), v, strict=True)) for k, v in VARIABLES.items()]
@@ -147,7 +147,7 @@ def _timed(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
     return frame
 
 
-def _write(folder: Path, name: str, table: Table, rows: Iterable[dict[str, Any]]) -> dict[str, Any]:
+def _write(folder: Path, name: str, table: PackageTable, rows: Iterable[dict[str, Any]]) -> dict[str, Any]:
     names = [field.name for field in table.fields]
     frame = pd.DataFrame([{key: _text(row[key]) for key in names} for row in rows], columns=names, dtype="str")
     text = StringIO()

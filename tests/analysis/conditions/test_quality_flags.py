@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from tidetray.analysis.conditions.quality_flags import (
     FLAGS,
-    Limits,
+    PlausibleRange,
     count_flags,
     flag_hours,
     flag_readings,
@@ -24,7 +24,7 @@ def readings(*values: float, channel: str = "air_temp", every_min: float = 5.0) 
     return pd.DataFrame({"time": times, "channel": channel, "value": list(values)})
 
 
-def flags(frame: pd.DataFrame, limits: Limits | None = None) -> list[str]:
+def flags(frame: pd.DataFrame, limits: PlausibleRange | None = None) -> list[str]:
     if limits is None:
         return flag_readings(frame)["flag"].tolist()
     return flag_readings(frame, {"air_temp": limits})["flag"].tolist()
@@ -42,7 +42,7 @@ def test_nothing_is_changed_or_lost() -> None:
 
 
 def test_a_spike_stands_out_from_both_neighbours_and_a_step_does_not() -> None:
-    limits = Limits(-5, 50, spike=5.0)
+    limits = PlausibleRange(-5, 50, spike=5.0)
     assert flags(readings(21, 30, 21.2, 21.1), limits) == ["good", "spike", "good", "good"]
     assert flags(readings(21, 30, 30.1, 30.2), limits) == ["good"] * 4
     assert flags(readings(30, 21, 21), limits) == ["good"] * 3, "the first reading has one neighbour only"
@@ -53,14 +53,14 @@ def test_the_reading_after_a_spike_is_not_too_fast() -> None:
 
 
 def test_a_change_faster_than_the_limit_a_minute() -> None:
-    limits = Limits(-5, 50, per_min=1.0)
+    limits = PlausibleRange(-5, 50, per_min=1.0)
     assert flags(readings(20, 25, 31, 31), limits) == ["good", "good", "changed too fast", "good"]
     # readings seconds apart may differ by what a minute allows: noise is no change
     assert flags(readings(20, 20.9, 20, every_min=0.1), limits) == ["good"] * 3
 
 
 def test_a_flat_line_lasts_its_hours() -> None:
-    limits = Limits(-5, 50, flat_h=1.0)
+    limits = PlausibleRange(-5, 50, flat_h=1.0)
     assert flags(readings(*[21.0] * 13), limits) == ["flat"] * 13  # twelve times five minutes
     assert flags(readings(*[21.0] * 12), limits) == ["good"] * 12
     assert flags(readings(20.0, *[21.0] * 13, 20.0), limits) == ["good", *["flat"] * 13, "good"]

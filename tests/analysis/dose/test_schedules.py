@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from tidetray.analysis.dose.schedules import (
     FloodSchedule,
-    Limits,
+    ScheduleLimits,
     TrayWater,
     dose_of,
     possible_pairs,
@@ -26,7 +26,7 @@ WATER = TrayWater(fill_s=86.4, drain_s=238.86, volume_m3=0.036)
 @pytest.mark.parametrize(("floods", "hold_min", "wet_h"), [(6, 10, 1.5421), (4, 15, 1.3614), (12, 5, 2.0842)])
 def test_wet_hours_of_schedules_that_hold_one_hour_on_paper(floods: int, hold_min: float, wet_h: float) -> None:
     # 86.4 s to fill and 238.86 s to drain each time: 4 × (86.4 + 900 + 238.86) s = 1.3614 h
-    dose = dose_of(FloodSchedule(floods, hold_min), WATER, Limits())
+    dose = dose_of(FloodSchedule(floods, hold_min), WATER, ScheduleLimits())
     assert dose.wet_h_day == pytest.approx(wet_h, abs=5e-5)
     assert dose.dry_spell_h == pytest.approx((24 - wet_h) / floods, abs=1e-4)
     assert dose.longest_dry_h == pytest.approx(dose.dry_spell_h)
@@ -34,7 +34,7 @@ def test_wet_hours_of_schedules_that_hold_one_hour_on_paper(floods: int, hold_mi
 
 def test_a_window_makes_one_dry_spell_long() -> None:
     # 08:00 to 20:00, 4 floods of 600 s: starts 3 h apart, the night is 12 h longer
-    limits = Limits(window=(480, 1200))
+    limits = ScheduleLimits(window=(480, 1200))
     schedule, water = FloodSchedule(4, 5), TrayWater(100, 200)
     assert list(starts_s(schedule, limits) / 3600) == [8, 11, 14, 17]
     assert dose_of(schedule, water, limits).longest_dry_h == pytest.approx(15 - 600 / 3600)
@@ -42,28 +42,28 @@ def test_a_window_makes_one_dry_spell_long() -> None:
 
 def test_each_limit_is_named() -> None:
     schedule = FloodSchedule(2, 30)
-    assert why_not(schedule, WATER, Limits()) == ()
-    assert "longest safe one is 6 h" in why_not(schedule, WATER, Limits(longest_dry_h=6))[0]
-    assert "pump would run" in why_not(schedule, WATER, Limits(pump_share=0.01), trays=9)[0]
-    assert "sump can give 20.0 L" in why_not(schedule, WATER, Limits(sump_m3=0.03, sump_min_m3=0.01))[0]
-    assert "do not fit" in why_not(FloodSchedule(20, 90), WATER, Limits())[0]
+    assert why_not(schedule, WATER, ScheduleLimits()) == ()
+    assert "longest safe one is 6 h" in why_not(schedule, WATER, ScheduleLimits(longest_dry_h=6))[0]
+    assert "pump would run" in why_not(schedule, WATER, ScheduleLimits(pump_share=0.01), trays=9)[0]
+    assert "sump can give 20.0 L" in why_not(schedule, WATER, ScheduleLimits(sump_m3=0.03, sump_min_m3=0.01))[0]
+    assert "do not fit" in why_not(FloodSchedule(20, 90), WATER, ScheduleLimits())[0]
 
 
 def test_one_factor_is_varied_and_the_rest_stays() -> None:
     usual = FloodSchedule(6, 30)
-    dry = possible_schedules("dry_h_day", usual, WATER, Limits(), low=12, high=23).table
+    dry = possible_schedules("dry_h_day", usual, WATER, ScheduleLimits(), low=12, high=23).table
     assert set(dry["floods_day"]) == {6}
     assert dry["dose"].is_monotonic_increasing
-    spells = possible_schedules("dry_spell_h", usual, WATER, Limits(), low=0, high=24).table
+    spells = possible_schedules("dry_spell_h", usual, WATER, ScheduleLimits(), low=0, high=24).table
     assert spells["wet_h_day"].to_numpy() == pytest.approx(spells["wet_h_day"].iloc[0])
-    floods = possible_schedules("floods_day", usual, WATER, Limits(longest_dry_h=8), low=1, high=12)
+    floods = possible_schedules("floods_day", usual, WATER, ScheduleLimits(longest_dry_h=8), low=1, high=12)
     assert set(floods.table["hold_minutes"]) == {30}
     assert floods.table["dose"].min() == 3
     assert "longest safe one" in floods.forbidden[0]
-    pairs = possible_pairs(WATER, Limits(), (2, 4), (10, 20)).table
+    pairs = possible_pairs(WATER, ScheduleLimits(), (2, 4), (10, 20)).table
     assert len(pairs) == 4
     with pytest.raises(ValueError, match="no factor 'light'"):
-        possible_schedules("light", usual, WATER, Limits(), low=0, high=1)
+        possible_schedules("light", usual, WATER, ScheduleLimits(), low=0, high=1)
 
 
 @pytest.mark.parametrize(
@@ -71,7 +71,7 @@ def test_one_factor_is_varied_and_the_rest_stays() -> None:
 )
 def test_limits_that_make_no_sense(wrong: dict[str, object]) -> None:
     with pytest.raises(ValueError, match="must"):
-        Limits(**wrong)  # type: ignore[arg-type]
+        ScheduleLimits(**wrong)  # type: ignore[arg-type]
 
 
 def test_the_least_in_the_sump_worked_by_hand() -> None:
@@ -82,14 +82,17 @@ def test_the_least_in_the_sump_worked_by_hand() -> None:
         columns=["tray", "start_s", "pump_off_s", "drain_s", "dry_s"],
     )
     water = dict.fromkeys("ab", TrayWater(100, 100, 0.010))
-    day = simulate(floods, water, Limits(sump_m3=0.015, sump_min_m3=0.004))
+    day = simulate(floods, water, ScheduleLimits(sump_m3=0.015, sump_min_m3=0.004))
     assert day.faults == ()
     assert day.least_m3 == pytest.approx(0.005)
     assert day.events.set_index("time_s")["sump_m3"][250] == pytest.approx(0.0125)
     assert day.pump_s == 200
-    assert "at least 6.0 L must stay" in simulate(floods, water, Limits(sump_m3=0.015, sump_min_m3=0.006)).faults[0]
+    assert (
+        "at least 6.0 L must stay"
+        in simulate(floods, water, ScheduleLimits(sump_m3=0.015, sump_min_m3=0.006)).faults[0]
+    )
     floods.loc[1, "start_s"] = 50
-    assert "needed twice at once, at 00:00 for a" in simulate(floods, water, Limits()).faults[0]
+    assert "needed twice at once, at 00:00 for a" in simulate(floods, water, ScheduleLimits()).faults[0]
 
 
 def by_the_second(floods: pd.DataFrame, volume_m3: float, sump_m3: float) -> tuple[float, int]:
@@ -117,7 +120,7 @@ def by_the_second(floods: pd.DataFrame, volume_m3: float, sump_m3: float) -> tup
 def test_a_timetable_keeps_every_limit(
     wanted: list[tuple[int, int]], fill_s: int, drain_s: int, sump_l: int, by_day: bool
 ) -> None:
-    limits = Limits(sump_m3=sump_l / 1000, sump_min_m3=0.002, window=(420, 1260) if by_day else None)
+    limits = ScheduleLimits(sump_m3=sump_l / 1000, sump_min_m3=0.002, window=(420, 1260) if by_day else None)
     schedules = {f"t{n}": FloodSchedule(*pair) for n, pair in enumerate(wanted)}
     water = dict.fromkeys(schedules, TrayWater(fill_s, drain_s, 0.010))
     found, refusal = None, ""
@@ -148,7 +151,7 @@ def test_start_times_that_are_set_are_moved_together_and_only_to_later(wanted: l
     water = dict.fromkeys(schedules, TrayWater(240, 120, 0.003))
     found, refusal = None, ""
     try:
-        found = make_timetable(schedules, water, Limits(), set_s=set_s)
+        found = make_timetable(schedules, water, ScheduleLimits(), set_s=set_s)
     except NoTimetableError as error:
         refusal = str(error)
     if found is None:
@@ -166,13 +169,13 @@ def test_start_times_that_are_set_are_moved_together_and_only_to_later(wanted: l
 @pytest.mark.parametrize(
     ("limits", "says"),
     [
-        (Limits(window=(420, 480)), "one pump cannot fill all trays"),
-        (Limits(pump_share=0.1), "the pump would run 12.0 h a day"),
-        (Limits(sump_m3=0.002), "the sump can give 2.0 L"),
-        (Limits(sump_m3=0.010, sump_min_m3=0.005), "the sump would fall below its minimum"),
+        (ScheduleLimits(window=(420, 480)), "one pump cannot fill all trays"),
+        (ScheduleLimits(pump_share=0.1), "the pump would run 12.0 h a day"),
+        (ScheduleLimits(sump_m3=0.002), "the sump can give 2.0 L"),
+        (ScheduleLimits(sump_m3=0.010, sump_min_m3=0.005), "the sump would fall below its minimum"),
     ],
 )
-def test_the_limit_in_the_way_is_named(limits: Limits, says: str) -> None:
+def test_the_limit_in_the_way_is_named(limits: ScheduleLimits, says: str) -> None:
     names = [f"t{n}" for n in range(60)]
     with pytest.raises(NoTimetableError, match=says):
         make_timetable(
@@ -182,7 +185,7 @@ def test_the_limit_in_the_way_is_named(limits: Limits, says: str) -> None:
 
 def test_a_tray_that_never_flooded_cannot_be_placed() -> None:
     with pytest.raises(ValueError, match="nothing is known of filling and draining of t2"):
-        make_timetable({"t2": FloodSchedule(2, 20)}, {}, Limits())
+        make_timetable({"t2": FloodSchedule(2, 20)}, {}, ScheduleLimits())
 
 
 def test_clock_text() -> None:

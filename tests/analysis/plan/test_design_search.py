@@ -11,7 +11,7 @@ import pytest
 from tests.made_responses import grow, made_nursery
 from tidetray.analysis.dose.draws import Draws
 from tidetray.analysis.dose.fit import fit_response
-from tidetray.analysis.dose.schedules import Limits, TrayWater
+from tidetray.analysis.dose.schedules import ScheduleLimits, TrayWater
 from tidetray.analysis.dose.two_doses import fit_surface
 from tidetray.analysis.plan.design_search import propose
 from tidetray.analysis.plan.economics import Costs, value_of
@@ -95,26 +95,30 @@ def pots(seed: int = 4) -> pd.DataFrame:
 
 def test_a_whole_step_ends_in_a_timetable() -> None:
     water = dict.fromkeys(TRAYS, TrayWater(60, 120, 0.003))
-    found = tune(pots(), plan(), water, factor="dry_h_day", limits=Limits(sump_m3=0.1), weeks=4)
+    found = tune(pots(), plan(), water, factor="dry_h_day", limits=ScheduleLimits(sump_m3=0.1), weeks=4)
     assert found.proposal is not None
     assert found.timetable is not None
     assert set(found.dealt) == set(TRAYS)
     assert found.timetable.day.faults == ()
-    assert tune(pots(), plan(), water, factor="dry_h_day", limits=Limits(), weeks=4).dealt == found.dealt  # same seed
+    assert (
+        tune(pots(), plan(), water, factor="dry_h_day", limits=ScheduleLimits(), weeks=4).dealt == found.dealt
+    )  # same seed
 
 
 def test_a_step_says_which_limit_or_lack_is_in_the_way() -> None:
     water = dict.fromkeys(TRAYS, TrayWater(60, 120, 0.003))
-    nothing = tune(pots(), plan(), water, factor="dry_h_day", limits=Limits(longest_dry_h=0.01), weeks=4)
+    nothing = tune(pots(), plan(), water, factor="dry_h_day", limits=ScheduleLimits(longest_dry_h=0.01), weeks=4)
     assert nothing.proposal is None
     assert "longest safe one is 0.01 h" in nothing.why_no_proposal
-    dry = tune(pots(), plan(), {}, factor="dry_h_day", limits=Limits(), weeks=4)
+    dry = tune(pots(), plan(), {}, factor="dry_h_day", limits=ScheduleLimits(), weeks=4)
     assert "let them flood" in dry.why_no_timetable
-    tight = tune(pots(), plan(), water, factor="dry_h_day", limits=Limits(sump_m3=0.0055, sump_min_m3=0.002), weeks=4)
+    tight = tune(
+        pots(), plan(), water, factor="dry_h_day", limits=ScheduleLimits(sump_m3=0.0055, sump_min_m3=0.002), weeks=4
+    )
     assert tight.timetable is None
     assert "sump" in tight.why_no_timetable
     with pytest.raises(ValueError, match="no factor 'light'"):
-        tune(pots(), plan(), water, factor="light", limits=Limits(), weeks=4)
+        tune(pots(), plan(), water, factor="light", limits=ScheduleLimits(), weeks=4)
 
 
 def test_a_proposal_becomes_a_trial_once_and_keeps_what_it_predicted(store: Store) -> None:
@@ -127,7 +131,9 @@ def test_a_proposal_becomes_a_trial_once_and_keeps_what_it_predicted(store: Stor
     )
     of_tray = deal(proposal, TRAYS, seed=3)
     assert of_tray == deal(proposal, TRAYS, seed=3)
-    second = next_plan(of_tray, plan(), limits=Limits(window=(420, 1260)), name="second", started=NOW, question="?")
+    second = next_plan(
+        of_tray, plan(), limits=ScheduleLimits(window=(420, 1260)), name="second", started=NOW, question="?"
+    )
     Notebook(store).add_trial(plan())
     added = begin_trial(store, second, foretold, now=NOW)
     assert (len(added.trays), len(added.pots)) == (8, 8)
@@ -319,7 +325,7 @@ def test_predictions_hold_when_trials_differ_as_wholes() -> None:
 
 def test_a_sump_that_cannot_be_checked_is_not_said_to_be_checked() -> None:
     water = dict.fromkeys(TRAYS, TrayWater(60, 120, 0.003)) | {"tray-3": TrayWater(60, 120)}
-    found = tune(pots(), plan(), water, factor="dry_h_day", limits=Limits(sump_m3=0.1), weeks=4)
+    found = tune(pots(), plan(), water, factor="dry_h_day", limits=ScheduleLimits(sump_m3=0.1), weeks=4)
     assert found.timetable is not None
     assert found.timetable.day.unknown_volume == ("tray-3",)
     assert np.isnan(found.timetable.day.least_m3)

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from tests.made_trials import made_plan, open_trial, treatment, weekly
 from tidetray.analysis.dose.fit import fit_response
-from tidetray.analysis.dose.schedules import FloodSchedule, Limits, TrayWater
+from tidetray.analysis.dose.schedules import FloodSchedule, ScheduleLimits, TrayWater
 from tidetray.analysis.plan.timetable import make_timetable
 from tidetray.analysis.questions.positions import positions
 from tidetray.ui.cli.main import cli
@@ -36,7 +36,7 @@ def test_a_sump_that_cannot_be_checked_is_not_called_full() -> None:
     """A tray without an area took no water, and the sump stayed full to the last litre."""
     schedules = {f"tray-{k}": FloodSchedule(4, 20.0) for k in (1, 2)}
     water = {"tray-1": TrayWater(120, 240, 0.003), "tray-2": TrayWater(120, 240, np.nan)}
-    day = make_timetable(schedules, water, Limits(sump_m3=0.02)).day
+    day = make_timetable(schedules, water, ScheduleLimits(sump_m3=0.02)).day
     assert day.unknown_volume == ("tray-2",)
     assert np.isnan(day.least_m3)
 

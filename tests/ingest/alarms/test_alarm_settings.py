@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tidetray.ingest.alarms.alarm_settings import DEFAULT_LIMITS, AlarmSettings
-from tidetray.ingest.alarms.signal_rules import Limits
+from tidetray.ingest.alarms.signal_rules import AlarmLimits
 from tidetray.ingest.settings.model import SettingsError, check_rules, load_settings
 from tidetray.ingest.settings.toml_lines import line_of
 
@@ -77,7 +77,7 @@ def test_limits_of_a_tray_stand_over_those_of_all_and_these_over_the_usual() -> 
     )
     usual = DEFAULT_LIMITS["air_temp"]
     assert given.limits_of("tray-1")["air_temp"] == usual._replace(high=30.0)
-    assert given.limits_of("tray-3")["air_temp"] == Limits(15.0, 30.0, usual.deadband, 300.0, usual.off_delay_s)
+    assert given.limits_of("tray-3")["air_temp"] == AlarmLimits(15.0, 30.0, usual.deadband, 300.0, usual.off_delay_s)
     assert given.limits_of("")["vpd"] == DEFAULT_LIMITS["vpd"]
 
 

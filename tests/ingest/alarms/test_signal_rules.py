@@ -7,7 +7,7 @@ from datetime import UTC, datetime, time
 import numpy as np
 import pytest
 
-from tidetray.ingest.alarms.signal_rules import FlatRule, LimitRule, Limits, SignalPlan, SignalWatch, known_bad
+from tidetray.ingest.alarms.signal_rules import AlarmLimits, FlatRule, LimitRule, SignalPlan, SignalWatch, known_bad
 from tidetray.ingest.alarms.tray_rules import Change, Findings
 from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.core.wall_clock import Daily
@@ -20,9 +20,11 @@ def sides(rule: LimitRule, values: list[float], every_s: float = 10.0) -> list[s
 
 
 @pytest.mark.parametrize(
-    ("limits", "clears_below"), [(Limits(None, 55.0, 3.0, 0, 0), 52.0), (Limits(None, 30.0, 0.5, 0, 0), 29.5)]
+    ("limits", "clears_below"), [(AlarmLimits(None, 55.0, 3.0, 0, 0), 52.0), (AlarmLimits(None, 30.0, 0.5, 0, 0), 29.5)]
 )
-def test_a_high_alarm_is_raised_at_its_limit_and_clears_a_deadband_below(limits: Limits, clears_below: float) -> None:
+def test_a_high_alarm_is_raised_at_its_limit_and_clears_a_deadband_below(
+    limits: AlarmLimits, clears_below: float
+) -> None:
     # OPC UA Part 9, annex B.1.5: the deadband is on the returning side only. 5 % of a span of 60 mm, 1 % of 50 K
     high = limits.high or 0.0
     rule = LimitRule(limits)
@@ -36,22 +38,27 @@ def test_a_high_alarm_is_raised_at_its_limit_and_clears_a_deadband_below(limits:
 
 
 def test_a_low_alarm_clears_a_deadband_above() -> None:
-    assert sides(LimitRule(Limits(55.0, None, 3.0, 0, 0)), [55.0, 54.9, 57.9, 58.0]) == ["", "too low", "too low", ""]
+    assert sides(LimitRule(AlarmLimits(55.0, None, 3.0, 0, 0)), [55.0, 54.9, 57.9, 58.0]) == [
+        "",
+        "too low",
+        "too low",
+        "",
+    ]
 
 
 def test_delays_count_from_the_first_reading_beyond() -> None:
-    rule = LimitRule(Limits(None, 30.0, 0.5, 60, 30))
+    rule = LimitRule(AlarmLimits(None, 30.0, 0.5, 60, 30))
     assert sides(rule, [31] * 7) == [""] * 6 + ["too high"]
     assert rule.since_ms == S
     assert sides(rule, [31, 29, 31, 29, 29, 29, 29])[-2:] == ["too high", ""]
 
 
 def test_a_value_holds_between_readings_but_not_over_a_gap() -> None:
-    rule = LimitRule(Limits(None, 30.0, 0.5, 60, 60))
+    rule = LimitRule(AlarmLimits(None, 30.0, 0.5, 60, 60))
     rule.step(S, 31.0)
     assert rule.hold(59 * S) == ""
     assert rule.hold(61 * S) == "too high"
-    late = LimitRule(Limits(None, 30.0, 0.5, 1000, 60))
+    late = LimitRule(AlarmLimits(None, 30.0, 0.5, 1000, 60))
     late.step(S, 31.0)
     late.step(2000 * S, 31.0)
     assert late.hold(2001 * S) == "", "what was between is not known"
@@ -64,7 +71,7 @@ def test_an_on_delay_of_n_samples_is_as_rare_as_theory_says() -> None:
     values = np.where(np.random.default_rng(5).uniform(size=60_000) < 0.2, 1.0, 0.0).tolist()
     # a value holds until the next one: two samples beyond last for more than 10 s, three of the others for more than 20
     # s
-    rule = LimitRule(Limits(None, 0.5, 0.0, 15, 25))
+    rule = LimitRule(AlarmLimits(None, 0.5, 0.0, 15, 25))
     stands = [bool(side) for side in sides(rule, values)]
     assert np.mean(stands) == pytest.approx(0.13708, abs=0.01)
 
@@ -119,7 +126,9 @@ def test_daily_times_over_a_clock_change() -> None:
 
 def test_dry_air_counts_only_for_plants_that_are_not_under_water() -> None:
     changes: list[Change] = []
-    watch = SignalWatch(SignalPlan({"vpd": Limits(None, 1.8, 0.1, 0, 0)}), Findings("tray", "tray-1", changes.append))
+    watch = SignalWatch(
+        SignalPlan({"vpd": AlarmLimits(None, 1.8, 0.1, 0, 0)}), Findings("tray", "tray-1", changes.append)
+    )
     for minute, is_dry in enumerate([False, True, False]):
         watch.take("air_temp", 60 * S * (minute + 1), 30.0, is_dry=is_dry)
         watch.take("humidity", 60 * S * (minute + 1) + S, 40.0, is_dry=is_dry)

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from tests.node_module import node_module
-from tidetray.analysis.dose.schedules import FloodSchedule, Limits, TrayWater
+from tidetray.analysis.dose.schedules import FloodSchedule, ScheduleLimits, TrayWater
 from tidetray.analysis.plan.timetable import make_timetable
 from tidetray.ingest.settings.model import BrokerSettings
 from tidetray.ingest.wire.timetables import TrayTimetable, messages
@@ -77,7 +77,7 @@ def test_what_no_node_could_follow_is_refused(wrong: dict[str, Any]) -> None:
 
 def test_files_for_people(tmp_path: Path) -> None:
     trays = {"tray-1": FloodSchedule(2, 30), "<b>": FloodSchedule(2, 30)}
-    found = make_timetable(trays, dict.fromkeys(trays, TrayWater(60, 120, 0.003)), Limits())
+    found = make_timetable(trays, dict.fromkeys(trays, TrayWater(60, 120, 0.003)), ScheduleLimits())
     assert "It is not in force" in timetable_files.write(tmp_path / "out", found, "Europe/Lisbon")
     rows = list(csv.DictReader((tmp_path / "out" / "timetable.csv").read_text().splitlines()))
     assert [row["pump_on"] for row in rows if row["tray"] == "<b>"] == ["00:00", "12:00"]
