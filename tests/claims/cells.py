@@ -55,6 +55,13 @@ class Outcome:
         return self.count / self.of if self.of else np.nan
 
     @property
+    def is_beyond(self) -> bool:
+        """Beyond its limit, be it by chance."""
+        if self.cell.kind == "said":
+            return self.share > MOST_FALSE
+        return self.cell.kind == "holds" and self.of >= ENOUGH and self.share < LEAST_COVERAGE
+
+    @property
     def is_over(self) -> bool:
         """Wrong by more than chance makes of a cell that is just right (one-sided, 1 %)."""
         if self.cell.kind == "said":
