@@ -28,10 +28,14 @@ TOP = {
     "compose.yaml",
 }
 PACKAGES = ("ingest", "analysis", "ui")
+ENTRANCES = {"ui/app.py", "ui/tidetray"}
+"""Where the pages and the command begin: they import any folder, and no folder imports them."""
+
 PARTS = (*PACKAGES, "firmware_notes")
 _INGEST = "core wire store notebook files cycles alarms settings influx recorder home nursery"
 _ANALYSIS = "base stats conditions growth compare relations dose plan live record pictures questions"
-FOLDERS = {"ingest": _INGEST.split(" "), "analysis": _ANALYSIS.split(" ")}
+_UI = "web charts prints report cache changes parts views demo cli"
+FOLDERS = {"ingest": _INGEST.split(" "), "analysis": _ANALYSIS.split(" "), "ui": _UI.split(" ")}
 """The folders of a package, each importing only those before it."""
 
 RUNS_SQL = {"ingest/store", "ingest/notebook", "ingest/alarms", "ingest/home", "ingest/influx"}
@@ -117,7 +121,7 @@ def test_imports_go_one_way_between_packages() -> None:
 @pytest.mark.parametrize("package", FOLDERS)
 def test_a_folder_imports_only_folders_before_it(package: str) -> None:
     order = FOLDERS[package]
-    present = {path.parent.name for path in (ROOT / package).glob("*/*.py")}
+    present = {path.parent.name for path in (ROOT / package).glob("*/*.py") if _folder_of(path) not in ENTRANCES}
     assert present <= set(order), f"{package}: folders that have no place in the order: {present - set(order)}"
     wrong = []
     for path in _sources(package):
@@ -127,6 +131,43 @@ def test_a_folder_imports_only_folders_before_it(package: str) -> None:
             if own in order and other and other[0] == package and other[1] in order[order.index(own) + 1 :]:
                 wrong.append(f"{path.relative_to(ROOT)} imports {name}")
     assert not wrong
+
+
+def test_what_lies_beside_the_folders_imports_none_of_them() -> None:
+    """Words, columns and the like are there for every folder of their package. A package's own `__init__` gathers."""
+    beside = [path for package in PACKAGES for path in (ROOT / package).glob("*.py") if path.name != "__init__.py"]
+    assert {path.name for path in beside} > {"words.py", "columns.py"}
+    wrong = [
+        f"{path.relative_to(ROOT)} imports {name}"
+        for path in beside
+        if _folder_of(path) not in ENTRANCES
+        for name in _imports(path)
+        if (other := _folder(name)) and other[0] == path.parent.name and other[1] in FOLDERS[other[0]]
+    ]
+    assert not wrong
+
+
+def test_no_folder_imports_an_entrance() -> None:
+    entrances = {"tidetray." + at.removesuffix(".py").replace("/", ".") for at in ENTRANCES}
+    for path in _sources(*PACKAGES):
+        assert _folder_of(path) in ENTRANCES or not _imports(path) & entrances, path.relative_to(ROOT)
+
+
+def test_no_folders_import_each_other_in_a_circle() -> None:
+    """Over all packages at once: also what each folder's order allows is walked as a graph."""
+    graph: dict[str, set[str]] = {}
+    for path in _sources(*PACKAGES):
+        own = ".".join(path.parent.relative_to(ROOT).parts)
+        others = {
+            ".".join(found) for name in _imports(path) if (found := _folder(name)) and found[1] in FOLDERS[found[0]]
+        }
+        if path.name != "__init__.py" and _folder_of(path) not in ENTRANCES:
+            graph.setdefault(own, set()).update(others - {own})
+    assert len(graph) > 30
+    try:
+        TopologicalSorter(graph).prepare()
+    except CycleError as circle:
+        pytest.fail(f"folders import each other: {' -> '.join(circle.args[1])}")
 
 
 def test_no_modules_import_each_other_in_a_circle() -> None:

@@ -9,12 +9,11 @@ import streamlit as st
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import home_folder
 from tidetray.ui import failures
-from tidetray.ui.cache.answers import say_when
 from tidetray.ui.cache.reading import trial_names
 from tidetray.ui.changes.setting_up import first_run
-from tidetray.ui.parts import look, navigation
+from tidetray.ui.parts import look, navigation, signed_in
 from tidetray.ui.parts.alarm_bar import bar
-from tidetray.ui.web import sign_in
+from tidetray.ui.parts.asking import say_when
 from tidetray.ui.words import GROUPS, PAGES
 
 # Not in a folder called pages: Streamlit would run such a file alone, without this one, when a label's
@@ -29,7 +28,7 @@ NEEDS_NO_TRIAL = {ALL["from_sheet"], ALL["set_up"], ALL["settings"]}
 
 st.set_page_config(page_title="tidetray", page_icon=look.ICON, layout="wide")
 look.style()
-sign_in.bar()
+signed_in.bar()
 page = st.navigation(list(ALL.values()), position="hidden")
 navigation.links(ALL, page)
 with look.clear_words():

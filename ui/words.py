@@ -180,6 +180,12 @@ OVEN = (
     "and weigh it. Follow your local rules."
 )
 
+WATER_MOVES = (
+    "Water will move: look at every tray first. A timetable switches pumps near water and mains. Test the float switch "
+    "that cuts the pump in hardware: it is the only protection against an overflow. Stay for the first floods of every "
+    "tray. Work on mains is for a licensed electrician, under your local code."
+)
+
 PUBLISH_AGAIN = (
     "Alarms expect the floods of the new treatment from then on. Where nodes flood by tidetray's timetable, look at "
     "the tray, then run `tidetray timetable publish`. Where timers flood, set them."

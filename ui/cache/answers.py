@@ -19,21 +19,17 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from concurrent.futures import TimeoutError as StillBusyError
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import streamlit as st
 
-from tidetray.analysis.dose.schedules import FACTORS
 from tidetray.analysis.record.trial_data import open_record
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.settings.model import RECORD_FILE, home_folder
+from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store import queries
-from tidetray.ui import words
 from tidetray.ui.cache import kept_on_disk, worker
-from tidetray.ui.parts import look
 
 LONG_HOURS = 400_000
 """Hourly summaries from which on a record is long: below that an answer takes about as long as a new process."""
@@ -53,7 +49,6 @@ BESIDE = frozenset({"report"})
 STORED_FROM_S = 0.2
 """What took no longer is not worth a file."""
 
-WORKED_OUT = "answer_worked_out"
 
 QUICK_S = 4.0
 """What took no longer is waited for; what took longer is shown as it was."""
@@ -218,52 +213,9 @@ class Answers:
         return (*rests_on, changed, (home / RECORD_FILE).stat().st_ino), long, elsewhere
 
 
-def ask(question: str, *arguments: Any, quietly: bool = False, busy: str = "Working out …") -> Any:
-    """The answer for the home that is shown, and when it was worked out; unless `quietly`, for a page that asks
-    again."""
-    with st.spinner(busy, show_time=True):
-        try:
-            given = _answers().ask(home_folder(), question, list(arguments))
-        except ValueError as error:  # analysis says in plain words what is wrong with the data
-            raise TidetrayError(str(error)) from error
-    if given.earlier:
-        look.say(
-            "note",
-            f"This is the answer of {_ago(given.age_s)}. Something was entered since: a new answer is being "
-            "worked out. Reload the page in a minute.",
-        )
-    elif not quietly:
-        said = f"Worked out {_ago(given.age_s)} from all entries, and all readings up to the last weigh-in."
-        st.session_state[WORKED_OUT] = said
-    return given.value
-
-
-def say_when() -> None:
-    """When the answer of the page was worked out: below all that it shows."""
-    if said := st.session_state.pop(WORKED_OUT, None):
-        look.small(said)
-
-
-def _ago(age_s: float) -> str:
-    now = datetime.now(UTC)
-    return words.age(now - timedelta(seconds=age_s), now)
-
-
-def prepare(trial: str, trials: Sequence[str]) -> None:
-    """Have what the pages show first worked out before somebody asks: on a long record only."""
-    usual = (
-        ("growth", [trial]),
-        ("compare", [trial, None, None]),
-        ("relate", [trial, []]),
-        ("positions", [trial, "rook"]),
-        ("tune", [list(trials), FACTORS[0], False, 4.0]),
-        ("tune_two", [list(trials), False, 4.0]),
-    )
-    _answers().prepare(home_folder(), usual)
-
-
 @st.cache_resource(show_spinner=False)
-def _answers() -> Answers:
+def shared_answers() -> Answers:
+    """The one that all pages of this server ask."""
     return Answers()
 
 

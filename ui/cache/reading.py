@@ -6,8 +6,6 @@ visitors would be used by several threads. Errors are not kept.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -32,7 +30,6 @@ from tidetray.ingest.notebook.scales import all_balances
 from tidetray.ingest.settings.model import home_folder, load_settings
 from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ui.cache.overview import Overview, overview
-from tidetray.ui.web import sign_in
 
 ALARM_DAYS = 28
 
@@ -146,30 +143,6 @@ def trays_view(trial: str) -> Overview:
 
 def alarms_view() -> AlarmsView:
     return _alarms_view(str(home_folder()))
-
-
-def acknowledge_alarm(number: int, *, who: str) -> None:
-    """AlarmError if nobody is named, or it was acknowledged before."""
-    with _book() as book:
-        book.acknowledge(number, who=sign_in.who(who), now_ms=to_ms(datetime.now(UTC)))
-
-
-def shelve_alarm(number: int, *, who: str, hours: float) -> None:
-    with _book() as book:
-        now_ms = to_ms(datetime.now(UTC))
-        book.shelve(number, until_ms=now_ms + round(3_600_000 * hours), who=sign_in.who(who), now_ms=now_ms)
-
-
-def unshelve_alarm(number: int, *, who: str) -> None:
-    with _book() as book:
-        book.unshelve(number, who=sign_in.who(who), now_ms=to_ms(datetime.now(UTC)))
-
-
-@contextmanager
-def _book() -> Iterator[AlarmBook]:
-    settings = load_settings(home_folder()).alarms
-    with sign_in.writing("weigh") as store:
-        yield AlarmBook(store, first=settings.told_first, mqtt=settings.mqtt)
 
 
 def bench(trial: str, now: datetime) -> Bench:

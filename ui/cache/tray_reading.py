@@ -23,7 +23,7 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import home_folder
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store
-from tidetray.ui.parts.strip_html import hours_in_words, strip
+from tidetray.ui.charts.strips import hours_in_words, strip
 from tidetray.ui.tag import Markup
 
 STRIP = timedelta(hours=48)

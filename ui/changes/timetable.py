@@ -43,11 +43,6 @@ FILL_S, DRAIN_S = 180.0, 900.0
 
 BEHIND = timedelta(minutes=5)
 
-CAUTION = (
-    "Water will move: look at every tray first. A timetable switches pumps near water and mains. Test the float switch "
-    "that cuts the pump in hardware: it is the only protection against an overflow. Stay for the first floods of every "
-    "tray. Work on mains is for a licensed electrician, under your local code."
-)
 
 Send = Callable[[Sequence[tuple[str, bytes]]], str]
 """Publishes topics and payloads, retained; what it did, in a sentence. Raises if the broker does not take them."""

@@ -1,1 +1,1 @@
-"""Pictures of trays and layouts as Vega-Lite specifications, and pictures as files."""
+"""Pictures of trays and layouts: Vega-Lite specifications, strips as HTML, and pictures as files."""

@@ -26,6 +26,7 @@ from tidetray.ui.cli import printing
 from tidetray.ui.cli.options import example, home_option, json_option, trial_option
 from tidetray.ui.columns import CURVES, TIMETABLE, next_trial, one_row, records, worth_of
 from tidetray.ui.prints import timetable_files
+from tidetray.ui.words import WATER_MOVES
 
 
 @click.command(epilog=example("tidetray tune --factor dry_h_day --json"))
@@ -258,7 +259,7 @@ def publish(home: Path, trial: str | None, until: str | None, agreed: bool, who:
     with open_store(home / RECORD_FILE) as store:
         chosen = choose_trial(store, trial)
         _agree(
-            (changes.CAUTION, f"Pumps follow the timetable of trial {chosen.name} at once."),
+            (WATER_MOVES, f"Pumps follow the timetable of trial {chosen.name} at once."),
             f"Publish the timetable of trial {chosen.name}",
             agreed=agreed,
         )

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import streamlit as st
 
 from tidetray.analysis.base.words import natural
-from tidetray.ui.cache.answers import prepare
 from tidetray.ui.cache.reading import tray_names, trial_names
 from tidetray.ui.parts import look
+from tidetray.ui.parts.asking import prepare
 from tidetray.ui.parts.guide import chapter
 from tidetray.ui.tag import tag
 from tidetray.ui.words import PAGES, QUESTIONS

@@ -32,7 +32,7 @@ from tidetray.ui.changes.new_trial import (
     understand,
 )
 from tidetray.ui.columns import Column
-from tidetray.ui.parts import look, tables
+from tidetray.ui.parts import look, signed_in, tables
 from tidetray.ui.parts.refusals import Refusals
 from tidetray.ui.web import sign_in
 
@@ -335,7 +335,7 @@ def _summary() -> None:
         tables.show(found.summary(), {name: Column(heading) for name, heading in headings.items()})
         for caution in found.cautions:
             look.say("note", caution)
-        sign_in.name_field("Who begins it", "n_who")
+        signed_in.name_field("Who begins it", "n_who")
         with st.container(horizontal=True, gap="small"):
             st.button("Begin trial", type="primary", on_click=_begin)
             st.button("Change something", on_click=_change)

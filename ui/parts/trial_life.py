@@ -21,7 +21,7 @@ from tidetray.ui import words
 from tidetray.ui.changes.new_trial import CULTURES, Fault, FormError
 from tidetray.ui.changes.trial_changes import OF_FORM, as_typed, correct_by_form, line
 from tidetray.ui.columns import Column
-from tidetray.ui.parts import look, tables
+from tidetray.ui.parts import look, signed_in, tables
 from tidetray.ui.parts.refusals import Refusals
 from tidetray.ui.web import sign_in
 
@@ -75,7 +75,7 @@ def _correct(plan: TrialPlan) -> None:
             for key, label, _ in OF_FORM[kind]:
                 _field(plan, f"{drawn}_{key}", (key, label), known[key])
                 CORRECT.beside(key)
-            sign_in.name_field("Who corrects it", "k_who")
+            signed_in.name_field("Who corrects it", "k_who")
             CORRECT.beside("who")
             st.text_input("Why", key="k_why")
             CORRECT.beside("why")
@@ -145,7 +145,7 @@ def _end(data: TrialData) -> None:
             )
             st.text_input("Ended on (empty: now)", key="z_at", placeholder="2026-06-01 08:00")
             END.beside("at")
-        sign_in.name_field("Who makes this change", "z_who")
+        signed_in.name_field("Who makes this change", "z_who")
         END.beside("who")
         st.text_input("Why", key="z_why")
         END.beside("why")

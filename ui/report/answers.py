@@ -22,7 +22,6 @@ from tidetray.analysis.questions.positions import PositionsAnswer
 from tidetray.analysis.questions.relate import RelateAnswer
 from tidetray.analysis.questions.tune import FACTOR_WORDS, TuneAnswer
 from tidetray.analysis.relations.predictors import CAUSES
-from tidetray.ui.changes.timetable import CAUTION
 from tidetray.ui.columns import (
     EFFECTS_PRINTED,
     FEATURES,
@@ -39,7 +38,7 @@ from tidetray.ui.columns import (
     next_trial,
 )
 from tidetray.ui.report.parts import Cautions, Figure, Section, Table, Words, noted, table, words
-from tidetray.ui.words import PAGES
+from tidetray.ui.words import PAGES, WATER_MOVES
 
 WEEKS = 4.0
 NEIGHBOURS = "rook"
@@ -251,4 +250,4 @@ def decision(answer: TuneAnswer, said: Cautions) -> Section:
     )
     headings = columns("tray", "schedule") | {"times": Column("pump on, local time")}
     parts += table("Timetable, trays drawn at random", times, headings)
-    return Section(PAGES["tune"], (*parts, *words((CAUTION,), "note")))
+    return Section(PAGES["tune"], (*parts, *words((WATER_MOVES,), "note")))

@@ -15,9 +15,10 @@ from tidetray.ingest.alarms.text import headline, needs_mains_caution
 from tidetray.ingest.core.readings import from_ms
 from tidetray.ingest.cycles.usual_times import LEARN_CYCLES
 from tidetray.ui import words
-from tidetray.ui.cache.reading import AlarmsView, acknowledge_alarm, alarms_view, shelve_alarm, unshelve_alarm
+from tidetray.ui.cache.reading import AlarmsView, alarms_view
+from tidetray.ui.changes.acknowledging import acknowledge_alarm, shelve_alarm, unshelve_alarm
 from tidetray.ui.columns import as_csv, columns, each_row
-from tidetray.ui.parts import look, tables
+from tidetray.ui.parts import look, signed_in, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 from tidetray.ui.tag import tag
@@ -217,9 +218,9 @@ def history() -> None:
 
 head("alarms")
 if sign_in.may("weigh"):
-    sign_in.name_field("Who looks after it", "who_alarms", placeholder="your name")
+    signed_in.name_field("Who looks after it", "who_alarms", placeholder="your name")
 else:
-    sign_in.say_look_only()
+    signed_in.say_look_only()
 now_standing()
 own_times()
 history()

@@ -9,10 +9,10 @@ from tidetray.analysis.pictures import growth as charts_growth
 from tidetray.analysis.questions.compare import CompareAnswer
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.written_values import parse_mass_g
-from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.columns import LAG, MEANS, PAIRS, RATE_PAIRS, RATES, TESTS
 from tidetray.ui.parts import look, tables
+from tidetray.ui.parts.asking import ask
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 

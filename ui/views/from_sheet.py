@@ -30,7 +30,7 @@ from tidetray.ui.changes.from_sheet import (
     trial_of_pots,
 )
 from tidetray.ui.changes.setting_up import first_run
-from tidetray.ui.parts import look
+from tidetray.ui.parts import look, signed_in
 from tidetray.ui.parts.head import title
 from tidetray.ui.tag import Markup, joined, tag
 from tidetray.ui.web import sign_in
@@ -55,7 +55,7 @@ def page() -> None:
     if saved is not None:
         _saved(saved)
     if not sign_in.may("manage"):
-        sign_in.say_look_only()
+        signed_in.say_look_only()
         look.say("note", "Loading a sheet takes somebody who manages the record.")
         return
     if saved is None:

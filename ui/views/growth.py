@@ -11,10 +11,10 @@ import streamlit as st
 
 from tidetray.analysis.base.words import natural
 from tidetray.analysis.questions.growth import WATER, GrowthAnswer
-from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.columns import POTS_GROWTH, TREATMENTS_GROWTH, each_row
 from tidetray.ui.parts import look, tables
+from tidetray.ui.parts.asking import ask
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 from tidetray.ui.tag import tag

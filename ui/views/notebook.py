@@ -35,7 +35,7 @@ from tidetray.ui.changes import weighing as at_the_scale
 from tidetray.ui.changes.entry import UnlikelyError, unlikely_correction
 from tidetray.ui.changes.figures import figure
 from tidetray.ui.columns import EVENTS, Column, columns
-from tidetray.ui.parts import look, tables, trial_life
+from tidetray.ui.parts import look, signed_in, tables, trial_life
 from tidetray.ui.parts.head import head
 from tidetray.ui.web import sign_in
 from tidetray.ui.words import CAUTIONS_AT, OVEN, SPENT
@@ -106,7 +106,7 @@ def page() -> None:
                 )
             changeable = asked is None and sign_in.may("weigh")
             if not sign_in.may("weigh"):
-                sign_in.say_look_only()
+                signed_in.say_look_only()
                 for told in st.session_state.pop("notebook_told", {}).values():
                     look.say(*told)  # a form that was open when the role became less is gone now
             _weigh_ins(data, changeable=changeable)
@@ -143,7 +143,7 @@ def _weigh_ins(data: TrialData, *, changeable: bool) -> None:
     with st.expander("Correct or remove one", expanded=chosen is not None), st.form("correct"):
         st.text_input("Number of the entry", key="c_number")
         st.text_input("Right mass of the pot with plants, in grams (empty: remove it)", key="c_gross")
-        sign_in.name_field("Who enters this", "c_who")
+        signed_in.name_field("Who enters this", "c_who")
         st.text_input("Why", key="c_why")
         asked = st.session_state.get("c_asked", Asked())
         st.form_submit_button(
@@ -213,7 +213,7 @@ def _events(data: TrialData, *, changeable: bool) -> None:
             if kind in WITH_VALUE:
                 st.text_input(WITH_VALUE[kind], key="e_value")
             st.text_input("When (empty: now)", key="e_at", placeholder="2026-06-01 08:00")
-            sign_in.name_field("Who", "e_who")
+            signed_in.name_field("Who", "e_who")
             st.text_input("Why", key="e_why")
             for caution in CAUTIONS_AT.get(kind, ()):
                 look.say("note", caution)
@@ -226,7 +226,7 @@ def _events(data: TrialData, *, changeable: bool) -> None:
     _say(_split)
     with st.expander("Take an event back"), st.form("take_back"):
         st.text_input("Number of the event", key="t_number")
-        sign_in.name_field("Who enters this", "t_who")
+        signed_in.name_field("Who enters this", "t_who")
         st.text_input("Why", key="t_why")
         st.form_submit_button("Take it back", on_click=_act, args=(_take_back, data.trial.name))
     _say(_take_back)
@@ -275,7 +275,7 @@ def _split_form(data: TrialData) -> None:
                 st.selectbox("Row", range(1, 31), key=f"x_row_{key}", index=free[n][0] - 1)
                 st.selectbox("Column", range(1, 31), key=f"x_column_{key}", index=free[n][1] - 1)
         st.text_input("When (empty: now)", key="x_at", placeholder="2026-06-01 08:00")
-        sign_in.name_field("Who", "x_who")
+        signed_in.name_field("Who", "x_who")
         st.text_input("Why", key="x_why")
         st.form_submit_button(
             "Save split", type="primary", on_click=_act, args=(_split, data.trial.name, pot, parts, data.trial.zone)
@@ -364,7 +364,7 @@ def _drying(data: TrialData, store: Store, *, changeable: bool) -> None:
                 value=f"{last.oven_temp_c:g}" if last else "65",
             )
             st.text_input("When (empty: now)", key="d_at", placeholder="2026-06-01 08:00")
-            sign_in.name_field("Who", "d_who")
+            signed_in.name_field("Who", "d_who")
             st.form_submit_button(
                 "Save weighing", type="primary", on_click=_act, args=(_dry, data.trial.name, data.trial.zone)
             )

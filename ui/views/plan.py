@@ -29,7 +29,7 @@ from tidetray.ui.changes.figures import figure
 from tidetray.ui.changes.laying_out import CROSSOVER, lay_out_file, second_run
 from tidetray.ui.changes.new_trial import Understood
 from tidetray.ui.columns import POWER, Column, columns
-from tidetray.ui.parts import look, tables, to_print
+from tidetray.ui.parts import look, signed_in, tables, to_print
 from tidetray.ui.parts.head import head
 from tidetray.ui.web import sign_in
 
@@ -165,7 +165,7 @@ def _begin_of(plan: TrialPlan) -> None:
         )
         summary = Understood(plan, ()).summary()
         tables.show(summary, {name: Column(name) for name in summary.columns})
-        sign_in.name_field("Who begins it", "plan_who")
+        signed_in.name_field("Who begins it", "plan_who")
         st.button("Begin this trial", type="primary", on_click=_begin, args=(plan,))
     told = st.session_state.pop("plan_told", None)
     if told:

@@ -7,10 +7,10 @@ import streamlit as st
 from tidetray.analysis.base.words import is_technical
 from tidetray.analysis.pictures import positions
 from tidetray.analysis.questions.positions import PositionsAnswer
-from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.columns import FEATURES
 from tidetray.ui.parts import look, tables
+from tidetray.ui.parts.asking import ask
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import draw, files, picture
 from tidetray.ui.tag import tag

@@ -9,10 +9,10 @@ import streamlit as st
 
 from tidetray.analysis.questions.not_noted import NO_TRAY
 from tidetray.analysis.questions.pot import PotAnswer
-from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import pot_names
 from tidetray.ui.columns import Column, columns, each_row
 from tidetray.ui.parts import look, tables
+from tidetray.ui.parts.asking import ask
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 from tidetray.ui.tag import Markup, tag

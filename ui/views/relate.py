@@ -10,10 +10,10 @@ from tidetray.analysis.questions.relate import RelateAnswer
 from tidetray.analysis.questions.warmth import WarmthAnswer
 from tidetray.analysis.relations.predictors import CAUSES
 from tidetray.ingest.core.refusals import EntryError
-from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.columns import EFFECTS, FLAGGED, WARMTH, WENT_THROUGH, Column, as_csv
 from tidetray.ui.parts import look, tables
+from tidetray.ui.parts.asking import ask
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
-from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.worker import MadeReport
 from tidetray.ui.parts import look
+from tidetray.ui.parts.asking import ask
 from tidetray.ui.parts.head import head
 
 BUSY = "Making the report, some 10 to 30 seconds. Other pages work meanwhile."

@@ -28,7 +28,7 @@ from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.changes import setting_up
 from tidetray.ui.columns import each_row
-from tidetray.ui.parts import look, node_users, to_print, trial_form
+from tidetray.ui.parts import look, node_users, signed_in, to_print, trial_form
 from tidetray.ui.parts.head import title
 from tidetray.ui.tag import tag
 from tidetray.ui.web import sign_in
@@ -43,7 +43,7 @@ def page() -> None:
     if told:
         look.say(*told)  # of a button; what a form refuses stands under it
     if not sign_in.may("manage"):
-        sign_in.say_look_only()
+        signed_in.say_look_only()
         look.say("note", "Setting up takes somebody who manages the record.")
         return
     with look.clear_words():

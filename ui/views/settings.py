@@ -25,7 +25,7 @@ from tidetray.ui.changes import settings_forms
 from tidetray.ui.changes.keeping import applied, back_up_now, scheduled_trays, send_test
 from tidetray.ui.changes.new_trial import Fault, FormError
 from tidetray.ui.changes.settings_forms import Field, Group
-from tidetray.ui.parts import look
+from tidetray.ui.parts import look, signed_in
 from tidetray.ui.parts.head import title
 from tidetray.ui.parts.refusals import Refusals
 from tidetray.ui.tag import Markup, tag
@@ -56,7 +56,7 @@ def page() -> None:
         _people()
         _deeds()
     else:
-        sign_in.say_look_only()
+        signed_in.say_look_only()
     _own_password()
 
 

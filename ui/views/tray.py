@@ -13,8 +13,9 @@ from tidetray.ui import words
 from tidetray.ui.cache.reading import alarms_view, trays_view
 from tidetray.ui.cache.tray_reading import DAILY_DAYS, RAW_DAYS, TrayView, strips_view, tray_view
 from tidetray.ui.charts import tray
+from tidetray.ui.charts.strips import KEY
 from tidetray.ui.columns import Column, as_csv, columns, each_row
-from tidetray.ui.parts import look, strip_html, tables, tray_cards
+from tidetray.ui.parts import look, tables, tray_cards
 from tidetray.ui.parts.head import Chosen, head
 from tidetray.ui.parts.pictures import picture
 from tidetray.ui.tag import tag
@@ -32,7 +33,7 @@ def now_of(chosen: Chosen) -> None:
         alarms, now = alarms_view(), datetime.now(UTC)
     row = next(each for each in each_row(view.trays) if each.tray == chosen.tray)
     look.draw(tray_cards.card(row, past, alarms, now, link=False))
-    look.draw(strip_html.KEY)
+    look.draw(KEY)
 
 
 def page(chosen: Chosen) -> None:

@@ -14,8 +14,9 @@ from tidetray.ui import words
 from tidetray.ui.cache.overview import Overview
 from tidetray.ui.cache.reading import AlarmsView, alarms_view, chosen_trial, trays_view
 from tidetray.ui.cache.tray_reading import StripsView, strips_view
+from tidetray.ui.charts.strips import KEY
 from tidetray.ui.columns import each_row
-from tidetray.ui.parts import look, strip_html, tray_cards
+from tidetray.ui.parts import look, tray_cards
 from tidetray.ui.parts.head import head
 from tidetray.ui.tag import Markup, joined, tag
 
@@ -54,7 +55,7 @@ def trays_now() -> None:
     ]
     look.draw(joined(benches))
     if few:
-        look.draw(strip_html.KEY)
+        look.draw(KEY)
     clock = f"Times are those of {view.zone}. It is {words.clock(now, view.zone, now)}; this page updates itself."
     look.small(f"{view.timetable.summary} {clock}")
 

@@ -22,12 +22,12 @@ from tidetray.ingest.files.written_values import parse_time
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import Settings, home_folder, load_settings
 from tidetray.ui import words
-from tidetray.ui.cache.answers import ask
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.changes import timetable as changes
 from tidetray.ui.changes.next_trial import begin
 from tidetray.ui.columns import CURVES, as_csv, columns, each_row, predictions, worth_of
 from tidetray.ui.parts import look, tables
+from tidetray.ui.parts.asking import ask
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
 from tidetray.ui.prints import timetable_files
@@ -217,7 +217,7 @@ def in_force(settings: Settings) -> None:
             with look.clear_words(), sign_in.writing("manage") as store:
                 say_done([changes.ready(store, trial, now=now, who=sign_in.who())])
     with st.expander("Publish to the nodes, or stop"):
-        look.say("note", changes.CAUTION)
+        look.say("note", words.WATER_MOVES)
         looked = st.checkbox("I have looked at every tray", key="looked-at-trays")
         left, right = st.columns(2)
         if left.button("Publish timetable", key="publish-timetable", disabled=not looked):

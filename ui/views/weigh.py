@@ -21,7 +21,7 @@ from tidetray.ui.cache.reading import Bench, bench, chosen_trial, history, on_th
 from tidetray.ui.changes.entry import Entered
 from tidetray.ui.changes.weighing import Typed, Weighing, note_gone, number_to_correct, save, take_back
 from tidetray.ui.columns import each_row
-from tidetray.ui.parts import look, mass_field
+from tidetray.ui.parts import look, mass_field, signed_in
 from tidetray.ui.parts.head import head
 from tidetray.ui.tag import tag
 from tidetray.ui.web import sign_in
@@ -183,7 +183,7 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
                 required=True,
                 **_default(weighing.key("replicate"), replicate),
             )
-        sign_in.name_field("Who weighs", weighing.key("who"), value=kept["kept_who"], max_chars=40)
+        signed_in.name_field("Who weighs", weighing.key("who"), value=kept["kept_who"], max_chars=40)
         if table.balances:
             last_one = kept.get("kept_balance")
             at = table.balances.index(last_one) if last_one in table.balances else 0
@@ -208,7 +208,7 @@ def _gone(table: Bench, pot: str) -> None:
     """A pot found dead or missing at the scale."""
     with st.popover("Gone or dead …"):
         look.small(f"{pot} leaves the trial: it is weighed no more, and its growth until now counts.")
-        sign_in.name_field("Who", f"gone_who_{pot}", max_chars=40)
+        signed_in.name_field("Who", f"gone_who_{pot}", max_chars=40)
         why = st.text_input("Why", key=f"gone_why_{pot}", placeholder="such as: rotted", max_chars=200)
         if st.button(f"Confirm: {pot} is lost", key=f"gone_{pot}"):
             told = note_gone(table.trial, pot, st.session_state.get(f"gone_who_{pot}", ""), why)
@@ -227,7 +227,7 @@ def _only_looked_at(table: Bench, pot: str) -> None:
     for weigh_in in last:
         when = words.when(weigh_in.time, table.zone, datetime.now(UTC))
         look.small(f"Last weighed {when}: {weigh_in.net_g:.2f} g net")
-    sign_in.say_look_only()
+    signed_in.say_look_only()
 
 
 def _weighed_today(table: Bench, weighing: Weighing, pot: str, last: WeighIn, now: datetime) -> None:

@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from typing import Any
-from urllib.parse import unquote
 
 import streamlit as st
 
@@ -18,8 +16,6 @@ from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.home.accounts import ROLES, People, Person
 from tidetray.ingest.settings.model import RECORD_FILE, home_folder
 from tidetray.ingest.store.recording import Store, open_store
-from tidetray.ui.parts import look
-from tidetray.ui.tag import tag
 from tidetray.ui.web.gate import token_of
 
 WHO_COOKIE = "tidetray_who"
@@ -89,39 +85,3 @@ def note(what: str) -> None:
     """Keep who did something for which the record has no trail: trials begun, settings and people changed."""
     person = visitor()
     People(home_folder()).note(person.name if person else "", what, now=datetime.now(UTC))
-
-
-def name_field(label: str, key: str, **how: Any) -> None:
-    """A field for a name, where nobody is signed in; otherwise whose name will be noted. A name typed once stands in
-    every such field of the session from then on."""
-    person = visitor()
-    if person is not None and person.name:
-        look.small(f"{label}: {person.name}")
-        return
-    known = st.session_state.get("kept_who") or unquote(st.context.cookies.get(WHO_COOKIE, ""))[:40]
-    if key not in st.session_state and known and "value" not in how:
-        how["value"] = known
-    typed = st.text_input(label, key=key, **how)
-    if typed and typed.strip():
-        st.session_state["kept_who"] = typed.strip()
-
-
-def bar() -> None:
-    """Who is signed in, and the way out; the page ends here for somebody whose session is over."""
-    try:
-        person = visitor()
-    except TidetrayError as error:
-        look.say("wrong", str(error))
-        st.stop()
-    if person is None:
-        look.say("wrong", "You are not signed in, or no longer. Reload this page and sign in.")
-        st.stop()
-    elif person.name:
-        out = tag("a", "Sign out", href="/sign-out", target="_self")
-        look.draw(tag("div", f"{person.name} · ", out, css="tt-small tt-signed"))
-
-
-def say_look_only() -> None:
-    person = visitor()
-    if person is not None:
-        look.small(f"{person.name} may {person.role} only: what changes the record is not shown.")

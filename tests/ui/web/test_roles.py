@@ -29,7 +29,7 @@ from tidetray.ingest.core.readings import TidetrayError, to_ms
 from tidetray.ingest.home.accounts import ROLES, People
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
-from tidetray.ui.cache.reading import acknowledge_alarm, shelve_alarm
+from tidetray.ui.changes.acknowledging import acknowledge_alarm, shelve_alarm
 from tidetray.ui.changes.weighing import Typed, Weighing, save, take_back
 from tidetray.ui.web import sign_in
 from tidetray.ui.web.gate import COOKIE

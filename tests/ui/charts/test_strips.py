@@ -18,8 +18,8 @@ from tidetray.ingest.notebook.facts import Treatment
 from tidetray.ingest.notebook.flood_plans import flood_plan
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
+from tidetray.ui.charts import strips
 from tidetray.ui.charts import tray as charts_tray
-from tidetray.ui.parts import strip_html
 
 NOW = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
 
@@ -66,7 +66,7 @@ def test_what_came_before_the_first_reading_is_unknown_and_not_dry() -> None:
     assert found[["kind", "from", "to"]].to_numpy().tolist() == [
         ["unknown", pd.Timestamp(start), pd.Timestamp("2026-06-01T11:45Z")]
     ]
-    assert strip_html.hours_in_words(found, start, NOW) == "dry 0.2 h, unknown 47.8 h"
+    assert strips.hours_in_words(found, start, NOW) == "dry 0.2 h, unknown 47.8 h"
 
 
 def test_a_tray_under_water_stays_wet_between_two_heartbeats() -> None:
@@ -74,9 +74,9 @@ def test_a_tray_under_water_stays_wet_between_two_heartbeats() -> None:
     start = NOW - timedelta(hours=48)
     wet = cycles(("tray-1", "2026-05-01T10:00", None, "under way"))
     heard_now = water_spells(wet, heard(tray_1="2026-06-01T11:55"), start, NOW)
-    assert strip_html.hours_in_words(heard_now, start, NOW) == "wet all the time"
+    assert strips.hours_in_words(heard_now, start, NOW) == "wet all the time"
     silent = water_spells(wet, heard(tray_1="2026-06-01T11:00"), start, NOW)
-    assert strip_html.hours_in_words(silent, start, NOW) == "wet 47.0 h (1 spell), dry 0.0 h, unknown 1.0 h"
+    assert strips.hours_in_words(silent, start, NOW) == "wet 47.0 h (1 spell), dry 0.0 h, unknown 1.0 h"
 
 
 def test_failures_are_those_within_the_span() -> None:
@@ -108,7 +108,7 @@ def test_a_strip_says_in_words_and_places_what_it_shows() -> None:
     own = own[own["tray"] == "tray-1"]
     lit = pd.DataFrame({"tray": ["tray-1"], "from": [pd.Timestamp("2026-06-01T09:00Z")], "to": [pd.Timestamp(NOW)]})
     failed = failures(SEEN, start, NOW)
-    drawn = strip_html.strip(own, lit, failed, start=start, end=NOW, zone="Europe/Lisbon")
+    drawn = strips.strip(own, lit, failed, start=start, end=NOW, zone="Europe/Lisbon")
     assert (
         'aria-label="The last 6 hours: wet 1.8 h (2 spells), dry 4.2 h, lit 3.0 h, failed: no flood, did not drain"'
         in drawn
@@ -132,7 +132,7 @@ def test_a_strip_says_in_words_and_places_what_it_shows() -> None:
 def test_hours_in_words(tray: str, said: str) -> None:
     start = NOW - timedelta(hours=6)
     spells = water_spells(SEEN, LAST, start, NOW)
-    assert strip_html.hours_in_words(spells[spells["tray"] == tray], start, NOW) == said
+    assert strips.hours_in_words(spells[spells["tray"] == tray], start, NOW) == said
 
 
 TRAY = Tray("tray-1", length_m=0.5, width_m=0.3, drain_hole_diameter_m=0.02, flood_mark_m=0.03)
