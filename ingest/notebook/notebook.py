@@ -11,8 +11,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import asdict, astuple, fields, replace
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import astuple, replace
 from datetime import date, datetime
 from typing import Any
 
@@ -33,10 +33,19 @@ from tidetray.ingest.notebook.facts import (
     WeighIn,
 )
 from tidetray.ingest.notebook.placements import Stand, Tares, ends, placements
+from tidetray.ingest.notebook.trial_plans import (
+    TRAY_COLUMNS,
+    differences,
+    insert_parts,
+    insert_trial,
+    new_parts,
+    plan_facts,
+    tare_columns,
+    tray_facts,
+)
 from tidetray.ingest.notebook.weigh_in_rules import WeighInCheck
 from tidetray.ingest.store.recording import Store
 
-TRAY_COLUMNS = (*(field.name for field in fields(Tray)), "lamp")
 _TARE = "iif(tare_noted, tare_g, NULL)"
 
 FEW_POTS = 50
@@ -81,91 +90,52 @@ class Notebook:
             Lists all that differs from the notebook.
         """
         trial = plan.trial
-        with self.store.transaction():
+        with self.store.transaction() as connection:
             is_new = trial.name not in (known.name for known in self.trials())
-            old = TrialPlan(trial, plan.treatments, (), ()) if is_new else self.plan(trial.name)
-            known_trays = {
-                tray.name: _tray_facts(tray, lamp, noted) for tray, lamp, noted in self._every_tray(trial.site)
+            old = TrialPlan(trial, (), (), ()) if is_new else self.plan(trial.name)
+            new = new_parts(plan, old)
+            used = self._trays_in_trials(trial.site)
+            # a tray that was only recorded so far has no facts of its own yet
+            noted_before = {
+                tray.name: tray_facts(tray, lamp, noted)
+                for tray, lamp, noted in self._every_tray(trial.site)
+                if tray.name in used
             }
-            new_trays = [tray for tray in plan.trays if tray.name not in {known.name for known in old.trays}]
-            new_pots = [pot for pot in plan.pots if pot.name not in {known.name for known in old.pots}]
             before = plan_facts(old)
-            warmth = (trial.base_temp_c, trial.top_temp_c)
-            counts_anew = warmth != (old.trial.base_temp_c, old.trial.top_temp_c)
-            taken = {tray for (tray,) in self._db.execute("SELECT DISTINCT tray FROM assignment").fetchall()}
-            for tray in new_trays:
-                if tray.name in taken:
-                    before |= known_trays.get(tray.name, {})
-            differences = list(_differences(before, plan_facts(plan)))
-            if differences:
+            for tray in new.trays:
+                before |= noted_before.get(tray.name, {})
+            faults = list(differences(before, plan_facts(plan)))
+            if faults:
                 mend = (
                     "Nothing was changed: loading adds treatments, trays and pots. `tidetray trial correct` corrects "
                     "what is there already; a different trial needs a new name"
                 )
-                raise RefusedError(differences, where=f"trial {trial.name}", mend=mend)
+                raise RefusedError(faults, where=f"trial {trial.name}", mend=mend)
             if is_new:
-                self._db.execute(
-                    (
-                        "INSERT INTO trial (name, site, zone, started_ms, species, question, layout_seed) VALUES "
-                        "(?, ?, ?, ?, ?, ?, ?)"
-                    ),
-                    (
-                        trial.name,
-                        trial.site,
-                        trial.zone,
-                        to_ms(trial.started),
-                        trial.species,
-                        trial.question,
-                        trial.layout_seed,
-                    ),
-                )
-            new_treatments = [
-                t for t in plan.treatments if is_new or t.name not in {known.name for known in old.treatments}
-            ]
-            self._db.executemany(
-                "INSERT INTO treatment (trial, name, culture, flood_times, wet_minutes, listed) VALUES "
-                "(?1, ?2, ?3, ?4, ?5, (SELECT count(*) FROM treatment WHERE trial = ?1))",
-                [(trial.name, t.name, t.culture, " ".join(t.flood_times), t.wet_minutes) for t in new_treatments],
-            )
-            if is_new:
-                self._begin_flooding(plan, now)
+                insert_trial(connection, trial)
+                if used.isdisjoint(tray.name for tray in plan.trays):  # otherwise people have to rebuild first
+                    ready = trial.started if now is None else max(trial.started, now)
+                    connection.execute("INSERT INTO trays_ready VALUES (?, ?, '')", (trial.name, to_ms(ready)))
+            warmth = (trial.base_temp_c, trial.top_temp_c)
+            counts_anew = warmth != (old.trial.base_temp_c, old.trial.top_temp_c)
             if is_new or counts_anew:  # how warmth is counted is no fact of the trial: it may change while it runs
-                self._db.execute(
+                connection.execute(
                     "UPDATE trial SET base_temp_c = ?, top_temp_c = ? WHERE name = ?", (*warmth, trial.name)
                 )
-            self._db.executemany(
-                f"INSERT OR REPLACE INTO tray ({', '.join(TRAY_COLUMNS)}, noted)"
-                f" VALUES ({', '.join('?' * len(TRAY_COLUMNS))}, ?)",
-                # a tray that was only recorded so far has no facts of its own yet
-                [
-                    (*astuple(tray.tray), tray.lamp, tray.noted)
-                    for tray in new_trays
-                    if tray.name not in known_trays.keys() & taken
-                ],
-            )
-            self._db.executemany(
-                (
-                    "INSERT INTO assignment (trial, tray, treatment, block, bench, bench_row, bench_column) "
-                    "VALUES (?, ?, ?, ?, ?, ?, ?)"
-                ),
-                [(trial.name, t.name, t.treatment, t.block, t.bench, t.bench_row, t.bench_column) for t in new_trays],
-            )
-            self._db.executemany(
-                "INSERT INTO pot (trial, name, tare_g, tare_noted, height_m, stock) VALUES (?, ?, ?, ?, ?, ?)",
-                [(trial.name, pot.name, *_tare_columns(pot.tare_g), pot.height_m, pot.stock) for pot in new_pots],
-            )
-            started_ms = to_ms(trial.started)
-            self._db.executemany(
-                "INSERT INTO placement (trial, pot, from_ms, tray, place_row, place_column) VALUES (?, ?, ?, ?, ?, ?)",
-                [(trial.name, pot.name, started_ms, pot.tray, pot.row, pot.column) for pot in new_pots],
-            )
+            insert_parts(connection, new, noted_before=noted_before.keys())
         return PlanAdded(
             is_new,
-            tuple(t.name for t in new_trays),
-            tuple(p.name for p in new_pots),
+            tuple(tray.name for tray in new.trays),
+            tuple(pot.name for pot in new.pots),
             counts_anew,
-            tuple(t.name for t in new_treatments),
+            tuple(treatment.name for treatment in new.treatments),
         )
+
+    def _trays_in_trials(self, site: str) -> set[str]:
+        rows = self._db.execute(
+            "SELECT DISTINCT tray FROM assignment JOIN trial ON trial.name = assignment.trial WHERE site = ?", (site,)
+        )
+        return {tray for (tray,) in rows.fetchall()}
 
     def add_trays(self, trays: Sequence[Tray]) -> None:
         """Have trays recorded that are in no trial yet; those that are known stay as they are."""
@@ -174,16 +144,6 @@ class Notebook:
                 f"INSERT OR IGNORE INTO tray ({', '.join(TRAY_COLUMNS)}) VALUES ({', '.join('?' * len(TRAY_COLUMNS))})",
                 [(*astuple(tray), None) for tray in trays],
             )
-
-    def _begin_flooding(self, plan: TrialPlan, now: datetime | None) -> None:
-        """The trays of a new trial are ready at once, unless one of them was in another trial."""
-        trial = plan.trial
-        used = self._db.execute(
-            "SELECT tray FROM assignment JOIN trial ON trial.name = assignment.trial WHERE site = ?", (trial.site,)
-        ).fetchall()
-        if {tray.name for tray in plan.trays}.isdisjoint(name for (name,) in used):
-            ready = trial.started if now is None else max(trial.started, now)
-            self._db.execute("INSERT INTO trays_ready VALUES (?, ?, '')", (trial.name, to_ms(ready)))
 
     def note_tares(self, trial_name: str, tares_g: Mapping[str, float]) -> int:
         """Note what empty pots weigh that nobody had noted; how many. A tare that is there already stays."""
@@ -587,7 +547,7 @@ class Notebook:
                     to_ms(w.time),
                     w.replicate,
                     w.gross_g,
-                    *_tare_columns(w.tare_g),
+                    *tare_columns(w.tare_g),
                     w.blotted,
                     w.who,
                     w.note,
@@ -614,41 +574,5 @@ def _tare_g(known: float | None) -> float:
     return math.nan if known is None else known
 
 
-def _tare_columns(tare_g: float) -> tuple[float, bool]:
-    """`tare_g, tare_noted` as they are on disk."""
-    return (0.0, False) if math.isnan(tare_g) else (tare_g, True)
-
-
 def as_of_ms(as_of: datetime | None) -> int:
     return FOREVER_MS if as_of is None else to_ms(as_of)
-
-
-PlanFacts = dict[str, dict[str, object]]
-
-
-def _tray_facts(tray: Tray, lamp: str | None, noted: bool) -> PlanFacts:
-    return {f"tray {tray.name}": {**asdict(tray), "lamp": lamp, "noted": noted}}
-
-
-def plan_facts(plan: TrialPlan) -> PlanFacts:
-    """Everything a plan says, by what it says it of."""
-    changes_by_itself = {"base_temp_c": None, "top_temp_c": None, "ended": None, "archived": False}
-    facts: PlanFacts = {f"trial {plan.trial.name}": {**asdict(plan.trial), **changes_by_itself}}
-    for tray in plan.trays:
-        facts |= _tray_facts(tray.tray, tray.lamp, tray.noted)
-        facts[f"tray {tray.name}"] |= {
-            name: getattr(tray, name) for name in ("treatment", "block", "bench", "bench_row", "bench_column")
-        }
-    facts |= {f"treatment {treatment.name}": asdict(treatment) for treatment in plan.treatments}
-    tare = {pot.name: "not noted" if math.isnan(pot.tare_g) else pot.tare_g for pot in plan.pots}
-    return facts | {f"pot {pot.name}": asdict(pot) | {"tare_g": tare[pot.name]} for pot in plan.pots}
-
-
-def _differences(old: PlanFacts, new: PlanFacts) -> Iterator[EntryError]:
-    for where, facts in old.items():
-        if where not in new:
-            yield EntryError("is in the notebook and no longer in the plan", where=where)
-        else:
-            for field, value in facts.items():
-                if new[where][field] != value:
-                    yield EntryError(f"{field} was {value} and is now {new[where][field]}", where=where)

@@ -25,8 +25,9 @@ from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.notebook.corrections import correct as correct_weigh_in
 from tidetray.ingest.notebook.corrections import trail, who_and_why
 from tidetray.ingest.notebook.facts import POT_NAME, POT_NAME_LENGTH, PlanAdded, Trial, TrialPlan
-from tidetray.ingest.notebook.notebook import Notebook, PlanFacts, plan_facts
+from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.placements import clash
+from tidetray.ingest.notebook.trial_plans import PlanFacts, plan_facts
 from tidetray.ingest.store import derived, queries
 
 KINDS = ("trial", "treatment", "tray", "pot")

@@ -124,6 +124,20 @@ def test_trials_share_a_tray_only_with_the_same_measures(notebook: Notebook) -> 
         notebook.add_trial(third)
 
 
+def test_a_tray_of_the_same_name_at_another_site_is_another_tray(notebook: Notebook) -> None:
+    recorded, measured = (Tray("tray-1", "attic", length_m=length_m, width_m=0.3) for length_m in (None, 0.5))
+    notebook.add_trays([recorded])
+    upstairs = TrialPlan(
+        replace(PLAN.trial, name="upstairs", site="attic"),
+        (Treatment("wet", "submersed"),),
+        (TrayPlan(measured, "wet"),),
+        (),
+    )
+    notebook.add_trial(upstairs)
+    assert notebook.plan("upstairs") == upstairs
+    assert notebook.plan("bench") == PLAN
+
+
 def test_pots_stand_in_their_place_until_they_are_moved(notebook: Notebook, store: Store) -> None:
     moved_ms = round((STARTED + timedelta(days=3)).timestamp() * 1000)
     store.connection.execute("INSERT INTO placement VALUES ('bench', 'a-1', ?, 'tray-2', 2, 1)", (moved_ms,))
