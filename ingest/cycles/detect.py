@@ -183,49 +183,69 @@ def _find(level: Track, flooded: Track, pump: Track, tray: Tray, dry_at: int | N
         begin, water_from = max(begin, dry_at), max(water_from, dry_at)
         level = _dry_from(level, dry_at, tray.dry_mark_m)
     rest = [Spell(begin, FAR_MS)]
-
-    dry, flood, deadband = tray.dry_mark_m, tray.flood_mark_m, tray.deadband_m
-    value = level.value
-    wet_by_level = above(
-        level,
-        high=(value > dry + deadband) | (value >= flood),
-        low=value <= dry,
-        mark=dry,
-        passed=min(dry + deadband, flood),
-    )
-    at_mark = above(level, high=value >= flood, low=value <= max(flood - deadband, dry), mark=flood, passed=flood)
-    over = above(
-        level, high=value > flood + deadband, low=value <= flood, mark=flood + deadband, passed=flood + deadband
-    )
-    closed = common(switched_on(flooded, _ms(tray.debounce_s)), rest)
-    runs = common(switched_on(pump, _ms(tray.debounce_s)), rest)
     level_known, float_known, pump_known = (common(one.known, rest) for one in (level, flooded, pump))
+    closed, runs = (common(switched_on(one, _ms(tray.debounce_s)), rest) for one in (flooded, pump))
 
-    dry_by_level = without(level_known, wet_by_level)
-    patience = _ms(max(CONTRADICTION_S, tray.debounce_s))
-    contradictions = [
-        spell
-        for spell in union(common(closed, dry_by_level), common(without(float_known, closed), over))
-        if spell.end - spell.start > patience
-    ]
+    shown = _by_level(level, tray)
+    dry_by_level = without(level_known, shown.wet)
     water_known = union(level_known, float_known)
     before_water = [Spell(begin, water_from)]
     gaps = union(without([Spell(water_from, end)], water_known), without(before_water, pump_known))
-    barriers = union(gaps, contradictions)
+    contradictions = union(common(closed, dry_by_level), common(without(float_known, closed), shown.over))
+    patience = _ms(max(CONTRADICTION_S, tray.debounce_s))
+    barriers = union(gaps, [spell for spell in contradictions if spell.end - spell.start > patience])
 
     by_float = without(float_known, level_known)
     closed_alone = common(closed, by_float)
     # a float sees the flood mark, not the dry one
     unseen = [Spell(spell.start, spell.end) for spell in closed_alone]
-    wet = without(union(common(wet_by_level, rest), unseen), barriers)
+    wet = without(union(common(shown.wet, rest), unseen), barriers)
     wet = _meet_dry(wet, without(dry_by_level, barriers))
-    at_mark = without(union(common(at_mark, rest), closed_alone), barriers)
+    at_mark = without(union(common(shown.at_mark, rest), closed_alone), barriers)
 
     found = _Found(tray, level, level.time_ms.astype(np.float64), wet, at_mark, [], [], runs)
     wet = _from_pump_on(found, barriers, begin)
     blind = union(by_float, common(pump_known, before_water))
     base = union(barriers, _flanks(found, wet, blind))
-    drain_ms, late_ms = _ms(expected_drain_s(tray, flood)), _ms(AFTER_PUMP_S)
+    waterless, after_pump = _dry_and_blind_runs(
+        runs, tray, wet, base, blind, level_known=level_known, water_known=water_known
+    )
+    return replace(found, wet=wet, unknown=without(union(base, after_pump), wet), waterless=waterless)
+
+
+class _ByLevel(NamedTuple):
+    """When the level shows water, water at the flood mark, and water surely above it."""
+
+    wet: Spells
+    at_mark: Spells
+    over: Spells
+
+
+def _by_level(level: Track, tray: Tray) -> _ByLevel:
+    dry, flood, deadband, value = tray.dry_mark_m, tray.flood_mark_m, tray.deadband_m, level.value
+    return _ByLevel(
+        wet=above(
+            level,
+            high=(value > dry + deadband) | (value >= flood),
+            low=value <= dry,
+            mark=dry,
+            passed=min(dry + deadband, flood),
+        ),
+        at_mark=above(level, high=value >= flood, low=value <= max(flood - deadband, dry), mark=flood, passed=flood),
+        over=above(
+            level, high=value > flood + deadband, low=value <= flood, mark=flood + deadband, passed=flood + deadband
+        ),
+    )
+
+
+def _dry_and_blind_runs(
+    runs: Spells, tray: Tray, wet: Spells, base: Spells, blind: Spells, *, level_known: Spells, water_known: Spells
+) -> tuple[Spells, Spells]:
+    """The runs of the pump that brought no water; and how long water may have stood, unseen, after the others.
+
+    `base`: what is unknown whatever the pump did; `blind`: when nothing could have seen the water.
+    """
+    drain_ms, late_ms = _ms(expected_drain_s(tray, tray.flood_mark_m)), _ms(AFTER_PUMP_S)
     waterless: Spells = []
     after_pump: Spells = []
     for run in runs:
@@ -237,8 +257,7 @@ def _find(level: Track, flooded: Track, pump: Track, tray: Tray, dry_at: int | N
         for part in common([run], blind):
             until = run.end + drain_ms if part.end == run.end else part.end
             after_pump.append(common([Spell(part.start, until)], blind)[0])
-    unknown = without(union(base, after_pump), wet)
-    return replace(found, wet=wet, unknown=unknown, waterless=waterless)
+    return waterless, after_pump
 
 
 def _dry_from(level: Track, dry_at: int, dry_mark_m: float) -> Track:

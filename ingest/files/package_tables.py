@@ -8,12 +8,14 @@ it has one: a field says which.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 from tidetray.ingest.core.readings import Tray, from_ms
 from tidetray.ingest.notebook.corrections import trail
 from tidetray.ingest.notebook.drying import every_dry_weighing
+from tidetray.ingest.notebook.facts import Entry, TrayPlan, Trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.trial_events import every_event
 
@@ -173,23 +175,8 @@ TABLES: dict[str, PackageTable] = {
 def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
     """All of a trial's notebook, trail and taken back events included; by table."""
     plan = notebook.plan(trial_name)
-    trial = plan.trial
-    events = every_event(notebook, trial_name)
-    names = [f.name for f in TABLES["events"].fields]
     return {
-        "studies": [
-            {
-                "study": trial.name,
-                "site": trial.site,
-                "zone": trial.zone,
-                "started": trial.started,
-                "species": trial.species,
-                "question": trial.question,
-                "layout_seed": trial.layout_seed,
-                "base_temp_c": trial.base_temp_c,
-                "top_temp_c": trial.top_temp_c,
-            }
-        ],
+        "studies": [_study(plan.trial)],
         "treatments": [
             {
                 "treatment": t.name,
@@ -199,55 +186,74 @@ def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
             }
             for t in plan.treatments
         ],
-        "trays": [
-            {
-                "tray": t.name,
-                "treatment": t.treatment,
-                "lamp": t.lamp,
-                "block": t.block,
-                "bench": t.bench,
-                "bench_row": t.bench_row,
-                "bench_column": t.bench_column,
-                "noted": t.noted,
-            }
-            | {name: value for name, value in asdict(t.tray).items() if name not in {"name", "site"}}
-            for t in plan.trays
-        ],
+        "trays": [_tray(t) for t in plan.trays],
         "pots": [
             {"pot": p.name} | {k: v for k, v in asdict(p).items() if k != "name"} | {"tare_g": _known(p.tare_g)}
             for p in plan.pots
         ],
-        "weigh_ins": [
-            {
-                "entry": e.number,
-                "pot": e.weigh_in.pot,
-                "time": e.weigh_in.time,
-                "replicate": e.weigh_in.replicate,
-                "gross_g": e.weigh_in.gross_g,
-                "tare_g": _known(e.weigh_in.tare_g),
-                "net_g": _known(e.weigh_in.net_g),
-                "blotted": e.weigh_in.blotted,
-                "who": e.weigh_in.who,
-                "note": e.weigh_in.note,
-                "balance": e.weigh_in.balance,
-                "entered": e.entered,
-                "stands": e.stands,
-                "replaces": e.replaces,
-                "removed": e.removed,
-                "entered_by": e.entered_by,
-                "reason": e.reason,
-            }
-            for e in trail(notebook, trial_name)
-        ],
+        "weigh_ins": [_weigh_in(entry) for entry in trail(notebook, trial_name)],
         "events": [
-            dict(zip(names, row, strict=True)) | {"time": from_ms(row[2]), "entered": from_ms(row[11])}
-            for row in events
+            _named("events", row) | {"time": from_ms(row[2]), "entered": from_ms(row[11])}
+            for row in every_event(notebook, trial_name)
         ],
         "dry_weighings": [
-            dict(zip([f.name for f in TABLES["dry_weighings"].fields], row, strict=True))
-            | {"time": from_ms(row[1]), "entered": from_ms(row[-1])}
+            _named("dry_weighings", row) | {"time": from_ms(row[1]), "entered": from_ms(row[-1])}
             for row in every_dry_weighing(notebook, trial_name)
         ],
+    }
+
+
+def _named(table: str, row: Sequence[Any]) -> Row:
+    return dict(zip((f.name for f in TABLES[table].fields), row, strict=True))
+
+
+def _study(trial: Trial) -> Row:
+    return {
+        "study": trial.name,
+        "site": trial.site,
+        "zone": trial.zone,
+        "started": trial.started,
+        "species": trial.species,
+        "question": trial.question,
+        "layout_seed": trial.layout_seed,
+        "base_temp_c": trial.base_temp_c,
+        "top_temp_c": trial.top_temp_c,
+    }
+
+
+def _tray(t: TrayPlan) -> Row:
+    stands = {
+        "tray": t.name,
+        "treatment": t.treatment,
+        "lamp": t.lamp,
+        "block": t.block,
+        "bench": t.bench,
+        "bench_row": t.bench_row,
+        "bench_column": t.bench_column,
+        "noted": t.noted,
+    }
+    return stands | {name: value for name, value in asdict(t.tray).items() if name not in {"name", "site"}}
+
+
+def _weigh_in(e: Entry) -> Row:
+    return {
+        "entry": e.number,
+        "pot": e.weigh_in.pot,
+        "time": e.weigh_in.time,
+        "replicate": e.weigh_in.replicate,
+        "gross_g": e.weigh_in.gross_g,
+        "tare_g": _known(e.weigh_in.tare_g),
+        "net_g": _known(e.weigh_in.net_g),
+        "blotted": e.weigh_in.blotted,
+        "who": e.weigh_in.who,
+        "note": e.weigh_in.note,
+        "balance": e.weigh_in.balance,
+        "entered": e.entered,
+        "stands": e.stands,
+        "replaces": e.replaces,
+        "removed": e.removed,
+        "entered_by": e.entered_by,
+        "reason": e.reason,
     }
 
 

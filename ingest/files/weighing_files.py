@@ -197,29 +197,20 @@ def _read(path: Path, notebook: Notebook, trial_name: str, *, now: datetime, how
     names = {name.casefold(): name for name in tares.latest_g()}
     notes, faults, weigh_ins = _Notes(list), list[EntryError](), list[tuple[str, WeighIn, bool]]()
     # Pots are weighed in sessions on one balance: the same few times and masses come again and again.
-    mass_g = {
-        (comma, ounces): lru_cache(10_000)(partial(parse_mass_g, decimal_comma=comma, ounces=ounces))
-        for comma in (False, True)
-        for ounces in (False, True)
-    }
+    mass_g = _mass_readers()
     time_of = lru_cache(10_000)(partial(parse_time, zone=ZoneInfo(trial.zone), day_first=how.day_first))
     sessions: dict[tuple[str, int, int], int] = {}
     for line in _lines(path, how, notebook.header_meanings(), notes, faults):
         cells = line.cells
         if cells.get("clock"):
             cells["weighed"] = f"{cells.get('weighed', '')} {cells['clock']}"
-
-        def mass(column: str, line: _Line = line) -> float | None:
-            ounces = f"{column}_oz" in line.cells
-            name = f"{column}_oz" if ounces else f"{column}_g"
-            return line.read(name, mass_g[how.decimal_comma and name not in line.native, ounces])
-
         pot = names.get(" ".join(cells["pot"].split()).casefold(), cells["pot"])
         who, note = cells.get("who", ""), cells.get("note", "")
         written = line.read("weighed", time_of)
         time = written.time if written else None
-        gross_g = mass("gross")
-        tare_g = mass("tare") if cells.get("tare_g") or cells.get("tare_oz") else tares.at(pot, time)
+        gross_g = _mass(line, "gross", mass_g, how)
+        tare_given = cells.get("tare_g") or cells.get("tare_oz")
+        tare_g = _mass(line, "tare", mass_g, how) if tare_given else tares.at(pot, time)
         replicate, blotted = line.read("replicate", _replicate), line.read("blotted", _yes_no)
         line.faults += check.faults(line.place, pot, time=time, replicate=replicate, gross_g=gross_g, tare_g=tare_g)
         if written and written.note:
@@ -240,8 +231,32 @@ def _read(path: Path, notebook: Notebook, trial_name: str, *, now: datetime, how
         faults.append(EntryError("there are no weigh-ins below the header", mend="Add a row for each weighing"))
     if not how.sure and not faults:
         faults += _unlikely(notebook, trial_name, weigh_ins)
+    return _Read(weigh_ins, _said_once(notes), faults)
+
+
+_MassReaders = Mapping[tuple[bool, bool], Callable[[str], float]]
+
+
+def _mass_readers() -> _MassReaders:
+    """(decimal comma, ounces) -> what reads such a mass, in g, and remembers those that it has read."""
+    return {
+        (comma, ounces): lru_cache(10_000)(partial(parse_mass_g, decimal_comma=comma, ounces=ounces))
+        for comma in (False, True)
+        for ounces in (False, True)
+    }
+
+
+def _mass(line: _Line, column: str, mass_g: _MassReaders, how: How) -> float | None:
+    """A mass [g] of a line, written in grams or ounces; a number of the sheet's own has no decimal comma."""
+    ounces = f"{column}_oz" in line.cells
+    name = f"{column}_oz" if ounces else f"{column}_g"
+    return line.read(name, mass_g[how.decimal_comma and name not in line.native, ounces])
+
+
+def _said_once(notes: _Notes) -> tuple[str, ...]:
+    """Each note with its first place, and at how many more."""
     more = {what: f" and {len(places) - 1} more" if len(places) > 1 else "" for what, places in notes.items()}
-    return _Read(weigh_ins, tuple(f"{what} ({notes[what][0]}{more[what]})" for what in notes), faults)
+    return tuple(f"{what} ({places[0]}{more[what]})" for what, places in notes.items())
 
 
 def _twice_in_a_session(place: str, weigh_in: WeighIn, sessions: dict[tuple[str, int, int], int]) -> EntryError | None:

@@ -15,10 +15,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 ROW = np.dtype([("time_ms", np.int64), ("value", np.float64), ("delay_s", np.int64)])
 """A reading of a known series."""
@@ -70,18 +73,7 @@ def write(path: Path, site: str, month: str, series: Iterable[tuple[int, tuple[s
     import pyarrow as pa  # noqa: PLC0415  large, and needed by few
     from pyarrow import parquet as pq  # noqa: PLC0415
 
-    text = pa.dictionary(pa.int32(), pa.string())
-    schema = pa.schema(
-        [
-            pa.field("node", text, nullable=False),
-            pa.field("tray", text, nullable=False),
-            pa.field("channel", text, nullable=False),
-            pa.field("time", pa.timestamp("ms", tz="UTC"), nullable=False),
-            pa.field("value", pa.float64(), nullable=False),
-            pa.field("delay_s", pa.int64(), nullable=False),
-        ],
-        metadata={"site": site, "month": month},
-    )
+    schema = _schema(site, month)
     parts: list[Part] = []
     with path.open("xb") as file:
         with pq.ParquetWriter(
@@ -97,21 +89,17 @@ def write(path: Path, site: str, month: str, series: Iterable[tuple[int, tuple[s
                     continue
                 if len(rows) > LARGEST_GROUP:
                     raise OSError(f"{len(rows)} readings of {'/'.join(names)} in one month do not go into one file")
-                codes = np.zeros(len(rows), np.int32)
-                columns = [pa.DictionaryArray.from_arrays(pa.array(codes), pa.array([name])) for name in names]
-                columns.append(pa.array(rows["time_ms"]).cast(pa.timestamp("ms", tz="UTC")))
-                columns += [pa.array(rows["value"]), pa.array(rows["delay_s"])]
-                writer.write_table(pa.Table.from_arrays(columns, schema=schema), row_group_size=len(rows))
-                times = rows["time_ms"]
+                table = pa.Table.from_arrays(_columns(names, rows), schema=schema)
+                writer.write_table(table, row_group_size=len(rows))
                 parts.append(
                     Part(
-                        number,
-                        len(parts),
-                        len(rows),
-                        int(times[0]),
-                        int(times[-1]),
-                        float(rows["value"][-1]),
-                        digest(names, rows),
+                        series=number,
+                        place=len(parts),
+                        rows=len(rows),
+                        first_ms=int(rows["time_ms"][0]),
+                        last_ms=int(rows["time_ms"][-1]),
+                        last_value=float(rows["value"][-1]),
+                        digest=digest(names, rows),
                     )
                 )
         file.flush()
@@ -119,6 +107,35 @@ def write(path: Path, site: str, month: str, series: Iterable[tuple[int, tuple[s
     written = Written(tuple(parts), path.stat().st_size, _sha256(path))
     verify(path, written.parts)
     return written
+
+
+def _schema(site: str, month: str) -> pa.Schema:
+    import pyarrow as pa  # noqa: PLC0415
+
+    text = pa.dictionary(pa.int32(), pa.string())
+    return pa.schema(
+        [
+            pa.field("node", text, nullable=False),
+            pa.field("tray", text, nullable=False),
+            pa.field("channel", text, nullable=False),
+            pa.field("time", pa.timestamp("ms", tz="UTC"), nullable=False),
+            pa.field("value", pa.float64(), nullable=False),
+            pa.field("delay_s", pa.int64(), nullable=False),
+        ],
+        metadata={"site": site, "month": month},
+    )
+
+
+def _columns(names: tuple[str, str, str], rows: Rows) -> list[pa.Array]:
+    import pyarrow as pa  # noqa: PLC0415
+
+    codes = pa.array(np.zeros(len(rows), np.int32))
+    return [
+        *(pa.DictionaryArray.from_arrays(codes, pa.array([name])) for name in names),
+        pa.array(rows["time_ms"]).cast(pa.timestamp("ms", tz="UTC")),
+        pa.array(rows["value"]),
+        pa.array(rows["delay_s"]),
+    ]
 
 
 def verify(path: Path, parts: Sequence[Part]) -> None:

@@ -3,14 +3,14 @@
 A node sends packs of the same few shapes over and over; only numbers change. So a payload is parted into its numbers
 and what stands between them. What stands between them is its shape, looked through once: which number is whose time,
 which is whose value, and that all else is good. After that only the numbers are read and checked, in a quarter of the
-time that it takes to put together what could explain an error. Whatever is not so is `wire`'s, which says what is
-wrong; tests/ingest/wire/test_fast_packs.py holds that both read alike. No I/O, no clock.
+time that it takes to put together what could explain an error. Whatever is not so is left to `packs`, which says
+what is wrong; tests/ingest/wire/test_fast_packs.py holds that both read alike. No I/O, no clock.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 from operator import attrgetter
 from typing import Any, NamedTuple
@@ -58,7 +58,7 @@ class _Shape(NamedTuple):
 
 
 class _UnusualError(ValueError):
-    """Ask `wire`."""
+    """Ask `packs`."""
 
 
 def read_usual(
@@ -146,47 +146,50 @@ def _shape(between: tuple[bytes, ...]) -> _Shape:
         found.append(value - _FIRST)
         return value - _FIRST
 
-    # a colon stands after every key: as many as keys, and no key was lost as a second one of its name
-    colons = stands_for.count(b":")
     base_name, base_time_at = "", -1
     about: dict[str, Any] = {}
     places: list[_Place] = []
     for record in records:
-        colons -= len(record)
         bits = sum(_BITS[label] for label in record)
         base_name = record.get("bn", base_name)
         if bits & _BT:
             base_time_at = number_at(record["bt"])
         name, kind = base_name + record["n"], bits & ~(_BN | _BT)
-        if name in ("boot", "seq", "oldest"):
-            if name in about or kind != (_VS if name == "boot" else _V):
-                raise _UnusualError
+        if name not in ("boot", "seq", "oldest"):
+            places.append(_place(name, record, kind, base_time_at, number_at))
+        elif name in about or kind != (_VS if name == "boot" else _V):
+            raise _UnusualError
+        else:
             about[name] = record["vs"] if name == "boot" else number_at(record["v"])
-            continue
-        tray, channel = _meaning(name)
-        if not (kind & ~_T == _VB and channel.is_flag):
-            has_unit = bits & _U and record["u"] == channel.unit
-            if kind & ~_T != (_U | _V if channel.unit else _V) or (channel.unit and not has_unit):
-                raise _UnusualError
-        places.append(
-            _Place(
-                tray,
-                channel.name,
-                channel.low,
-                channel.high,
-                channel.is_flag,
-                bool(bits & _VB),
-                number_at(record["vb" if bits & _VB else "v"]),
-                base_time_at,
-                number_at(record["t"]) if bits & _T else -1,
-            )
-        )
     boot = about.get("boot")
     numbered = isinstance(boot, str) and ID_PATTERN.fullmatch(boot) is not None and "seq" in about
-    if colons or sorted(found) != list(range(count)) or not (places or about) or not (numbered or not about):
+    # a colon stands after every key: as many as keys, and no key was lost as a second one of its name
+    twice = stands_for.count(b":") != sum(len(record) for record in records)
+    if twice or sorted(found) != list(range(count)) or not (places or about) or not (numbered or not about):
         raise _UnusualError
     return _Shape(
         boot, about.get("seq", -1), about.get("oldest", -1), tuple(places), len({p[:2] for p in places}) != len(places)
+    )
+
+
+def _place(name: str, record: dict[str, Any], kind: int, base_time_at: int, number_at: Callable[[Any], int]) -> _Place:
+    """Where the numbers of a reading are, if it has its value, as a flag or with the channel's unit, and no more."""
+    tray, channel = _meaning(name)
+    is_bool = kind & ~_T == _VB and channel.is_flag
+    if not is_bool:
+        has_unit = kind & _U and record["u"] == channel.unit
+        if kind & ~_T != (_U | _V if channel.unit else _V) or (channel.unit and not has_unit):
+            raise _UnusualError
+    return _Place(
+        tray=tray,
+        channel=channel.name,
+        low=channel.low,
+        high=channel.high,
+        is_flag=channel.is_flag,
+        is_bool=is_bool,
+        value_at=number_at(record["vb" if is_bool else "v"]),
+        base_time_at=base_time_at,
+        time_at=number_at(record["t"]) if kind & _T else -1,
     )
 
 
