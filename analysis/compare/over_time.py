@@ -126,6 +126,42 @@ def _pots(where: TrialDesign, pot: Text) -> tuple[Codes, Codes]:
 def _read(weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: str, pot: str) -> _Series:
     require(weighins, [mass, day, treatment, tray, pot])
     everywhere = layout(weighins, treatment, tray)
+    m, t = _masses_and_days(weighins, mass, day)
+    code, own = _pots(everywhere, labels(weighins, pot)[0])
+    if len(np.unique(np.column_stack([code, everywhere.treatment]), axis=0)) > code.max() + 1:
+        raise ValueError(
+            f"a pot is listed under two treatments at one time: check columns '{treatment}', '{tray}' and '{pot}'"
+        )
+    frame = pd.DataFrame({"code": code, "own": own, "t": t, "m": m, "row": np.arange(len(m))})[~np.isnan(m)]
+    once = frame.groupby(["code", "t"], sort=True, as_index=False).agg(
+        m=("m", "mean"), row=("row", "first"), own=("own", "first")
+    )
+    where = everywhere.take(once["row"].to_numpy())
+    days, y = once["t"].to_numpy(), np.log(once["m"].to_numpy())
+    if len(where.levels) < 2:
+        raise ValueError("fewer than two treatments have weighed pots: there is nothing to compare")
+    if len(np.unique(days)) < 2:
+        raise ValueError("all weigh-ins are of one day: a growth rate needs two days or more")
+
+    # a label that occurs twice on one day names several pots; otherwise a pot on another tray is the same pot, moved
+    several = once.duplicated(["own", "t"]).any()
+    who, everybody = (once["code"].to_numpy(), code) if several else (once["own"].to_numpy(), own)
+    pots_seen = np.unique(everybody, return_index=True)[1]
+    last = once.groupby(who)["t"].max().reindex(range(int(everybody.max()) + 1)).to_numpy()
+    gone = ~(last[everybody[pots_seen]] >= days.max())
+    cautions = (
+        replication_cautions(where)
+        + missing_cautions(everywhere.take(pots_seen), gone, "a weigh-in on the last day")
+        + _dropout_cautions(once.assign(code=who), y, where, days.max())
+        + _start_cautions(where, y, days == days.min())
+        + _repeat_cautions(repeated=len(once) < len(frame))
+        + ([] if several else _move_cautions(once))
+    )
+    pot_codes, who_codes = (np.unique(each, return_inverse=True)[1].astype(np.intp) for each in (once["code"], who))
+    return _Series(y, days, where, pot_codes, who_codes, tuple(cautions))
+
+
+def _masses_and_days(weighins: pd.DataFrame, mass: str, day: str) -> tuple[Array, Array]:
     m, t = numbers(weighins, mass), _days(weighins, day)
     if np.isnan(t).any():
         raise ValueError(f"column '{day}' is empty in {rows_named(weighins, np.isnan(t))}; leave out those rows")
@@ -134,51 +170,23 @@ def _read(weighins: pd.DataFrame, *, mass: str, day: str, treatment: str, tray: 
             f"column '{mass}' is zero or less in {rows_named(weighins, m <= 0)}: ln mass needs masses above 0; "
             "correct them, or leave them empty for pots that died"
         )
-    code, own = _pots(everywhere, labels(weighins, pot)[0])
-    if len(np.unique(np.column_stack([code, everywhere.treatment]), axis=0)) > code.max() + 1:
-        raise ValueError(
-            f"a pot is listed under two treatments at one time: check columns '{treatment}', '{tray}' and '{pot}'"
-        )
-    cautions = []
-    known = ~np.isnan(m)
-    frame = pd.DataFrame({"code": code, "own": own, "t": t, "m": m, "row": np.arange(len(m))})[known]
-    if not len(frame):
+    if np.isnan(m).all():
         raise ValueError(f"column '{mass}' is empty throughout: there is nothing to compare")
-    once = frame.groupby(["code", "t"], sort=True, as_index=False).agg(
-        m=("m", "mean"), row=("row", "first"), own=("own", "first")
-    )
-    if len(once) < len(frame):
-        cautions.append("Pots weighed more than once on a day count with the mean of those weighings.")
-    moved = once.groupby("own")["code"].nunique() > 1
-    # a label that occurs twice on one day names several pots; otherwise a pot on another tray is the same pot, moved
-    who = once["code" if once.duplicated(["own", "t"]).any() else "own"].to_numpy()
-    if moved.any() and not once.duplicated(["own", "t"]).any():
-        cautions.append(
-            f"{counted(int(moved.sum()), 'pot').capitalize()} changed trays: each counts as another pot "
-            "after the move, and carries the first tray's effect with it."
-        )
-    rows = once["row"].to_numpy()
-    where = everywhere.take(rows)
-    if len(where.levels) < 2:
-        raise ValueError("fewer than two treatments have weighed pots: there is nothing to compare")
-    everybody = code if once.duplicated(["own", "t"]).any() else own
-    pots_seen = np.unique(everybody, return_index=True)[1]
-    days = once["t"].to_numpy()
-    if len(np.unique(days)) < 2:
-        raise ValueError("all weigh-ins are of one day: a growth rate needs two days or more")
-    y = np.log(once["m"].to_numpy())
-    last = once.groupby(who)["t"].max().reindex(range(int(everybody.max()) + 1)).to_numpy()
-    gone = ~(last[everybody[pots_seen]] >= days.max())
-    first_day = days == days.min()
-    cautions = (
-        replication_cautions(where)
-        + missing_cautions(everywhere.take(pots_seen), gone, "a weigh-in on the last day")
-        + _dropout_cautions(once.assign(code=who), y, where, days.max())
-        + _start_cautions(where, y, first_day)
-        + cautions
-    )
-    pot_codes, who_codes = (np.unique(each, return_inverse=True)[1].astype(np.intp) for each in (once["code"], who))
-    return _Series(y, days, where, pot_codes, who_codes, tuple(cautions))
+    return m, t
+
+
+def _repeat_cautions(*, repeated: bool) -> list[str]:
+    return ["Pots weighed more than once on a day count with the mean of those weighings."] if repeated else []
+
+
+def _move_cautions(once: pd.DataFrame) -> list[str]:
+    moved = int((once.groupby("own")["code"].nunique() > 1).sum())
+    if not moved:
+        return []
+    return [
+        f"{counted(moved, 'pot').capitalize()} changed trays: each counts as another pot after the move, and carries "
+        "the first tray's effect with it."
+    ]
 
 
 def _dropout_cautions(once: pd.DataFrame, y: Array, where: TrialDesign, end: float) -> list[str]:

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from tidetray.analysis.base.arrays import FloatArray, IntArray
+from tidetray.analysis.base.arrays import Codes, FloatArray, IntArray
 from tidetray.analysis.base.columns import need
 from tidetray.analysis.base.times import NO_TIME, local_days, utc_ms
 from tidetray.ingest.core.readings import MAX_GAP_S
@@ -275,28 +275,62 @@ def light_from_hours(hours: pd.DataFrame) -> pd.DataFrame:
     ValueError
         For missing columns or impossible seconds.
     """
-    need(hours, ("tray", "time", "ppfd", "covered_s", "above_s"), "hours")
-    # codes in place of names: to sort and to join names takes longer than all the rest
+    known = _read_hours(hours)
+    parts = _parts(known)
+    points = pd.DataFrame(
+        {
+            "code": np.concatenate([known.tray[which] for which, _, _ in parts]),
+            "ms": np.concatenate(
+                [known.start_ms[w] + np.round(at_s[w] * 1000).astype(np.int64) for w, at_s, _ in parts]
+            ),
+            "ppfd": np.concatenate([value[which] for which, _, value in parts]),
+        }
+    ).sort_values(["code", "ms"], kind="stable", ignore_index=True)
+    points["tray"] = known.names.take(points["code"].to_numpy())
+    points["time"] = pd.to_datetime(points["ms"], unit="ms", utc=True).dt.as_unit("ms")
+    return points[["tray", "time", "ppfd"]]
+
+
+class _Hours(NamedTuple):
+    """Hours in order of tray and time; codes in place of trays' names: to sort and to join names takes longer than
+    all the rest."""
+
+    names: pd.Index
+    tray: Codes
+    start_ms: IntArray
+    covered_s: FloatArray
+    above_s: FloatArray
+    ppfd: FloatArray
+
+
+def _read_hours(hours: pd.DataFrame) -> _Hours:
+    columns = ["tray", "time", "ppfd", "covered_s", "above_s"]
+    need(hours, tuple(columns), "hours")
     code, names = pd.factorize(hours["tray"], sort=True)
     all_ms = utc_ms(hours["time"], "hours")
     order = np.lexsort((all_ms, code))
-    frame = hours[["tray", "time", "ppfd", "covered_s", "above_s"]].iloc[order]
-    trays, start_ms = code[order], all_ms[order]
+    frame = hours[columns].iloc[order]
     covered_s = frame["covered_s"].to_numpy(dtype=np.float64)
     above_s = np.where(covered_s > 0, frame["above_s"].to_numpy(dtype=np.float64), 0.0)
-    level = np.where(covered_s > 0, frame["ppfd"].to_numpy(dtype=np.float64), 0.0)
-    possible = (
-        (covered_s >= 0) & (covered_s <= _HOUR_S + 1) & (above_s >= 0) & (above_s <= covered_s + 1) & (level >= 0)
-    )
+    ppfd = np.where(covered_s > 0, frame["ppfd"].to_numpy(dtype=np.float64), 0.0)
+    possible = (covered_s >= 0) & (covered_s <= _HOUR_S + 1) & (above_s >= 0) & (above_s <= covered_s + 1) & (ppfd >= 0)
     if not possible.all():
-        bad = frame.loc[~possible, ["tray", "time", "ppfd", "covered_s", "above_s"]].iloc[0].to_dict()
+        bad = frame.loc[~possible, columns].iloc[0].to_dict()
         raise ValueError(f"hours: an hour has 0 <= above_s <= covered_s <= 3600 and a mean PPFD, not {bad}")
+    return _Hours(names, code[order], all_ms[order], covered_s, above_s, ppfd)
 
-    follows = np.zeros(len(frame) + 1, dtype=bool)  # follows[i]: row i starts where row i-1 ends
-    follows[1:-1] = (trays[1:] == trays[:-1]) & (np.diff(start_ms) == 3_600_000)
+
+def _parts(hours: _Hours) -> tuple[tuple[NDArray[np.bool_], FloatArray, FloatArray], ...]:
+    """What hours are made of, each part as: in which hours it is, at which second it begins, its PPFD (NaN: unknown).
+
+    The parts: unknown at the start of the hour, lit, dark, unknown at its end, unknown from its end on.
+    """
+    n, covered_s, above_s = len(hours.tray), hours.covered_s, hours.above_s
+    follows = np.zeros(n + 1, dtype=bool)  # follows[i]: row i starts where row i-1 ends
+    follows[1:-1] = (hours.tray[1:] == hours.tray[:-1]) & (np.diff(hours.start_ms) == 3_600_000)
     seen, lit = covered_s > 0, above_s >= 1
     # A lamp switched on at the very end of an hour lends it light but no lit second: the seconds are believed.
-    level = np.where(lit, level, np.minimum(level, np.nextafter(LIT_PPFD, 0.0)))
+    level = np.where(lit, hours.ppfd, np.minimum(hours.ppfd, np.nextafter(LIT_PPFD, 0.0)))
     seen_before = follows[:-1] & np.r_[False, seen[:-1]]
     seen_after = follows[1:] & np.r_[seen[1:], False]
     lit_before = follows[:-1] & np.r_[False, lit[:-1]]
@@ -313,21 +347,11 @@ def light_from_hours(hours: pd.DataFrame) -> pd.DataFrame:
     lit_from_s = known_from_s + np.where(lit_last, known_s - lit_s, 0.0)
     dark_from_s = known_from_s + np.where(lit_last, 0.0, lit_s)
 
-    unknown = np.full(len(frame), np.nan)
-    parts = (
-        (known_from_s > 0, np.zeros(len(frame)), unknown),
+    unknown = np.full(n, np.nan)
+    return (
+        (known_from_s > 0, np.zeros(n), unknown),
         (lit_s > 0, lit_from_s, lit_level),
         (known_s - lit_s > 0, dark_from_s, dark_level),
         ((known_from_s == 0) & (known_s < _HOUR_S), known_s, unknown),
-        (~follows[1:], np.full(len(frame), _HOUR_S), unknown),
+        (~follows[1:], np.full(n, _HOUR_S), unknown),
     )
-    points = pd.DataFrame(
-        {
-            "code": np.concatenate([trays[which] for which, _, _ in parts]),
-            "ms": np.concatenate([start_ms[w] + np.round(at_s[w] * 1000).astype(np.int64) for w, at_s, _ in parts]),
-            "ppfd": np.concatenate([value[which] for which, _, value in parts]),
-        }
-    ).sort_values(["code", "ms"], kind="stable", ignore_index=True)
-    points["tray"] = names.take(points["code"].to_numpy())
-    points["time"] = pd.to_datetime(points["ms"], unit="ms", utc=True).dt.as_unit("ms")
-    return points[["tray", "time", "ppfd"]]

@@ -296,54 +296,57 @@ def _fitted(
     if refusal is not None:
         known = _without(refusal, points, cautions, words)
         return replace(known, curves=fits.table(), estimates=fits.estimates(), best=fits.best, quadratic=top)
-    tested = group_doses(units.x, step)[0]
-    ratio = fits.of("quadratic").ratio
-    weighed = plausible(units, sign=words.sign, ratio=ratio, tested=np.clip(tested, units.low, units.high))
-    orders = find_orders(weighed, step)
-    doses = np.linspace(units.low, units.high, _BAND_POINTS)
-    both = weighed.draws(np.r_[doses, orders.tested])
-    draws, at_tested = (
-        Draws(both.values[:, :_BAND_POINTS], both.sigma),
-        Draws(both.values[:, _BAND_POINTS:], both.sigma),
+    tested = np.clip(group_doses(units.x, step)[0], units.low, units.high)
+    weighed = plausible(units, sign=words.sign, ratio=fits.of("quadratic").ratio, tested=tested)
+    evidence = _evidence(units, fits, weighed, find_orders(weighed, step), trays=len(points))
+    next_doses = _next_doses(
+        weighed, evidence.orders, judge(evidence, words), int(points.groupby("trial").size().iloc[-1])
     )
-    following = follow(at_tested, orders, weighed.expected(orders.tested), draws, words.sign)
-    evidence = Evidence(
-        fits,
-        fit_level_first(units),
-        orders,
-        doses,
-        draws,
-        len(points),
-        orders.findable / max(abs(float(np.mean(units.y))), 1e-300),
-        following,
-    )
-    verdict = judge(evidence, words)
-    following_doses = _next_doses(weighed, orders, verdict, int(points.groupby("trial").size().iloc[-1]))
-    verdict = judge(replace(evidence, next_doses=following_doses), words)
-    low, high = draws.band()
+    verdict = judge(replace(evidence, next_doses=next_doses), words)
+    low, high = evidence.draws.band()
     return ResponseFit(
         curves=fits.table(),
         estimates=fits.estimates(),
         best=fits.best,
         region_low=float(verdict.low),
         region_high=float(verdict.high),
-        best_tested=following.dose,
-        best_tested_chance=following.chance,
-        cost=following.cost,
-        cost_most=following.cost_most,
+        best_tested=evidence.following.dose,
+        best_tested_chance=evidence.following.chance,
+        cost=evidence.following.cost,
+        cost_most=evidence.following.cost_most,
         finding=verdict.finding,
         verdict=verdict.sentence,
         edge=verdict.edge,
         quadratic=top,
         units=points.drop(columns="own_tray"),
-        band=pd.DataFrame({"dose": doses, "response": weighed.expected(doses), "low": low, "high": high}),
-        recommended=_recommended(weighed, orders),
-        next_doses=following_doses,
+        band=pd.DataFrame(
+            {"dose": evidence.doses, "response": weighed.expected(evidence.doses), "low": low, "high": high}
+        ),
+        recommended=_recommended(weighed, evidence.orders),
+        next_doses=next_doses,
         cautions=(*cautions, *_cautions(units, fits, points)),
         words=words,
         fits=fits,
-        orders=orders,
+        orders=evidence.orders,
         weighed=weighed,
+    )
+
+
+def _evidence(units: Units, fits: DoseCurves, weighed: Plausible, orders: Orders, *, trays: int) -> Evidence:
+    """What the verdict rests on. Band and tested doses are drawn together, so that both show the same curves."""
+    doses = np.linspace(units.low, units.high, _BAND_POINTS)
+    both = weighed.draws(np.r_[doses, orders.tested])
+    draws = Draws(both.values[:, :_BAND_POINTS], both.sigma)
+    at_tested = Draws(both.values[:, _BAND_POINTS:], both.sigma)
+    return Evidence(
+        fits=fits,
+        level_first=fit_level_first(units),
+        orders=orders,
+        doses=doses,
+        draws=draws,
+        trays=trays,
+        findable=orders.findable / max(abs(float(np.mean(units.y))), 1e-300),
+        following=follow(at_tested, orders, weighed.expected(orders.tested), draws, weighed.sign),
     )
 
 

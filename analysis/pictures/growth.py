@@ -48,48 +48,23 @@ def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFra
     place = {name: float(-n) for n, name in enumerate(treatments)}
     low, high = float(masses["net_g"].min()), float(masses["net_g"].max())
     room = 0.12 * (high - low or 1.0)
-    edges = [max(low - room, 0.0), high + room]
-    x = measured("net_g") | {
-        "title": "mass, g",
-        "scale": {"domain": edges, "nice": False},
-    }
-    names = {str(int(v)): name for name, v in place.items()}
-    y_axis = {
-        "title": None,
-        "grid": False,
-        "values": list(place.values()),
-        "labelFontWeight": "bold",
-        "labelLimit": 140,
-        "labelExpr": f"{_as_object(names)}[datum.value]",
-    }
-    y = measured("at") | {"scale": {"domain": [-len(treatments) + 0.45, 0.6], "nice": False}, "axis": y_axis}
-    scatter = np.random.default_rng(0)
+    edges = (max(low - room, 0.0), high + room)
+    mass = measured("net_g") | {"title": "mass, g", "scale": {"domain": list(edges), "nice": False}}
+    axes = {"x": mass, "y": measured("at") | _rows_named(place)}
     colour, _ = treatment_scales(kinds, treatments, legend=False)
+    about = [named("pot"), named("tray"), {**measured("net_g"), "format": ".2f", "title": "mass, g"}]
+    scatter = np.random.default_rng(0)
     layers = []
-    for name in treatments:
+    for name, at in place.items():
         own = masses[masses["treatment"] == name]
-        at = place[name]
         if len(own) > 2 and own["net_g"].nunique() > 1:
-            density = gaussian_kde(own["net_g"])
-            tail = 2.5 * float(np.sqrt(density.covariance[0, 0]))
-            over = np.linspace(
-                max(own["net_g"].min() - tail, edges[0]), min(own["net_g"].max() + tail, edges[1]), _GRID
-            )
-            height = density(over)
-            hill = pd.DataFrame(
-                {"treatment": name, "net_g": over, "at": at + 0.42 * height / height.max(), "floor": at}
-            )
-            layers.append(
-                layer(
-                    hill, {"type": "area", "opacity": 0.35}, {"x": x, "y": y, "y2": {"field": "floor"}, "color": colour}
-                )
-            )
+            floor = {"y2": {"field": "floor"}, "color": colour}
+            layers.append(layer(_hill(own["net_g"], name, at, edges), {"type": "area", "opacity": 0.35}, axes | floor))
         points = own[["treatment", "tray", "pot", "net_g"]].assign(at=at - 0.12 - 0.16 * scatter.uniform(size=len(own)))
-        about = [named("pot"), named("tray"), {**measured("net_g"), "format": ".2f", "title": "mass, g"}]
         look = {"type": "point", "filled": True, "size": 34, "opacity": 0.65}
-        layers.append(layer(points, look, {"x": x, "y": y, "color": colour, "tooltip": about}))
+        layers.append(layer(points, look, axes | {"color": colour, "tooltip": about}))
     marks = trays.assign(at=trays["treatment"].map(place) - 0.2, net_g=trays["mean"])
-    told = [named("tray"), {**measured("net_g"), "format": ".2f", "title": "mean of the tray, g"}]
+    about_tray = [named("tray"), {**measured("net_g"), "format": ".2f", "title": "mean of the tray, g"}]
     diamond = {
         "type": "point",
         "shape": "diamond",
@@ -99,8 +74,30 @@ def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFra
         "strokeWidth": 2.2,
         "opacity": 1,
     }
-    layers.append(layer(marks, diamond, {"x": x, "y": y, "tooltip": told}))
+    layers.append(layer(marks, diamond, axes | {"tooltip": about_tray}))
     return plain(layers, height=ROW_PX * len(treatments))
+
+
+def _rows_named(place: Mapping[str, float]) -> dict[str, Any]:
+    """Scale and axis that name a row per treatment, the hill of the topmost included."""
+    axis = {
+        "title": None,
+        "grid": False,
+        "values": list(place.values()),
+        "labelFontWeight": "bold",
+        "labelLimit": 140,
+        "labelExpr": f"{_as_object({str(int(v)): name for name, v in place.items()})}[datum.value]",
+    }
+    return {"scale": {"domain": [-len(place) + 0.45, 0.6], "nice": False}, "axis": axis}
+
+
+def _hill(masses_g: pd.Series[float], treatment: str, at: float, edges: tuple[float, float]) -> pd.DataFrame:
+    """Where the masses lie, as a hill on the row at `at`, cut off at the edges of the picture."""
+    density = gaussian_kde(masses_g)
+    tail = 2.5 * float(np.sqrt(density.covariance[0, 0]))
+    over = np.linspace(max(masses_g.min() - tail, edges[0]), min(masses_g.max() + tail, edges[1]), _GRID)
+    height = density(over)
+    return pd.DataFrame({"treatment": treatment, "net_g": over, "at": at + 0.42 * height / height.max(), "floor": at})
 
 
 def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, kinds: Mapping[str, str]) -> Spec:

@@ -1,6 +1,6 @@
 """What to do about places: which to even out or leave empty, how to block the next layout, what is at risk now.
 
-In: pots with what is left over and what their place explains, the features tested. Out: an `PositionAdvice` in plain
+In: pots with what is left over and what their place explains, the features tested. Out: a `PositionAdvice` in plain
 words with the figures behind it. Tests nothing itself; where nothing is settled it advises nothing but a layout.
 """
 
@@ -143,10 +143,8 @@ def _balance(
         return (
             balance,
             False,
-            (
-                "Position does not bias the comparison of treatments: each treatment is in the same "
-                "positions. It only adds scatter between pots."
-            ),
+            "Position does not bias the comparison of treatments: each treatment is in the same positions. It only "
+            "adds scatter between pots.",
         )
     if not settled:
         return (
@@ -155,32 +153,28 @@ def _balance(
             "No row or column is clearly better or worse. Whether places tilt the comparison of treatments cannot be "
             "said from that: small differences could have been missed.",
         )
-    spare = int((balance["n_trays"] - 1).sum())
-    if spare < 1:
+    spare = balance["n_trays"].to_numpy() - 1
+    if spare.sum() < 1:
         return (
             balance,
             None,
             "With one tray per treatment the risk from position is unknown: compare after adjusting for position.",
         )
-    spread = float(np.sqrt((groups["mean"].var(ddof=1).fillna(0) * (balance["n_trays"].to_numpy() - 1)).sum() / spare))
-    error = spread * float(np.sqrt(2 / balance["n_trays"].mean()))
-    at_risk = tilt > RISK_SHARE * error
+    spread = float(np.sqrt((groups["mean"].var(ddof=1).fillna(0) * spare).sum() / spare.sum()))
+    at_risk, said = _tilt_against(spread * float(np.sqrt(2 / balance["n_trays"].mean())), tilt, balance)
+    return balance, at_risk, said
+
+
+def _tilt_against(error: float, tilt: float, balance: pd.DataFrame) -> tuple[bool, str]:
+    """Whether the largest difference in position counts beside the comparison's standard error, and the sentence."""
     ranked = balance.sort_values("place_effect")["treatment"].to_list()
     worst, best = ranked[0], ranked[-1]
-    if at_risk:
-        return (
-            balance,
-            True,
-            (
-                f"The comparison of treatments is at risk from place: {best} is in better positions than {worst}, by "
-                f"{100 * tilt / error:.0f} % of the comparison's standard error. Compare after adjusting for position."
-            ),
+    if tilt > RISK_SHARE * error:
+        return True, (
+            f"The comparison of treatments is at risk from place: {best} is in better positions than {worst}, by "
+            f"{100 * tilt / error:.0f} % of the comparison's standard error. Compare after adjusting for position."
         )
-    return (
-        balance,
-        False,
-        (
-            f"Treatments are in slightly different positions ({best} best, {worst} worst), too little to tilt "
-            "their comparison."
-        ),
+    return False, (
+        f"Treatments are in slightly different positions ({best} best, {worst} worst), too little to tilt "
+        "their comparison."
     )

@@ -177,23 +177,10 @@ def positions(
         For missing columns, text in numbers, fewer than four pots with a response, and two pots in one place.
     """
     require(pots, [response, tray, row, column, *([treatment] if treatment else [])])
-    y = numbers(pots, response)
-    cautions = []
-    if np.isnan(y).any():
-        cautions.append(f"{counted(int(np.isnan(y).sum()), 'pot').capitalize()} without growth left out.")
-    frame = pots[~np.isnan(y)].reset_index(drop=True)
-    # Permutations draw by position: the order of the file must not move their p.
-    frame = frame.sort_values([tray, row, column], kind="stable")
+    frame, cautions = _with_growth(pots, response, tray, row, column)
     y = numbers(frame, response)
-    if len(y) < 4:
-        raise ValueError(
-            f"places: {len(y)} pots have a growth rate, and at least four are needed. Weigh all pots twice"
-        )
     trays = labels(frame, tray)[0]
     place = _places_of(frame, trays, row, column)
-    moved = int(frame.duplicated([tray, row, column]).sum())
-    if moved:
-        raise ValueError(f"places: {moved} pots stand in a place that another one has. Correct rows and columns")
     # Where whole trays are treated the tray's own column takes up its treatment.
     given = [dummies(labels(frame, treatment)[0])] if treatment else []
     blocks = _basis(np.column_stack([dummies(trays), *given]))
@@ -234,6 +221,23 @@ def positions(
         sentences,
         tuple(dict.fromkeys(cautions)),
     )
+
+
+def _with_growth(pots: pd.DataFrame, response: str, tray: str, row: str, column: str) -> tuple[pd.DataFrame, list[str]]:
+    """The pots whose growth is known, one in each place, and how many were left out."""
+    known = ~np.isnan(numbers(pots, response))
+    lost = int((~known).sum())
+    cautions = [f"{counted(lost, 'pot').capitalize()} without growth left out."] if lost else []
+    # Permutations draw by position: the order of the file must not move their p.
+    frame = pots[known].reset_index(drop=True).sort_values([tray, row, column], kind="stable")
+    if len(frame) < 4:
+        raise ValueError(
+            f"places: {len(frame)} pots have a growth rate, and at least four are needed. Weigh all pots twice"
+        )
+    moved = int(frame.duplicated([tray, row, column]).sum())
+    if moved:
+        raise ValueError(f"places: {moved} pots stand in a place that another one has. Correct rows and columns")
+    return frame, cautions
 
 
 def _places_of(frame: pd.DataFrame, trays: NDArray[np.object_], row: str, column: str) -> dict[str, Array]:

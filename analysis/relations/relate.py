@@ -189,17 +189,7 @@ def relate(
         For missing columns, text in numbers, fewer than three trays or nothing left to relate.
     """
     require(frame, [response, tray, pot, *causes, *(name for name in (period, size) if name)])
-    rows, cautions = _read(
-        frame,
-        list(causes),
-        response=response,
-        tray=tray,
-        pot=pot,
-        period=period,
-        size=size,
-        treatment=treatment,
-        run=run,
-    )
+    rows, cautions = _read(frame, list(causes), _Columns(response, tray, pot, period, size, treatment, run))
     where = [_by_treatment(x, variation(x, rows.tray, rows.cell, rows.basis, rows.unit), rows) for x in rows.x.T]
     rows, where = _tellable(rows, where, cautions)
     if not rows.causes:
@@ -222,85 +212,95 @@ def relate(
     )
 
 
-def _read(
-    frame: pd.DataFrame,
-    causes: list[str],
-    *,
-    response: str,
-    tray: str,
-    pot: str,
-    period: str | None,
-    size: str | None,
-    treatment: str | None,
-    run: str | None,
-) -> tuple[_Rows, list[str]]:
-    cautions = []
-    columns = {name: numbers(frame, name) for name in causes}
-    for name in [n for n in causes if np.isnan(columns[n]).all()]:
-        cautions.append(f"{described(name).label}: known for no interval, left out.")
-        del columns[name]
-    y = numbers(frame, response)
-    parts = [y, *columns.values()]
-    ln_size = None
-    if size is not None:
-        mass = numbers(frame, size)
-        if (mass <= 0).any():
-            raise ValueError(f"column '{size}' holds masses of zero or less: a starting mass must be above zero")
-        ln_size = np.log(mass)
-        parts.append(ln_size)
+class _Columns(NamedTuple):
+    """How the columns of the frame are called."""
+
+    response: str
+    tray: str
+    pot: str
+    period: str | None
+    size: str | None
+    treatment: str | None
+    run: str | None
+
+
+def _read(frame: pd.DataFrame, causes: list[str], called: _Columns) -> tuple[_Rows, list[str]]:
+    """The rows with a response, a starting mass and all causes known, and what was left out."""
+    y, ln_size = numbers(frame, called.response), _ln_size(frame, called.size)
+    columns, cautions = _known_somewhere(frame, causes)
+    parts = [y, *columns.values(), *([] if ln_size is None else [ln_size])]
     known = np.asarray(~np.isnan(np.column_stack(parts)).any(axis=1))
     if not known.all():
         cautions.append(f"{int((~known).sum())} of {len(known)} intervals lack a value and are left out.")
     if not known.any():
         raise ValueError("relate: no interval has growth and all causes known. " + " ".join(cautions))
     kept = frame.iloc[np.flatnonzero(known)]
-    t, u = labels(kept, tray)[0], labels(kept, pot)[0]
-    tray_names, tray_code = np.unique(t.astype(str), return_inverse=True)
-    pot_names, pot_code = np.unique(u.astype(str), return_inverse=True)
-    p_code = (
-        np.unique(kept[period].astype(str), return_inverse=True)[1] if period else np.zeros(len(kept), dtype=np.intp)
-    )
-    if len(tray_names) < 3:
+    trays, tray = _coded(kept, called.tray)
+    pots, pot = _coded(kept, called.pot)
+    if len(trays) < 3:
         raise ValueError(
-            f"relate: growth and causes are known of {counted(len(tray_names), 'tray')}, and with fewer than "
+            f"relate: growth and causes are known of {counted(len(trays), 'tray')}, and with fewer than "
             "three trays, an effect cannot be separated from the trays. Add trays"
         )
-    fixed = np.eye(int(p_code.max()) + 1)[p_code]
-    size_at = None
-    if ln_size is not None and np.ptp(ln_size[known]) > 0:
-        size_at = fixed.shape[1]
-        fixed = np.column_stack([fixed, ln_size[known] - ln_size[known].mean()])
-    x = np.column_stack([columns[name][known] for name in columns]) if columns else np.zeros((len(kept), 0))
-    run_code = _codes(kept, run) if run and run in kept else np.zeros(len(kept), dtype=np.intp)
-    given = _treatments(kept, treatment, _crossed(tray_code.astype(np.intp), run_code))
-    if_unknown = tuple(_unknown_as(frame, columns, np.flatnonzero(known), side) for side in ("dry", "wet"))
-    return _Rows(
-        y[known],
-        x,
-        tuple(columns),
-        fixed,
-        np.linalg.qr(fixed)[0],
-        size_at,
-        tray_code.astype(np.intp),
-        tuple(tray_names),
-        pot_code.astype(np.intp),
-        tuple(pot_names),
-        p_code.astype(np.intp),
-        run_code,
-        given,
-        if_unknown,
-    ), cautions
+    together = np.zeros(len(kept), dtype=np.intp)
+    period = np.unique(kept[called.period].astype(str), return_inverse=True)[1] if called.period else together
+    run = _coded(kept, called.run)[1] if called.run and called.run in kept else together
+    fixed, size_at = _fixed(period, None if ln_size is None else ln_size[known])
+    rows = _Rows(
+        y=y[known],
+        x=np.column_stack([x[known] for x in columns.values()]) if columns else np.zeros((len(kept), 0)),
+        causes=tuple(columns),
+        fixed=fixed,
+        basis=np.linalg.qr(fixed)[0],
+        size_at=size_at,
+        tray=tray,
+        trays=trays,
+        pot=pot,
+        pots=pots,
+        period=period.astype(np.intp),
+        run=run,
+        treatment=_treatments(kept, called.treatment, _crossed(tray, run)),
+        if_unknown=tuple(_unknown_as(frame, columns, np.flatnonzero(known), side) for side in ("dry", "wet")),
+    )
+    return rows, cautions
 
 
-def _codes(frame: pd.DataFrame, name: str) -> Codes:
-    return np.unique(labels(frame, name)[0].astype(str), return_inverse=True)[1].astype(np.intp)
+def _known_somewhere(frame: pd.DataFrame, causes: list[str]) -> tuple[dict[str, Array], list[str]]:
+    """The causes that are known for some interval, and a caution for each other one."""
+    columns = {name: numbers(frame, name) for name in causes}
+    nowhere = [name for name in columns if np.isnan(columns[name]).all()]
+    known = {name: values for name, values in columns.items() if name not in nowhere}
+    return known, [f"{described(name).label}: known for no interval, left out." for name in nowhere]
+
+
+def _ln_size(frame: pd.DataFrame, size: str | None) -> Array | None:
+    if size is None:
+        return None
+    mass = numbers(frame, size)
+    if (mass <= 0).any():
+        raise ValueError(f"column '{size}' holds masses of zero or less: a starting mass must be above zero")
+    return np.log(mass)
+
+
+def _fixed(period: Codes, ln_size: Array | None) -> tuple[Array, int | None]:
+    """A column per period and one of ln(starting mass), where it differs; and which column that is."""
+    periods = np.eye(int(period.max()) + 1)[period]
+    if ln_size is None or np.ptp(ln_size) == 0:
+        return periods, None
+    return np.column_stack([periods, ln_size - ln_size.mean()]), periods.shape[1]
+
+
+def _coded(frame: pd.DataFrame, name: str) -> tuple[tuple[str, ...], Codes]:
+    """The labels of a column, and a code per row."""
+    named, code = np.unique(labels(frame, name)[0].astype(str), return_inverse=True)
+    return tuple(named), code.astype(np.intp)
 
 
 def _treatments(kept: pd.DataFrame, treatment: str | None, unit: Codes) -> Codes | None:
     """A code per row; None where there is nothing to separate from units, or one of them had two treatments."""
     if treatment is None or treatment not in kept:
         return None
-    code = _codes(kept, treatment)
+    code = _coded(kept, treatment)[1]
     pairs = int(_crossed(unit, code).max()) + 1
     several = 2 <= code.max() + 1 < unit.max() + 1
     return code if several and pairs == unit.max() + 1 else None

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -208,6 +209,52 @@ def _numbered(groups: Sequence[Codes], unit: Codes) -> tuple[list[Codes], Codes]
     return parents, outward
 
 
+class _Stacked(NamedTuple):
+    """The columns of the random effects level by level, innermost first; crossed terms share the last level."""
+
+    groups: list[Codes]
+    bases: list[Array]
+    terms: list[tuple[Parameters, ...]]
+    fitted: list[FittedTerm]  # every term, in the order of the levels
+    bounded: list[bool]  # whether a parameter is a variance, which zero bounds
+
+
+def _stacked(terms: Sequence[RandomTerm], n: int) -> _Stacked:
+    codes = [np.unique(np.asarray(t.groups), return_inverse=True)[1].astype(np.intp) for t in terms]
+    scaled = [_scaled(t, n) for t in terms]
+    stacked = _Stacked([], [], [], [], [])
+    for members in _chain(codes):
+        crossed = len(members) > 1
+        bases = [scaled[i][0] for i in members]
+        base, starts = _dense(bases, [codes[i] for i in members]) if crossed else (bases[0], [0])
+        for i, at in zip(members, starts, strict=True):
+            q, groups = scaled[i][0].shape[1], int(codes[i].max()) + 1
+            parameters = _parameters(
+                terms[i],
+                q,
+                groups if crossed else 1,
+                offset=at,
+                width=base.shape[1],
+                start=len(stacked.bounded),
+            )
+            stacked.bounded.extend([False, False, True] if parameters.correlated else [True] * q)
+            stacked.fitted.append(FittedTerm(i, terms[i].name, groups, scaled[i][1], parameters))
+        stacked.terms.append(tuple(f.parameters for f in stacked.fitted[-len(members) :]))
+        stacked.bases.append(base)
+        stacked.groups.append(np.zeros(n, dtype=np.intp) if crossed else codes[members[0]])
+    return stacked
+
+
+def _patterns(parent: Codes, inner: Array) -> tuple[Codes, Codes]:
+    """Groups of one parent with the same Z'Z make a pattern: its first group, and the pattern of every group."""
+    key = np.column_stack([parent, np.round(inner.reshape(len(inner), -1) / np.abs(inner).max(), 12)])
+    order = np.lexsort(key.T[::-1])
+    new = np.append(True, (np.diff(key[order], axis=0) != 0).any(axis=1))
+    pattern = np.empty(len(key), dtype=np.intp)
+    pattern[order] = np.cumsum(new) - 1
+    return order[new], pattern
+
+
 def prepare(y: ArrayLike, X: ArrayLike, terms: Sequence[RandomTerm], *, units: ArrayLike | None = None) -> Model:
     """Reduce the data to sums per group.
 
@@ -219,72 +266,49 @@ def prepare(y: ArrayLike, X: ArrayLike, terms: Sequence[RandomTerm], *, units: A
     X = _finite("a fixed effect", np.asarray(X, dtype=float))
     n, p = X.shape
     Q, R, ols, rest, size = _orthonormal(y, X)
-    codes = [np.unique(np.asarray(t.groups), return_inverse=True)[1].astype(np.intp) for t in terms]
-    scaled = [_scaled(t, n) for t in terms]
+    random = _stacked(terms, n)
     unit = np.zeros(n, dtype=np.intp) if units is None else np.unique(np.asarray(units), return_inverse=True)[1]
+    if any(not _nested(g, unit) for g in random.groups):
+        raise ValueError("a group of the random effects reaches across units that are to be weighed apart")
     n_unit = np.bincount(unit).astype(float)
 
-    level_groups: list[Codes] = []
-    level_bases: list[Array] = []
-    level_terms: list[tuple[Parameters, ...]] = []
-    fitted: list[FittedTerm] = []
-    bounded: list[bool] = []
-    for members in _chain(codes):
-        crossed = len(members) > 1
-        bases = [scaled[i][0] for i in members]
-        base, starts = _dense(bases, [codes[i] for i in members]) if crossed else (bases[0], [0])
-        for i, at in zip(members, starts, strict=True):
-            q, groups = scaled[i][0].shape[1], int(codes[i].max()) + 1
-            parameters = _parameters(
-                terms[i], q, groups if crossed else 1, offset=at, width=base.shape[1], start=len(bounded)
-            )
-            bounded += [False, False, True] if parameters.correlated else [True] * q
-            fitted.append(FittedTerm(i, terms[i].name, groups, scaled[i][1], parameters))
-        level_terms.append(tuple(f.parameters for f in fitted[-len(members) :]))
-        level_bases.append(base)
-        level_groups.append(np.zeros(n, dtype=np.intp) if crossed else codes[members[0]])
-    if any(not _nested(g, unit) for g in level_groups):
-        raise ValueError("a group of the random effects reaches across units that are to be weighed apart")
-
-    a = np.column_stack([*level_bases, Q, rest])
-    parents, innermost = _numbered(level_groups, unit)
-    if not parents:
-        none = np.zeros((0, 0, 0))
-        sums = _gram_by_group(a, unit, len(n_unit))
-        return Model((), p, 0, n_unit, none, np.zeros(0), (), sums, np.zeros(0, dtype=bool), ols, size, R, ())
-    gram = _gram_by_group(a, innermost, len(parents[0]))
-    sizes = [*(len(g) for g in parents[1:]), len(n_unit)]
-    q = level_bases[0].shape[1]
-    inner = gram[:, :q, :q]
-    key = np.column_stack([parents[0], np.round(inner.reshape(len(inner), -1) / np.abs(inner).max(), 12)])
-    order = np.lexsort(key.T[::-1])
-    new = np.append(True, (np.diff(key[order], axis=0) != 0).any(axis=1))
-    first, pattern = order[new], np.empty(len(key), dtype=np.intp)
-    pattern[order] = np.cumsum(new) - 1
-    totals = np.add.reduceat(gram[:, q:, q:], _families(parents[0], sizes[0])[0], axis=0)
-    tensor = _gram_by_pattern(gram[:, :q, q:].reshape(len(gram), -1), pattern, len(first), q)
-    parents[0] = parents[0][first]
-    levels = tuple(
-        Level(t, b.shape[1], *_families(g, size_))
-        for t, b, g, size_ in zip(level_terms, level_bases, parents, sizes, strict=True)
-    )
-    products = tuple(
-        tensor[children].reshape(len(at), children.shape[1] * q * q, -1) for at, children in levels[0].families
-    )
+    a = np.column_stack([*random.bases, Q, rest])
+    parents, innermost = _numbered(random.groups, unit)
+    if parents:
+        sizes = [*(len(g) for g in parents[1:]), len(n_unit)]
+        q = random.bases[0].shape[1]
+        gram = _gram_by_group(a, innermost, len(parents[0]))
+        inner = gram[:, :q, :q]
+        first, pattern = _patterns(parents[0], inner)
+        inner, inner_count = inner[first], np.bincount(pattern).astype(float)
+        totals = np.add.reduceat(gram[:, q:, q:], _families(parents[0], sizes[0])[0], axis=0)
+        tensor = _gram_by_pattern(gram[:, :q, q:].reshape(len(gram), -1), pattern, len(first), q)
+        parents[0] = parents[0][first]
+        levels = tuple(
+            Level(t, b.shape[1], *_families(g, size_))
+            for t, b, g, size_ in zip(random.terms, random.bases, parents, sizes, strict=True)
+        )
+        products = tuple(
+            tensor[children].reshape(len(at), children.shape[1] * q * q, -1) for at, children in levels[0].families
+        )
+    else:
+        inner, inner_count = np.zeros((0, 0, 0)), np.zeros(0)
+        totals = _gram_by_group(a, unit, len(n_unit))
+        levels, products = (), ()
     return Model(
-        levels,
-        p,
-        len(bounded),
-        n_unit,
-        inner[first],
-        np.bincount(pattern).astype(float),
-        products,
-        totals,
-        np.array(bounded),
-        ols,
-        size,
-        R,
-        tuple(fitted),
+        levels=levels,
+        p=p,
+        k=len(random.bounded),
+        n_unit=n_unit,
+        inner=inner,
+        inner_count=inner_count,
+        products=products,
+        totals=totals,
+        bounded=np.array(random.bounded, dtype=bool),
+        ols=ols,
+        size=size,
+        r_x=R,
+        terms=tuple(random.fitted),
     )
 
 

@@ -105,63 +105,82 @@ def morans_i(
     """
     z, place, tray, X, cautions = _read(values, rows, columns, trays, design)
     i, j = _pairs(place, tray, neighbours)
-    n, nan = len(z), float("nan")
-    alone = n - len(np.unique(np.r_[i, j]))
-    if n < 4 or not len(i) or np.ptp(z) == 0:
-        why = (
-            "fewer than four pots have a value"
-            if n < 4
-            else "no two pots are neighbours"
-            if not len(i)
-            else "all values are the same"
-        )
-        return MoranI(
-            nan,
-            nan,
-            nan,
-            nan,
-            nan,
-            nan,
-            nan,
-            n,
-            len(i),
-            alone,
-            0,
-            (*cautions, f"Whether neighbours are similar is unknown: {why}."),
-        )
+    alone = len(z) - len(np.unique(np.r_[i, j]))
+    why_not = _why_unknown(z, i)
+    if why_not:
+        cautions.append(f"Whether neighbours are similar is unknown: {why_not}.")
+        return _unknown(len(z), joins=len(i), alone=alone, cautions=cautions)
     if alone:
-        cautions.append(f"{alone} of {n} pots have no neighbour and add nothing.")
-    degree = np.bincount(np.r_[i, j], minlength=n).astype(np.float64)
-    share = 1.0 / np.maximum(degree, 1.0) if standardised else np.ones(n)
-    weight = (share[i] + share[j]) / 2  # of a join, both ways taken together
-    joins = _Joins(i, j, weight, share)
-    s0 = 2 * float(weight.sum())
+        cautions.append(f"{alone} of {len(z)} pots have no neighbour and add nothing.")
+    joins = _joins(i, j, len(z), standardised=standardised)
     if X is None:
         z = z - z.mean()
         expected, variance = _moments(z, joins)
     else:
         expected, variance = _residual_moments(X, joins)
-    statistic = float(n / s0 * 2 * np.sum(weight * z[i] * z[j]) / np.sum(z**2))
-    drawn = _permuted(
+    scale = len(z) / float(joins.weight.sum())
+    statistic = float(scale * np.sum(joins.weight * z[i] * z[j]) / np.sum(z**2))
+    drawn = scale * _permuted(
         z, joins, tray if trays is not None else None, X, rng=np.random.default_rng(seed), permutations=permutations
-    ) * (2 * n / s0)
-    more, less = (int(np.sum(side)) for side in (drawn >= statistic - 1e-12, drawn <= statistic + 1e-12))
-    p, p_less = ((x + 1) / (permutations + 1) if permutations else nan for x in (more, less))
-    score = (statistic - expected) / float(np.sqrt(variance)) if variance > 0 else nan
-    return MoranI(
-        statistic,
-        expected,
-        variance,
-        score,
-        p,
-        min(1.0, 2 * min(p, p_less)),
-        float(2 * stats.norm.sf(abs(score))),
-        n,
-        len(i),
-        alone,
-        permutations,
-        tuple(cautions),
     )
+    p, p_two_sided = _tails(statistic, drawn, permutations)
+    score = (statistic - expected) / float(np.sqrt(variance)) if variance > 0 else float("nan")
+    return MoranI(
+        statistic=statistic,
+        expected=expected,
+        variance=variance,
+        z=score,
+        p=p,
+        p_two_sided=p_two_sided,
+        p_normal=float(2 * stats.norm.sf(abs(score))),
+        n=len(z),
+        joins=len(i),
+        without_neighbour=alone,
+        permutations=permutations,
+        cautions=tuple(cautions),
+    )
+
+
+def _why_unknown(z: Array, i: Ints) -> str:
+    """Why nothing can be said of neighbours; '' if something can."""
+    if len(z) < 4:
+        return "fewer than four pots have a value"
+    if not len(i):
+        return "no two pots are neighbours"
+    return "all values are the same" if np.ptp(z) == 0 else ""
+
+
+def _unknown(n: int, *, joins: int, alone: int, cautions: list[str]) -> MoranI:
+    nan = float("nan")
+    return MoranI(
+        statistic=nan,
+        expected=nan,
+        variance=nan,
+        z=nan,
+        p=nan,
+        p_two_sided=nan,
+        p_normal=nan,
+        n=n,
+        joins=joins,
+        without_neighbour=alone,
+        permutations=0,
+        cautions=tuple(cautions),
+    )
+
+
+def _joins(i: Ints, j: Ints, n: int, *, standardised: bool) -> _Joins:
+    degree = np.bincount(np.r_[i, j], minlength=n).astype(np.float64)
+    share = 1.0 / np.maximum(degree, 1.0) if standardised else np.ones(n)
+    return _Joins(i, j, (share[i] + share[j]) / 2, share)
+
+
+def _tails(statistic: float, drawn: Array, permutations: int) -> tuple[float, float]:
+    """One-sided p of likeness, and two-sided: twice the smaller tail. NaN without permutations."""
+    if not permutations:
+        return float("nan"), float("nan")
+    more, less = (int(np.sum(side)) for side in (drawn >= statistic - 1e-12, drawn <= statistic + 1e-12))
+    p = (more + 1) / (permutations + 1)
+    return p, min(1.0, 2 * min(p, (less + 1) / (permutations + 1)))
 
 
 def _read(
