@@ -65,7 +65,7 @@ def point(value: float, places: int = 2) -> str:
 def text_file(rows: Sequence[Sequence[object]], separator: str = ",", encoding: str = "utf-8") -> bytes:
     def cell(value: object) -> str:
         text = "" if value is None else str(value)
-        return f'"{text}"' if separator in text else text
+        return f'"{text}"' if separator in text or "\n" in text else text
 
     return "".join(separator.join(map(cell, row)) + "\r\n" for row in rows).encode(encoding)
 
@@ -101,18 +101,36 @@ def with_formulas(content: bytes, column: str, formula: str) -> bytes:
     return out.getvalue()
 
 
+@dataclass(frozen=True)
+class Merged:
+    """A cell of a sheet in OpenDocument format that covers several."""
+
+    value: object
+    columns: int = 1
+    rows: int = 1
+
+
+COVERED = "(covered by a merged cell)"
+
+
 def ods(rows: Sequence[Sequence[object]]) -> bytes:
     """A sheet in OpenDocument format (OASIS ODF 1.3), as little of it as a reader needs."""
 
     def cell(value: object) -> str:
+        spans = ""
+        if isinstance(value, Merged):
+            spans = f' table:number-columns-spanned="{value.columns}" table:number-rows-spanned="{value.rows}"'
+            value = value.value
+        if value == COVERED:
+            return "<table:covered-table-cell/>"
         if value is None:
             return "<table:table-cell/>"
         if isinstance(value, date):
-            return f'<table:table-cell office:value-type="date" office:date-value="{value.isoformat()}"/>'
+            return f'<table:table-cell{spans} office:value-type="date" office:date-value="{value.isoformat()}"/>'
         if isinstance(value, float):
-            return f'<table:table-cell office:value-type="float" office:value="{value}"/>'
+            return f'<table:table-cell{spans} office:value-type="float" office:value="{value}"/>'
         text = escape(str(value))
-        return f'<table:table-cell office:value-type="string"><text:p>{text}</text:p></table:table-cell>'
+        return f'<table:table-cell{spans} office:value-type="string"><text:p>{text}</text:p></table:table-cell>'
 
     names = "office table text"
     spaces = " ".join(f'xmlns:{name}="urn:oasis:names:tc:opendocument:xmlns:{name}:1.0"' for name in names.split())
@@ -303,6 +321,79 @@ def either_order() -> bytes:
     rows: list[list[object]] = [["pot", "treatment", "05/06/2026", "06/07/2026"]]
     return text_file(rows + [[p, t, *(point(gross_g(p, d)) for d in (0, 31))] for p, t in POTS])
 
+
+def swiss() -> bytes:
+    """Milligrams with an apostrophe between thousands and a decimal comma, the unit beside the date."""
+
+    def milligrams(value: float) -> str:
+        return f"{value * 1000:,.1f}".replace(",", "'").replace(".", ",")
+
+    return text_file(_wide(lambda day: f"{_german(day)} mg", milligrams, ("Topf", "Verfahren")), ";", "cp1252")
+
+
+def serial(day: date) -> float:
+    """A date as the number that a spreadsheet keeps of it."""
+    return float((day - date(1899, 12, 30)).days)
+
+
+def merged_in_ods() -> bytes:
+    """Headings and treatments in merged cells."""
+    under = [COVERED] * 3
+    rows: list[list[object]] = [[Merged("treatment", rows=2), Merged("pot", rows=2), Merged("gross, g", 4), *under]]
+    rows += [[COVERED, COVERED, *map(on, DAYS)]]
+    for treatment, pots in TREATMENTS.items():
+        first = Merged(treatment, rows=len(pots))
+        rows += [[first if p == pots[0] else COVERED, p, *(gross_g(p, day) for day in DAYS)] for p in pots]
+    return ods(rows)
+
+
+def quoted_breaks() -> bytes:
+    """Line breaks in headings and notes, as a spreadsheet writes cells that somebody wrapped by hand."""
+    rows = _wide(lambda day: f"Gewicht\n{_german(day)}", comma, ("Topf", "Behandlung\n(Verfahren)"))
+    rows = [[*row, ""] for row in rows]
+    rows[0][-1], rows[3][-1] = "Bemerkung\nzur Pflanze", "Blatt ab;\ngeblottet\n3 Blätter"
+    return text_file(rows, ";", "utf-8-sig")
+
+
+WEIGHINGS = ("W1", "W2", "W3", "W4")
+
+
+def numbered() -> list[list[object]]:
+    return _wide(lambda day: WEIGHINGS[DAYS.index(day)], point, ("pot", "treatment"))
+
+
+def numbered_with_a_note() -> bytes:
+    days = ", ".join(f"{name} = {on(day).day}.{on(day).month}.2026" for name, day in zip(WEIGHINGS, DAYS, strict=True))
+    return text_file([["Plugs, spring"], [f"Weighed: {days}"], [], *numbered()], ";")
+
+
+def twice(offs: Sequence[float] = (0.02, -0.01)) -> list[list[object]]:
+    """A row for each weighing, every pot twice a day; their mean is the mass within a hundredth."""
+    rows: list[list[object]] = [["date", "pot", "treatment", "mass (g)"]]
+    for day in DAYS:
+        rows += [[_iso(day), pot, t, point(gross_g(pot, day) + off)] for pot, t in POTS for off in offs]
+    return rows
+
+
+AWKWARD = (
+    Layout("Swiss, apostrophes and milligrams", "schweiz.csv", swiss),
+    Layout(
+        "dates as numbers over the columns", "numbers.xlsx",
+        lambda: xlsx({"plugs": _wide(lambda day: serial(on(day)), _as_is, ("Pot", "Treatment"))}),
+    ),
+    Layout(
+        "dates as numbers in the rows", "numbers.csv",
+        lambda: text_file(_long(lambda d: f"{serial(d):.0f}", comma, ("Datum", "Topf", "Variante", "Gewicht g")), ";"),
+    ),
+    Layout("OpenDocument with merged cells", "merged.ods", merged_in_ods),
+    Layout("a mark at the start, line breaks in cells", "umbruch.csv", quoted_breaks),
+    Layout("numbered weighings, days in a note", "noted.csv", numbered_with_a_note),
+    Layout(
+        "numbered weighings without days", "numbered.csv", lambda: text_file(numbered()),
+        asked=frozenset({"days"}), said=Said(days=" ".join(map(_german, DAYS))),
+    ),
+)  # fmt: skip
+"""Layouts beyond the 25, each for something that once was refused, or could have been."""
 
 LAYOUTS = (
     Layout("a column for each day", "wide.csv", lambda: text_file(_wide(_iso, point, ("pot", "treatment")))),

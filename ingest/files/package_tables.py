@@ -61,7 +61,7 @@ TABLES: dict[str, PackageTable] = {
             Field("site", term="Experimental site name", needed=True),
             Field("zone", says="IANA name of the site's clock; all times here are in UTC", needed=True),
             Field("started", "datetime", term="Start date of study", needed=True),
-            Field("species", term="Organism", needed=True),
+            Field("species", says="empty: not noted", term="Organism"),
             Field("question", term="Study description"),
             Field(
                 "layout_seed",
@@ -77,7 +77,7 @@ TABLES: dict[str, PackageTable] = {
     "treatments": PackageTable(
         (
             Field("treatment", term="Experimental Factor value", needed=True),
-            Field("culture", says="emersed, submersed or mixed", needed=True),
+            Field("culture", says="emersed, submersed or mixed; empty: not noted"),
             Field("flood_times", says="local times of the floods"),
             Field("wet_minutes", "number", "min", "how long a flood stays", needed=True),
         ),

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import pairwise
 from statistics import median
 
@@ -28,6 +29,7 @@ from tidetray.ingest.files.sheet_words import (
     meaning_of,
     number_of,
     says_nothing,
+    serial_date,
     short_day,
     when_of,
 )
@@ -45,6 +47,14 @@ OFTEN_D, SELDOM_D = 35, 60
 not (common practice, no source)."""
 
 TEXT_SHOWN = 60
+AGREE_STEPS, AGREE_SHARE = 5, 0.01
+"""Two weighings of a pot on one day agree within this many of the smallest steps that the sheet writes, or within this
+share of their mass: what a scale and a second blotting leave open (common practice, no source)."""
+
+THROUGHOUT = 0.8
+"""A sheet weighs everything twice if this share of its pots and days has two weighings: single ones are missing."""
+
+_NUMBERED = re.compile(r"([^\W\d_]{1,12})[ .:#_-]*([0-9]{1,3})\.?")
 _MASSES = ("mass", "gross", "net")
 _CARRIED = ("treatment", "tray", "date", "stock")
 """Columns in which an empty cell below a value means the same again."""
@@ -83,12 +93,14 @@ class Said:
     """What a person has said of a file.
 
     `sheets`: which ones to read, all if empty; `columns`: heading in lower case -> one of MEANINGS; `cells`: spot ->
-    the text that counts in its place (empty: leave it out); the rest as in the questions.
+    the text that counts in its place (empty: leave it out); `days`: the days of columns that are only numbered, one for
+    each; the rest as in the questions.
     """
 
     decimal: str = ""
     day_first: bool | None = None
     year: int | None = None
+    days: str = ""
     columns: Mapping[str, str] = field(default_factory=dict)
     cells: Mapping[Spot, str] = field(default_factory=dict)
     sheets: tuple[str, ...] = ()
@@ -114,6 +126,7 @@ class Reading:
     stock: str = ""
     who: str = ""
     note: str = ""
+    replicate: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +185,8 @@ class _Found:
     unused: list[str] = field(default_factory=list)
     not_weighed: int = 0
     shapes: set[str] = field(default_factory=set)
+    numbered: list[str] = field(default_factory=list)
+    """Heads such as W1, W2, for which the file has no days."""
 
 
 def understand(book: Book, said: Said | None = None) -> Understanding:
@@ -207,12 +222,14 @@ def understand(book: Book, said: Said | None = None) -> Understanding:
         raise _nothing_found(book, found)
     facts, questions = list(book.written), list[Question]()
     decimal = _decimal(found, said, facts, questions)
+    if found.numbered:
+        questions += _days_question(found.numbered, said.days)
     dates = _dates(found, said, facts, questions)
     readings = list(_readings(found, decimal, dates))
     readings = _merged_names(readings)
     _doubt_names(readings, found)
     _doubt_slips(readings, found)
-    readings = _without_repeats(readings, found)
+    readings = _repeats(readings, found, facts)
     _describe(readings, found, facts)
     open_doubts = tuple(doubt for doubt in found.doubts if doubt.spot not in said.cells)
     doubtful = {doubt.spot for doubt in open_doubts}
@@ -268,15 +285,36 @@ def _is_days(row: Sequence[Value]) -> bool:
     )
 
 
+def _numbered(heads: Sequence[str]) -> list[int]:
+    """Where heads are one word with a number that rises: W1, W2, W3 or 'weighing 1', 'weighing 2'."""
+    of: dict[str, list[tuple[int, int]]] = defaultdict(list)
+    for at, head in enumerate(heads):
+        match = _NUMBERED.fullmatch(head)
+        if match and when_of(head) is None:
+            of[match[1].casefold()].append((at, int(match[2])))
+    found = max(of.values(), key=len, default=[])
+    rises = all(a < b for (_, a), (_, b) in pairwise(found))
+    return [at for at, _ in found] if len(found) > 1 and rises else []
+
+
+def _is_serials(row: Sequence[Value]) -> bool:
+    """Day numbers of a spreadsheet that rise, as heads of columns whose format of a date was lost."""
+    dates = [serial_date(value) for value in row if number_of(value) is not None]
+    return bool(dates) and all(dates) and all(a < b for a, b in pairwise(dates) if a and b)
+
+
 def _is_heading(row: Sequence[Value], said: Said) -> bool:
     """Whether a row is the heading of a table."""
     filled = [value for value in row if value is not None]
     meanings = [said.columns.get(_text(value).casefold()) or meaning_of(value) for value in filled]
     days = [value for value in filled if when_of(value, inside=True) is not None]
     numbers = [v for v in filled if number_of(v) is not None and when_of(v) is None]
-    if numbers and not ({"pot", "treatment", "tray", "date"} & set(meanings) and _is_days(numbers)):
+    counted = _is_days(numbers) or _is_serials(numbers)
+    if numbers and not ({"pot", "treatment", "tray", "date"} & set(meanings) and counted):
         return False
     known = sum(bool(meaning) for meaning in meanings)
+    if "pot" in meanings:
+        known += len(_numbered([_text(value) for value in filled]))
     if {"pot", "treatment", "tray"} & set(meanings) and (known + len(days) + len(numbers) >= 2):
         return len(set(map(_text, filled))) > 1
     if len({_text(value) for value in days}) >= 2 and len(days) >= len(filled) - 2:
@@ -345,6 +383,8 @@ def _belongs_above(row: Sequence[Value], below: Sequence[Value]) -> bool:
     """Whether a row is the upper row of a heading: it names several things, over columns that go on below."""
     filled = [value for value in row if value is not None]
     distinct = {_text(value) for value in filled}
+    if distinct & {_text(below[at]) for at in _numbered([_text(value) for value in below])}:
+        return False  # a note on the columns: 'W1', then its day
     if len(distinct) < 2 or any(number_of(value) is not None and when_of(value) is None for value in filled):
         return False
     known = any(meaning_of(value) or when_of(value, inside=True) for value in filled)
@@ -409,6 +449,7 @@ def _columns(area: _Area, said: Said) -> list[_Column]:
     heads = _headings(area)
     lowest = [parts[-1] for parts in heads if parts]
     days_row = _is_days([value for value in lowest if number_of(value)])
+    serials_row = _is_serials(lowest)
     short = [day for value in lowest if (day := short_day(value)) is not None]
     short_row = len(short) > 1 and short[0] == 0 and all(a < b for a, b in pairwise(short))
     out = []
@@ -419,6 +460,8 @@ def _columns(area: _Area, said: Said) -> list[_Column]:
         number = number_of(parts[-1]) if parts and days_row else None
         if when is None and number is not None:
             when = When(day=number.value("."))
+        if when is None and parts and serials_row:
+            when = _by_serial(parts[-1])
         if when is None and short_row and parts and (day := short_day(parts[-1])) is not None:
             when = When(day=day)
         meaning = told or next((m for part in reversed(parts) if (m := _meaning_beside_day(part))), "")
@@ -428,6 +471,92 @@ def _columns(area: _Area, said: Said) -> list[_Column]:
         when = when if meaning in {*_MASSES, "tare"} else None
         out.append(_Column(meaning, heading, when, factor, (area.grid.name, area.head_at, i)))
     return out
+
+
+def _name_numbered(columns: list[_Column], area: _Area, said: Said, found: _Found) -> None:
+    """Days for columns that are only numbered (W1, W2 ...): from a note in the sheet, or else from a person.
+
+    Without a column of days each is a day; beside one they are weighings of the same day.
+    """
+    meanings = {column.meaning for column in columns}
+    at = _numbered([column.heading for column in columns])
+    others = [c for i, c in enumerate(columns) if i not in at and c.meaning in _MASSES]
+    dated = any(columns[i].when is not None and short_day(columns[i].heading) is None for i in at)
+    told = any(columns[i].heading.casefold() in said.columns for i in at)
+    if "pot" not in meanings or not at or others or dated or told:
+        return
+    labels = [columns[i].heading for i in at]
+    days = [] if "date" in meanings else _legend(area, labels)
+    if not days and any(columns[i].when is not None for i in at):  # W0, W1, W2 are weeks
+        return
+    for i in at:
+        columns[i].meaning = "mass"
+    if "date" in meanings:
+        return
+    if not days:
+        found.numbered = labels
+        given = days_said(said.days, len(labels))
+        days = given or [When((datetime(2000, 1, 1) + timedelta(days=7 * n),)) for n in range(len(at))]  # noqa: DTZ001
+    for i, when in zip(at, days, strict=True):
+        columns[i].when = when
+
+
+def _legend(area: _Area, labels: Sequence[str]) -> list[When]:
+    """The days that a note above or below the table gives for all these heads; empty if it does not for all."""
+    rows = area.grid.rows
+    outside = [at for at in range(len(rows)) if not area.top <= at < area.end]
+    known: dict[str, When] = {}
+    for at in outside:
+        for i, value in enumerate(rows[at]):
+            text = _text(value).casefold()
+            if not isinstance(value, str) or not text:
+                continue
+            beside = [
+                rows[at][i + 1] if i + 1 < len(rows[at]) else None,
+                rows[at + 1][i] if at + 1 in outside else None,
+            ]
+            for label in labels:
+                if text.rstrip(" :=") == label.casefold():
+                    when = next((w for v in beside if (w := when_of(v) or _by_serial(v)) is not None), None)
+                else:
+                    when = _after(value, label, labels)
+                if when is not None:
+                    known.setdefault(label, when)
+    return [known[label] for label in labels] if all(label in known for label in labels) else []
+
+
+def _after(text: str, label: str, labels: Sequence[str]) -> When | None:
+    """The day that stands behind a head in a note, before the next one: 'W1 = 22.3.2026, W2 = 29.3.2026'."""
+    heads = "|".join(map(re.escape, labels))
+    pieces = re.split(rf"(?<!\w)({heads})(?!\w)", text, flags=re.IGNORECASE)
+    for head, rest in zip(pieces[1::2], pieces[2::2], strict=True):
+        day = rest.strip(" :=–(),;")
+        when = when_of(day, inside=True) or when_of(day.rstrip(".)"), inside=True)
+        if head.casefold() == label.casefold() and when is not None:
+            return when
+    return None
+
+
+def days_said(text: str, wanted: int) -> list[When]:
+    """The days that a person gave, one for each of `wanted` columns; empty if they are not so many, or no days.
+
+    Dates ('22.3.2026 29.3.2026') or days counted from the start ('0 7 14').
+    """
+    for pieces in (re.split(r"[,;\n]+", text.strip(" ,;\n")), text.replace(",", " ").replace(";", " ").split()):
+        days = [when_of(piece.strip()) or _day_number(piece.strip(), "") for piece in pieces]
+        if len(days) == wanted and all(days):
+            return [day for day in days if day is not None]
+    return []
+
+
+def _days_question(labels: Sequence[str], said: str) -> list[Question]:
+    if days_said(said, len(labels)):
+        return []
+    shown = ", ".join(labels) if len(labels) < 7 else f"{', '.join(labels[:3])} ... {labels[-1]}"
+    why = f"Dates or days, {len(labels)} of them, such as 22.3.2026 29.3.2026 or 0 7 14."
+    if said:
+        why = f"'{said[:TEXT_SHOWN]}' was not understood. {why}"
+    return [Question("days", f"On which days were {shown} weighed?", (), why)]
 
 
 def _meaning_beside_day(part: Value) -> str:
@@ -492,6 +621,7 @@ class _Table:
         """Read all of it into `found`."""
         area = self.area
         self.columns = _columns(area, self.said)
+        _name_numbered(self.columns, area, self.said, self.found)
         rows = [row for row in area.data if _has_masses(row)]
         if _across(self.columns, rows):
             self._read_across()
@@ -634,22 +764,31 @@ def _said_cell(said: Said, spot: Spot, value: Value) -> Value | Number:
 
 
 def _day_number(text: str, heading: str) -> When | None:
-    """A bare number in a column of days counts from the start; in one of weeks, weeks."""
+    """A bare number in a column of days counts from the start; in one of weeks, weeks; a large one is the day number
+    of a spreadsheet."""
     number = number_of(text)
     day = None if number is None else number.value(".")
     if day is None or not 0 <= day < 1000:
-        return None
+        return _by_serial(text)
     weeks = any(word in heading.casefold() for word in ("week", "woche", "seman", "semaine", "settiman"))
     return When(day=7 * day if weeks else day)
 
 
+def _by_serial(value: Value) -> When | None:
+    date = serial_date(value)
+    return None if date is None else When((date,), clock=(date.hour, date.minute) != (0, 0), serial=True)
+
+
 def _one_kind(columns: list[_Column], masses: list[int], *, wide: bool) -> list[int]:
-    """Of several columns of masses of one day the one that counts: gross before net before mass."""
+    """Of several columns of masses of one day those that count: gross before net before mass. Several of a kind are
+    weighings of one day if their heads are numbered, else the first counts."""
+    numbered = {i for at in [_numbered([c.heading for c in columns])] for i in at}
     out = []
     for when in dict.fromkeys(columns[i].when for i in masses):
         of_day = [i for i in masses if columns[i].when == when]
         kind = next(kind for kind in ("gross", "net", "mass") if any(columns[i].meaning == kind for i in of_day))
-        out += [i for i in of_day if columns[i].meaning == kind][: None if wide else 1]
+        of_kind = [i for i in of_day if columns[i].meaning == kind]
+        out += of_kind if wide or numbered.issuperset(of_kind) else of_kind[:1]
     return sorted(out)
 
 
@@ -740,6 +879,9 @@ def _dates(found: _Found, said: Said, facts: list[str], questions: list[Question
                     "Both orders give possible dates.",
                 )
             )
+    serial = next((cell for cell in dated if cell.when is not None and cell.when.serial), None)
+    if serial is not None and serial.when is not None:
+        facts.append(f"Dates are day numbers of a spreadsheet: one is {serial.when.choices[0]:%-d %B %Y}.")
     if two and not asked:
         facts.append("Dates have the day first." if first else "Dates have the month first.")
     if missing and said.year is None:
@@ -897,16 +1039,16 @@ def _doubt_names(readings: list[Reading], found: _Found) -> None:
     of_pot: dict[str, list[Reading]] = defaultdict(list)
     for reading in readings:
         of_pot[reading.pot].append(reading)
-    usual = median(len(own) for own in of_pot.values())
-    if usual < 2:
+    days_of = {pot: len({_when_key(reading) for reading in own}) for pot, own in of_pot.items()}
+    if median(days_of.values()) < 2:
         return
     for pot, own in of_pot.items():
-        if len(own) > 1:
+        if days_of[pot] > 1:
             continue
         lacking = [
             name
             for name, theirs in of_pot.items()
-            if len(theirs) > 1 and _when_key(own[0]) not in {_when_key(each) for each in theirs}
+            if days_of[name] > 1 and _when_key(own[0]) not in {_when_key(each) for each in theirs}
         ]
         near = difflib.get_close_matches(pot.casefold(), lacking, n=1, cutoff=0.5) or [
             name for name in lacking if difflib.SequenceMatcher(None, name.casefold(), pot.casefold()).ratio() >= 0.5
@@ -957,30 +1099,50 @@ def _doubt_slips(readings: list[Reading], found: _Found) -> None:
             )
 
 
-def _without_repeats(readings: list[Reading], found: _Found) -> list[Reading]:
-    """A pot twice at one time: the same mass counts once, another one is doubted."""
-    kept: dict[tuple[str, tuple[float, float]], Reading] = {}
+def _repeats(readings: list[Reading], found: _Found, facts: list[str]) -> list[Reading]:
+    """A pot twice on one day: replicates if the sheet weighs everything twice and they agree; copies if all are equal;
+    else the second one is doubted."""
     doubted = {doubt.spot for doubt in found.doubts}
-    out = []
+    of: dict[tuple[str, tuple[float, float]], list[Reading]] = defaultdict(list)
     for reading in readings:
-        key = (reading.pot, _when_key(reading))
-        other = kept.get(key)
-        if other is None or reading.spot in doubted:
-            if reading.spot not in doubted:
-                kept[key] = reading
-            out.append(reading)
-        elif other.mass_g == reading.mass_g:
-            found.unused.append(f"{place(reading.spot)}: the same as {place(other.spot)}")
-        else:
-            found.doubts.append(
-                Doubt(
-                    reading.spot,
-                    f"{reading.mass_g:g} g",
-                    f"pot {reading.pot} has {other.mass_g:g} g at that time already, in {place(other.spot)}",
-                    (Choice("leave it out", ""),),
-                )
-            )
-    return out
+        if reading.spot not in doubted:
+            of[reading.pot, _when_key(reading)].append(reading)
+    more = [group for group in of.values() if len(group) > 1]
+    copies = all(len({r.mass_g for r in group}) == 1 for group in more)
+    often = not copies and len(more) >= THROUGHOUT * len(of)
+    step_g = _step_g(readings)
+    number: dict[Spot, int] = {}
+    for group in more:
+        first, kept = group[0], 1
+        for reading in group[1:]:
+            apart_g = abs(reading.mass_g - first.mass_g)
+            if not often and apart_g == 0:
+                found.unused.append(f"{place(reading.spot)}: the same as {place(first.spot)}")
+                number[reading.spot] = 0
+                continue
+            kept += 1
+            number[reading.spot] = kept
+            if not often or apart_g > max(AGREE_STEPS * step_g, AGREE_SHARE * first.mass_g):
+                found.doubts.append(_of_a_repeat(reading, first))
+    if often:
+        facts.append("Pots were weighed twice or more a day: each mass is kept, and growth uses their mean.")
+    return [
+        replace(reading, replicate=number.get(reading.spot, 1))
+        for reading in readings
+        if number.get(reading.spot, 1) > 0
+    ]
+
+
+def _of_a_repeat(reading: Reading, first: Reading) -> Doubt:
+    why = f"pot {reading.pot} has {first.mass_g:g} g at that time already, in {place(first.spot)}"
+    both = Choice("weighed twice: both are right", f"{reading.mass_g:.10g} g")
+    return Doubt(reading.spot, f"{reading.mass_g:g} g", why, (Choice("leave it out", ""), both))
+
+
+def _step_g(readings: Iterable[Reading]) -> float:
+    """The smallest step that the masses are written in, 0.0001 g at least."""
+    places = (len(f"{reading.mass_g:.4f}".rstrip("0").partition(".")[2]) for reading in readings)
+    return 10.0 ** -max(places, default=0)
 
 
 def _describe(readings: list[Reading], found: _Found, facts: list[str]) -> None:

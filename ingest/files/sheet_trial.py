@@ -31,10 +31,9 @@ from tidetray.ingest.files.sheet_guess import (
     understand,
 )
 from tidetray.ingest.files.sheet_words import number_of
-from tidetray.ingest.files.trial_file import tray_not_noted
+from tidetray.ingest.files.trial_file import NOT_NOTED, tray_not_noted
 from tidetray.ingest.notebook.facts import MAX_MASS_G, PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
 
-NOT_NOTED = "not noted"
 SUBTRACTED = "subtracted"
 BY_NAME = "by name"
 
@@ -380,7 +379,7 @@ def _weigh_in(
     mass_g = reading.mass_g
     if reading.kind == "net":
         tare_g, mass_g = (0.0, mass_g) if net else (pot_tare_g, mass_g + pot_tare_g)
-    return WeighIn(pot, when, 1, mass_g, tare_g, True, reading.who, reading.note)
+    return WeighIn(pot, when, reading.replicate, mass_g, tare_g, True, reading.who, reading.note)
 
 
 def where(doubt: Doubt, proposal: Proposal) -> str:

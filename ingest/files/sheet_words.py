@@ -8,8 +8,9 @@ and words of headings are common usage, from memory.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import lru_cache
 
 from tidetray.ingest.files.sheet_grids import Value
@@ -75,6 +76,11 @@ _NUMBER = re.compile(
     r"(?P<unit>mg|kg|grams|gramm|gram|gr|g|oz)?\.?\s*(?P<doubt>[?*!]*)",
     re.IGNORECASE,
 )
+_FIGURE = re.compile(
+    r"-?[0-9]*(?:[.,][0-9]+)?|-?[0-9]{1,3}(?:\.[0-9]{3})+(?:,[0-9]+)?|-?[0-9]{1,3}(?:,[0-9]{3})+(?:\.[0-9]+)?"
+)
+"""One mark, or marks between thousands: '22.03.2026 mg' is no number."""
+
 _NOTHING = re.compile(
     r"[-–—./x×]*|n\.?/?a\.?|none|nan|null|dead|died|lost|gone|missing|tot|weg|verloren|fehlt|mort|perdu|muerta?|perdida?|"
     r"dood|kwijt|morto|perso|broken|kaputt|\?+",
@@ -115,8 +121,9 @@ _FIGURES = re.compile(
     re.IGNORECASE,
 )
 _NAMED = re.compile(
-    r"(?:[^\W\d_]{2,10}\.?,? )?(?:(?P<day>[0-9]{1,2})(?:st|nd|rd|th)?\.?[ -]*(?:de )?(?P<month>[^\W\d_]{3,10})\.?"
-    r"|(?P<month2>[^\W\d_]{3,10})\.?[ -]*(?P<day2>[0-9]{1,2})(?:st|nd|rd|th)?)"
+    r"(?:[^\W\d_]{2,10}\.?,? )?"
+    r"(?:(?P<day>[0-9]{1,2})(?![0-9])(?:st|nd|rd|th)?\.?[ -]*(?:de )?(?P<month>[^\W\d_]{3,10})\.?"
+    r"|(?P<month2>[^\W\d_]{3,10})\.?[ -]*(?P<day2>[0-9]{1,2})(?![0-9])(?:st|nd|rd|th)?)"
     r"(?:[ ,-]*(?:de )?(?P<year>[0-9]{4}|['’]?[0-9]{2}))?" + _TIME_OF_DAY,
     re.IGNORECASE,
 )
@@ -131,6 +138,9 @@ _WEEK = re.compile(
     re.IGNORECASE,
 )
 _SHORT = re.compile(r"([dtw]) ?([0-9]{1,3})", re.IGNORECASE)
+_SERIALS = (36_526, 73_051)
+"""Day numbers of a spreadsheet from 1 January 2000 to 31 December 2099."""
+
 _START = re.compile(r"start|begin|beginning|anfang|beginn|début|inicio|inizio|initial", re.IGNORECASE)
 
 
@@ -176,12 +186,14 @@ class Number:
 @dataclass(frozen=True, slots=True)
 class When:
     """A day as written. `choices`: the dates it may be, the day first before the month first; `day`: days since the
-    start; `clock`: whether a time of day was written; `year_missing`: the choices are of the year 1904 then."""
+    start; `clock`: whether a time of day was written; `year_missing`: the choices are of the year 1904 then;
+    `serial`: it was written as the day number of a spreadsheet."""
 
     choices: tuple[datetime, ...] = ()
     day: float | None = None
     clock: bool = False
     year_missing: bool = False
+    serial: bool = False
 
 
 @lru_cache(SEEN)
@@ -195,7 +207,7 @@ def number_of(value: Value) -> Number | None:
     if match is None:
         return None
     digits = re.sub(r"(?<=[0-9])['’ ](?=[0-9]{3}(?![0-9]))", "", match["number"].strip()).replace("−", "-").lstrip("+")
-    if not re.fullmatch(r"-?[0-9]*(?:[.,][0-9]+)*", digits) or not any(c.isdigit() for c in digits):
+    if not _FIGURE.fullmatch(digits) or not any(c.isdigit() for c in digits):
         return None
     unit = match["unit"]
     return Number(digits, _UNITS[unit.casefold()] if unit else None, bool(match["about"] or match["doubt"]))
@@ -257,11 +269,34 @@ def when_of(value: Value, *, inside: bool = False) -> When | None:
     if found is not None:
         return found
     for pattern in (_ISO, _FIGURES, _NAMED, _DAY, _WEEK):
-        for match in re.finditer(rf"(?<![\w.,/-])(?:{pattern.pattern})(?![\w])", text, re.IGNORECASE):
+        for match in _everywhere(rf"(?<![\w.,/-])(?:{pattern.pattern})(?![\w])", text):
             found = _when(match[0].strip())
             if found is not None and not (pattern is _FIGURES and found.year_missing and match["mark"] == "/"):
                 return found
     return None
+
+
+def _everywhere(pattern: str, text: str) -> Iterator[re.Match[str]]:
+    """Matches that may overlap: 'Sunday 22' is none, and must not hide '22 March 2026'."""
+    search, at = re.compile(pattern, re.IGNORECASE).search, 0
+    while (match := search(text, at)) is not None:
+        yield match
+        at = match.start() + 1
+
+
+def serial_date(value: Value) -> datetime | None:
+    """The date that a spreadsheet's day number stands for, where a cell lost the format of a date.
+
+    Days since 30 December 1899, the time of day as their fraction (ECMA-376-1 18.17.4.1, the 1900 system, from memory;
+    openpyxl.utils.datetime.from_excel agrees). Only numbers of this century: 46103 is 22 March 2026.
+    """
+    number = number_of(value)
+    if number is None or number.factor is not None or number.doubted:
+        return None
+    days = number.value(number.decimal_mark() or ".")
+    if days is None or not _SERIALS[0] <= days < _SERIALS[1]:
+        return None
+    return datetime(1899, 12, 30) + timedelta(seconds=round(days * 86_400))  # noqa: DTZ001, local: its zone is asked
 
 
 def short_day(value: Value) -> float | None:

@@ -65,6 +65,12 @@ _UNITS = {
 }
 
 
+NOT_NOTED = "not noted"
+"""Stands where nobody noted the species, how a treatment is flooded, or at what times."""
+
+STAND_IN = "not-noted-"
+"""What the name of a tray begins with that stands for trays that nobody noted."""
+
 MAX_POTS = 20_000
 """Of a trial; a file of some lines could else ask for millions."""
 
@@ -146,7 +152,8 @@ def load_trial(path: Path) -> TrialPlan:
     """A trial from its TOML file: [trial], [[treatment]], [[tray]], [[pot]].
 
     A date alone as `started` is the start of that day; `floods_per_day` = n are n floods evenly spread
-    from 00:00, local. A tray with rows, columns and tare_g is filled with pots <tray>-r<row>c<column>.
+    from 00:00, local. Species, culture and flood times may be "not noted".
+    A tray with rows, columns and tare_g is filled with pots <tray>-r<row>c<column>.
     RefusedError lists every fault, each with its table.
     """
     return read_plan(read_toml(path), where=path.name)
@@ -159,7 +166,9 @@ def read_plan(data: dict[str, Any], *, where: str) -> TrialPlan:
     head = _Table(
         root.take("trial", "Begin with a line [trial]", lambda v: isinstance(v, dict)) or {}, "[trial]", faults, "trial"
     )
-    treatment_tables, tray_tables = root.tables("treatment"), root.tables("tray")
+    treatment_tables = root.tables("treatment")
+    noted = not any("treatment" in table and "tray" not in table for table in _dicts(data.get("pot")))
+    tray_tables = root.tables("tray", needed=noted)
     if sum(map(_filled_with, tray_tables)) > MAX_POTS:
         fault = EntryError(f"the trays would hold more than {MAX_POTS:,} pots", mend="Correct rows and columns")
         raise RefusedError([fault], where=where)
@@ -209,20 +218,37 @@ def _trial(table: _Table) -> Trial:
         table.fault("top_temp_c is not above base_temp_c", "Correct one of the two", "top_temp_c")
     seed = table.take("layout_seed", "Write a whole number", lambda v: type(v) is int and 0 <= v < 2**53, needed=False)
     return Trial(
-        name, site, zone, started, table.text("species"), table.text("question", needed=False), seed, base_c, top_c
+        name,
+        site,
+        zone,
+        started,
+        _noted(table.text("species")),
+        table.text("question", needed=False),
+        seed,
+        base_c,
+        top_c,
     )
+
+
+def _noted(text: str) -> str:
+    return "" if text == NOT_NOTED else text
 
 
 def _treatment(table: _Table) -> Treatment:
     name = table.text("name")
     culture = table.take(
-        "culture", "Write emersed, submersed or mixed", lambda v: v in ("emersed", "submersed", "mixed")
+        "culture",
+        f"Write emersed, submersed or mixed, or '{NOT_NOTED}'",
+        lambda v: v in ("emersed", "submersed", "mixed", NOT_NOTED),
     )
+    if culture == "mixed" and table.left.get("flood_times") == NOT_NOTED:
+        table.left.pop("flood_times")
+        return Treatment(name, culture, (), table.number("wet_minutes", 0.1, 1440) or 0.0)
     told = {"flood_times", "floods_per_day", "wet_minutes"} & table.left.keys()
     times = table.take("flood_times", 'Write them as ["06:00", "18:00"]', _are_clock_times, needed=False) or []
     floods = table.whole("floods_per_day", needed=False)
     wet_minutes = table.number("wet_minutes", 0.1, 1440, needed=culture == "mixed") or 0.0
-    if culture in ("emersed", "submersed") and told:
+    if culture in ("emersed", "submersed", NOT_NOTED) and told:
         table.fault(f"{culture} means without floods", f"Leave out {', '.join(sorted(told))}")
     if culture == "mixed" and len(told - {"wet_minutes"}) != 1:
         table.fault(
@@ -236,7 +262,7 @@ def _treatment(table: _Table) -> Treatment:
             "flood_times",
         )
     return Treatment(
-        name, culture or "", tuple(f"{minute // 60:02}:{minute % 60:02}" for minute in minutes), wet_minutes
+        name, _noted(culture or ""), tuple(f"{minute // 60:02}:{minute % 60:02}" for minute in minutes), wet_minutes
     )
 
 
@@ -272,7 +298,7 @@ def _tray_of(table: _Table, site: str, stand_ins: dict[str, TrayPlan]) -> str:
 
 def tray_not_noted(number: int, site: str, treatment: str) -> TrayPlan:
     """The stand-in for the trays of one treatment that nobody noted."""
-    return TrayPlan(Tray(f"not-noted-{number}", site), treatment, noted=False)
+    return TrayPlan(Tray(f"{STAND_IN}{number}", site), treatment, noted=False)
 
 
 def _pot_facts(table: _Table, *, needed: bool = True) -> tuple[float, float | None, str]:
@@ -292,18 +318,14 @@ def plan_tables(plan: TrialPlan) -> dict[str, Any]:
         "site": trial.site,
         "zone": trial.zone,
         "started": f"{trial.started.astimezone(ZoneInfo(trial.zone)):%Y-%m-%d %H:%M}",
-        "species": trial.species,
+        "species": trial.species or NOT_NOTED,
         "question": trial.question or None,
         "layout_seed": trial.layout_seed,
         "base_temp_c": trial.base_temp_c,
         "top_temp_c": trial.top_temp_c,
     }
     usual = Tray("usual")
-    treatments = [
-        {"name": t.name, "culture": t.culture}
-        | ({"flood_times": list(t.flood_times), "wet_minutes": t.wet_minutes} if t.culture == "mixed" else {})
-        for t in plan.treatments
-    ]
+    treatments = [{"name": t.name} | _flooding(t) for t in plan.treatments]
     trays = [
         {"name": t.name, "treatment": t.treatment, "lamp": t.lamp}
         | {key: getattr(t, key) or None for key in ("block", "bench", "bench_row", "bench_column")}
@@ -324,6 +346,18 @@ def plan_tables(plan: TrialPlan) -> dict[str, Any]:
         for name, table in tables.items()
         if table
     }
+
+
+def _dicts(value: object) -> list[dict[str, Any]]:
+    return [each for each in value if isinstance(each, dict)] if isinstance(value, list) else []
+
+
+def _flooding(treatment: Treatment) -> dict[str, Any]:
+    """How a treatment is flooded, as its table in the file has it."""
+    if treatment.culture != "mixed":
+        return {"culture": treatment.culture or NOT_NOTED}
+    times = list(treatment.flood_times) or NOT_NOTED
+    return {"culture": "mixed", "flood_times": times, "wet_minutes": treatment.wet_minutes or None}
 
 
 def _given(table: dict[str, Any]) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
+sys.path.pop(0)  # this folder, where statistics.py would hide the standard library's
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tests.browser.opened import HOST, WIDE, launch, served
@@ -39,8 +40,6 @@ def main() -> None:
             actions = first_tray(page, f"http://{HOST}:{port}", broker, node)
         time.sleep(0.2)
         browser.close()
-    for name, count, seconds in sheets:
-        print(f"{name:42} {count:2} actions {seconds:5.1f} s")
     most = sorted(count for _, count, _ in sheets)[COUNTED - 1]
     most_s = sorted(seconds for _, _, seconds in sheets)[COUNTED - 1]
     print(

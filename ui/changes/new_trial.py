@@ -171,7 +171,9 @@ def extended(plan: TrialPlan, typed: Typed, way: str | None) -> TrialPlan:
             faults.append(Fault("way_name_0", "Name of way 1", "the trial has a way of that name"))
     measures, own = _measures(typed, faults), _tares(typed, names, faults)
     for name in names:
-        tables["tray"].append(_given({"name": name, "treatment": way, "bench": typed.bench.strip()} | measures))
+        tables.setdefault("tray", []).append(
+            _given({"name": name, "treatment": way, "bench": typed.bench.strip()} | measures)
+        )
         tables.setdefault("pot", []).extend(_pot_tables(name, typed.columns, own.get(name, [])))
     if faults:
         raise FormError(faults)

@@ -15,7 +15,7 @@ from typing import Any
 
 from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.refusals import EntryError, RefusedError
-from tidetray.ingest.files.trial_file import FieldError, plan_tables, read_plan
+from tidetray.ingest.files.trial_file import NOT_NOTED, STAND_IN, FieldError, plan_tables, read_plan
 from tidetray.ingest.notebook import trial_changes
 from tidetray.ingest.notebook.facts import TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
@@ -25,6 +25,9 @@ from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.recording import Store
 from tidetray.ui.changes.figures import figure
 from tidetray.ui.changes.new_trial import MEASURES, Fault, FormError, flood_times
+
+_MAY_BE_UNKNOWN = {"species", "culture", "flood_times"}
+"""Keys of which a file says so where they are not noted; others are left out."""
 
 Place = tuple[str, str, str]
 """Kind of table, name and key: ('tray', 'tray-1', 'drain_hole_diameter_m')."""
@@ -38,14 +41,20 @@ def corrected(plan: TrialPlan, values: Mapping[Place, Any]) -> TrialPlan:
     tables = plan_tables(plan)
     for (kind, name, key), value in values.items():
         table = _table(tables, kind, name)
-        if value is None:
+        if value is None and key in _MAY_BE_UNKNOWN:
+            table[key] = NOT_NOTED
+        elif value is None:
             table.pop(key, None)
         else:
             table[key] = value
+            if (kind, key) == ("pot", "tray"):
+                table.pop("treatment", None)  # it stood for the tray that was not noted
     for table in tables["treatment"]:
         if table.get("culture") != "mixed":
             table.pop("flood_times", None)
             table.pop("wet_minutes", None)
+        elif "floods_per_day" not in table:
+            table.setdefault("flood_times", NOT_NOTED)
     return read_plan(tables, where=f"trial {plan.trial.name}")
 
 
@@ -107,7 +116,7 @@ def as_typed(plan: TrialPlan, kind: str, name: str) -> dict[str, str]:
         value = table.get(key)
         if isinstance(value, list):
             found[key] = " ".join(value)
-        elif value is None:
+        elif value in (None, NOT_NOTED):
             found[key] = ""
         else:
             found[key] = str(value) if factor is None else f"{value / factor:.10g}"
@@ -221,6 +230,8 @@ def line(change: TrialChange) -> str:
 def _shown(value: Any) -> str:
     if value in (None, "", [], ()):
         return "not given"
+    if isinstance(value, str) and value.startswith(STAND_IN):
+        return NOT_NOTED
     return " ".join(map(str, value)) if isinstance(value, list) else str(value)
 
 

@@ -60,7 +60,7 @@ def _correct(plan: TrialPlan) -> None:
             names = {
                 "trial": [plan.trial.name],
                 "treatment": [way.name for way in plan.treatments],
-                "tray": sorted((tray.name for tray in plan.trays), key=natural),
+                "tray": sorted((tray.name for tray in plan.trays if tray.noted), key=natural),
                 "pot": sorted((pot.name for pot in plan.pots), key=natural),
             }[kind]
             if not names:
@@ -89,9 +89,9 @@ def _field(plan: TrialPlan, drawn: str, field: tuple[str, str], value: str) -> N
     key, label = field
     options: list[str] = {
         "zone": sorted(available_timezones()),
-        "culture": list(CULTURES),
+        "culture": ["", *CULTURES] if not value else list(CULTURES),
         "treatment": [way.name for way in plan.treatments],
-        "tray": [tray.name for tray in plan.trays],
+        "tray": [*([] if value else [""]), *(tray.name for tray in plan.trays if tray.noted)],
     }.get(key, [])
     if options:
         st.selectbox(
@@ -99,7 +99,7 @@ def _field(plan: TrialPlan, drawn: str, field: tuple[str, str], value: str) -> N
             options,
             index=options.index(value) if value in options else 0,
             key=drawn,
-            format_func=lambda option: CULTURES.get(option, option),
+            format_func=lambda option: CULTURES.get(option, option) or "not noted",
         )
     else:
         st.text_input(label, value=value, key=drawn, placeholder="not known")

@@ -5,18 +5,37 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from openpyxl.utils.datetime import from_excel
 
-from tests.sheet_layouts import LAYOUTS, NOW, ods, text_file, xlsx
+import tidetray.analysis as tt
+from tests.sheet_layouts import (
+    DAYS,
+    LAYOUTS,
+    NOW,
+    POTS,
+    TARE_G,
+    Layout,
+    gross_g,
+    ods,
+    on,
+    text_file,
+    twice,
+    xlsx,
+)
 from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.rows import MAX_FILE_BYTES
 from tidetray.ingest.files.sheet_grids import MAX_CELLS, read_book
 from tidetray.ingest.files.sheet_guess import Said, Understanding, place, understand
 from tidetray.ingest.files.sheet_trial import NOT_NOTED, SUBTRACTED, Answers, Known, propose
+from tidetray.ingest.files.sheet_words import number_of, serial_date
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui.changes.from_sheet import save_sheet
 
 
 def of(content: bytes, name: str = "a.csv", **said: object) -> Understanding:
@@ -183,6 +202,120 @@ def test_a_pot_twice_on_a_day_with_two_masses_is_doubted() -> None:
     lines = ["date,pot,treatment,mass", "2026-03-01,A1,dry,5.1", "2026-03-01,A2,wet,5.3", "2026-03-01,A1,dry,5.9"]
     found = of(csv(*lines, "2026-03-08,A1,dry,6.0", "2026-03-08,A2,wet,6.0"))
     assert [doubt.why for doubt in found.doubts] == ["pot A1 has 5.1 g at that time already, in D2"]
+
+
+# ---------------------------------------------------------------- weighed twice
+
+
+def test_pots_weighed_twice_throughout_are_replicates() -> None:
+    rows = twice()
+    del rows[2]  # one was forgotten
+    found = of(text_file(rows))
+    assert not found.doubts
+    assert "Pots were weighed twice or more a day: each mass is kept, and growth uses their mean." in found.facts
+    assert len(found.readings) == 2 * len(POTS) * len(DAYS) - 1
+    numbers = {(r.pot, r.date): [] for r in found.readings}
+    for reading in found.readings:
+        numbers[reading.pot, reading.date].append(reading.replicate)
+    assert numbers.pop(("D1", datetime.combine(on(0), time()))) == [1]
+    assert set(map(tuple, numbers.values())) == {(1, 2)}
+
+
+@pytest.mark.parametrize("apart_g", [0.05, -0.05])
+def test_the_second_of_two_weighings_is_doubted_only_beyond_the_reach_of_a_scale(apart_g: float) -> None:
+    rows = twice((0.0, apart_g))
+    assert not of(text_file(rows)).doubts
+    rows[-1][3] = f"{float(str(rows[-1][3])) + 1:.2f}"
+    last = len(rows) - 1
+    found = of(text_file(rows))
+    assert [(doubt.spot, [choice.label for choice in doubt.choices]) for doubt in found.doubts] == [
+        (("", last, 3), ["leave it out", "weighed twice: both are right"])
+    ]
+    both = found.doubts[0].choices[1].value
+    assert len(of(text_file(rows), cells={("", last, 3): both}).readings) == len(rows) - 1
+    assert len(of(text_file(rows), cells={("", last, 3): ""}).readings) == len(rows) - 2
+
+
+def test_a_sheet_that_holds_all_rows_twice_holds_them_once() -> None:
+    found = of(text_file(twice((0.0, 0.0))))
+    assert not found.doubts
+    assert len(found.readings) == len(POTS) * len(DAYS)
+    assert len(found.unused) == len(POTS) * len(DAYS)
+
+
+@pytest.mark.parametrize("heads", [("weighing 1", "weighing 2"), ("M1", "M2"), ("Gewicht 1", "Gewicht 2")])
+def test_two_columns_beside_a_date_are_two_weighings(heads: tuple[str, str]) -> None:
+    lines = [
+        f"{on(day)},{pot},{t},{gross_g(pot, day):.2f},{gross_g(pot, day) + 0.01:.2f}" for day in DAYS for pot, t in POTS
+    ]
+    found = of(csv(f"date,pot,treatment,{heads[0]},{heads[1]}", *lines))
+    assert not found.doubts
+    assert {(r.pot, r.replicate) for r in found.readings} == {(pot, n) for pot, _ in POTS for n in (1, 2)}
+
+
+def test_replicates_reach_the_notebook_and_their_mean_counts(tmp_path: Path) -> None:
+    layout, many = Layout("twice", "twice.csv", lambda: text_file(twice())), 2 * len(POTS) * len(DAYS)
+    proposal = layout.settled()
+    with open_store(tmp_path / "tidetray.sqlite") as store:
+        assert save_sheet(store, proposal, now=NOW) == f"Trial twice was made. {many} weigh-ins added."
+        assert save_sheet(store, proposal, now=NOW) == f"0 weigh-ins added, {many} were there already."
+    first = tt.open(tmp_path).growth().table.query("pot == 'D1'").iloc[0]
+    low, high = gross_g("D1", 0) - TARE_G - 0.01, gross_g("D1", 0) - TARE_G + 0.02
+    assert first["mass_start_g"] == pytest.approx((low * high) ** 0.5)
+
+
+# ---------------------------------------------------------------- days that are not in the heading
+
+
+def test_day_numbers_of_a_spreadsheet() -> None:
+    """Worked by openpyxl.utils.datetime.from_excel, which reads the 1900 system of ECMA-376."""
+    for number in (36526.0, 46103.0, 46103.4375, 73050.0):
+        assert serial_date(number) == from_excel(number)
+    assert serial_date("46103,4375") == from_excel(46103.4375)
+    for none in (36525.0, 73051.0, "46103 g", "46103?", "12.5", None, 10.1):
+        assert serial_date(none) is None
+    found = of(csv("date;pot;mass", "46103,4375;a1;10,2", "46110,5;a1;11,2"))
+    times = [f"{r.date:%Y-%m-%d %H:%M}" for r in found.readings if r.date is not None and r.clock]
+    assert times == ["2026-03-22 10:30", "2026-03-29 12:00"]
+    assert "Dates are day numbers of a spreadsheet: one is 22 March 2026." in found.facts
+
+
+@pytest.mark.parametrize(
+    "note",
+    [
+        ["W1 = 22.3.2026; W2 = 29.3.2026"],
+        ["W1: 22 March 2026", "W2: 29 March 2026"],
+        ["W1,22/3/2026", "W2,29/3/2026"],
+        ["W1,W2", "2026-03-22,2026-03-29", ""],
+        ["W1 on Sunday 22 March 2026 and after a week W2 (29.3.2026)"],
+    ],
+)
+@pytest.mark.parametrize("below", [False, True])
+def test_a_note_gives_the_days_of_numbered_weighings(note: list[str], *, below: bool) -> None:
+    table = ["pot,treatment,W1,W2", "a1,dry,10.1,10.9", "a2,wet,10.3,11.9"]
+    found = of(csv(*table, "", *note) if below else csv(*note, *table))
+    assert not found.questions
+    assert {f"{r.date:%Y-%m-%d}" for r in found.readings if r.date is not None} == {"2026-03-22", "2026-03-29"}
+
+
+@pytest.mark.parametrize("heads", ["W1,W2,W3", "weighing 1,weighing 2,weighing 3", "M 1,M 2,M 3"])
+def test_numbered_weighings_without_days_are_one_question(heads: str) -> None:
+    sheet = csv(f"pot,{heads}", "a1,10.1,10.9,12.0", "a2,10.3,11.9,13.1")
+    found = of(sheet)
+    shown = heads.replace(",", ", ")
+    assert [(q.key, q.text) for q in found.questions] == [("days", f"On which days were {shown} weighed?")]
+    for answer in ("22.3.2026 29.3.2026 5.4.2026", "22 March 2026, 29 March 2026, 5 April 2026", "0; 7; 14", "0 7 14"):
+        found = of(sheet, days=answer)
+        assert not found.questions
+        assert [r.day for r in found.readings[:3]] == ([0, 7, 14] if answer.startswith("0") else [None] * 3)
+    for wrong in ("22.3.2026 29.3.2026", "soon", "1 2 3 4"):
+        (question,) = of(sheet, days=wrong).questions
+        assert question.why.startswith(f"'{wrong}' was not understood.")
+
+
+def test_a_date_with_a_unit_is_no_number() -> None:
+    assert number_of("22.03.2026 mg") is None
+    assert number_of("1.234.567,8") == number_of("1.234.567,8 ")
 
 
 def test_a_misspelt_pot_is_doubted() -> None:

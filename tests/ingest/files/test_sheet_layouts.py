@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from tests.sheet_layouts import LAYOUTS, NOW, POTS, START, UNKNOWABLE, ZONE, Layout, net_g, truth
+from tests.sheet_layouts import AWKWARD, LAYOUTS, NOW, POTS, START, UNKNOWABLE, ZONE, Layout, net_g, truth
 from tidetray.ingest.files.sheet_trial import Proposal, propose
 
 SAME_NAMES = {f"{kind}-{n}": f"{kind[0].upper()}{n}" for kind in ("dry", "floods") for n in range(1, 5)}
@@ -37,7 +37,7 @@ def expected(layout: Layout) -> Mapping[tuple[str, str, date], float]:
     return {(p, t, days[d]): net_g(p, d) for p, t in POTS for d in days}
 
 
-@pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: layout.name)
+@pytest.mark.parametrize("layout", [*LAYOUTS, *AWKWARD], ids=lambda layout: layout.name)
 def test_a_layout_gives_the_weigh_ins_that_were_written(layout: Layout) -> None:
     first = propose(layout.make(), layout.file, now=NOW)
     assert {question.key for question in first.questions} - UNKNOWABLE == layout.asked

@@ -1,0 +1,93 @@
+"""A trial that came from a sheet, with all that nobody noted, is corrected and grows as any other."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tests.sheet_layouts import LAYOUTS, NOW
+from tidetray.ingest.files.package_file import load_package
+from tidetray.ingest.files.trial_file import plan_tables, read_plan
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.trial_changes import begin
+from tidetray.ingest.store.recording import open_store
+from tidetray.ui.changes.from_sheet import save_sheet
+from tidetray.ui.changes.new_trial import FormError, Typed, extended
+from tidetray.ui.changes.trial_changes import as_typed, correct_by_form
+from tidetray.ui.prints.export import export
+
+BY = {"now": NOW, "who": "ann", "why": "noted in the old diary"}
+
+
+def correct(home: Path, what: tuple[str, str], name: str = "", **typed: str) -> list[str]:
+    with open_store(home / "tidetray.sqlite") as store:
+        known = as_typed(Notebook(store).plan("wide"), *what)
+        assert typed.keys() <= known.keys()
+        return correct_by_form(home, store, "wide", what, known | typed, new_name=name, **BY)
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Path:
+    with open_store(tmp_path / "tidetray.sqlite") as store:
+        save_sheet(store, LAYOUTS[0].settled(), now=NOW)
+    return tmp_path
+
+
+@pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: layout.name)
+def test_a_trial_of_any_sheet_is_written_as_tables_and_read_again(layout: object) -> None:
+    plan = layout.settled().plan  # type: ignore[attr-defined]
+    for species in ("", "Micranthemum"):
+        for culture in ("", "mixed"):
+            ways = tuple(replace(way, culture=way.culture or culture) for way in plan.treatments)
+            wanted = replace(plan, trial=replace(plan.trial, species=species), treatments=ways)
+            found = read_plan(plan_tables(wanted), where="tables")
+            tares = [(pot.tare_g, other.tare_g) for pot, other in zip(wanted.pots, found.pots, strict=True)]
+            assert all(a == b or (math.isnan(a) and math.isnan(b)) for a, b in tares)
+            assert replace(found, pots=()) == replace(wanted, pots=())
+
+
+def test_everything_that_nobody_noted_can_be_noted_later(home: Path) -> None:
+    assert correct(home, ("trial", "wide"), species="Micranthemum") == [
+        "trial wide: species was not given, is Micranthemum"
+    ]
+    assert correct(home, ("treatment", "floods"), culture="mixed") == [
+        "treatment floods: culture was not given, is mixed"
+    ]
+    assert correct(home, ("treatment", "floods"), flood_times="07:30 12:30", wet_minutes="15") == [
+        "treatment floods: flood_times was not given, is 07:30 12:30",
+        "treatment floods: wet_minutes was 0.0, is 15.0",
+    ]
+    assert correct(home, ("pot", "D1"), tare_g="5", row="1", column="2") == [
+        "pot D1: row was not given, is 1",
+        "pot D1: column was not given, is 2",
+        "pot D1: tare_g was 6.0, is 5.0",
+    ]
+    assert correct(home, ("trial", "wide"), species="") == ["trial wide: species was Micranthemum, is not given"]
+
+
+def test_a_tray_is_added_and_a_pot_put_on_it(home: Path) -> None:
+    with open_store(home / "tidetray.sqlite") as store:
+        notebook = Notebook(store)
+        plan = notebook.plan("wide")
+        head = {"name": "wide", "site": plan.trial.site, "zone": plan.trial.zone, "species": "", "ways": ()}
+        typed = Typed(**head, trays="tray-1", rows=1, columns=2, tare="6")  # type: ignore[arg-type]
+        begin(notebook, extended(plan, typed, "always dry"), now=NOW, who="ann")
+    assert correct(home, ("pot", "D2"), tray="tray-1", row="2", column="1") == [
+        "pot D2: tray was not noted, is tray-1",
+        "pot D2: row was not given, is 2",
+        "pot D2: column was not given, is 1",
+    ]
+    with pytest.raises(FormError, match=r"row 1, column 1 of tray tray-1 is taken|one place"):
+        correct(home, ("pot", "D3"), tray="tray-1", row="1", column="1")
+
+
+def test_a_trial_of_a_sheet_goes_through_a_package(home: Path, tmp_path: Path) -> None:
+    with open_store(home / "tidetray.sqlite") as store:
+        plan = Notebook(store).plan("wide")
+        export(store, plan.trial, tmp_path / "package", now=NOW)
+    with open_store(tmp_path / "other.sqlite") as store:
+        load_package(Notebook(store), tmp_path / "package", now=NOW)
+        assert Notebook(store).plan("wide") == plan
