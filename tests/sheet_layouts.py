@@ -18,7 +18,8 @@ from typing import Any
 from openpyxl import Workbook
 
 from tidetray.ingest.files.sheet_guess import Said
-from tidetray.ingest.files.sheet_trial import BY_NAME, NOT_NOTED, SUBTRACTED, Answers, Proposal, propose
+from tidetray.ingest.files.sheet_trial import BY_NAME, SUBTRACTED, Answers, Proposal, propose
+from tidetray.ingest.files.trial_file import NOT_NOTED
 
 START = date(2026, 3, 22)
 NOW = datetime(2026, 11, 1, tzinfo=UTC)

@@ -49,7 +49,8 @@ class Answers:
     """What a person has answered; empty: not yet.
 
     `empty_pot` is a mass in grams, SUBTRACTED or NOT_NOTED; `trays` NOT_NOTED or BY_NAME; `treatment` BY_NAME or a
-    name for all pots. `name` and `species` are for the trial.
+    name for all pots. `name` and `species` are for the trial; `cultures`: treatment -> emersed, submersed or mixed,
+    where its name does not say how it is flooded.
     """
 
     said: Said = field(default_factory=Said)
@@ -60,6 +61,7 @@ class Answers:
     treatment: str = ""
     name: str = ""
     species: str = ""
+    cultures: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +77,8 @@ class Known:
 @dataclass(frozen=True, slots=True)
 class Proposal:
     """What loading would do. `plan` is None for weigh-ins of a trial that is there (`into`), and as long as a question
-    or a doubt is open; `weigh_ins` are empty then."""
+    or a doubt is open; `weigh_ins` are empty then. `unclear`: treatments whose names do not say how they are flooded.
+    """
 
     book: Book
     understood: Understanding
@@ -84,6 +87,7 @@ class Proposal:
     plan: TrialPlan | None
     weigh_ins: tuple[WeighIn, ...]
     into: str
+    unclear: tuple[str, ...] = ()
 
     @property
     def ready(self) -> bool:
@@ -141,15 +145,16 @@ def propose(
     questions = [*understood.questions, *_questions(readings, answers, zone, known)]
     doubts = [*understood.doubts, *_doubts(readings, answers, now, known, [g.name for g in book.grids])]
     into = "" if known is None else known.name
+    unclear = () if known is not None else _unclear(readings)
     if questions or doubts:
-        return Proposal(book, understood, tuple(questions), tuple(doubts), None, (), into)
+        return Proposal(book, understood, tuple(questions), tuple(doubts), None, (), into, unclear)
     clock = ZoneInfo(known.zone if known is not None else _zone(answers.zone or zone))
     plan = None if known is not None else _plan(readings, answers, name, clock, site)
     tares: Mapping[str, float] = {} if plan is None else {pot.name: pot.tare_g for pot in plan.pots}
     tares = tares if known is None else known.tares_g
     named = {pot.casefold(): (pot, tare_g) for pot, tare_g in tares.items()}
     weigh_ins = tuple(_weigh_in(reading, answers, clock, named, net=known is None) for reading in readings)
-    return Proposal(book, understood, (), (), plan, weigh_ins, into)
+    return Proposal(book, understood, (), (), plan, weigh_ins, into, unclear)
 
 
 # ---------------------------------------------------------------- questions and doubts
@@ -253,13 +258,16 @@ def _day(reading: Reading, answers: Answers) -> date | None:
 
 def _empty_g(answers: Answers) -> float | None:
     """The mass of an empty pot as answered; None where it was not, is not noted, or is subtracted."""
-    if answers.empty_pot in {"", SUBTRACTED, NOT_NOTED}:
-        return None
-    number = number_of(answers.empty_pot)
+    return None if answers.empty_pot in {"", SUBTRACTED, NOT_NOTED} else empty_pot_g(answers.empty_pot)
+
+
+def empty_pot_g(text: str) -> float:
+    """The mass of an empty pot as it was typed [g]. EntryError if it is none."""
+    number = number_of(text)
     value = None if number is None else number.value(number.decimal_mark() or ("," if "," in number.text else "."))
     if value is None or not 0 < value <= MAX_MASS_G:
         raise EntryError(
-            f"{answers.empty_pot[:20]!r} is not the mass of an empty pot",
+            f"{text[:20]!r} is not the mass of an empty pot",
             mend=f"Write it in grams, such as 6.2, or '{SUBTRACTED}', or '{NOT_NOTED}'",
         )
     factor = 1.0 if number is None or number.factor is None else number.factor
@@ -289,6 +297,14 @@ def trial_name(file: str) -> str:
     return _id(Path(file).stem) or "trial"
 
 
+def typed_name(text: str) -> str:
+    """A name of a trial as somebody typed it, as the notebook writes it. EntryError if nothing is left of it."""
+    name = _id(text)
+    if not ID_PATTERN.fullmatch(name):
+        raise EntryError(f"{text[:40]!r} cannot be the name of a trial", mend="Use letters and digits")
+    return name
+
+
 def _id(text: str) -> str:
     plain = text.casefold()
     for letter, written in _LETTERS.items():
@@ -308,12 +324,14 @@ def _culture(treatment: str) -> str:
     return found[0] if len(found) == 1 else ""
 
 
+def _unclear(readings: Iterable[Reading]) -> tuple[str, ...]:
+    return tuple(name for name in dict.fromkeys(r.treatment for r in readings) if name and not _culture(name))
+
+
 def _plan(readings: tuple[Reading, ...], answers: Answers, file: str, zone: ZoneInfo, site: str) -> TrialPlan:
     days = [day for reading in readings if (day := _day(reading, answers)) is not None]
     started = datetime.combine(min(days), time(), zone).astimezone(UTC)
-    name = _id(answers.name) if answers.name else trial_name(file)
-    if not ID_PATTERN.fullmatch(name):
-        raise EntryError(f"{answers.name[:40]!r} cannot be the name of a trial", mend="Use letters and digits")
+    name = typed_name(answers.name) if answers.name else trial_name(file)
     trial = Trial(name, site, zone.key, started, answers.species.strip(), "")
     first: dict[str, Reading] = {}
     for reading in readings:
@@ -327,7 +345,8 @@ def _plan(readings: tuple[Reading, ...], answers: Answers, file: str, zone: Zone
         alone = places[own] == 1 and reading.row is not None and reading.column is not None
         row, column = (reading.row, reading.column) if alone else (None, None)
         pots.append(PotPlan(pot, tray_of[pot], row, column, _pot_tare_g(reading, answers), None, reading.stock))
-    return TrialPlan(trial, tuple(Treatment(t, _culture(t)) for t in sorted(treatments)), trays, tuple(_sorted(pots)))
+    ways = tuple(Treatment(t, _culture(t) or answers.cultures.get(t, "")) for t in sorted(treatments))
+    return TrialPlan(trial, ways, trays, tuple(_sorted(pots)))
 
 
 def _sorted(pots: Iterable[PotPlan]) -> list[PotPlan]:

@@ -32,12 +32,10 @@ def answered(page: Page, layout: Layout) -> int:
         page.keyboard.press("Enter")
         actions += 1
         drawn(page)
-    if page.get_by_test_id("stDateInput").count():
-        field = page.get_by_test_id("stDateInput").locator("input").first
-        field.click()
-        field.fill(f"{START:%Y/%m/%d}")
+    if page.get_by_role("textbox", name="Which date was day 0?").count():
+        page.get_by_role("textbox", name="Which date was day 0?").fill(f"{START:%d.%m.%Y}")
         page.keyboard.press("Enter")
-        actions += 2
+        actions += 1
         drawn(page)
     if layout.said.year is not None:
         page.get_by_role("textbox", name="Which year was it?").fill(str(layout.said.year))

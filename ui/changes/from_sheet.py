@@ -11,7 +11,16 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from tidetray.ingest.core.refusals import EntryError
-from tidetray.ingest.files.sheet_trial import Answers, Known, Proposal, propose, trial_name
+from tidetray.ingest.files.sheet_trial import (
+    SUBTRACTED,
+    Answers,
+    Known,
+    Proposal,
+    empty_pot_g,
+    propose,
+    trial_name,
+)
+from tidetray.ingest.files.trial_file import NOT_NOTED
 from tidetray.ingest.files.written_values import parse_time
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import load_settings
@@ -94,6 +103,8 @@ def answered(answers: Answers, key: str, text: str) -> Answers:
     """The answers with one more. EntryError for what cannot be an answer."""
     if key == "day_zero":
         return replace(answers, day_zero=date_of(text))
+    if key == "days":
+        return replace(answers, said=replace(answers.said, days=text))
     if key == "year":
         if not text.isdecimal() or not 2000 <= int(text) < 2100:
             raise EntryError(f"{text[:20]!r} is not a year of this century", mend="Write it such as 2026")
@@ -104,6 +115,8 @@ def answered(answers: Answers, key: str, text: str) -> Answers:
         return replace(answers, said=replace(answers.said, decimal=text))
     if key not in {"empty_pot", "zone", "trays", "treatment"}:
         raise ValueError(f"there is no question {key}")
+    if key == "empty_pot" and text not in {"", SUBTRACTED, NOT_NOTED}:
+        empty_pot_g(text)
     given: dict[str, Any] = {key: text}
     return replace(answers, **given)
 

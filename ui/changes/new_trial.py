@@ -39,6 +39,9 @@ CULTURES = {
     "emersed": "always dry above the roots",
     "submersed": "always under water",
 }
+FLOODED = {"mixed": "flooded and drained", "emersed": "never, always dry", "submersed": "always under water"}
+"""The answers to 'how is it flooded?' where times are not known, or not asked for."""
+
 MOST_TRAYS = 200
 _RANGE = re.compile(r"(.*?)(\d+)\s*(?:\.\.|\bto\b|–|-{2,})\s*(.*?)(\d+)")
 _CLOCK = re.compile(r"(\d{1,2})[:.h](\d{2})")

@@ -14,7 +14,8 @@ from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.light_survey import is_light_survey
 from tidetray.ingest.files.rows import read_bytes
 from tidetray.ingest.files.sheet_guess import Doubt, Question, Said
-from tidetray.ingest.files.sheet_trial import BY_NAME, NOT_NOTED, SUBTRACTED, Answers, Known, Proposal, where
+from tidetray.ingest.files.sheet_trial import BY_NAME, SUBTRACTED, Answers, Known, Proposal, where
+from tidetray.ingest.files.trial_file import NOT_NOTED
 from tidetray.ingest.files.weighing_files import How
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
@@ -34,6 +35,7 @@ _OPTIONS = {
     "decimal": "--decimal-comma or --decimal-point",
     "day_first": "--dates day-first or --dates month-first",
     "year": "--year 2026",
+    "days": '--days "22.3.2026 29.3.2026", one for each',
 }
 """Question of a sheet -> the option that answers it."""
 
@@ -50,6 +52,7 @@ _MEANINGS = {"weighed": "date", "gross_g": "gross", "tare_g": "tare", "gross_oz"
 )
 @click.option("--dates", type=click.Choice(["day-first", "month-first"]), help="Order of day and month in 03/04/2026.")
 @click.option("--year", type=click.IntRange(2000, 2099), help="The year of dates that have none.")
+@click.option("--days", default="", metavar="DAYS", help="The days of weighings that are only numbered (W1, W2 ...).")
 @click.option("--sheet", metavar="NAME", help="Which sheet of a workbook. Default: all with weigh-ins.")
 @click.option(
     "--column",
@@ -176,7 +179,7 @@ def _answers(meanings: dict[str, str], options: dict[str, Any]) -> Answers:
         return words.get(text, text)
 
     return Answers(
-        Said(decimal, day_first, options["year"], columns),
+        Said(decimal, day_first, options["year"], options["days"], columns),
         date_of(options["day_zero"]) if options["day_zero"] else None,
         word("empty_pot"),
         options["zone"] or "",
@@ -218,7 +221,10 @@ def _answered(one: _File, answers: Answers, *, leave_out: bool) -> Proposal:
         for line in _said(proposal):
             click.echo(line)
         if proposal.questions:
-            answers = _ask(proposal.questions[0], answers)
+            try:
+                answers = _ask(proposal.questions[0], answers)
+            except EntryError as error:  # asked again
+                click.echo(f"{error}.")
         else:
             text = _ask_cell(proposal.doubts[0], proposal)
             cells = dict(answers.said.cells) | {proposal.doubts[0].spot: text}

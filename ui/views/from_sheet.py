@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from functools import lru_cache
 from zoneinfo import available_timezones
 
@@ -14,7 +14,15 @@ from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.rows import MAX_FILE_BYTES
 from tidetray.ingest.files.sheet_grids import Grid, Value
 from tidetray.ingest.files.sheet_guess import Question, Said, Spot, place
-from tidetray.ingest.files.sheet_trial import NOT_NOTED, SUBTRACTED, Answers, Known, Proposal, where
+from tidetray.ingest.files.sheet_trial import (
+    SUBTRACTED,
+    Answers,
+    Known,
+    Proposal,
+    typed_name,
+    where,
+)
+from tidetray.ingest.files.trial_file import NOT_NOTED
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE, home_folder
 from tidetray.ingest.store.recording import open_store
@@ -29,9 +37,11 @@ from tidetray.ui.changes.from_sheet import (
     system_zone,
     trial_of_pots,
 )
+from tidetray.ui.changes.new_trial import FLOODED, Fault
 from tidetray.ui.changes.setting_up import first_run
 from tidetray.ui.parts import look, signed_in
 from tidetray.ui.parts.head import title
+from tidetray.ui.parts.refusals import Refusals
 from tidetray.ui.tag import Markup, joined, tag
 from tidetray.ui.web import sign_in
 
@@ -40,6 +50,23 @@ NEW = "a new trial"
 READINGS_KEPT = 4
 ROWS_SHOWN, COLUMNS_SHOWN = 8, 14
 """So much of a sheet is shown, and every row with a doubtful cell."""
+
+FORM = Refusals("sheet")
+LABELS = {
+    "day_zero": "Which date was day 0?",
+    "days": "Days of the weighings",
+    "year": "Which year was it?",
+    "day_first": "Order of day and month",
+    "decimal": "Decimal mark",
+    "empty_pot": "Mass of an empty pot, grams",
+    "treatment": "Treatment",
+}
+"""Question -> how it is called where its answer is refused."""
+
+EXAMPLES = {"day_zero": "such as 22.3.2026", "year": "such as 2026"}
+CULTURE = "sheet_culture_"
+MOST_UNCLEAR = 8
+"""Of so many treatments it is asked how they are flooded; of more the page Notebook corrects each."""
 
 EMPTY_POTS = {
     "It weighs, in grams": "",
@@ -86,32 +113,36 @@ def _faults(error: RefusedError | EntryError) -> tuple[str, ...]:
 
 def _sheet(content: bytes, name: str) -> None:
     into = _into(content, name)
+    FORM.clear()
     answers = _answers(name, into)
     proposal = _read(content, name, answers, into)
     look.say("fine", "Understood:", proposal.understood.facts)
-    asked = [question for question in _all_questions(content, name, answers, into) if question.key not in ASIDE]
+    asked = _all_questions(content, name, answers, into)
     for question in asked:
-        _ask(question)
+        if question.key not in ASIDE:
+            _ask(question)
     if proposal.doubts:
         some = words.many(len(proposal.doubts), "doubtful cell")
         look.say("note", f"{some}: marked below. Say what each should be.")
     _settle(proposal)
     _preview(proposal)
-    _aside(content, name, answers, into)
+    if into is None:
+        _aside(asked, answers, proposal)
     if proposal.understood.unused:
         with st.expander("Not used"):
             look.say("note", "These parts of the sheet are not loaded:", proposal.understood.unused[:30])
+    FORM.under()
     if not proposal.ready:
         left = [question.text for question in proposal.questions]
         left += [f"{where(doubt, proposal)}: {doubt.text} {doubt.why}" for doubt in proposal.doubts[:6]]
         look.say("note", "Before it can be saved:", tuple(left))
-    else:
+    elif not FORM.faults:
         look.say("fine", f"Ready: {proposal.summary}")
     st.button(
         "Save weigh-ins",
         type="primary",
         width="stretch",
-        disabled=not proposal.ready,
+        disabled=not proposal.ready or bool(FORM.faults),
         on_click=_save,
         args=(content, name, answers, into),
     )
@@ -146,21 +177,33 @@ def _into(content: bytes, name: str) -> Known | None:
 def _answers(name: str, into: Known | None) -> Answers:
     """What stands in the fields now; the empty pot in two of them."""
     state = st.session_state
-    answers = Answers(said=Said(cells=_cells(name)))
-    for key in ("year", "day_first", "decimal", "treatment"):
-        if state.get(f"sheet_{key}"):
-            answers = answered(answers, key, str(state[f"sheet_{key}"]).strip())
-    if isinstance(state.get("sheet_day_zero"), date):
-        answers = replace(answers, day_zero=state["sheet_day_zero"])
+    answers, faults = Answers(said=Said(cells=_cells(name))), list[Fault]()
     empty = EMPTY_POTS.get(state.get("sheet_empty_pot") or "", "") or str(state.get("sheet_tare", "")).strip()
+    typed = {key: str(state.get(f"sheet_{key}") or "").strip() for key in LABELS} | {"empty_pot": empty}
+    for key, text in typed.items():
+        try:
+            answers = answered(answers, key, text) if text else answers
+        except EntryError as error:
+            faults.append(Fault(key, LABELS[key], f"{error.what}. {error.mend}"))
+    called = "" if into is not None else state.get("sheet_name", "").strip()
+    try:
+        called = called and typed_name(called)
+    except EntryError as error:
+        faults.append(Fault("name", "Name of the trial", f"{error.what}. {error.mend}"))
+        called = ""
+    FORM.keep(faults)
     taken = [] if first_run(home_folder()) else _trial_names()
     return replace(
         answers,
-        empty_pot=empty,
         zone=state.get("sheet_zone") or system_zone(),
         trays=state.get("sheet_trays") or NOT_NOTED,
-        name="" if into is not None else state.get("sheet_name", "").strip() or free_name(taken, name),
+        name="" if into is not None else called or free_name(taken, name),
         species=state.get("sheet_species", ""),
+        cultures={
+            str(key).removeprefix(CULTURE): str(state[key])
+            for key in state
+            if str(key).startswith(CULTURE) and state[key]
+        },
     )
 
 
@@ -176,8 +219,9 @@ def _cells(name: str) -> dict[Spot, str]:
 
 def _all_questions(content: bytes, name: str, answers: Answers, into: Known | None) -> tuple[Question, ...]:
     """Also those that are answered: their fields stay, so that an answer can be changed."""
-    bare = Answers(said=Said(cells=answers.said.cells))
-    return _read(content, name, bare, into).questions
+    bare = _read(content, name, Answers(said=Said(cells=answers.said.cells)), into).questions
+    later = _read(content, name, Answers(said=replace(answers.said, year=None)), into).questions
+    return tuple({question.key: question for question in (*bare, *later)}.values())
 
 
 def _ask(question: Question) -> None:
@@ -185,14 +229,14 @@ def _ask(question: Question) -> None:
     if question.key == "empty_pot":
         st.radio(question.text, list(EMPTY_POTS), key=key, help=question.why)
         if not EMPTY_POTS[st.session_state[key]]:
-            st.text_input("Mass of an empty pot, grams", key="sheet_tare", placeholder="such as 6.2")
-    elif question.key == "day_zero":
-        st.date_input(question.text, value=None, key=key, help=question.why)
+            st.text_input(LABELS["empty_pot"], key="sheet_tare", placeholder="such as 6.2")
     elif question.choices:
         labels = {choice.value: choice.label for choice in question.choices}
         st.radio(question.text, list(labels), format_func=labels.get, index=None, key=key, help=question.why)
     else:
-        st.text_input(question.text, key=key, help=question.why)
+        st.text_input(question.text, key=key, placeholder=EXAMPLES.get(question.key, ""))
+        look.small(question.why)
+    FORM.beside(question.key)
 
 
 @lru_cache(maxsize=1)
@@ -200,14 +244,22 @@ def _zones() -> list[str]:
     return sorted(available_timezones())
 
 
-def _aside(content: bytes, name: str, answers: Answers, into: Known | None) -> None:
+def _aside(asked: tuple[Question, ...], answers: Answers, proposal: Proposal) -> None:
     """What is offered already, and what is for show only."""
-    if into is not None:
-        return
-    with st.expander(f"Name, species, trays ({answers.trays}), time zone ({answers.zone})"):
+    wrong = any(fault.field == "name" for fault in FORM.faults)
+    with st.expander(f"Name, species, trays ({answers.trays}), time zone ({answers.zone})", expanded=wrong):
         st.text_input("Name of the trial", value=answers.name, key="sheet_name")
+        FORM.beside("name")
         st.text_input("What grows", key="sheet_species", placeholder="such as Micranthemum")
-        for question in _all_questions(content, name, answers, into):
+        for treatment in proposal.unclear[:MOST_UNCLEAR]:
+            st.selectbox(
+                f"How is '{treatment}' flooded?",
+                ["", *FLOODED],
+                format_func=lambda culture: FLOODED.get(culture, NOT_NOTED),
+                key=f"{CULTURE}{treatment}",
+                help="Comparing treatments works without it. Hours under water, which a flood schedule needs, do not.",
+            )
+        for question in asked:
             if question.key == "trays":
                 labels = {choice.value: choice.label for choice in question.choices}
                 st.radio(question.text, list(labels), format_func=labels.get, key="sheet_trays", help=question.why)

@@ -32,8 +32,9 @@ from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.rows import MAX_FILE_BYTES
 from tidetray.ingest.files.sheet_grids import MAX_CELLS, read_book
 from tidetray.ingest.files.sheet_guess import Said, Understanding, place, understand
-from tidetray.ingest.files.sheet_trial import NOT_NOTED, SUBTRACTED, Answers, Known, propose
+from tidetray.ingest.files.sheet_trial import SUBTRACTED, Answers, Known, propose
 from tidetray.ingest.files.sheet_words import number_of, serial_date
+from tidetray.ingest.files.trial_file import NOT_NOTED
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.changes.from_sheet import save_sheet
 

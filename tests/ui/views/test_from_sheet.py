@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from tests.sheet_layouts import LAYOUTS, NOW, Layout, truth
+from tests.sheet_layouts import AWKWARD, LAYOUTS, NOW, Layout, truth
 from tests.ui.views.test_every_page import PAGES, TITLES, opened
 from tests.ui.views.test_pages import said
-from tidetray.ingest.files.sheet_trial import NOT_NOTED, propose
+from tidetray.ingest.files.sheet_trial import propose
+from tidetray.ingest.files.trial_file import NOT_NOTED
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
@@ -140,3 +141,51 @@ def test_every_page_of_such_a_home_opens_and_misses_no_sensor(
     assert "not-noted" not in text, "a stand-in is no name for people"
     assert "<NA>" not in text
     assert "nan" not in text.split()
+
+
+def test_numbered_weighings_are_asked_for_their_days(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = dropped(home, next(each for each in AWKWARD if each.asked), monkeypatch)
+    app.text_input(key="sheet_tare").set_value("6").run()
+    assert "On which days were W1, W2, W3, W4 weighed?" in said(app)
+    app.text_input(key="sheet_days").set_value("0 7 14").run()
+    assert "'0 7 14' was not understood. Dates or days, 4 of them, such as 22.3.2026 29.3.2026 or 0 7 14." in said(app)
+    assert save_button(app).disabled  # type: ignore[attr-defined]
+    app.text_input(key="sheet_days").set_value("0 7 14 21").run()
+    app.text_input(key="sheet_day_zero").set_value("22.3.2026").run()
+    assert app.text_input(key="sheet_days").value == "0 7 14 21", "an answer can be changed"
+    save_button(app).click().run()  # type: ignore[attr-defined]
+    assert sorted(kept(home)) == sorted(truth().values())
+
+
+def test_an_impossible_answer_is_refused_beside_its_field_and_all_stays(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = dropped(home, LAYOUT["dates without a year"], monkeypatch)
+    app.text_input(key="sheet_tare").set_value("six").run()
+    app.text_input(key="sheet_year").set_value("26").run()
+    app.text_input(key="sheet_name").set_value("???").run()
+    for each in (
+        "Mass of an empty pot, grams: 'six' is not the mass of an empty pot.",
+        "Which year was it?: '26' is not a year of this century. Write it such as 2026.",
+        "Name of the trial: '???' cannot be the name of a trial. Use letters and digits.",
+    ):
+        assert said(app).count(each) == 2, "beside the field, and under all of them"
+    assert save_button(app).disabled  # type: ignore[attr-defined]
+    for key, text in (("tare", "6"), ("year", "2026"), ("name", "Plugs of spring")):
+        app.text_input(key=f"sheet_{key}").set_value(text).run()
+    assert "Nothing was changed" not in said(app)
+    save_button(app).click().run()  # type: ignore[attr-defined]
+    assert "Trial plugs-of-spring was made. 32 weigh-ins added." in said(app)
+
+
+def test_how_a_treatment_is_flooded_is_asked_where_its_name_does_not_say(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = dropped(home, PLAIN, monkeypatch)
+    assert [each.label for each in app.selectbox if "flooded" in each.label] == ["How is 'floods' flooded?"]
+    app.text_input(key="sheet_tare").set_value("6").run()
+    app.selectbox(key="sheet_culture_floods").set_value("mixed").run()
+    save_button(app).click().run()  # type: ignore[attr-defined]
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        ways = Notebook(store).plan("wide").treatments
+    assert [(way.name, way.culture) for way in ways] == [("always dry", "emersed"), ("floods", "mixed")]
