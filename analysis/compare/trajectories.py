@@ -2,7 +2,7 @@
 what was lost at first by plants that had to get used to their new surroundings.
 
 In: a row per weigh-in, named as for `compare_growth`. Out: tidy tables, with cautions. The tray is the unit:
-intervals come from trays drawn again, or from the scatter of trays, never of pots. Tests no rates
+intervals come from the scatter of trays, never of pots. Tests no rates
 (`tidetray.analysis.compare.over_time` does) and fits no curve with an upper limit (`tidetray.analysis.growth.curves`).
 """
 
@@ -18,17 +18,13 @@ from scipy import stats
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require
-from tidetray.analysis.base.words import counted
 from tidetray.analysis.compare.over_time import GrowthComparison
 from tidetray.analysis.stats.pairwise import adjust
 
 LEVEL = 0.05
 LEAST_TRAYS = 3
-"""Trays a treatment needs before drawing them again says anything (our choice)."""
+"""Trays a treatment needs before a crossing of its course is told (our choice)."""
 
-_FEW_TRAYS = (
-    8  # below, limits by drawing again are clearly too narrow: see `tidetray.analysis.compare.one_day.resample_trays`
-)
 CLEARLY = 2.0
 """By how much AICc must be lower before an early loss is told from growth that slows with age (Burnham and Anderson
 2004, Sociol Methods Res 33:261-304, pp. 270-272, read as quoted: models within 2 have substantial support)."""
@@ -47,11 +43,11 @@ _LAG_DAYS = 5
 
 @dataclass(frozen=True)
 class Crossings:
-    """Pairs whose mean courses cross. `table`: a, b, day, low, high (95 %, trays drawn again), share (of the draws
-    that cross at all), first (who led before), last (who leads after), settled, n_trays.
+    """Pairs whose mean courses cross. `table`: a, b, day, low, high (95 %), df, first (who led before), last (who
+    leads after), settled, n_trays.
 
-    `settled`: each led by more than chance on some day of `GrowthComparison.days`, and nearly all draws cross.
-    Where it is not, low and high are NaN: the crossing may be chance.
+    `settled`: each led by more than chance on some day of `GrowthComparison.days`, and the limits lie within the days
+    weighed. Where it is not, low and high are NaN: the crossing may be chance.
     """
 
     table: pd.DataFrame
@@ -94,15 +90,30 @@ def tray_courses(
     return out.rename(columns={"mean": "ln_g", "size": "n_pots"})
 
 
-def crossings(courses: pd.DataFrame, growth: GrowthComparison, *, refits: int = 2000, seed: int = 1) -> Crossings:
+def crossings(courses: pd.DataFrame, growth: GrowthComparison) -> Crossings:
     """Where the mean courses of two treatments cross for the last time; see `Crossings`.
 
-    `courses` as from `tray_courses` (without stock); `growth` compared the same weigh-ins. Between days the
-    courses run straight. A crossing before the second day is none: all start alike.
+    Between days the course of each tray runs straight. A crossing before the second day is none: all start alike.
+
+    The limits hold every day around the crossing on which the two treatments cannot be told apart by their trays
+    (Welch's t, 5 %): Fieller's way of asking for the place of a zero (1954, J R Stat Soc B 16:175-185, read second hand
+    in Wikipedia, 'Fieller's theorem'), which needs no large number of trays.
+
+    Parameters
+    ----------
+    courses : DataFrame
+        As from `tray_courses` (without stock).
+    growth : GrowthComparison
+        Of the same weigh-ins.
+
+    Returns
+    -------
+    Crossings
+        Empty, with a caution, where all trays were weighed on fewer than two days.
     """
     wide = courses.pivot_table(index=["treatment", "tray"], columns="day", values="ln_g")
     wide = wide.interpolate(axis=1, method="index", limit_area="inside").dropna(axis=1)
-    columns = ["a", "b", "day", "low", "high", "share", "first", "last", "settled", "n_trays"]
+    columns = ["a", "b", "day", "low", "high", "df", "first", "last", "settled", "n_trays"]
     if wide.shape[1] < 2:
         return Crossings(
             pd.DataFrame(columns=columns),
@@ -110,33 +121,51 @@ def crossings(courses: pd.DataFrame, growth: GrowthComparison, *, refits: int = 
         )
     days, values = wide.columns.to_numpy(float), wide.to_numpy()
     group = wide.index.get_level_values("treatment").to_numpy()
-    names = list(dict.fromkeys(growth.rates["treatment"]))
-    rng = np.random.default_rng(seed)
-    drawn, mean = {}, {}
-    for name in names:
-        own = values[group == name]
-        mean[name] = own.mean(axis=0)
-        weights = rng.multinomial(len(own), np.full(len(own), 1 / len(own)), size=refits) / len(own)
-        drawn[name] = weights @ own
-    rows, cautions = [], []
-    for a, b in combinations(names, 2):
-        n = [int((group == x).sum()) for x in (a, b)]
-        at = float(_last_crossing(days, (mean[a] - mean[b])[None])[0])
+    rows = []
+    for a, b in combinations(dict.fromkeys(growth.rates["treatment"]), 2):
+        trays = [values[group == name] for name in (a, b)]
+        difference = trays[0].mean(axis=0) - trays[1].mean(axis=0)
+        at = _last_crossing(days, difference)
         if np.isnan(at) or at < days[1]:
             continue
-        found = _last_crossing(days, drawn[a] - drawn[b])
-        share = float(np.mean(~np.isnan(found)))
-        last, first = (a, b) if mean[a][-1] > mean[b][-1] else (b, a)
-        told = _led(growth.days, a, b)
-        settled = share >= 1 - LEVEL and min(n) >= LEAST_TRAYS and {first, last} <= told
-        low, high = np.nanquantile(found, [0.025, 0.975]) if settled else (np.nan, np.nan)
-        rows.append((a, b, at, low, high, share, first, last, settled, sum(n)))
-        if settled and min(n) < _FEW_TRAYS:
-            cautions.append(
-                f"The interval of the day on which {a} and {b} cross rests on {counted(min(n), 'tray')} a side drawn "
-                "again: it is too narrow rather than too wide."
-            )
-    return Crossings(pd.DataFrame(rows, columns=columns), tuple(cautions))
+        last, first = (a, b) if difference[-1] > 0 else (b, a)
+        few = min(len(own) for own in trays) < LEAST_TRAYS
+        low, high, df = (np.nan, np.nan, np.nan) if few else _limits(days, trays, at)
+        settled = bool(np.isfinite(low + high)) and {first, last} <= _led(growth.days, a, b)
+        if not settled:
+            low = high = np.nan
+        rows.append((a, b, at, low, high, df, first, last, settled, sum(map(len, trays))))
+    return Crossings(pd.DataFrame(rows, columns=columns), ())
+
+
+def _limits(days: Array, trays: Sequence[Array], at: float) -> tuple[float, float, float]:
+    """The days next before and after `at` on which the trays of two treatments differ by just as much as chance may
+    make, and the degrees of freedom; NaN where the days weighed do not reach so far."""
+    difference = trays[0].mean(axis=0) - trays[1].mean(axis=0)
+    covariance = [np.atleast_2d(np.cov(own, rowvar=False)) / len(own) for own in trays]
+    k = int(np.clip(np.searchsorted(days, at, side="right") - 1, 0, len(days) - 2))
+    w = (at - days[k]) / (days[k + 1] - days[k])
+    weights = np.array([1 - w, w])
+    at_zero = [float(weights @ each[k : k + 2, k : k + 2] @ weights) for each in covariance]
+    # Welch-Satterthwaite, on the day of the crossing itself
+    small = sum(v * v / (len(own) - 1) for v, own in zip(at_zero, trays, strict=True))
+    df = sum(at_zero) ** 2 / small if small > 0 else float(sum(len(own) - 1 for own in trays))
+    most = float(stats.t.isf(LEVEL / 2, df)) ** 2
+    both = covariance[0] + covariance[1]
+    ends = [end for j in range(len(days) - 1) for end in _just_apart(days, difference, both, j, most)]
+    low = max((end for end in ends if end <= at), default=np.nan)
+    return low, min((end for end in ends if end >= at), default=np.nan), df
+
+
+def _just_apart(days: Array, difference: Array, variance: Array, j: int, most: float) -> list[float]:
+    """Days between weigh-in j and the next on which difference² is `most` times its variance."""
+    d0, step = difference[j], difference[j + 1] - difference[j]
+    v0, v1, c = variance[j, j], variance[j + 1, j + 1], variance[j, j + 1]
+    square = step**2 - most * (v0 + v1 - 2 * c)
+    linear = 2 * d0 * step - most * 2 * (c - v0)
+    roots = np.roots([square, linear, d0**2 - most * v0])
+    inside = roots.real[(np.abs(roots.imag) < 1e-12) & (roots.real >= 0) & (roots.real <= 1)]
+    return [float(days[j] + w * (days[j + 1] - days[j])) for w in inside]
 
 
 def mean_courses(courses: pd.DataFrame) -> pd.DataFrame:
@@ -163,17 +192,14 @@ def _led(days: pd.DataFrame, a: str, b: str) -> set[str]:
     return {a if estimate > 0 else b for estimate in rows["estimate"]}
 
 
-def _last_crossing(days: Array, difference: Array) -> Array:
-    """Per row of `difference` (rows, days) the day on which it last changes sign; NaN where it never does."""
-    same = np.sign(difference) == np.sign(difference[:, -1:])
-    crosses = ~same.all(axis=1)
-    before = difference.shape[1] - 1 - np.argmax(~same[:, ::-1], axis=1)  # last day with the other sign
-    before = np.where(crosses, before, 0)
-    row = np.arange(len(difference))
-    d0, d1 = difference[row, before], difference[row, np.minimum(before + 1, len(days) - 1)]
-    step = np.where(d1 != d0, d0 / np.where(d1 != d0, d0 - d1, 1.0), 0.0)
-    at = days[before] + step * (days[np.minimum(before + 1, len(days) - 1)] - days[before])
-    return np.where(crosses, at, np.nan)
+def _last_crossing(days: Array, difference: Array) -> float:
+    """The day on which a difference last changes sign; NaN where it never does."""
+    other = np.flatnonzero(np.sign(difference) != np.sign(difference[-1]))
+    if not len(other):
+        return np.nan
+    j = int(other[-1])
+    d0, d1 = difference[j], difference[j + 1]
+    return float(days[j] + d0 / (d0 - d1) * (days[j + 1] - days[j]))
 
 
 def early_lag(courses: pd.DataFrame) -> EarlyLag:

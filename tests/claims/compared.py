@@ -183,8 +183,8 @@ def lag_holds(rng: np.random.Generator, *, lost_d: float = 4.0, **how: object) -
 # --- crossings ---
 
 
-def _crossed(frame: pd.DataFrame, refits: int = 400) -> pd.DataFrame:
-    found = crossings(tray_courses(frame, **NAMED), _growth(frame), refits=refits)  # type: ignore[arg-type]
+def _crossed(frame: pd.DataFrame) -> pd.DataFrame:
+    found = crossings(tray_courses(frame, **NAMED), _growth(frame))  # type: ignore[arg-type]
     return found.table[found.table["settled"].astype(bool)]
 
 

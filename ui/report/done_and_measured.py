@@ -180,7 +180,7 @@ def methods(data: TrialData, fingerprint: str, limits: str) -> Section:
     found.append(
         Words(
             f"Everything that depends on chance uses draw number {SEED}: permutations of places (9999), "
-            "trays drawn again for crossings (2000), plausible curves, the trays of the next trial. The "
+            "plausible curves, the trays of the next trial. The "
             "same data and software give this report again, byte for byte.",
         )
     )
