@@ -13,6 +13,11 @@ rising all the way, falling all the way and no effect; and the tested doses betw
    it: that growth is best at 12 of 9, 12, 15 says no more than between 9 and 15. This is also what keeps the claim
    right with many trays, when any finite family of shapes becomes too narrow.
 
+Trials, runs of a crossover and trays that went through several doses each have a level of their own. What is left of
+the doses beside these levels is no longer one mean for each dose with a weight of its own, so that the best curve is
+found as increments that are zero or more before the gap and zero or less after it (least squares with signs, Lawson and
+Hanson 1974, `scipy.optimize.nnls`), and chance is simulated for the same design.
+
 Variance: between trays of one dose where that has 4 degrees of freedom, else pooled with pseudo-residuals of
 neighbouring doses (Gasser, Sroka and Jennen-Steinmetz 1986, Biometrika 73:625-633, from memory). They count curvature
 as scatter, which errs on the side of claiming less. Assumed: one best, and trays that scatter equally.
@@ -21,16 +26,16 @@ as scatter, which errs on the side of claiming less. Assumed: one best, and tray
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
-from scipy.optimize import brentq
+from scipy.optimize import brentq, nnls
 from scipy.stats import f as f_distribution
 
 from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.dose.draws import Plausible
 from tidetray.analysis.dose.shapes import KINDS
-from tidetray.analysis.stats.unimodal import fit_with_gap, rss_by_gap
+from tidetray.analysis.stats.unimodal import rss_by_gap
 
 LEVEL = 0.95
 ENOUGH_DF = 4
@@ -39,8 +44,11 @@ POWER = 0.8
 """How often a difference must show to count as one that would have been found."""
 
 _SIMULATED = 4000
+_SIMULATED_BESIDE = 2000
+"""Where there are levels: each gap of each simulated trial is fitted alone."""
+
 _NEVER = 1e4
-_BACKFITS = 12
+_TINY = 1e-9
 
 
 @dataclass(frozen=True)
@@ -50,8 +58,10 @@ class Orders:
     `rises`, `falls`, `differs`: True where "falling all the way", "rising all the way" and "flat" are excluded, in
     this order: so growth does rise somewhere, does fall somewhere, does depend on the dose. `low`, `high`: the tested
     doses between which the best lies, whether a claim is made or not. `tested`: distinct doses; `trays`: how many each
-    had; `means`: their mean response. `sigma`, `df`: standard deviation of a tray, and what it rests on. `findable`:
-    the difference between the ends of a straight line that would have shown as an effect four times of five.
+    had; `means`: their mean response. `difference_var` (k, k): the variance of the difference of each two of them, in
+    variances of a tray; infinite where they were never compared beside the levels. `sigma`, `df`: standard deviation of
+    a tray, and what it rests on. `findable`: the difference between the ends of a straight line that would have shown
+    as an effect four times of five.
     """
 
     rises: bool
@@ -62,6 +72,7 @@ class Orders:
     tested: Array
     trays: Array
     means: Array
+    difference_var: Array
     sigma: float
     df: float
     findable: float
@@ -93,19 +104,27 @@ def find_orders(found: Plausible, step: float) -> Orders:
     tested, group = group_doses(units.x, step)
     y, levels = sign * units.y, _levels(found)
     trays = np.bincount(group).astype(float)
-    shifted = y - levels @ _level_shifts(found, levels, y)
-    mean = np.bincount(group, shifted) / trays
     pure, df_pure = _pure(y, levels, group)
+    if levels.shape[1]:
+        beside = _beside(levels, group)
+        u = beside.onto.T @ y
+        mean, by_gap, flat = beside.means(u), beside.lost_by_gap(u), float(u @ u)
+        steps = tuple(map(tuple, np.round(beside.steps, 12)))
+        limits = _quantiles_beside(steps, tuple(trays), tuple(_relative_gaps(tested)), int(df_pure))
+        difference_var, narrower = beside.difference_var, beside.weaker(tested, trays)
+    else:
+        mean = np.bincount(group, y) / trays
+        by_gap = rss_by_gap(mean[None, :], trays)[0]
+        flat = _residual(y, np.ones((len(y), 1))) - pure
+        limits = _quantiles(tuple(trays), tuple(_relative_gaps(tested)), int(df_pure))
+        difference_var, narrower = 1 / trays[:, None] + 1 / trays, 1.0
     variance = _variance(pure, df_pure, mean[None, :], tested, trays)[0]
-    by_gap = _backfitted(y, levels, group, trays, mean)
-    flat = _residual(y, np.column_stack([np.ones(len(y)), levels])) - pure
-    design = (tuple(trays), tuple(_relative_gaps(tested)), int(df_pure))
-    limits = _quantiles(*design)
     least, v = float(by_gap.min()), max(variance, 1e-300)
     falling, rising, level = (by_gap[0] - least) / v, (by_gap[-1] - least) / v, (flat - least) / v
     low, high = _where(found, variance if df_pure >= ENOUGH_DF else np.nan, df_pure)
     modes = np.flatnonzero(by_gap <= least + 1e-9 * max(float(by_gap.max()), 1e-300))
     near = 1e-6 * found.span
+    findable = _findable(tuple(trays), tuple(_relative_gaps(tested)), int(df_pure))
     return Orders(
         rises=bool(falling > limits[0]),
         falls=bool(rising > limits[1]),
@@ -115,27 +134,85 @@ def find_orders(found: Plausible, step: float) -> Orders:
         tested=tested,
         trays=trays,
         means=np.asarray(sign * mean),
+        difference_var=difference_var,
         sigma=float(np.sqrt(variance)),
         df=float(df_pure if df_pure >= ENOUGH_DF else max(df_pure + len(tested) - 2, 1)),
-        findable=float(np.sqrt(variance)) * _findable(*design),
+        findable=float(np.sqrt(variance)) * findable * narrower,
     )
 
 
 def _levels(found: Plausible) -> Array:
-    """Columns of what is compared within only: trials, and trays where a dose varied inside them. No column of ones."""
-    tray = found.units.tray
+    """Columns of what is compared within only: trials or runs, and trays where a dose varied inside them. No column of
+    ones."""
+    trials, tray = found.units.levels[:, 1:], found.units.tray
     if tray is None:
-        return found.units.levels[:, 1:]
-    return np.asarray((tray[:, None] == np.arange(1, tray.max() + 1)).astype(float))
+        return trials
+    return np.column_stack([trials, tray[:, None] == np.arange(1, tray.max() + 1)]).astype(float)
 
 
-def _level_shifts(found: Plausible, levels: Array, y: Array) -> Array:
-    """The levels beside the expected curve: what starts the backfitting."""
-    if not levels.shape[1]:
-        return np.zeros(0)
-    away = y - found.sign * found.expected(found.units.x)
-    X = np.column_stack([np.ones(len(y)), levels])
-    return np.asarray(np.linalg.lstsq(X, away, rcond=None)[0][1:])
+@dataclass(frozen=True)
+class _Beside:
+    """Doses beside levels. `onto` (n, r): coordinates of what doses can explain that levels cannot; `steps` (r, k - 1):
+    in these, a step up from each dose to the next."""
+
+    onto: Array
+    steps: Array
+
+    def lost_by_gap(self, u: Array) -> Array:
+        """What the best curve with each gap leaves of coordinates `u`: (k + 1,)."""
+        return np.array([nnls(up, onto @ u)[1] ** 2 if up.size else _ss(onto @ u) for up, onto in self._signed])
+
+    @cached_property
+    def _signed(self) -> list[tuple[Array, Array]]:
+        """For each gap the steps turned so that none may be below zero, beside the step that may be either."""
+        out = []
+        for gap in range(self.steps.shape[1] + 2):
+            free = self.steps[:, gap - 1 : gap] if 1 <= gap <= self.steps.shape[1] else self.steps[:, :0]
+            q = np.linalg.svd(free)[0][:, np.linalg.matrix_rank(free, tol=_TINY) :] if free.size else np.eye(len(free))
+            held = np.delete(np.arange(self.steps.shape[1]), [gap - 1] if free.shape[1] else [])
+            out.append((q.T @ (self.steps[:, held] * np.where(held < gap - 1, 1.0, -1.0)), q.T))
+        return out
+
+    @cached_property
+    def _back(self) -> Array:
+        """From coordinates to the doses' means, the first one zero: (k, r)."""
+        steps = np.linalg.pinv(self.steps, rcond=_TINY)
+        return np.asarray(np.vstack([np.zeros(steps.shape[1]), np.cumsum(steps, axis=0)]))
+
+    def means(self, u: Array) -> Array:
+        return self._back @ u
+
+    @cached_property
+    def difference_var(self) -> Array:
+        """As in `Orders`: of a difference that levels hide nothing is known."""
+        k = self.steps.shape[1] + 1
+        above = np.tri(k, k - 1, -1)  # how many steps lead up to each dose
+        part = above[:, None, :] - above[None, :, :]
+        hidden = part - part @ np.linalg.pinv(self.steps, rcond=_TINY) @ self.steps
+        back = self._back[:, None, :] - self._back[None, :, :]
+        known = (back**2).sum(axis=2)
+        return np.where((hidden**2).sum(axis=2) > _TINY, np.inf, known)
+
+    def weaker(self, tested: Array, trays: Array) -> float:
+        """By how much the rise of a straight line over the doses is known less well than without levels."""
+        seen = _ss(self.steps @ np.diff(tested))
+        alone = float(trays @ (tested - trays @ tested / trays.sum()) ** 2)
+        return float(np.sqrt(alone / seen)) if seen > _TINY * alone else float("inf")
+
+
+def _ss(values: Array) -> float:
+    return float(values @ values)
+
+
+def _beside(levels: Array, group: Codes) -> _Beside:
+    ones = np.column_stack([np.ones(len(group)), levels])
+    u, size, _ = np.linalg.svd(ones, full_matrices=False)
+    known = u[:, size > _TINY * size[0]]
+    steps = (group[:, None] > np.arange(group.max())).astype(float)
+    left = steps - known @ (known.T @ steps)
+    onto, size, _ = np.linalg.svd(left, full_matrices=False)
+    onto = onto[:, size > _TINY * np.sqrt(len(group))]
+    return _Beside(np.asarray(onto), np.asarray(onto.T @ left))
 
 
 def _residual(y: Array, X: Array) -> float:
@@ -163,29 +240,29 @@ def _variance(pure: Array | float, df: float, mean: Array, tested: Array, trays:
     return np.asarray((pure + (off**2 / size).sum(axis=1)) / (df + len(tested) - 2))
 
 
-def _backfitted(y: Array, levels: Array, group: Codes, trays: Array, mean: Array) -> Array:
-    """Residual sums of squares by gap, beyond the pure error; with levels, each gap finds its own levels by turns."""
-    start = rss_by_gap(mean[None, :], trays)[0]
-    if not levels.shape[1]:
-        return np.asarray(start)
-    X = np.column_stack([np.ones(len(y)), levels])
-    pure = _pure(y, levels, group)[0]
-    out = np.empty(len(start))
-    for gap in range(len(start)):
-        means = mean
-        for _ in range(_BACKFITS):
-            curve = fit_with_gap(means, trays, gap)[group]
-            beta = np.linalg.lstsq(X, y - curve, rcond=None)[0]
-            means = np.bincount(group, y - levels @ beta[1:]) / trays
-        out[gap] = float(((y - levels @ beta[1:] - fit_with_gap(means, trays, gap)[group]) ** 2).sum()) - pure
-    return out
-
-
 @lru_cache(maxsize=512)
 def _quantiles(trays: tuple[float, ...], gaps: tuple[float, ...], df_pure: int) -> tuple[float, float, float]:
     """95 % quantiles of what falling, rising and flat lose where the truth is flat, simulated for a design."""
     lost = _lost_by_orders(trays, gaps, df_pure, 0.0, _SIMULATED)
     falling, rising, level = np.quantile(lost, LEVEL, axis=0)
+    return float(falling), float(rising), float(level)
+
+
+@lru_cache(maxsize=512)
+def _quantiles_beside(
+    steps: tuple[tuple[float, ...], ...], trays: tuple[float, ...], gaps: tuple[float, ...], df_pure: int
+) -> tuple[float, float, float]:
+    """The same where there are levels; `steps` as in `_Beside`."""
+    r = len(steps)
+    beside = _Beside(np.eye(r), np.array(steps).reshape(r, len(gaps)))
+    rng = np.random.default_rng(20)
+    u = rng.standard_normal((_SIMULATED_BESIDE, r))
+    pure = rng.chisquare(df_pure, len(u)) if df_pure else np.zeros(len(u))
+    by_gap = np.array([beside.lost_by_gap(each) for each in u])
+    mean, tested = np.array([beside.means(each) for each in u]), np.r_[0.0, np.cumsum(gaps)]
+    variance = _variance(pure, df_pure, mean, tested, np.array(trays))
+    lost = np.column_stack([by_gap[:, 0], by_gap[:, -1], (u**2).sum(axis=1)]) - by_gap.min(axis=1)[:, None]
+    falling, rising, level = np.quantile(lost / variance[:, None], LEVEL, axis=0)
     return float(falling), float(rising), float(level)
 
 

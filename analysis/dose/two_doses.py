@@ -97,7 +97,14 @@ class SurfaceFit:
 
 
 def fit_surface(
-    frame: pd.DataFrame, *, response: str, doses: tuple[str, str], tray: str, trial: str | None = None, sign: int = 1
+    frame: pd.DataFrame,
+    *,
+    response: str,
+    doses: tuple[str, str],
+    tray: str,
+    trial: str | None = None,
+    own_tray: str | None = None,
+    sign: int = 1,
 ) -> SurfaceFit:
     """Fit a response against two doses.
 
@@ -107,6 +114,9 @@ def fit_surface(
         A row per pot (or tray).
     response, doses, tray, trial
         Its columns; doses are two of numbers.
+    own_tray : str, optional
+        Column that names a tray alike in all rows of `trial` that it has, as in the runs of a crossover: such a tray
+        has a level of its own. Used where `frame` has it.
     sign : int, optional
         1: the most is wanted; -1: the least.
 
@@ -128,12 +138,16 @@ def fit_surface(
             "second": numbers(frame, doses[1]),
             "response": numbers(frame, response),
         }
-    ).dropna()
-    units = rows.groupby(["trial", "tray"], as_index=False)[["first", "second", "response"]].mean()
+    )
+    own = own_tray if own_tray in frame else None
+    rows["own_tray"] = labels(frame, own)[0] if own else rows["trial"] + "\x1f" + rows["tray"]
+    rows = rows.dropna()
+    groups = rows.groupby(["trial", "tray"])
+    units = groups[["first", "second", "response"]].mean().reset_index()
+    levels = _levels(units["trial"].to_numpy(dtype=str), groups["own_tray"].first().to_numpy(dtype=str))
     steps = (("first", FIRST_STEP), ("second", SECOND_STEP))
     distinct = [len(group_doses(units[c].to_numpy(dtype=float), step)[0]) if len(units) else 0 for c, step in steps]
-    trials = units["trial"].nunique()
-    if min(distinct, default=0) < 2 or len(units) < 4 + trials:
+    if min(distinct, default=0) < 2 or len(units) < 5 + levels.shape[1]:
         return _refused(
             units,
             "not enough spread" if min(distinct, default=0) < 2 else "too few trays",
@@ -153,19 +167,28 @@ def fit_surface(
             "not enough spread",
             "Not enough spread: the two went up and down together, so they cannot be separated. Vary one alone.",
         )
-    at = np.unique(units["trial"], return_inverse=True)[1]
-    levels = [(at == i) - 1 / trials for i in range(1, trials)]
     found = tuple(p for name in SURFACES if (p := _polynomial(name, inner, y, levels)) is not None)
     return _judged(units, found, low, span, sign)
+
+
+def _levels(trial: np.ndarray, own_tray: np.ndarray) -> Array:
+    """What trials, and trays that went through several of them, take up for themselves: orthogonal columns (n, q)."""
+    names, size = np.unique(own_tray, return_counts=True)
+    each = [trial == name for name in np.unique(trial)] + [own_tray == name for name in names[size > 1]]
+    if not len(trial):
+        return np.empty((0, 0))
+    columns = np.column_stack(each).astype(float)
+    u, length, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
+    return np.asarray(u[:, length > 1e-9 * np.sqrt(len(trial))])
 
 
 def _columns(surface: str, x: Array) -> Array:
     return np.column_stack([np.ones(len(x)), *(x[:, 0] ** i * x[:, 1] ** j for i, j in SURFACES[surface])])
 
 
-def _polynomial(surface: str, x: Array, y: Array, levels: list[Array]) -> Polynomial | None:
+def _polynomial(surface: str, x: Array, y: Array, levels: Array) -> Polynomial | None:
     own = _columns(surface, x)
-    X = np.column_stack([own, *levels])
+    X = np.column_stack([own, levels])
     n, p = X.shape
     if n - p < 1 or np.linalg.matrix_rank(X) < p:
         return None

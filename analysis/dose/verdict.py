@@ -283,7 +283,7 @@ def _most_behind(orders: Orders, at: int, sign: int) -> float:
     others = np.flatnonzero(np.arange(len(orders.means)) != at)
     t = float(stats.t.isf(ALPHA / len(others), orders.df))
     ahead = sign * (orders.means[others] - orders.means[at])
-    margin = t * orders.sigma * np.sqrt(1 / orders.trays[others] + 1 / orders.trays[at])
+    margin = t * orders.sigma * np.sqrt(orders.difference_var[others, at])
     return max(float((ahead + margin).max()), 0.0)
 
 

@@ -221,6 +221,7 @@ def tune_pair(
         doses=("floods_day", "wet_minutes"),
         tray="tray",
         trial="trial",
+        own_tray="own_tray",
         sign=sign,
     )
     names = [tray.name for tray in plan.trays if tray.name in water]

@@ -1,7 +1,7 @@
 """The best dose, what following one may cost, going further, two doses at once.
 
 Nuisance that is really there: curves that are no parabola, trays that scatter in proportion to their growth, trials
-that run better or worse as wholes.
+that run better or worse as wholes, growth that slows from one run of a crossover to the next.
 """
 
 from __future__ import annotations
@@ -135,6 +135,38 @@ def _findable(doses: Array, noise: float) -> float:
     return float((stats.t.isf(0.025, df) + stats.t.ppf(0.8, df)) * se * np.ptp(doses))
 
 
+def in_runs(rng: np.random.Generator, *, up: bool, effect: float = 0.0, pair: bool = False) -> pd.DataFrame:
+    """Eight trays in two runs: each dose goes to another in turn, or (`up`) all trays to the next higher one.
+
+    Growth halves from the first run to the second, whatever the dose. `effect`: of the highest dose against the
+    lowest, as a part of growth. `pair`: floods change along with minutes that were drawn for each tray.
+    """
+    tray, run = (each.ravel() for each in np.meshgrid(range(8), (0, 1), indexing="ij"))
+    tested = np.array([11.0, 13, 15, 17, 19])[: 5 if up else 4]
+    dose = tested[(tray // 2 + run) % len(tested)]
+    minutes = rng.permutation(np.repeat([20.0, 40.0], 8)) if pair else np.full(16, 30.0)
+    own = 0.05 * rng.standard_normal(8)[tray] + 0.025 * rng.standard_normal(16)
+    growth = LEVEL * (1 - 0.5 * run + own + effect * (dose - tested[0]) / np.ptp(tested))
+    return pd.DataFrame(
+        {"tray": tray, "trial": run, "own_tray": tray, "dry_h_day": dose, "minutes": minutes, "rgr_per_day": growth}
+    )
+
+
+def runs_said(rng: np.random.Generator, *, up: bool = False, effect: float = 0.0) -> Found:
+    """Whether any effect of the dose is claimed."""
+    frame = in_runs(rng, up=up, effect=effect)
+    run, tray = frame["trial"].to_numpy(), frame["tray"].to_numpy()
+    levels = np.column_stack([np.ones(len(frame)), run - 0.5])
+    units = Units(frame["dry_h_day"].to_numpy(), frame["rgr_per_day"].to_numpy(), levels, tray)
+    return [find_orders(plausible(units, ratio=4.0), STEP_H).differs]
+
+
+def two_in_runs_said(rng: np.random.Generator, *, up: bool = False) -> Found:
+    named = {"response": "rgr_per_day", "tray": "tray", "trial": "trial", "own_tray": "own_tray"}
+    found = fit_surface(in_runs(rng, up=up, pair=True), doses=("dry_h_day", "minutes"), **named)
+    return [found.finding == "top" or "changes with" in found.verdict]
+
+
 def surface(rng: np.random.Generator, bent: float = 0.0, trays: int = 2) -> SurfaceFit:
     n, m = (np.tile(a.ravel(), trays) for a in np.meshgrid([2.0, 5, 8], [10.0, 35, 60]))
     y = LEVEL * (1 - bent * (((n - 5.5) / 3) ** 2 + ((m - 30) / 25) ** 2)) + rng.normal(0, 0.0036, len(n))
@@ -193,4 +225,9 @@ CELLS = (
     Cell("two doses, 3 x 3 x 2 trays", "said", two_said),
     Cell("two doses, 3 x 3 x 1 trays", "said", partial(two_said, trays=1)),
     Cell("two doses, the best of a parabola", "holds", two_hold),
+    Cell("dose in a crossover, each to another", "said", runs_said),
+    Cell("dose in a crossover, all to the next", "said", partial(runs_said, up=True)),
+    Cell("dose in a crossover, a clear effect", "found", partial(runs_said, effect=0.2), 0.8),
+    Cell("two doses in a crossover, each to another", "said", two_in_runs_said),
+    Cell("two doses in a crossover, all to the next", "said", partial(two_in_runs_said, up=True)),
 )
