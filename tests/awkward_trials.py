@@ -3,8 +3,9 @@
 Random layouts with blocks and benches, splits, swaps, moves, re-pottings, losses, samples, crossovers; rounds over two
 days, irregular rounds, replicates, missing starts, missing weigh-ins, weeks in which clocks change, several zones, a
 trial of another site beside it in which everything has the same names. Trays flood as their treatments say, with days
-of which nothing is known. A trial is a recipe of plain facts, so that a test can change one thing about it and build it
-again.
+of which nothing is known. Trays that are ready late, start times of their own, a timetable published and stopped, a
+plan corrected, a trial ended and archived: what is kept of a trial beside its entries. A trial is a recipe of plain
+facts, so that a test can change one thing about it and build it again.
 """
 
 from __future__ import annotations
@@ -23,14 +24,22 @@ from tests.made_trials import NOW, TARE_G, WHO, at, made_plan, put, treatment
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.cycles.detect import CYCLE_COLUMNS
+from tidetray.ingest.notebook import trial_changes
 from tidetray.ingest.notebook.corrections import correct, newest
 from tidetray.ingest.notebook.facts import Event, TrialPlan, WeighIn
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.placements import treatment_spells
+from tidetray.ingest.notebook.timetables import (
+    keep_start_times,
+    publish_timetable,
+    stop_timetable,
+    timetable_in_force,
+)
 from tidetray.ingest.store.derived import put_cycles
 from tidetray.ingest.store.recording import Store, open_store
 
 FLOODS = (0, 2, 6)
+SAID = ("start times", "published", "published until", "stopped", "corrected", "ended", "archived")
 STARTS = tuple(datetime(2026, month, day, 4, tzinfo=UTC) for month, day in ((6, 1), (3, 20), (10, 16)))
 ZONES = ("Europe/Lisbon", "Europe/Berlin", "America/New_York", "Pacific/Auckland")
 
@@ -73,6 +82,10 @@ class AwkwardTrial:
     """Renames trays."""
     called: Callable[[str], str] = str
     """Renames treatments."""
+    entered: float = 0.0
+    """Days from the start to when the trial was entered: its trays were ready then."""
+    said: tuple[str, ...] = ()
+    """Which of SAID people said of the trial on the way, in this order."""
 
     @property
     def plan(self) -> TrialPlan:
@@ -108,8 +121,8 @@ class AwkwardTrial:
     @contextmanager
     def opened(self, *, factor: float = 1.0, order: np.random.Generator | None = None) -> Iterator[TrialData]:
         with open_store(":memory:") as store:
-            self.write(store, factor=factor, order=order)
-            yield TrialData(store, self.plan.trial)
+            notebook = self.write(store, factor=factor, order=order)
+            yield TrialData(store, notebook.trial(self.plan.trial.name))
 
     @property
     def ends(self) -> datetime:
@@ -121,7 +134,8 @@ class AwkwardTrial:
         weigh_ins = self.weigh_ins(factor)
         if self.beside:
             put(store, self._other, [WeighIn("t1-1", at(d, self.started), 1, 38.0 + d, TARE_G) for d in (0.3, 9.0)])
-        notebook = put(store, self.plan, [] if order is not None else weigh_ins, self.events())
+        at_once = [] if order is not None else weigh_ins
+        notebook = put(store, self.plan, at_once, self.events(), entered=at(self.entered, self.started))
         self._flood(store)
         if order is not None:
             for k in order.permutation(len(weigh_ins)):
@@ -131,7 +145,34 @@ class AwkwardTrial:
             number = newest(notebook, self.plan.trial.name, old.pot, old.time, old.replicate)
             gross_g = factor * 1.1 * (old.gross_g - old.tare_g) / factor + old.tare_g
             correct(notebook, self.plan.trial.name, number, gross_g=gross_g, now=NOW, **WHO)
+        for number, what in enumerate(self.said):
+            self._say(notebook, what, at(self.entered + 1 + number / 2, self.started))
         return notebook
+
+    def _say(self, notebook: Notebook, what: str, when: datetime) -> None:
+        """What the plan of the trial is to be is said of the floods of every tray as it stands then."""
+        name = self.plan.trial.name
+        if what == "start times":
+            spells = timetable_in_force(notebook, name, when).spells
+            flooded = {tray: spell.treatment for tray, spell in spells.items() if spell.floods.times}
+            starts = {tray: (given, (60 * k, 43_200 + 60 * k)) for k, (tray, given) in enumerate(flooded.items())}
+            keep_start_times(notebook, name, starts, since=when)
+        elif what in {"published", "published until"}:
+            ends = when + timedelta(days=3) if what == "published until" else None
+            publish_timetable(notebook, name, now=when, who="grower", ends=ends)
+        elif what == "stopped":
+            stop_timetable(notebook, name, now=when, who="grower")
+        elif what == "corrected":
+            plan = notebook.plan(name)
+            last = replace(plan.treatments[-1], wet_minutes=plan.treatments[-1].wet_minutes + 1.5)
+            wanted = replace(
+                plan, trial=replace(plan.trial, question="Which?"), treatments=(*plan.treatments[:-1], last)
+            )
+            trial_changes.correct(notebook, name, wanted, now=NOW, **WHO)
+        elif what == "ended":
+            trial_changes.end(notebook, name, self.ends + timedelta(days=2), now=NOW, **WHO)
+        else:
+            trial_changes.archive(notebook, name, archived=True, now=NOW, **WHO)
 
     @property
     def _other(self) -> TrialPlan:
@@ -149,9 +190,9 @@ class AwkwardTrial:
         for number, tray in enumerate(plan.trays, 1):
             edges = [(since or self.started, name) for since, name in spells[tray.name]]
             rows = [
-                _cycle(start)
+                cycle(start)
                 for (since, name), (until, _) in pairwise([*edges, (self.ends, "")])
-                for start in _starts(since, until, floods[name])
+                for start in flood_starts(since, until, floods[name])
             ]
             for day in (day for of, day in self.silent if of == number):
                 begin, end = at(day, self.started), at(day + 1, self.started)
@@ -200,14 +241,14 @@ class Recorded:
         """Nothing is held open."""
 
 
-def _starts(since: datetime, until: datetime, hours: list[int]) -> list[datetime]:
+def flood_starts(since: datetime, until: datetime, hours: list[int]) -> list[datetime]:
     midnight = since.replace(hour=0, minute=0, second=0, microsecond=0)
     days = (until - midnight).days + 1
     each = [midnight + timedelta(days=day, hours=hour) for day in range(days) for hour in hours]
     return [start for start in each if since <= start < until - timedelta(hours=1)]
 
 
-def _cycle(start: datetime) -> dict[str, object]:
+def cycle(start: datetime) -> dict[str, object]:
     """A flood of half an hour, a minute to fill and one to drain."""
     minute = timedelta(minutes=1)
     return {
@@ -266,7 +307,15 @@ def awkward_trials(draw: st.DrawFn) -> AwkwardTrial:
         benches,
         silent,
         draw(st.booleans()),
+        entered=draw(st.sampled_from([0.0, 0.0, 2.4])),
+        said=_said(draw),
     )
+
+
+def _said(draw: st.DrawFn) -> tuple[str, ...]:
+    """In an order in which it can be said: what has ended is published no more, and only it is archived."""
+    said = [what for what in draw(st.permutations(SAID[:5])) if draw(st.booleans())]
+    return (*said, *SAID[5 : 5 + draw(st.integers(0, 2))])
 
 
 def _events(  # noqa: PLR0917

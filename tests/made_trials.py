@@ -86,10 +86,18 @@ def event(kind: str, days: float, *, started: datetime = STARTED, **more: Any) -
     return Event(kind, at(days, started), who="grower", **more)
 
 
-def put(store: Store, plan: TrialPlan, weigh_ins: Iterable[WeighIn], events: Iterable[Event] = ()) -> Notebook:
-    """All of it into a notebook. `pot split` needs `value`: the names of the parts, put on free places of the tray."""
+def put(
+    store: Store,
+    plan: TrialPlan,
+    weigh_ins: Iterable[WeighIn],
+    events: Iterable[Event] = (),
+    *,
+    entered: datetime | None = None,
+) -> Notebook:
+    """All of it into a notebook, the trial as one that was `entered` then. `pot split` needs `value`: the names of the
+    parts, put on free places of the tray."""
     notebook = Notebook(store)
-    notebook.add_trial(plan)
+    notebook.add_trial(plan, now=entered)
     free = {
         tray.name: iter([(row, column) for row in range(ROWS + 1, 20) for column in range(1, 9)]) for tray in plan.trays
     }

@@ -1,7 +1,9 @@
-"""An exported package read back into a notebook: the same trial, weigh-ins with their trail, events.
+"""An exported package read back into a notebook: the same trial, weigh-ins with their trail, events, history.
 
 In: the folder of a package or its datapackage.json. Out: all of it in the notebook, or with any fault
 nothing. Only what was written down is read; exposure, growth and cycles follow from it and from readings.
+
+A timetable that is in force is stopped on the way in: the nodes of this home would flood by it otherwise.
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from tidetray.ingest.core.readings import Tray
+from tidetray.ingest.core.readings import Tray, from_ms, to_ms
 from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.package_tables import TABLES, Field, Row, notebook_rows
 from tidetray.ingest.files.rows import read_text, refused
@@ -25,8 +27,17 @@ from tidetray.ingest.files.written_values import quoted
 from tidetray.ingest.notebook.drying import restore_dry_weighings
 from tidetray.ingest.notebook.facts import PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.timetables import publications, restore_timetable, stop_timetable
+from tidetray.ingest.notebook.trial_changes import restore_life
 from tidetray.ingest.notebook.trial_events import restore_events
 
+WHO_STOPS = "load"
+"""Who a timetable is stopped by that was in force in the home that it comes from."""
+
+_STOPPED = (
+    " Its timetable was in force where it comes from. It is stopped here, so that no flood starts unasked: "
+    "`tidetray timetable publish` gives it to the nodes of this home."
+)
 _TIME = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]{1,6})?Z")
 
 
@@ -42,7 +53,7 @@ def load_package(notebook: Notebook, path: Path, *, now: datetime, dry_run: bool
     entries, events = len(tables["weigh_ins"]), len(tables["events"])
     summary = f"trial {study['study']}: {len(tables['pots'])} pots, {entries} entries of weigh-ins, {events} events"
     if study["study"] in {trial.name for trial in notebook.trials()}:
-        if notebook_rows(notebook, study["study"]) == tables:
+        if _is_there(notebook_rows(notebook, study["study"]), tables):
             return "Everything in this package is in the notebook already."
         what = f"the notebook has a trial {study['study']} already, with another record"
         raise refused(path, what, "Load the package into another home (--home)")
@@ -58,9 +69,32 @@ def load_package(notebook: Notebook, path: Path, *, now: datetime, dry_run: bool
             restore_events(notebook, study["study"], tables["events"])
             _add_weigh_ins(notebook, study["study"], tables["weigh_ins"], now)
             restore_dry_weighings(notebook, study["study"], tables["dry_weighings"])
-    except (ValueError, KeyError) as error:
+            if "readiness" in tables:
+                restore_timetable(notebook, study["study"], tables)
+                restore_life(notebook, plan.trial, tables["history"])
+            stopped = _stop_floods(notebook, plan.trial, now)
+    except (ValueError, KeyError, EntryError) as error:
         raise refused(path, f"the package contradicts itself: {error}", "Export it again") from error
-    return f"Added {summary}."
+    return f"Added {summary}." + (_STOPPED if stopped else "")
+
+
+def _stop_floods(notebook: Notebook, trial: Trial, now: datetime) -> bool:
+    """Stop the timetable that is in force, or would be; whether there was one."""
+    published = publications(notebook, trial.name)
+    if trial.ended is not None or not published:
+        return False
+    at_ms, until_ms = published[-1]
+    if until_ms is not None and until_ms <= to_ms(now):
+        return False
+    stop_timetable(notebook, trial.name, now=max(now, from_ms(at_ms)), who=WHO_STOPS)
+    return True
+
+
+def _is_there(rows: dict[str, list[Row]], tables: dict[str, list[Row]]) -> bool:
+    """Whether a notebook holds what a package has; that its timetable was stopped since is no difference."""
+    acts = len(tables.get("timetable_acts", ()))
+    rows = rows | {"timetable_acts": rows["timetable_acts"][:acts]}
+    return all(rows[name] == tables[name] for name in tables)
 
 
 def _tables(folder: Path, descriptor: Path) -> tuple[dict[str, list[Row]], list[EntryError]]:
@@ -75,6 +109,8 @@ def _tables(folder: Path, descriptor: Path) -> tuple[dict[str, list[Row]], list[
     tables: dict[str, list[Row]] = {}
     for name in TABLES:
         path = resources.get(name.replace("_", "-"), "")
+        if not path and TABLES[name].later:
+            continue
         if not re.fullmatch(r"[a-z_]+\.csv", path):
             faults.append(EntryError(f"there is no table {name}", where=descriptor.name, mend="Load a whole export"))
             continue
@@ -84,12 +120,14 @@ def _tables(folder: Path, descriptor: Path) -> tuple[dict[str, list[Row]], list[
 
 def _rows(path: Path, fields: tuple[Field, ...], faults: list[EntryError]) -> Iterator[Row]:
     reader = csv.reader(io.StringIO(read_text(path), newline=""), strict=True)
+    before: Row = {}
     try:
         for number, cells in enumerate(reader, start=1):
             where = f"{path.name}, row {number}"
             if number == 1:
                 earlier = tuple(field for field in fields if not field.later)
                 if cells == [field.name for field in earlier]:
+                    before = {field.name: field.before for field in fields if field.later}
                     fields = earlier
                 if cells != [field.name for field in fields]:
                     faults.append(
@@ -111,7 +149,7 @@ def _rows(path: Path, fields: tuple[Field, ...], faults: list[EntryError]) -> It
                         EntryError(str(error), where=f"{where}, column {field.name}", mend="Correct the cell")
                     )
             if len(row) == len(fields):
-                yield row
+                yield row | before
     except csv.Error as error:
         faults.append(EntryError(f"cannot be read as CSV ({error})", where=path.name, mend="Export it again"))
 
@@ -134,7 +172,7 @@ def _value(field: Field, cell: str) -> Any:
     raise ValueError(f"{quoted(cell)} is no {field.kind}")
 
 
-_STUDY = ("site", "zone", "started", "species", "question", "layout_seed", "base_temp_c", "top_temp_c")
+_STUDY = tuple(field.name for field in TABLES["studies"].fields[1:])
 
 
 def _plan(tables: dict[str, list[Row]]) -> TrialPlan:
@@ -144,9 +182,9 @@ def _plan(tables: dict[str, list[Row]]) -> TrialPlan:
     for row in tables["trays"]:
         measures = {k: v for k, v in row.items() if k not in {"tray", "noted", *place}}
         tray = Tray(row["tray"], study["site"], **measures)
-        trays.append(TrayPlan(tray, **{name: row[name] for name in place}, noted=row.get("noted") is not False))
+        trays.append(TrayPlan(tray, **{name: row[name] for name in place}, noted=row["noted"] is not False))
     return TrialPlan(
-        Trial(study["study"], *(study[name] for name in _STUDY)),
+        Trial(study["study"], **{name: study[name] for name in _STUDY}),
         tuple(
             Treatment(r["treatment"], r["culture"], tuple(r["flood_times"].split()), r["wet_minutes"])
             for r in tables["treatments"]

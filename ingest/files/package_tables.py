@@ -17,6 +17,8 @@ from tidetray.ingest.notebook.corrections import trail
 from tidetray.ingest.notebook.drying import every_dry_weighing
 from tidetray.ingest.notebook.facts import Entry, TrayPlan, Trial
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.timetables import every_timetable_fact
+from tidetray.ingest.notebook.trial_changes import every_change
 from tidetray.ingest.notebook.trial_events import every_event
 
 Row = dict[str, Any]
@@ -25,7 +27,7 @@ Row = dict[str, Any]
 @dataclass(frozen=True, slots=True)
 class Field:
     """`kind`: string, number, integer, boolean or datetime (UTC, with Z). `term`: the MIAPPE term. `later`: an export
-    of an earlier version lacks it."""
+    of an earlier version lacks it, which meant `before`."""
 
     name: str
     kind: str = "string"
@@ -34,14 +36,17 @@ class Field:
     term: str = ""
     needed: bool = False
     later: bool = False
+    before: Any = None
 
 
 @dataclass(frozen=True, slots=True)
 class PackageTable:
+    """`refers`: own field, other table, its field. `later`: an export of an earlier version lacks the whole table."""
+
     fields: tuple[Field, ...]
     key: tuple[str, ...]
     refers: tuple[tuple[str, str, str], ...] = ()
-    """(own field, other table, its field)"""
+    later: bool = False
 
 
 _UNITS = {"_per_m": "1/m", "_m": "m", "_m3_s": "m3/s", "_s": "s", "_g": "g", "_c": "Cel"}
@@ -71,6 +76,8 @@ TABLES: dict[str, PackageTable] = {
             ),
             Field("base_temp_c", "number", "Cel", "warmth is counted above it"),
             Field("top_temp_c", "number", "Cel", "warmth is counted up to it"),
+            Field("ended", "datetime", says="empty: it runs", term="End date of study", later=True),
+            Field("archived", "boolean", says="true: not offered any more", later=True, before=False),
         ),
         ("study",),
     ),
@@ -92,7 +99,7 @@ TABLES: dict[str, PackageTable] = {
             Field("bench", term="Spatial distribution: bench"),
             Field("bench_row", "integer", term="Spatial distribution: row"),
             Field("bench_column", "integer", term="Spatial distribution: column"),
-            Field("noted", "boolean", says="false: stands for trays that nobody noted", later=True),
+            Field("noted", "boolean", says="false: stands for trays that nobody noted", later=True, before=True),
             *_TRAY_FIELDS,
         ),
         ("tray",),
@@ -169,11 +176,57 @@ TABLES: dict[str, PackageTable] = {
         ),
         ("pot", "time", "entered"),
     ),
+    "readiness": PackageTable(
+        (
+            Field("ready", "datetime", says="from then on alarms watch the floods; no row: not ready yet", needed=True),
+            Field("who"),
+        ),
+        ("ready",),
+        later=True,
+    ),
+    "start_times": PackageTable(
+        (
+            Field("tray", needed=True),
+            Field("treatment", says="for which they hold", needed=True),
+            Field("since", "datetime", says="they hold from then on, in place of the treatment's", needed=True),
+            Field("starts", says="local times at which floods start", needed=True),
+        ),
+        ("tray", "treatment", "since"),
+        (("tray", "trays", "tray"), ("treatment", "treatments", "treatment")),
+        later=True,
+    ),
+    "timetable_acts": PackageTable(
+        (
+            Field("act", "integer", says="number", needed=True),
+            Field("what", says="published: the timetable was given to nodes; stopped: no flood is due", needed=True),
+            Field("time", "datetime", needed=True),
+            Field("ends", "datetime", says="when it was to end; empty: with the trial"),
+            Field("who"),
+        ),
+        ("act",),
+        later=True,
+    ),
+    "history": PackageTable(
+        (
+            Field("change", "integer", says="number", needed=True),
+            Field("made", "datetime", needed=True),
+            Field("what", says="such as begun, added, corrected, renamed, ended", needed=True),
+            Field("kind", says="trial, treatment, tray or pot", needed=True),
+            Field("name", says="of it, then", needed=True),
+            Field("field"),
+            Field("was", says="value before, as JSON", needed=True),
+            Field("becomes", says="value after, as JSON", needed=True),
+            Field("who"),
+            Field("why"),
+        ),
+        ("change",),
+        later=True,
+    ),
 }
 
 
 def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
-    """All of a trial's notebook, trail and taken back events included; by table."""
+    """All of a trial's notebook, trail, taken back events and history included; by table."""
     plan = notebook.plan(trial_name)
     return {
         "studies": [_study(plan.trial)],
@@ -200,6 +253,8 @@ def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
             _named("dry_weighings", row) | {"time": from_ms(row[1]), "entered": from_ms(row[-1])}
             for row in every_dry_weighing(notebook, trial_name)
         ],
+        **every_timetable_fact(notebook, trial_name),
+        "history": every_change(notebook, trial_name),
     }
 
 
@@ -218,6 +273,8 @@ def _study(trial: Trial) -> Row:
         "layout_seed": trial.layout_seed,
         "base_temp_c": trial.base_temp_c,
         "top_temp_c": trial.top_temp_c,
+        "ended": trial.ended,
+        "archived": trial.archived,
     }
 
 

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, time
 from itertools import pairwise
+from typing import Any
 
 from tidetray.ingest.core.readings import from_ms, to_ms
 from tidetray.ingest.core.refusals import EntryError
@@ -230,6 +231,72 @@ def publications(notebook: Notebook, trial_name: str) -> list[tuple[int, int | N
             nearest = [each for each in (ends_ms, None if following is None else following[0]) if each is not None]
             found.append((at_ms, min(nearest, default=None)))
     return found
+
+
+def every_timetable_fact(notebook: Notebook, trial_name: str) -> dict[str, list[dict[str, Any]]]:
+    """When a trial's trays were ready, its start times, and what was published and stopped, as entered.
+
+    Returns
+    -------
+    dict
+        `readiness`: ready, who (a row, or none). `start_times`: tray, treatment, since, starts (local times).
+        `timetable_acts`: act (1, 2, ...), what, time, ends, who. Times are UTC.
+    """
+    execute, of = notebook.store.connection.execute, (trial_name,)
+    ready = execute("SELECT ready_ms, who FROM trays_ready WHERE trial = ?", of).fetchall()
+    starts = execute(
+        "SELECT tray, treatment, from_ms, starts_s FROM start_times WHERE trial = ? ORDER BY tray, treatment, from_ms",
+        of,
+    ).fetchall()
+    acts = execute("SELECT what, at_ms, ends_ms, who FROM timetable_act WHERE trial = ? ORDER BY id", of).fetchall()
+    return {
+        "readiness": [{"ready": from_ms(ms), "who": who} for ms, who in ready],
+        "start_times": [
+            {
+                "tray": tray,
+                "treatment": treatment,
+                "since": from_ms(ms),
+                "starts": " ".join(f"{s // 3600:02d}:{s // 60 % 60:02d}:{s % 60:02d}" for s in map(int, text.split())),
+            }
+            for tray, treatment, ms, text in starts
+        ],
+        "timetable_acts": [
+            {
+                "act": number,
+                "what": what,
+                "time": from_ms(at_ms),
+                "ends": None if ends_ms is None else from_ms(ends_ms),
+                "who": who,
+            }
+            for number, (what, at_ms, ends_ms, who) in enumerate(acts, 1)
+        ],
+    }
+
+
+def restore_timetable(notebook: Notebook, trial_name: str, facts: Mapping[str, Sequence[Mapping[str, Any]]]) -> None:
+    """Write what `every_timetable_fact` gave, inside a transaction of the caller; a trial without readiness is not
+    ready then.
+
+    Raises
+    ------
+    ValueError, KeyError
+        If there is readiness twice, start times are of trays or treatments that the trial does not have, or an act is
+        neither published nor stopped.
+    """
+    execute = notebook.store.connection.execute
+    if len(facts["readiness"]) > 1:
+        raise ValueError("its trays were ready twice")
+    execute("DELETE FROM trays_ready WHERE trial = ?", (trial_name,))
+    for row in facts["readiness"]:
+        execute("INSERT INTO trays_ready VALUES (?, ?, ?)", (trial_name, to_ms(row["ready"]), row["who"]))
+    for row in facts["start_times"]:
+        each = [time.fromisoformat(text) for text in row["starts"].split()]
+        starts = [3600 * at.hour + 60 * at.minute + at.second for at in each]
+        keep_start_times(notebook, trial_name, {row["tray"]: (row["treatment"], starts)}, since=row["since"])
+    for row in facts["timetable_acts"]:
+        if row["what"] not in {"published", "stopped"}:
+            raise ValueError(f"timetable act {row['act']} is {row['what']!r}")
+        _act(notebook, trial_name, row["what"], now=row["time"], who=row["who"], ends=row["ends"])
 
 
 def timetable_in_force(

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -280,6 +280,40 @@ def history(notebook: Notebook, trial_name: str) -> tuple[TrialChange, ...]:
         TrialChange(number, from_ms(ms), what, kind, name, field, json.loads(was), json.loads(becomes), who, why)
         for number, ms, what, kind, name, field, was, becomes, who, why in rows
     )
+
+
+def every_change(notebook: Notebook, trial_name: str) -> list[dict[str, Any]]:
+    """The history of a trial as a package has it: change (1, 2, ...), made (UTC), what, kind, name, field, was and
+    becomes (JSON), who, why."""
+    rows = notebook.store.connection.execute(
+        "SELECT made_ms, what, kind, name, field, was, becomes, who, why FROM trial_change WHERE trial = ? ORDER BY id",
+        (trial_name,),
+    ).fetchall()
+    names = ("what", "kind", "name", "field", "was", "becomes", "who", "why")
+    return [
+        {"change": number, "made": from_ms(made_ms)} | dict(zip(names, row, strict=True))
+        for number, (made_ms, *row) in enumerate(rows, 1)
+    ]
+
+
+def restore_life(notebook: Notebook, trial: Trial, changes: Sequence[Mapping[str, Any]]) -> None:
+    """Write whether a trial has ended or is archived, and its history as `every_change` gave it, inside a transaction
+    of the caller. ValueError if it ended before it started, or a value is no JSON."""
+    if trial.ended is not None and trial.ended < trial.started:
+        raise ValueError("it ended before it started")
+    _set(notebook, trial.name, "ended_ms", None if trial.ended is None else to_ms(trial.ended))
+    _set(notebook, trial.name, "archived", int(trial.archived))
+    for row in changes:
+        _note(
+            notebook,
+            trial.name,
+            row["what"],
+            (row["kind"], row["name"]),
+            _By(row["made"], row["who"], row["why"]),
+            field=row["field"],
+            was=json.loads(row["was"]),
+            becomes=json.loads(row["becomes"]),
+        )
 
 
 def _as_known(wanted: TrialPlan, before: TrialPlan) -> TrialPlan:

@@ -32,7 +32,14 @@ from tidetray.analysis.questions.tune import doses_of
 from tidetray.analysis.record.package import build_record, open_package
 from tidetray.analysis.record.trial_data import TrialData, tuning_data
 from tidetray.analysis.relations.spread import repeat_sd, spread
+from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.core.refusals import EntryError, RefusedError
+from tidetray.ingest.files.package_file import WHO_STOPS
+from tidetray.ingest.files.package_tables import notebook_rows
+from tidetray.ingest.notebook.corrections import remove
 from tidetray.ingest.notebook.facts import Event
+from tidetray.ingest.notebook.flood_plans import flood_plans
+from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.trial_events import note_event, take_back
 from tidetray.ingest.settings.model import Settings
 from tidetray.ingest.store.recording import open_store
@@ -161,13 +168,48 @@ def test_a_package_gives_back_what_it_was_made_of(long_form: bool) -> None:
             export(data._store, data.trial, package, now=NOW)
             name = build_record(package, home)
             with open_package(package, home) as store:
-                alike(frames(data), frames(TrialData(store, replace(data.trial, name=name))))
+                other = TrialData(store, Notebook(store).trial(name))
+                alike(frames(data), frames(other))
+                before, after = (notebook_rows(Notebook(each._store), name) for each in (data, other))
+                acts = after["timetable_acts"][len(before["timetable_acts"]) :]
+                assert [act["who"] for act in acts] in ([], [WHO_STOPS])
+                assert before == after | {"timetable_acts": before["timetable_acts"]}
+                until_ms = to_ms(acts[0]["time"]) if acts else to_ms(NOW)
+                plans = [flood_plans(Notebook(each._store), zone="UTC") for each in (data, other)]
+                for tray in data.treatments:
+                    due = [list(plan[data.trial.site, tray].due(0, until_ms)) for plan in plans]
+                    assert due[0] == due[1]
 
     each(check, long_form=long_form, few=2, many=WORDS)
 
 
+def entered_and_undone(notebook: Notebook, trial: AwkwardTrial, rng: np.random.Generator) -> bool:
+    """Something entered in the middle of the trial, and taken back or removed; False where it was refused."""
+    name, first, last = trial.plan.trial.name, trial.plan.trays[0].name, max([0.0, *(w.day for w in trial.weighed)])
+    when, who = at(last / 2 + 0.01, trial.started), {"who": "me", "why": "so"}
+    what = str(rng.choice(["move", "swap", "net pot", "feed", "treatment", "loss", "weigh-in"]))
+    try:
+        if what == "weigh-in":
+            notebook.add_weigh_in(name, pot="t1-1", time=when, gross_g=41.0, now=NOW)
+            remove(notebook, name, notebook.last_entry(), now=NOW, **WHO)
+            return True
+        happened = {
+            "move": Event("pot moved", when, "t2-1", first, 60, 1, **who),
+            "swap": Event("pots swapped", when, "t1-1", value="t2-1", **who),
+            "net pot": Event("pot re-potted", when, "t2-1", tare_g=35.0, **who),
+            "feed": Event("feed dosed", when, tray=first, value="2 mL/L", **who),
+            "treatment": Event("treatment changed", when, tray=first, value=trial.called("floods-6"), **who),
+            "loss": Event("pot lost", at(last + 0.5, trial.started), "t1-1", **who),
+        }
+        number = note_event(notebook, name, happened[what], now=NOW).number or 0
+    except (EntryError, RefusedError):
+        return False  # the pot is gone by then, the tray has that treatment
+    take_back(notebook, name, number, now=NOW, **WHO)
+    return True
+
+
 def test_what_must_not_change_does_not(long_form: bool) -> None:
-    """Entries in another order, trays renamed, weeks later, plants of another scale, an event noted and taken back."""
+    """Entries in another order, trays renamed, weeks later, plants of another scale, something entered and undone."""
 
     def check(trial: AwkwardTrial, seed: int) -> None:
         rng = np.random.default_rng(seed)
@@ -191,16 +233,8 @@ def test_what_must_not_change_does_not(long_form: bool) -> None:
         with trial.opened(factor=factor) as data:
             alike(plain, frames(data), grams=factor)
         with open_store(":memory:") as store:
-            notebook = trial.write(store)
-            name, last = trial.plan.trial.name, max([0.0, *(w.day for w in trial.weighed)])
-            when, first = at(last / 2 + 0.01, trial.started), trial.plan.trays[0].name
-            moved = Event("pot moved", when, "t2-1", first, 60, 1, who="me", why="so")
-            try:
-                number = note_event(notebook, name, moved, now=NOW).number or 0
-            except ValueError:
-                return  # the pot is gone by then
-            take_back(notebook, name, number, now=NOW, **WHO)
-            alike(plain, frames(TrialData(store, trial.plan.trial)))
+            if entered_and_undone(trial.write(store), trial, rng):
+                alike(plain, frames(TrialData(store, Notebook(store).trial(trial.plan.trial.name))))
 
     each(check, long_form=long_form)
 

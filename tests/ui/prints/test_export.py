@@ -6,24 +6,37 @@ import csv
 import json
 import warnings
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from tests.ingest.notebook.test_notebook import PLAN, STARTED
+from tidetray.ingest.core.readings import Reading, to_ms
 from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.package_file import load_package
-from tidetray.ingest.files.package_tables import notebook_rows
-from tidetray.ingest.notebook import corrections
+from tidetray.ingest.files.package_tables import TABLES, notebook_rows
+from tidetray.ingest.notebook import corrections, trial_changes
 from tidetray.ingest.notebook.drying import DryWeighing, add_dry_weighing, dry_weighings
 from tidetray.ingest.notebook.facts import Event
+from tidetray.ingest.notebook.flood_plans import flood_plans
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.timetables import (
+    keep_start_times,
+    publish_timetable,
+    stop_timetable,
+    timetable_in_force,
+)
 from tidetray.ingest.notebook.trial_events import SplitOff, note_event, note_split, take_back
+from tidetray.ingest.recorder.timetables import due_messages
 from tidetray.ingest.store.recording import Store, open_store
+from tidetray.ingest.wire.packs import Pack
+from tidetray.ingest.wire.topics import data_topic
 from tidetray.ui.prints.export import export
 
 DAY = timedelta(days=1)
+MIXED = next(each for each in PLAN.treatments if each.culture == "mixed")
 NOW = STARTED + 40 * DAY
 WHO = {"who": 'grower, "the other"', "why": "=because\nso"}
 
@@ -69,6 +82,15 @@ def notebook(store: Store) -> Notebook:
         add_dry_weighing(notebook, "bench", dry, now=NOW + timedelta(hours=gross_g < 15))
     swap = Event("pots swapped", STARTED + 24 * DAY, "a-2", value="b-1", who="me", why="dark")
     note_event(notebook, "bench", swap, now=NOW)
+    flooded = next(tray for tray in PLAN.trays if tray.treatment == MIXED.name)
+    starts = {flooded.name: (MIXED.name, (6 * 3600 + 90, 18 * 3600))}
+    keep_start_times(notebook, "bench", starts, since=STARTED + 2 * DAY)
+    publish_timetable(notebook, "bench", now=STARTED + 3 * DAY, who="me", ends=STARTED + 30 * DAY)
+    stop_timetable(notebook, "bench", now=STARTED + 9 * DAY, who="me")
+    renamed = replace(notebook.plan("bench"), trial=replace(notebook.trial("bench"), question="Wet or dry?"))
+    trial_changes.correct(notebook, "bench", renamed, now=NOW, **WHO)
+    trial_changes.end(notebook, "bench", STARTED + 39 * DAY, now=NOW, **WHO)
+    trial_changes.archive(notebook, "bench", archived=True, now=NOW, **WHO)
     return notebook
 
 
@@ -85,7 +107,7 @@ def test_the_package_is_valid_for_frictionless(folder: Path) -> None:
 
         report = frictionless.validate(str(folder / "datapackage.json"))
         assert report.valid, report.flatten(["type", "message"])
-        assert report.stats["tasks"] == 15
+        assert report.stats["tasks"] == 19
 
 
 def test_a_spoiled_package_is_not_valid(folder: Path) -> None:
@@ -107,6 +129,10 @@ def test_it_comes_back_as_it_was_and_again_changes_nothing(notebook: Notebook, f
             "Added trial bench: 3 pots, 12 entries"
         )
         assert notebook_rows(other, "bench") == notebook_rows(notebook, "bench")
+        assert other.trial("bench") == notebook.trial("bench")
+        assert other.trial("bench").archived
+        assert trial_changes.history(other, "bench") == trial_changes.history(notebook, "bench")
+        assert flood_plans(other) == flood_plans(notebook)
         assert other.placements("bench") == notebook.placements("bench")
         assert other.weigh_ins("bench") == notebook.weigh_ins("bench")
         assert dry_weighings(store, "bench") == dry_weighings(notebook.store, "bench")
@@ -118,6 +144,76 @@ def test_it_comes_back_as_it_was_and_again_changes_nothing(notebook: Notebook, f
         corrections.remove(other, "bench", 3, now=NOW, **WHO)
         with pytest.raises(RefusedError, match="a trial bench already, with another record"):
             load_package(other, folder, now=NOW)
+
+
+def test_an_earlier_package_without_history_and_timetable_still_loads(
+    notebook: Notebook, folder: Path, tmp_path: Path
+) -> None:
+    descriptor = json.loads((folder / "datapackage.json").read_text())
+    for name, table in TABLES.items():
+        later = {field.name for field in table.fields if field.later}
+        with (folder / f"{name}.csv").open(newline="") as file:
+            rows = list(csv.DictReader(file))
+        if table.later:
+            (folder / f"{name}.csv").unlink()
+        elif later:
+            with (folder / f"{name}.csv").open("w", newline="") as file:
+                writer = csv.DictWriter(file, [f.name for f in table.fields if not f.later], extrasaction="ignore")
+                writer.writeheader()
+                writer.writerows(rows)
+    gone = {f"{name}.csv" for name, table in TABLES.items() if table.later}
+    descriptor["resources"] = [r for r in descriptor["resources"] if r["path"] not in gone]
+    (folder / "datapackage.json").write_text(json.dumps(descriptor))
+    assert len(gone) == 4
+    with open_store(tmp_path / "other.sqlite") as store:
+        other = Notebook(store)
+        load_package(other, folder, now=NOW)
+        rows = notebook_rows(other, "bench")
+        assert rows["weigh_ins"] == notebook_rows(notebook, "bench")["weigh_ins"]
+        assert (other.trial("bench").ended, other.trial("bench").archived) == (None, False)
+        assert rows["readiness"] == [{"ready": STARTED, "who": ""}]
+        assert rows["history"] == []
+        assert "already" in load_package(other, folder, now=NOW)
+
+
+def test_no_flood_starts_because_a_package_was_loaded(store: Store, tmp_path: Path) -> None:
+    """A timetable in force is stopped on the way in, which the sentence says; loaded again it is no difference."""
+    notebook = Notebook(store)
+    notebook.add_trial(PLAN)
+    publish_timetable(notebook, "bench", now=STARTED + DAY, who="me")
+    export(store, PLAN.trial, tmp_path / "package", now=NOW)
+    flooded = next(tray for tray in PLAN.trays if tray.treatment == MIXED.name)
+    reading = (Reading(flooded.name, "level", to_ms(NOW), 0.0),)
+    pack = Pack(PLAN.trial.site, "bench-1", "a1", 1, None, NOW, reading, ())
+    with open_store(tmp_path / "other.sqlite") as other:
+        assert "It is stopped here" in load_package(Notebook(other), tmp_path / "package", now=NOW)
+        for home in (store, other):
+            home.record([(pack, data_topic(PLAN.trial.site, "bench-1"), b"")])
+        assert due_messages(store, NOW + DAY)
+        assert due_messages(other, NOW + DAY) == []
+        assert timetable_in_force(Notebook(other), "bench", NOW + DAY).published is None
+        assert "already" in load_package(Notebook(other), tmp_path / "package", now=NOW + DAY)
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "why"),
+    [
+        ("timetable_acts.csv", "published", "sent", "timetable act 1 is 'sent'"),
+        ("start_times.csv", "06:01:30", "26:01:30", "hour must be in"),
+        ("start_times.csv", MIXED.name, "nothing", "no tray"),
+        ("history.csv", '"""Wet or dry?"""', "Wet", "contradicts itself"),
+    ],
+)
+def test_a_spoiled_timetable_or_history_is_refused_whole(  # noqa: PLR0917
+    folder: Path, tmp_path: Path, name: str, old: str, new: str, why: str
+) -> None:
+    path = folder / name
+    assert old in path.read_text()
+    path.write_text(path.read_text().replace(old, new, 1))
+    with open_store(tmp_path / "other.sqlite") as store:
+        with pytest.raises(RefusedError, match=why):
+            load_package(Notebook(store), folder, now=NOW)
+        assert Notebook(store).trials() == ()
 
 
 def test_units_terms_and_utc_are_in_it(folder: Path) -> None:
