@@ -94,7 +94,7 @@ def test_a_mark_corrected_under_way_changes_exposure(page: Page, home: Path) -> 
         hand.fill("Who corrects it", "me")
         hand.fill("Why", "measured with a ruler")
         hand.press("Save correction")
-        shown(page, "dry_mark_m was")
+        shown(page, "dry below this level, mm: was")
         keep(page, f"corrected {page.viewport_size}")
     assert 1 < wet_h(home) < before_h - 0.5
 

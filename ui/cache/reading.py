@@ -32,6 +32,8 @@ from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ui.cache.overview import Overview, overview
 
 ALARM_DAYS = 28
+KEPT = "kept "
+"""What a choice of the head is kept under, from page to page: 'kept trial'."""
 
 
 @dataclass(frozen=True)
@@ -122,7 +124,8 @@ def pot_names(trial: str) -> list[str]:
 def chosen_trial() -> str:
     """The trial that is shown: as chosen in the page's head, else the one with most to say."""
     names = trial_names()
-    chosen = st.session_state.get("trial", names[0])
+    kept = st.session_state.get(f"{KEPT}trial")
+    chosen = st.session_state.get("trial", kept if kept in names else names[0])
     if chosen not in names:
         raise NoTrialError(f"there is no trial '{chosen}' any more", mend="Reload the page")
     return str(chosen)

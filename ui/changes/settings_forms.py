@@ -7,7 +7,8 @@ field. A field left empty takes its setting out of the file: then its default ho
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -291,13 +292,16 @@ def save(
     """
     faults: list[Fault] = []
     changes: dict[Place, Any] = {}
+    secret = ""
     before = written_settings(home)
     for field in group.fields:
         now = typed.get(field.key, "")
         if now == seen.get(field.key, ""):
             continue
         if field.kind == "secret":
-            changes[field.place] = _keep_secret(home, field, now)
+            secret = str(now).strip()
+            if secret:
+                changes[field.place] = str((home / TOKEN_FILE).resolve())
             continue
         try:
             changes[field.place] = _setting(field, now)
@@ -317,7 +321,8 @@ def save(
         raise FormError([_changed_meanwhile(group, place, value) for place, value in others.items()])
     try:
         held = {place: written_at(before, place) for place in changes}
-        change_settings(home, _without_halves(before, changes), seen=held, trays=trays)
+        with _token(home, secret):
+            change_settings(home, _without_halves(before, changes), seen=held, trays=trays)
     except ChangedMeanwhileError as error:
         raise FormError([_changed_meanwhile(group, place, "") for place in error.places]) from error
     except FaultySettingsError as error:
@@ -388,12 +393,23 @@ def remove_mapping(home: Path, number: int, topic: str) -> None:
     change_settings(home, {("plain", number): None}, seen={("plain", number, "topic"): topic})
 
 
-def _keep_secret(home: Path, field: Field, text: str) -> str | None:
-    if not text.strip():
-        return None
+@contextmanager
+def _token(home: Path, text: str) -> Iterator[None]:
+    """A token kept in its file, which only its owner reads; what was there comes back if the settings are refused."""
     path = home / TOKEN_FILE
-    replace_file(path, text.strip() + "\n", mode=0o600)
-    return str(path.resolve())
+    if not text:
+        yield
+        return
+    was = path.read_text(encoding="utf-8") if path.is_file() else None
+    replace_file(path, text + "\n", mode=0o600)
+    try:
+        yield
+    except SettingsError:
+        if was is None:
+            path.unlink()
+        else:
+            replace_file(path, was, mode=0o600)
+        raise
 
 
 def _setting(field: Field, typed: Any) -> Any:

@@ -24,7 +24,7 @@ from tidetray.ingest.recorder.cycle_upkeep import rebuild_due
 from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.recording import Store
 from tidetray.ui.changes.figures import figure
-from tidetray.ui.changes.new_trial import MEASURES, Fault, FormError, flood_times
+from tidetray.ui.changes.new_trial import FLOODED, MEASURES, Fault, FormError, flood_times
 
 _MAY_BE_UNKNOWN = {"species", "culture", "flood_times"}
 """Keys of which a file says so where they are not noted; others are left out."""
@@ -84,7 +84,7 @@ OF_FORM: dict[str, tuple[tuple[str, str, float | None], ...]] = {
         ("started", "Began on", None),
     ),
     "treatment": (
-        ("culture", "This way is", None),
+        ("culture", "How it is flooded", None),
         ("flood_times", "Flood times", None),
         ("wet_minutes", "Minutes under water", 1.0),
     ),
@@ -172,10 +172,10 @@ def correct_by_form(
     try:
         with store.transaction():
             if values:
-                lines += told(correct_values(home, store, trial, values, **by))
+                lines += map(in_words, correct_values(home, store, trial, values, **by))
             if renamed:
                 trial_changes.rename(notebook, trial, kind, name, new_name.strip(), **by)
-                lines.append(f"{kind} {name} is {new_name.strip()} now")
+                lines.append(f"{'way' if kind == 'treatment' else kind} {name} is {new_name.strip()} now")
     except RefusedError as error:
         raise FormError([_in_words(fault, kind, name) for fault in error.faults]) from error
     except EntryError as error:
@@ -227,9 +227,28 @@ def line(change: TrialChange) -> str:
     return f"{thing} {change.what}" + (f" at {when}" if when else "")
 
 
+def in_words(change: TrialChange) -> str:
+    """As `line`, in the words and units of the form: 'tray tray-1, drain hole, mm across: was 12, is 14'."""
+    thing = f"{'way' if change.kind == 'treatment' else change.kind} {change.name}"
+    for key, label, factor in OF_FORM.get(change.kind, ()):
+        if key == change.field:
+            was, becomes = (_in_the_form(key, value, factor) for value in (change.was, change.becomes))
+            called = re.sub(r" \(empty: .*\)$", "", label)
+            return f"{thing}, {called[:1].lower()}{called[1:].rstrip('?')}: was {was}, is {becomes}"
+    return line(change).replace("treatment ", "way ", 1) if change.kind == "treatment" else line(change)
+
+
+def _in_the_form(key: str, value: Any, factor: float | None) -> str:
+    if key == "culture" and value:
+        return FLOODED[str(value)]
+    if factor is not None and isinstance(value, int | float):
+        return f"{value / factor:.6g}"
+    return _shown(value)
+
+
 def _shown(value: Any) -> str:
     if value in (None, "", [], ()):
-        return "not given"
+        return "not noted"
     if isinstance(value, str) and value.startswith(STAND_IN):
         return NOT_NOTED
     return " ".join(map(str, value)) if isinstance(value, list) else str(value)

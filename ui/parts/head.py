@@ -7,12 +7,13 @@ one is opened, and an address with them (`?trial=plugs&tray=tray-3&back=7+days`)
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import streamlit as st
 
 from tidetray.analysis.base.words import natural
-from tidetray.ui.cache.reading import tray_names, trial_names
+from tidetray.ui.cache.reading import KEPT, tray_names, trial_names
 from tidetray.ui.parts import look
 from tidetray.ui.parts.asking import prepare
 from tidetray.ui.parts.guide import chapter
@@ -45,6 +46,17 @@ def title(page: str) -> None:
                 st.markdown(chapter("security"))
 
 
+def _choice(label: str, options: Sequence[str], key: str, *, width: int = 220) -> str:
+    """A choice that stays from page to page: what a list holds ends with the page that draws it. An address goes
+    before it."""
+    state = st.session_state
+    if key not in state and st.query_params.get(key) not in options and state.get(f"{KEPT}{key}") in options:
+        state[key] = state[f"{KEPT}{key}"]
+    chosen = st.selectbox(label, options, key=key, bind="query-params", width=width)
+    state[f"{KEPT}{key}"] = chosen
+    return chosen
+
+
 def head(page: str, *, tray: bool = False, days: bool = False) -> Chosen:
     """The title and the choices. What is wrong with the record is said in their place, and the page ends there."""
     title(page)
@@ -53,13 +65,13 @@ def head(page: str, *, tray: bool = False, days: bool = False) -> Chosen:
         with st.container(horizontal=True, gap="small", key="choices"):
             trial = trials[0]
             if len(trials) > 1:
-                trial = st.selectbox("Trial", trials, key="trial", bind="query-params", width=220)
+                trial = _choice("Trial", trials, "trial")
             chosen_tray, chosen_days = "", 0
             if tray:
                 names = sorted(tray_names(trial), key=natural)
                 if names:
-                    chosen_tray = st.selectbox("Tray", names, key="tray", bind="query-params", width=220)
+                    chosen_tray = _choice("Tray", names, "tray")
             if days:
-                chosen_days = DAYS[st.selectbox("Looking back", list(DAYS), key="back", bind="query-params", width=160)]
+                chosen_days = DAYS[_choice("Looking back", list(DAYS), "back", width=160)]
         prepare(trial, trials)
     return Chosen(trial, chosen_tray, chosen_days)

@@ -19,7 +19,7 @@ from tidetray.ingest.settings.model import RECORD_FILE, home_folder
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.changes.new_trial import CULTURES, Fault, FormError
-from tidetray.ui.changes.trial_changes import OF_FORM, as_typed, correct_by_form, line
+from tidetray.ui.changes.trial_changes import OF_FORM, as_typed, correct_by_form, in_words
 from tidetray.ui.columns import Column
 from tidetray.ui.parts import look, signed_in, tables
 from tidetray.ui.parts.refusals import Refusals
@@ -221,7 +221,7 @@ def _history(notebook: Notebook, data: TrialData) -> None:
             look.small("Nothing was changed since it was begun.")
         else:
             frame = pd.DataFrame(
-                [(each.made, line(each), each.who, each.why) for each in reversed(changes)],
+                [(each.made, in_words(each), each.who, each.why) for each in reversed(changes)],
                 columns=["made", "what", "who", "why"],
             )
             tables.show(frame, {name: Column(name) for name in frame.columns}, zone=data.trial.zone)

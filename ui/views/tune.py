@@ -26,7 +26,7 @@ from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.changes import timetable as changes
 from tidetray.ui.changes.next_trial import begin
 from tidetray.ui.columns import CURVES, as_csv, columns, each_row, predictions, worth_of
-from tidetray.ui.parts import look, tables
+from tidetray.ui.parts import flooding_asked, look, tables
 from tidetray.ui.parts.asking import ask
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
@@ -53,6 +53,7 @@ def page() -> None:
     data, found = answer.data, answer.tuned
     if found is None:
         look.answer(answer.summary)
+        flooding_asked.show(chosen_trial())
         look.may_mislead(answer.cautions)
         return
     with top:

@@ -129,6 +129,16 @@ def test_a_token_goes_into_a_file_that_only_its_owner_reads(home: Path) -> None:
     assert shown(home, group("influx").fields)["influx.token_file"] == ""
 
 
+def test_a_token_stays_as_it_was_when_the_form_is_refused(home: Path) -> None:
+    wrong = {"influx__token_file": "another", "influx__keep_days": "many"}
+    assert refused(home, "influx", **wrong).keys() == {"influx.keep_days"}
+    assert not (home / "influx-token").exists()
+    change(home, "influx", influx__url="http://127.0.0.1:8086", influx__token_file="a secret")
+    assert refused(home, "influx", **wrong).keys() == {"influx.keep_days"}
+    refused(home, "influx", influx__token_file="another", influx__url="no address")
+    assert load_settings(home).influx.read_token() == "a secret"
+
+
 def test_people_are_notified_and_their_addresses_are_kept_apart(home: Path) -> None:
     add_person(home, "Me", "json://127.0.0.1/one\n\njson://127.0.0.1/two", "")
     add_person(home, "You", "json://127.0.0.1/three", "30")

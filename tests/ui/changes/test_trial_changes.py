@@ -51,21 +51,21 @@ def test_a_trial_of_any_sheet_is_written_as_tables_and_read_again(layout: object
 
 def test_everything_that_nobody_noted_can_be_noted_later(home: Path) -> None:
     assert correct(home, ("trial", "wide"), species="Micranthemum") == [
-        "trial wide: species was not given, is Micranthemum"
+        "trial wide, species: was not noted, is Micranthemum"
     ]
     assert correct(home, ("treatment", "floods"), culture="mixed") == [
-        "treatment floods: culture was not given, is mixed"
+        "way floods, how it is flooded: was not noted, is flooded and drained"
     ]
     assert correct(home, ("treatment", "floods"), flood_times="07:30 12:30", wet_minutes="15") == [
-        "treatment floods: flood_times was not given, is 07:30 12:30",
-        "treatment floods: wet_minutes was 0.0, is 15.0",
+        "way floods, flood times: was not noted, is 07:30 12:30",
+        "way floods, minutes under water: was 0, is 15",
     ]
     assert correct(home, ("pot", "D1"), tare_g="5", row="1", column="2") == [
-        "pot D1: row was not given, is 1",
-        "pot D1: column was not given, is 2",
-        "pot D1: tare_g was 6.0, is 5.0",
+        "pot D1, row at the start: was not noted, is 1",
+        "pot D1, column at the start: was not noted, is 2",
+        "pot D1, empty net pot, grams: was 6, is 5",
     ]
-    assert correct(home, ("trial", "wide"), species="") == ["trial wide: species was Micranthemum, is not given"]
+    assert correct(home, ("trial", "wide"), species="") == ["trial wide, species: was Micranthemum, is not noted"]
 
 
 def test_a_tray_is_added_and_a_pot_put_on_it(home: Path) -> None:
@@ -76,9 +76,9 @@ def test_a_tray_is_added_and_a_pot_put_on_it(home: Path) -> None:
         typed = Typed(**head, trays="tray-1", rows=1, columns=2, tare="6")  # type: ignore[arg-type]
         begin(notebook, extended(plan, typed, "always dry"), now=NOW, who="ann")
     assert correct(home, ("pot", "D2"), tray="tray-1", row="2", column="1") == [
-        "pot D2: tray was not noted, is tray-1",
-        "pot D2: row was not given, is 2",
-        "pot D2: column was not given, is 1",
+        "pot D2, tray at the start: was not noted, is tray-1",
+        "pot D2, row at the start: was not noted, is 2",
+        "pot D2, column at the start: was not noted, is 1",
     ]
     with pytest.raises(FormError, match=r"row 1, column 1 of tray tray-1 is taken|one place"):
         correct(home, ("pot", "D3"), tray="tray-1", row="1", column="1")

@@ -60,7 +60,7 @@ def test_a_drain_hole_is_corrected_and_the_history_says_by_whom(home: Path) -> N
     assert "Drain hole, mm across: is out of range: 0.5 to 500" in said(app)
     fill(app, **{field: "14,5"})
     press(app, "Save correction")
-    assert "Corrected: tray tray-1: drain_hole_diameter_m was" in said(app)
+    assert "Corrected: tray tray-1, drain hole, mm across: was" in said(app)
     with open_store(home / RECORD_FILE, read_only=True) as store:
         assert Notebook(store).plan("bench").trays[0].tray.drain_hole_diameter_m == 0.0145
         last = history(Notebook(store), "bench")[-1]
