@@ -1,7 +1,7 @@
 """Growth curves: exponential, logistic, Gompertz and Richards, fitted to masses by least squares.
 
 In: days and net masses [g] of one pot, one tray or one treatment. Out: a `CurveFit` with parameters, their
-standard errors and AICc; `best_curve` takes the one with the least AICc. Says nothing of treatments, and
+standard errors and AICc. Says nothing of treatments, and
 nothing beyond the masses given: `CurveFit.cautions` tells where a curve runs out of them.
 """
 
@@ -22,7 +22,7 @@ from scipy.special import expit, log_expit, logit
 FloatArray = NDArray[np.float64]
 
 CHOICE = ("exponential", "logistic", "gompertz")
-"""The curves that `best_curve` chooses among. Richards' fourth parameter is seldom told by a trial's weigh-ins."""
+"""The curves among which the least AICc chooses. Richards' fourth parameter is seldom told by a trial's weigh-ins."""
 
 
 @dataclass(frozen=True)

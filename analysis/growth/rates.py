@@ -1,4 +1,4 @@
-"""Growth: relative and absolute growth rates per pot and interval; growth curves are
+"""Growth: relative growth rates per pot and interval; growth curves are
 `tidetray.analysis.growth.curves`'.
 
 In: net masses [g] of weigh-ins with their times. Out: rates per day, one row per pot and interval.
@@ -17,25 +17,12 @@ from typing import Any, ClassVar, TypeVar, cast
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from tidetray.analysis.base.columns import need
 from tidetray.analysis.base.times import NO_TIME, utc_ms
-from tidetray.analysis.growth.curves import CurveFit, above_zero, fit_curve
+from tidetray.analysis.growth.curves import above_zero
 from tidetray.analysis.growth.rounds import SESSION_H, mark_sessions
-
-__all__ = [
-    "CurveFit",
-    "Growth",
-    "MeanRate",
-    "absolute_growth_rate",
-    "doubling_time",
-    "fit_curve",
-    "growth_of_whole",
-    "growth_per_interval",
-    "mean_rgr",
-    "relative_growth_rate",
-]
 
 Values = TypeVar("Values", float, NDArray[np.float64], "pd.Series[float]")
 
@@ -67,31 +54,6 @@ def relative_growth_rate(mass_start_g: Values, mass_end_g: Values, days: Values)
     return cast("Values", rate)
 
 
-def absolute_growth_rate(mass_start_g: Values, mass_end_g: Values, days: Values) -> Values:
-    """(mass_end_g - mass_start_g) / days.
-
-    Parameters
-    ----------
-    mass_start_g, mass_end_g : Values
-        [g]; numbers, arrays or Series.
-    days : Values
-        [d], above 0.
-
-    Returns
-    -------
-    float, array or Series
-        [g/day].
-
-    Raises
-    ------
-    ValueError
-        Unless days are above zero.
-    """
-    above_zero(days=days)
-    rate: Any = (mass_end_g - mass_start_g) / days
-    return cast("Values", rate)
-
-
 def doubling_time(rgr_per_day: Values) -> Values:
     """Days to double at a relative growth rate: ln 2 / rate.
 
@@ -111,47 +73,6 @@ def doubling_time(rgr_per_day: Values) -> Values:
     if isinstance(rgr_per_day, pd.Series):
         return pd.Series(days, index=rgr_per_day.index)
     return cast("Values", days[()])
-
-
-@dataclass(frozen=True)
-class MeanRate:
-    """Mean and standard deviation [1/day] of the relative growth rates of `n_pots` pots; sd NaN for one pot."""
-
-    rgr_per_day: float
-    sd_per_day: float
-    n_pots: int
-
-
-def mean_rgr(mass_start_g: ArrayLike, mass_end_g: ArrayLike, days: ArrayLike) -> MeanRate:
-    """Mean of the pots' relative growth rates, each from its own ln masses (Hoffmann and Poorter 2002, Annals of Botany
-    90:37-42).
-
-    The sd is among pots: describe with it, never test treatments given to trays.
-
-    Parameters
-    ----------
-    mass_start_g, mass_end_g : array_like
-        One element per pot [g], above 0.
-    days : array_like
-        One element per pot, or one number for all [d].
-
-    Returns
-    -------
-    MeanRate
-
-    Raises
-    ------
-    ValueError
-        As for `relative_growth_rate`, and for no pots.
-    """
-    start_g, end_g, span = np.broadcast_arrays(
-        *(np.atleast_1d(np.asarray(values, dtype=np.float64)) for values in (mass_start_g, mass_end_g, days))
-    )
-    if not start_g.size:
-        raise ValueError("a mean growth rate needs at least one pot")
-    rates = relative_growth_rate(start_g, end_g, span)
-    sd = float(np.std(rates, ddof=1)) if rates.size > 1 else math.nan
-    return MeanRate(float(np.mean(rates)), sd, int(rates.size))
 
 
 @dataclass(frozen=True)

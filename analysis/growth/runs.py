@@ -22,8 +22,6 @@ from tidetray.analysis.growth.rounds import LONGEST_PAUSE_DAYS
 WHOLLY = 0.9
 """An interval belongs to a run if at least this part of it lies there (our choice); otherwise it counts for none."""
 
-RUN_COLUMNS = ["tray", "treatment", "run", "run_share", "in_run"]
-
 
 def turns_of(changes: pd.DataFrame) -> pd.DataFrame:
     """Changes of treatment as turns of the trial.

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from tidetray.analysis.growth.drying import Drying, judge_drying
-from tidetray.analysis.growth.weighing_quality import WeighingQuality
+from tidetray.analysis.growth.weighing import WeighingQuality
 from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.notebook.drying import DryWeighing

@@ -36,8 +36,13 @@ from tidetray.analysis.growth.common_span import span_corrections
 from tidetray.analysis.growth.rates import Growth, growth_of_whole, growth_per_interval
 from tidetray.analysis.growth.rounds import mark_sessions, pot_breaks, weighing_rounds
 from tidetray.analysis.growth.runs import WHOLLY, place_in_runs, within_runs
-from tidetray.analysis.growth.weighing import ReadingDoubt, rates_u_per_day, reading_doubt
-from tidetray.analysis.growth.weighing_quality import WeighingQuality, judge_weighing
+from tidetray.analysis.growth.weighing import (
+    ReadingDoubt,
+    WeighingQuality,
+    judge_weighing,
+    rates_u_per_day,
+    reading_doubt,
+)
 from tidetray.analysis.record import frames
 from tidetray.analysis.relations.predictors import cause_table
 from tidetray.ingest.core.readings import EVIDENCE, TidetrayError, Tray, from_ms, to_ms

@@ -9,7 +9,7 @@ import pandas as pd
 
 from tests.claims.cells import Cell, Found
 from tests.made_responses import LEVEL
-from tidetray.analysis.growth.weighing_quality import judge_weighing
+from tidetray.analysis.growth.weighing import judge_weighing
 from tidetray.analysis.relations.positions import Positions, positions
 from tidetray.analysis.relations.relate import relate
 from tidetray.analysis.relations.spread import spread

@@ -8,7 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tidetray.analysis.growth.weighing import cochran_critical, reading_u_g, repeatability, scale_drift
+from tidetray.analysis.growth.repeatability import cochran_critical, repeatability
+from tidetray.analysis.growth.scale_drift import scale_drift
+from tidetray.analysis.growth.weighing import reading_u_g
 
 DATA = Path(__file__).parent / "data"
 
@@ -39,24 +41,14 @@ def test_sulfur_in_coal_of_iso_5725_2() -> None:
         assert repeatability([[0.0, s_r * np.sqrt(2)]]).repeatability_limit_g == pytest.approx(r, abs=5e-4)
 
 
-def test_reproducibility_is_the_random_effects_analysis_of_variance() -> None:
-    """Dyestuff (Davies and Goldsmith 1972; R package lme4 1.1-31): REML gives 1764.05 between and 2451.25 within.
+def test_repeatability_is_the_variance_within_of_the_analysis_of_variance() -> None:
+    """Dyestuff (Davies and Goldsmith 1972; R package lme4 1.1-31): REML gives 2451.25 within batches.
 
-    Balanced and with a positive estimate, where REML and the mean squares of ISO 5725-2, 7.4.5 agree.
+    Balanced, where REML and the mean squares of ISO 5725-2, 7.4.5 agree.
     """
     frame = pd.read_csv(DATA / "Dyestuff.csv")
-    found = repeatability([group.to_numpy() for _, group in frame.groupby("Batch")["Yield"]], between=True)
+    found = repeatability([group.to_numpy() for _, group in frame.groupby("Batch")["Yield"]])
     assert found.repeatability_g**2 == pytest.approx(2451.25, rel=1e-9)
-    assert found.between_g**2 == pytest.approx(1764.05, rel=1e-9)
-    assert found.reproducibility_g**2 == pytest.approx(2451.25 + 1764.05, rel=1e-9)
-
-
-def test_no_difference_between_people_is_zero_and_not_negative() -> None:
-    """Dyestuff2 (Box and Tiao 1973; lme4): the variance between batches is estimated as zero."""
-    frame = pd.read_csv(DATA / "Dyestuff2.csv")
-    found = repeatability([group.to_numpy() for _, group in frame.groupby("Batch")["Yield"]], between=True)
-    assert found.between_g == 0.0
-    assert found.reproducibility_g == found.repeatability_g
 
 
 @pytest.mark.parametrize(

@@ -6,16 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tidetray.analysis.growth.curves import fit_curves
-from tidetray.analysis.growth.rates import (
-    absolute_growth_rate,
-    doubling_time,
-    fit_curve,
-    growth_of_whole,
-    growth_per_interval,
-    mean_rgr,
-    relative_growth_rate,
-)
+from tidetray.analysis.growth.curves import fit_curve, fit_curves
+from tidetray.analysis.growth.rates import doubling_time, growth_of_whole, growth_per_interval, relative_growth_rate
 
 DAYS = np.array([0.0, 5, 10, 15, 20, 25, 30])
 NOISE = np.array([0.03, -0.02, 0.01, 0.02, -0.03, -0.01, 0.02])  # fixed, so that a fit is the same everywhere
@@ -31,7 +23,6 @@ def weigh(*rows: tuple[str, str, float], blotted: bool = True) -> pd.DataFrame:
 
 def test_doubling_in_ten_days():
     assert relative_growth_rate(1.0, 2.0, 10.0) == pytest.approx(math.log(2) / 10)
-    assert absolute_growth_rate(1.0, 2.0, 10.0) == 0.1
     assert doubling_time(math.log(2) / 10) == pytest.approx(10)
 
 
@@ -51,8 +42,6 @@ def test_masses_and_days_must_be_above_zero(bad):
     ):
         with pytest.raises(ValueError, match=f"{name} must be numbers above zero; 1 of 1"):
             relative_growth_rate(*arguments)
-    with pytest.raises(ValueError, match="days must be"):
-        absolute_growth_rate(1.0, 2.0, bad)
 
 
 @given(st.floats(0.01, 1e3), st.floats(0.01, 1e3), st.floats(0.5, 100))
@@ -60,14 +49,6 @@ def test_growing_at_the_rate_gives_the_end_mass(start_g, end_g, days):
     rate = relative_growth_rate(start_g, end_g, days)
     assert start_g * math.exp(rate * days) == pytest.approx(end_g)
     assert relative_growth_rate(end_g, start_g, days) == pytest.approx(-rate)
-
-
-def test_the_mean_rate_of_one_pot_has_no_spread():
-    one = mean_rgr([1.0], [2.0], 10.0)
-    assert (one.rgr_per_day, one.n_pots) == (pytest.approx(0.0693147), 1)
-    assert math.isnan(one.sd_per_day)
-    with pytest.raises(ValueError, match="at least one pot"):
-        mean_rgr([], [], 10.0)
 
 
 # --- weigh-ins to growth

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from tests.made_trials import event, made_plan, open_trial, treatment, weekly, weigh_in
 from tidetray.analysis.compare.trial import compare_trial
 from tidetray.analysis.growth.rates import growth_per_interval
+from tidetray.analysis.growth.repeatability import repeated_readings
 from tidetray.analysis.growth.rounds import last_whole_day, mark_sessions, pot_breaks, usual_days, weighing_rounds
-from tidetray.analysis.growth.weighing import repeated_readings
 from tidetray.analysis.relations.spread import repeat_sd
 
 ZONE = "Europe/Lisbon"

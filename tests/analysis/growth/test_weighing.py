@@ -10,21 +10,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tidetray.analysis.growth.repeatability import repeatability, repeated_readings
+from tidetray.analysis.growth.scale_drift import scale_drift
 from tidetray.analysis.growth.weighing import (
     growth_rate_u_per_day,
-    mean_tare_u_g,
+    judge_weighing,
     net_mass_u_g,
     rates_u_per_day,
     reading_doubt,
     reading_u_g,
-    repeatability,
-    repeated_readings,
     resolution_u_g,
-    scale_drift,
     scale_share,
     shown_step_g,
 )
-from tidetray.analysis.growth.weighing_quality import judge_weighing
 
 
 def test_the_step_of_the_display() -> None:
@@ -33,14 +31,11 @@ def test_the_step_of_the_display() -> None:
     assert net_mass_u_g(resolution_g=0.1, repeatability_g=0) == pytest.approx(0.1 / math.sqrt(6))
 
 
-def test_own_tare_against_mean_tare() -> None:
-    tares_g = [42.1, 42.6, 41.8, 42.3, 42.2]  # mean 42.20, sd 0.29155
-    shared = mean_tare_u_g(tares_g)
-    assert shared == pytest.approx(0.29155 * math.sqrt(1.2), rel=1e-4)
+def test_a_tare_weighed_once_against_one_that_is_less_sure() -> None:
     own = net_mass_u_g(resolution_g=0.1, repeatability_g=0.05)
-    common = net_mass_u_g(resolution_g=0.1, repeatability_g=0.05, tare_u_g=shared)
+    common = net_mass_u_g(resolution_g=0.1, repeatability_g=0.05, tare_u_g=0.32)
     assert own == pytest.approx(math.sqrt(2 * (0.1**2 / 12 + 0.05**2))) == pytest.approx(0.081650, rel=1e-4)
-    assert common == pytest.approx(0.32455, rel=1e-4)
+    assert common == pytest.approx(math.sqrt(0.32**2 + 0.1**2 / 12 + 0.05**2))
 
 
 def test_duplicates_by_their_differences() -> None:
@@ -186,8 +181,6 @@ def test_how_much_of_the_spread_is_the_scale(u: float, sd: float, words: str) ->
 def test_what_cannot_be_worked_out_is_refused() -> None:
     with pytest.raises(ValueError, match="no pot was"):
         repeatability([[1.0], [2.0]])
-    with pytest.raises(ValueError, match="two empty pots"):
-        mean_tare_u_g([42.0])
     with pytest.raises(ValueError, match="resolution_g must be a number not below zero"):
         resolution_u_g(-1)
     with pytest.raises(ValueError, match="one reading at least"):
@@ -200,8 +193,6 @@ def test_what_cannot_be_worked_out_is_refused() -> None:
         scale_drift([], 100.0, sd_g=0.1)
     with pytest.raises(ValueError, match="standard deviation"):
         scale_drift([100.0], 100.0, sd_g=0.0)
-    with pytest.raises(ValueError, match="two people"):
-        repeatability([[1.0, 2.0]], between=True)
 
 
 def test_the_step_of_the_display_is_the_last_decimal_place() -> None:
