@@ -107,7 +107,7 @@ def test_real_input_as_the_guide_types_it(mosquitto: Mosquitto, tmp_path: Path) 
     assert [row["outcome"] for row in cycles["rows"]] == ["complete", "did not drain"]
     assert cycles["rows"][0]["wet_s"] == pytest.approx(312.0)
     assert exposure["rows"][0]["wet_h"] == pytest.approx(WET_H, abs=1e-6)
-    assert "250 readings in 6 messages recorded, 0 messages came twice, 0 set aside" in done.stderr
+    assert "250 readings in 6 messages recorded, 0 messages came twice, 0 in quarantine" in done.stderr
 
 
 def test_the_walk_goes_on_as_the_guide_types_it(tmp_path: Path) -> None:

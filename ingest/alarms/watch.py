@@ -156,7 +156,7 @@ class Watch:
         *,
         at_once: bool = True,
     ) -> None:
-        """A pack: its readings in order of time, and the records (name, kind of error) that were set aside.
+        """A pack: its readings in order of time, and the records (name, kind of error) that went into quarantine.
 
         `at_once` False: not as it was received, or by a clock that is not proven; which then tells nothing of the
         node's clock.

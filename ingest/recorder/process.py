@@ -47,7 +47,7 @@ def run_recorder(home: Path, *, log_json: bool) -> None:
             for service in services:
                 service.stop()
     log.info(
-        "stopped. %d readings in %d messages recorded, %d messages came twice, %d set aside",
+        "stopped. %d readings in %d messages recorded, %d messages came twice, %d in quarantine",
         totals.readings,
         totals.messages,
         totals.doubled,

@@ -34,14 +34,14 @@ class RecorderState:
     """How a recorder stood at `at_ms` [ms since 1970]; counts since it was started.
 
     `received`: messages of nodes and sensors, each time they came. `committed`: those dealt with on disk, whether new,
-    doubled or set aside; `quarantined` is how often something was. `held`: left with their nodes while the clock is not
-    proven, or for today's share of the quarantine is used up; `foreign`: of other sites. `backlog`: received and not
-    yet committed (what the broker and the nodes hold is not known here). `lag_s`: from receiving to committing, of the
-    oldest message of the last batch; while writing fails, since the first message that could not be written.
-    `failures_in_a_row`: of writing to the disk, till now. `offline_since_ms`: since when there has been no connection
-    to the broker; None while there is one. `trouble`: another reason why it is not healthy. `clock`: what is wrong with
-    the machine's clock. `services`: of each thread beside it that is not well, why. `influx_waiting`: readings on disk
-    that InfluxDB, where one is named, does not have yet, and `influx_trouble` why.
+    doubled or in quarantine; `quarantined` is how often something went there. `held`: left with their nodes while the
+    clock is not proven, or for today's share of the quarantine is used up; `foreign`: of other sites. `backlog`:
+    received and not yet committed (what the broker and the nodes hold is not known here). `lag_s`: from receiving to
+    committing, of the oldest message of the last batch; while writing fails, since the first message that could not be
+    written. `failures_in_a_row`: of writing to the disk, till now. `offline_since_ms`: since when there has been no
+    connection to the broker; None while there is one. `trouble`: another reason why it is not healthy. `clock`: what is
+    wrong with the machine's clock. `services`: of each thread beside it that is not well, why. `influx_waiting`:
+    readings on disk that InfluxDB, where one is named, does not have yet, and `influx_trouble` why.
     """
 
     at_ms: int

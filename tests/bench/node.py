@@ -61,7 +61,7 @@ def main() -> int:
             ask(path, "SELECT count(*) FROM message_gap"),
             ask(path, "SELECT kind, count(*) FROM quarantine GROUP BY kind"),
         )
-        print(f"message numbers missing: {gaps[0][0]}; set aside: {aside}")
+        print(f"message numbers missing: {gaps[0][0]}; quarantine: {aside}")
     print(f"node cuts={done} lost={lost} doubled={doubled} ram_bytes={ram['end']}")
     return int(bool(lost or doubled or done < cuts or ram["end"] - ram["start"] > FLAT_BYTES))
 

@@ -142,7 +142,7 @@ def with_reading(channel: str, value: float, at_s: float) -> SentFault:
 
 
 def with_bad(record: str, kind: str, at_s: float, *, empty: bool = False) -> SentFault:
-    """Records that were set aside, as `packs` names them; `empty`: there is nothing else in the packs."""
+    """Records in quarantine, as `packs` names them; `empty`: there is nothing else in the packs."""
 
     def add(sent: list[Sent]) -> list[Sent]:
         return [

@@ -1,4 +1,4 @@
-"""The recorder against a real Mosquitto: what it acknowledges is on disk, what it cannot read is set aside."""
+"""The recorder against a real Mosquitto: what it acknowledges is on disk, what it cannot read goes into quarantine."""
 
 from __future__ import annotations
 
@@ -256,7 +256,7 @@ def test_the_command_stops_cleanly_on_sigterm(mosquitto: Mosquitto, node: NodeSi
         process.send_signal(signal.SIGTERM)
         _, said = process.communicate(timeout=WAIT_S)
     assert process.returncode == 0
-    assert "1 readings in 1 messages recorded, 0 messages came twice, 0 set aside" in said
+    assert "1 readings in 1 messages recorded, 0 messages came twice, 0 in quarantine" in said
     assert "Traceback" not in said
 
 
