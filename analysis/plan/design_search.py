@@ -1,8 +1,9 @@
 """The next trial: which schedules on how many trays earn and teach most.
 
 In: draws of plausible responses (`tidetray.analysis.dose.draws`) at the possible schedules, the trays at hand. Out: a
-`Proposal`: two to four schedules, one of them the present best, with the trays of each, how much better the best dose
-is expected to be known afterwards, and what that is worth in growth. The search: `tidetray.analysis.dose.learning`.
+`DesignProposal`: two to four schedules, one of them the present best, with the trays of each, how much better the best
+dose is expected to be known afterwards, and what that is worth in growth. The search is that of
+`tidetray.analysis.dose.learning`.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from tidetray.analysis.dose.learning import Design, best_design
 
 
 @dataclass(frozen=True)
-class Proposal:
+class DesignProposal:
     """`schedules`: the rows of the candidates that were chosen, with `trays`, `is_present_best`, `expected` response
     and `near_best` chance. `spread_now`, `spread_after`: standard deviation of the best dose, now and as expected after
     the trial (in shares of the candidates' range where there are two factors). `loss_now`, `loss_after`: growth that is
@@ -46,7 +47,7 @@ def propose(
     dose_words: str = "",
     forbidden: Sequence[str] = (),
     seed: int = 1,
-) -> Proposal:
+) -> DesignProposal:
     """The next trial on `trays` trays for `weeks` weeks.
 
     `candidates`: the possible schedules, in the order of the columns of `draws`; `factors`: the columns that say where
@@ -74,7 +75,7 @@ def propose(
         )
         .sort_values(list(factors), ignore_index=True)
     )
-    return Proposal(
+    return DesignProposal(
         table,
         found.spread_now * scale,
         found.spread_after * scale,

@@ -15,7 +15,7 @@ import pandas as pd
 
 from tidetray.analysis.dose.draws import Draws
 from tidetray.analysis.dose.schedules import FloodSchedule, ScheduleLimits, starts_s
-from tidetray.analysis.plan.design_search import Proposal
+from tidetray.analysis.plan.design_search import DesignProposal
 from tidetray.analysis.plan.timetable import clock_text
 from tidetray.ingest.notebook.facts import Treatment, TrialPlan
 from tidetray.ingest.notebook.predictions import Prediction
@@ -29,7 +29,7 @@ def treatment_name(schedule: FloodSchedule) -> str:
     return f"{schedule.floods_day} x {schedule.hold_minutes:.0f} min"
 
 
-def deal(proposal: Proposal, trays: Sequence[str], *, seed: int) -> dict[str, FloodSchedule]:
+def deal(proposal: DesignProposal, trays: Sequence[str], *, seed: int) -> dict[str, FloodSchedule]:
     """Which tray gets which schedule, drawn with `seed`. ValueError if the proposal needs another number of trays."""
     table = proposal.schedules
     schedules = [
@@ -89,7 +89,7 @@ def next_plan(
 
 
 def predictions_of(
-    proposal: Proposal,
+    proposal: DesignProposal,
     draws: Draws,
     *,
     trial: str,
@@ -106,7 +106,7 @@ def predictions_of(
 
     Parameters
     ----------
-    proposal : Proposal
+    proposal : DesignProposal
         The next trial.
     draws : Draws
         Plausible responses, columns in the order of the proposal's rows.

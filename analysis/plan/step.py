@@ -26,7 +26,7 @@ from tidetray.analysis.dose.schedules import (
     why_not,
 )
 from tidetray.analysis.dose.two_doses import SurfaceFit, fit_surface
-from tidetray.analysis.plan.design_search import Proposal, propose
+from tidetray.analysis.plan.design_search import DesignProposal, propose
 from tidetray.analysis.plan.next_plan import deal
 from tidetray.analysis.plan.timetable import Timetable, make_timetable
 from tidetray.ingest.notebook.facts import TrialPlan
@@ -50,7 +50,7 @@ class Tuned:
     fit: ResponseFit
     possible: Possible
     chances: pd.DataFrame
-    proposal: Proposal | None
+    proposal: DesignProposal | None
     predicted: Draws | None
     dealt: Mapping[str, FloodSchedule]
     timetable: Timetable | None
@@ -182,7 +182,7 @@ class TunedPair:
 
     fit: SurfaceFit
     possible: Possible
-    proposal: Proposal | None
+    proposal: DesignProposal | None
     why_no_proposal: str
 
 

@@ -9,8 +9,9 @@ import pandas as pd
 from tidetray.analysis.base.words import listed, natural
 from tidetray.analysis.compare.doubtful import doubtful_masses
 from tidetray.analysis.compare.trays_unknown import TRAYS_UNKNOWN, in_pots, standing_alone
-from tidetray.analysis.compare.trial import TrialComparison, compare_trial, last_whole_day, overturned, said_of_pots
+from tidetray.analysis.compare.trial import TrialComparison, compare_trial, overturned, said_of_pots
 from tidetray.analysis.growth.rates import doubling_time
+from tidetray.analysis.growth.rounds import last_whole_day
 from tidetray.analysis.pictures.base import Spec
 from tidetray.analysis.pictures.growth import (
     differences,
@@ -20,7 +21,7 @@ from tidetray.analysis.pictures.growth import (
     wet_against_dry,
 )
 from tidetray.analysis.questions.answer import Answer
-from tidetray.analysis.questions.compare_words import Verdict, growth_verdict, mass_verdict
+from tidetray.analysis.questions.compare_words import CompareVerdict, growth_verdict, mass_verdict
 from tidetray.analysis.questions.not_noted import tares_not_noted
 from tidetray.analysis.record.trial_data import TrialData
 
@@ -72,16 +73,16 @@ class CompareAnswer(Answer):
         return pd.DataFrame(columns=["a", "b"]) if self.found is None else self.found.at_day.pairs
 
     @property
-    def growth_verdict(self) -> Verdict | None:
+    def growth_verdict(self) -> CompareVerdict | None:
         """Which treatment grows fastest, in words."""
         return None if self.found is None else self._said(growth_verdict(self.found))
 
     @property
-    def mass_verdict(self) -> Verdict | None:
+    def mass_verdict(self) -> CompareVerdict | None:
         """Which treatment is heaviest on the day compared, in words."""
         return None if self.found is None else self._said(mass_verdict(self.found))
 
-    def _said(self, verdict: Verdict) -> Verdict:
+    def _said(self, verdict: CompareVerdict) -> CompareVerdict:
         """Of pots whose trays nobody noted nothing is sure."""
         if not self.alone or self.found is None:
             return verdict

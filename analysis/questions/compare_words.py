@@ -22,7 +22,7 @@ FEW_SHOWN = 4
 
 
 @dataclass(frozen=True)
-class Verdict:
+class CompareVerdict:
     """`first`: the answer in one sentence. `more`: what is sure, what cannot be told yet. `best`: the treatment that
     leads, and `beaten`: those that it surely beats; both are compared to see whether an answer changed."""
 
@@ -31,7 +31,7 @@ class Verdict:
     best: str
     beaten: frozenset[str]
 
-    def same_as(self, other: Verdict) -> bool:
+    def same_as(self, other: CompareVerdict) -> bool:
         return (self.best, self.beaten) == (other.best, other.beaten)
 
 
@@ -51,13 +51,13 @@ _GROWTH = _Unit(100.0, "% a day", "percentage points a day", "Fastest", "faster 
 _MASS = _Unit(1.0, "g", "g", "Heaviest", "heavier than", ".2f")
 
 
-def growth_verdict(found: TrialComparison) -> Verdict:
+def growth_verdict(found: TrialComparison) -> CompareVerdict:
     """Of growth: over all runs of a crossover where they can be compared, otherwise over the time compared."""
     rates, pairs = rates_and_pairs(found)
     return _verdict(rates, claimed(pairs), _GROWTH)
 
 
-def mass_verdict(found: TrialComparison) -> Verdict:
+def mass_verdict(found: TrialComparison) -> CompareVerdict:
     """Of the mass on the day compared."""
     return _verdict(found.at_day.means, claimed(found.at_day.pairs), _MASS)
 
@@ -73,7 +73,7 @@ def rates_and_pairs(found: TrialComparison) -> tuple[pd.DataFrame, pd.DataFrame]
     return found.growth.rates, found.growth.pairs
 
 
-def _verdict(means: pd.DataFrame, pairs: pd.DataFrame, unit: _Unit) -> Verdict:
+def _verdict(means: pd.DataFrame, pairs: pd.DataFrame, unit: _Unit) -> CompareVerdict:
     ranked = means.sort_values("estimate", ascending=False, kind="stable")
     top = ranked.iloc[0]
     best = str(top["treatment"])
@@ -92,7 +92,7 @@ def _verdict(means: pd.DataFrame, pairs: pd.DataFrame, unit: _Unit) -> Verdict:
         said = [f"{better} {unit.sure} {worse}" for better, worse in rest]
         more.append(f"Also sure: {listed(said[:FEW_SHOWN])}{' and others' if len(said) > FEW_SHOWN else ''}.")
     more += _undecided(best, others, means, pairs, unit)
-    return Verdict(first, tuple(more), best, beaten)
+    return CompareVerdict(first, tuple(more), best, beaten)
 
 
 def _sure(pairs: pd.DataFrame) -> list[tuple[str, str]]:

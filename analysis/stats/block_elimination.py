@@ -13,10 +13,10 @@ import numpy as np
 
 from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.stats.derivatives import Jet, constant, count, invert, multiply, pairs, plus_identity, widen
-from tidetray.analysis.stats.grouped_design import Level, Model
+from tidetray.analysis.stats.grouped_design import Model, NestingLevel
 
 
-def _covariance(level: Level, u: Array, k: int, natural: bool) -> Jet:
+def _covariance(level: NestingLevel, u: Array, k: int, natural: bool) -> Jet:
     """The level's G (replicates, 1, q, q) as a function of the first `k` parameters (k = 0: the value only).
 
     A correlated pair is searched as (a, c, d): G11 = a2, G21 = a c, G22 = c2 + d, which is a covariance matrix
@@ -48,13 +48,13 @@ def _covariance(level: Level, u: Array, k: int, natural: bool) -> Jet:
     return Jet(g.reshape(-1, n, 1, q, q), k)
 
 
-def _sum_children(a: Jet, level: Level, axis: int) -> Jet:
+def _sum_children(a: Jet, level: NestingLevel, axis: int) -> Jet:
     if len(level.first_child) == a.a.shape[axis]:  # an only child each
         return a
     return Jet(np.add.reduceat(a.a, level.first_child, axis=axis), a.k)
 
 
-def _families(a: Array, level: Level) -> Iterator[tuple[Codes | slice, Array]]:
+def _families(a: Array, level: NestingLevel) -> Iterator[tuple[Codes | slice, Array]]:
     """Parents with as many children each, and what belongs to these: (derivatives, replicates, parents,
     children, ...)."""
     alone = len(level.families) == 1  # the usual case, in which nothing need be moved
@@ -63,7 +63,7 @@ def _families(a: Array, level: Level) -> Iterator[tuple[Codes | slice, Array]]:
         yield slice(None) if alone else at, mine.reshape(*a.shape[:2], *children.shape, *a.shape[3:])
 
 
-def _sum_inner(k: Jet, level: Level, model: Model) -> Jet:
+def _sum_inner(k: Jet, level: NestingLevel, model: Model) -> Jet:
     """A'A - sum of A'Z K Z'A over the children of each parent."""
     lead = k.a.shape[:2]
     out = np.empty((*lead, *model.totals.shape))
@@ -75,7 +75,7 @@ def _sum_inner(k: Jet, level: Level, model: Model) -> Jet:
     return Jet(out, k.k)
 
 
-def _sum_products(a: Jet, b: Jet, level: Level) -> Jet:
+def _sum_products(a: Jet, b: Jet, level: NestingLevel) -> Jet:
     """Sum of a'b over the children of each parent."""
     m = b.v.shape[-1]
     out = np.empty((*b.a.shape[:2], len(level.first_child), m, m))

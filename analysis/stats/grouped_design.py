@@ -49,7 +49,7 @@ class Parameters:
 
 
 @dataclass(frozen=True)
-class Level:
+class NestingLevel:
     """Groups of one level of nesting, numbered so that those with the same parent follow each other."""
 
     terms: tuple[Parameters, ...]
@@ -73,7 +73,7 @@ class FittedTerm:
 class Model:
     """A design and response reduced to what the likelihood needs. Build with `prepare`."""
 
-    levels: tuple[Level, ...]
+    levels: tuple[NestingLevel, ...]
     p: int
     k: int
     n_unit: Array
@@ -285,7 +285,7 @@ def prepare(y: ArrayLike, X: ArrayLike, terms: Sequence[RandomTerm], *, units: A
         tensor = _gram_by_pattern(gram[:, :q, q:].reshape(len(gram), -1), pattern, len(first), q)
         parents[0] = parents[0][first]
         levels = tuple(
-            Level(t, b.shape[1], *_families(g, size_))
+            NestingLevel(t, b.shape[1], *_families(g, size_))
             for t, b, g, size_ in zip(random.terms, random.bases, parents, sizes, strict=True)
         )
         products = tuple(

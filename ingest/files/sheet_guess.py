@@ -107,7 +107,7 @@ class Said:
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class SheetWeighing:
     """One weighing of the sheet. Its mass is `mass_g`, with the pot (`kind` gross), without it (net) or not said which
     (mass). When: `date` (local, `clock` says whether with a time of day) or `day`, counted from the start."""
 
@@ -133,7 +133,7 @@ class Reading:
 class Understanding:
     """What was read, and how. `headings`: spot -> what its column was taken for."""
 
-    readings: tuple[Reading, ...]
+    readings: tuple[SheetWeighing, ...]
     facts: tuple[str, ...]
     doubts: tuple[Doubt, ...]
     questions: tuple[Question, ...]
@@ -935,7 +935,7 @@ def _likely_order(kinds: Iterable[tuple[Spot, When]]) -> bool | None:
     return None
 
 
-def _readings(found: _Found, decimal: str, dates: Mapping[int, datetime]) -> Iterator[Reading]:
+def _readings(found: _Found, decimal: str, dates: Mapping[int, datetime]) -> Iterator[SheetWeighing]:
     sections = {cell.facts["section"] for cell in found.cells}
     sheets = {cell.facts["sheet"] for cell in found.cells}
     for cell in found.cells:
@@ -958,7 +958,7 @@ def _readings(found: _Found, decimal: str, dates: Mapping[int, datetime]) -> Ite
             treatment = _section_treatment(cell.facts["section"])
         if not treatment and len(sheets) > 1:
             treatment = cell.facts["sheet"]
-        yield Reading(
+        yield SheetWeighing(
             cell.pot,
             round(mass_g, 9),
             cell.kind,
@@ -997,10 +997,10 @@ def _place_number(text: str) -> int | None:
     return ord(text.upper()) - 64 if len(text) == 1 and text.isascii() and text.isalpha() else None
 
 
-def _merged_names(readings: list[Reading]) -> list[Reading]:
+def _merged_names(readings: list[SheetWeighing]) -> list[SheetWeighing]:
     """Names that differ by capitals or blanks only are one, spelt as first; what a pot has once holds for all of it."""
     spelt: dict[tuple[str, str], str] = {}
-    facts: dict[str, Reading] = {}
+    facts: dict[str, SheetWeighing] = {}
     for reading in readings:
         for kind, text in (("pot", reading.pot), ("treatment", reading.treatment), ("tray", reading.tray)):
             spelt.setdefault((kind, text.casefold()), text)
@@ -1030,13 +1030,13 @@ def _merged_names(readings: list[Reading]) -> list[Reading]:
     ]
 
 
-def _when_key(reading: Reading) -> tuple[float, float]:
+def _when_key(reading: SheetWeighing) -> tuple[float, float]:
     return (reading.date.timestamp() if reading.date else 0.0, reading.day or 0.0)
 
 
-def _doubt_names(readings: list[Reading], found: _Found) -> None:
+def _doubt_names(readings: list[SheetWeighing], found: _Found) -> None:
     """A pot that was weighed once, where another one of nearly its name misses that day: a slip of the pen."""
-    of_pot: dict[str, list[Reading]] = defaultdict(list)
+    of_pot: dict[str, list[SheetWeighing]] = defaultdict(list)
     for reading in readings:
         of_pot[reading.pot].append(reading)
     days_of = {pot: len({_when_key(reading) for reading in own}) for pot, own in of_pot.items()}
@@ -1064,10 +1064,10 @@ def _doubt_names(readings: list[Reading], found: _Found) -> None:
             )
 
 
-def _doubt_slips(readings: list[Reading], found: _Found) -> None:
+def _doubt_slips(readings: list[SheetWeighing], found: _Found) -> None:
     """Masses that changed many times more, or less, than the other pots did: a digit or a mark too many."""
     doubted = {doubt.spot for doubt in found.doubts}
-    of_pot: dict[str, list[Reading]] = defaultdict(list)
+    of_pot: dict[str, list[SheetWeighing]] = defaultdict(list)
     for reading in sorted(readings, key=_when_key):
         if reading.spot not in doubted:
             of_pot[reading.pot].append(reading)
@@ -1099,11 +1099,11 @@ def _doubt_slips(readings: list[Reading], found: _Found) -> None:
             )
 
 
-def _repeats(readings: list[Reading], found: _Found, facts: list[str]) -> list[Reading]:
+def _repeats(readings: list[SheetWeighing], found: _Found, facts: list[str]) -> list[SheetWeighing]:
     """A pot twice on one day: replicates if the sheet weighs everything twice and they agree; copies if all are equal;
     else the second one is doubted."""
     doubted = {doubt.spot for doubt in found.doubts}
-    of: dict[tuple[str, tuple[float, float]], list[Reading]] = defaultdict(list)
+    of: dict[tuple[str, tuple[float, float]], list[SheetWeighing]] = defaultdict(list)
     for reading in readings:
         if reading.spot not in doubted:
             of[reading.pot, _when_key(reading)].append(reading)
@@ -1133,19 +1133,19 @@ def _repeats(readings: list[Reading], found: _Found, facts: list[str]) -> list[R
     ]
 
 
-def _of_a_repeat(reading: Reading, first: Reading) -> Doubt:
+def _of_a_repeat(reading: SheetWeighing, first: SheetWeighing) -> Doubt:
     why = f"pot {reading.pot} has {first.mass_g:g} g at that time already, in {place(first.spot)}"
     both = Choice("weighed twice: both are right", f"{reading.mass_g:.10g} g")
     return Doubt(reading.spot, f"{reading.mass_g:g} g", why, (Choice("leave it out", ""), both))
 
 
-def _step_g(readings: Iterable[Reading]) -> float:
+def _step_g(readings: Iterable[SheetWeighing]) -> float:
     """The smallest step that the masses are written in, 0.0001 g at least."""
     places = (len(f"{reading.mass_g:.4f}".rstrip("0").partition(".")[2]) for reading in readings)
     return 10.0 ** -max(places, default=0)
 
 
-def _describe(readings: list[Reading], found: _Found, facts: list[str]) -> None:
+def _describe(readings: list[SheetWeighing], found: _Found, facts: list[str]) -> None:
     """What was understood, in sentences."""
     if not readings:
         return

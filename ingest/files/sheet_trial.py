@@ -24,8 +24,8 @@ from tidetray.ingest.files.sheet_guess import (
     Choice,
     Doubt,
     Question,
-    Reading,
     Said,
+    SheetWeighing,
     Understanding,
     place,
     understand,
@@ -160,7 +160,7 @@ def propose(
 # ---------------------------------------------------------------- questions and doubts
 
 
-def _questions(readings: Iterable[Reading], answers: Answers, zone: str, known: Known | None) -> list[Question]:
+def _questions(readings: Iterable[SheetWeighing], answers: Answers, zone: str, known: Known | None) -> list[Question]:
     """What the sheet cannot know, as far as it was not answered."""
     readings, out = list(readings), []
     if any(r.date is None for r in readings) and answers.day_zero is None:
@@ -202,7 +202,7 @@ def _beginning(pot: str) -> str:
     return re.sub(r"[ ._-]*[0-9]+[a-z]?$", "", pot, flags=re.IGNORECASE).strip(" ._-")
 
 
-def _tray_beginnings(readings: Iterable[Reading]) -> list[str]:
+def _tray_beginnings(readings: Iterable[SheetWeighing]) -> list[str]:
     """Beginnings that may be trays ('t1-a1'): several pots each, all of one treatment, each with a number."""
     of: dict[str, set[str]] = defaultdict(set)
     pots: Counter[str] = Counter()
@@ -220,7 +220,7 @@ def _tray_beginning(pot: str) -> str:
 
 
 def _doubts(
-    readings: Iterable[Reading], answers: Answers, now: datetime, known: Known | None, sheets: list[str]
+    readings: Iterable[SheetWeighing], answers: Answers, now: datetime, known: Known | None, sheets: list[str]
 ) -> list[Doubt]:
     """Masses that cannot be: less than the empty pot, after today, of a pot that the trial has not."""
     empty_g = _empty_g(answers)
@@ -248,7 +248,7 @@ def _doubts(
     return out
 
 
-def _day(reading: Reading, answers: Answers) -> date | None:
+def _day(reading: SheetWeighing, answers: Answers) -> date | None:
     if reading.date is not None:
         return reading.date.date()
     if answers.day_zero is None or reading.day is None:
@@ -283,7 +283,7 @@ def _zone(zone: str) -> str:
     return zone
 
 
-def _with_treatments(readings: tuple[Reading, ...], answers: Answers) -> tuple[Reading, ...]:
+def _with_treatments(readings: tuple[SheetWeighing, ...], answers: Answers) -> tuple[SheetWeighing, ...]:
     if not answers.treatment:
         return readings
     one = answers.treatment != BY_NAME
@@ -324,16 +324,16 @@ def _culture(treatment: str) -> str:
     return found[0] if len(found) == 1 else ""
 
 
-def _unclear(readings: Iterable[Reading]) -> tuple[str, ...]:
+def _unclear(readings: Iterable[SheetWeighing]) -> tuple[str, ...]:
     return tuple(name for name in dict.fromkeys(r.treatment for r in readings) if name and not _culture(name))
 
 
-def _plan(readings: tuple[Reading, ...], answers: Answers, file: str, zone: ZoneInfo, site: str) -> TrialPlan:
+def _plan(readings: tuple[SheetWeighing, ...], answers: Answers, file: str, zone: ZoneInfo, site: str) -> TrialPlan:
     days = [day for reading in readings if (day := _day(reading, answers)) is not None]
     started = datetime.combine(min(days), time(), zone).astimezone(UTC)
     name = typed_name(answers.name) if answers.name else trial_name(file)
     trial = Trial(name, site, zone.key, started, answers.species.strip(), "")
-    first: dict[str, Reading] = {}
+    first: dict[str, SheetWeighing] = {}
     for reading in readings:
         first.setdefault(reading.pot, reading)
     treatments = list(dict.fromkeys(reading.treatment for reading in readings))
@@ -353,7 +353,9 @@ def _sorted(pots: Iterable[PotPlan]) -> list[PotPlan]:
     return sorted(pots, key=lambda pot: pot.name)
 
 
-def _trays(pots: Mapping[str, Reading], answers: Answers, site: str) -> tuple[dict[str, str], tuple[TrayPlan, ...]]:
+def _trays(
+    pots: Mapping[str, SheetWeighing], answers: Answers, site: str
+) -> tuple[dict[str, str], tuple[TrayPlan, ...]]:
     """Pot -> tray, and the trays. A stand-in holds the pots of a treatment whose trays are not noted, or shared with
     another treatment: a treatment is given to whole trays."""
     written = {
@@ -378,7 +380,7 @@ def _trays(pots: Mapping[str, Reading], answers: Answers, site: str) -> tuple[di
     return tray_of, (*trays.values(), *stand_ins.values())
 
 
-def _pot_tare_g(reading: Reading, answers: Answers) -> float:
+def _pot_tare_g(reading: SheetWeighing, answers: Answers) -> float:
     """0 where masses are net, NaN where it is not noted."""
     if reading.kind == "net" or (answers.empty_pot == SUBTRACTED and reading.tare_g is None):
         return 0.0
@@ -387,7 +389,7 @@ def _pot_tare_g(reading: Reading, answers: Answers) -> float:
 
 
 def _weigh_in(
-    reading: Reading, answers: Answers, zone: ZoneInfo, named: Mapping[str, tuple[str, float]], *, net: bool
+    reading: SheetWeighing, answers: Answers, zone: ZoneInfo, named: Mapping[str, tuple[str, float]], *, net: bool
 ) -> WeighIn:
     """`named`: pot in lower case -> its name and tare; `net`: net masses stay net, with a tare of 0."""
     day = _day(reading, answers)

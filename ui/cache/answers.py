@@ -100,7 +100,7 @@ class _Counted:
     measured: tuple[Any, ...]
 
 
-class Answers:
+class AnswerCache:
     """Thread-safe. `clock` is monotonic seconds, `wall` seconds since 1970."""
 
     def __init__(self, clock: Callable[[], float] = time.monotonic, wall: Callable[[], float] = time.time) -> None:
@@ -214,9 +214,9 @@ class Answers:
 
 
 @st.cache_resource(show_spinner=False)
-def shared_answers() -> Answers:
+def shared_answers() -> AnswerCache:
     """The one that all pages of this server ask."""
-    return Answers()
+    return AnswerCache()
 
 
 def _in_a_process(home: Path, question: str, arguments: list[Any]) -> tuple[str, Any]:

@@ -42,7 +42,7 @@ TOKEN_FILE = "influx-token"
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
+class FormField:
     """One setting in a form.
 
     `kind` is text, number, whole, clock, zone, switch, words (several, by spaces) or secret (kept in a file of its own;
@@ -68,10 +68,10 @@ class Group:
     name: str
     title: str
     about: str
-    fields: tuple[Field, ...]
+    fields: tuple[FormField, ...]
 
 
-def _limit_fields(tray: str = "") -> tuple[Field, ...]:
+def _limit_fields(tray: str = "") -> tuple[FormField, ...]:
     """The lower and the upper limit of what people watch most, for all trays or for one."""
     found = []
     for channel in ("water_temp", "air_temp", "humidity", "vpd", "battery"):
@@ -88,7 +88,7 @@ def _limit_fields(tray: str = "") -> tuple[Field, ...]:
                 why = "set it where this tray differs from the others"
             place = ("alarms", *(("tray", tray) if tray else ()), "limits", channel, side)
             word = "below" if side == "low" else "above"
-            found.append(Field(place, f"{name}: alarm {word}, {unit}", default, why, "number"))
+            found.append(FormField(place, f"{name}: alarm {word}, {unit}", default, why, "number"))
     return tuple(found)
 
 
@@ -107,31 +107,39 @@ GROUPS = (
         "Alarms",
         "When a node counts as silent, how often people are reminded, and when they sleep.",
         (
-            Field(
+            FormField(
                 ("alarms", "silent_minutes"),
                 "A node is silent after, minutes",
                 "15",
                 "nodes report every five minutes at least: two may be lost",
                 "number",
             ),
-            Field(
+            FormField(
                 ("alarms", "repeat_minutes"),
                 "Remind until somebody acknowledges, every minutes",
                 "60",
                 "long enough to get there, short enough to be remembered",
                 "number",
             ),
-            Field(
+            FormField(
                 ("alarms", "quiet", "from"), "Quiet from", "no quiet hours", "only high priority is sent then", "clock"
             ),
-            Field(
+            FormField(
                 ("alarms", "quiet", "until"), "Quiet until", "no quiet hours", "the rest is sent at its end", "clock"
             ),
-            Field(("alarms", "lamp", "on"), "Lamp on at", "not watched", "to notice a lamp that stays dark", "clock"),
-            Field(("alarms", "lamp", "off"), "Lamp off at", "not watched", "to notice a lamp that stays on", "clock"),
-            Field(("alarms", "zone"), "Clock of lamp and quiet hours", "the trial's", "as your watch shows", "zone"),
-            Field(("alarms", "off"), "Alarms you do not want", "none", "each is listed on the page Alarms", "words"),
-            Field(
+            FormField(
+                ("alarms", "lamp", "on"), "Lamp on at", "not watched", "to notice a lamp that stays dark", "clock"
+            ),
+            FormField(
+                ("alarms", "lamp", "off"), "Lamp off at", "not watched", "to notice a lamp that stays on", "clock"
+            ),
+            FormField(
+                ("alarms", "zone"), "Clock of lamp and quiet hours", "the trial's", "as your watch shows", "zone"
+            ),
+            FormField(
+                ("alarms", "off"), "Alarms you do not want", "none", "each is listed on the page Alarms", "words"
+            ),
+            FormField(
                 ("alarms", "mqtt"),
                 "Publish alarms at the broker too",
                 "yes",
@@ -151,18 +159,18 @@ GROUPS = (
         "Floods, pump and sump",
         "What your place allows: Tune floods proposes nothing beyond it.",
         (
-            Field(
+            FormField(
                 ("flooding", "longest_dry_h"),
                 "Longest safe dry spell, hours",
                 "no limit",
                 "how long roots keep wet",
                 "number",
             ),
-            Field(
+            FormField(
                 ("flooding", "flood_from"), "Floods from", _FLOODING.flood_from, "when you can hear the pump", "clock"
             ),
-            Field(("flooding", "flood_until"), "Floods until", _FLOODING.flood_until, "24:00: all day", "clock"),
-            Field(
+            FormField(("flooding", "flood_until"), "Floods until", _FLOODING.flood_until, "24:00: all day", "clock"),
+            FormField(
                 ("flooding", "pump_share"),
                 "Share of the day the pump may run, %",
                 "100",
@@ -170,7 +178,7 @@ GROUPS = (
                 "number",
                 0.01,
             ),
-            Field(
+            FormField(
                 ("flooding", "sump_m3"),
                 "Water in the full sump, L",
                 "not known",
@@ -178,7 +186,7 @@ GROUPS = (
                 "number",
                 0.001,
             ),
-            Field(
+            FormField(
                 ("flooding", "sump_min_m3"),
                 "Water that must stay in the sump, L",
                 "0",
@@ -193,16 +201,16 @@ GROUPS = (
         "Prices",
         "In your currency. Without a price of a pot nothing is computed.",
         (
-            Field(("value", "price"), "Price of a pot", "not known", "what a pot sells for", "number"),
-            Field(("value", "start_g"), "Net mass at the start, g", f"{_VALUE.start_g:g}", "of a plug", "number"),
-            Field(
+            FormField(("value", "price"), "Price of a pot", "not known", "what a pot sells for", "number"),
+            FormField(("value", "start_g"), "Net mass at the start, g", f"{_VALUE.start_g:g}", "of a plug", "number"),
+            FormField(
                 ("value", "saleable_g"), "Net mass at sale, g", f"{_VALUE.saleable_g:g}", "when you sell it", "number"
             ),
-            Field(("value", "tariff_kwh"), "Price of a kWh", "0", "on your bill", "number"),
-            Field(("value", "lamp_w"), "Lamp of a tray, W", "0", "on its plate", "number"),
-            Field(("value", "lamp_h_day"), "Lamp on, hours a day", "0", "as its timer is set", "number"),
-            Field(("value", "pump_w"), "Pump, W", "0", "on its plate", "number"),
-            Field(
+            FormField(("value", "tariff_kwh"), "Price of a kWh", "0", "on your bill", "number"),
+            FormField(("value", "lamp_w"), "Lamp of a tray, W", "0", "on its plate", "number"),
+            FormField(("value", "lamp_h_day"), "Lamp on, hours a day", "0", "as its timer is set", "number"),
+            FormField(("value", "pump_w"), "Pump, W", "0", "on its plate", "number"),
+            FormField(
                 ("value", "turnaround_d"),
                 "Days a tray is empty between batches",
                 "1",
@@ -216,8 +224,10 @@ GROUPS = (
         "Recording and retention",
         "Nothing recorded is ever deleted; old readings are moved into smaller files.",
         (
-            Field(("record", "site"), "Record only these sites", "all", "several sites may share a broker", "words"),
-            Field(
+            FormField(
+                ("record", "site"), "Record only these sites", "all", "several sites may share a broker", "words"
+            ),
+            FormField(
                 ("record", "seal_after_days"),
                 "Seal raw readings after, days (0: never)",
                 f"{_RECORD.seal_after_days}",
@@ -231,19 +241,21 @@ GROUPS = (
         "InfluxDB",
         "A server that readings are passed on to, or read from. Without an address there is none.",
         (
-            Field(("influx", "url"), "Address", "none", "such as https://influx.example:8086"),
-            Field(("influx", "org"), "Organisation", _INFLUX.org, "as on the server"),
-            Field(("influx", "bucket"), "Bucket", _INFLUX.bucket, "hourly summaries go to one with -hourly"),
-            Field(("influx", "token_file"), "Token", "none", "kept in a file that only you can read", "secret"),
-            Field(("influx", "forward"), "Send what this home records", "yes", "the server has it all then", "switch"),
-            Field(
+            FormField(("influx", "url"), "Address", "none", "such as https://influx.example:8086"),
+            FormField(("influx", "org"), "Organisation", _INFLUX.org, "as on the server"),
+            FormField(("influx", "bucket"), "Bucket", _INFLUX.bucket, "hourly summaries go to one with -hourly"),
+            FormField(("influx", "token_file"), "Token", "none", "kept in a file that only you can read", "secret"),
+            FormField(
+                ("influx", "forward"), "Send what this home records", "yes", "the server has it all then", "switch"
+            ),
+            FormField(
                 ("influx", "read"),
                 "Read from the server instead of this home",
                 "no",
                 "for an office elsewhere",
                 "switch",
             ),
-            Field(
+            FormField(
                 ("influx", "keep_days"),
                 "Days the server keeps single readings (0: for ever)",
                 "0",
@@ -255,7 +267,7 @@ GROUPS = (
 )
 
 
-def shown(home: Path, fields: Sequence[Field]) -> dict[str, Any]:
+def shown(home: Path, fields: Sequence[FormField]) -> dict[str, Any]:
     """What the file says for each field, as the form shows it: texts, and booleans for switches; empty where it says
     nothing."""
     written, settings = written_settings(home), load_settings(home)
@@ -412,7 +424,7 @@ def _token(home: Path, text: str) -> Iterator[None]:
         raise
 
 
-def _setting(field: Field, typed: Any) -> Any:
+def _setting(field: FormField, typed: Any) -> Any:
     """What is written into the file for what was typed; None takes it out. ValueError in words."""
     if field.kind == "switch":
         return bool(typed)
@@ -422,7 +434,7 @@ def _setting(field: Field, typed: Any) -> Any:
     return _PARSED[field.kind](field, text) if field.kind in _PARSED else text
 
 
-def _number(field: Field, text: str) -> float:
+def _number(field: FormField, text: str) -> float:
     try:
         value = figure(field.label, text.removeprefix("-")) * field.factor
     except ValueError:
@@ -430,13 +442,13 @@ def _number(field: Field, text: str) -> float:
     return round(-value if text.startswith("-") else value, 9)
 
 
-def _whole(_field: Field, text: str) -> int:
+def _whole(_field: FormField, text: str) -> int:
     if not text.isdecimal() or len(text) > 9:
         raise ValueError(f"{text[:30]!r} is not a whole number")
     return int(text)
 
 
-def _clock(_field: Field, text: str) -> str:
+def _clock(_field: FormField, text: str) -> str:
     if text == "24:00":
         return text
     try:
@@ -446,17 +458,17 @@ def _clock(_field: Field, text: str) -> str:
     return time
 
 
-def _zone(_field: Field, text: str) -> str:
+def _zone(_field: FormField, text: str) -> str:
     if text not in available_timezones():
         raise ValueError(f"{text[:40]!r} is not a zone. {near_names(text, available_timezones())}".rstrip(". "))
     return text
 
 
-def _words(_field: Field, text: str) -> list[str]:
+def _words(_field: FormField, text: str) -> list[str]:
     return [word.strip() for word in text.split(",") if word.strip()]
 
 
-_PARSED: dict[str, Callable[[Field, str], Any]] = {
+_PARSED: dict[str, Callable[[FormField, str], Any]] = {
     "number": _number,
     "whole": _whole,
     "clock": _clock,

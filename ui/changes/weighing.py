@@ -60,7 +60,7 @@ class Weighing:
 
 
 @dataclass(frozen=True)
-class Typed:
+class TypedMass:
     """What stands in the form."""
 
     gross: str
@@ -72,7 +72,7 @@ class Typed:
     why: str = ""
 
 
-def save(weighing: Weighing, trial: str, pot: str, typed: Typed, answers: int = 0) -> None:
+def save(weighing: Weighing, trial: str, pot: str, typed: TypedMass, answers: int = 0) -> None:
     """Note a weigh-in, or put a correction in its place; a doubtful mass waits for a second press.
 
     Parameters
@@ -81,7 +81,7 @@ def save(weighing: Weighing, trial: str, pot: str, typed: Typed, answers: int = 
         How far the session is.
     trial, pot : str
         What was weighed.
-    typed : Typed
+    typed : TypedMass
         What stands in the form.
     answers : int
         The question that the pressed form showed (`Weighing.asked`), 0 for none. The second tap of two quick ones was
@@ -154,7 +154,7 @@ def number_to_correct(trial: str, pot: str, time: datetime, replicate: int) -> i
         return newest(Notebook(store), trial, pot, time, replicate)
 
 
-def _correct(store: Store, trial: str, number: int, typed: Typed, now: datetime, *, sure: bool) -> Entered:
+def _correct(store: Store, trial: str, number: int, typed: TypedMass, now: datetime, *, sure: bool) -> Entered:
     notebook = Notebook(store)
     old = entry(notebook, trial, number).weigh_in
     gross_g = parse_mass_g(typed.gross, typed.decimal_comma)

@@ -24,7 +24,7 @@ from tidetray.ui import words
 from tidetray.ui.changes import settings_forms
 from tidetray.ui.changes.keeping import applied, back_up_now, scheduled_trays, send_test
 from tidetray.ui.changes.new_trial import Fault, FormError
-from tidetray.ui.changes.settings_forms import Field, Group
+from tidetray.ui.changes.settings_forms import FormField, Group
 from tidetray.ui.parts import look, signed_in
 from tidetray.ui.parts.head import title
 from tidetray.ui.parts.refusals import Refusals
@@ -93,7 +93,7 @@ def _limits_of_one() -> None:
         _form(settings_forms.limits_of(tray))
 
 
-def _field(field: Field, seen: dict[str, Any]) -> None:
+def _field(field: FormField, seen: dict[str, Any]) -> None:
     key = f"v_{field.key}"
     st.session_state.setdefault(key, seen[field.key])
     about = f"Default: {field.default}. {field.why[:1].upper()}{field.why[1:]}."

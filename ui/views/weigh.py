@@ -19,7 +19,7 @@ from tidetray.ingest.notebook.facts import WeighIn
 from tidetray.ui import words
 from tidetray.ui.cache.reading import Bench, bench, chosen_trial, history, on_the_cells_now, trial_of_pot
 from tidetray.ui.changes.entry import Entered
-from tidetray.ui.changes.weighing import Typed, Weighing, note_gone, number_to_correct, save, take_back
+from tidetray.ui.changes.weighing import TypedMass, Weighing, note_gone, number_to_correct, save, take_back
 from tidetray.ui.columns import each_row
 from tidetray.ui.parts import look, mass_field, signed_in
 from tidetray.ui.parts.head import head
@@ -288,7 +288,7 @@ def _save(table: Bench, weighing: Weighing, pot: str, answers: int) -> None:
         weighing,
         table.trial,
         pot,
-        Typed(
+        TypedMass(
             state[weighing.key("gross")],
             state["kept_decimal_comma"],
             state["kept_blotted"],

@@ -44,7 +44,7 @@ def worked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return done
 
 
-def asked(kept: answers.Answers, home: Path, question: str, arguments: list[Any]) -> tuple[Any, bool]:
+def asked(kept: answers.AnswerCache, home: Path, question: str, arguments: list[Any]) -> tuple[Any, bool]:
     given = kept.ask(home, question, arguments)
     return given.value, given.earlier
 
@@ -60,7 +60,7 @@ def _enter(home: Path) -> None:
 
 def test_an_answer_stands_until_something_is_entered_or_an_hour_is_over(home: Path, worked: list[str]) -> None:
     clock = Clock()
-    kept = answers.Answers(clock)
+    kept = answers.AnswerCache(clock)
     assert [asked(kept, home, "growth", ["plugs"]) for _ in range(2)] == [(1, False)] * 2
     assert asked(kept, home, "places", ["plugs", "rook"]) == (2, False)
     _enter(home)
@@ -79,7 +79,7 @@ def test_all_who_ask_at_once_wait_for_one_answer(home: Path, monkeypatch: pytest
         return "found", "it"
 
     monkeypatch.setattr(worker, "answer", answer)
-    kept, given = answers.Answers(), []
+    kept, given = answers.AnswerCache(), []
     threads = [threading.Thread(target=lambda: given.append(asked(kept, home, "growth", ["plugs"]))) for _ in range(10)]
     for thread in threads:
         thread.start()
@@ -100,7 +100,7 @@ def test_what_takes_long_is_shown_as_it_was_meanwhile(home: Path, monkeypatch: p
         return "found", next(given)
 
     monkeypatch.setattr(worker, "answer", answer)
-    kept = answers.Answers(clock)
+    kept = answers.AnswerCache(clock)
     gate.set()
     assert asked(kept, home, "growth", ["plugs"]) == ("old", False)
     gate.clear()
@@ -112,7 +112,7 @@ def test_what_takes_long_is_shown_as_it_was_meanwhile(home: Path, monkeypatch: p
 
 
 def test_what_cannot_be_answered_is_said_each_time(home: Path) -> None:
-    kept = answers.Answers()
+    kept = answers.AnswerCache()
     for _ in range(2):
         with pytest.raises(TidetrayError, match="there is no trial 'nothing'"):
             kept.ask(home, "growth", ["nothing"])
@@ -123,23 +123,23 @@ def test_what_cannot_be_answered_is_said_each_time(home: Path) -> None:
 def test_a_process_of_its_own_answers_the_same(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     here = worker.answer(home, "compare", ["plugs", None, None])
     monkeypatch.setattr(answers, "LONG_HOURS", -1)
-    given = answers.Answers().ask(home, "compare", ["plugs", None, None])
+    given = answers.AnswerCache().ask(home, "compare", ["plugs", None, None])
     assert here[0] == "found"
     assert here[1].table.equals(given.value.table)
     assert not given.earlier
     with pytest.raises(TidetrayError, match="there is no trial 'nothing'"):
-        answers.Answers().ask(home, "compare", ["nothing", None, None])
+        answers.AnswerCache().ask(home, "compare", ["nothing", None, None])
     shutil.rmtree(home / kept_on_disk.FOLDER)  # nor is an earlier answer there
     monkeypatch.setattr(answers.sys, "executable", "/bin/false")
     with pytest.raises(TidetrayError, match="could not be computed"):
-        answers.Answers().ask(home, "compare", ["plugs", None, None])
+        answers.AnswerCache().ask(home, "compare", ["plugs", None, None])
 
 
 def test_errors_are_not_kept(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A worker that died once: who asks again gets an answer, not the same sentence for an hour."""
     given = iter([("wrong", "out of memory"), ("cannot", "not yet"), ("failed", "a fault"), ("found", "it")])
     monkeypatch.setattr(worker, "answer", lambda *_asked: next(given))
-    kept = answers.Answers()
+    kept = answers.AnswerCache()
     for error, words in ((TidetrayError, "out of memory"), (ValueError, "not yet"), (TidetrayError, "a fault")):
         with pytest.raises(error, match=words):
             kept.ask(home, "growth", ["plugs"])
@@ -158,7 +158,7 @@ def _measure(home: Path, before_weighing: bool) -> None:
 
 
 def test_late_readings_age_an_answer_and_later_ones_do_not(home: Path, worked: list[str]) -> None:
-    kept = answers.Answers()
+    kept = answers.AnswerCache()
     assert asked(kept, home, "growth", ["plugs"]) == (1, False)
     _measure(home, before_weighing=False)
     assert asked(kept, home, "growth", ["plugs"]) == (1, False)
@@ -168,7 +168,7 @@ def test_late_readings_age_an_answer_and_later_ones_do_not(home: Path, worked: l
 
 def test_what_rests_on_the_whole_record_is_worked_out_after_minutes(home: Path, worked: list[str]) -> None:
     clock = Clock()
-    kept = answers.Answers(clock)
+    kept = answers.AnswerCache(clock)
     for question in ("growth", "warmth"):
         kept.ask(home, question, ["plugs"])
     clock.now += answers.FRESH_WHOLE_S + 1
@@ -190,7 +190,7 @@ def test_an_answer_begun_before_the_last_entry_is_not_the_newest(home: Path, mon
         return "found", "after the entry"
 
     monkeypatch.setattr(worker, "answer", answer)
-    kept, got = answers.Answers(), list[tuple[Any, bool]]()
+    kept, got = answers.AnswerCache(), list[tuple[Any, bool]]()
     early = threading.Thread(target=lambda: got.append(asked(kept, home, "growth", ["plugs"])))
     early.start()
     assert begun.wait(30)
@@ -209,28 +209,28 @@ def test_an_answer_survives_a_restart_of_the_server(home: Path, monkeypatch: pyt
     monkeypatch.setattr(worker, "answer", lambda *_asked: ("found", next(given)))
     wall = Clock()
     wall.now = 1000.0
-    answers.Answers(Clock(), wall).ask(home, "growth", ["plugs"])
+    answers.AnswerCache(Clock(), wall).ask(home, "growth", ["plugs"])
     wall.now += 100.0
-    again = answers.Answers(Clock(), wall).ask(home, "growth", ["plugs"])
+    again = answers.AnswerCache(Clock(), wall).ask(home, "growth", ["plugs"])
     assert (again.value, again.age_s, again.earlier) == ("first", 100.0, False)
     _enter(home)
-    assert answers.Answers(Clock(), wall).ask(home, "growth", ["plugs"]).value == "second"
+    assert answers.AnswerCache(Clock(), wall).ask(home, "growth", ["plugs"]).value == "second"
 
 
 def test_what_other_code_kept_or_nobody_can_read_is_worked_out_again(
     home: Path, worked: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(answers, "STORED_FROM_S", 0.0)
-    answers.Answers().ask(home, "growth", ["plugs"])
+    answers.AnswerCache().ask(home, "growth", ["plugs"])
     (file,) = (home / kept_on_disk.FOLDER).glob("*.answer")
     assert file.parent.stat().st_mode & 0o077 == 0, "for nobody else"
     whole = file.read_bytes()
     for spoilt in (b"", b"no answer", whole[:-9]):
         file.write_bytes(spoilt)
-        answers.Answers().ask(home, "growth", ["plugs"])
+        answers.AnswerCache().ask(home, "growth", ["plugs"])
     file.write_bytes(whole)
     monkeypatch.setattr(kept_on_disk, "code", lambda: "another version")
-    answers.Answers().ask(home, "growth", ["plugs"])
+    answers.AnswerCache().ask(home, "growth", ["plugs"])
     assert worked == ["growth"] * 5
 
 
@@ -259,11 +259,11 @@ def test_a_home_that_cannot_be_written_answers_all_the_same(
 ) -> None:
     monkeypatch.setattr(answers, "STORED_FROM_S", 0.0)
     (home / kept_on_disk.FOLDER).write_text("in the way")
-    assert answers.Answers().ask(home, "growth", ["plugs"]).value == 1
+    assert answers.AnswerCache().ask(home, "growth", ["plugs"]).value == 1
 
 
 def test_the_report_is_made_in_a_process_of_its_own_and_follows_a_correction(home: Path) -> None:
-    kept = answers.Answers(Clock())  # nothing takes long by it: the new report is waited for, on a busy machine too
+    kept = answers.AnswerCache(Clock())  # nothing takes long by it: the new report is waited for, on a busy machine too
     made = kept.ask(home, "report", ["plugs"]).value
     assert made.page.startswith(b"<!doctype html>")
     assert made.paper.startswith(b"%PDF")

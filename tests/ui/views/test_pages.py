@@ -302,7 +302,7 @@ def test_the_second_tap_of_two_confirms_nothing(home: Path, monkeypatch: pytest.
     monkeypatch.setenv("TIDETRAY_HOME", str(home))
     held = weighing.Weighing()
     held.start("t1-a1")
-    typed = weighing.Typed(next_gross(home, "t1-a1", 10.0), False, True, 1, "me")
+    typed = weighing.TypedMass(next_gross(home, "t1-a1", 10.0), False, True, 1, "me")
     for _ in range(2):
         weighing.save(held, "plugs", "t1-a1", typed, answers=0)
     assert weighed(home) == []

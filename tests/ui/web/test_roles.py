@@ -30,7 +30,7 @@ from tidetray.ingest.home.accounts import ROLES, People
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.changes.acknowledging import acknowledge_alarm, shelve_alarm
-from tidetray.ui.changes.weighing import Typed, Weighing, save, take_back
+from tidetray.ui.changes.weighing import TypedMass, Weighing, save, take_back
 from tidetray.ui.web import sign_in
 from tidetray.ui.web.gate import COOKIE
 
@@ -166,7 +166,7 @@ def test_a_crafted_session_cannot_write(home: Path, as_role: Callable[[str], str
     number = raise_an_alarm(home)
     as_role("look")
     weighing = Weighing(pot="t1-a1")
-    save(weighing, "plugs", "t1-a1", Typed("48.3", False, True, 1, "somebody else"))
+    save(weighing, "plugs", "t1-a1", TypedMass("48.3", False, True, 1, "somebody else"))
     assert "may look only" in weighing.problem
     for attempt in (
         lambda: acknowledge_alarm(number, who="somebody else"),
