@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from tidetray.analysis.compare.one_day import compare_treatments
     from tidetray.analysis.compare.over_time import compare_growth
-    from tidetray.analysis.conditions.air import dew_point_c, saturation_vapour_pressure_kpa, vpd_kpa
     from tidetray.analysis.conditions.exposure import exposure
     from tidetray.analysis.conditions.light import dli, ppfd
     from tidetray.analysis.dose.fit import fit_response
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
     from tidetray.analysis.relations.relate import relate
     from tidetray.analysis.stats.morans_i import morans_i
     from tidetray.analysis.stats.unimodal import unimodal_regression
+    from tidetray.ingest.core.vapour import dew_point_c, saturation_vapour_pressure_kpa, vpd_kpa
 
 __all__ = [
     "compare_growth",
@@ -47,34 +47,34 @@ __all__ = [
 ]
 
 _AT = {
-    "compare_growth": "compare.over_time",
-    "compare_treatments": "compare.one_day",
-    "dew_point_c": "conditions.air",
-    "dli": "conditions.light",
-    "exposure": "conditions.exposure",
-    "fit_curve": "growth.curves",
-    "fit_response": "dose.fit",
-    "morans_i": "stats.morans_i",
-    "open": "questions.trial",
-    "positions": "relations.positions",
-    "power": "plan.power",
-    "ppfd": "conditions.light",
-    "read_package": "questions.trial",
-    "relate": "relations.relate",
-    "relative_growth_rate": "growth.rates",
-    "saturation_vapour_pressure_kpa": "conditions.air",
-    "trays_needed": "plan.power",
-    "unimodal_regression": "stats.unimodal",
-    "vpd_kpa": "conditions.air",
+    "compare_growth": "tidetray.analysis.compare.over_time",
+    "compare_treatments": "tidetray.analysis.compare.one_day",
+    "dew_point_c": "tidetray.ingest.core.vapour",
+    "dli": "tidetray.analysis.conditions.light",
+    "exposure": "tidetray.analysis.conditions.exposure",
+    "fit_curve": "tidetray.analysis.growth.curves",
+    "fit_response": "tidetray.analysis.dose.fit",
+    "morans_i": "tidetray.analysis.stats.morans_i",
+    "open": "tidetray.analysis.questions.trial",
+    "positions": "tidetray.analysis.relations.positions",
+    "power": "tidetray.analysis.plan.power",
+    "ppfd": "tidetray.analysis.conditions.light",
+    "read_package": "tidetray.analysis.questions.trial",
+    "relate": "tidetray.analysis.relations.relate",
+    "relative_growth_rate": "tidetray.analysis.growth.rates",
+    "saturation_vapour_pressure_kpa": "tidetray.ingest.core.vapour",
+    "trays_needed": "tidetray.analysis.plan.power",
+    "unimodal_regression": "tidetray.analysis.stats.unimodal",
+    "vpd_kpa": "tidetray.ingest.core.vapour",
 }
-"""Name -> the module below this package that holds it."""
+"""Name -> the module that holds it."""
 
 
 def __getattr__(name: str) -> Any:
     """Load a public name when it is first used (PEP 562): importing this package stays quick."""
     if name not in _AT:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    found = getattr(import_module(f"{__name__}.{_AT[name]}"), name)
+    found = getattr(import_module(_AT[name]), name)
     globals()[name] = found
     return found
 

@@ -181,6 +181,52 @@ def test_no_modules_import_each_other_in_a_circle() -> None:
         pytest.fail(f"modules import each other: {' -> '.join(circle.args[1])}")
 
 
+OFFERED = {("tidetray.ui.tag", "Markup"), ("tidetray.ui.tag", "escape")}
+"""Others' names that a module passes on: what `tag` makes is a `Markup`."""
+
+
+def _file(module: str) -> Path | None:
+    """The file of a module of ours; None for a folder, whose `__init__` may offer what its modules hold."""
+    path = ROOT.joinpath(*module.split(".")[1:]).with_suffix(".py")
+    return path if path.is_file() else None
+
+
+@cache
+def _defined(path: Path) -> frozenset[str]:
+    names: set[str] = set()
+    for node in ast.walk(_tree(path)):
+        if isinstance(node, ast.FunctionDef | ast.ClassDef | ast.AsyncFunctionDef):
+            names.add(node.name)
+        elif isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
+            names.add(node.id)
+    return frozenset(names)
+
+
+def test_a_name_is_imported_from_where_it_is_defined() -> None:
+    """So that a name has one place, and no import is of what is gone (benches are run seldom)."""
+    wrong = [
+        f"{path.relative_to(ROOT)}: {alias.name} is not defined in {node.module}"
+        for path in _sources(*PACKAGES, "tests")
+        for node in ast.walk(_tree(path))
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("tidetray.")
+        for source in [_file(str(node.module))]
+        if source is not None
+        for alias in node.names
+        if alias.name not in _defined(source) and (node.module, alias.name) not in OFFERED
+    ]
+    assert not wrong
+
+
+def test_a_class_has_its_name_for_itself() -> None:
+    """The node's program, which runs elsewhere, counts separately."""
+    places: dict[str, list[str]] = {}
+    for path in _sources(*PACKAGES):
+        for node in _tree(path).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                places.setdefault(node.name, []).append(str(path.relative_to(ROOT)))
+    assert not {name: where for name, where in places.items() if len(where) > 1}
+
+
 def test_analysis_reads_the_record_in_its_own_folders_only() -> None:
     for path in _sources("analysis"):
         if path.relative_to(ROOT / "analysis").parts[0] in READS_RECORD or path.name == "__init__.py":
@@ -303,6 +349,39 @@ def test_modules_named_in_documents_and_docstrings_exist() -> None:
         for name, text in _written()
         for dotted in DOTTED.findall(text)
         if not _exists(dotted)
+    ]
+
+
+NAME = re.compile(r"`([A-Za-z_][\w.]*)`")
+OTHERS_NAMES = {
+    *("mosquitto_passwd", "auth_basic", "TIDETRAY_SITE"),  # of compose.yaml and what it runs
+    *("streamlit", "starlette", "extern", "ufit", "pava", "lm", "morantest"),  # of libraries, of R's packages
+    *("_if_dry", "_if_wet"),  # endings of columns
+}
+"""Names of others, and parts of names, that the code does not hold."""
+
+
+def _names_in_code() -> set[str]:
+    """Every identifier, and every word of a text that is no docstring."""
+    names: set[str] = set()
+    for path in (ROOT / name for name in _tracked() if name.endswith(".py")):
+        names.add(path.stem)
+        alone = {id(node.value) for node in ast.walk(_tree(path)) if isinstance(node, ast.Expr)}
+        for node in ast.walk(_tree(path)):
+            found = [getattr(node, each, None) for each in ("id", "attr", "arg", "name")]
+            if isinstance(node, ast.Constant) and id(node) not in alone:
+                found.append(node.value)
+            names.update(word for text in found if isinstance(text, str) for word in re.findall(r"\w+", text))
+    return names
+
+
+def test_names_in_documents_and_docstrings_exist() -> None:
+    known = _names_in_code() | OTHERS_NAMES
+    assert not [
+        f"{path}: `{name}`"
+        for path, text in _written()
+        for name in NAME.findall(text)
+        if not known.issuperset(name.strip(".").split("."))
     ]
 
 

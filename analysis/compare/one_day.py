@@ -31,7 +31,6 @@ from tidetray.analysis.compare.design_checks import (
     overlap_cautions,
     replication_cautions,
 )
-from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth
 from tidetray.analysis.compare.tables import (
     KENWARD_ROGER,
     SATTERTHWAITE,
@@ -47,19 +46,11 @@ from tidetray.analysis.compare.tables import (
     thin_cautions,
     uneven_pairs,
 )
+from tidetray.analysis.stats.grouped_design import RandomTerm
 from tidetray.analysis.stats.kenward_roger import KenwardRoger, Satterthwaite
 from tidetray.analysis.stats.pairwise import games_howell, one_way, split, welch
-from tidetray.analysis.stats.reml import MixedFit, RandomTerm, fit_mixed, refit_resampled
+from tidetray.analysis.stats.reml import MixedFit, fit_mixed
 from tidetray.analysis.stats.variance_share import share_limits
-
-__all__ = [
-    "Comparison",
-    "GrowthComparison",
-    "compare_growth",
-    "compare_treatments",
-    "describe_treatments",
-    "resample_trays",
-]
 
 F_COLUMNS = ["term", "method", "f", "df_num", "df_den", "p"]
 _SLOPE_COLUMNS = ["covariate", "estimate", "se", "df", "low", "high"]
@@ -480,54 +471,3 @@ def _slopes_table(fit: MixedFit, data: _Data, unit: str) -> pd.DataFrame:
     named = pd.DataFrame({"treatment": list(data.slopes), "n_trays": 0, "n_pots": 0})
     table = means_table(fit, np.eye(data.mean_rows.shape[1])[starts[at]], named, unit)
     return table.rename(columns={"treatment": "covariate"})[_SLOPE_COLUMNS]
-
-
-def resample_trays(
-    pots: pd.DataFrame,
-    *,
-    response: str,
-    treatment: str,
-    tray: str,
-    covariates: Sequence[str] = (),
-    refits: int = 2000,
-    seed: int,
-) -> pd.DataFrame:
-    """All pairs with 95 % percentile limits from refits to trays drawn again within their treatments.
-
-    A cross-check that needs no normal distribution, and too narrow with few trays: such limits cover 80 % with three a
-    side, 85 % with four, 91 % with eight (simulated in tests/analysis/compare/test_one_day.py).
-
-    Parameters
-    ----------
-    pots, response, treatment, tray, covariates
-        As for `compare_treatments`.
-    refits, seed : int
-        How many draws, and the seed of their random numbers.
-
-    Returns
-    -------
-    DataFrame
-        `a, b, estimate` (a - b), `low, high, refits`, in the response's unit.
-
-    Raises
-    ------
-    ValueError
-        As `compare_treatments`, and where trays hold several treatments or a treatment has one tray.
-    """
-    data = _read(pots, response, treatment, tray, covariates)
-    _need_spread(data, response)
-    where = data.where
-    if where.divided or where.unreplicated:
-        raise ValueError("drawing trays again needs whole trays treated, and two trays or more a treatment")
-    rng = np.random.default_rng(seed)
-    drawn = np.zeros((refits, len(where.trays)))
-    for i in range(len(where.levels)):
-        own = np.unique(where.tray[where.treatment == i])
-        drawn[:, own] = rng.multinomial(len(own), np.full(len(own), 1 / len(own)), size=refits)
-    beta = refit_resampled(data.y, data.design, data.terms, where.tray, drawn)
-    first = fit_mixed(data.y, data.design, data.terms).beta
-    out = []
-    for i, j in combinations(range(len(where.levels)), 2):
-        low, high = np.quantile(beta[:, i] - beta[:, j], [0.025, 0.975])
-        out.append((where.levels[i], where.levels[j], first[i] - first[j], low, high, refits))
-    return pd.DataFrame(out, columns=["a", "b", "estimate", "low", "high", "refits"])

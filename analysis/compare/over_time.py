@@ -43,9 +43,10 @@ from tidetray.analysis.compare.tables import (
     pairs_table,
     thin_cautions,
 )
+from tidetray.analysis.stats.grouped_design import RandomTerm
 from tidetray.analysis.stats.kenward_roger import KenwardRoger, Satterthwaite
 from tidetray.analysis.stats.pairwise import adjust, one_way, split, welch
-from tidetray.analysis.stats.reml import MixedFit, RandomTerm, fit_mixed
+from tidetray.analysis.stats.reml import MixedFit, fit_mixed
 
 _LEVEL = 0.05
 _UNIT = "1/day"

@@ -25,8 +25,6 @@ from tidetray.analysis.compare.trays_unknown import NOT_NOTED, TRAYS_UNKNOWN, ic
 from tidetray.analysis.compare.wet_dry import WetAndDry, compare_wet_and_dry
 from tidetray.analysis.growth.rounds import last_whole_day
 
-__all__ = ["TrialComparison", "compare_trial", "last_whole_day"]
-
 _PLACES = {"block": "blocks", "bench": "benches"}
 _CLAIMS = {"p", "low", "high", "low_uneven", "high_uneven"}
 _NAMED = {"mass": "net_g", "day": "day", "treatment": "treatment", "tray": "tray"}

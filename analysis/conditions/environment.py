@@ -19,13 +19,13 @@ import pandas as pd
 from tidetray.analysis.base.arrays import FloatArray, IntArray
 from tidetray.analysis.base.columns import need
 from tidetray.analysis.base.times import NO_TIME, utc_ms
-from tidetray.analysis.conditions.air import vpd_kpa
 from tidetray.analysis.conditions.degree_days import degree_hours
 from tidetray.analysis.conditions.light import LIT_PPFD, under_water
 from tidetray.analysis.conditions.raised_pots import cycles_at_height
 from tidetray.analysis.conditions.stays import cut_intervals
 from tidetray.analysis.conditions.tray_states import NO_FLOOD, UNKNOWN, Timeline, cycles_by_tray, light_by_tray, of_tray
 from tidetray.ingest.core.readings import Tray
+from tidetray.ingest.core.vapour import vpd_kpa
 from tidetray.ingest.notebook.facts import BASE_C
 
 ENVIRONMENT_COLUMNS = (

@@ -17,8 +17,9 @@ from scipy import stats
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.dose.profile import Units
+from tidetray.analysis.stats.grouped_design import RandomTerm
 from tidetray.analysis.stats.kenward_roger import KenwardRoger
-from tidetray.analysis.stats.reml import RandomTerm, fit_mixed, refit_resampled
+from tidetray.analysis.stats.reml import fit_mixed, refit_resampled
 
 BOOTSTRAPS = 2000
 _TAIL = 0.025

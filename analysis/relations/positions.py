@@ -26,8 +26,6 @@ from tidetray.analysis.relations.position_advice import PositionAdvice, advise
 from tidetray.analysis.stats.morans_i import MoranI, morans_i
 from tidetray.analysis.stats.pairwise import adjust
 
-__all__ = ["MoranI", "Positions", "morans_i", "place_anova", "positions"]
-
 FEATURES = ("row", "column", "row_trend", "column_trend", "edge", "inlet_distance", "light_factor", "height_m")
 """What is asked of a place, each alone. Row and column have a level for each; their trends, as of a lamp at one end,
 run straight from end to end; edge is yes or no; the others run straight."""

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from tidetray.analysis.base.arrays import Array, Codes
+from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require
 from tidetray.analysis.base.words import p_words
 from tidetray.analysis.relations.positions import dummies, place_anova
@@ -131,10 +131,6 @@ def _split(
     )
     share = (float("nan"), float("nan")) if np.isnan(between) else share_limits(y, *codes)
     return len(y), n_trays, sd_pct, total, between, place, scale, within - place - scale, *share
-
-
-def _codes(names: np.ndarray) -> Codes:
-    return np.asarray(np.unique(names.astype(str), return_inverse=True)[1], dtype=np.intp)
 
 
 def _place_part(own: pd.DataFrame, y: Array, trays: np.ndarray, row: str, column: str) -> float:

@@ -1,1 +1,1 @@
-"""General statistics, held to R in the tests; no trays, no sentences."""
+"""General statistics, held to R in the tests; knows no records and no treatments."""

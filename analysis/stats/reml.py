@@ -26,8 +26,6 @@ from tidetray.analysis.stats.block_elimination import eliminate
 from tidetray.analysis.stats.derivatives import Jet, count, invert, pairs
 from tidetray.analysis.stats.grouped_design import Model, RandomTerm, prepare
 
-__all__ = ["MixedFit", "RandomTerm", "fit_mixed", "refit_resampled"]
-
 ZERO = 1e-8
 """A variance below this part of the residual's (in columns of unit size) is zero."""
 

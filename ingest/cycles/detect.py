@@ -29,7 +29,6 @@ import numpy as np
 import pandas as pd
 
 from tidetray.ingest.core.readings import EVIDENCE, MAX_GAP_S, Tray
-from tidetray.ingest.cycles.hydraulics import drain_time_s
 from tidetray.ingest.cycles.spells import (
     FAR_MS,
     MAX_GAP_MS,
@@ -48,14 +47,6 @@ from tidetray.ingest.cycles.spells import (
     without,
 )
 from tidetray.ingest.cycles.usual_times import USUAL_FILL_S, expected_drain_s, expected_fill_s
-
-__all__ = [
-    "CYCLE_COLUMNS",
-    "OUTCOMES",
-    "detect_cycles",
-    "drain_time_s",
-    "expected_drain_s",
-]
 
 CYCLE_COLUMNS = (
     "flood_start",

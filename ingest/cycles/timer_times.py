@@ -9,7 +9,6 @@ import math
 
 import pandas as pd
 
-DAY_MIN = 1440
 APART_MIN = 20
 """Floods of one timer begin within this of each other from day to day (common practice, no source)."""
 

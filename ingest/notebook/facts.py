@@ -196,8 +196,6 @@ EVENT_KINDS = {
 """What can happen to a pot or a tray in the course of a trial -> what that means."""
 
 POT_ENDS = ("pot lost", "pot sampled")
-BREAKS = ("pot split", "pot split off")
-"""Events after which a mass cannot be set against one from before."""
 
 
 @dataclass(frozen=True, slots=True)

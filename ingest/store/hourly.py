@@ -1,7 +1,7 @@
 """Hourly summaries of readings: pure arithmetic on arrays, no I/O.
 
 Comes in: sorted times [ms] and values of one or several series, each with the reading before the
-first. Goes out: one `HourlyPart` array set per (series, hour), to be added to what is stored.
+first. Goes out: `HourlyParts`, an entry per (series, hour), to be added to what is stored.
 Between two readings at most `MAX_GAP_S` apart a number runs straight, a flag and the state above
 a channel's threshold hold; longer gaps cover nothing. Does not decide what is new: `recording` does.
 """

@@ -29,8 +29,9 @@ from tidetray.analysis.conditions.environment import environment
 from tidetray.analysis.conditions.exposure import exposure
 from tidetray.analysis.conditions.light import light_from_hours
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
-from tidetray.analysis.relations.positions import morans_i, positions
+from tidetray.analysis.relations.positions import positions
 from tidetray.analysis.relations.relate import relate
+from tidetray.analysis.stats.morans_i import morans_i
 from tidetray.ingest.core.readings import Reading, Tray, from_ms
 from tidetray.ingest.notebook.facts import PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
 from tidetray.ingest.notebook.notebook import Notebook

@@ -44,7 +44,8 @@ from tidetray.ingest.core.readings import Reading, from_ms
 from tidetray.ingest.notebook.facts import TrayPlan, Trial, TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.nursery.nursery import TREATMENTS
-from tidetray.ingest.recorder.recorder import BATCH_MESSAGES, Recorder
+from tidetray.ingest.recorder.recorder import Recorder
+from tidetray.ingest.recorder.session import BATCH_MESSAGES
 from tidetray.ingest.settings.model import RECORD_FILE, BrokerSettings, Settings
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.wire import packs as wire

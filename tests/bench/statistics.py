@@ -21,8 +21,9 @@ import numpy as np
 import pandas as pd
 import statsmodels.formula.api as smf
 
-from tidetray.analysis.compare.one_day import compare_growth
-from tidetray.analysis.stats.reml import RandomTerm, fit_mixed, refit_resampled
+from tidetray.analysis.compare.over_time import compare_growth
+from tidetray.analysis.stats.grouped_design import RandomTerm
+from tidetray.analysis.stats.reml import fit_mixed, refit_resampled
 
 
 def trial(trays: int, pots: int, days: int, *, seed: int = 1) -> pd.DataFrame:

@@ -4,7 +4,7 @@ import numpy as np
 import psychrolib
 import pytest
 
-from tidetray.analysis.conditions.air import dew_point_c, saturation_vapour_pressure_kpa, vpd_kpa
+from tidetray.ingest.core.vapour import dew_point_c, saturation_vapour_pressure_kpa, vpd_kpa
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 TEMPERATURES = np.arange(5.0, 41.0, 2.5)

@@ -9,8 +9,9 @@ import pytest
 
 from tests.published.compare_reference import category, cell, close, column, results, same_p, table, within_se
 from tests.published.test_compare_trays import kiwi, kiwi_with_gaps, rats, uptake
+from tidetray.analysis.stats.grouped_design import RandomTerm
 from tidetray.analysis.stats.kenward_roger import KenwardRoger, Satterthwaite
-from tidetray.analysis.stats.reml import RandomTerm, fit_mixed
+from tidetray.analysis.stats.reml import fit_mixed
 
 
 def coded(values: pd.Series) -> np.ndarray:

@@ -5,7 +5,7 @@ import pytest
 
 from tests.published.compare_reference import category, close, column, results, same_p, table, within_se
 from tests.published.test_compare_models import spruce
-from tidetray.analysis.compare.one_day import compare_growth
+from tidetray.analysis.compare.over_time import compare_growth
 
 
 @pytest.mark.parametrize(("name", "unit"), [("ChickWeight", "Chick"), ("BodyWeight", "Rat")])

@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tidetray.analysis.conditions.air import dew_point_c, saturation_vapour_pressure_kpa, vpd_kpa
 from tidetray.analysis.conditions.exposure import exposure
 from tidetray.analysis.conditions.light import dli, ppfd
+from tidetray.ingest.core.vapour import dew_point_c, saturation_vapour_pressure_kpa, vpd_kpa
 
 MIDNIGHT = pd.Timestamp("2026-06-01", tz="UTC")
 

@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 
 from tests.published.compare_reference import cell, results, table
-from tidetray.analysis.relations.positions import dummies, morans_i, place_anova
+from tidetray.analysis.relations.positions import dummies, place_anova
+from tidetray.analysis.stats.morans_i import morans_i
 
 
 def wheat(block: int | None = None) -> pd.DataFrame:

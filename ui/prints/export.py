@@ -16,6 +16,7 @@ from typing import Any
 
 import pandas as pd
 
+from tidetray.analysis.record.frames import with_times
 from tidetray.analysis.record.package import HOURS, SERIES, SPANS, SURVEY
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.core.readings import EVIDENCE, from_ms
@@ -133,18 +134,12 @@ def _measured(store: Store, data: TrialData) -> dict[str, tuple[pd.DataFrame, tu
     return {
         HOURS: (together[together["tray"].isin({*trays, ""})], ()),
         SERIES: (latest[latest["tray"].isin({*trays, ""})], ()),
-        SPANS: (_timed(pd.DataFrame(rows, columns=["tray", "first", "last"]), "first", "last"), ("tray",)),
+        SPANS: (with_times(pd.DataFrame(rows, columns=["tray", "first", "last"]), "first", "last"), ("tray",)),
         SURVEY: (
-            _timed(pd.DataFrame(survey, columns=["tray", "row", "column", "time", "channel", "value"]), "time"),
+            with_times(pd.DataFrame(survey, columns=["tray", "row", "column", "time", "channel", "value"]), "time"),
             (),
         ),
     }
-
-
-def _timed(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
-    for column in columns:
-        frame[column] = pd.to_datetime(frame[column], utc=True).astype("datetime64[ms, UTC]")
-    return frame
 
 
 def _write(folder: Path, name: str, table: PackageTable, rows: Iterable[dict[str, Any]]) -> dict[str, Any]:

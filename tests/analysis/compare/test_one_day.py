@@ -10,10 +10,12 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from tests.conftest import Figures
-from tidetray.analysis.compare.one_day import compare_growth, compare_treatments, resample_trays
+from tidetray.analysis.compare.one_day import compare_treatments
+from tidetray.analysis.compare.over_time import compare_growth
+from tidetray.analysis.stats.grouped_design import RandomTerm
 from tidetray.analysis.stats.kenward_roger import KenwardRoger
 from tidetray.analysis.stats.pairwise import adjust, games_howell, range_quantile, range_sf, welch
-from tidetray.analysis.stats.reml import RandomTerm, fit_mixed
+from tidetray.analysis.stats.reml import fit_mixed
 
 
 def pots(
@@ -280,29 +282,6 @@ def test_growth_cautions() -> None:
     moved = w.assign(pot=w["tray"] + w["pot"])
     moved.loc[(moved["pot"] == "tray-0-0pot-1") & (moved["day"] > 20), "tray"] = "tray-0-1"
     assert any("changed trays" in x for x in grown(moved).cautions)
-
-
-@pytest.mark.parametrize(("trays", "covered"), [(3, 0.80), (4, 0.85), (8, 0.91)])
-def test_limits_by_drawing_trays_again_are_too_narrow_with_few(trays: int, covered: float) -> None:
-    """What `resample_trays` and `crossings` warn of: 2,000 pairs of normal tray means without a difference."""
-    rng = np.random.default_rng(1)
-    means = rng.normal(size=(2, 2000, trays))
-    weights = rng.multinomial(trays, np.full(trays, 1 / trays), size=(2, 500)) / trays
-    drawn = np.einsum("snt,sbt->nsb", means, weights)
-    low, high = np.quantile(drawn[:, 0] - drawn[:, 1], [0.025, 0.975], axis=1)
-    assert ((low <= 0) & (high >= 0)).mean() == pytest.approx(covered, abs=0.03)
-
-
-def test_resampled_trays() -> None:
-    frame = pots(trays=8, effects=(0, 1))
-    names = {"response": "mass_g", "treatment": "treatment", "tray": "tray"}
-    b, c = resample_trays(frame, **names, refits=400, seed=1), compared(frame)
-    assert b["estimate"].iloc[0] == pytest.approx(c.pairs["estimate"].iloc[0])
-    width = (b["high"] - b["low"]).iloc[0] / (c.pairs["high"] - c.pairs["low"]).iloc[0]
-    assert 0.7 < width < 1.1
-    assert b.equals(resample_trays(frame, **names, refits=400, seed=1))
-    with pytest.raises(ValueError, match="two trays"):
-        resample_trays(pots(trays=1), **names, seed=1)
 
 
 def changed(column: str, value: object, rows: slice = slice(None)) -> pd.DataFrame:

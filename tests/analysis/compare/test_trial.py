@@ -24,8 +24,8 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.nursery.nursery import make_nursery
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
+from tidetray.ui.charts.files import png, svg
 from tidetray.ui.cli.main import cli
-from tidetray.ui.parts.pictures import png, svg
 
 APP = str(Path(__file__).parents[3] / "ui" / "app.py")
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)

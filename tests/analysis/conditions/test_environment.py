@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 
 from tests.analysis.conditions.test_exposure import DAY, FLOOD, HERE, at, cycles, light
-from tidetray.analysis.conditions.air import vpd_kpa
 from tidetray.analysis.conditions.environment import ENVIRONMENT_COLUMNS, environment, place_factors
 from tidetray.analysis.conditions.exposure import exposure
 from tidetray.ingest.core.readings import Tray
+from tidetray.ingest.core.vapour import vpd_kpa
 
 LIT = light(("00:00", 0), ("06:05", 100), ("18:05", 0))
 PLACED = HERE.assign(row=1, column=2)

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tidetray.analysis.relations.positions import morans_i, positions
+from tidetray.analysis.relations.positions import positions
+from tidetray.analysis.stats.morans_i import morans_i
 
 
 def pots(seed: int = 1, *, column_effect: float = 0.0, trays: int = 6, rows: int = 3, columns: int = 4) -> pd.DataFrame:

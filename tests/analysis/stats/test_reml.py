@@ -10,8 +10,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from statsmodels.regression.mixed_linear_model import MixedLMParams
 
+from tidetray.analysis.stats.grouped_design import RandomTerm
 from tidetray.analysis.stats.kenward_roger import KenwardRoger, Satterthwaite
-from tidetray.analysis.stats.reml import MixedFit, RandomTerm, fit_mixed, refit_resampled
+from tidetray.analysis.stats.reml import MixedFit, fit_mixed, refit_resampled
 
 
 def ones(n: int) -> np.ndarray:

@@ -14,7 +14,8 @@ import pandas as pd
 import pytest
 
 from tidetray.ingest.core.readings import Tray
-from tidetray.ingest.cycles.detect import CYCLE_COLUMNS, OUTCOMES, detect_cycles, expected_drain_s
+from tidetray.ingest.cycles.detect import CYCLE_COLUMNS, OUTCOMES, detect_cycles
+from tidetray.ingest.cycles.usual_times import expected_drain_s
 
 T0 = pd.Timestamp("2026-06-01T00:00:00Z")
 TRAY = Tray("tray-1")

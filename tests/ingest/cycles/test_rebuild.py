@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from tests.ingest.cycles.test_detect import KNOWN, T0, TIMES, TRAPEZOID, TRAY, flag, frame, line
 from tidetray.ingest.core.readings import EVIDENCE, MAX_GAP_S, Tray, to_ms
-from tidetray.ingest.cycles.detect import OUTCOMES, detect_cycles, expected_drain_s, rebuild_from
+from tidetray.ingest.cycles.detect import OUTCOMES, detect_cycles, rebuild_from
+from tidetray.ingest.cycles.usual_times import expected_drain_s
 
 
 def since(readings: pd.DataFrame, new: pd.DataFrame) -> int:

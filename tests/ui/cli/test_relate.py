@@ -12,10 +12,10 @@ from tests.conftest import DATA
 from tests.made_home import make_home
 from tests.ui.cli.test_main import LEFT_S, REACHED_S, rows, run
 from tests.ui.cli.test_main import home as story  # noqa: F401  # a fixture
-from tidetray.analysis.conditions.air import vpd_kpa
 from tidetray.analysis.questions.positions import positions
 from tidetray.analysis.questions.relate import relate
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
+from tidetray.ingest.core.vapour import vpd_kpa
 from tidetray.ingest.nursery.nursery import make_nursery
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
