@@ -30,6 +30,20 @@ _EVENT_COLUMNS = ["number", "time", "kind", "pot", "tray", "row", "column", "tar
 
 
 def with_times(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    """The frame itself, with some of its columns as times, also where it is empty.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Changed in place.
+    columns : str
+        Columns of times, or of text that says a time.
+
+    Returns
+    -------
+    DataFrame
+        `datetime64[ms, UTC]` in these columns.
+    """
     for column in columns:
         frame[column] = pd.to_datetime(frame[column], utc=True).astype("datetime64[ms, UTC]")
     return frame
