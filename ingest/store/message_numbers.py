@@ -15,6 +15,11 @@ FARTHEST_CLAIM = 10_000
 """A number that could only be guessed from a message that cannot be read counts within this reach of one that came.
 A node numbers without gaps and holds fewer messages than that at once; made-up numbers would each be a range."""
 
+MOST_RANGES = 1000
+"""Ranges kept of one boot: a node sends a handful of messages at once, and leaves no more gaps than that."""
+MOST_GAPS = 500
+"""Gaps of one boot that are known one by one, of numbers that a node gave up; of older ones a count is kept."""
+
 
 class MessageNumbers:
     """A set of message numbers kept as sorted, disjoint, non-adjacent closed ranges."""
@@ -55,13 +60,34 @@ class MessageNumbers:
         self.add(number)
         return True
 
+    def has_room(self, number: int) -> bool:
+        """Whether one may be added: MOST_RANGES are there at most, unless it lengthens one of them."""
+        if len(self._ranges) < MOST_RANGES:
+            return True
+        return any(each in self for each in (number - 1, number, number + 1))
+
+    def take_out(self, first: int, last: int) -> int:
+        """Take out all from `first` to `last`; how many were there."""
+        found = 0
+        low = bisect_right(self._ranges, (first, 0))
+        if low and self._ranges[low - 1][1] >= first:
+            low -= 1
+        high, left = low, []
+        while high < len(self._ranges) and self._ranges[high][0] <= last:
+            begins, ends = self._ranges[high]
+            found += min(ends, last) - max(begins, first) + 1
+            left += [(begins, first - 1), (last + 1, ends)]
+            high += 1
+        self._ranges[low:high] = [(begins, ends) for begins, ends in left if begins <= ends]
+        return found
+
+    def oldest_half(self) -> Range:
+        """From the first number of the lowest range to the last of the one in the middle."""
+        return self._ranges[0][0], self._ranges[(len(self._ranges) - 1) // 2][1]
+
     def discard(self, number: int) -> None:
         """Take one out again."""
-        at = bisect_right(self._ranges, (number, 1 << 62)) - 1
-        if at >= 0 and self._ranges[at][1] >= number:
-            first, last = self._ranges[at]
-            left = [(first, number - 1), (number + 1, last)]
-            self._ranges[at : at + 1] = [(low, high) for low, high in left if low <= high]
+        self.take_out(number, number)
 
     def is_far(self, number: int) -> bool:
         """Whether no number within FARTHEST_CLAIM has come, though others have."""

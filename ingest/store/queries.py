@@ -307,14 +307,19 @@ def _boots(store: Store, site: str, node: str, boot: str | None) -> list[BootSta
         _ranges(store, f"{table} WHERE site = ?1 AND node = ?2 AND boot IN ({which})", (site, node, boot))
         for table in ("message_range", "message_gap")
     )
+    folded = dict(
+        store.connection.execute(
+            "SELECT boot, sum(came) FROM message_gap WHERE site = ? AND node = ? GROUP BY boot", (site, node)
+        ).fetchall()
+    )
     found = []
     for name, ranges in came.items():
         numbers = MessageNumbers(ranges)
         settled = MessageNumbers([*ranges, *said_gone.get(name, [])])
         missing = tuple(settled.missing(settled.highest()))
         never = sum(last - first + 1 for first, last in numbers.missing(numbers.highest()))
-        gone = never - sum(last - first + 1 for first, last in missing)
-        found.append(BootState(name, settled.upto(), settled.highest(), missing, gone))
+        gone = never - sum(last - first + 1 for first, last in missing) - folded.get(name, 0)
+        found.append(BootState(name, settled.upto(), settled.highest(), missing, max(0, gone)))
     return found
 
 

@@ -22,7 +22,7 @@ import numpy as np
 from tidetray.ingest.core.readings import CHANNELS, EVIDENCE, MAX_GAP_S, from_ms, to_ms
 from tidetray.ingest.store.database import Database, is_of_the_disk
 from tidetray.ingest.store.hourly import HOUR_MS, HourlyParts, hourly_parts, hours_around
-from tidetray.ingest.store.message_numbers import MessageNumbers
+from tidetray.ingest.store.message_numbers import MOST_GAPS, MOST_RANGES, MessageNumbers, Range
 from tidetray.ingest.store.quarantine import (
     CONFLICT,
     UNKNOWN_TRAY,
@@ -52,6 +52,8 @@ log = logging.getLogger("tidetray.store")
 HOME_ID = "home_id"
 READMITTED_AT_ONCE = 200
 """Messages tried again in one transaction; there may be months of them."""
+MOST_BOOTS = 2000
+"""Boots whose message numbers are kept in memory."""
 BEGINS_AFTER_S = 3600.0
 """A node that says no `oldest` has sent its oldest message again by then, many times over."""
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
@@ -373,7 +375,10 @@ class Store(Database):
             first = batch.came.setdefault(key, {}).setdefault(pack.seq, pack)
             if pack.oldest is not None and pack.oldest > numbers.upto() + 1:
                 self._note_gone(key, pack.oldest, pack.received_at)
-            if not numbers.add_new(pack.seq):
+            if not numbers.has_room(pack.seq):
+                # recorded and not noted: without a receipt it comes again, and changes nothing
+                log.debug("%s/%s boot %s leaves too many gaps: message %d is not noted", *key, pack.seq)
+            elif not numbers.add_new(pack.seq):
                 self._note_beginning(key, pack)
                 is_new = is_another(self.connection, self.raw, pack, first or pack, self._trays)
                 if not (is_new and self.quarantine.is_claimed(MessageNumber(*key, pack.seq))):
@@ -407,7 +412,7 @@ class Store(Database):
         if message.number is not None:
             site, node, boot, seq = message.number
             key = (site, node, boot)
-            if self._numbers_of(key).is_far(seq):
+            if self._numbers_of(key).is_far(seq) or not self._numbers_of(key).has_room(seq):
                 batch.refused.append(replace(message, number=None))
                 return
             batch.came.setdefault(key, {}).setdefault(seq, None)
@@ -662,13 +667,39 @@ class Store(Database):
                 gone.add(first, last)
                 self.connection.execute(
                     (
-                        "INSERT INTO message_gap VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET last_seq = "
-                        "excluded.last_seq"
+                        "INSERT INTO message_gap (site, node, boot, first_seq, last_seq, noticed_ms) VALUES (?, ?, ?, "
+                        "?, ?, ?) ON CONFLICT DO UPDATE SET last_seq = excluded.last_seq"
                     ),
                     (*key, first, last, to_ms(noticed)),
                 )
 
+    def _fold_gaps(self, key: NodeBoot) -> None:
+        """Of many gaps make the oldest one, with a count of what came between them.
+
+        A number in it that comes after all, or again, is taken for new: its readings are recorded once in any case.
+        """
+        gone = self._gone_of(key)
+        while len(gone.ranges) > MOST_GAPS:
+            self._fold(key, gone.oldest_half())
+        if gone.ranges and len(self._numbers_of(key).ranges) >= MOST_RANGES:
+            self._fold(key, gone.oldest_half())  # late ones lie within the gaps
+
+    def _fold(self, key: NodeBoot, hull: Range) -> None:
+        came = self._numbers_of(key).take_out(*hull)
+        self._gone_of(key).add(*hull)
+        where = "FROM message_gap WHERE site = ? AND node = ? AND boot = ? AND first_seq BETWEEN ? AND ?"
+        before, noticed_ms = self.connection.execute(
+            f"SELECT sum(came), max(noticed_ms) {where}", (*key, *hull)
+        ).fetchone()
+        self.connection.execute(f"DELETE {where}", (*key, *hull))
+        self.connection.execute(
+            "INSERT INTO message_gap (site, node, boot, first_seq, last_seq, noticed_ms, came) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (*key, *hull, noticed_ms, before + came),
+        )
+
     def _write_numbers(self, key: NodeBoot) -> int:
+        self._fold_gaps(key)
         numbers = self._numbers_of(key)
         self.connection.execute("DELETE FROM message_range WHERE site = ? AND node = ? AND boot = ?", key)
         self.connection.executemany(
@@ -695,6 +726,11 @@ class Store(Database):
         self.raw.forget()
 
     def _catch_up(self) -> None:
+        if len(self._numbers) + len(self._gone) > MOST_BOOTS:
+            self._numbers.clear()  # they are read again as they are asked for
+            self._gone.clear()
+        while len(self._came_again_ms) > MOST_BOOTS:
+            del self._came_again_ms[next(iter(self._came_again_ms))]
         (version,) = self.connection.execute("PRAGMA data_version").fetchone()
         if version != self._data_version:
             self.forget()

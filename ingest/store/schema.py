@@ -541,4 +541,9 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         ALTER TABLE node ADD COLUMN timetable_until_s INTEGER;
         """,
     ),
+    (
+        "gaps folded",
+        # of many gaps the oldest are one: how many numbers between them came, though it is not known any more which
+        "ALTER TABLE message_gap ADD COLUMN came INTEGER NOT NULL DEFAULT 0;",
+    ),
 )

@@ -29,9 +29,8 @@ from tidetray.ingest.wire.plain_topics import PlainTopic
 MESSAGES = 100_000
 BATCH = 1000
 BATCHES = MESSAGES // BATCH
-FLAT_BYTES = 16 * 2**20
-"""220 bytes kept for each message would be more. The gaps that spoiled messages leave in the numbers are kept on
-purpose, some 140 bytes each; the allocator and SQLite's cache take some, too."""
+FLAT_BYTES = 8 * 2**20
+"""110 bytes kept for each message would be more; the allocator and SQLite's cache take some, too."""
 
 MOST_ON_DISK = 1.2
 """Bytes of the record for each byte received, whatever it is."""

@@ -3,7 +3,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tidetray.ingest.store.message_numbers import FARTHEST_CLAIM, MessageNumbers
+from tidetray.ingest.store.message_numbers import FARTHEST_CLAIM, MOST_RANGES, MessageNumbers
 
 
 def test_numbers_in_order_are_one_range() -> None:
@@ -76,3 +76,25 @@ def test_a_number_taken_out_is_missing_again(numbers: set[int], number: int) -> 
         found.add(each)
     found.discard(number)
     assert [each for each in range(1, 42) if each in found] == sorted(numbers - {number})
+
+
+@given(st.sets(st.integers(1, 40)), st.integers(1, 40), st.integers(0, 20))
+def test_those_taken_out_are_counted_and_missing_again(numbers: set[int], first: int, length: int) -> None:
+    found = MessageNumbers([(each, each) for each in numbers])
+    gone = numbers & {*range(first, first + length + 1)}
+    assert found.take_out(first, first + length) == len(gone)
+    assert [each for each in range(1, 62) if each in found] == sorted(numbers - gone)
+
+
+def test_a_crowded_one_takes_only_what_lengthens_a_range() -> None:
+    numbers = MessageNumbers([(3 * n, 3 * n) for n in range(1, MOST_RANGES)])
+    assert numbers.has_room(10**6)
+    numbers.add(10**6)
+    assert [numbers.has_room(number) for number in (10**6 - 1, 10**6 + 1, 10**6 + 2, 1, 2, 3)] == [
+        True,
+        True,
+        False,
+        False,
+        True,
+        True,
+    ]

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import random
 import sqlite3
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
@@ -15,6 +16,7 @@ from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store import database, queries
 from tidetray.ingest.store.database import StoreError
+from tidetray.ingest.store.message_numbers import MOST_GAPS, MOST_RANGES
 from tidetray.ingest.store.quarantine import Quarantined, Reason
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.store.schema import MIGRATIONS
@@ -100,6 +102,77 @@ def test_a_number_that_may_still_come_is_waited_for(bench_store: Store) -> None:
         now = T0 + timedelta(minutes=minute)
         done = bench_store.record([(pack._replace(received_at=now), topic, payload)])
         assert done.receipts == {("nursery", "bench-1", "a1"): 0}
+
+
+def gaps_of(store: Store) -> tuple[int, int]:
+    """(ranges of numbers that came, gaps that a node gave up) in the record."""
+    return tuple(  # type: ignore[return-value]
+        store.connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
+        for table in ("message_range", "message_gap")
+    )
+
+
+def test_of_gaps_without_end_the_oldest_are_a_count(bench_store: Store) -> None:
+    """Every second number is given up. Before, each gap was kept for ever, and written again with every message."""
+    last = 8 * MOST_GAPS + 1
+    for first in range(1, last + 1, 100):
+        numbers = range(first, min(first + 100, last + 1), 2)
+        done = bench_store.record([sent(("level", seq, 0.01), seq=seq, oldest=seq) for seq in numbers])
+        ranges, gaps = gaps_of(bench_store)
+        assert gaps <= MOST_GAPS
+        assert ranges <= MOST_GAPS + 1
+    assert done.receipts == {("nursery", "bench-1", "a1"): last}
+    bench_store.forget()  # as after a start
+    (node,) = queries.nodes(bench_store, "nursery")
+    assert (node.missing, node.gone) == (0, last // 2)
+    assert len(stored(bench_store)) == last // 2 + 1
+
+
+def test_what_comes_after_all_among_folded_gaps_is_recorded(bench_store: Store) -> None:
+    """Of a node that gave them up, and of a broker that had them: one of them, then all of them."""
+    last = 4 * MOST_GAPS + 1
+    bench_store.record([sent(("level", seq, 0.01), seq=seq, oldest=seq) for seq in range(1, last + 1, 2)])
+    assert gaps_of(bench_store)[1] <= MOST_GAPS
+    for seq in (2, 1):
+        bench_store.record([sent(("level", seq, 0.01), seq=seq, oldest=1)])
+    assert len(stored(bench_store)) == last // 2 + 2
+    for first in range(1, last + 1, 250):
+        numbers = range(first, min(first + 250, last + 1))
+        done = bench_store.record([sent(("level", seq, 0.01), seq=seq, oldest=1) for seq in reversed(numbers)])
+    assert done.receipts == {("nursery", "bench-1", "a1"): last}
+    assert stored(bench_store) == [(seq, 0.01) for seq in range(1, last + 1)]
+    assert max(gaps_of(bench_store)) <= MOST_RANGES
+
+
+def test_made_up_numbers_are_recorded_and_not_all_noted(bench_store: Store) -> None:
+    """Each would be a range of its own. Nothing is receipted for them, and a message in order is none the worse."""
+    numbers = random.Random(5).sample(range(2, 10**9), 3 * MOST_RANGES)
+    for first in range(0, len(numbers), 500):
+        done = bench_store.record(
+            [sent(("level", at, 0.01), seq=seq) for at, seq in enumerate(numbers[first : first + 500], first)]
+        )
+    assert done.receipts == {("nursery", "bench-1", "a1"): 0}
+    assert len(stored(bench_store)) == len(numbers)
+    assert gaps_of(bench_store) == (MOST_RANGES, 0)
+    assert bench_store.record([sent(("level", 10**6, 0.01), seq=1)]).readings == 1
+
+
+def test_a_node_that_sends_its_newest_first_gets_all_its_receipts(bench_store: Store) -> None:
+    """More gaps than are kept, all of which close: what was not noted has no receipt, and is sent again."""
+    last = 4 * MOST_RANGES
+    upto = 0
+    backlog = [*range(last, 0, -2), *range(1, last + 1, 2)]
+    for _ in range(4):
+        for first in range(0, len(backlog), 500):
+            batch = [seq for seq in backlog[first : first + 500] if seq > upto]
+            done = bench_store.record([sent(("level", seq, 0.01), seq=seq, oldest=1) for seq in batch])
+            upto = max([upto, *done.receipts.values()])
+            assert gaps_of(bench_store)[0] <= MOST_RANGES
+        backlog = list(range(1, last + 1))
+    assert upto == last
+    assert stored(bench_store) == [(seq, 0.01) for seq in range(1, last + 1)]
+    (node,) = queries.nodes(bench_store, "nursery")
+    assert (node.missing, node.gone) == (0, 0)
 
 
 def test_boots_are_counted_apart(bench_store: Store) -> None:
