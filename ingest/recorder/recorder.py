@@ -290,6 +290,7 @@ class Recorder:
 
     def run(self) -> Totals:
         """Record until `stop`. Raises RecorderError only for what trying again cannot mend."""
+        self._teller.tell(self.state())  # before anything can go wrong: a full disk takes no new file
         self._session.start()
         gc.collect()
         gc.freeze()  # what is here stays: to look through it again and again would take a third of the time

@@ -21,6 +21,7 @@ from tests.ui.cli.test_main import run
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.home.health import examine_recorder
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder.session import MqttSession
 from tidetray.ingest.recorder.status import STALE_S, STATE_FILE, RecorderState, StateTeller, notify, read_state
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.home_lock import RecorderLock, is_recording
@@ -78,6 +79,24 @@ def test_the_state_can_be_read_until_the_recorder_ends(tmp_path: Path) -> None:
     assert read_state(tmp_path) is None
     (tmp_path / STATE_FILE).write_text('{"of": "another version"}')
     assert read_state(tmp_path) is None
+
+
+def test_the_state_is_there_before_the_first_message_can_come(
+    mosquitto: Mosquitto, bench_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that is full takes no new file: without one its trouble could not be shown at all."""
+    real, seen = MqttSession.start, []
+
+    def start(session: MqttSession) -> None:
+        seen.append(read_state(Path(bench_store.path).parent))
+        real(session)
+
+    monkeypatch.setattr(MqttSession, "start", start)
+    with recording(bench_store.path, mosquitto.port):
+        pass
+    (state,) = seen
+    assert state is not None
+    assert not state.connected
 
 
 def test_what_a_health_check_is_told(tmp_path: Path) -> None:
