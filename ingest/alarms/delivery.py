@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, field
 from typing import NamedTuple, Protocol
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from tidetray.ingest.alarms.alarm_settings import AlarmSettings, PersonSettings, QuietSettings
 from tidetray.ingest.alarms.book import ESCALATED, MQTT, RAISED, REPEATED, TEST, Alarm, AlarmBook
@@ -524,11 +524,13 @@ def failing(store: Store) -> list[Failing]:
 
 
 def quiet_until_ms(quiet: QuietSettings | None, zone: str, now_ms: int) -> int | None:
-    """When the quiet hours in force at `now_ms` end; None if none are."""
+    """When the quiet hours in force at `now_ms` end; None if none are, or nobody knows the zone here."""
     if quiet is None:
         return None
-    local = from_ms(now_ms).astimezone(ZoneInfo(zone))
-    at = local.time()
+    try:
+        at = from_ms(now_ms).astimezone(ZoneInfo(zone)).time()
+    except (ZoneInfoNotFoundError, ValueError):
+        return None
     overnight = quiet.begin > quiet.until
     inside = (at >= quiet.begin or at < quiet.until) if overnight else quiet.begin <= at < quiet.until
     if not inside:

@@ -6,10 +6,10 @@ In: an alarm of the book and the zone of its clocks. Out: a title of one line an
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import groupby
 from typing import NamedTuple
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from tidetray.ingest.alarms.book import ESCALATED, REPEATED, RETURNED, Alarm
 from tidetray.ingest.alarms.kinds import KINDS, MAINS
@@ -81,8 +81,12 @@ def body(alarm: Alarm, what: str, zone: str, now_ms: int) -> str:
 
 
 def _clock(time: datetime, zone: str) -> str:
-    local = time.astimezone(ZoneInfo(zone))
-    return f"{local:%a} {local.day} {local:%b %H:%M}"
+    """By the clock of a zone; in UTC, and said so, where the zone is not known here: a message must go out."""
+    try:
+        local, name = time.astimezone(ZoneInfo(zone)), ""
+    except (ZoneInfoNotFoundError, ValueError):
+        local, name = time.astimezone(UTC), " UTC"
+    return f"{local:%a} {local.day} {local:%b %H:%M}{name}"
 
 
 def digest_title(told: Sequence[Told]) -> str:

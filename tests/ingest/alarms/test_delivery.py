@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from typing import Any
 
 import apprise
@@ -20,8 +21,10 @@ from tidetray.ingest.alarms.alarm_settings import AlarmSettings, PersonSettings
 from tidetray.ingest.alarms.book import AlarmBook
 from tidetray.ingest.alarms.delivery import Delivery, DeliveryError, failing, quiet_until_ms, senders
 from tidetray.ingest.alarms.states import States
-from tidetray.ingest.recorder.alarm_service import Heartbeat, senders_of
-from tidetray.ingest.store.recording import Store
+from tidetray.ingest.core.clock import Clock
+from tidetray.ingest.recorder.alarm_service import Heartbeat, alarm_services, senders_of
+from tidetray.ingest.settings.model import RECORD_FILE, Settings
+from tidetray.ingest.store.recording import Store, open_store
 
 MINUTE = 60 * S
 
@@ -113,6 +116,23 @@ def test_a_message_says_what_to_do_at_three_in_the_morning(store: Store, receive
     assert message["title"] == "URGENT tray-1: did not drain"
     for words in ("Since Mon 1 Jun 09:00", "what happened", "strainer", "dry hands", "alarms acknowledge 1"):
         assert words in message["message"]
+
+
+def test_each_site_has_its_own_clock(store: Store, receiver: Receiver) -> None:
+    """Before, all messages and quiet hours went by the clock of the trial that came first by name. In a zone that is
+    not known here a message goes out all the same, by day and night, in UTC."""
+    given = settings(receiver, quiet={"from": "09:30", "until": "10:30"})
+    book = AlarmBook(store, first=given.told_first)
+    sites = {"nursery": "Europe/Lisbon", "south": "Asia/Tokyo", "west": "Mars/Base"}
+    for site in sites:
+        (_, change) = begins("flat line", T0 + 60 * MINUTE)  # 10:00, 18:00; 09:00 UTC
+        book.enter([(site, change)], now_ms=T0 + 60 * MINUTE)
+    sending = delivery(store, given, zones=lambda: sites)
+    sending.step(T0 + 61 * MINUTE)
+    (message,) = receiver.taken
+    assert "flat line (south): tray-1. Since Mon 1 Jun 18:00." in message["message"]
+    assert "flat line (west): tray-1. Since Mon 1 Jun 09:00 UTC." in message["message"]
+    assert "nursery" not in message["message"], "quiet hours are in force there"
 
 
 def test_it_fails_it_hangs_it_comes_back_and_gets_it_once(store: Store, receiver: Receiver) -> None:
@@ -478,3 +498,33 @@ def test_an_address_that_cannot_be_read_is_refused_without_showing_it() -> None:
         senders_of(given)
     assert "1234" not in str(error.value)
     assert "1234" not in repr(given)
+
+
+def test_the_heartbeat_goes_out_while_a_service_hangs(tmp_path: Path, receiver: Receiver) -> None:
+    """Before, both were one thread: one heartbeat in 251 s, so that an outside watch took the recorder for dead."""
+    watch = Receiver()
+    receiver.mode = "hang"
+    given = Settings(
+        alarms={
+            "mqtt": False,
+            "person": [{"name": "me", "urls": [f"json://127.0.0.1:{receiver.port}/?rto=60&cto=5"]}],
+            "heartbeat_url": f"http://127.0.0.1:{watch.port}/beat",
+            "heartbeat_minutes": 0.1,
+        }
+    )
+    with open_store(tmp_path / RECORD_FILE) as store:
+        raise_one(store, given.alarms, at_ms=time.time_ns() // 1_000_000)
+        services = alarm_services(tmp_path, given, Clock(), "x", lambda: True)
+        services[0].start()
+        try:
+            until(lambda: receiver.asked == 1)
+            for service in services[1:]:
+                service.start()
+            until(lambda: watch.asked >= 2)
+            assert receiver.taken == []
+            assert store.connection.execute("SELECT count(*) FROM outbox WHERE sent_ms IS NOT NULL").fetchone() == (0,)
+        finally:
+            receiver.let_go.set()
+            for service in services:
+                service.stop()
+            watch.close()
