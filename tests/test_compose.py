@@ -25,11 +25,13 @@ from paho.mqtt.enums import CallbackAPIVersion
 from tests.composed import COMPOSE, ROOT, content, secret_file, told
 from tests.conftest import Mosquitto
 from tests.ingest.recorder.test_recorder import levels, pack, until
+from tidetray.ingest.home.embedded_broker import LONGEST_BYTES
 from tidetray.ingest.home.health import examine
 from tidetray.ingest.recorder.recorder import Recorder
 from tidetray.ingest.settings.model import BrokerSettings, Settings
 from tidetray.ingest.store.recording import Store
 from tidetray.ingest.wire import receipts
+from tidetray.ingest.wire.senml import MAX_PAYLOAD_BYTES
 from tidetray.ui.web.serve import free_port
 
 BENCH_1 = "tidetray/v1/nursery/bench-1"
@@ -151,6 +153,12 @@ def test_only_encrypted_ports_are_open() -> None:
     assert ports == {"broker": ["8883:8883"], "recorder": [], "dashboard": [], "proxy": ["443:8443"]}
     assert re.findall(r"^listener .*", content("broker"), re.MULTILINE) == ["listener 8883"]
     assert "allow_anonymous false" in content("broker")
+
+
+def test_no_broker_takes_what_no_recorder_could_read() -> None:
+    """One bound for a message: at the broker, at the embedded broker, in the decoder."""
+    assert f"message_size_limit {MAX_PAYLOAD_BYTES}" in content("broker")
+    assert LONGEST_BYTES == MAX_PAYLOAD_BYTES
 
 
 def test_secrets_come_by_file_and_each_service_gets_its_own_only() -> None:

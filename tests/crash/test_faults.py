@@ -21,8 +21,9 @@ import pytest
 
 from tests.conftest import DATA, Mosquitto
 from tests.crash.fleet import ROOT, Killable, recorder
-from tests.ingest.recorder.test_recorder import NodeSide, levels, pack, recording, until
+from tests.ingest.recorder.test_recorder import T0, NodeSide, levels, pack, recording, until
 from tests.ui.cli.test_main import run
+from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.status import read_state
@@ -55,10 +56,18 @@ def start(process: Killable) -> None:
 
 
 def on_disk(path: str) -> int:
-    """Up to which number all is on disk, as another process sees it."""
+    """Up to which message all readings are on disk, as another process sees it: not by the numbers the recorder noted.
+
+    Where the page of the readings is damaged only the numbers can be read.
+    """
     with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as connection:
-        rows = connection.execute("SELECT last_seq FROM message_range WHERE first_seq = 1").fetchall()
-    return int(rows[0][0]) if rows else 0
+        try:
+            rows = connection.execute("SELECT time_ms FROM reading").fetchall()
+        except sqlite3.DatabaseError:
+            rows = connection.execute("SELECT last_seq FROM message_range WHERE first_seq = 1").fetchall()
+            return int(rows[0][0]) if rows else 0
+    there = {(time_ms - to_ms(T0)) // 10_000 for (time_ms,) in rows}
+    return next(number for number in range(MANY + 2) if number + 1 not in there)
 
 
 def in_the_way(  # noqa: PLR0917

@@ -1,8 +1,8 @@
 """A day of messages at speed through the recorder's own process: memory, files and threads stay as they are.
 
 Eight trays, four readings each every ten seconds of a simulated day. Every hour of it brings what days bring: a message
-that cannot be read, one that comes twice, a node that starts anew; every six hours the broker restarts. Sampled after
-each hour, when all of it is committed.
+that cannot be read, one that comes twice, a node that starts anew every half a minute; every six hours the broker
+restarts. Sampled after each hour, when all of it is committed.
 """
 
 from __future__ import annotations
@@ -95,5 +95,8 @@ def send_hour(side: NodeSide, hour: int, days: list[list[Reading]]) -> None:
             side._client.publish(topics.data_topic("nursery", f"bench-{node}"), payload, qos=1)
             if step % 120 == 60:  # three an hour come twice
                 side._client.publish(topics.data_topic("nursery", f"bench-{node}"), payload, qos=1)
+        if step % 3 == 0:  # the same readings under a boot that is never heard of again
+            again = packs.encode_pack(readings, boot=f"short-{hour}-{step}", seq=1, oldest=1)
+            side._client.publish(topics.data_topic("nursery", f"bench-{NODES - 1}"), again, qos=1)
     side._client.publish(topics.data_topic("nursery", "bench-1"), b'[{"n":"tray-1/level","v":"wet"}]', qos=1)
     side._client.publish(topics.here_topic("nursery", "bench-1"), b'{"here":true,"boot":"a1"}', qos=1, retain=True)

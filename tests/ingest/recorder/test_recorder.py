@@ -275,6 +275,19 @@ def test_cycles_follow_the_readings(mosquitto: Mosquitto, bench_store: Store) ->
         assert connection.execute("SELECT count(*) FROM cycles_due").fetchone() == (0,)
 
 
+def test_a_clock_zone_that_is_not_known_here_stops_no_recording(
+    mosquitto: Mosquitto, node: NodeSide, bench_store: Store
+) -> None:
+    """Before, `tidetray record` ended with a traceback: floods and lamps are expected by that zone's clock."""
+    bench_store.connection.execute("UPDATE trial SET zone = 'Mars/Base'")
+    lamp = {"lamp": {"on": "07:00", "off": "21:00"}}
+    with recording(bench_store.path, mosquitto.port, alarms=lamp):
+        for seq in (1, 2):
+            node.send(pack(seq))
+            until(lambda seq=seq: node.upto() == seq)  # type: ignore[misc]
+    assert levels(bench_store.path) == [1 / 1000, 2 / 1000]
+
+
 def test_a_fault_in_the_watch_is_told_and_made_up_for(
     mosquitto: Mosquitto, node: NodeSide, bench_store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:

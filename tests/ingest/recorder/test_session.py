@@ -44,6 +44,7 @@ class TinyBroker:
     def __init__(self, *, grants: int = 1, echoes: bool = True) -> None:
         self.grants, self.echoes = grants, echoes
         self.connections = 0
+        self._ends = threading.Event()
         self._server = socket.create_server(("127.0.0.1", 0))
         self._server.settimeout(0.05)
         self.port = self._server.getsockname()[1]
@@ -55,6 +56,9 @@ class TinyBroker:
         self._stop.set()
         self._thread.join(10)
         self._server.close()
+
+    def end_connection(self) -> None:
+        self._ends.set()
 
     def _serve(self) -> None:
         while not self._stop.is_set():
@@ -70,6 +74,9 @@ class TinyBroker:
     def _talk(self, connection: socket.socket) -> None:
         held = b""
         while not self._stop.is_set():
+            if self._ends.is_set():
+                self._ends.clear()
+                return
             try:
                 came = connection.recv(4096)
             except TimeoutError:
@@ -122,6 +129,20 @@ def test_a_refused_subscription_is_no_health(bench_store: Store) -> None:
         until(lambda: recorder.state().trouble)
         assert "refused the subscription to tidetray/v1/+/+/data" in recorder.state().sentence
         assert not recorder.connected.is_set()
+        assert not recorder.is_well()
+        broker.grants = 1
+        until(recorder.is_well)
+    broker.close()
+
+
+def test_access_rules_that_change_while_recording_show(bench_store: Store) -> None:
+    """A broker ends the connections that its new rules do not let be, and refuses at the next subscription."""
+    broker = TinyBroker()
+    with running(broker.port, bench_store) as recorder:
+        until(recorder.is_well)
+        broker.grants = 0x80
+        broker.end_connection()
+        until(lambda: "refused the subscription" in recorder.state().trouble)
         assert not recorder.is_well()
         broker.grants = 1
         until(recorder.is_well)
