@@ -105,7 +105,7 @@ def main() -> None:
         sys.path.insert(0, str(ROOT))
         pages = sorted((ROOT / "ui" / "views").glob("[!_]*.py"))
         ContextProxy.cookies = {}  # AppTest has a mock there
-        app = AppTest.from_file(str(ROOT / "ui" / "app.py"), default_timeout=60).run()
+        app = AppTest.from_file(str(ROOT / "ui" / "app.py"), default_timeout=240).run()
         for page in pages:
             open_page(app, page)  # loads modules, once per server and not per visit
         times = {page.stem: open_page(app, page) for page in pages}

@@ -113,7 +113,7 @@ def main() -> None:
         print(said, again, other, sep="\n")
         os.environ["TIDETRAY_HOME"] = str(home)
         ContextProxy.cookies = {}
-        app = AppTest.from_file(str(ROOT / "ui" / "app.py"), default_timeout=60)
+        app = AppTest.from_file(str(ROOT / "ui" / "app.py"), default_timeout=240)
         app.run()
         app.switch_page("views/weigh.py")
         app.run()

@@ -149,7 +149,7 @@ def test_the_command_says_it_in_one_line_and_changes_nothing(home: Path, case: C
 @pytest.mark.parametrize("case", [case for case in CASES if case.kind], ids=lambda case: case.name)
 def test_the_page_says_the_same_and_changes_nothing(home: Path, case: Contradiction) -> None:
     before = everything(home)
-    app = AppTest.from_file(APP, default_timeout=60)
+    app = AppTest.from_file(APP, default_timeout=240)
     app.run()
     app.switch_page("views/notebook.py")
     app.run()

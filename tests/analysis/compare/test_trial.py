@@ -232,7 +232,7 @@ def test_the_page_says_the_verdict_first(home: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.setenv("TIDETRAY_HOME", str(home))
     monkeypatch.setattr(ContextProxy, "cookies", {})  # AppTest has a mock there
     st.cache_data.clear()
-    app = AppTest.from_file(APP, default_timeout=60)
+    app = AppTest.from_file(APP, default_timeout=240)
     app.run()
     app.switch_page("views/compare.py")
     app.run()

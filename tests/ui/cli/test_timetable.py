@@ -192,7 +192,7 @@ def test_start_times_of_a_new_treatment_are_worked_out_for_all_trays(home: Path)
 
 
 def test_the_page_shows_publishes_and_stops(home: Path, broker: Mosquitto) -> None:
-    app = AppTest.from_file(APP, default_timeout=60)
+    app = AppTest.from_file(APP, default_timeout=240)
     app.run()
     app.switch_page("views/tune.py")
     app.run()

@@ -120,7 +120,7 @@ def test_the_loop_is_closed_in_the_notebook(home: Path) -> None:
             for day, grams in ((1, 0.5), (29, 1.8))
         ]
         notebook.add_weigh_ins("second", weighed, now=datetime.now(UTC) + timedelta(days=400))
-    app = AppTest.from_file(APP, default_timeout=60)
+    app = AppTest.from_file(APP, default_timeout=240)
     app.run()
     app.switch_page("views/tune.py")
     app.run()
@@ -130,7 +130,7 @@ def test_the_loop_is_closed_in_the_notebook(home: Path) -> None:
 
 
 def test_the_page_begins_with_the_verdict_and_creates_the_trial(home: Path) -> None:
-    app = AppTest.from_file(APP, default_timeout=60)
+    app = AppTest.from_file(APP, default_timeout=240)
     app.run()
     app.switch_page("views/tune.py")
     app.run()

@@ -43,7 +43,7 @@ def test_cautions_come_before_the_step() -> None:
 
 def test_help_is_shown_when_asked_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TIDETRAY_HOME", str(tmp_path))
-    app = AppTest.from_file(APP, default_timeout=30).run()
+    app = AppTest.from_file(APP, default_timeout=240).run()
     assert app.title[0].value == PAGES["set_up"]  # an empty home begins there
     assert chapter("set_up") not in [each.value for each in app.markdown]
     app.toggle(key="help").set_value(True).run()

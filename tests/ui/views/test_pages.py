@@ -57,7 +57,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def open_page(page: str = PAGES[0], **query: str) -> AppTest:
-    app = AppTest.from_file(APP, default_timeout=30)
+    app = AppTest.from_file(APP, default_timeout=240)
     app.run()
     if page != PAGES[0]:
         app.switch_page(page)

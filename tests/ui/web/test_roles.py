@@ -187,7 +187,7 @@ def test_nobody_without_a_session_sees_or_writes(
     as_role("manage")
     monkeypatch.setattr(ContextProxy, "cookies", {COOKIE: token})
     for page in PAGES_OF_A_TRIAL[:2]:
-        app = AppTest.from_file(str(ROOT / "ui" / "app.py"), default_timeout=30).run()
+        app = AppTest.from_file(str(ROOT / "ui" / "app.py"), default_timeout=240).run()
         if page != PAGES_OF_A_TRIAL[0]:
             app.switch_page(page).run()
         assert "You are not signed in" in said(app)
