@@ -55,6 +55,23 @@ def all_channels(lanes: Sequence[Lane], floods: pd.DataFrame, zone: str) -> Spec
         marked in all of them.
     """
     clock = WallClock.over(pd.concat([lane.rows["time"] for lane in lanes]), zone)
+    points, headings, labels = _drawn(lanes, clock)
+    x, y = _zoomed_axis(points["at"], clock), _lanes_axis(len(lanes), labels)
+    wet = pd.DataFrame({"at": clock.places(floods["from"]), "to": clock.places(floods["to"])})
+    between = pd.DataFrame({"y": [float(n) for n in range(1, len(lanes))]})
+    title = {"type": "text", "align": "left", "baseline": "top", "fontWeight": "bold", "fontSize": 13, "color": p.INK}
+    layers = [
+        layer(wet, {"type": "rect", "color": p.WET, "opacity": 0.16, "clip": True}, {"x": x, "x2": {"field": "to"}}),
+        layer(between, {"type": "rule", "color": p.LINE}, {"y": y}),
+        *_courses(points, x, y),
+        *_pointed_at(points, x, y),
+        layer(headings, title, {"x": {"value": 6}, "y": y, "text": {"field": "heading", "type": "nominal"}}),
+    ]
+    return plain(layers, height=LANE_PX * len(lanes))
+
+
+def _drawn(lanes: Sequence[Lane], clock: WallClock) -> tuple[pd.DataFrame, pd.DataFrame, dict[float, str]]:
+    """The points of all lanes at their heights; the headings; the least and the most of each lane at theirs."""
     drawn, headings = [], []
     labels: dict[float, str] = {}
     for place, lane in enumerate(lanes):
@@ -63,8 +80,11 @@ def all_channels(lanes: Sequence[Lane], floods: pd.DataFrame, zone: str) -> Spec
         drawn.append(part)
         labels |= {floor + _FLOOR: _written(low)} | ({floor + _TOP: _written(high)} if high > low else {})
         headings.append({"y": floor + 0.97, "heading": lane.heading})
-    points = pd.concat(drawn, ignore_index=True)
-    x = _zoomed_axis(points["at"], clock)
+    return pd.concat(drawn, ignore_index=True), pd.DataFrame(headings), labels
+
+
+def _lanes_axis(lanes: int, labels: dict[float, str]) -> Spec:
+    """The height in the picture, with the numbers of each lane where they belong."""
     names = json.dumps({f"{at:.2f}": text for at, text in labels.items()})
     axis = {
         "title": None,
@@ -73,9 +93,24 @@ def all_channels(lanes: Sequence[Lane], floods: pd.DataFrame, zone: str) -> Spec
         "labelExpr": f"{names}[format(datum.value, '.2f')]",
         "domain": False,
     }
-    y = measured("y") | {"scale": {"domain": [0, len(lanes)], "nice": False}, "axis": axis}
+    return measured("y") | {"scale": {"domain": [0, lanes], "nice": False}, "axis": axis}
+
+
+def _courses(points: pd.DataFrame, x: Spec, y: Spec) -> list[Spec]:
+    """Each channel's line, in the band from the least to the most of the hour; it carries the zoom of the picture."""
     broken = {"invalid": "break-paths-filter-domains"}
     detail = {"field": "heading", "type": "nominal"}
+    band = {"x": x, "y": {**y, "field": "y_low"}, "y2": {"field": "y_high"}, "detail": detail}
+    line = {"type": "line", "color": p.DEEP, "strokeWidth": 1.6, "clip": True} | broken
+    return [
+        layer(_nulls(points), {"type": "area", "color": p.WET, "opacity": 0.25, "clip": True} | broken, band),
+        layer(_nulls(points), line, {"x": x, "y": y, "detail": detail})
+        | {"params": [{"name": "zoom", "select": _ZOOM, "bind": "scales"}]},
+    ]
+
+
+def _pointed_at(points: pd.DataFrame, x: Spec, y: Spec) -> list[Spec]:
+    """What is pointed at, in all lanes at once: its points with their values, and a rule through all."""
     about = [
         named("when") | {"title": "at"},
         {"field": "heading", "type": "nominal", "title": "channel"},
@@ -83,50 +118,15 @@ def all_channels(lanes: Sequence[Lane], floods: pd.DataFrame, zone: str) -> Spec
     ]
     hover = {"type": "point", "fields": ["at"], "nearest": True, "on": "pointerover", "clear": "pointerout"}
     pointed = {"param": "hover", "empty": False}
-    wet = pd.DataFrame({"at": clock.places(floods["from"]), "to": clock.places(floods["to"])})
-    layers = [
-        layer(
-            wet,
-            {"type": "rect", "color": p.WET, "opacity": 0.16, "clip": True},
-            {"x": x, "x2": {"field": "to"}},
-        ),
-        layer(
-            pd.DataFrame({"y": [float(n) for n in range(1, len(lanes))]}),
-            {"type": "rule", "color": p.LINE},
-            {"y": y},
-        ),
-        layer(
-            _nulls(points),
-            {"type": "area", "color": p.WET, "opacity": 0.25, "clip": True} | broken,
-            {"x": x, "y": {**y, "field": "y_low"}, "y2": {"field": "y_high"}, "detail": detail},
-        ),
-        layer(
-            _nulls(points),
-            {"type": "line", "color": p.DEEP, "strokeWidth": 1.6, "clip": True} | broken,
-            {"x": x, "y": y, "detail": detail},
-        )
-        | {"params": [{"name": "zoom", "select": _ZOOM, "bind": "scales"}]},
-        layer(
-            points.dropna(subset=["y"]),
-            {"type": "point", "filled": True, "color": p.DEEP, "size": 60, "clip": True},
-            {
-                "x": x,
-                "y": y,
-                "opacity": {"condition": {"value": 1, **pointed}, "value": 0},
-                "tooltip": about,
-            },
-        )
+    there = points.dropna(subset=["y"])
+    seen = {"x": x, "y": y, "opacity": {"condition": {"value": 1, **pointed}, "value": 0}, "tooltip": about}
+    return [
+        layer(there, {"type": "point", "filled": True, "color": p.DEEP, "size": 60, "clip": True}, seen)
         | {"params": [{"name": "hover", "select": hover}]},
         # without a mark until something is pointed at: a screen reader would be offered a picture of nothing
-        layer(points.dropna(subset=["y"]), {"type": "rule", "color": p.QUIET, "clip": True, "aria": False}, {"x": x})
+        layer(there, {"type": "rule", "color": p.QUIET, "clip": True, "aria": False}, {"x": x})
         | {"transform": [{"filter": pointed}]},
-        layer(
-            pd.DataFrame(headings),
-            {"type": "text", "align": "left", "baseline": "top", "fontWeight": "bold", "fontSize": 13, "color": p.INK},
-            {"x": {"value": 6}, "y": y, "text": {"field": "heading", "type": "nominal"}},
-        ),
     ]
-    return plain(layers, height=LANE_PX * len(lanes))
 
 
 _ZOOM = {"type": "interval", "encodings": ["x"], "zoom": "wheel![event.shiftKey]"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
@@ -17,7 +18,8 @@ from tidetray.ingest.store import sealing
 from tidetray.ingest.store.backup import back_up
 from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.quarantine import KEPT_DAYS
-from tidetray.ingest.store.recording import open_store
+from tidetray.ingest.store.raw_readings import SealedError
+from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ui.cli import printing
 from tidetray.ui.cli.options import example, home_option, json_option
 
@@ -104,6 +106,15 @@ REST = 4.0
 """While a recorder is at work, this many times as long as each step took is left to it."""
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What came of one month: a line for people, a row of the JSON where there is one, and whether it failed."""
+
+    line: str
+    row: dict[str, object] | None = None
+    failed: bool = False
+
+
 @click.command(epilog=example("tidetray seal --dry-run"))
 @click.option(
     "--older-than",
@@ -124,51 +135,48 @@ def seal(home: Path, days: int | None, *, dry_run: bool, as_json: bool) -> None:
     now_ms = time.time_ns() // 1_000_000
     before_ms = now_ms - days * sealing.DAY_MS
     rest = REST if is_recording(home) else 0.0
-    lines: list[str] = []
-    rows: list[dict[str, object]] = []
-    failed = 0
     with open_store(home / RECORD_FILE, read_only=dry_run) as store:
         held = sealing.held_back(store.connection)
         if held:
-            lines.append(f"Nothing is sealed now: {held}.")
+            told = [Told(f"Nothing is sealed now: {held}.")]
         elif dry_run:
-            for month in sealing.due(store, before_ms=before_ms):
-                count = sealing.waiting(store, month)
-                rows.append({"site": month.site, "month": month.month, "readings": count, "late": month.rewrites})
-                lines.append(
-                    f"{month.site} {month.month}: {count:,} {'late ' if month.rewrites else ''}readings "
-                    "would be sealed."
-                )
+            told = [_would_seal(store, month) for month in sealing.due(store, before_ms=before_ms)]
         else:
-            for done in sealing.seal(
+            done = sealing.seal(
                 store,
                 before_ms=before_ms,
                 now_ms=now_ms,
                 pause=lambda took_s: time.sleep(rest * took_s),
                 rebuild=not rest,
-            ):
-                if isinstance(done, sealing.Sealed):
-                    rows.append(
-                        {
-                            "site": done.site,
-                            "month": done.month,
-                            "file": str(done.path),
-                            "readings": done.readings,
-                            "new": done.new,
-                            "bytes": done.size_bytes,
-                        }
-                    )
-                    lines.append(
-                        f"{done.site} {done.month}: {done.new:,} readings sealed, {done.readings:,} in"
-                        f" {done.path} ({done.size_bytes / 1e6:.1f} MB)."
-                    )
-                else:
-                    failed += 1
-                    rows.append({"error": str(done)})
-                    lines.append(f"Not sealed: {done}")
+            )
+            told = [_sealed(each) for each in done]
     if as_json:
-        printing.print_json(rows)
+        printing.print_json([each.row for each in told if each.row is not None])
     else:
-        for line in lines or [f"No month that ended more than {days} days ago has readings to be sealed."]:
+        nothing = f"No month that ended more than {days} days ago has readings to be sealed."
+        for line in [each.line for each in told] or [nothing]:
             click.echo(line)
-    sys.exit(1 if failed else 0)
+    sys.exit(1 if any(each.failed for each in told) else 0)
+
+
+def _would_seal(store: Store, month: sealing.Month) -> Told:
+    count, late = sealing.waiting(store, month), "late " if month.rewrites else ""
+    row = {"site": month.site, "month": month.month, "readings": count, "late": month.rewrites}
+    return Told(f"{month.site} {month.month}: {count:,} {late}readings would be sealed.", row)
+
+
+def _sealed(done: sealing.Sealed | SealedError) -> Told:
+    if not isinstance(done, sealing.Sealed):
+        return Told(f"Not sealed: {done}", {"error": str(done)}, failed=True)
+    row = {
+        "site": done.site,
+        "month": done.month,
+        "file": str(done.path),
+        "readings": done.readings,
+        "new": done.new,
+        "bytes": done.size_bytes,
+    }
+    size = f"{done.size_bytes / 1e6:.1f} MB"
+    return Told(
+        f"{done.site} {done.month}: {done.new:,} readings sealed, {done.readings:,} in {done.path} ({size}).", row
+    )

@@ -17,10 +17,13 @@ from tidetray.ui import words
 from tidetray.ui.columns import Columns, columns, is_numeric, local, plain, records, texts
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from tidetray.analysis.questions.trays import TimetableAnswer
     from tidetray.ingest.home.health import Finding
     from tidetray.ingest.store.backup import Backup
     from tidetray.ingest.store.quarantine import Overflow, QuarantinedMessage
+    from tidetray.ingest.store.queries import NodeState
     from tidetray.ui.cache.overview import Overview
     from tidetray.ui.changes.entry import Entered
 
@@ -54,49 +57,7 @@ def findings(found: Iterable[Finding], *, as_json: bool) -> None:
 
 def overview(view: Overview, *, as_json: bool) -> None:
     if as_json:
-        print_json(
-            {
-                "recording": view.recording,
-                "recorder": None if view.recorder is None else asdict(view.recorder),
-                "influx": None if view.forwarding is None else asdict(view.forwarding),
-                "trays": records(view.trays),
-                "nodes": [
-                    {
-                        "node": node.node,
-                        "here": node.here,
-                        "last_message": plain(node.last_message),
-                        "silent_s": None
-                        if node.last_message is None
-                        else (view.at - node.last_message).total_seconds(),
-                        "messages_missing": node.missing,
-                        "messages_gone": node.gone,
-                        "messages_outstanding": sum(each.outstanding for each in node.boots),
-                        "boots": [
-                            {
-                                "boot": each.boot,
-                                "receipt_upto": each.upto,
-                                "highest": each.highest,
-                                "missing": [list(numbers) for numbers in each.missing],
-                                "outstanding": each.outstanding,
-                            }
-                            for each in node.boots
-                        ],
-                        "dropped_messages": node.dropped_messages,
-                        "dropped_readings": node.dropped_readings,
-                        "spoilt_records": node.spoilt_records,
-                        "faults": list(node.faults),
-                        "timetable_until": plain(node.timetable_until),
-                    }
-                    for node in view.nodes
-                ],
-                "counts": view.counts,
-                "timetable": timetable_plain(view.timetable),
-                "set_aside": [
-                    {"received": plain(message.received), "kind": message.kind, "reason": message.reason}
-                    for message in view.quarantined
-                ],
-            }
-        )
+        print_json(_overview_plain(view))
         return
     state = f": {view.recorder.sentence}" if view.recorder else ""
     missing_recorder = "NOT RUNNING. Start it with `tidetray record`" if view.expected else "not needed: no sensors yet"
@@ -116,6 +77,49 @@ def overview(view: Overview, *, as_json: bool) -> None:
     click.echo(f"Recorded: {view.counts['readings']} readings. Set aside: {view.counts['set_aside']} messages.")
     for message in view.quarantined:
         click.echo(f"  quarantine {local(message.received, view.zone)}: {message.reason}")
+
+
+def _overview_plain(view: Overview) -> dict[str, Any]:
+    return {
+        "recording": view.recording,
+        "recorder": None if view.recorder is None else asdict(view.recorder),
+        "influx": None if view.forwarding is None else asdict(view.forwarding),
+        "trays": records(view.trays),
+        "nodes": [_node_plain(node, view.at) for node in view.nodes],
+        "counts": view.counts,
+        "timetable": timetable_plain(view.timetable),
+        "set_aside": [
+            {"received": plain(message.received), "kind": message.kind, "reason": message.reason}
+            for message in view.quarantined
+        ],
+    }
+
+
+def _node_plain(node: NodeState, now: datetime) -> dict[str, Any]:
+    return {
+        "node": node.node,
+        "here": node.here,
+        "last_message": plain(node.last_message),
+        "silent_s": None if node.last_message is None else (now - node.last_message).total_seconds(),
+        "messages_missing": node.missing,
+        "messages_gone": node.gone,
+        "messages_outstanding": sum(each.outstanding for each in node.boots),
+        "boots": [
+            {
+                "boot": each.boot,
+                "receipt_upto": each.upto,
+                "highest": each.highest,
+                "missing": [list(numbers) for numbers in each.missing],
+                "outstanding": each.outstanding,
+            }
+            for each in node.boots
+        ],
+        "dropped_messages": node.dropped_messages,
+        "dropped_readings": node.dropped_readings,
+        "spoilt_records": node.spoilt_records,
+        "faults": list(node.faults),
+        "timetable_until": plain(node.timetable_until),
+    }
 
 
 def timetable_plain(answer: TimetableAnswer) -> dict[str, Any]:

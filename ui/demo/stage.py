@@ -17,7 +17,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
@@ -64,54 +64,72 @@ def run_demo(*, live_s: float | None, dashboard: bool, keep: Path | None, port: 
         command()  # says so now if there is no MicroPython
     signal.signal(signal.SIGTERM, _stop)
     signal.signal(signal.SIGINT, _stop)
-    console = Console()
-    started = time.monotonic()
     with ExitStack() as stack:
-        home = (
-            keep
-            if keep is not None
-            else Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidetray-demo-")))
-        )
+        home = keep or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidetray-demo-")))
         if (home / RECORD_FILE).exists():
             click.echo(f"tidetray: {home} holds a record already. Name an empty folder with --keep.", err=True)
             return 1
         nursery = make_nursery(datetime.now(UTC), seed=SEED)
         _write_notebook(home, nursery, with_its_tray(nursery.plan) if real else nursery.plan)
-        nodes: _Nodes | None = None
-        micropython: RealNode | None = None
+        cast = _Cast()
         try:
-            if dashboard:
-                chosen = serve.free_port("127.0.0.1", port)
-                stack.enter_context(
-                    _child(serve.start(home, host="127.0.0.1", port=chosen, log=home / "dashboard.log"))
-                )
-                click.echo(f"Pages:   http://127.0.0.1:{chosen}")
-            broker = stack.enter_context(broker_process())
-            recorder = stack.enter_context(_child(_start_recorder(home, broker)))
-            nodes = stack.enter_context(_nodes(nursery, broker, live_s))
-            if real:
-                folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidetray-node-")))
-                micropython = stack.enter_context(real_node(folder, nursery.plan.trial.site, broker))
-                click.echo(f"Node:    {REAL_NODE} is a real one, in MicroPython, on {REAL_TRAY}")
-            _show_history(console, nodes, recorder, started)
-            _watch_live(nodes, home, nursery)
+            _play(cast, stack, home, nursery, live_s=live_s, dashboard_port=port if dashboard else None, real=real)
         except _StopAskedError:
             click.echo("Stopping: waiting for what is still on its way.")
         except _EndedEarlyError as ended:
             click.echo(f"Stopped early: {ended}")
         signal.signal(signal.SIGTERM, signal.SIG_IGN)
         signal.signal(signal.SIGINT, signal.SIG_IGN)
-        final = None if nodes is None else nodes.finish()
-        its_word = None if micropython is None else micropython.finish()
-        if final is None:
-            return 1
-        _wait_for_cycles(home)
-        code = _say_result(home, final)
-        if micropython is not None:
-            code = max(code, _say_real(home, its_word))
+        code = _curtain(cast, home)
         if keep is not None:
             click.echo(f"Kept in {home}: look at it with `tidetray dashboard --home {home}`.")
     return code
+
+
+@dataclass
+class _Cast:
+    """Whose last word is waited for at the end: those that were started before the demo was stopped."""
+
+    nodes: _Nodes | None = None
+    real: RealNode | None = None
+
+
+def _play(
+    cast: _Cast,
+    stack: ExitStack,
+    home: Path,
+    nursery: Nursery,
+    *,
+    live_s: float | None,
+    dashboard_port: int | None,
+    real: bool,
+) -> None:
+    """Start every process, show the history come in, then watch the live trays until they end."""
+    console, started = Console(), time.monotonic()
+    if dashboard_port is not None:
+        chosen = serve.free_port("127.0.0.1", dashboard_port)
+        stack.enter_context(_child(serve.start(home, host="127.0.0.1", port=chosen, log=home / "dashboard.log")))
+        click.echo(f"Pages:   http://127.0.0.1:{chosen}")
+    broker = stack.enter_context(broker_process())
+    recorder = stack.enter_context(_child(_start_recorder(home, broker)))
+    cast.nodes = stack.enter_context(_nodes(nursery, broker, live_s))
+    if real:
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidetray-node-")))
+        cast.real = stack.enter_context(real_node(folder, nursery.plan.trial.site, broker))
+        click.echo(f"Node:    {REAL_NODE} is a real one, in MicroPython, on {REAL_TRAY}")
+    _show_history(console, cast.nodes, recorder, started)
+    _watch_live(cast.nodes, home, nursery)
+
+
+def _curtain(cast: _Cast, home: Path) -> int:
+    """Let the nodes finish, and say what was sent and what was recorded. The exit code."""
+    final = None if cast.nodes is None else cast.nodes.finish()
+    its_word = None if cast.real is None else cast.real.finish()
+    if final is None:
+        return 1
+    _wait_for_cycles(home)
+    code = _say_result(home, final)
+    return code if cast.real is None else max(code, _say_real(home, its_word))
 
 
 class _EndedEarlyError(Exception):

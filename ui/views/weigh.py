@@ -122,77 +122,88 @@ def _form(table: Bench, weighing: Weighing, pot: str, now: datetime) -> None:
     row = next(each_row(table.pots[table.pots["pot"] == pot]))
     past = history(table.trial, pot)
     today = [w for w in past if words.is_today(w.time, table.zone, now)]
+    _say_which(table, weighing, row, today, now)
+    _offer_the_cell(table, weighing)
+    before = past if weighing.correcting is None else past[:-1]  # the last one is being corrected
+    with st.form(weighing.key("form"), border=False):
+        _mass(table, weighing, row, before[-1] if before else None, now)
+        _save_button(table, weighing, pot)
+        if weighing.correcting is not None:
+            st.text_input("Why", key=weighing.key("why"), value="misread or mistyped", max_chars=200)
+        _how_weighed(table, weighing, max((w.replicate for w in today), default=0) + 1)
+    if weighing.correcting is not None:
+        st.button("Leave it as it was", width="stretch", on_click=_leave, args=(weighing, pot))
+    else:
+        _gone(table, pot)
+
+
+def _say_which(table: Bench, weighing: Weighing, row: Any, today: list[WeighIn], now: datetime) -> None:
+    """The pot, where it stands, and what was done with it today."""
     place = f"{row.tray}, {words.place(row.row, row.column)}"
     empty = "empty pot not weighed" if math.isnan(row.tare_g) else f"empty {row.tare_g:.2f} g" if row.tare_g else NET
-    look.draw(tag("div", pot, css="tt-pot") + tag("div", f"{place} · {row.treatment} · {empty}", css="tt-small"))
-    if st.session_state.pop("left_correction", "") == pot:
-        mass_field.forget(weighing.key("left"), table.trial, pot, CORRECTION)
+    look.draw(tag("div", row.pot, css="tt-pot") + tag("div", f"{place} · {row.treatment} · {empty}", css="tt-small"))
+    if st.session_state.pop("left_correction", "") == row.pot:
+        mass_field.forget(weighing.key("left"), table.trial, row.pot, CORRECTION)
     if weighing.told:
         look.say("fine", weighing.told)
     if weighing.correcting is not None:
         look.say("note", "Correcting: the wrong mass stays readable in the notebook, the right one counts.")
     elif today:
-        _weighed_today(table, weighing, pot, today[-1], now)
-    replicate = max((w.replicate for w in today), default=0) + 1
-    _offer_the_cell(table, weighing)
-    with st.form(weighing.key("form"), border=False):
-        st.text_input(MASS_LABEL, key=weighing.key("gross"), placeholder="such as 48.3", max_chars=40)
-        before = past if weighing.correcting is None else past[:-1]  # the last one is being corrected
-        last = before[-1] if before else None
-        mass_field.watch(
-            weighing.key("form"),
-            MASS_LABEL,
-            table.trial,
-            pot,
-            kind=_kind(weighing),
-            tare_g=0.0 if pd.isna(row.tare_g) else float(row.tare_g),
-            last=last,
-            span=words.age(last.time, now) if last else "",
-            decimal_comma=st.session_state["kept_decimal_comma"],
-        )
-        if weighing.problem:
-            look.say("wrong", f"Not saved. {weighing.problem}")
-        if weighing.doubt:
-            look.say(
-                "note", f"Not saved yet. {weighing.doubt} If it is right, press Save again; if not, correct it above."
-            )
-        label = "Yes, save it" if weighing.doubt else "Save" if weighing.correcting is None else "Save correction"
-        st.form_submit_button(
-            label,
-            type="primary",
-            width="stretch",
-            on_click=_save,
-            args=(table, weighing, pot, weighing.asked if weighing.doubt else 0),
-        )
-        if weighing.correcting is not None:
-            st.text_input("Why", key=weighing.key("why"), value="misread or mistyped", max_chars=200)
-        kept = st.session_state
+        _weighed_today(table, weighing, row.pot, today[-1], now)
+
+
+def _mass(table: Bench, weighing: Weighing, row: Any, last: WeighIn | None, now: datetime) -> None:
+    """The field for the mass, and what stands against it."""
+    st.text_input(MASS_LABEL, key=weighing.key("gross"), placeholder="such as 48.3", max_chars=40)
+    mass_field.watch(
+        weighing.key("form"),
+        MASS_LABEL,
+        table.trial,
+        row.pot,
+        kind=_kind(weighing),
+        tare_g=0.0 if pd.isna(row.tare_g) else float(row.tare_g),
+        last=last,
+        span=words.age(last.time, now) if last else "",
+        decimal_comma=st.session_state["kept_decimal_comma"],
+    )
+    if weighing.problem:
+        look.say("wrong", f"Not saved. {weighing.problem}")
+    if weighing.doubt:
+        look.say("note", f"Not saved yet. {weighing.doubt} If it is right, press Save again; if not, correct it above.")
+
+
+def _save_button(table: Bench, weighing: Weighing, pot: str) -> None:
+    label = "Yes, save it" if weighing.doubt else "Save" if weighing.correcting is None else "Save correction"
+    answers = weighing.asked if weighing.doubt else 0
+    args = (table, weighing, pot, answers)
+    st.form_submit_button(label, type="primary", width="stretch", on_click=_save, args=args)
+
+
+def _how_weighed(table: Bench, weighing: Weighing, replicate: int) -> None:
+    """Blotted or not, which replicate, who, on which scale: mostly as the time before."""
+    kept = st.session_state
+    st.segmented_control(
+        "Blotted dry?",
+        (True, False),
+        key=weighing.key("blotted"),
+        format_func=lambda yes: "yes" if yes else "no",
+        required=True,
+        **_default(weighing.key("blotted"), kept["kept_blotted"]),
+    )
+    if weighing.correcting is None:
         st.segmented_control(
-            "Blotted dry?",
-            (True, False),
-            key=weighing.key("blotted"),
-            format_func=lambda yes: "yes" if yes else "no",
+            "Replicate",
+            tuple(range(1, replicate + 3)),
+            key=weighing.key("replicate"),
             required=True,
-            **_default(weighing.key("blotted"), kept["kept_blotted"]),
+            **_default(weighing.key("replicate"), replicate),
         )
-        if weighing.correcting is None:
-            st.segmented_control(
-                "Replicate",
-                tuple(range(1, replicate + 3)),
-                key=weighing.key("replicate"),
-                required=True,
-                **_default(weighing.key("replicate"), replicate),
-            )
-        signed_in.name_field("Who weighs", weighing.key("who"), value=kept["kept_who"], max_chars=40)
-        if table.balances:
-            last_one = kept.get("kept_balance")
-            at = table.balances.index(last_one) if last_one in table.balances else 0
-            st.selectbox("Scale", table.balances, index=at, key=weighing.key("balance"))
-        st.toggle("Decimal comma: 48,3", value=kept["kept_decimal_comma"], key=weighing.key("decimal_comma"))
-    if weighing.correcting is not None:
-        st.button("Leave it as it was", width="stretch", on_click=_leave, args=(weighing, pot))
-    else:
-        _gone(table, pot)
+    signed_in.name_field("Who weighs", weighing.key("who"), value=kept["kept_who"], max_chars=40)
+    if table.balances:
+        last_one = kept.get("kept_balance")
+        at = table.balances.index(last_one) if last_one in table.balances else 0
+        st.selectbox("Scale", table.balances, index=at, key=weighing.key("balance"))
+    st.toggle("Decimal comma: 48,3", value=kept["kept_decimal_comma"], key=weighing.key("decimal_comma"))
 
 
 def _kind(weighing: Weighing) -> str:
