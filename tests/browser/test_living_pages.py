@@ -6,12 +6,13 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Dialog, expect
+from playwright.sync_api import Error as PlaywrightError
 
 from tests.browser.opened import HOST, PHONE, WIDE, drawn, keep, served, visit
 from tests.made_home import make_home
@@ -21,6 +22,7 @@ from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
+from tidetray.ui.parts import leaving
 from tidetray.ui.web.serve import free_port
 
 ROOT = Path(__file__).parents[2]
@@ -108,6 +110,62 @@ def test_two_people_weigh_at_once(home: Path, url: str, browser: Browser) -> Non
     with open_store(home / RECORD_FILE, read_only=True) as store:
         weighed = [(w.pot, w.who) for w in Notebook(store).weigh_ins("plugs") if w.who != "demo"]
     assert sorted(weighed) == [("t1-a1", "one"), ("t2-a1", "two")]
+
+
+def test_nothing_typed_is_left_behind_without_a_question(url: str, browser: Browser) -> None:
+    """Notes and settings ask before another page is opened or the tab reloaded; what was saved is not asked about."""
+    page = browser.new_page(viewport=WIDE)
+    asked: list[str] = []
+    leave = False
+
+    def answer(dialog: Dialog) -> None:
+        asked.append(dialog.message if dialog.type == "confirm" else dialog.type)
+        dialog.accept() if leave else dialog.dismiss()
+
+    page.on("dialog", answer)
+    visit(page, f"{url}/notebook")
+    page.get_by_text("Save an event", exact=True).first.click()
+    why = page.locator("[data-testid=stForm]").filter(has_text="Save event").get_by_label("Why")
+    why.press_sequentially("the lamp was ")
+    page.get_by_role("link", name="Alarms", exact=True).or_(page.get_by_role("link", name="Today")).first.click()
+    expect(why).to_have_value("the lamp was ")
+    assert asked == [leaving.ASKED]
+    with suppress(PlaywrightError):
+        page.reload(timeout=5000)  # refused by the answer: it never begins
+    assert asked == [leaving.ASKED, "beforeunload"]
+    expect(why).to_have_value("the lamp was ")
+    leave = True
+    page.get_by_role("link", name="Settings", exact=True).click()
+    page.get_by_role("heading", name="Settings", exact=True).wait_for(timeout=SOON_MS)
+    drawn(page)
+    assert asked[2:] == [leaving.ASKED]
+    page.close()
+
+
+def test_what_was_saved_is_left_without_a_question(url: str, browser: Browser) -> None:
+    page = browser.new_page(viewport=WIDE)
+    asked: list[str] = []
+    page.on("dialog", lambda dialog: (asked.append(dialog.message), dialog.dismiss()))
+    visit(page, f"{url}/settings")
+    form = page.locator("[data-testid=stExpander]").filter(has_text="Prices")
+    form.locator("summary").click()
+    field = form.locator("input[type=text]").first
+    field.press_sequentially("nonsense")
+    form.get_by_role("button", name="Save", exact=True).click()
+    expect(form.get_by_text("Nothing was changed")).to_be_visible(timeout=SOON_MS)
+    drawn(page)
+    page.wait_for_timeout(2000)  # the script judges once the page has been quiet for a second
+    page.get_by_role("link", name="Today").click()
+    assert asked == [leaving.ASKED], "refused, so it is still unsaved"
+    field.fill("")
+    form.get_by_role("button", name="Save", exact=True).click()
+    expect(form.locator(".tt-fine")).to_be_visible(timeout=SOON_MS)
+    drawn(page)
+    page.wait_for_timeout(2000)
+    page.get_by_role("link", name="Today").click()
+    page.get_by_role("heading", name="Trays", exact=True).wait_for(timeout=SOON_MS)
+    assert len(asked) == 1
+    page.close()
 
 
 def test_left_open_while_the_recorder_restarts(home: Path, url: str, browser: Browser) -> None:

@@ -35,7 +35,7 @@ from tidetray.ui.changes import weighing as at_the_scale
 from tidetray.ui.changes.entry import UnlikelyError, unlikely_correction
 from tidetray.ui.changes.figures import figure
 from tidetray.ui.columns import EVENTS, Column, columns
-from tidetray.ui.parts import look, signed_in, tables, trial_life
+from tidetray.ui.parts import leaving, look, signed_in, tables, trial_life
 from tidetray.ui.parts.head import head
 from tidetray.ui.web import sign_in
 from tidetray.ui.words import CAUTIONS_AT, OVEN, SPENT
@@ -189,6 +189,21 @@ def _events(data: TrialData, *, changeable: bool) -> None:
         )
     if not changeable:
         return
+    _event_form(data)
+    _say(_note)
+    with st.expander("Split a pot"):
+        _split_form(data)
+    _say(_split)
+    with st.expander("Take an event back"), st.form("take_back"):
+        st.text_input("Number of the event", key="t_number")
+        signed_in.name_field("Who enters this", "t_who")
+        st.text_input("Why", key="t_why")
+        st.form_submit_button("Take it back", on_click=_act, args=(_take_back, data.trial.name))
+    _say(_take_back)
+
+
+def _event_form(data: TrialData) -> None:
+    """What can be noted of pots, trays, lamps and water: the fields follow the kind of event."""
     with st.expander("Save an event"):
         kind = st.selectbox("What", NOTED_HERE, key="e_kind")
         look.small(f"{kind}: {EVENT_KINDS[kind]}.")
@@ -220,16 +235,6 @@ def _events(data: TrialData, *, changeable: bool) -> None:
             st.form_submit_button(
                 "Save event", type="primary", on_click=_act, args=(_note, data.trial.name, kind, data.trial.zone)
             )
-    _say(_note)
-    with st.expander("Split a pot"):
-        _split_form(data)
-    _say(_split)
-    with st.expander("Take an event back"), st.form("take_back"):
-        st.text_input("Number of the event", key="t_number")
-        signed_in.name_field("Who enters this", "t_who")
-        st.text_input("Why", key="t_why")
-        st.form_submit_button("Take it back", on_click=_act, args=(_take_back, data.trial.name))
-    _say(_take_back)
 
 
 def _note(store: Store, trial: str, kind: str, zone: str) -> str:
@@ -452,4 +457,5 @@ def _local(table: pd.DataFrame, zone: str) -> pd.DataFrame:
 
 
 head("notebook")
+leaving.guard()
 page()

@@ -25,7 +25,7 @@ from tidetray.ui.changes import settings_forms
 from tidetray.ui.changes.keeping import applied, back_up_now, scheduled_trays, send_test
 from tidetray.ui.changes.new_trial import Fault, FormError
 from tidetray.ui.changes.settings_forms import FormField, Group
-from tidetray.ui.parts import look, signed_in
+from tidetray.ui.parts import leaving, look, signed_in
 from tidetray.ui.parts.head import title
 from tidetray.ui.parts.refusals import Refusals
 from tidetray.ui.tag import Markup, tag
@@ -458,4 +458,5 @@ def _deeds() -> None:
 
 
 title("settings")
+leaving.guard()
 page()
