@@ -47,9 +47,19 @@ MISLEADING = 4
 """As many cautions stand on the first pages."""
 
 
-def found(grew: GrowthAnswer, compared: CompareAnswer, related: RelateAnswer, placed: PositionsAnswer) -> Section:
-    """What was found, on the first pages: growth, and the first line of each further question."""
+def found(grew: GrowthAnswer, related: RelateAnswer, placed: PositionsAnswer) -> Section:
+    """What was found, on the first page: growth, and the first line of each further question."""
     parts: list[Words | Table | Figure] = [Words(grew.summary)]
+    if not grew.why_not:
+        parts += table("Each treatment: means of its trays", grew.treatments, TREATMENTS_GROWTH)
+    parts.append(Words(f"{PAGES['relate']}. {related.summary}"))
+    parts.append(Words(f"{PAGES['positions']}. {placed.summary}"))
+    return Section("What was found", tuple(parts), appendix=False)
+
+
+def pictured(grew: GrowthAnswer, compared: CompareAnswer) -> tuple[Section, ...]:
+    """What was found, drawn: on the second page, so that the first one answers in words."""
+    parts: list[Words | Table | Figure] = []
     over_time = compared.picture() or grew.picture_over_time()
     if over_time is not None:
         caption = (
@@ -57,8 +67,6 @@ def found(grew: GrowthAnswer, compared: CompareAnswer, related: RelateAnswer, pl
             "with 95 % confidence, by the scatter of trays (no band: one tray a treatment). Thin: each pot."
         )
         parts.append(Figure("growth-over-time", caption, over_time))
-    if not grew.why_not:
-        parts += table("Each treatment: means of its trays", grew.treatments, TREATMENTS_GROWTH)
     of_the_day = compared.picture_of_the_day()
     if compared.found is not None and of_the_day is not None:
         caption = (
@@ -66,9 +74,7 @@ def found(grew: GrowthAnswer, compared: CompareAnswer, related: RelateAnswer, pl
             "means of the trays, which are what is compared."
         )
         parts.append(Figure("pots-of-a-day", caption, of_the_day))
-    parts.append(Words(f"{PAGES['relate']}. {related.summary}"))
-    parts.append(Words(f"{PAGES['positions']}. {placed.summary}"))
-    return Section("What was found", tuple(parts), appendix=False)
+    return (Section("In pictures", tuple(parts), appendix=False),) if parts else ()
 
 
 def may_mislead(cautions: tuple[str, ...]) -> Section:
@@ -128,7 +134,7 @@ def comparison(answer: CompareAnswer, said: Cautions) -> Section:
     day = found.at_day
     parts: list[Words | Table | Figure] = [
         Words(first, "answer", tuple(more)),
-        *noted("What cannot be known yet, and what may mislead:", said.new(answer.cautions)),
+        *noted("What cannot be known yet, and what may mislead:", said.new(answer.keep_in_mind)),
         Words("For statisticians.", "small", answer.details),
     ]
     for name, (title, spec) in answer.pictures_of_differences().items():
@@ -154,7 +160,7 @@ def comparison(answer: CompareAnswer, said: Cautions) -> Section:
 
 
 def causes(view: RelateAnswer, said: Cautions) -> Section:
-    cautions = noted("Before you read on:", said.new(view.cautions))
+    cautions = noted("Before you read on:", said.new(view.keep_in_mind))
     first, *more = view.sentences
     if view.relation is None:
         return Section(PAGES["relate"], (Words(first, "note"), *cautions))
@@ -173,7 +179,7 @@ def causes(view: RelateAnswer, said: Cautions) -> Section:
 
 
 def places(view: PositionsAnswer, said: Cautions) -> Section:
-    cautions = noted("Before you read on:", said.new(view.cautions))
+    cautions = noted("Before you read on:", said.new(view.keep_in_mind))
     found = view.positions
     first, *more = view.sentences
     if found is None:
@@ -212,13 +218,13 @@ def decision(answer: TuneAnswer, said: Cautions) -> Section:
     found, data = answer.tuned, answer.data
     if found is None:
         return Section(
-            PAGES["tune"], (Words(answer.summary, "note"), *noted("Keep in mind:", said.new(answer.cautions)))
+            PAGES["tune"], (Words(answer.summary, "note"), *noted("Keep in mind:", said.new(answer.keep_in_mind)))
         )
     fit = found.fit
     parts: list[Words | Table | Figure] = [
         Words(answer.summary, "answer" if fit.best else "note"),
         Words(f"From {'trials' if len(data.trials) > 1 else 'trial'} {', '.join(data.trials)}.", "small"),
-        *noted("Keep in mind:", said.new(answer.cautions)),
+        *noted("Keep in mind:", said.new(answer.keep_in_mind)),
     ]
     drawn = answer.picture()
     if drawn is not None:

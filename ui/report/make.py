@@ -51,9 +51,10 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
     marked = data_fingerprint(store, [data, *earlier], limits)
     sections = (
         replace(bench.question(data), appendix=False),
-        answers.found(grew, found, relation, places),
+        answers.found(grew, relation, places),
         answers.may_mislead((*found.cautions, *grew.cautions)),
         answers.to_do(step),
+        *answers.pictured(grew, found),
         bench.design(data),
         went_through,
         answers.growth(grew, found),

@@ -39,6 +39,7 @@ TITLES = [
     "What was found",
     "What may mislead",
     "What to do next",
+    "In pictures",
     "Design",
     "Conditions",
     "Growth",
@@ -49,7 +50,7 @@ TITLES = [
     "Tune floods",
     "Methods",
 ]
-APPENDIX = TITLES[4:]
+APPENDIX = TITLES[5:]
 
 
 @pytest.fixture(scope="module")
@@ -228,6 +229,7 @@ def test_the_pdf_says_the_same_on_a4_with_bookmarks(files: tuple[str, bytes], re
     assert {(round(page.mediabox.width), round(page.mediabox.height)) for page in reader.pages} == {(595, 842)}
     assert [entry.title for entry in reader.outline] == [f"{n}. {title}" for n, title in enumerate(TITLES, start=1)]
     texts = pages_of(paper)
+    assert "Appendix: for whoever wants to check" in texts[2], "two pages answer first"
     for number, text in enumerate(texts, start=1):
         assert f"{number} of {len(texts)}" in text
     # a line may go on after the foot of a page: what is asked is its first words
