@@ -7,14 +7,14 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.opened import PHONE, choose, keep, served, visit
+from tests.browser.opened import PHONE, WIDE, choose, keep, served, visit
 from tests.made_home import make_home
 from tests.year_home import make_year_home
 from tidetray.ingest.store.home_lock import RecorderLock
 
-NINE_PX, FORTY_PX = 1600, 3500
+NINE_PX, FORTY_PX, POSITIONS_PX = 1600, 3500, 2700
 
 
 @pytest.fixture
@@ -46,6 +46,21 @@ def test_forty_trays_are_a_line_each_by_bench_and_can_be_chosen(tmp_path: Path, 
         assert tall_px(page) <= FORTY_PX
         choose(page, page.get_by_role("combobox", name="Show"), "emersed")
         page.wait_for_function("document.querySelectorAll('.tt-line').length === 10")
+
+
+def test_a_phone_shows_three_maps_until_it_is_asked_for_all(tmp_path: Path, page: Page) -> None:
+    home = make_home(tmp_path, datetime.now(UTC), readings_of=timedelta(hours=6))
+    with RecorderLock(home), served(home) as url:
+        visit(page, f"{url}/positions")
+        maps = page.locator("[data-testid=stVegaLiteChart]:visible")
+        expect(maps).to_have_count(3)
+        keep(page, "three maps 390")
+        assert tall_px(page) <= POSITIONS_PX
+        page.get_by_text("All 9 trays").click()
+        expect(maps).to_have_count(9, timeout=30_000)
+        page.set_viewport_size(WIDE)
+        expect(page.get_by_text("All 9 trays")).to_be_hidden()
+        expect(maps).to_have_count(9)
 
 
 def test_three_tabs_are_at_the_thumb_and_lead_to_their_pages(tmp_path: Path, page: Page) -> None:

@@ -80,7 +80,9 @@ _STYLE = (
   .stMainBlockContainer { padding-bottom: 6.5rem !important; }
   .st-key-menu { flex-wrap: nowrap; overflow-x: auto; scrollbar-width: none; padding-top: 5px; }
   .st-key-menu > * { flex: none; }
+  .st-key-maps-wide { display: none; }
 }
+@media (min-width: 641px) { .st-key-maps-ask-phone { display: none; } }
 .tt-question { color: var(--quiet); font-size: 1.05rem; margin: -.5rem 0 .1rem; }
 .tt-answer { border-left: 6px solid var(--deep); background: var(--paper); color: var(--ink); border-radius: 4px;
   padding: .6rem .9rem; line-height: 1.4; overflow-wrap: anywhere; }

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+import pandas as pd
 import streamlit as st
 
 from tidetray.analysis.base.words import is_technical
 from tidetray.analysis.pictures import positions
+from tidetray.analysis.pictures.base import Spec
 from tidetray.analysis.questions.positions import PositionsAnswer
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.columns import FEATURES
@@ -21,7 +25,8 @@ NEIGHBOURS = {
     "along the row": "row",
     "along the column": "column",
 }
-# So many maps are drawn at first: a browser takes seconds over forty.
+# So many maps are drawn at first: a browser takes seconds over forty. A phone shows the first line of them
+# (`ui/parts/look.py`), until it is asked for all.
 MAPS = 9
 
 
@@ -31,14 +36,14 @@ def page() -> None:
         view: PositionsAnswer = ask("positions", chosen_trial(), neighbours)
     if view.positions is None:
         look.answer(view.why_not)
-        look.may_mislead(view.cautions)
+        look.may_mislead(view.keep_in_mind)
         with look.statisticians():
             look.technical(view.cautions)
             _spread(view)
         return
     _answers(view)
     _map(view)
-    look.may_mislead(view.cautions)
+    look.may_mislead(view.keep_in_mind)
     with look.statisticians():
         look.technical((*view.sentences[1:], *view.cautions))
         _figures(view)
@@ -60,25 +65,33 @@ def _map(view: PositionsAnswer) -> None:
     look.small(
         "▲ grew faster than the mean of its tray, ▼ slower; larger means more. The bold number is the difference"
         " in percentage points a day. Shade and small number: light at the place, against the tray's own "
-        "sensor. The bar below a tray is its day: dark while it was under water."
+        "sensor. The bar below a tray is its day: dark while it was under water. The trays whose pots differ most come "
+        "first."
     )
-    pots = view.positions.pots
-    maps = view.maps()
-    if len(maps) > MAPS and not st.toggle(
-        f"All {len(maps)} trays, not only the {MAPS} whose pots differ most", key="all_maps"
-    ):
-        most = set(pots["residual"].abs().groupby(pots["tray"]).max().nlargest(MAPS).index)
-        maps = [each for each in maps if each[0]["tray"] in most]
+    pots, maps = view.positions.pots, view.maps()
+    differ = pots["residual"].abs().groupby(pots["tray"]).max()
+    most_first = sorted(maps, key=lambda each: -float(differ[each[0]["tray"]]))
     per_line = 2 if int(pots["column"].max()) > 5 else 3
-    for first in range(0, len(maps), per_line):
-        for column, (tray, water, drawn) in zip(st.columns(per_line), maps[first : first + per_line], strict=False):
-            with column:
-                look.draw(tag("p", tag("b", tray["tray"]), f" · {tray['treatment']}"))
-                look.small(water)
-                draw(drawn)
-    look.small("These maps as one file, to print or to show a friend:")
+    whole = True
+    if len(maps) > per_line:
+        with st.container(key="maps-ask" if len(maps) > MAPS else "maps-ask-phone"):
+            whole = st.toggle(f"All {len(maps)} trays, not only those whose pots differ most", key="all_maps")
+    _line(most_first[:per_line], per_line)
+    more = most_first[per_line : None if whole else MAPS]
+    with st.container(key="maps-all" if whole else "maps-wide"):
+        for first in range(0, len(more), per_line):
+            _line(more[first : first + per_line], per_line)
+    look.small("All maps as one file, to print or to show a friend:")
     titled = [(f"{tray['tray']}, {tray['treatment']}", drawn) for tray, _, drawn in maps]
     files(positions.whole_map(titled), "places", pots)
+
+
+def _line(maps: Sequence[tuple[pd.Series, str, Spec]], per_line: int) -> None:
+    for column, (tray, water, drawn) in zip(st.columns(per_line), maps, strict=False):
+        with column:
+            look.draw(tag("p", tag("b", tray["tray"]), f" · {tray['treatment']}"))
+            look.small(water)
+            draw(drawn)
 
 
 def _figures(view: PositionsAnswer) -> None:
