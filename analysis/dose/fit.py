@@ -200,7 +200,8 @@ def _rows(
     left_out = len(rows) - len(whole)
     cautions = []
     if left_out:
-        cautions.append(f"{left_out} of {len(rows)} rows have no known dose or no response and were left out.")
+        unknown = "what they went through or how they grew is unknown"
+        cautions.append(f"{left_out} of {len(rows)} pots were left out: {unknown}.")
     return whole, cautions
 
 
@@ -221,9 +222,9 @@ def _refusal(rows: pd.DataFrame, points: pd.DataFrame, given: int, words: Wordin
     if len(rows) < given / 2:
         return Verdict(
             "not enough spread",
-            f"Not enough spread: of {given} rows only {len(rows)} have a known dose and a response, so too "
-            "much of what the trays went through is unknown. Correct the sensors or close the gaps in the record, "
-            "or use the planned schedule as dose.",
+            f"Too little is known of what the trays went through: dose and growth are known of {len(rows) or 'none'} "
+            f"of {given} pots. Correct the sensors or close the gaps in the record, or use the planned schedule as "
+            "dose.",
         )
     doses = len(group_doses(rows["dose"].to_numpy(dtype=float), step)[0]) if len(rows) else 0
     if doses == 1:

@@ -90,8 +90,8 @@ def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str)
     cautions = []
     if df < FEWEST_DF:
         cautions.append(
-            f"The spread between trays rests on {df} degrees of freedom: it may really be {low:.1f} to "
-            f"{high:.1f} times that. Plan for the larger end."
+            f"The spread between trays was learned from few trays: it may really be {low:.1f} to {high:.1f} times "
+            "that. Plan for the larger end."
         )
     if tray_variance == 0:
         cautions.append(
@@ -185,7 +185,7 @@ def advise(
         said.append(
             f"With {trays} trays per treatment and {pots} pots in each, a true difference of "
             f"{difference:g}{unit} is found {_in_ten(found)}; what is found {_in_ten(target)} is a "
-            f"difference of {detect:.3g}{unit}."
+            f"difference of {detect:.2g}{unit}."
         )
     own = needed[needed["pots"] == pots].iloc[0]
     said.append(
@@ -235,16 +235,22 @@ def _more_trays_or_pots(trays: int, pots: int, difference: float, spread: _Sds, 
     best = of(trays, 10**9)
     sd, floor = sd_of_tray_mean(pots=pots, **spread), spread["tray_sd"]
     start = (
-        f"Between two treatments, one more tray each would raise the power from {now:.2f} to {tray:.2f}, twice "
-        f"the pots to {double:.2f}"
+        f"Between two treatments, one more tray each would raise the chance to find it from {_percent(now)} to "
+        f"{_percent(tray)}, twice the pots to {_percent(double)}"
     )
     if floor > 0.8 * sd:
         return (
-            f"{start}. More pots hardly help here: with any number of them it would be {best:.2f}, since trays differ."
+            f"{start}. More pots hardly help here: with any number of them it would be {_percent(best)}, since trays "
+            "differ."
         )
     if tray >= double:
         return f"{start}: more trays beat more pots."
-    return f"{start}: here more pots help too, up to {best:.2f} with any number of them."
+    return f"{start}: here more pots help too, up to {_percent(best)} with any number of them."
+
+
+def _percent(power: float) -> str:
+    """Never 100 %: nothing is found for certain."""
+    return f"{100 * power:.0f} %" if power < 0.995 else "more than 99 %"
 
 
 def _in_ten(share: float) -> str:

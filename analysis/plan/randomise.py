@@ -188,7 +188,7 @@ def crossover(layout: Layout, *, seed: int) -> dict[str, str]:
         trays_of.setdefault(name, []).append(tray)
     sizes = {len(trays) for trays in trays_of.values()}
     if len(sizes) > 1:
-        raise ValueError("a crossover needs as many trays for each treatment")
+        raise ValueError("a crossover needs the same number of trays for every treatment")
     if len(trays_of) < 2:
         raise ValueError("a crossover needs two treatments or more: there is nothing to change over to")
     rng = random.Random(seed)

@@ -40,6 +40,12 @@ class Answer(ABC):
     def summary(self) -> str:
         """The answer in one sentence."""
 
+    @property
+    def keep_in_mind(self) -> tuple[str, ...]:
+        """The cautions that the answer does not hold already: what is shown below it."""
+        said = " ".join(getattr(self, "sentences", (self.summary,)))  # an answer of several sentences has them
+        return tuple(each for each in self.cautions if each.strip(" .") not in said)
+
     def picture(self) -> Spec | None:
         """The chart that the page draws, as a Vega-Lite specification; None where there is nothing to draw."""
         return None
@@ -73,7 +79,7 @@ class Answer(ABC):
 
     def _repr_html_(self) -> str:
         """For a notebook: the sentence, what to keep in mind, and the first rows of the table."""
-        cautions = "".join(f"<li>{escape(each)}</li>" for each in self.cautions)
+        cautions = "".join(f"<li>{escape(each)}</li>" for each in self.keep_in_mind)
         shown = self.table.head(ROWS_SHOWN)
         more = len(self.table) - len(shown)
         return (

@@ -54,12 +54,12 @@ _MASS = _Unit(1.0, "g", "g", "Heaviest", "heavier than", ".2f")
 def growth_verdict(found: TrialComparison) -> CompareVerdict:
     """Of growth: over all runs of a crossover where they can be compared, otherwise over the time compared."""
     rates, pairs = rates_and_pairs(found)
-    return _verdict(rates, claimed(pairs), _GROWTH)
+    return _verdict(rates, claimed(pairs), _GROWTH, _why_not(found.growth.cautions))
 
 
 def mass_verdict(found: TrialComparison) -> CompareVerdict:
     """Of the mass on the day compared."""
-    return _verdict(found.at_day.means, claimed(found.at_day.pairs), _MASS)
+    return _verdict(found.at_day.means, claimed(found.at_day.pairs), _MASS, _why_not(found.at_day.cautions))
 
 
 def rates_and_pairs(found: TrialComparison) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -73,7 +73,7 @@ def rates_and_pairs(found: TrialComparison) -> tuple[pd.DataFrame, pd.DataFrame]
     return found.growth.rates, found.growth.pairs
 
 
-def _verdict(means: pd.DataFrame, pairs: pd.DataFrame, unit: _Unit) -> CompareVerdict:
+def _verdict(means: pd.DataFrame, pairs: pd.DataFrame, unit: _Unit, why_not: str) -> CompareVerdict:
     ranked = means.sort_values("estimate", ascending=False, kind="stable")
     top = ranked.iloc[0]
     best = str(top["treatment"])
@@ -91,7 +91,7 @@ def _verdict(means: pd.DataFrame, pairs: pd.DataFrame, unit: _Unit) -> CompareVe
     if rest:
         said = [f"{better} {unit.sure} {worse}" for better, worse in rest]
         more.append(f"Also sure: {listed(said[:FEW_SHOWN])}{' and others' if len(said) > FEW_SHOWN else ''}.")
-    more += _undecided(best, others, means, pairs, unit)
+    more += _undecided(best, others, means, pairs, unit, why_not)
     return CompareVerdict(first, tuple(more), best, beaten)
 
 
@@ -113,8 +113,10 @@ def _doubling(row: pd.Series, unit: _Unit) -> str:
     return f"; doubles in {float(doubling_time(rate)):.0f} days" if unit is _GROWTH and rate > 0.001 else ""
 
 
-def _undecided(best: str, others: Sequence[str], means: pd.DataFrame, pairs: pd.DataFrame, unit: _Unit) -> list[str]:
-    """What cannot be told yet of the treatment that leads, and what would tell."""
+def _undecided(  # noqa: PLR0917
+    best: str, others: Sequence[str], means: pd.DataFrame, pairs: pd.DataFrame, unit: _Unit, why_not: str
+) -> list[str]:
+    """What cannot be told yet of the treatment that leads, and what would tell; `why_not` of pairs without a p."""
     trays = dict(zip(means["treatment"].astype(str), means["n_trays"].astype(int), strict=True))
     single = [name for name in (best, *others) if trays[name] < 2]
     if single:
@@ -123,14 +125,14 @@ def _undecided(best: str, others: Sequence[str], means: pd.DataFrame, pairs: pd.
             f"{_capital(listed(single))} {'has' if one else 'have'} only one tray{'' if one else ' each'}: what the "
             f"treatment does cannot be told from what that tray does. Give {'it' if one else 'each'} a second tray."
         ]
-    said = []
+    said, unknown = [], []
     for row in pairs.to_dict("records"):
         pair = {str(row["a"]), str(row["b"])}
         if best not in pair or float(row["p"]) < LEVEL:
             continue
         (other,) = pair - {best}
         if not np.isfinite(float(row["p"])):
-            said.append((0, f"{_capital(best)} or {other}: not known; see what may mislead."))
+            unknown.append(other)
             continue
         gap = unit.factor * abs(float(row["estimate"]))
         more = more_trays(
@@ -146,7 +148,14 @@ def _undecided(best: str, others: Sequence[str], means: pd.DataFrame, pairs: pd.
             f"as large as it looks now ({gap:.2g} {unit.gap})"
         )
         said.append((more or 99, f"{_capital(best)} or {other}: not known yet; {would}."))
+    if unknown:
+        said.append((100, f"{_capital(best)} or {' or '.join(unknown)}: cannot be told. {why_not}"))
     return [sentence for _, sentence in sorted(said, key=lambda each: each[0])]
+
+
+def _why_not(cautions: Sequence[str]) -> str:
+    """The caution that says why no pair has a p."""
+    return next((each for each in cautions if "cannot be compared: " in each), "There are too few trays to tell.")
 
 
 def _capital(name: str) -> str:

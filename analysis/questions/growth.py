@@ -41,6 +41,8 @@ class GrowthAnswer(Answer):
         As `TrialData.masses`: a row per pot and day of weighing.
     kinds : dict
         As `TrialData.kinds`.
+    unmeasured : bool
+        No sensor has recorded the trays: all hours are unknown, and nothing is said of that here.
     """
 
     intervals: pd.DataFrame
@@ -49,6 +51,7 @@ class GrowthAnswer(Answer):
     why_not: str
     masses: pd.DataFrame
     kinds: dict[str, str]
+    unmeasured: bool = False
 
     @property
     def table(self) -> pd.DataFrame:
@@ -122,6 +125,8 @@ class GrowthAnswer(Answer):
 
     def unknown(self, table: pd.DataFrame | None = None) -> tuple[str, ...]:
         """How many rows of a table (`intervals` unless told) had unknown hours, in words."""
+        if self.unmeasured:
+            return ()
         of = self.intervals if table is None else table
         return unknown_words(of["unknown_h"], of["hours"], "intervals between weigh-ins" if table is None else "pots")
 
@@ -168,6 +173,7 @@ def growth(data: TrialData, *, tray: str | None = None, since: datetime | None =
         "" if not data.growth.table.empty else next(iter(tares_not_noted(data)), NO_GROWTH),
         data.masses,
         data.kinds,
+        data.unmeasured,
     )
 
 

@@ -287,7 +287,7 @@ def _features(
             cautions.append(why_not)
         if row is not None and np.isnan(values).any():
             n = int((~np.isnan(values)).sum())
-            cautions.append(f"{name} is known for {n} of {len(y)} pots; the others are left out of it.")
+            cautions.append(f"{_capital(name)} is known for {n} of {len(y)} pots; the others are left out of it.")
     table = pd.DataFrame(rows, columns=_FEATURE_COLUMNS)
     table["p_adjusted"] = adjust(table["p"].to_numpy(dtype=float), "holm") if len(table) else np.zeros(0)
     return table, cautions
@@ -302,11 +302,14 @@ def _feature(
     x = dummies(values[known].astype(object)) if name in ("row", "column") else values[known][:, None]
     inside = _rest(x, cells)
     if np.abs(inside).max() < 1e-9:
-        return None, f"{name} does not differ between the pots of a tray: it cannot be separated from the tray."
+        return (
+            None,
+            f"{_capital(name)} does not differ between the pots of a tray: it cannot be separated from the tray.",
+        )
     (rss_without, rank_without), (rss, rank) = _rss(here, cells), _rss(here, np.column_stack([cells, x]))
     q, df = rank - rank_without, len(here) - rank
     if df < _LEAST_SPARE or rss <= 0:
-        return None, f"Too few pots to judge {name} by."
+        return None, f"There are too few pots to judge {_NAMES[name]} by."
     p_here = float(stats.f.sf((rss_without - rss) / q / (rss / df), q, df))
     share = max(0.0, 1 - (rss / df) / (rss_without / (df + q)))
     estimate = low = high = f = p = np.nan
@@ -412,6 +415,11 @@ _NAMES = {
     "light_factor": "the light measured at the place",
     "height_m": "the height above the floor",
 }
+
+
+def _capital(feature: str) -> str:
+    """'The height above the floor', to begin a sentence with."""
+    return f"{_NAMES[feature][:1].upper()}{_NAMES[feature][1:]}"
 
 
 def _sentences(

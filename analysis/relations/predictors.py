@@ -12,8 +12,10 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from tidetray.analysis.base.arrays import Array, Codes
+from tidetray.analysis.base.words import listed, natural
 from tidetray.analysis.conditions.known_time import per_known_day
 
 DEFAULT_CAUSES = ("dry_lit_h_d", "dry_dark_h_d", "light_factor", "air_temp_c", "vpd_dry_kpa")
@@ -181,6 +183,7 @@ def choose_causes(frame: pd.DataFrame, *, tray: str = "tray", period: str = "per
     """
     chosen: list[str] = []
     said: list[str] = []
+    unknown: dict[str, list[str]] = {}
     periods = np.unique(frame[period].astype(str), return_inverse=True)[1]
     asked = list(DEFAULT_CAUSES)
     lit = [name for name in asked if name in {"dry_lit_h_d", "dry_dark_h_d"}]
@@ -193,12 +196,7 @@ def choose_causes(frame: pd.DataFrame, *, tray: str = "tray", period: str = "per
         label = described(name).label
         lost = sorted(set(frame[tray].dropna()) - set(frame.loc[known, tray].dropna()))
         if lost or known.mean() < _LEAST_KNOWN:
-            why = (
-                f"{', '.join(map(str, lost[:6]))} {'has' if len(lost) == 1 else 'have'} none"
-                if lost
-                else f"it is known for {100 * known.mean():.0f} % of the intervals"
-            )
-            said.append(f"{label}: not asked, since {why}. Named, it is asked of the rest.")
+            unknown.setdefault(_unknown_words(known, lost), []).append(label)
             continue
         x = frame.loc[known, [*chosen, name]].to_numpy(dtype=np.float64)
         basis = np.linalg.qr(np.eye(int(periods.max()) + 1)[periods[known]])[0]
@@ -215,7 +213,22 @@ def choose_causes(frame: pd.DataFrame, *, tray: str = "tray", period: str = "per
             )
         else:
             chosen.append(name)
-    return chosen, said
+    return chosen, [*(f"Not asked: {listed(labels)}. {why}" for why, labels in unknown.items()), *said]
+
+
+FEW_TRAYS = 6
+
+
+def _unknown_words(known: NDArray[np.bool_], lost: list[str]) -> str:
+    """Why a cause is not asked that is known of some intervals only."""
+    if not known.any():
+        return "Nothing was measured of it."
+    if not lost:
+        share = f"{100 * known.mean():.0f} %"
+        return f"Measured in {share} of the intervals between weigh-ins only. Choose it to test it on these."
+    names = sorted(map(str, lost), key=natural)
+    more = f" and {len(names) - FEW_TRAYS} more" if len(names) > FEW_TRAYS else ""
+    return f"Not known of {', '.join(names[:FEW_TRAYS])}{more}. Choose it to test it on the other trays."
 
 
 def vif(columns: Array, basis: Array) -> Array:

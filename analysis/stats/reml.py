@@ -232,7 +232,10 @@ def _optimum(model: Model) -> tuple[Array, float, float]:
         u, value, r2 = found
         best = int(np.argmin(value))
     if (_covariances(u[best], model)[0] >= _NO_RESIDUAL).any():
-        raise ValueError("there is no variation left within the groups: the residual variance cannot be estimated")
+        raise ValueError(
+            "within the groups nothing differs but by rounding, so how much is chance cannot be told; check how the "
+            "values were entered"
+        )
     return u[best], float(value[best]), float(r2[best])
 
 

@@ -48,7 +48,7 @@ def growth(
         click.echo(answer.summary)
         if not answer.why_not:
             printing.table(answer.treatments, shown=TREATMENTS_GROWTH)
-        for caution in answer.cautions:
+        for caution in answer.keep_in_mind:
             click.echo(f"Note: {caution}")
 
 
@@ -88,7 +88,7 @@ def print_comparison(answer: CompareAnswer, *, as_json: bool) -> None:
         return
     for sentence in answer.sentences:
         click.echo(sentence)
-    for caution in answer.cautions:
+    for caution in answer.keep_in_mind:
         click.echo(f"Note: {caution}")
     click.echo("\nFor statisticians")
     for sentence in answer.details:

@@ -105,7 +105,7 @@ def plan_power(
         click.echo(sentence)
     click.echo(f"\nTrays per treatment needed, by pots per tray (found {target:.0%} of the time):")
     printing.table(found.needed, shown={name: POWER[name] for name in found.needed.columns})
-    for caution in answer.cautions:
+    for caution in answer.keep_in_mind:
         click.echo(f"Note: {caution}")
 
 

@@ -69,7 +69,7 @@ def show_relation(data: TrialData, causes: tuple[str, ...], *, as_json: bool) ->
     if view.relation is not None:
         click.echo(f"{view.rests_on}\n")
         printing.table(view.table, shown=EFFECTS)
-    for caution in view.cautions:
+    for caution in view.keep_in_mind:
         click.echo(f"Note: {caution}")
 
 
@@ -115,7 +115,7 @@ def show_positions(data: TrialData, neighbours: str, *, as_json: bool) -> None:
         for sentence in view.spread.sentences:
             click.echo(f"  {sentence}")
         printing.table(view.spread.split, shown=SPLIT)
-    for caution in view.cautions:
+    for caution in view.keep_in_mind:
         click.echo(f"Note: {caution}")
 
 

@@ -182,14 +182,14 @@ def _print(answer: TuneAnswer) -> None:
     found = answer.tuned
     click.echo(answer.summary)
     if found is None:
-        for caution in answer.cautions:
+        for caution in answer.keep_in_mind:
             click.echo(f"Note: {caution}")
         return
     fit = found.fit
     judged = fit.curves.dropna(subset=["aicc"])
     if len(judged):
         printing.table(judged, shown=CURVES)
-    for caution in answer.cautions:
+    for caution in answer.keep_in_mind:
         click.echo(f"Note: {caution}")
     if found.proposal is None:
         click.echo(found.why_no_proposal)

@@ -17,7 +17,7 @@ from tidetray.ingest.cycles.usual_times import LEARN_CYCLES
 from tidetray.ui import words
 from tidetray.ui.cache.reading import AlarmsView, alarms_view
 from tidetray.ui.changes.acknowledging import acknowledge_alarm, shelve_alarm, unshelve_alarm
-from tidetray.ui.columns import as_csv, columns, each_row
+from tidetray.ui.columns import NOT_KNOWN, as_csv, columns, each_row
 from tidetray.ui.parts import look, signed_in, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
@@ -184,6 +184,7 @@ def history() -> None:
         return
     picture(base.alarms_per_week(view.load.weeks, view.zone), "alarms-per-week", view.load.weeks)
     shown = view.load.table.assign(
+        value=[NOT_KNOWN if pd.isna(value) else f"{value:.2g}" for value in view.load.table["value"]],
         held=[
             ("" if good is None else "✓ held" if good else "▲ not held") if target else ""
             for good, target in zip(view.load.table["good"], view.load.table["target"], strict=True)

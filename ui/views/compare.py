@@ -41,7 +41,7 @@ def page() -> None:
             _over_time(answer, answer.found)
         else:
             _one_day(answer, answer.found)
-    look.may_mislead(answer.cautions)
+    look.may_mislead(answer.keep_in_mind)
     with look.statisticians():
         look.technical(answer.cautions)
         _details(answer, answer.found, what)

@@ -34,7 +34,7 @@ def page() -> None:
         return
     tables.show(answer.treatments, TREATMENTS_GROWTH)
     _pots(answer)
-    look.may_mislead((_counted(answer.whole), WATER, *answer.unknown(answer.whole), *answer.cautions))
+    look.may_mislead((_counted(answer.whole), WATER, *answer.unknown(answer.whole), *answer.keep_in_mind))
     with look.statisticians():
         look.technical(answer.cautions)
         _beside_conditions(answer)

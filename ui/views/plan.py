@@ -13,7 +13,9 @@ from pathlib import Path
 
 import streamlit as st
 
-from tidetray.analysis.questions.plan import past_spread
+from tidetray.analysis.base.words import is_technical
+from tidetray.analysis.plan.power_advice import SpreadEstimate
+from tidetray.analysis.questions.plan import PlanAnswer, past_spread
 from tidetray.analysis.questions.plan import plan as ask_plan
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.core.readings import TidetrayError
@@ -33,6 +35,8 @@ from tidetray.ui.parts import look, signed_in, tables, to_print
 from tidetray.ui.parts.head import head
 from tidetray.ui.web import sign_in
 
+PER_DAY = ("difference", "spread between trays", "spread between pots")
+
 
 def page() -> None:
     with look.clear_words():
@@ -48,11 +52,42 @@ def page() -> None:
 
 def _power(data: TrialData) -> None:
     st.subheader("How many trays and pots?", anchor=False)
-    learned = None
+    learned = _learned(data)
+    treatments, trays, pots, *typed = _power_form(learned)
+    if learned:
+        look.small(
+            f"The two spreads are those of trial {data.trial.name}: {learned.n_pots} pots on {learned.n_trays} trays."
+        )
+        for caution in learned.cautions:
+            look.say("note", caution)
     try:
-        learned = past_spread(data)
+        difference, tray_sd, pot_sd = (figure(name, each) / 100 for name, each in zip(PER_DAY, typed, strict=True))
+        answer = ask_plan(
+            learned,
+            treatments=treatments,
+            trays=trays,
+            pots=pots,
+            difference=difference,
+            tray_sd=tray_sd,
+            pot_sd=pot_sd,
+        )
+    except (TidetrayError, ValueError) as error:
+        look.say("wrong", f"{error}")
+        return
+    _power_answer(answer, treatments, trays, pots)
+
+
+def _learned(data: TrialData) -> SpreadEstimate | None:
+    """The spreads of the trial that is shown; None, and why, where it cannot tell."""
+    try:
+        return past_spread(data)
     except ValueError as error:
         look.say("note", f"Nothing to learn from trial {data.trial.name}: {error}")
+        return None
+
+
+def _power_form(learned: SpreadEstimate | None) -> tuple[int, int, int, str, str, str]:
+    """Treatments, trays of each, pots on each; then as typed the figures named in PER_DAY."""
     st.session_state.setdefault("plan_tray_sd", f"{learned.tray_sd * 100:.2g}" if learned else "0.4")
     st.session_state.setdefault("plan_pot_sd", f"{learned.pot_sd * 100:.2g}" if learned else "0.6")
     left, right = st.columns(2)
@@ -66,29 +101,18 @@ def _power(data: TrialData) -> None:
         )
         tray_sd = st.text_input("Spread between trays (standard deviation), % per day", key="plan_tray_sd")
         pot_sd = st.text_input("Spread between pots of one tray, % per day", key="plan_pot_sd")
-    if learned:
-        look.small(
-            f"The two spreads are those of trial {data.trial.name}: {learned.n_pots} pots on {learned.n_trays} trays."
-        )
-        for caution in learned.cautions:
-            look.say("note", caution)
-    try:
-        answer = ask_plan(
-            learned,
-            treatments=treatments,
-            trays=trays,
-            pots=pots,
-            difference=figure("difference", difference) / 100,
-            tray_sd=figure("spread between trays", tray_sd) / 100,
-            pot_sd=figure("spread between pots", pot_sd) / 100,
-        )
-    except (TidetrayError, ValueError) as error:
-        look.say("wrong", f"{error}")
-        return
+    return treatments, trays, pots, difference, tray_sd, pot_sd
+
+
+def _power_answer(answer: PlanAnswer, treatments: int, trays: int, pots: int) -> None:
     found = answer.advice
     look.say("note" if math.isnan(found.power) or found.power < 0.8 else "fine", answer.sentences[0])
     for sentence in answer.sentences[1:]:
-        look.paragraph(sentence)
+        if not is_technical(sentence):
+            look.paragraph(sentence)
+    if any(map(is_technical, answer.sentences)):
+        with look.statisticians():
+            look.technical(answer.sentences)
     if sign_in.may("manage"):
         st.button("Set up a trial of this size", on_click=_make, args=(treatments, trays, pots))
         if st.session_state.pop("n_go", False):

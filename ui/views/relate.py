@@ -37,7 +37,7 @@ def page() -> None:
         first, *more = view.sentences
         look.answer(first, more)
         _partial(view)
-    look.may_mislead(view.cautions)
+    look.may_mislead(view.keep_in_mind)
     _trays(view)
     _warmth()
     with look.statisticians():

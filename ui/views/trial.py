@@ -94,7 +94,8 @@ def _weigh_ins(view: Progress) -> None:
         pots=[f"{n} of {view.pots}" + ("" if n >= view.pots else " ▲") for n in view.days["pots"]],
     )
     tables.show(table.iloc[::-1], columns("day", "date", "pots", "twice", "mean_g"))
-    look.small("▲ some pots were not weighed that day. Mean: net mass over all pots, in grams.")
+    some = "▲ some pots were not weighed that day. " if (view.days["pots"] < view.pots).any() else ""
+    look.small(f"{some}Mean: net mass over all pots, in grams.")
 
 
 page(head("trial").trial)

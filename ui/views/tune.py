@@ -54,7 +54,7 @@ def page() -> None:
     if found is None:
         look.answer(answer.summary)
         flooding_asked.show(chosen_trial())
-        look.may_mislead(answer.cautions)
+        look.may_mislead(answer.keep_in_mind)
         return
     with top:
         look.answer(answer.summary)
@@ -99,7 +99,7 @@ def chart(answer: TuneAnswer) -> None:
 
 def notes(answer: TuneAnswer) -> None:
     found = answer.tuned
-    look.may_mislead(answer.cautions)
+    look.may_mislead(answer.keep_in_mind)
     if found is not None and found.fit.best:
         with look.statisticians():
             look.technical(answer.cautions)

@@ -57,6 +57,23 @@ def test_one_tray_each_says_to_give_a_second() -> None:
     assert not any("Surely" in line for line in answer.sentences)
 
 
+def test_masses_too_regular_to_be_weighed_are_named_as_the_reason() -> None:
+    """Masses that follow a formula: no p, and a sentence that sent people to look for a reason that was nowhere."""
+    order = [treatment(0), treatment(3), treatment(6)]
+    plan = made_plan([each.name for each in order] * 2, order)
+    rate = {"dry": 0.03, "floods-3": 0.048, "floods-6": 0.05}
+    of = {tray.tray.name: rate[tray.treatment] for tray in plan.trays}
+    masses = {
+        pot.name: [(1.1 + 0.07 * (n % 5)) * math.exp((of[pot.tray] + 0.0015 * (n % 3)) * day) for day in DAYS]
+        for n, pot in enumerate(plan.pots)
+    }
+    with open_trial(plan, weekly(masses, DAYS)) as data:
+        told = compare(data)
+    assert told.sentences[-1].startswith("Floods-6 or dry or floods-3: cannot be told. Growth cannot be compared: ")
+    assert "check how the values were entered" in told.sentences[-1]
+    assert not any("cannot be compared" in each for each in told.keep_in_mind)
+
+
 def test_no_difference_is_said_plainly() -> None:
     assert "No difference between treatments is sure yet." in asked({0: 0.05, 6: 0.05}, seed=9).sentences
 

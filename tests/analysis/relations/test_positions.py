@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tidetray.analysis.relations.positions import positions
+from tidetray.analysis.relations.positions import FEATURES, positions
 from tidetray.analysis.stats.morans_i import morans_i
 
 
@@ -137,7 +137,22 @@ def test_a_feature_that_trays_share_cannot_be_told() -> None:
     frame = pots().assign(height_m=lambda d: d["tray"].str[5:].astype(int) / 100)
     found = positions(frame, response="rgr_per_day", permutations=9)
     assert "height_m" not in set(found.features["feature"])
-    assert any("cannot be separated from the tray" in caution for caution in found.cautions)
+    assert (
+        "The height above the floor does not differ between the pots of a tray: it cannot be separated from the tray."
+        in found.cautions
+    )
+
+
+def test_no_caution_speaks_in_names_of_columns() -> None:
+    """One row of pots, light known of some, heights that trays share."""
+    frame = pots(rows=1, columns=6).assign(
+        height_m=lambda d: d["tray"].str[5:].astype(int) / 100,
+        light_factor=lambda d: np.where(d["column"] > 2, 1 + d["column"] / 10, np.nan),
+    )
+    found = positions(frame, response="rgr_per_day", permutations=9)
+    assert any(caution.startswith("The row does not differ") for caution in found.cautions)
+    assert any(caution.startswith("The light measured at the place is known for") for caution in found.cautions)
+    assert not [caution for caution in found.cautions for name in FEATURES if "_" in name and name in caution]
 
 
 def own_gradients(seed: int, trays: int = 6) -> pd.DataFrame:

@@ -179,7 +179,8 @@ def test_a_layout_is_drawn_from_an_uploaded_file(home: Path) -> None:
 
 
 def test_a_second_run_says_why_it_cannot_be(home: Path) -> None:
-    assert "A second run cannot be drawn: a crossover needs as many trays for each treatment" in said(open_page(PLAN))
+    why = "a crossover needs the same number of trays for every treatment"
+    assert f"A second run cannot be drawn: {why}" in said(open_page(PLAN))
 
 
 def test_labels_need_an_address(home: Path) -> None:
