@@ -42,7 +42,7 @@ from tidetray.ui.words import PAGES, WATER_MOVES
 
 WEEKS = 4.0
 NEIGHBOURS = "rook"
-MAPS_PER_PICTURE = 6
+MAPS_PER_PICTURE = 4
 MISLEADING = 4
 """As many cautions stand on the first pages."""
 
@@ -58,23 +58,15 @@ def found(grew: GrowthAnswer, related: RelateAnswer, placed: PositionsAnswer) ->
 
 
 def pictured(grew: GrowthAnswer, compared: CompareAnswer) -> tuple[Section, ...]:
-    """What was found, drawn: on the second page, so that the first one answers in words."""
-    parts: list[Words | Table | Figure] = []
+    """Growth drawn, on the second page: the first one answers in words."""
     over_time = compared.picture() or grew.picture_over_time()
-    if over_time is not None:
-        caption = (
-            "Mass over time, on a log scale. Thick, with marks: mean of the trays; band: where the mean lies "
-            "with 95 % confidence, by the scatter of trays (no band: one tray a treatment). Thin: each pot."
-        )
-        parts.append(Figure("growth-over-time", caption, over_time))
-    of_the_day = compared.picture_of_the_day()
-    if compared.found is not None and of_the_day is not None:
-        caption = (
-            f"All pots on day {compared.found.day}. Points: pots; the hill above them: where most lie. Diamonds: "
-            "means of the trays, which are what is compared."
-        )
-        parts.append(Figure("pots-of-a-day", caption, of_the_day))
-    return (Section("In pictures", tuple(parts), appendix=False),) if parts else ()
+    if over_time is None:
+        return ()
+    caption = (
+        "Mass over time, on a log scale. Thick, with marks: mean of the trays; band: where the mean lies "
+        "with 95 % confidence, by the scatter of trays (no band: one tray a treatment). Thin: each pot."
+    )
+    return (Section("Growth over time", (Figure("growth-over-time", caption, over_time),), appendix=False),)
 
 
 def may_mislead(cautions: tuple[str, ...]) -> Section:
@@ -135,8 +127,15 @@ def comparison(answer: CompareAnswer, said: Cautions) -> Section:
     parts: list[Words | Table | Figure] = [
         Words(first, "answer", tuple(more)),
         *noted("What cannot be known yet, and what may mislead:", said.new(answer.keep_in_mind)),
-        Words("For statisticians.", "small", answer.details),
     ]
+    of_the_day = answer.picture_of_the_day()
+    if of_the_day is not None:
+        caption = (
+            f"All pots on day {found.day}. Points: pots; the hill above them: where most lie. Diamonds: means of the "
+            "trays, which are what is compared."
+        )
+        parts.append(Figure("pots-of-a-day", caption, of_the_day))
+    parts.append(Words("For statisticians.", "small", answer.details))
     for name, (title, spec) in answer.pictures_of_differences().items():
         caption = (
             f"{title[0].upper()}{title[1:]}. Lines: 95 % intervals for all pairs together; one that crosses "

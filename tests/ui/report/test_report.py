@@ -39,7 +39,7 @@ TITLES = [
     "What was found",
     "What may mislead",
     "What to do next",
-    "In pictures",
+    "Growth over time",
     "Design",
     "Conditions",
     "Growth",
