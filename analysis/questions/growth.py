@@ -124,11 +124,13 @@ class GrowthAnswer(Answer):
         return dry_points(self.whole if table is None else table)
 
     def unknown(self, table: pd.DataFrame | None = None) -> tuple[str, ...]:
-        """How many rows of a table (`intervals` unless told) had unknown hours, in words."""
+        """How many intervals had unknown hours, in words; of a table with a row per pot and treatment, how many pots."""
         if self.unmeasured:
             return ()
-        of = self.intervals if table is None else table
-        return unknown_words(of["unknown_h"], of["hours"], "intervals between weigh-ins" if table is None else "pots")
+        if table is None:
+            return unknown_words(self.intervals["unknown_h"], self.intervals["hours"], "intervals between weigh-ins")
+        of = table.groupby("pot")[["unknown_h", "hours"]].sum()
+        return unknown_words(of["unknown_h"], of["hours"], "pots")
 
     def picture(self, table: pd.DataFrame | None = None) -> Spec | None:
         points = self.points(table)

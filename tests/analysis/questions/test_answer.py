@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -14,7 +15,7 @@ from tidetray.analysis.questions.growth import growth
 from tidetray.analysis.questions.positions import positions
 from tidetray.analysis.questions.relate import relate
 from tidetray.analysis.questions.tune import tune
-from tidetray.analysis.record.trial_data import UNMEASURED, TrialData, choose_trial
+from tidetray.analysis.record.trial_data import UNMEASURED, TrialData, choose_trial, open_record
 from tidetray.ingest.settings.model import Settings
 from tidetray.ingest.store.recording import Store, open_store
 
@@ -54,3 +55,12 @@ def test_growth_without_sensors_counts_no_unknown_hours(unmeasured: TrialData) -
     answer = growth(unmeasured)
     assert answer.unmeasured
     assert answer.unknown() == answer.unknown(answer.whole) == ()
+
+
+def test_a_pot_that_changed_its_treatment_counts_once(joints: Path) -> None:
+    """'8 of 95 pots had unknown hours' was said of 64 pots, most of which had been under two treatments."""
+    with open_record(joints) as store:
+        answer = growth(TrialData(store, choose_trial(store)))
+    assert not answer.whole["pot"].is_unique
+    (said,) = answer.unknown(answer.whole)
+    assert f"of {answer.whole['pot'].nunique()} pots had unknown hours" in said
