@@ -124,7 +124,7 @@ class GrowthAnswer(Answer):
         return dry_points(self.whole if table is None else table)
 
     def unknown(self, table: pd.DataFrame | None = None) -> tuple[str, ...]:
-        """How many intervals had unknown hours, in words; of a table with a row per pot and treatment, how many pots."""
+        """How many intervals had unknown hours, in words; of a table like `whole`, how many pots."""
         if self.unmeasured:
             return ()
         if table is None:
