@@ -39,7 +39,10 @@ def minus(value: float, form: str = ".2f") -> str:
     -------
     str
     """
-    return format(value, form).replace("-", "−")
+    said = format(value, form)
+    if float(said) == 0:  # what rounds to zero has no sign
+        said = said.lstrip("+-")
+    return said.replace("-", "−")
 
 
 def signed(value: float) -> str:

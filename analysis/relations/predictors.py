@@ -202,13 +202,13 @@ def choose_causes(frame: pd.DataFrame, *, tray: str = "tray", period: str = "per
         basis = np.linalg.qr(np.eye(int(periods.max()) + 1)[periods[known]])[0]
         centred = x[:, -1] - basis @ (basis.T @ x[:, -1])
         if float(centred @ centred) <= 1e-9 * max(float(((x[:, -1] - x[:, -1].mean()) ** 2).sum()), 1e-12):
-            said.append(f"{label}: not asked, since it does not differ between trays or pots.")
+            said.append(f"Not asked: {label}. Trays and pots do not differ in it.")
         elif chosen and vif(x, basis).max() >= HIGH_VIF:
             other = partner(x - basis @ (basis.T @ x), len(chosen))
             codes = np.unique(frame.loc[known, tray].astype(str), return_inverse=True)[1].astype(np.intp)
             said.append(
-                f"{label}: not asked, since here it goes together with {described(chosen[other]).label}. "
-                "What is said of one holds for both. "
+                f"Not asked: {label}. It changes together with {described(chosen[other]).label}: what is said of one "
+                "holds for both. "
                 f"{parting_words(name, chosen[other], x[:, [-1, other]], codes)}"
             )
         else:

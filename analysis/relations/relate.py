@@ -590,7 +590,8 @@ def _sentence(row: Mapping[Hashable, Any]) -> str:
     """'Each extra lit dry hour a day was linked to +0.40 %/day (-0.10 to +0.90): not clear.'"""
     cause = described(str(row["cause"]))
     estimate, low, high = (100 * cause.step * float(row[name]) for name in ("estimate", "low", "high"))
-    said = f"Each {cause.more} was linked to {signed(estimate)} %/day"
+    amount = signed(estimate) if abs(estimate) >= 0.005 else "less than 0.01"
+    said = f"Each {cause.more} was linked to {amount} %/day"
     if np.isnan(low):
         return f"{said}: too few trays to know how certain that is."
     verdict = "clear" if row["settled"] else "not clear"

@@ -196,7 +196,7 @@ def test_causes_are_chosen_that_the_trial_can_tell() -> None:
     d["vpd_dry_kpa"] = d["air_temp_c"].where(d["tray"] != "tray-1") / 30
     chosen, said = choose_causes(d)
     assert chosen == ["dry_lit_h_d", "light_factor", "air_temp_c"]
-    assert any("goes together with dry hours in light" in line and "would part them" in line for line in said)
+    assert any("changes together with dry hours in light" in line and "would part them" in line for line in said)
     assert any("tray-1 has none" in line for line in said)
 
 
