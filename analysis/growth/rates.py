@@ -143,7 +143,8 @@ def growth_per_interval(weighins: pd.DataFrame, breaks: pd.DataFrame | None = No
         )
     split = int((across & ~at_once).sum())
     if split:
-        cautions.append(f"{split} intervals left out: their pot was split in them, which is no loss of growth")
+        which = "1 interval left out: its pot was" if split == 1 else f"{split} intervals left out: their pots were"
+        cautions.append(f"{which} split meanwhile, which is no loss of growth")
     return Growth(table, left_out, tuple(cautions))
 
 

@@ -124,7 +124,8 @@ def within_runs(placed: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
     if not across:
         return placed, ()
     return placed[wholly], (
-        f"{across} of {len(placed)} intervals run across a change of treatments and count for no run: "
+        f"{across} of {len(placed)} intervals {'runs' if across == 1 else 'run'} across a change of treatments and "
+        f"{'counts' if across == 1 else 'count'} for no run: "
         "weigh all pots on the day of the change.",
     )
 

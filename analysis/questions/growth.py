@@ -210,7 +210,7 @@ def not_weighed_twice(data: TrialData) -> tuple[str, ...]:
     if not growing or not without:
         return ()
     named = f"{', '.join(without[:6])}{f' and {len(without) - 6} more' if len(without) > 6 else ''}"
-    return (
-        f"{len(without)} of {len(growing) + len(without)} pots were not weighed twice and have no growth yet: {named}. "
-        "They are left out; weigh them again.",
-    )
+    of = f"{len(without)} of {len(growing) + len(without)} pots"
+    if len(without) == 1:
+        return (f"{of} was not weighed twice and has no growth yet: {named}. It is left out; weigh it again.",)
+    return (f"{of} were not weighed twice and have no growth yet: {named}. They are left out; weigh them again.",)

@@ -101,7 +101,7 @@ def test_a_split_pot_goes_on_and_its_parts_are_new_pots(notebook: Notebook) -> N
         (7.0, 30),
         (7.0, 20),
     ]
-    assert any("1 intervals left out: their pot was split" in caution for caution in data.growth.cautions)
+    assert any("1 interval left out: its pot was split" in caution for caution in data.growth.cautions)
     assert set(data.exposure["pot"]) == {"a-1"}
     assert [(pot, day) for pot, day in zip(data.masses["pot"], data.masses["day"], strict=True)] == [
         ("a-1", 0),
