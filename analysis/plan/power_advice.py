@@ -232,6 +232,8 @@ def _more_trays_or_pots(trays: int, pots: int, difference: float, spread: _Sds, 
         return power(trays=t, pots=m, difference=difference, alpha=alpha, **spread)
 
     now, tray, double = of(trays, pots), of(trays + 1, pots), of(trays, 2 * pots)
+    if now >= ALREADY:
+        return f"Between two treatments, {trays} trays each with {pots} pots find it nearly always already."
     best = of(trays, 10**9)
     sd, floor = sd_of_tray_mean(pots=pots, **spread), spread["tray_sd"]
     start = (
@@ -248,9 +250,12 @@ def _more_trays_or_pots(trays: int, pots: int, difference: float, spread: _Sds, 
     return f"{start}: here more pots help too, up to {_percent(best)} with any number of them."
 
 
+ALREADY = 0.995
+
+
 def _percent(power: float) -> str:
     """Never 100 %: nothing is found for certain."""
-    return f"{100 * power:.0f} %" if power < 0.995 else "more than 99 %"
+    return f"{100 * power:.0f} %" if power < ALREADY else "more than 99 %"
 
 
 def _in_ten(share: float) -> str:

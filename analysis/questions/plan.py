@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -119,4 +119,5 @@ def past_spread(data: TrialData) -> SpreadEstimate:
     if whole.empty:
         raise ValueError("the past trial has no growth yet: give the spread that you expect")
     frame = whole.merge(data.went_through[["pot", "start", "tray"]], on=["pot", "start"])
-    return spread_from(frame, response="rgr_per_day", treatment="treatment", tray="tray")
+    found = spread_from(frame, response="rgr_per_day", treatment="treatment", tray="tray")
+    return replace(found, n_pots=int(whole["pot"].nunique()))  # of a crossover a pot has a row per treatment
