@@ -107,7 +107,7 @@ REST = 4.0
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class SealLine:
     """What came of one month: a line for people, a row of the JSON where there is one, and whether it failed."""
 
     line: str
@@ -138,7 +138,7 @@ def seal(home: Path, days: int | None, *, dry_run: bool, as_json: bool) -> None:
     with open_store(home / RECORD_FILE, read_only=dry_run) as store:
         held = sealing.held_back(store.connection)
         if held:
-            told = [Told(f"Nothing is sealed now: {held}.")]
+            told = [SealLine(f"Nothing is sealed now: {held}.")]
         elif dry_run:
             told = [_would_seal(store, month) for month in sealing.due(store, before_ms=before_ms)]
         else:
@@ -159,15 +159,15 @@ def seal(home: Path, days: int | None, *, dry_run: bool, as_json: bool) -> None:
     sys.exit(1 if any(each.failed for each in told) else 0)
 
 
-def _would_seal(store: Store, month: sealing.Month) -> Told:
+def _would_seal(store: Store, month: sealing.Month) -> SealLine:
     count, late = sealing.waiting(store, month), "late " if month.rewrites else ""
     row = {"site": month.site, "month": month.month, "readings": count, "late": month.rewrites}
-    return Told(f"{month.site} {month.month}: {count:,} {late}readings would be sealed.", row)
+    return SealLine(f"{month.site} {month.month}: {count:,} {late}readings would be sealed.", row)
 
 
-def _sealed(done: sealing.Sealed | SealedError) -> Told:
+def _sealed(done: sealing.Sealed | SealedError) -> SealLine:
     if not isinstance(done, sealing.Sealed):
-        return Told(f"Not sealed: {done}", {"error": str(done)}, failed=True)
+        return SealLine(f"Not sealed: {done}", {"error": str(done)}, failed=True)
     row = {
         "site": done.site,
         "month": done.month,
@@ -177,6 +177,6 @@ def _sealed(done: sealing.Sealed | SealedError) -> Told:
         "bytes": done.size_bytes,
     }
     size = f"{done.size_bytes / 1e6:.1f} MB"
-    return Told(
+    return SealLine(
         f"{done.site} {done.month}: {done.new:,} readings sealed, {done.readings:,} in {done.path} ({size}).", row
     )
