@@ -10,6 +10,7 @@ import os
 import resource
 import signal
 import sqlite3
+import struct
 import subprocess
 import sys
 import time
@@ -23,7 +24,7 @@ from tests.conftest import DATA, Mosquitto
 from tests.crash.fleet import ROOT, Killable, recorder
 from tests.ingest.recorder.test_recorder import T0, NodeSide, levels, pack, recording, until
 from tests.ui.cli.test_main import run
-from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.core.readings import Reading, from_ms, to_ms
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.status import read_state
@@ -31,6 +32,7 @@ from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.database import StoreError
 from tidetray.ingest.store.recording import Store, open_store
+from tidetray.ingest.wire import packs as wire
 
 MANY = 3000
 """Messages enough to need new pages of the database."""
@@ -184,6 +186,43 @@ def test_a_damaged_page(
         lambda connection: write(connection, kept[0]),
         "it is damaged: stop the recorder and put a copy",
     )
+
+
+def test_a_damaged_page_of_old_readings_stops_no_recorder_from_starting(
+    mosquitto: Mosquitto, node: NodeSide, bench_store: Store
+) -> None:
+    """Alarms look back over it and cannot; what comes is recorded all the same, and the check names the damage."""
+    path, now_ms = Path(bench_store.path), time.time_ns() // 1_000_000
+    marked = 0.0123456789
+
+    def measured(seq: int) -> bytes:
+        value = marked if seq == 100 else seq % 500 / 1000
+        reading = Reading("tray-1", "level", now_ms - (MANY - seq) * 10_000, value)
+        return wire.encode_pack([reading], boot="a1", seq=seq)
+
+    topic = "tidetray/v1/nursery/bench-1/data"
+    received_at = from_ms(now_ms)
+    before = [(wire.decode(topic, measured(seq), received_at), topic, measured(seq)) for seq in range(1, MANY + 1)]
+    bench_store.record(before)
+    bench_store.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    bench_store.close()
+    content = bytearray(path.read_bytes())
+    page = content.index(struct.pack(">d", marked)) // 4096
+    content[4096 * page : 4096 * (page + 1)] = b"\xa5" * 4096
+    path.write_bytes(content)
+    process = recorder(path.parent, mosquitto.port)
+    start(process)
+    try:
+        node.send(measured(MANY + 1))
+        until(lambda: node.upto() == MANY + 1)
+        until(lambda: (state := read_state(path.parent)) is not None and state.failures_in_a_row > 0)
+        node.send(measured(MANY + 2))
+        until(lambda: node.upto() == MANY + 2)
+        assert process.stop() == 0
+    finally:
+        process.kill()
+    assert "Traceback" not in process.said.read_text()
+    assert "Restore the last backup" in run("check", "--home", path.parent, expect=1)
 
 
 def test_a_spoilt_write_ahead_log_loses_nothing_silently(
