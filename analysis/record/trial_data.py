@@ -431,7 +431,11 @@ class TrialData:
     def growth_in_runs(self) -> pd.DataFrame:
         """`growth` with the tray, treatment and run of each interval (`tidetray.analysis.growth.runs`), and from which
         round's day to which it runs: `from_day, to_day`."""
-        changes = self.events[self.events["kind"] == "treatment changed"]
+        changes = self.events[self.events["kind"] == "treatment changed"].sort_values("time", kind="stable")
+        first = {tray.name: tray.treatment for tray in self.plan.trays}
+        before = changes.groupby("tray")["value"].shift().fillna(changes["tray"].map(first))
+        # after an event was taken back, another may give a tray what it has
+        changes = changes[changes["value"] != before]
         placed = place_in_runs(self.growth.table, self.pots, changes)
         rounds = self.weighings.drop_duplicates(["pot", "session"]).set_index(["pot", "session"])["day"]
         for name, at in (("from_day", "start"), ("to_day", "end")):

@@ -20,7 +20,7 @@ from tidetray.ingest.core.readings import FUTURE_TOLERANCE_S, MOST_ATTENUATION_P
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.notebook.facts import EVENT_KINDS, MAX_MASS_G, POT_NAME, POT_NAME_LENGTH, Event, Placement, Trial
 from tidetray.ingest.notebook.notebook import Notebook
-from tidetray.ingest.notebook.placements import clash, ends
+from tidetray.ingest.notebook.placements import clash, ends, treatment_spells
 
 _OF_POTS = ("pot moved", "pots swapped", "pot lost", "pot sampled", "pot re-potted")
 _OF_TRAYS = ("tray moved", "lamp changed", "water changed", "treatment changed", "feed dosed")
@@ -202,6 +202,12 @@ def _check_time(trial: Trial, time: datetime, now: datetime) -> None:
         raise EntryError("the time is in the future", mend="Note it when it has happened")
     if time < trial.started:
         raise EntryError(f"the time is before trial {trial.name} started", mend="Correct the date")
+    if trial.ended is not None and time > trial.ended:
+        ended = trial.ended.astimezone(ZoneInfo(trial.zone))
+        raise EntryError(
+            f"the time is after trial {trial.name} ended ({ended:%Y-%m-%d %H:%M})",
+            mend="Correct the date, or `tidetray trial resume` if the trial goes on",
+        )
 
 
 def _check_pot(notebook: Notebook, trial_name: str, event: Event) -> None:
@@ -284,6 +290,12 @@ def _check_tray(notebook: Notebook, trial_name: str, event: Event) -> None:
         if event.value not in known:
             raise EntryError(
                 f"trial {trial_name} has no treatment {event.value[:40]!r}", mend=near_names(event.value[:40], known)
+            )
+        spells = treatment_spells(treatments, notebook.events(trial_name))[event.tray]
+        if [name for since, name in spells if since is None or since <= event.time][-1] == event.value:
+            raise EntryError(
+                f"tray {event.tray} has treatment {event.value} at that time already",
+                mend="Correct the tray, the treatment or the date",
             )
 
 

@@ -14,6 +14,7 @@ from streamlit.testing.v1 import AppTest
 
 from tests.made_trials import made_plan, treatment, weigh_in
 from tidetray.analysis.record.trial_data import TrialData
+from tidetray.ingest.notebook import trial_changes
 from tidetray.ingest.notebook.facts import Event
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.trial_events import note_event
@@ -57,7 +58,15 @@ class Contradiction:
     kind: str = ""
     selected: dict[str, Any] = field(default_factory=dict)
     typed: dict[str, str] = field(default_factory=dict)
-    form: str = "Note it"
+    ended: float | None = None
+    """On which day the trial ended before."""
+
+
+def end(home: Path, case: Contradiction) -> None:
+    if case.ended is not None:
+        with open_store(home / RECORD_FILE) as store:
+            at = BEGUN + timedelta(days=case.ended)
+            trial_changes.end(Notebook(store), "plugs", at, now=datetime.now(UTC), who="me", why="over")
 
 
 CASES = [
@@ -127,6 +136,45 @@ CASES = [
         selected={"e_pot": "t1-2"},
         typed={"e_tare": "31", "e_at": day(15)},
     ),
+    Contradiction(
+        "a change to the treatment that the tray has",
+        ("event", "treatment", "tray-2", "--to", "dry", "--at", day(15)),
+        "tray tray-2 has treatment dry at that time already",
+        kind="treatment changed",
+        selected={"e_tray": "tray-2"},
+        typed={"e_value": "dry", "e_at": day(15)},
+    ),
+    Contradiction(
+        "a swap of a pot with itself",
+        ("event", "swapped", "t1-1", "t1-1", "--at", day(15)),
+        "pot t1-1 cannot be swapped with itself",
+        kind="pots swapped",
+        selected={"e_pot": "t1-1", "e_other": "t1-1"},
+        typed={"e_at": day(15)},
+    ),
+    Contradiction(
+        "a move before the trial started",
+        ("event", "moved", "t1-1", "--tray", "tray-1", "--row", "4", "--column", "4", "--at", day(-2)),
+        "the time is before trial plugs started",
+        kind="pot moved",
+        selected={"e_pot": "t1-1", "e_tray": "tray-1", "e_row": 4, "e_column": 4},
+        typed={"e_at": day(-2)},
+    ),
+    Contradiction(
+        "a move after the trial ended",
+        ("event", "moved", "t1-1", "--tray", "tray-1", "--row", "4", "--column", "4", "--at", day(15)),
+        "the time is after trial plugs ended",
+        kind="pot moved",
+        selected={"e_pot": "t1-1", "e_tray": "tray-1", "e_row": 4, "e_column": 4},
+        typed={"e_at": day(15)},
+        ended=13.0,
+    ),
+    Contradiction(
+        "a split after the trial ended",
+        ("event", "split", "t1-1", "--new", "t1-9:tray-1:4:1:30", "--at", day(15)),
+        "the time is after trial plugs ended",
+        ended=13.0,
+    ),
 ]
 
 
@@ -138,6 +186,7 @@ def everything(home: Path) -> list[Any]:
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_the_command_says_it_in_one_line_and_changes_nothing(home: Path, case: Contradiction) -> None:
+    end(home, case)
     before = everything(home)
     result = CliRunner().invoke(cli, [*case.command, *WHO])
     assert result.exit_code == 1
@@ -148,6 +197,7 @@ def test_the_command_says_it_in_one_line_and_changes_nothing(home: Path, case: C
 
 @pytest.mark.parametrize("case", [case for case in CASES if case.kind], ids=lambda case: case.name)
 def test_the_page_says_the_same_and_changes_nothing(home: Path, case: Contradiction) -> None:
+    end(home, case)
     before = everything(home)
     app = AppTest.from_file(APP, default_timeout=240)
     app.run()
