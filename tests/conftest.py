@@ -42,7 +42,12 @@ LONGEST_FIRST = ("crash", "browser", "node", "ui", "influx", "published")
 """Folders of tests in the order in which two processes take their files: what waits longest is not left for the end."""
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--long"):
+        for item in items:
+            if item.get_closest_marker("timeout") is None:
+                item.add_marker(pytest.mark.timeout(0))  # long forms take hours: each is bounded by what it counts
+
     def folder(item: pytest.Item) -> int:
         name = item.path.relative_to(DATA.parent).parts[0]
         return LONGEST_FIRST.index(name) if name in LONGEST_FIRST else len(LONGEST_FIRST)

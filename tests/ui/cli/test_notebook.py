@@ -13,6 +13,9 @@ from click.testing import CliRunner
 
 from tests.ui.cli.test_main import command, home, run  # noqa: F401 a fixture
 from tidetray.ingest.files.trial_file import load_trial
+from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.recording import open_store
 from tidetray.ui.cli.main import COMMANDS, cli
 
 WHO = ("--who", "me", "--why", "misread")
@@ -133,6 +136,11 @@ def test_an_export_is_loaded_into_another_home(home: Path, tmp_path: Path) -> No
     assert "Added trial bench: 4 pots, 8 entries" in run("load", tmp_path / "package", "--home", tmp_path / "other")
 
 
+def meanings(home: Path) -> dict[str, str]:  # noqa: F811
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        return Notebook(store).header_meanings()
+
+
 def test_a_rehearsal_and_headers_by_command(home: Path, tmp_path: Path) -> None:  # noqa: F811
     path = tmp_path / "a.csv"
     path.write_text("Name;Day;Mass\npot-1;02.06.2026;43,1\n")
@@ -140,7 +148,9 @@ def test_a_rehearsal_and_headers_by_command(home: Path, tmp_path: Path) -> None:
     words = ("load", path, "--home", home, "--decimal-comma", "--dates", "day-first")
     assert "is not HEADER=MEANING" in run(*words, "--column", "Mass", expect=2)
     assert "Dry run: 1 weigh-ins would be added, 0 are there already" in run(*words, *columns, "--dry-run")
+    assert meanings(home) == {}, "a rehearsal forgets what columns mean"
     assert run(*words, *columns).startswith("1 weigh-ins added"), "a rehearsal adds nothing"
+    assert meanings(home) == {"name": "pot", "day": "weighed", "mass": "gross_g"}
     assert "0 weigh-ins added, 1 were there already" in run(*words), "the file is understood without them, too"
 
 

@@ -5,15 +5,23 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from tests.made_trials import made_plan, put, treatment, weekly
+from tests.awkward_trials import cycle, flood_starts
+from tests.made_trials import STARTED, at, made_plan, put, treatment, weekly
 from tidetray.analysis.questions.tune import tune
 from tidetray.analysis.record.trial_data import open_record
+from tidetray.ingest.core.readings import Reading, to_ms
+from tidetray.ingest.cycles.detect import CYCLE_COLUMNS
 from tidetray.ingest.notebook.facts import Treatment
+from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE, Settings
+from tidetray.ingest.store.derived import CYCLE_TIMES, put_cycles
 from tidetray.ingest.store.recording import open_store
+from tidetray.ingest.wire.packs import Pack
+from tidetray.ingest.wire.topics import data_topic
 from tidetray.ui.cli.main import cli
 
 FAST: Callable[[int], float] = lambda pot: 1.5 + 0.02 * pot  # noqa: E731
@@ -29,6 +37,46 @@ def home_with(folder: Path, treatments: Sequence[Treatment], trays_each: int, gr
     with open_store(folder / RECORD_FILE) as store:
         put(store, plan, weekly(masses, [0, 14]))
     return folder
+
+
+def measure(home: Path, trays: int, days: float) -> Path:
+    """Sensors on the first `trays`, for the first `days`: their floods are recorded as planned."""
+    with open_store(home / RECORD_FILE) as store:
+        (trial,) = Notebook(store).trials()
+        plan, until = Notebook(store).plan(trial.name), at(days)
+        hours = {each.name: [int(text[:2]) for text in each.flood_times] for each in plan.treatments}
+        for number, tray in enumerate(plan.trays[:trays]):
+            readings = tuple(Reading(tray.name, "level", to_ms(each), 0.0) for each in (STARTED, until))
+            node = f"bench-{number}"
+            pack = Pack(trial.site, node, "a1", 1, None, until, readings, ())
+            store.record([(pack, data_topic(trial.site, node), b"")])
+            rows = [cycle(start) for start in flood_starts(STARTED, until, hours[tray.treatment])]
+            frame = pd.DataFrame(rows, columns=list(CYCLE_COLUMNS))
+            for column in CYCLE_TIMES:
+                frame[column] = pd.to_datetime(frame[column], utc=True).astype("datetime64[ms, UTC]")
+            put_cycles(store, trial.site, tray.name, frame, keep=0)
+    return home
+
+
+TOO_MUCH = "too much of what the trays went through is unknown"
+
+
+@pytest.mark.parametrize(
+    ("trays", "days", "says"),
+    [(2, 15.0, TOO_MUCH), (8, 3.5, TOO_MUCH), (8, 15.0, "")],
+    ids=["sensors on a quarter of the trays", "sensors for a quarter of the time", "all measured"],
+)
+def test_doses_that_are_mostly_unknown_are_no_doses(tmp_path: Path, trays: int, days: float, says: str) -> None:
+    """The whole way through question and command; with sensors on all trays all the time nothing of it is said."""
+    home = measure(home_with(tmp_path / "home", [treatment(n) for n in (0, 2, 4, 8)], 2, FAST), trays, days)
+    with open_record(home) as store:
+        answer = tune(store, Settings())
+    result = CliRunner().invoke(cli, ["tune", "--home", str(home)])
+    assert result.exit_code == 0, result.output + str(result.exception)
+    assert (TOO_MUCH in answer.summary) is bool(says)
+    assert (TOO_MUCH in result.output) is bool(says)
+    if says:
+        assert answer.tuned is None or answer.tuned.proposal is None
 
 
 def _minutes(*wet: float) -> list[Treatment]:
