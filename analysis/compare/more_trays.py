@@ -7,6 +7,8 @@ that of the comparison: Tukey's range over all treatments, trays as units.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
+from functools import lru_cache
 
 from scipy import stats
 
@@ -44,11 +46,19 @@ def more_trays(estimate: float, se: float, *, trays: float, treatments: int) -> 
     if not (math.isfinite(estimate) and math.isfinite(se) and se > 0 and estimate != 0 and trays >= 2):
         return None
     of_a_tray = se * math.sqrt(trays / 2)
-    for more in range(1, MOST + 1):
+
+    def is_found(more: int) -> bool:
         each = trays + more
         df = treatments * (each - 1)
-        critical = stats.studentized_range.isf(0.05, treatments, df) / math.sqrt(2)
         shift = abs(estimate) / (of_a_tray * math.sqrt(2 / each))
-        if stats.nct.sf(critical, df, shift) >= POWER:
-            return more
-    return None
+        return bool(stats.nct.sf(_critical(treatments, df), df, shift) >= POWER)
+
+    if not is_found(MOST):
+        return None
+    return bisect_left(range(1, MOST), True, key=is_found) + 1
+
+
+@lru_cache(maxsize=256)
+def _critical(treatments: int, df: float) -> float:
+    """Of Tukey's range, as a multiple of the standard error of a difference: scipy integrates long for each."""
+    return float(stats.studentized_range.isf(0.05, treatments, df) / math.sqrt(2))
