@@ -9,15 +9,17 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from tidetray.ingest.core.near_names import near_names
+from tidetray.ingest.core.readings import ID_PATTERN, Tray
 from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.trial_file import NOT_NOTED, STAND_IN, FieldError, plan_tables, read_plan
 from tidetray.ingest.notebook import trial_changes
-from tidetray.ingest.notebook.facts import TrialPlan
+from tidetray.ingest.notebook.facts import TrayPlan, TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.trial_changes import TrialChange
 from tidetray.ingest.recorder.cycle_upkeep import rebuild_due
@@ -123,6 +125,23 @@ def as_typed(plan: TrialPlan, kind: str, name: str) -> dict[str, str]:
     return found
 
 
+def _with_tray(plan: TrialPlan, name: str, pot: str) -> TrialPlan:
+    """The plan with a tray for a pot: a new one is added, under the way of the pot. FormError where that is impossible,
+    or where the tray has another way than a pot whose tray was not noted until now."""
+    stood_on = next(each.tray for each in plan.pots if each.name == pot)
+    before = next(each for each in plan.trays if each.name == stood_on)
+    tray = next((each for each in plan.trays if each.name == name), None)
+    fault = ""
+    if not ID_PATTERN.fullmatch(name):
+        fault = f"{name[:40]!r} cannot be a name. Use a-z, 0-9 and '-'"
+    elif tray is not None and not before.noted and tray.treatment != before.treatment:
+        fault = f"{name} is under {tray.treatment}, and pot {pot} under {before.treatment}"
+    if fault:
+        raise FormError([Fault("tray", "Tray at the start", fault)])
+    new = () if tray is not None else (TrayPlan(Tray(name, plan.trial.site), before.treatment),)
+    return replace(plan, trays=(*plan.trays, *new))
+
+
 def typed_corrections(plan: TrialPlan, kind: str, name: str, typed: Mapping[str, str]) -> dict[Place, Any]:
     """What differs from the plan in what was typed. FormError with everything that is no value."""
     before, found, faults = as_typed(plan, kind, name), dict[Place, Any](), list[Fault]()
@@ -164,7 +183,10 @@ def correct_by_form(
     FormError lists everything that is wrong, in the words of the form; nothing is changed then.
     """
     notebook, (kind, name) = Notebook(store), what
-    values = typed_corrections(notebook.plan(trial), kind, name, typed)
+    plan = notebook.plan(trial)
+    values = typed_corrections(plan, kind, name, typed)
+    tray = values.get(("pot", name, "tray"))
+    wanted = plan if tray is None else _with_tray(plan, tray, name)
     renamed = new_name.strip() not in {"", name}
     if not values and not renamed:
         raise FormError([Fault("", f"{kind.capitalize()} {name}", "nothing differs")])
@@ -172,7 +194,7 @@ def correct_by_form(
     try:
         with store.transaction():
             if values:
-                lines += map(in_words, correct_values(home, store, trial, values, **by))
+                lines += map(in_words, correct_plan(home, store, corrected(wanted, values), **by))
             if renamed:
                 trial_changes.rename(notebook, trial, kind, name, new_name.strip(), **by)
                 lines.append(f"{'way' if kind == 'treatment' else kind} {name} is {new_name.strip()} now")

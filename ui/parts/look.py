@@ -189,6 +189,7 @@ table.tt-settings { width: 100%; border-collapse: collapse; font-size: .95rem; l
   overflow-wrap: anywhere; font-weight: 400; }
 .tt-settings tbody th { font-weight: 600; max-width: 45%; } .tt-settings .word { overflow-wrap: normal;
   white-space: nowrap; }
+table.tt-sheet th, table.tt-sheet td { overflow-wrap: normal; word-break: normal; padding-right: .75rem; }
 .tt-settings .quiet * { color: var(--quiet); font-weight: 400; }
 </style>"""
 )

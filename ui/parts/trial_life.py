@@ -100,7 +100,10 @@ def _field(plan: TrialPlan, drawn: str, field: tuple[str, str], value: str) -> N
             index=options.index(value) if value in options else 0,
             key=drawn,
             format_func=lambda option: CULTURES.get(option, option) or "not noted",
+            accept_new_options=key == "tray",
         )
+        if key == "tray":
+            look.small("Type the name of a tray that is not listed to add it, under the pot's way.")
     else:
         st.text_input(label, value=value, key=drawn, placeholder="not known")
 

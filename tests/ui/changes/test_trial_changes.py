@@ -91,3 +91,23 @@ def test_a_trial_of_a_sheet_goes_through_a_package(home: Path, tmp_path: Path) -
     with open_store(tmp_path / "other.sqlite") as store:
         load_package(Notebook(store), tmp_path / "package", now=NOW)
         assert Notebook(store).plan("wide") == plan
+
+
+def test_a_tray_that_is_typed_for_a_pot_is_added_under_its_way(home: Path) -> None:
+    assert correct(home, ("pot", "F1"), tray="tray-7") == [
+        "pot F1, tray at the start: was not noted, is tray-7",
+        "tray tray-7 added",
+    ]
+    assert correct(home, ("pot", "F2"), tray="tray-7") == ["pot F2, tray at the start: was not noted, is tray-7"]
+    with open_store(home / "tidetray.sqlite") as store:
+        plan = Notebook(store).plan("wide")
+    assert [(tray.name, tray.treatment) for tray in plan.trays if tray.noted] == [("tray-7", "floods")]
+    assert [pot.name for pot in plan.pots if pot.tray == "tray-7"] == ["F1", "F2"]
+    with pytest.raises(FormError, match="cannot be a name"):
+        correct(home, ("pot", "F3"), tray="Tray 7!")
+
+
+def test_a_pot_is_not_put_on_a_tray_of_another_way(home: Path) -> None:
+    correct(home, ("pot", "F1"), tray="tray-7")
+    with pytest.raises(FormError, match="tray-7 is under floods, and pot D1 under always dry"):
+        correct(home, ("pot", "D1"), tray="tray-7")
