@@ -151,7 +151,7 @@ def _load_sheet(
                     known = known_trial(store, trial or trials[0])
                     found = _understood(one, answers, known)
                     if found is None or not found.ready:
-                        raise _of_another_trial(found, known, file) or refused from None
+                        raise _why_not(found, known, file) or refused from None
     proposal = found
     if proposal is None:
         name = options["new"] or free_name(trials, file.name)
@@ -196,11 +196,13 @@ def _understood(one: _File, answers: Answers, known: Known) -> Proposal | None:
         return None
 
 
-def _of_another_trial(proposal: Proposal | None, known: Known, file: Path) -> RefusedError | None:
-    """Where none of a sheet's pots is in the trial: nobody wants that said of each."""
+def _why_not(proposal: Proposal | None, known: Known, file: Path) -> RefusedError | None:
+    """Where questions are open, or none of a sheet's pots is in the trial: nobody wants that said of each."""
     there = {pot.casefold() for pot in known.tares_g}
-    if proposal is None or any(pot.casefold() in there for pot in proposal.understood.pots):
+    if proposal is None:
         return None
+    if any(pot.casefold() in there for pot in proposal.understood.pots):
+        return RefusedError(_open(proposal), where=file.name) if proposal.questions else None
     what = f"trial {known.name} has none of its pots ({', '.join(proposal.understood.pots[:4])} ...)"
     mend = "Name the trial with --trial, or make a new one of the sheet with --new NAME"
     return RefusedError([EntryError(what, mend=mend)], where=file.name)

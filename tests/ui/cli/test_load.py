@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from tests.sheet_layouts import LAYOUTS, truth
+from tests.sheet_layouts import AWKWARD, LAYOUTS, text_file, truth, twice
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
@@ -131,3 +131,25 @@ def test_compare_warns_of_trays_in_every_claim(sheet: Path, tmp_path: Path) -> N
     assert all("Trays were not noted: it may be the trays." in line for line in claims)
     assert "Surely" not in said
     assert "if all pots of a treatment stood on one tray" in said
+
+
+@pytest.mark.parametrize("there", [False, True], ids=["new home", "trial there"])
+def test_numbered_weighings_need_their_days(there: bool, sheet: Path, tmp_path: Path) -> None:
+    home, path = tmp_path / "home", tmp_path / "numbered.csv"
+    path.write_bytes(next(layout for layout in AWKWARD if layout.asked).make())
+    if there:
+        run("load", sheet, *ANSWERS, "--home", home)
+    told = run("load", path, *ANSWERS, "--home", home, fails=True)
+    assert 'On which days were W1, W2, W3, W4 weighed. --days "22.3.2026 29.3.2026", one for each' in told
+    days = ("--days", "22.3.2026 29.3.2026 5.4.2026 12.4.2026")
+    said = run("load", path, *ANSWERS, *days, "--home", home)
+    assert ("0 weigh-ins added, 32 were there already." if there else "32 weigh-ins added.") in said
+
+
+def test_a_sheet_of_pots_weighed_twice_goes_into_a_trial_that_is_there(sheet: Path, tmp_path: Path) -> None:
+    home, path = tmp_path / "home", tmp_path / "twice.csv"
+    run("load", sheet, *ANSWERS, "--home", home)
+    last = [row for row in twice() if row[0] in {"date", "2026-04-12"}]
+    later = [[str(row[0]).replace("2026-04-12", "2026-04-19"), *row[1:]] for row in last]
+    path.write_bytes(text_file(later))
+    assert "16 weigh-ins added." in run("load", path, "--home", home)
