@@ -4,8 +4,9 @@ In: masses per pot and round (`TrialData.masses`), and the day compared. Out: bo
 claims cannot stand. Where treatments lost pots unevenly the lost ones may be the weak ones, and no statistic of the
 survivors can tell. The lost pots are therefore given the smallest and the largest value that any pot showed: of `a` the
 smallest and of `b` the largest for the lower bound of a - b, and the other way round (bounds after Manski 1990, Am Econ
-Rev 80(2):319-323, read second hand: each missing outcome is replaced with the extremes of what is possible; that these
-are the extremes that were seen is our choice). A claim stands only where the bounds do not span zero.
+Rev 80(2):319-323, read in the help of R's packages GJRM, `mb`, and experiment, `ATEbounds`: missing outcomes lie
+between a least and a greatest possible value, and without better knowledge those are the least and greatest that were
+seen). A claim stands only where the bounds do not span zero.
 
 A pot that moved is not lost: it is weighed elsewhere. One that was split or taken out to be dried left on purpose.
 """

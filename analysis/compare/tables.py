@@ -134,8 +134,9 @@ def uneven_pairs(adjusted: Array, where: TrialDesign, n: pd.DataFrame) -> pd.Dat
 
     Each pair by its own two variances, on the degrees of freedom of the treatment with the fewer trays, and Tukey's
     range over all pairs. With Welch's own degrees of freedom such pairs claim too often where the noisy treatment has
-    two or three trays (simulated in tests/claims); the fewer never do (Mickey and Brown 1966, Annals of Mathematical
-    Statistics 37:639-642, from memory). `adjusted`: values per pot without what covariates explain.
+    two or three trays (simulated in tests/claims); the fewer never do (Hsu 1938 and Mickey and Brown 1966 bound the
+    distribution so: from memory; the abstract of Qiu and Zhang, arXiv:1712.10099, has that Hsu did). `adjusted`: values
+    per pot without what covariates explain.
     """
     cell = pd.DataFrame({"tray": where.tray, "treatment": where.treatment, "y": adjusted})
     means = cell.groupby(["treatment", "tray"])["y"].mean().reset_index()
@@ -254,8 +255,8 @@ def percent_difference(a: float, b: float, cov: Array, critical: float) -> tuple
     """(a - b) / b in percent with Fieller's interval; NaN limits where b is not clearly above zero.
 
     `cov` (2, 2) of a and b; `critical` the multiple of the standard error the interval of a - b has, so that
-    both intervals leave out zero together. Fieller (1954), JRSS B 16:175-185, read second hand:
-    A θ² - 2 B θ + C <= 0, bounded where A > 0.
+    both intervals leave out zero together. Fieller (1954), JRSS B 16:175-185:
+    A θ² - 2 B θ + C <= 0, bounded where A > 0, read as R's package mratios works it out (`t.test.ratio`).
     """
     c2 = critical**2
     qa, qb, qc = b**2 - c2 * cov[1, 1], a * b - c2 * cov[0, 1], a**2 - c2 * cov[0, 0]

@@ -23,9 +23,9 @@ from tidetray.analysis.base.times import local_days, utc_ms
 Array = NDArray[np.float64]
 
 METHODS = ("sine", "triangle", "mean", "mean of clamped")
-"""sine: Allen 1976, Environ Entomol 5:388-396 (from memory). triangle, and all four as tabled: Zalom et al. 1983, UC
-leaflet 21373 (from memory). mean and mean of clamped: methods 1 and 2 of McMaster and Wilhelm 1997, Agric For Meteorol
-87:291-300 (from memory)."""
+"""sine and triangle: Zalom et al. 1983, UC leaflet 21373, tables 5 and 3, read as the University of California's R
+package degday 0.4.0 writes them out; the sine goes back to Allen 1976, Environ Entomol 5:388-396 (not read). mean and
+mean of clamped: methods 1 and 2 of McMaster and Wilhelm 1997, Agric For Meteorol 87:291-300 (abstract read)."""
 
 
 def degree_days(

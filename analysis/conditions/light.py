@@ -51,8 +51,11 @@ LAMPS: dict[str, Lamp] = {
     "incandescent": Lamp(50.0, _THIMIJAN_HEINS),
     "white LED": Lamp(1000 / 15, "Sharakshane 2018, bioRxiv 289280: 15 µmol m⁻² s⁻¹ per klx, mean of white LEDs"),
 }
-"""Lamp type -> lux per µmol m⁻² s⁻¹ (400-700 nm), with its source. Single white LEDs lie between about 55
-(warm, high colour rendering) and 80 (cool), from memory; a wrong lamp is wrong by up to 1.5 times."""
+"""Lamp type -> lux per µmol m⁻² s⁻¹ (400-700 nm), with its source; a wrong lamp is wrong by up to 1.6 times."""
+
+WHITE_LED_LUX_PER_PPFD = (53, 73)
+"""Least and most of eight typical white LEDs: own integration of spectra LED-B1 to B5, BH1, V1 and V2 of CIE 015:2018,
+as the library colour-science 0.4.7 carries them (`tests/published/test_light_second_opinion.py`)."""
 
 
 def lux_per_ppfd(lamp: str | float) -> float:
@@ -114,10 +117,12 @@ def ppfd(lux: Values, lamp: str | float) -> Values:
 
 
 def under_water(ppfd: float | FloatArray, depth_m: ArrayLike, attenuation_per_m: ArrayLike) -> FloatArray:
-    """PPFD [µmol m⁻² s⁻¹] left at `depth_m` of water: E0 exp(-K z), the Beer-Lambert law (Kirk 1994, from memory).
+    """PPFD [µmol m⁻² s⁻¹] left at `depth_m` of water: E0 exp(-K z), the Beer-Lambert law.
 
     `attenuation_per_m` is K for 400-700 nm: 0.1-0.2 in pure water, 0.5-1 in a clear lake, 3-10 in an algal
-    bloom (a teaching text, read in a secondary copy). ValueError for a negative depth or K.
+    bloom (a teaching text, read in a secondary copy). That ln E falls on a straight line with depth in
+    homogeneous water, with K as its slope: "Attenuation coefficient" of the sensor maker Biospherical Instruments
+    (read). ValueError for a negative depth or K.
     """
     depth, attenuation = (np.asarray(each, dtype=np.float64) for each in (depth_m, attenuation_per_m))
     if not ((depth >= 0).all() and (attenuation >= 0).all()):

@@ -19,8 +19,9 @@ found as increments that are zero or more before the gap and zero or less after 
 Hanson 1974, `scipy.optimize.nnls`), and chance is simulated for the same design.
 
 Variance: between trays of one dose where that has 4 degrees of freedom, else pooled with pseudo-residuals of
-neighbouring doses (Gasser, Sroka and Jennen-Steinmetz 1986, Biometrika 73:625-633, from memory). They count curvature
-as scatter, which errs on the side of claiming less. Assumed: one best, and trays that scatter equally.
+neighbouring doses (Gasser, Sroka and Jennen-Steinmetz 1986, Biometrika 73:625-633, read as R's package twostageTE 1.3
+writes them out, `estimateSigmaSq`; the unequal numbers of trays are ours). They count curvature as scatter, which errs
+on the side of claiming less. Assumed: one best, and trays that scatter equally.
 """
 
 from __future__ import annotations

@@ -140,7 +140,10 @@ CURVE_COLUMNS = (
 
 
 def akaike_weights(aicc: Array) -> Array:
-    """Weights from AICc, exp(-delta / 2) over their sum (Akaike weights, read second hand); 0 where it is undefined."""
+    """Weights from AICc, exp(-delta / 2) over their sum; 0 where it is undefined.
+
+    Akaike weights: help of R's package qpcR (`akaike.weights`, after Burnham and Anderson 2002; read).
+    """
     if not np.isfinite(aicc).any():
         return np.zeros(len(aicc))
     relative = np.exp(-0.5 * (aicc - np.nanmin(aicc)))

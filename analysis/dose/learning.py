@@ -11,10 +11,11 @@ trays grow well while they teach. Measured over series of three trials of six tr
 best loses 1.8 % of growth and the trays on the way 9.6 %. A search for the most growth expected over eight trials lost
 2.2 % and 6.5 %, an even grid over all that was tested 2.8 % and 30 %.
 
-What a trial teaches is worked out by simulation (preposterior analysis; Chaloner and Verdinelli 1995, Statistical
-Science 10:273-304, from memory): each of some draws is taken for the truth in turn, a trial of it is simulated, all
-draws are weighted by how well they agree with it, and the dose with the best weighted mean is held. The level of the
-new trial is unknown, as trials differ: only differences between its doses teach.
+What a trial teaches is worked out by simulation (preposterior analysis: the design is chosen for the utility that is
+expected of it; Chaloner and Verdinelli 1995, Statistical Science 10:273-304, abstract read): each of some draws is
+taken for the truth in turn, a trial of it is simulated, all draws are weighted by how well they agree with it, and the
+dose with the best weighted mean is held. The level of the new trial is unknown, as trials differ: only differences
+between its doses teach.
 """
 
 from __future__ import annotations

@@ -4,8 +4,9 @@ In: `tidetray.analysis.dose.profile.Units`. Out: a `QuadraticTop` with limits by
 theorem, and a bootstrap of whole trays. It describes the quadratic; whether a top may be claimed also
 hangs on the other curves (`tidetray.analysis.dose.fit`).
 
-Fieller (1954, J R Stat Soc B 16:175-185, read second hand): the doses t at which the slope b + 2 c t is not
-significantly different from zero. They are a bounded interval only where the curvature itself is significant.
+Fieller (1954, J R Stat Soc B 16:175-185, read in the article "Fieller's theorem" of Wikipedia and as R's package
+mratios works it out, `t.test.ratio`): the doses t at which the slope b + 2 c t is not significantly different from
+zero. They are a bounded interval only where the curvature itself is significant.
 """
 
 from __future__ import annotations
@@ -120,8 +121,9 @@ def _bootstrap_limits(
 ) -> tuple[float, float]:
     """Limits of the top from `bootstraps` sets of trays drawn with replacement, in doses 0 .. 1.
 
-    The percentiles are widened as Hesterberg (2015, The American Statistician 69:371-386, from memory) advises:
-    resampling few trays shows too little spread, by t's quantile against the normal's and n/(n - p).
+    The percentiles are widened as Hesterberg (2014, arXiv:1411.5279) advises for a mean, read in the help of his R
+    package resample 0.6 (`ExpandProbs`): resampling few trays shows too little spread, by t's quantile against the
+    normal's and by the root of n/(n - 1). That n - p, of a curve, takes the place of n - 1 is ours.
     """
     if bootstraps < 200:
         return np.nan, np.nan

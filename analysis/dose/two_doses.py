@@ -8,8 +8,8 @@ are averaged too.
 That either dose matters is said only where the richest surface that the trays bear is better than a flat one by the F
 test: the least AICc of eight surfaces says it of three trials in ten in which neither does. A best is described only
 "if growth follows a parabola in both": where both curvatures are significantly downward (the larger of the Hessian's
-two eigenvalues is below zero by its t), and its limits lie inside the tested doses (Box and Draper 2007, Response
-Surfaces, chapter 11, from memory).
+two eigenvalues is below zero by its t), and its limits lie inside the tested doses. That all eigenvalues
+are negative at a top is canonical analysis (help of R's package rsm, `steepest`, read); the test of it is ours.
 """
 
 from __future__ import annotations

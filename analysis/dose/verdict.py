@@ -277,8 +277,9 @@ def follow(draws: Draws, orders: Orders, expected: Array, grid_draws: Draws, sig
 def _most_behind(orders: Orders, at: int, sign: int) -> float:
     """By how much the best of the doses tested is ahead of one of them at most: one-sided limits of all differences.
 
-    Multiple comparisons with the best (Hsu 1981, Annals of Statistics 9:1026-1034, from memory), with Bonferroni's
-    quantile in place of Dunnett's.
+    Multiple comparisons with the best (Hsu 1981, Annals of Statistics 9:1026-1034; from memory, but for a description
+    of the comparison in the sample library of SAS/STAT 15.1, macro MCB), with Bonferroni's quantile in place of
+    Dunnett's, which is wider. The most that may be lost by keeping a dose rests on it.
     """
     others = np.flatnonzero(np.arange(len(orders.means)) != at)
     t = float(stats.t.isf(ALPHA / len(others), orders.df))

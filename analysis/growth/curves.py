@@ -185,9 +185,9 @@ _LN_NU = (-1.6, -0.7, 0.0, 0.7, 1.6)
 def fit_curve(days: ArrayLike, mass_g: ArrayLike, kind: str, *, start: Mapping[str, float] | None = None) -> CurveFit:
     """Fit a growth curve to masses of one pot, or of several on one time axis.
 
-    The best of several starts taken from the data is kept. Forms: Hunt (1982), Plant Growth Curves, from memory;
-    Richards (1959), J Exp Bot 10:290-301, summary read (an extended form of von Bertalanffy's function); held to R's
-    nls in tests/published.
+    The best of several starts taken from the data is kept. Forms: logistic and Gompertz as R's SSlogis and SSgompertz
+    (help pages read); Richards (1959), J Exp Bot 10:290-301, summary read (an extended form of von Bertalanffy's
+    function); held to R's nls in tests/published.
 
     Parameters
     ----------

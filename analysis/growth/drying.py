@@ -16,7 +16,9 @@ from tidetray.analysis.base.columns import need
 from tidetray.analysis.base.times import utc_ms
 
 STOP_SHARE = 0.001
-"""Dry when a further spell takes no more than this of the last mass: 0.1 % (rule of ISO 11465; from memory)."""
+"""Dry when a further spell takes no more than this of the last mass. The rule's form was read in ISO 11461:2001, 2.2
+("constant mass"), in a copy without its figures; 0.1 % and 4 h are those of ISO 11465, from memory: were they wrong, a
+sample would be called dry one weighing too early or too late."""
 
 STOP_SPELL_H = 4.0
 """How long that further spell must be at least [h] (same source)."""

@@ -30,7 +30,7 @@ _MS_PER_DAY = 86_400_000.0
 
 
 def relative_growth_rate(mass_start_g: Values, mass_end_g: Values, days: Values) -> Values:
-    """(ln mass_end_g - ln mass_start_g) / days (Hunt 1982, Plant Growth Curves, from memory).
+    """(ln mass_end_g - ln mass_start_g) / days: Hoffmann and Poorter 2002, Ann Bot 90:37-42, equation 2 (read).
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
 """How well weighing repeats: readings of pots that were weighed more than once in a session.
 
 In: gross masses, a group for each pot and session. Out: the standard deviation of single readings with its limits,
-after ISO 5725-2:1994, 7.4 (from memory), and which pot's readings lie too far apart.
+after ISO 5725-2:1994, 7.4 (the section from memory), and which pot's readings lie too far apart.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ from tidetray.analysis.base.times import utc_ms
 from tidetray.analysis.growth.rounds import mark_sessions
 
 LIMIT_FACTOR = 2.8
-"""Repeatability limit = 2.8 x standard deviation (ISO 5725-6:1994, 4.1: 1.96 x the root of 2, rounded; from memory)."""
+"""Repeatability limit = 2.8 x standard deviation: 1.96 x the root of 2 is 2.77, which ISO 5725-6:1994, 4.1, rounds (the
+section from memory, the rest is arithmetic)."""
 
 FEWEST_DUPLICATES = 5
 """Degrees of freedom below which a repeatability is called a guess (common practice, no source)."""
@@ -105,7 +106,8 @@ def repeated_readings(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None
 def cochran_critical(n_groups: int, replicates: int, *, risk: float = 0.05) -> float:
     """Largest share of the summed variances that the largest of equal ones reaches with probability `risk`.
 
-    Cochran's test, ISO 5725-2, 7.3.3; from the F distribution, within 0.001 of its table 4 (from memory).
+    Cochran's test, from the F distribution as in R's package outliers 0.15 (`qcochran`, read); within 0.001 of two
+    published tables (`tests/published/test_weighing.py`).
     """
     if n_groups < 2 or replicates < 2:
         raise ValueError("Cochran's test needs two groups of two readings at least")

@@ -108,7 +108,8 @@ def judge_drift(checks: pd.DataFrame, resolution_g: float) -> tuple[float, str]:
     step_sd = resolution_g / math.sqrt(12)
     if len(series) < FEWEST_CHECKS:
         return math.nan, f"{len(series)} check weighings so far: drift can be seen from {FEWEST_CHECKS} on."
-    # from one check to the next: a drift hardly shows in that (von Neumann 1941, from memory)
+    # from one check to the next: a drift hardly shows in that. Half the mean square of successive differences estimates
+    # the variance: von Neumann's ratio of the two is 2 (help of R's DescTools, VonNeumannTest, read)
     sd = max(float(np.sqrt(np.mean(np.diff(series) ** 2) / 2)), step_sd)
     found = scale_drift(series, nominal_g, sd_g=sd, width=OWN_WIDTH)
     if found.first_outside is None:

@@ -4,7 +4,7 @@ In: the step of the scale, weigh-ins, check weighings. Out: standard uncertainti
 sentences that say how much of the spread among pots is the scale. Nothing here is a test of treatments, and a standard
 uncertainty is no limit: the true value lies within twice of it about 19 times in 20.
 
-Combined after the GUM (JCGM 100:2008, 5.1.2 and 5.2.2; from memory). How well weighing repeats is said by
+Combined after the GUM (JCGM 100:2008, 5.1.2 and 5.2.2; read in its web edition). How well weighing repeats is said by
 `tidetray.analysis.growth.repeatability`, whether the scale has moved by `tidetray.analysis.growth.scale_drift`. Only
 what is in the numbers is known: water that a plant holds more of than last time looks like growth here too.
 """

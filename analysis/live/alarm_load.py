@@ -16,18 +16,20 @@ import pandas as pd
 from tidetray.ingest.alarms.book import Alarm
 
 ACCEPTABLE_PER_DAY, MOST_PER_DAY = 150.0, 300.0
-"""Annunciated alarms a day per operator: very likely acceptable, most that can be managed (ISA-18.2-2016, table of
-performance metrics; read second hand)."""
+"""Annunciated alarms a day per operator: very likely acceptable, most that can be managed. The first: ISA-18.2-2009
+(IEC 62682:2014 has 144), as a news item of the British Institute of Non-Destructive Testing of 2 August 2018 tells; the
+second is from memory. The edition of 2016 gives no figure for a day any more, but about 1 and at most 2 in ten minutes
+(its table of metrics, read as quoted), which is 144 and 288 a day."""
 
 FLOOD_ALARMS, FLOOD_S = 10, 600.0
-"""More than so many within so long are an alarm flood (the same table)."""
+"""More than so many within so long are an alarm flood (ISA-18.2-2016, table of metrics, read as quoted)."""
 
 STALE_H, STALE_MOST = 24.0, 5
-"""An alarm that stands longer is stale; there should be fewer than so many on any day (from memory)."""
+"""An alarm that stands longer is stale; there should be fewer than so many on any day (the same table)."""
 
 HIGH_SHARE = 0.05
-"""Of the alarms that are of high priority, about (ISA-18.2 and IEC 62682, read second
-hand); twice that is not held (our choice)."""
+"""Of the alarms that are of high priority, about (as in `tidetray.ingest.alarms.kinds`); twice that is not held (our
+choice)."""
 
 FEW = 20
 """Fewer alarms tell nothing of a share (our choice)."""

@@ -7,7 +7,8 @@ what testing pots as if they were independent would have claimed.
 The treatment is given to a tray, so the tray is the unit (Hurlbert 1984): a tray mean of m pots has the
 variance tray_sd² + pot_sd²/m, and the test has the degrees of freedom of the trays. More pots make
 pot_sd²/m small and leave tray_sd² as it is. Power is exact for normal spreads: noncentral t and F, both
-tails of a two-sided test counted (Cohen 1988, ch. 2 and 8; from memory). It draws no layout
+tails of a two-sided test counted, as in R's `power.t.test(strict = TRUE)` and statsmodels, to which tests/published
+holds it. It draws no layout
 (`analysis/plan/randomise.py` does) and knows nothing of order, neighbours or trends in time.
 """
 
@@ -87,7 +88,7 @@ def power(
       noncentrality (treatments - 1) trays between_variance / variance of a tray mean.
 
     With `difference` and more than two `treatments` the F test is of two treatments so far apart and the rest half way:
-    the least favourable means (Cohen 1988, 8.2; from memory).
+    the means with the smallest sum of squares (own arithmetic), so the least that the test may find.
 
     Parameters
     ----------

@@ -234,8 +234,7 @@ def _unknown_words(known: NDArray[np.bool_], lost: list[str]) -> str:
 def vif(columns: Array, basis: Array) -> Array:
     """Variance inflation factor of every column given the others, once `basis` (orthonormal) is taken out.
 
-    1 / (1 - R²) (Belsley, Kuh and Welsch 1980, Regression Diagnostics, from memory); infinite where one follows
-    from the others.
+    1 / (1 - R²) (help of R's package rockchalk, `getVIF`, read); infinite where one follows from the others.
     """
     centred = columns - basis @ (basis.T @ columns)
     out = np.ones(columns.shape[1])

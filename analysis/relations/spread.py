@@ -41,8 +41,9 @@ class Spread:
     """`split`: per day, variances of ln mass: `total` = `tray` + `place` (rows and columns) + `scale` + `rest`, and the
     total as `sd_pct`, the typical distance of a pot from its treatment's mean [%]; `tray_share_low`, `tray_share_high`:
     95 % limits of the tray's part of the total. `ratio` of the pots' variance within
-    trays, last day over first, with `p` (Pitman 1939, Biometrika 31:9-12; Morgan 1939, 31:13-19, from memory: the same
-    pots, so the two variances are not independent); NaN where there are too few pots on both days.
+    trays, last day over first, with `p` (Pitman 1939, Biometrika 31:9-12; Morgan 1939, 31:13-19,
+    read in the help of R's package PairedData 1.1.1: the same pots, so the two variances are not independent, and the
+    correlation of sum and difference tests them); NaN where there are too few pots on both days.
     """
 
     split: pd.DataFrame

@@ -6,7 +6,8 @@ and F tests, by Kenward-Roger (the default of the project) or Satterthwaite.
 Kenward-Roger keeps the trays' df even when the variance between trays is estimated at zero; Satterthwaite then returns
 those of the pots, as if they were independent. No p-value adjustment here: see `tidetray.analysis.stats.pairwise`.
 
-Sources (formulas from memory, held to R's pbkrtest 0.5.2 and lmerTest 3.1-3 in tests/published):
+Sources (formulas from memory; were one wrong, the comparison with R's pbkrtest 0.5.2 and lmerTest 3.1-3 in
+tests/published would show it):
 Kenward & Roger (1997), Biometrics 53:983-997; Halekoh & Hojsgaard (2014), J Stat Softw 59(9);
 Satterthwaite (1946), Biometrics Bulletin 2:110-114; Fai & Cornelius (1996), J Stat Comput Simul 54:363-378.
 """

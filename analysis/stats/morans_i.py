@@ -245,7 +245,8 @@ def _pairs(place: NDArray[np.int64], tray: Ints, neighbours: str) -> tuple[Ints,
 
 
 def _moments(z: Array, joins: _Joins) -> tuple[float, float]:
-    """Expectation and variance of I under random permutation of the values (Cliff and Ord, from memory)."""
+    """Expectation and variance of I under random permutation of the values, as R's spdep has them
+    (`moran.test` with `randomisation`, after Cliff and Ord 1981; program read)."""
     n, i, j, weight, share = len(z), joins.i, joins.j, joins.weight, joins.share
     s0 = 2 * float(weight.sum())
     s1 = float(np.sum((2 * weight) ** 2))

@@ -8,8 +8,9 @@ without their degrees of freedom and standard errors, which the tables show, and
 as long: these are here.
 
 Sources: Welch (1951), Biometrika 38:330-336; Games & Howell (1976), J Educ Stat 1:113-125; Brown & Forsythe
-(1974), JASA 69:364-367; Holm (1979), Scand J Stat 6:65-70; Benjamini & Hochberg (1995), JRSS B 57:289-300
-(formulas from memory, held to R 4.2.2 and to scipy in the tests).
+(1974), JASA 69:364-367; Holm (1979), Scand J Stat 6:65-70; Benjamini & Hochberg (1995), JRSS B 57:289-300. Not these
+were read but programs after them: Welch in statsmodels 0.15.0 (`anova_generic`), Games-Howell in R's PMCMRplus
+(`gamesHowellTest`), Holm in statsmodels (`multipletests`). All are held to R 4.2.2 and to scipy in the tests.
 """
 
 from __future__ import annotations

@@ -32,7 +32,9 @@ def share_limits(values: Array, group: Codes, given: Codes, *, level: float = 0.
 
     References
     ----------
-    Searle (1971), Linear Models, section 9.6 (from memory); held by simulation in tests/claims.
+    "The exact confidence limit equation in Searle (1971)" and its size for unequal groups (Thomas and Hultquist 1978,
+    Donner 1979), as R's package ICC writes them out (`ICCest`, type THD; help and program read). Several groups of
+    groups (`given`) are ours; held by simulation in tests/claims.
     """
     n = np.bincount(group).astype(float)
     of = np.zeros(len(n), dtype=np.intp)

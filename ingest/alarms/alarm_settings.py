@@ -28,8 +28,8 @@ DEFAULT_LIMITS: dict[str, AlarmLimits] = {
     "vpd": AlarmLimits(None, 1.8, 0.1, 600.0, 600.0),
     "battery": AlarmLimits(20.0, None, 5.0, 60.0, 60.0),
 }
-"""Limits: common practice, no source. Deadband about 1 % of the span and 60 s as EEMUA 191 starts with for
-temperatures (from memory); the deficit swings with every open door, so it waits longer."""
+"""Limits: common practice, no source. Deadband about 1 % of the span and 60 s for temperatures: as in
+`signal_rules`, from memory; the deficit swings with every open door, so it waits longer."""
 
 
 def _clock(value: Any) -> Any:

@@ -5,8 +5,9 @@ A value holds until the next one, for a node sends what changed; never longer th
 
 A high alarm begins when the value has been above its limit for the on-delay, and ends when it has been below the
 limit less the deadband for the off-delay (IEC 62682's terms; OPC UA Part 9, annex B.1.5: the deadband stands on
-the returning side only). Defaults of deadband and delays follow EEMUA 191 (from memory): 1 % of the span and 60 s
-for temperatures.
+the returning side only). Defaults of deadband and delays follow EEMUA 191: 1 % of the span and 60 s for
+temperatures (from memory; not found to read. Each is a setting, and a wrong one raises an alarm somewhat sooner or more
+often).
 """
 
 from __future__ import annotations

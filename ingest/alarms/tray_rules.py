@@ -47,8 +47,8 @@ LOW_S = 600.0
 """A submersed tray may be below its flood mark so long, as while plants are lifted out (common practice, no source)."""
 
 OVER_S = 10.0
-"""A level may be over the overflow so long: a wave. EEMUA 191 starts with 60 s for levels (from memory); water on the
-floor is there sooner."""
+"""A level may be over the overflow so long: a wave. EEMUA 191 starts with 60 s for levels (from memory; nothing rests
+on it here, for water on the floor is there sooner)."""
 
 
 SCHEDULED = ("missed flood", "flood outside the schedule", "water too low")

@@ -2,7 +2,8 @@
 
 In: the text of one cell. Out: what it may be, with nothing decided that the cell alone cannot decide (which mark is
 the decimal one, whether the day comes first): `ingest/files/sheet_guess.py` decides that for a whole file. Month names
-and words of headings are common usage, from memory.
+agree with Unicode's CLDR as Babel 2.19.0 carries it: all 192 wide and abbreviated names of the seven languages and of
+Austrian German were compared. Words of headings are common usage, no source.
 """
 
 from __future__ import annotations

@@ -20,7 +20,8 @@ from tidetray.ingest.notebook.trial_events import note_event
 from tidetray.ingest.store.recording import Store
 
 MAX_OVEN_C = 105.0
-"""The hottest that drying standards ask for (from memory); above this plant matter chars and can take fire [°C]."""
+"""At this ISO 11465 dries soil to constant mass (its summary was read); hotter, plant matter chars and can take fire
+(common practice, no source) [°C]."""
 
 
 @dataclass(frozen=True, slots=True)

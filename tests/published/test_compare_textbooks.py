@@ -7,9 +7,9 @@ import pytest
 from tidetray.analysis.compare.one_day import compare_treatments
 
 # Sokal and Rohlf, Biometry, box 10.1: left wing lengths of mosquitoes, two measurements of each of four females from
-# each
-# of three cages. Data and sums of squares from memory; that the data give the sums (665.68, 1720.68, 15.62) was
-# checked.
+# each of three cages: the design was read in the help of R's package GAD (its data set rohlf95), the data and sums of
+# squares are from memory. That the data give the sums (665.68, 1720.68, 15.62) was checked: were one value wrong, the
+# figures below would still be those of the data above.
 WINGS = [
     [[58.5, 59.5], [77.8, 80.9], [84.0, 83.6], [70.1, 68.3]],
     [[69.8, 69.8], [56.0, 54.5], [50.7, 49.3], [63.8, 65.8]],
@@ -49,7 +49,9 @@ def test_nested_analysis_of_variance_of_wings() -> None:
 def test_fishers_flowers() -> None:
     """R 4: F 119.26 on 2 and 147 df; TukeyHSD 0.930 (0.6862, 1.1738), 1.582 (1.3382, 1.8258), 0.652 (0.4082, 0.8958).
 
-    R's figures from memory. Every flower is a tray of its own here.
+    Read as R prints them in public course notes on this set (`summary` and `TukeyHSD` of `aov(Sepal.Length ~ Species,
+    iris)`: F 119.3, limits to seven digits); F to four decimals is that of scipy's f_oneway. Every flower is a tray of
+    its own here.
     """
     rows = [
         (name, f"{name}-{n}", float(mm) / 10) for name, text in SEPALS_MM.items() for n, mm in enumerate(text.split())

@@ -23,7 +23,8 @@ def series(data: str, where: list | None) -> tuple[list[float], list[float]]:
     return [float(row[x]) for row in rows], [float(row[y]) for row in rows]
 
 
-# Formula: Hunt 1982, from memory; the numbers are own arithmetic.
+# Formula: Hoffmann and Poorter 2002, Ann Bot 90:37-42, equation 2 (read; they cite Hunt 1982); the numbers are own
+# arithmetic.
 @pytest.mark.parametrize(
     ("pot", "rgr", "doubling"),
     [
@@ -49,7 +50,8 @@ def test_the_mean_of_logarithms_is_used_not_the_logarithm_of_the_mean():
 
 
 def test_curves_through_known_points():
-    # K = 100 g, W0 = 5 g, r = 0.2 /day: textbook forms from memory, numbers by own arithmetic.
+    # K = 100 g, W0 = 5 g, r = 0.2 /day: forms of R's SSlogis and SSgompertz (help pages read), numbers by own
+    # arithmetic.
     days = np.arange(0.0, 41.0, 4.0)
     logistic = fit_curve(days, 100 / (1 + 19 * np.exp(-0.2 * days)), "logistic")
     assert logistic.mass_g([0, 10, 30]) == pytest.approx([5, 28.0005, 95.5022], abs=5e-5)

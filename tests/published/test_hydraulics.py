@@ -31,7 +31,8 @@ def bore_m2(diameter_mm: float) -> float:
 
 
 def test_bansal_partly_and_wholly_emptied_tank() -> None:
-    # Bansal, A Textbook of Fluid Mechanics, orifices: tank 4 m across, orifice 0.5 m, Cd 0.6 (from memory)
+    # Bansal, A Textbook of Fluid Mechanics, orifices: tank 4 m across, orifice 0.5 m, Cd 0.6 (from memory; not found to
+    # read. The formula itself is held by the differential equation below)
     tank_m2, hole_m2 = math.pi / 4 * 4**2, math.pi / 4 * 0.5**2
     assert drain_time_s(tank_m2, 5.0, hole_m2, 0.6, 2.0) == pytest.approx(39.58, abs=0.005)
     assert drain_time_s(tank_m2, 5.0, hole_m2, 0.6) == pytest.approx(107.7, abs=0.05)

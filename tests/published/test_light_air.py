@@ -20,7 +20,8 @@ def lit_day(level: float, hours: float) -> float:
     return float(dli(times, np.where((times >= on) & (times < off), level, 0.0))["dli_mol_m2"].iloc[0])
 
 
-# Thimijan and Heins 1983, HortScience 18(6):818-822, Table 3 (read in a secondary copy);
+# Thimijan and Heins 1983, HortScience 18(6):818-822, Table 3: sun, fluorescent, sodium and metal halide read in the
+# sensor maker Apogee Instruments' "Conversion - PPFD to lux", the other two in a secondary copy;
 # white LED: Sharakshane 2018, bioRxiv 289280 (read).
 @pytest.mark.parametrize(
     ("lamp", "of_1000_lx"),
@@ -79,8 +80,10 @@ def test_daily_light_integral_runs_straight_between_readings():
     assert day["dli_mol_m2"][0] == pytest.approx(8.28)
 
 
-# Allen et al. 1998, FAO Irrigation and Drainage Paper 56, eq. 11 and Annex 2 Table 2.3. 15, 18, 24.5 and 25 °C read
-# in secondary copies of its examples 3 and 5, the rest from memory.
+# Allen et al. 1998, FAO Irrigation and Drainage Paper 56, eq. 11. 15 and 24.5 °C: its example 3 as the manual of the
+# NCAR Command Language repeats it (satvpr_temp_fao56: 1.705 and 3.075, read); 18 and 25 °C: its example 5 in a
+# secondary
+# copy; the rest own arithmetic with eq. 11.
 @pytest.mark.parametrize(
     ("temp_c", "kpa"),
     [

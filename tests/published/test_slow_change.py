@@ -154,7 +154,7 @@ def test_filling_with_an_open_drain_follows_its_differential_equation() -> None:
 
 
 def test_the_spread_of_normal_values_by_the_median_absolute_deviation() -> None:
-    # 1.4826 makes it the standard deviation (Hampel 1974, from memory)
+    # 1.4826 makes it the standard deviation (1 / the normal quantile of 3/4: help page of R's `mad`, read)
     logs = np.random.default_rng(1).normal(0.1, 0.05, 20_001)
     found = learn(np.exp(logs).tolist())
     assert found is not None

@@ -7,7 +7,8 @@ from tidetray.analysis.conditions.light import under_water
 
 # Thresholds 12 and 33 °C, horizontal cut-off. Single sine: University of California, Zalom et al. 1983 (read in a
 # secondary copy, which prints 0.47, 0, 1.5, 21, 12.94, 10.94 and 2.87); triangle (0.29 and 2.46 printed there); the
-# others confirmed by fine integration.
+# others confirmed by fine integration. The formulas were compared with those of the University of California's R
+# package degday 0.4.0, which gives tables 3 and 5 of that leaflet as their source.
 DAYS = [
     (7, 14, 0.468, 0.286, 0.0, 1.0),
     (7, 10, 0.0, 0.0, 0.0, 0.0),
@@ -26,7 +27,8 @@ def test_days_of_the_table(day: tuple[float, ...]) -> None:
         assert float(degree_days(least, greatest, 12, 33, method=method)) == pytest.approx(value, abs=6e-4)
 
 
-# Beer-Lambert: E(z) = E0 exp(-K z) (Kirk 1994, from memory); values are own arithmetic.
+# Beer-Lambert: E(z) = E0 exp(-K z), as the sensor maker Biospherical Instruments writes it in "Attenuation coefficient"
+# (K is the slope of ln E over depth); values are own arithmetic.
 @pytest.mark.parametrize(
     ("k", "shares"),
     [

@@ -36,7 +36,8 @@ def test_repeatability_limits_of_the_aggregate_cross_test() -> None:
 
 
 def test_sulfur_in_coal_of_iso_5725_2() -> None:
-    """ISO 5725-2:1994, example B.1 (from memory): s_r and the printed limit r = 2.8 s_r at four levels."""
+    """ISO 5725-2:1994, example B.1: s_r and the printed limit r = 2.8 s_r at four levels (from memory; if they were
+    misremembered, the product is arithmetic all the same)."""
     for s_r, r in ((0.015, 0.042), (0.029, 0.081), (0.017, 0.048), (0.026, 0.073)):
         assert repeatability([[0.0, s_r * np.sqrt(2)]]).repeatability_limit_g == pytest.approx(r, abs=5e-4)
 
@@ -53,12 +54,20 @@ def test_repeatability_is_the_variance_within_of_the_analysis_of_variance() -> N
 
 @pytest.mark.parametrize(
     ("groups", "replicates", "one_percent", "five_percent"),
-    [(8, 3, 0.615, 0.516), (5, 2, 0.928, 0.841), (10, 2, 0.718, 0.602), (20, 3, 0.330, 0.271), (6, 4, 0.626, 0.532)],
+    [
+        (8, 3, 0.6152, 0.516),
+        (5, 2, 0.9279, 0.841),
+        (10, 2, 0.7175, 0.602),
+        (20, 3, 0.3297, 0.270),
+        (6, 4, 0.6258, 0.532),
+    ],
 )
 def test_critical_values_of_cochran(groups: int, replicates: int, one_percent: float, five_percent: float) -> None:
-    """ISO 5725-2:1994, table 4 (from memory), printed to 0.001; Bonferroni makes it a bound, tight to 0.002."""
-    assert cochran_critical(groups, replicates, risk=0.01) == pytest.approx(one_percent, abs=2e-3)
-    assert cochran_critical(groups, replicates, risk=0.05) == pytest.approx(five_percent, abs=2e-3)
+    """Read: 1 % in the web tables of van Belle, Fisher, Heagerty and Lumley, Biostatistics (University of Washington),
+    5 % in "Cochran test" of the UK's National Measurement System (chemical and biological metrology, January 2009),
+    printed to 0.001. Bonferroni makes ours a bound, tight to 0.001."""
+    assert cochran_critical(groups, replicates, risk=0.01) == pytest.approx(one_percent, abs=1e-3)
+    assert cochran_critical(groups, replicates, risk=0.05) == pytest.approx(five_percent, abs=1.5e-3)
 
 
 def test_the_check_standard_of_nist_drifts_and_the_average_sees_it() -> None:

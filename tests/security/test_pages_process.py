@@ -12,6 +12,7 @@ import time
 import urllib.parse
 from collections import Counter
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, suppress
 from datetime import UTC, datetime
 
@@ -25,6 +26,7 @@ from tidetray.ui.web.gate import COOKIE
 from tidetray.ui.web.idle import FIRST_REQUEST_S
 from tidetray.ui.web.serve import free_port, start
 from tidetray.ui.web.uploads import MOST_UPLOADED_BYTES, OF_A_PERSON_BYTES, OF_ALL_BYTES, WINDOW_S, Uploads
+from tidetray.ui.words import PAGES
 
 HOST, RIGHT = "127.0.0.1", "seven wet pots"
 ROLES = {"Robin": "manage", "Kim": "weigh", "Alex": "look"}
@@ -228,11 +230,7 @@ PATHS = (
     "/",
     "/sign-in",
     "/sign-out",
-    "/weigh",
-    "/settings",
-    "/notebook",
-    "/plan",
-    "/tray",
+    *(f"/{page}" for page in PAGES),
     "/static/x.js",
     "/media/x.png",
     "/component/x",
@@ -291,27 +289,62 @@ def _request(draw: random.Random, pages: Pages) -> bytes:
     return ("\r\n".join(lines) + "\r\nConnection: close\r\n\r\n").encode("latin-1") + body
 
 
+AT_ONCE = 6
+"""So many clients, each with random requests of its own."""
+
+
+class Fuzzer:
+    """Random requests to a running server, and what it answered."""
+
+    def __init__(self, pages: Pages) -> None:
+        self._pages, self._lock = pages, threading.Lock()
+        self.statuses, self.failed = Counter[int](), list[tuple[int, bytes]]()
+
+    def run(self, wanted: int, seed: int) -> None:
+        """`wanted` requests, one after the other; none after a failure."""
+        draw = random.Random(seed)
+        for n in range(wanted):
+            request = _request(draw, self._pages)
+            status = _send(self._pages, request)
+            with self._lock:
+                self.statuses[status] += 1
+                if not (status == 0 or 100 <= status < 500):
+                    self.failed.append((status, request[:600]))
+                if self.failed:
+                    return
+                if n % 100 == 0:
+                    self._sign_in_again()
+
+    def _sign_in_again(self) -> None:
+        """Whoever a request of the fuzzer signed out."""
+        for name in ROLES:
+            if self._pages.ask("GET", "/_stcore/host-config", who=name) != 200:
+                self._pages.tokens[name] = self._pages.sign_in(name, RIGHT)
+
+
+@pytest.mark.timeout(2 * 3600)  # the long form takes half an hour where others work too
 def test_no_request_makes_the_server_fail_or_grow(pages: Pages, long_form: bool) -> None:
-    wanted = 60_000 if long_form else 2_000
-    draw, statuses = random.Random(7), Counter[int]()
-    for _ in range(200):  # what is loaded at first is no leak
-        _send(pages, _request(draw, pages))
+    tenth = (60_000 if long_form else 2_000) // 10
+    fuzzer, grown = Fuzzer(pages), list[float]()
+    fuzzer.run(200, seed=0)  # what is loaded at first is no leak
+    fuzzer.statuses.clear()
     before = pages.memory_mib()
-    for n in range(wanted):
-        request = _request(draw, pages)
-        status = _send(pages, request)
-        statuses[status] += 1
-        assert status == 0 or 100 <= status < 500, (n, status, request[:600])
-        if n % 500 == 0:  # whatever signed them out
-            for name in ROLES:
-                if pages.ask("GET", "/_stcore/host-config", who=name) != 200:
-                    pages.tokens[name] = pages.sign_in(name, RIGHT)
-    grown = pages.memory_mib() - before
-    print(f"requests={wanted} statuses={dict(sorted(statuses.items()))} grown_mib={grown:.1f}")
-    assert sum(statuses.values()) == wanted
-    assert statuses[200] > 0
-    assert statuses[0] < wanted / 20  # a line closed without an answer, to what is no HTTP
-    assert grown < 60
+    with ThreadPoolExecutor(AT_ONCE) as clients:
+        for part in range(10):
+            share = [tenth // AT_ONCE + (n < tenth % AT_ONCE) for n in range(AT_ONCE)]
+            list(clients.map(fuzzer.run, share, range(1 + part * AT_ONCE, 1 + (part + 1) * AT_ONCE)))
+            assert not fuzzer.failed, fuzzer.failed[0]
+            grown.append(pages.memory_mib() - before)
+            print(f"requests={fuzzer.statuses.total()} grown_mib={grown[-1]:.1f}", flush=True)
+    print(
+        f"requests={fuzzer.statuses.total()} addresses={len(PATHS)} statuses={dict(sorted(fuzzer.statuses.items()))} "
+        f"grown_mib={' '.join(f'{each:.1f}' for each in grown)}"
+    )
+    assert fuzzer.statuses.total() == 10 * tenth
+    assert fuzzer.statuses[200] > 0
+    assert fuzzer.statuses[0] < tenth / 2  # a line closed without an answer, to what is no HTTP
+    assert max(grown) < 60
+    assert grown[-1] - grown[4] < 10  # flat: the second half asks for no more than the first
     assert pages.ask("GET", "/_stcore/health") == 200
 
 

@@ -76,5 +76,5 @@ def test_names_count_and_their_order_does_not() -> None:
 
 
 def test_nothing_at_all_has_the_digest_of_no_bytes() -> None:
-    """NIST's example value of SHA-256 for the empty message (from memory)."""
+    """SHA-256 of the empty message, as CPython 3.11's own tests of hashlib have it (`test_case_sha256_0`, read)."""
     assert fingerprint({}) == "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"

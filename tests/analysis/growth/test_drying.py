@@ -29,8 +29,8 @@ def weighed(*net_g: float, hours: float = 4.0) -> pd.DataFrame:
     [((3.120, 2.260, 2.105, 2.098, 2.0965), 5), ((1.6000, 1.5210, 1.5195), 3)],
 )
 def test_the_stop_rule_on_two_series(net_g: tuple[float, ...], stops_at: int) -> None:
-    """0.1 % a further 4 h (rule of ISO 11465, from memory); steps 27.6, 6.86, 0.333, 0.0715 % and 4.9, 0.0986 % of the
-    mass before."""
+    """0.1 % a further 4 h (source: `tidetray.analysis.growth.drying`); steps 27.6, 6.86, 0.333, 0.0715 % and 4.9,
+    0.0986 % of the mass before."""
     found = [judge_drying(weighed(*net_g[:n])).is_dry for n in range(1, len(net_g) + 1)]
     assert found.index(True) + 1 == stops_at
 

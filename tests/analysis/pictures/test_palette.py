@@ -56,9 +56,17 @@ def _at(night: bool, colour: str) -> str:
 
 
 def test_the_contrast_is_that_of_the_recommendation() -> None:
-    """Black on white is 21 by definition; #767676 on white is the palest grey that passes 4.5 (from memory)."""
-    assert _contrast("#000000", "#ffffff") == pytest.approx(21.0)
-    assert _contrast("#767676", "#ffffff") >= 4.5 > _contrast("#777777", "#ffffff")
+    """Examples of the W3C's ACT rule afw4f7, "Text has minimum contrast" (read); it prints one or two decimals, cut off
+    rather than rounded."""
+    for text, ground, printed in (
+        ("#000000", "#ffffff", 21.0),
+        ("#333333", "#ffffff", 12.6),
+        ("#0000ee", "#ffffff", 9.39),
+        ("#000000", "#666666", 3.6),
+        ("#777777", "#eeeeee", 3.85),
+        ("#aaaaaa", "#ffffff", 2.3),
+    ):
+        assert printed - 0.011 <= _contrast(text, ground) < printed + 0.1
 
 
 @pytest.mark.parametrize("night", NIGHTS)

@@ -65,7 +65,7 @@ def test_a_tray_without_geometry_is_refused_by_name() -> None:
 
 
 def test_published_tank() -> None:
-    # Bansal, Fluid Mechanics (from memory): tank of 4 m diameter, orifice 0.5 m, Cd 0.6:
+    # As in tests/published/test_hydraulics.py, where the source stands: tank of 4 m diameter, orifice 0.5 m, Cd 0.6:
     # 5 m to 2 m in 39.58 s, 5 m to empty in 107.69 s (prints 107.7). A square of the same area here.
     side_m = float(np.sqrt(np.pi * 4))
     tank = Tray("tank", length_m=side_m, width_m=side_m, drain_hole_diameter_m=0.5, pump_flow_m3_s=1.0)
