@@ -356,6 +356,9 @@ NAME = re.compile(r"`([A-Za-z_][\w.]*)`")
 OTHERS_NAMES = {
     *("mosquitto_passwd", "auth_basic", "TIDETRAY_SITE"),  # of compose.yaml and what it runs
     *("streamlit", "starlette", "extern", "ufit", "pava", "lm", "morantest"),  # of libraries, of R's packages
+    *("mb", "ATEbounds", "estimateSigmaSq", "akaike", "weights", "ExpandProbs", "steepest", "qcochran", "getVIF"),
+    *("randomisation", "anova_generic", "gamesHowellTest", "multipletests", "ICCest", "TukeyHSD", "pwr", "t", "test"),
+    *("test_case_sha256_0", "websockets"),  # of Python's own tests, of a package
     *("_if_dry", "_if_wet"),  # endings of columns
 }
 """Names of others, and parts of names, that the code does not hold."""
