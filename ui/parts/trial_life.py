@@ -29,7 +29,7 @@ CORRECT, END = Refusals("correct trial"), Refusals("end trial")
 KINDS = {"the trial": "trial", "a way": "treatment", "a tray": "tray", "a pot": "pot"}
 CORRECTION = (
     "For what was entered wrongly from the start: cycles, exposure and growth follow. What changed on a day (another "
-    "treatment, a pot moved) is an event: 'Note something' above."
+    "treatment, a pot moved) is an event: 'Save an event' above."
 )
 
 

@@ -316,7 +316,7 @@ def _table(grid: Grid, proposal: Proposal, doubts: dict[Spot, str]) -> Markup:
         cells = [_cell(grid.rows[at][column], doubts.get((grid.name, at, column))) for column in range(width)]
         rows.append(tag("tr", tag("th", str(at + 1), scope="row"), *cells))
     left = len(grid.rows) - len(wanted)
-    more = tag("div", f"and {left} more rows", css="tt-small") if left else ""
+    more = tag("div", f"and {words.many(left, 'more row')}", css="tt-small") if left else ""
     caption = tag("div", tag("b", grid.name), css="tt-small") if grid.name else ""
     table = tag("table", tag("thead", head, read), tag("tbody", joined(rows)), css="tt-settings tt-sheet")
     return tag("div", caption, tag("div", table, style="overflow-x:auto", tabindex="0"), more)
