@@ -131,7 +131,7 @@ def why_not(schedule: FloodSchedule, water: TrayWater, limits: ScheduleLimits, t
         The schedule.
     water : TrayWater
         How the trays fill and drain.
-    limits : Limits
+    limits : ScheduleLimits
         The limits.
     trays : int, optional
         How many share pump and sump.
@@ -201,7 +201,7 @@ def possible_schedules(
         What is not varied.
     water : TrayWater
         How the trays fill and drain.
-    limits : Limits
+    limits : ScheduleLimits
         The limits.
     low, high : float
         The range of the dose.
@@ -257,7 +257,7 @@ def possible_pairs(
     ----------
     water : TrayWater
         How the trays fill and drain.
-    limits : Limits
+    limits : ScheduleLimits
         The limits.
     floods : sequence of int
         Floods a day.
@@ -290,7 +290,7 @@ def starts_s(schedule: FloodSchedule, limits: ScheduleLimits, offset_s: float = 
     ----------
     schedule : FloodSchedule
         The schedule.
-    limits : Limits
+    limits : ScheduleLimits
         With the window.
     offset_s : float, optional
         Later than that by this [s].

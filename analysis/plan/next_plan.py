@@ -59,7 +59,7 @@ def next_plan(
         Tray -> its schedule.
     base : TrialPlan
         The plan that pots and lamps are taken from.
-    limits : Limits
+    limits : ScheduleLimits
         Of schedules.
     name, question : str
         Of the new trial.

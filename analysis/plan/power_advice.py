@@ -67,7 +67,7 @@ def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str)
 
     Returns
     -------
-    Spread
+    SpreadEstimate
         Standard deviations in the unit of the response.
 
     Raises
@@ -153,7 +153,7 @@ def advise(
 
     Returns
     -------
-    Advice
+    PowerAdvice
 
     Raises
     ------

@@ -94,7 +94,7 @@ def tune(
         Tray -> how it fills and drains.
     factor : str
         One of FACTORS.
-    limits : Limits
+    limits : ScheduleLimits
         Of schedules.
     weeks : float
         Length of the next trial.

@@ -73,7 +73,7 @@ def make_timetable(
         Tray -> its schedule.
     water : mapping
         Tray -> what a flood of it takes.
-    limits : Limits
+    limits : ScheduleLimits
         Of pump, sump and day.
     set_s : mapping, optional
         Tray -> start times [s after midnight] that are set already. They are moved together, and only to later, by as

@@ -55,7 +55,7 @@ def plan(
 
     Parameters
     ----------
-    past : Spread, optional
+    past : SpreadEstimate, optional
         What a past trial says of the spread (`past_spread`); for what of `tray_sd` and `pot_sd` is not given.
     treatments, trays, pots : int
         How many treatments, trays for each, pots in each tray.
@@ -107,7 +107,7 @@ def past_spread(data: TrialData) -> SpreadEstimate:
 
     Returns
     -------
-    Spread
+    SpreadEstimate
         Standard deviations [1/day].
 
     Raises

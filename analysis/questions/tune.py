@@ -145,7 +145,7 @@ def limits_of(settings: FloodingSettings) -> ScheduleLimits:
 
     Returns
     -------
-    Limits
+    ScheduleLimits
 
     Raises
     ------

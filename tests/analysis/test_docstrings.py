@@ -6,6 +6,7 @@ Public is what a module outside its own folder imports, and what a folder's `__a
 from __future__ import annotations
 
 import ast
+import builtins
 import re
 from functools import cache
 from pathlib import Path
@@ -68,6 +69,33 @@ def lacking(node: ast.FunctionDef) -> list[str]:
 def test_public_functions_say_what_goes_in_and_comes_out(path: Path, node: ast.FunctionDef) -> None:
     missing = lacking(node)
     assert not missing, f"{path.relative_to(HOUSE)}: {node.name} does not say {', '.join(missing)}"
+
+
+TYPE = re.compile(r"^(?:\w[\w, ]* : )?(?:\w+ of )?([A-Z][a-z]\w+)(?: or None|, optional)?$", re.MULTILINE)
+HEADINGS = {"Parameters", "Returns", "Raises", "Yields", "Attributes", "Notes", "Examples", "References"}
+
+
+def test_types_that_docstrings_name_exist() -> None:
+    """A class that was given another name keeps the old one in docstrings otherwise."""
+    known = HEADINGS | set(dir(builtins))
+    for tree in trees().values():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ClassDef):
+                known.add(node.name)
+            elif isinstance(node, ast.Name):
+                known.add(node.id)
+            elif isinstance(node, ast.Attribute):
+                known.add(node.attr)
+            elif isinstance(node, ast.alias):
+                known.add(node.asname or node.name)
+    assert not [
+        f"{path.relative_to(HOUSE)}: {node.name}: {name}"
+        for path, tree in trees().items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef | ast.ClassDef)
+        for name in TYPE.findall(ast.get_docstring(node) or "")
+        if name not in known
+    ]
 
 
 def test_what_is_missing_is_found() -> None:
