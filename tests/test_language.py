@@ -38,6 +38,7 @@ BANNED = (
     r"tells? (the treatments )?apart",
     r"as equal for now",
     r"\bof (its|their) own:?$",
+    r"\b(set|put) aside\b",  # into quarantine
 )
 DOCUMENTS = ("README.md", "ui/guide/*.md")
 

@@ -247,6 +247,25 @@ def test_a_folder_holds_what_one_can_overlook() -> None:
     assert not {str(folder.relative_to(ROOT)): n for folder, n in held.items() if n > MODULES_IN_A_FOLDER}
 
 
+FITS_A_SCREEN = 60
+"""Lines of a function without its docstring."""
+
+
+def _lines(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    documented = ast.get_docstring(function) is not None and len(function.body) > 1
+    begin = function.body[1].lineno if documented else function.lineno
+    return (function.end_lineno or begin) - begin + 1
+
+
+def test_a_function_fits_a_screen() -> None:
+    assert not {
+        f"{path.relative_to(ROOT)}: {node.name}": _lines(node)
+        for path in _sources(*PARTS)
+        for node in ast.walk(_tree(path))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and _lines(node) > FITS_A_SCREEN
+    }
+
+
 def test_every_folder_says_what_lives_in_it() -> None:
     for folder in {path.parent for path in _sources(*PACKAGES)}:
         about = folder / "__init__.py"

@@ -74,7 +74,7 @@ def overview(view: Overview, *, as_json: bool) -> None:
         click.echo(f"Node {node.node}: {here}{missing}{gone}")
         for what, how_much in words.node_troubles(node).items():
             click.echo(f"  {what}: {how_much}")
-    click.echo(f"Recorded: {view.counts['readings']} readings. Set aside: {view.counts['set_aside']} messages.")
+    click.echo(f"Recorded: {view.counts['readings']} readings. In quarantine: {view.counts['set_aside']} messages.")
     for message in view.quarantined:
         click.echo(f"  quarantine {local(message.received, view.zone)}: {message.reason}")
 

@@ -295,7 +295,7 @@ def _say_result(home: Path, final: NurseryReport) -> int:
     click.echo(
         f"Sent {final.readings_sent:,} readings in {final.messages_sent:,} messages "
         f"({final.messages_resent:,} sent again). Recorded {recorded:,}, missing {missing:,}; "
-        f"{counts['doubled']:,} messages came twice, {counts['set_aside']:,} set aside."
+        f"{counts['doubled']:,} messages came twice, {counts['set_aside']:,} in quarantine."
     )
     if final.readings_lost:
         click.echo(

@@ -38,10 +38,12 @@ def test_all_that_is_sent_is_recorded_and_the_clogged_tray_is_found(tmp_path: Pa
     process = start("--for", "60", "--no-dashboard", "--node", folder=tmp_path)
     said, _ = process.communicate(timeout=400)
     assert process.returncode == 0, said
-    (result,) = re.findall(r"Sent ([\d,]+) readings .* Recorded ([\d,]+), missing (\d+); .* (\d+) set aside\.", said)
-    sent, recorded, missing, set_aside = (int(number.replace(",", "")) for number in result)
+    (result,) = re.findall(
+        r"Sent ([\d,]+) readings .* Recorded ([\d,]+), missing (\d+); .* (\d+) in quarantine\.", said
+    )
+    sent, recorded, missing, quarantined = (int(number.replace(",", "")) for number in result)
     assert sent == recorded > 1_000_000
-    assert (missing, set_aside) == (0, 0)
+    assert (missing, quarantined) == (0, 0)
     ((readings, also_recorded, held),) = re.findall(
         r"micropython-1 sent (\d+) readings in .* Recorded (\d+), missing 0; (\d+) messages", said
     )
