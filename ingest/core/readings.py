@@ -13,7 +13,7 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 MAX_GAP_S = 900.0
 """Two readings of a channel further apart than this [s] say nothing about the time between them."""
@@ -31,12 +31,20 @@ ID_MEND = "Use a-z, 0-9 and '-', at most 32 characters"
 """How to correct a name that ID_PATTERN does not match."""
 
 
+def _made_again(kind: type[TidetrayError], args: tuple[Any, ...]) -> TidetrayError:
+    return kind.__new__(kind, *args)
+
+
 class TidetrayError(Exception):
     """Something a person can mend: what is wrong, where, and how to mend it."""
 
     def __init__(self, what: str, *, where: str = "", mend: str = "") -> None:
         self.what, self.where, self.mend = what, where, mend
         super().__init__(what, where, mend)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """As pickle would any object: an error's own way calls `__init__` with `args`, which says more than they do."""
+        return _made_again, (type(self), self.args), self.__dict__
 
     def __str__(self) -> str:
         text = f"{self.where}: {self.what}" if self.where else self.what

@@ -48,7 +48,7 @@ def apart(function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
     Raises
     ------
     TidetrayError
-        The function's own refusal, in its words.
+        The function's own refusal, of its own kind.
     ValueError
         The function's own.
     TooMuchError
@@ -74,7 +74,7 @@ def apart(function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
         raise too_much
     kind, value = pickle.loads(done.stdout)
     if kind == "refused":
-        raise TidetrayError(value)
+        raise value
     if kind == "impossible":
         raise ValueError(value)
     return value  # type: ignore[no-any-return]
@@ -106,7 +106,7 @@ def main() -> None:
     try:
         answer = ("done", function(*args, **kwargs))
     except TidetrayError as error:
-        answer = ("refused", str(error))
+        answer = ("refused", error)
     except ValueError as error:
         answer = ("impossible", str(error))
     except (MemoryError, RecursionError):

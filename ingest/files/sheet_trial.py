@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
@@ -113,6 +113,7 @@ def propose(
     zone: str = "UTC",
     site: str = "nursery",
     known: Known | None = None,
+    read: Callable[[bytes, str], Book] = read_book,
 ) -> Proposal:
     """Understand a sheet as far as its answers reach.
 
@@ -130,6 +131,8 @@ def propose(
         Where a new trial stands.
     known : Known, optional
         Add the weigh-ins to this trial; without it a new trial is made.
+    read : Callable, optional
+        Makes the grids of a file, and refuses as `read_book` does.
 
     Raises
     ------
@@ -139,7 +142,7 @@ def propose(
         If an answer is impossible; it says which, and what to write.
     """
     answers = answers or Answers()
-    book = read_book(content, name)
+    book = read(content, name)
     understood = understand(book, answers.said)
     readings = _with_treatments(understood.readings, answers)
     questions = [*understood.questions, *_questions(readings, answers, zone, known)]

@@ -125,3 +125,27 @@ def deep_list() -> str:
 TRIALS: dict[str, Callable[[], str]] = {
     each.__name__: each for each in (many_pots, deep_key, deep_heading, deep_quoted_key, deep_inline_key, deep_list)
 }
+
+
+def open_document(rows: int, columns: int) -> bytes:
+    """A sheet of one cell that says how often it stands beside and below itself: 700 bytes, whatever the numbers."""
+    office = "urn:oasis:names:tc:opendocument:xmlns"
+    content = (
+        f'<?xml version="1.0"?><office:document-content xmlns:office="{office}:office:1.0" '
+        f'xmlns:table="{office}:table:1.0"><office:body><office:spreadsheet><table:table table:name="a">'
+        f'<table:table-row table:number-rows-repeated="{rows}"><table:table-cell office:value-type="float" '
+        f'office:value="1" table:number-columns-repeated="{columns}"/></table:table-row></table:table>'
+        "</office:spreadsheet></office:body></office:document-content>"
+    )
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as package:
+        package.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        package.writestr("content.xml", content)
+    return out.getvalue()
+
+
+DOCUMENTS: dict[str, Callable[[], bytes]] = {
+    "repeated cells": lambda: open_document(10_000, 1000),
+    "many repeated cells": lambda: open_document(100_000, 1000),
+}
+"""A gigabyte, and more than a small machine has."""

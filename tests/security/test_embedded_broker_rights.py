@@ -237,9 +237,7 @@ def test_who_says_nothing_or_too_much_is_put_out(broker: Broker) -> None:
     big = line()
     big.sendall(b"\x10\xff\xff\xff\x7f\x00\x04MQTT\x04\xc2\x00\x0a" + struct.pack(">H", 65535))
     big.close()
-    (process,) = (
-        child for child in psutil.Process().children() if "tidetray.ingest.home.embedded_broker" in child.cmdline()
-    )
+    process = _process()
     before = process.memory_info().rss
     node = Client(broker.connect, "bench-1")
     raw = node.mqtt.socket()
@@ -250,6 +248,30 @@ def test_who_says_nothing_or_too_much_is_put_out(broker: Broker) -> None:
             raw.sendall(bytes(1 << 20))
     assert process.memory_info().rss - before < 20 << 20
     node.mqtt.loop_stop()
+    assert Client(broker.connect, "bench-1").is_let_in
+
+
+def _process() -> psutil.Process:
+    (process,) = (
+        child for child in psutil.Process().children() if "tidetray.ingest.home.embedded_broker" in child.cmdline()
+    )
+    return process
+
+
+def test_the_broker_listens_at_one_address_and_for_no_web_socket(broker: Broker) -> None:
+    """The library can serve MQTT in a web socket; its web-socket library is older than ours would be."""
+    listening = [each.laddr for each in _process().net_connections() if each.status == psutil.CONN_LISTEN]
+    assert listening == [(broker.access.host, broker.access.port)]
+    asked = (
+        "GET /mqtt HTTP/1.1\r\nHost: 127.0.0.1\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+        "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n"
+        "Sec-WebSocket-Protocol: mqtt\r\n\r\n"
+    )
+    with socket.create_connection((broker.access.host, broker.access.port), source_address=("127.0.0.5", 0)) as line:
+        line.settimeout(30)
+        line.sendall(asked.encode())
+        with suppress(ConnectionError):
+            assert line.recv(64) == b""  # ended, without a word of HTTP
     assert Client(broker.connect, "bench-1").is_let_in
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
@@ -11,6 +12,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from tidetray.ingest.core.refusals import EntryError
+from tidetray.ingest.files.apart import apart
+from tidetray.ingest.files.sheet_grids import Book, read_book
 from tidetray.ingest.files.sheet_trial import (
     SUBTRACTED,
     Answers,
@@ -55,12 +58,35 @@ def trial_of_pots(store: Store, pots: Iterable[str]) -> str | None:
     return best if best is not None and 2 * there[best] >= len(wanted) > 0 else None
 
 
+BOOKS_KEPT = 2
+"""A page reads the same file at each answer: so many of the last ones are kept, whoever chose them."""
+
+_books: dict[tuple[str, str], Book] = {}
+
+
+def read_apart(content: bytes, name: str) -> Book:
+    """As `read_book`, in a process with a limit on its memory and time. TooMuchError beyond that."""
+    key = (hashlib.sha256(content).hexdigest(), name)
+    book = _books.pop(key, None) or apart(read_book, content, name)
+    _books[key] = book
+    for old in list(_books)[:-BOOKS_KEPT]:
+        _books.pop(old, None)
+    return book
+
+
 def read_sheet(
-    content: bytes, name: str, answers: Answers, *, home: Path, now: datetime, known: Known | None = None
+    content: bytes,
+    name: str,
+    answers: Answers,
+    *,
+    home: Path,
+    now: datetime,
+    known: Known | None = None,
+    read: Callable[[bytes, str], Book] = read_book,
 ) -> Proposal:
     """What a sheet says, as far as the answers reach. RefusedError or EntryError as from `propose`."""
     site = load_settings(home).record.usual_site
-    return propose(content, name, answers, now=now, zone=system_zone(), site=site, known=known)
+    return propose(content, name, answers, now=now, zone=system_zone(), site=site, known=known, read=read)
 
 
 def free_name(taken: Iterable[str], file: str) -> str:

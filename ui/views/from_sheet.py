@@ -11,6 +11,7 @@ import streamlit as st
 
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.core.refusals import EntryError, RefusedError
+from tidetray.ingest.files.apart import TooMuchError
 from tidetray.ingest.files.rows import MAX_FILE_BYTES
 from tidetray.ingest.files.sheet_grids import Grid, Value
 from tidetray.ingest.files.sheet_guess import Question, Said, Spot, place
@@ -32,6 +33,7 @@ from tidetray.ui.changes.from_sheet import (
     answered,
     free_name,
     known_trial,
+    read_apart,
     read_sheet,
     save_sheet,
     system_zone,
@@ -102,11 +104,11 @@ def page() -> None:
     st.session_state.pop("sheet_saved", None)
     try:
         _sheet(given.getvalue(), given.name)
-    except (RefusedError, EntryError) as error:
+    except (RefusedError, EntryError, TooMuchError) as error:
         look.say("wrong", "Nothing was saved.", _faults(error))
 
 
-def _faults(error: RefusedError | EntryError) -> tuple[str, ...]:
+def _faults(error: RefusedError | EntryError | TooMuchError) -> tuple[str, ...]:
     faults = error.faults if isinstance(error, RefusedError) else (error,)
     return tuple(f"{fault.what}. {fault.mend}".rstrip(". ") + "." for fault in faults[:6])
 
@@ -153,7 +155,9 @@ def _read(content: bytes, name: str, answers: Answers, into: Known | None) -> Pr
     kept: dict[str, Proposal] = st.session_state.setdefault("sheet_read", {})
     key = f"{hash(content)} {name} {answers} {into}"
     if key not in kept:
-        found = read_sheet(content, name, answers, home=home_folder(), now=datetime.now(UTC), known=into)
+        found = read_sheet(
+            content, name, answers, home=home_folder(), now=datetime.now(UTC), known=into, read=read_apart
+        )
         while len(kept) >= READINGS_KEPT:
             kept.pop(next(iter(kept)))
         kept[key] = found
@@ -334,7 +338,7 @@ def _save(content: bytes, name: str, answers: Answers, into: Known | None) -> No
     """Once, however often the button is pressed: the same sheet again adds nothing."""
     now = datetime.now(UTC)
     try:
-        proposal = read_sheet(content, name, answers, home=home_folder(), now=now, known=into)
+        proposal = read_sheet(content, name, answers, home=home_folder(), now=now, known=into, read=read_apart)
         with sign_in.writing("manage") as store:
             said = save_sheet(store, proposal, now=now, who=sign_in.who())
     except TidetrayError as error:
