@@ -6,7 +6,7 @@ import asyncio
 import sqlite3
 import threading
 import time
-from contextlib import closing, suppress
+from contextlib import ExitStack, closing, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -24,7 +24,7 @@ from tidetray.ingest.home.accounts import FREE_TRIES, PEOPLE_FILE, People
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.backup import back_up
 from tidetray.ingest.store.recording import open_store
-from tidetray.ui.web.gate import COOKIE, TLS_COOKIE, Gate, is_own_name
+from tidetray.ui.web.gate import COOKIE, MOST_SOCKETS_OF_A_PERSON, TLS_COOKIE, Gate, is_own_name
 from tidetray.ui.web.sign_in_line import MOST_OF_AN_ADDRESS, FullError, Line
 
 RIGHT = "seven wet pots"
@@ -77,6 +77,44 @@ def opens(client: TestClient, **headers: str) -> bool:
             return bool(socket.receive_text() == "hello")
     except WebSocketDisconnect:
         return False
+
+
+def test_nobody_opens_pages_without_end(home: Path) -> None:
+    """Each takes memory and a thread of the server: an account that may only look could fill it."""
+    People(home).add("Alex", RIGHT, "look", by="Robin", now=datetime.now(UTC))
+    server, cookies = browser(home), {}
+    for name in ("Alex", "Robin"):
+        sign_in(server, name)
+        cookies[name] = f"{COOKIE}={server.cookies[COOKIE]}"
+    alex = {"host": "pages.lan:8501", "origin": HERE, "cookie": cookies["Alex"]}
+    with ExitStack() as opened:
+        for _ in range(MOST_SOCKETS_OF_A_PERSON):
+            opened.enter_context(server.websocket_connect("/_stcore/stream", headers=alex))
+        assert not opens(server, **alex)
+        assert opens(server, origin=HERE, cookie=cookies["Robin"])
+    assert opens(server, **alex)
+
+
+def test_a_form_that_breaks_off_is_no_fault_of_the_server(home: Path) -> None:
+    """The server logs a fault at length: whoever need not sign in could fill the disk with them."""
+    scope = {
+        "type": "http",
+        "method": "POST",
+        "path": "/sign-in",
+        "query_string": b"",
+        "headers": [(b"host", b"pages.lan:8501"), (b"content-length", b"4000")],
+        "client": ("10.0.0.2", 50_000),
+        "scheme": "http",
+    }
+    coming = iter(({"type": "http.request", "body": b"name=", "more_body": True}, {"type": "http.disconnect"}))
+
+    async def receive() -> Any:
+        return next(coming)
+
+    async def send(_: Any) -> None:
+        pass
+
+    asyncio.run(Gate(app(home), home=home, closed=False)(scope, receive, send))
 
 
 @pytest.mark.parametrize("foreign", ['a={"x":1}', "foo", "path=/x", "b=a blank", "key(1)=2", '"', "=;;=", "é=1"])

@@ -105,7 +105,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pages]:
     port = free_port(HOST, 0)
     server = start(home, host=HOST, port=port, log=home / "dashboard.log")
     served = Pages(port, psutil.Process(server.pid))
-    deadline = time.monotonic() + 90
+    deadline = time.monotonic() + 280  # also beside work that goes first
     while True:
         with suppress(OSError):
             if served.ask("GET", "/_stcore/health", timeout_s=2) == 200:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import ipaddress
 import time
+from collections import Counter
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +19,7 @@ from urllib.parse import parse_qs, quote, urlsplit
 
 import anyio
 from starlette.datastructures import MutableHeaders
-from starlette.requests import HTTPConnection, Request
+from starlette.requests import ClientDisconnect, HTTPConnection, Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -70,6 +71,9 @@ HEADERS = {
 }
 """On every answer that does not say it for itself."""
 
+MOST_SOCKETS_OF_A_PERSON, MOST_SOCKETS = 30, 100
+"""Open pages: each takes a thread and a megabyte and a half of the server (measured), whatever its visitor's role."""
+
 LOOK_AGAIN_S = 5.0
 """So often the session of an open page is looked up again, while anything is done on it."""
 
@@ -109,7 +113,7 @@ class Gate:
 
     def __init__(self, app: ASGIApp, *, home: Path, closed: bool, proxied: bool = False) -> None:
         self._app, self._people, self._closed, self._proxied = app, People(home), closed, proxied
-        self._line, self._uploads = Line(), Uploads()
+        self._line, self._uploads, self._sockets = Line(), Uploads(), Counter[str]()
         self._look_ups = anyio.CapacityLimiter(LOOK_UPS_AT_ONCE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -135,6 +139,8 @@ class Gate:
                 await self._http(scope, receive, send)
             else:
                 await self._socket(scope, receive, send)
+        except ClientDisconnect:  # a form or an upload broke off; the server's word on each would fill the disk
+            pass
         except PeopleError as error:  # the accounts cannot be read: nobody comes in
             if scope["type"] == "http":
                 await _page("Not now", tag("p", str(error)), 503)(scope, receive, send)
@@ -170,6 +176,21 @@ class Gate:
             await receive()
             await send({"type": "websocket.close", "code": 1008})
             return
+        visitor = await self._visitor(scope) if await self._beside(lambda: bool(self._people)) else None
+        who = visitor.name if visitor is not None else self._address(HTTPConnection(scope))
+        if self._sockets[who] >= MOST_SOCKETS_OF_A_PERSON or self._sockets.total() >= MOST_SOCKETS:
+            await receive()
+            await send({"type": "websocket.close", "code": 1013})  # try again later (RFC 6455's registry)
+            return
+        self._sockets[who] += 1
+        try:
+            await self._open_socket(scope, receive, send)
+        finally:
+            self._sockets[who] -= 1
+            self._sockets += Counter()  # only what is above zero stays
+
+    async def _open_socket(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """The pages' web socket, until its session has ended."""
         looked_s, over = time.monotonic(), False
 
         async def watched() -> Message:
@@ -264,7 +285,7 @@ class Gate:
         token = token_of(request.cookies, tls=_is_tls(request))
         await self._beside(lambda: self._people.sign_out(token))
 
-    def _address(self, request: Request) -> str:
+    def _address(self, request: HTTPConnection) -> str:
         """Where a sign-in comes from; through a proxy on this machine, what that proxy says."""
         peer = request.client.host if request.client else ""
         told = request.headers.get("x-forwarded-for", "").rpartition(",")[2].strip()
