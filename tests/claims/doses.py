@@ -144,7 +144,7 @@ def in_runs(rng: np.random.Generator, *, up: bool, effect: float = 0.0, pair: bo
     tray, run = (each.ravel() for each in np.meshgrid(range(8), (0, 1), indexing="ij"))
     tested = np.array([11.0, 13, 15, 17, 19])[: 5 if up else 4]
     dose = tested[(tray // 2 + run) % len(tested)]
-    minutes = rng.permutation(np.repeat([20.0, 40.0], 8)) if pair else np.full(16, 30.0)
+    minutes = rng.permutation(np.resize([20.0, 40.0, 60.0], 16)) if pair else np.full(16, 30.0)
     own = 0.05 * rng.standard_normal(8)[tray] + 0.025 * rng.standard_normal(16)
     growth = LEVEL * (1 - 0.5 * run + own + effect * (dose - tested[0]) / np.ptp(tested))
     return pd.DataFrame(
