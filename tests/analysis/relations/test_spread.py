@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from tidetray.analysis.relations.spread import repeat_sd, spread
 
@@ -49,16 +50,16 @@ def test_no_growth_apart_is_not_claimed() -> None:
 
 
 def test_pitman_and_morgan_by_hand() -> None:
-    """Against the correlation of sums and differences, as scipy has it, on one tray."""
-    from scipy import stats  # noqa: PLC0415
-
-    d = weighed(2, growing_apart=0.004, trays=2)
+    """Against the correlation of sums and differences in each tray, and the t test of trays, as scipy has them."""
+    d = weighed(2, growing_apart=0.004, trays=4)
     own = d.assign(y=np.log(d["net_g"])).pivot(index="pot", columns="day", values="y")[[0, 28]]
     tray = d.drop_duplicates("pot").set_index("pot")["tray"]
-    centred = own - own.groupby(tray).transform("mean")
-    r = stats.pearsonr(centred[28] - centred[0], centred[28] + centred[0]).statistic
-    df = 24 - 2 - 1  # a mean a tray, and the slope
-    assert spread(d).p == pytest.approx(2 * stats.t.sf(abs(r) * np.sqrt(df / (1 - r**2)), df))
+    r = [stats.pearsonr(one[28] - one[0], one[28] + one[0]).statistic for _, one in own.groupby(tray)]
+    variance = own.groupby(tray).var()
+    found = spread(d)
+    assert found.p == pytest.approx(stats.ttest_1samp(r, 0).pvalue)
+    assert found.ratio == pytest.approx(stats.gmean(variance[28] / variance[0]))
+    assert np.isnan(spread(weighed(2, growing_apart=0.004, trays=2)).p)
 
 
 def test_one_pot_a_tray_says_nothing_of_pots() -> None:
@@ -82,7 +83,7 @@ def test_too_few_pots_say_so() -> None:
         spread(few)
     one_day = spread(weighed(3).query("day == 0"))
     assert np.isnan(one_day.ratio)
-    assert "Too few pots were weighed on both days" in one_day.sentences[1]
+    assert "Too few trays had 4 pots or more" in one_day.sentences[1]
     assert any("weighed twice on a day" in caution for caution in one_day.cautions)
     with pytest.raises(ValueError, match="zero or less"):
         spread(weighed(3).assign(net_g=0.0))
