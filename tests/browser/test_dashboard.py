@@ -293,7 +293,7 @@ def test_a_slow_and_a_broken_connection_lose_nothing(home: Path, page: Page) -> 
 
 def test_two_pots_swap_places_on_a_phone(home: Path, url: str, page: Page) -> None:
     visit(page, f"{url}/notebook")
-    page.get_by_text("Save an event").click()
+    page.get_by_text("Save an event", exact=True).click()
     choose(page, page.get_by_role("combobox", name="What"), "pots swapped")
     shown(page, "two pots have swapped positions")
     page.get_by_role("combobox", name="With which pot").click()
