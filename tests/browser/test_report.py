@@ -11,6 +11,7 @@ from pypdf import PdfReader
 
 from tests.browser.opened import visit
 from tests.browser.test_dashboard import home, page, url
+from tests.ui.report.test_report import TITLES
 
 __all__ = ["home", "page", "url"]
 
@@ -33,7 +34,7 @@ def test_a_report_is_made_downloaded_and_opened_without_a_network(
         waiting.value.save_as(saved[suffix])
     assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= 390
     on_paper = " ".join(each.extract_text() for each in PdfReader(saved["pdf"]).pages)
-    assert "13. Methods" in on_paper
+    assert f"{len(TITLES)}. Methods" in on_paper
 
     context = browser.new_context(offline=True, viewport={"width": 390, "height": 844})
     opened = context.new_page()
@@ -47,11 +48,12 @@ def test_a_report_is_made_downloaded_and_opened_without_a_network(
         opened.set_viewport_size({"width": width, "height": 900})
         opened.goto(saved["html"].as_uri())
         assert opened.evaluate("document.documentElement.scrollWidth") <= width
-        assert opened.get_by_role("heading", level=2).count() == 13
+        assert opened.get_by_role("heading", level=2).count() == len(TITLES)
         assert opened.evaluate("document.fonts.ready.then(() => document.fonts.check('16px \"Tidetray Sans\"'))")
         assert opened.locator("figure svg").first.bounding_box()["width"] > 300  # type: ignore[index]
     opened.get_by_role("link", name="Pot positions").click()
-    assert opened.get_by_role("heading", name="11. Pot positions").bounding_box()["y"] < 300  # type: ignore[index]
+    heading = opened.get_by_role("heading", name=f"{TITLES.index('Pot positions') + 1}. Pot positions")
+    assert heading.bounding_box()["y"] < 300  # type: ignore[index]
     printed = PdfReader(BytesIO(opened.pdf(prefer_css_page_size=True)))
     assert {(round(each.mediabox.width), round(each.mediabox.height)) for each in printed.pages} <= {
         (595, 842),

@@ -125,7 +125,7 @@ def test_a_light_survey_is_loaded(story: Path, tmp_path: Path) -> None:  # noqa:
 def test_the_nursery_answers_in_words(nursery: Path) -> None:
     by_itself = json.loads(run("relate", "--home", nursery, "--json"))
     assert [row["cause"] for row in by_itself["effects"]] == ["light_factor"]
-    assert any("known for 11 % of the intervals" in caution for caution in by_itself["cautions"])
+    assert any("in 11 % of the intervals between weigh-ins only" in caution for caution in by_itself["cautions"])
     asked = ("--cause", "dry_lit_h_d", "--cause", "light_factor")
     found = json.loads(run("relate", "--home", nursery, "--json", *asked))
     assert found["answered"] is True
