@@ -7,6 +7,7 @@ columns below.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -509,7 +510,7 @@ def texts(table: pd.DataFrame, shown: Columns, zone: str = "UTC") -> list[list[s
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows as plain values: times as ISO 8601 in UTC with Z, what is not known as null."""
+    """Rows as plain values: times as ISO 8601 in UTC with Z, what is not known or without a bound as null."""
     return [{str(name): plain(value) for name, value in row.items()} for row in frame.to_dict("records")]
 
 
@@ -523,9 +524,8 @@ def plain(value: Any) -> Any:
         return None
     if isinstance(value, datetime):
         return f"{value.astimezone(UTC).isoformat(timespec='milliseconds').removesuffix('+00:00')}Z"
-    if hasattr(value, "item"):
-        return value.item()
-    return value
+    one = value.item() if hasattr(value, "item") else value
+    return None if isinstance(one, float) and not math.isfinite(one) else one
 
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")

@@ -45,7 +45,7 @@ def _roles(asked: ast.expr, function: ast.FunctionDef, tree: ast.Module) -> list
 
 RIGHTS = {
     "views/trays": {},
-    "views/alarms": {},  # its buttons go through cache/reading
+    "views/alarms": {},  # its buttons go through changes/acknowledging
     "views/weigh": {},  # and these through changes/weighing
     "views/trial": {},
     "views/growth": {},
@@ -69,7 +69,8 @@ RIGHTS = {
         "_test": "manage",
     },
     "views/tray": {},
-    "cache/reading": {"_book": "weigh"},
+    "changes/acknowledging": {"_book": "weigh"},
+    "parts/flooding_asked": {"_save": "manage"},
     "changes/weighing": {"_carry_out": "weigh", "note_gone": "weigh"},
     "parts/node_users": {"_act": "manage"},
     "parts/trial_form": {"_add_trays": "manage", "_begin": "manage"},

@@ -35,9 +35,13 @@ def noted(home: Path, plan: TrialPlan, weigh_ins: tuple[WeighIn, ...] = ()) -> R
     return reported(home)
 
 
+THIN = [title for title in TITLES if title != "Growth over time"]
+"""Without growth there is no picture of it."""
+
+
 def test_a_trial_without_pots(nursery: Nursery, tmp_path: Path) -> None:
     found = noted(tmp_path, replace(nursery.plan, pots=()))
-    assert [each.title for each in found.sections] == TITLES
+    assert [each.title for each in found.sections] == THIN
     assert "The notebook holds no pots of this trial yet: there is no map." in lines(found, "Design")
     assert "Nothing was recorded of these trays yet" in lines(found, "Conditions")[0]
     assert "two days of weighing" in found.short.text
@@ -53,7 +57,7 @@ def test_a_trial_that_nobody_weighed(nursery: Nursery, tmp_path: Path) -> None:
             == "Growth needs two weigh-ins of a pot: there are none yet. Weigh all pots, and again in a week."
         )
     assert "Tuning needs growth" in lines(found, "Tune floods")[0]
-    assert not any("tray-1 has no light readings" in line for title in TITLES for line in lines(found, title))
+    assert not any("tray-1 has no light readings" in line for title in THIN for line in lines(found, title))
     page, paper = as_files(found)
     assert "Tuning needs growth" in shown(page.decode())
     assert "Tuning needs growth" in " ".join(pages_of(paper))
