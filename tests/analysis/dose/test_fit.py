@@ -169,8 +169,8 @@ def test_verdicts_on_made_nurseries(kind: str, right: str) -> None:
         (frame([6, 6, 12, 12], [1, 2, 2, 3]), "not enough spread", "only two doses"),
         (frame([6] * 8, range(8)), "not enough spread", "all trays had one dose"),
         (frame([0, 8, 16, 24], [1, 2, 3, 2]), "too few trays", "At least 6"),
-        (frame([np.nan] * 6 + [0, 12, 24], np.arange(9)), "not enough spread", "unknown"),
-        (frame([np.nan] * 3, [1, 2, 3]), "not enough spread", "unknown"),
+        (frame([np.nan] * 6 + [0, 12, 24], np.arange(9)), "not enough spread", "Too little is known"),
+        (frame([np.nan] * 3, [1, 2, 3]), "not enough spread", "Too little is known"),
         (
             frame([0, 0, 0, 8, 8, 8, 16, 16, 16], np.arange(9), trial=list("aaabbbccc")),
             "not enough spread",

@@ -66,7 +66,7 @@ def test_every_tray_changes_in_a_crossover_and_counts_stay() -> None:
     turns = Counter((layout.treatment_of[tray], second[tray]) for tray in second)
     assert len(turns) == 6
     assert set(turns.values()) <= {1, 2}
-    with pytest.raises(ValueError, match="as many trays"):
+    with pytest.raises(ValueError, match="same number of trays"):
         crossover(lay_out(["a", "b"], NINE, seed=1), seed=1)
 
 
