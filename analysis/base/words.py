@@ -25,6 +25,21 @@ def counted(n: int, thing: str) -> str:
     return f"{words[n] if n < len(words) else n} {thing}{'' if n == 1 else 's'}"
 
 
+def capital(text: str) -> str:
+    """A text with a capital to begin with, the rest of it as it is: 'PPFD under water' keeps its capitals.
+
+    Parameters
+    ----------
+    text : str
+        Any text, also an empty one.
+
+    Returns
+    -------
+    str
+    """
+    return text[:1].upper() + text[1:]
+
+
 def minus(value: float, form: str = ".2f") -> str:
     """A number with a minus sign as it is printed: '−0.12'.
 

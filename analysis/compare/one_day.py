@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require, unit_of
+from tidetray.analysis.base.words import capital
 from tidetray.analysis.compare.assumptions import LEVEL, check_residuals, check_spreads, tray_means, within_trays
 from tidetray.analysis.compare.design_checks import (
     TrialDesign,
@@ -294,7 +295,7 @@ def masses_summary(pairs: pd.DataFrame, means: pd.DataFrame, cautions: Sequence[
         percent = x.pair["percent"] if x.sign > 0 else 100 * (1 / (1 + x.pair["percent"] / 100) - 1)
         size = f"{percent:.0f} % ({turned[0]:.0f} to {turned[1]:.0f} %)"
     verb = "beat" if x.pair["p"] < LEVEL else "was ahead of"
-    text = f"{x.best[:1].upper()}{x.best[1:]} {verb} {x.worst} by {size}; {x.trays} {x.chance}."
+    text = f"{capital(x.best)} {verb} {x.worst} by {size}; {x.trays} {x.chance}."
     if len(pairs) > 1:
         told = pairs[pairs["p"] < LEVEL]
         names = ", ".join(f"{a} and {b}" for a, b in zip(told["a"], told["b"], strict=True))

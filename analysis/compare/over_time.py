@@ -21,7 +21,7 @@ from scipy import stats
 
 from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.base.columns import Text, labels, numbers, require, rows_named
-from tidetray.analysis.base.words import counted
+from tidetray.analysis.base.words import capital, counted
 from tidetray.analysis.compare.design_checks import (
     TrialDesign,
     layout,
@@ -351,7 +351,7 @@ def rates_summary(rates: pd.DataFrame, pairs: pd.DataFrame, days: pd.DataFrame, 
             for m, e in zip(rates["treatment"], rates["estimate"], strict=True)
         )
         return f"Growth: {each}. {first}".strip()
-    best = f"{x.best[:1].upper()}{x.best[1:]}"
+    best = f"{capital(x.best)}"
     text = (
         f"{best} grew faster than {x.worst} by {100 * x.size:.2g} percentage points a day ({100 * x.low:.2g} to "
         f"{100 * x.high:.2g}); {x.trays} {x.chance}."

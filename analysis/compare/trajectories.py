@@ -96,8 +96,8 @@ def crossings(courses: pd.DataFrame, growth: GrowthComparison) -> Crossings:
     Between days the course of each tray runs straight. A crossing before the second day is none: all start alike.
 
     The limits hold every day around the crossing on which the two treatments cannot be told apart by their trays
-    (Welch's t, 5 %): Fieller's way of asking for the place of a zero (1954, J R Stat Soc B 16:175-185, read second hand
-    in Wikipedia, 'Fieller's theorem'), which needs no large number of trays.
+    (Welch's t, 5 %): Fieller's way of asking for the place of a zero, as in `tidetray.analysis.dose.quadratic_top`,
+    where it was read. It needs no large number of trays.
 
     Parameters
     ----------

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from tidetray.analysis.base.columns import require
+from tidetray.analysis.base.words import capital
 from tidetray.analysis.compare.assumptions import LEVEL
 from tidetray.analysis.compare.crossover import RunComparison, compare_runs
 from tidetray.analysis.compare.days_to_mass import DaysToMass, days_to_mass
@@ -354,7 +355,7 @@ def _wet_dry(masses: pd.DataFrame) -> tuple[WetAndDry | None, list[str]]:
 
 def _crossing_sentences(found: Crossings) -> list[str]:
     return [
-        f"{_capital(row['first'])} led {row['last']} until about day {row['day']:.0f} ({row['low']:.0f} to "
+        f"{capital(str(row['first']))} led {row['last']} until about day {row['day']:.0f} ({row['low']:.0f} to "
         f"{row['high']:.0f}), and fell behind it then."
         for row in found.table[found.table["settled"].astype(bool)].to_dict("records")
     ]
@@ -369,10 +370,6 @@ def _lag_sentences(found: EarlyLag) -> list[str]:
     stock = f", {row['stock']}" if row["stock"] else ""
     low, high = np.maximum([row["low"], row["high"]], 0)
     return [
-        f"{_capital(row['treatment'])}{stock}: about {row['lost_d']:.0f} days were lost "
+        f"{capital(str(row['treatment']))}{stock}: about {row['lost_d']:.0f} days were lost "
         f"at first ({low:.0f} to {high:.0f}), while the plants got used to it."
     ]
-
-
-def _capital(name: object) -> str:
-    return f"{str(name)[:1].upper()}{str(name)[1:]}"

@@ -201,8 +201,14 @@ def _rows(
     cautions = []
     if left_out:
         unknown = "what they went through or how they grew is unknown"
-        cautions.append(f"{left_out} of {len(rows)} pots were left out: {unknown}.")
+        cautions.append(f"{left_out} of {len(rows)} {_pots(rows)} were left out: {unknown}.")
     return whole, cautions
+
+
+def _pots(rows: pd.DataFrame) -> str:
+    """What a row is: of a crossover a pot has one in each run."""
+    several = rows.groupby("own_tray")["trial"].nunique().gt(1).any()
+    return "pots (counted once in each run)" if several else "pots"
 
 
 def _points(rows: pd.DataFrame) -> tuple[pd.DataFrame, bool]:
@@ -223,8 +229,8 @@ def _refusal(rows: pd.DataFrame, points: pd.DataFrame, given: int, words: Wordin
         return Verdict(
             "not enough spread",
             f"Too little is known of what the trays went through: dose and growth are known of {len(rows) or 'none'} "
-            f"of {given} pots. Correct the sensors or close the gaps in the record, or use the planned schedule as "
-            "dose.",
+            f"of {given} {_pots(points)}. Correct the sensors or close the gaps in the record, or use the planned "
+            "schedule as dose.",
         )
     doses = len(group_doses(rows["dose"].to_numpy(dtype=float), step)[0]) if len(rows) else 0
     if doses == 1:

@@ -19,6 +19,7 @@ import numpy as np
 from scipy import stats
 
 from tidetray.analysis.base.arrays import Array
+from tidetray.analysis.base.words import capital
 from tidetray.analysis.dose.best_dose import Orders
 from tidetray.analysis.dose.curves import DoseCurve, DoseCurves
 from tidetray.analysis.dose.draws import Draws
@@ -61,7 +62,7 @@ class Wording:
     @property
     def opening(self) -> str:
         """The response as a sentence begins with it."""
-        return self.response[:1].upper() + self.response[1:]
+        return capital(self.response)
 
     @property
     def best(self) -> str:

@@ -1,6 +1,6 @@
 """What a planned trial can tell and what it cannot, in words; and the spread learned from a past trial.
 
-In: the plan's figures, or a past trial's table of pots. Out: a `SpreadEstimate`, and an `PowerAdvice` with its tables
+In: the plan's figures, or a past trial's table of pots. Out: a `SpreadEstimate`, and a `PowerAdvice` with its tables
 and sentences. The arithmetic is in `analysis/plan/power.py`.
 """
 

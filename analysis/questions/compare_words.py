@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tidetray.analysis.base.words import listed
+from tidetray.analysis.base.words import capital, listed
 from tidetray.analysis.compare.assumptions import LEVEL
 from tidetray.analysis.compare.more_trays import MOST, more_trays
 from tidetray.analysis.compare.tables import claimed
@@ -122,7 +122,7 @@ def _undecided(  # noqa: PLR0917
     if single:
         one = len(single) == 1
         return [
-            f"{_capital(listed(single))} {'has' if one else 'have'} only one tray{'' if one else ' each'}: what the "
+            f"{capital(listed(single))} {'has' if one else 'have'} only one tray{'' if one else ' each'}: what the "
             f"treatment does cannot be told from what that tray does. Give {'it' if one else 'each'} a second tray."
         ]
     said, unknown = [], []
@@ -147,16 +147,12 @@ def _undecided(  # noqa: PLR0917
             else f"{more} more {'tray' if more == 1 else 'trays'} of each would probably show it, if the difference is "
             f"as large as it looks now ({gap:.2g} {unit.gap})"
         )
-        said.append((more or 99, f"{_capital(best)} or {other}: not known yet; {would}."))
+        said.append((more or 99, f"{capital(best)} or {other}: not known yet; {would}."))
     if unknown:
-        said.append((100, f"{_capital(best)} or {' or '.join(unknown)}: cannot be told. {why_not}"))
+        said.append((100, f"{capital(best)} or {' or '.join(unknown)}: cannot be told. {why_not}"))
     return [sentence for _, sentence in sorted(said, key=lambda each: each[0])]
 
 
 def _why_not(cautions: Sequence[str]) -> str:
     """The caution that says why no pair has a p."""
     return next((each for each in cautions if "cannot be compared: " in each), "There are too few trays to tell.")
-
-
-def _capital(name: str) -> str:
-    return f"{name[:1].upper()}{name[1:]}"

@@ -21,7 +21,7 @@ from scipy import stats
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require, unit_of
-from tidetray.analysis.base.words import counted, minus, p_words
+from tidetray.analysis.base.words import capital, counted, minus, p_words
 from tidetray.analysis.relations.position_advice import PositionAdvice, advise
 from tidetray.analysis.stats.morans_i import MoranI, morans_i
 from tidetray.analysis.stats.pairwise import adjust
@@ -287,7 +287,9 @@ def _features(
             cautions.append(why_not)
         if row is not None and np.isnan(values).any():
             n = int((~np.isnan(values)).sum())
-            cautions.append(f"{_capital(name)} is known for {n} of {len(y)} pots; the others are left out of it.")
+            cautions.append(
+                f"{capital(_NAMES[name])} is known for {n} of {len(y)} pots; the others are left out of it."
+            )
     table = pd.DataFrame(rows, columns=_FEATURE_COLUMNS)
     table["p_adjusted"] = adjust(table["p"].to_numpy(dtype=float), "holm") if len(table) else np.zeros(0)
     return table, cautions
@@ -304,7 +306,8 @@ def _feature(
     if np.abs(inside).max() < 1e-9:
         return (
             None,
-            f"{_capital(name)} does not differ between the pots of a tray: it cannot be separated from the tray.",
+            f"{capital(_NAMES[name])} does not differ between the pots of a tray: it cannot be separated from the "
+            "tray.",
         )
     (rss_without, rank_without), (rss, rank) = _rss(here, cells), _rss(here, np.column_stack([cells, x]))
     q, df = rank - rank_without, len(here) - rank
@@ -415,11 +418,6 @@ _NAMES = {
     "light_factor": "the light measured at the place",
     "height_m": "the height above the floor",
 }
-
-
-def _capital(feature: str) -> str:
-    """'The height above the floor', to begin a sentence with."""
-    return f"{_NAMES[feature][:1].upper()}{_NAMES[feature][1:]}"
 
 
 def _sentences(

@@ -31,7 +31,7 @@ from scipy import stats
 
 from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.base.columns import labels, numbers, require
-from tidetray.analysis.base.words import counted, signed
+from tidetray.analysis.base.words import capital, counted, signed
 from tidetray.analysis.compare.tables import LEAST_DF
 from tidetray.analysis.relations.predictors import (
     HIGH_VIF,
@@ -401,7 +401,7 @@ def _treatment_words(rows: _Rows, where: list[Variation], treatments: int) -> st
         described(name).label for name, v in zip(rows.causes, where, strict=True) if v.level == "treatment"
     )
     return (
-        f"{listed[:1].upper() + listed[1:]} hardly differed between trays of one treatment, so it cannot be separated "
+        f"{capital(listed)} hardly differed between trays of one treatment, so it cannot be separated "
         f"from whatever else the treatments do. Only the {counted(treatments, 'treatment')} count as independent "
         "for it, not the trays."
     )

@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from threading import Lock
 from time import monotonic
 
+from tidetray.analysis.base.words import capital
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.written_values import parse_mass_g
@@ -196,4 +197,4 @@ def _one_line(error: TidetrayError) -> str:
     """The first thing wrong, without the words a phone has no room for."""
     fault = getattr(error, "faults", (error,))[0]
     text = f"{fault.what}. {fault.mend}".strip().removesuffix(".")
-    return f"{text[:1].upper()}{text[1:]}."
+    return f"{capital(text)}."

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo, available_timezones
 import pandas as pd
 import streamlit as st
 
-from tidetray.analysis.base.words import natural
+from tidetray.analysis.base.words import capital, natural
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.files.written_values import parse_time
@@ -198,7 +198,7 @@ def _do(act: str, trial: str, zone: str) -> None:
         if left:
             state["trial"] = left[0]
     state["z_why"] = ""
-    state["trial_told"] = ("fine", f"{said[:1].upper()}{said[1:]}.")
+    state["trial_told"] = ("fine", f"{capital(said)}.")
 
 
 def _done(act: str, notebook: Notebook, trial: str, at: datetime, by: dict[str, object]) -> str:

@@ -15,7 +15,7 @@ from typing import Any
 
 import streamlit as st
 
-from tidetray.analysis.base.words import natural
+from tidetray.analysis.base.words import capital, natural
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.core.readings import CHANNELS, ID_PATTERN, TidetrayError
 from tidetray.ingest.home.health import examine_recorder
@@ -146,7 +146,7 @@ def on_the_air(settings: Settings, shown: tuple[HeardNode, ...]) -> None:
     _step(2, "Recorder and nodes")
     recorder = examine_recorder(home_folder())
     if recorder.ok:
-        look.say("fine", recorder.text[:1].upper() + recorder.text[1:].rstrip(".") + ".")
+        look.say("fine", capital(recorder.text).rstrip(".") + ".")
     elif os.environ.get(STARTED):
         look.say(
             "note",

@@ -13,7 +13,7 @@ from typing import Any
 
 import streamlit as st
 
-from tidetray.analysis.base.words import natural
+from tidetray.analysis.base.words import capital, natural
 from tidetray.ingest.core.readings import CHANNELS, TidetrayError
 from tidetray.ingest.home.accounts import ROLES, SHORTEST_PASSWORD, People
 from tidetray.ingest.home.topics_heard import listen, values_in
@@ -96,7 +96,7 @@ def _limits_of_one() -> None:
 def _field(field: FormField, seen: dict[str, Any]) -> None:
     key = f"v_{field.key}"
     st.session_state.setdefault(key, seen[field.key])
-    about = f"Default: {field.default}. {field.why[:1].upper()}{field.why[1:]}."
+    about = f"Default: {field.default}. {capital(field.why)}."
     if field.kind == "switch":
         st.toggle(field.label, key=key)
     elif field.kind == "secret":

@@ -8,6 +8,7 @@ from urllib.parse import quote
 import pandas as pd
 import streamlit as st
 
+from tidetray.analysis.base.words import capital
 from tidetray.ingest.core.readings import CHANNELS
 from tidetray.ui import words
 from tidetray.ui.cache.reading import alarms_view, trays_view
@@ -103,7 +104,7 @@ def _channels(view: TrayView, chosen: Chosen) -> None:
         unit, factor = _SHOWN_AS.get(name, (_UNITS.get(about.unit, ""), 1.0))
         unit = "µmol/m²·s" if name == "ppfd" else "on = 1" if about.is_flag else unit
         label = about.label.partition(" [")[0]
-        heading = f"{label[:1].upper()}{label[1:]}{f', {unit}' if unit else ''}"
+        heading = f"{capital(label)}{f', {unit}' if unit else ''}"
         lanes.append(tray.Lane(heading, rows, factor, pd.Timedelta(days=400) if about.is_flag else gap))
     picture(tray.all_channels(lanes, _floods(view), view.zone), f"{chosen.tray}-measured", view.channels)
     kind = (

@@ -23,6 +23,7 @@ from starlette.requests import ClientDisconnect, HTTPConnection, Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from tidetray.analysis.base.words import capital
 from tidetray.analysis.pictures import palette as p
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.home.accounts import SESSION_MS, People, PeopleError, Person, WaitError, needs_people
@@ -371,7 +372,7 @@ def _form(
 ) -> Response:
     said = ""
     if problem:
-        said = tag("p", tag("b", "▲"), f" {problem[:1].upper()}{problem[1:]}.", css="wrong", role="alert")
+        said = tag("p", tag("b", "▲"), f" {capital(problem)}.", css="wrong", role="alert")
     name_field = tag(
         "input",
         id="name",
