@@ -29,8 +29,9 @@ def tares_not_noted(data: TrialData) -> tuple[str, ...]:
         return ()
     return (
         f"What the empty pot weighs was not noted for {counted(data.net_unknown, 'weigh-in')}: they are kept and count "
-        "for nothing. With it noted, growth counts plants without their pot: load the sheet again and say what an "
-        "empty pot weighs.",
+        "for nothing. With it noted, growth counts plants without their pot. Correct the pots on the page Notebook, "
+        "under Correct the trial, or load the sheet again: 'tidetray load FILE --empty-pot 6.2 --new "
+        f"{data.trial.name}', with the other answers as before.",
     )
 
 

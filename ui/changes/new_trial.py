@@ -18,7 +18,7 @@ import pandas as pd
 from tidetray.analysis.base.words import natural
 from tidetray.ingest.core.readings import ID_PATTERN, Tray
 from tidetray.ingest.core.refusals import RefusedError
-from tidetray.ingest.files.trial_file import FieldError, plan_tables, read_plan
+from tidetray.ingest.files.trial_file import NOT_NOTED, FieldError, plan_tables, read_plan
 from tidetray.ingest.notebook.facts import MAX_MASS_G, TrialPlan
 from tidetray.ui.changes.figures import figure
 from tidetray.ui.changes.laying_out import laid_out
@@ -110,9 +110,9 @@ class Understood:
         rows = []
         for way in self.plan.treatments:
             trays = [tray.name for tray in self.plan.trays if tray.treatment == way.name]
-            floods = (
-                f"{' '.join(way.flood_times)}, {way.wet_minutes:g} min" if way.flood_times else CULTURES[way.culture]
-            )
+            floods = FLOODED.get(way.culture, NOT_NOTED)
+            if way.flood_times:
+                floods = f"{' '.join(way.flood_times)}, {way.wet_minutes:g} min"
             pots = sum(pot.tray in trays for pot in self.plan.pots)
             rows.append((way.name, floods, ", ".join(sorted(trays, key=natural)), pots))
         return pd.DataFrame(rows, columns=["treatment", "floods", "trays", "pots"])

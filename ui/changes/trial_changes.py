@@ -262,7 +262,7 @@ def in_words(change: TrialChange) -> str:
 
 def _in_the_form(key: str, value: Any, factor: float | None) -> str:
     if key == "culture" and value:
-        return FLOODED[str(value)]
+        return FLOODED.get(str(value), NOT_NOTED)
     if factor is not None and isinstance(value, int | float):
         return f"{value / factor:.6g}"
     return _shown(value)

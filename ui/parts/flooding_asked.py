@@ -19,37 +19,52 @@ from tidetray.ui.parts.refusals import Refusals
 from tidetray.ui.parts.signed_in import name_field
 from tidetray.ui.web import sign_in
 
-FORM = Refusals("flooding")
 MOST_ASKED = 8
 WHY = "how it is flooded was noted later"
 
 
+def say_noted() -> None:
+    """What became of the last answer: on every run of the page, for the form is gone once all is known."""
+    if said := st.session_state.pop("flooding_told", None):
+        look.say("fine", said)
+
+
 def show(trial: str) -> None:
     """A form for each treatment of which it is not known, for somebody who manages the record; else nothing."""
-    if "flooding_told" in st.session_state:
-        look.say("fine", st.session_state.pop("flooding_told"))
+    if not sign_in.may("manage"):
+        return
     with open_record(home_folder()) as store:
         unknown = [way for way in Notebook(store).plan(trial).treatments if _is_unknown(way)]
-    if not unknown or not sign_in.may("manage"):
+    if not unknown:
         return
+    form = _form(trial)
     with st.expander("How is it flooded? It was not noted", expanded=True), st.form("flooding"):
         look.small(
-            "Growth against hours under water needs it. Comparing treatments works without. What you leave at 'not "
-            "noted' stays so."
+            "The planned schedule as a dose needs it, and alarms for floods too. Comparing treatments works without. "
+            "What you leave at 'not noted' stays so."
         )
-        for number, way in enumerate(unknown[:MOST_ASKED]):
-            _ask(number, way)
+        for way in unknown[:MOST_ASKED]:
+            _ask(form, trial, way)
         name_field("Who notes it", "f_who")
-        FORM.beside("who")
+        form.beside("who")
         st.form_submit_button("Save", type="primary", on_click=_save, args=(trial, tuple(unknown[:MOST_ASKED])))
-    FORM.under()
+    form.under()
+
+
+def _form(trial: str) -> Refusals:
+    return Refusals(f"flooding {trial}")
+
+
+def _key(field: str, trial: str, way: Treatment) -> str:
+    """A field of one treatment of one trial: what is typed for it is never taken for another."""
+    return f"f_{field}_{trial}_{way.name}"
 
 
 def _is_unknown(way: Treatment) -> bool:
     return not way.culture or (way.culture == "mixed" and not way.flood_times)
 
 
-def _ask(number: int, way: Treatment) -> None:
+def _ask(form: Refusals, trial: str, way: Treatment) -> None:
     one, two, three = st.columns([3, 3, 2])
     options = ["", *FLOODED]
     one.selectbox(
@@ -57,51 +72,36 @@ def _ask(number: int, way: Treatment) -> None:
         options,
         index=options.index(way.culture),
         format_func=lambda culture: FLOODED.get(culture, "not noted"),
-        key=f"f_culture_{number}",
+        key=_key("culture", trial, way),
     )
-    two.text_input(f"Flood times of '{way.name}'", key=f"f_times_{number}", placeholder="07:30 12:30 17:30")
-    FORM.beside(f"times_{number}")
-    three.text_input(f"Minutes, '{way.name}'", key=f"f_minutes_{number}", placeholder="15")
-    FORM.beside(f"minutes_{number}")
+    two.text_input(f"Flood times of '{way.name}'", key=_key("times", trial, way), placeholder="07:30 12:30 17:30")
+    form.beside(_key("times", trial, way))
+    three.text_input(f"Minutes, '{way.name}'", key=_key("minutes", trial, way), placeholder="15")
+    form.beside(_key("minutes", trial, way))
 
 
 def _save(trial: str, ways: tuple[Treatment, ...]) -> None:
-    state, who = st.session_state, sign_in.who(st.session_state.get("f_who", ""))
-    FORM.clear()
+    state, who, form = st.session_state, sign_in.who(st.session_state.get("f_who", "")), _form(trial)
+    form.clear()
     try:
-        values = _typed(ways, who)
+        values = _typed(trial, ways, who)
         with sign_in.writing("manage") as store:
             correct_values(home_folder(), store, trial, values, now=datetime.now(UTC), who=who, why=WHY)
     except FormError as error:
-        FORM.keep(error.faults)
+        form.keep(error.faults)
     except TidetrayError as error:
-        FORM.keep([Fault("", f"Trial {trial}", str(error).replace("`", "'"))])
+        form.keep([Fault("", f"Trial {trial}", str(error).replace("`", "'"))])
     else:
-        for key in [key for key in state if str(key).startswith(("f_culture_", "f_times_", "f_minutes_"))]:
-            del state[key]
+        for key in (_key(field, trial, way) for field in ("culture", "times", "minutes") for way in ways):
+            state.pop(key, None)
         state["flooding_told"] = "Noted."
 
 
-def _typed(ways: tuple[Treatment, ...], who: str) -> dict[Place, object]:
+def _typed(trial: str, ways: tuple[Treatment, ...], who: str) -> dict[Place, object]:
     """What was answered. FormError with everything that is wrong."""
-    state, values, faults = st.session_state, dict[Place, object](), list[Fault]()
-    for number, way in enumerate(ways):
-        culture = state[f"f_culture_{number}"]
-        times, minutes = (state[f"f_{name}_{number}"].strip() for name in ("times", "minutes"))
-        if culture and culture != way.culture:
-            values["treatment", way.name, "culture"] = culture
-        if culture != "mixed" or not (times or minutes):
-            continue
-        try:
-            values["treatment", way.name, "flood_times"] = flood_times(times)
-        except ValueError as error:
-            faults.append(
-                Fault(f"times_{number}", f"Flood times of '{way.name}'", f"{error}. Write them as 07:30 12:30")
-            )
-        try:
-            values["treatment", way.name, "wet_minutes"] = figure("minutes", minutes)
-        except ValueError:
-            faults.append(Fault(f"minutes_{number}", f"Minutes, '{way.name}'", "is not a number. Write it as 15"))
+    values, faults = dict[Place, object](), list[Fault]()
+    for way in ways:
+        _typed_of(trial, way, values, faults)
     if not who:
         faults.append(Fault("who", "Who notes it", "is empty"))
     if not values and not faults:
@@ -109,3 +109,27 @@ def _typed(ways: tuple[Treatment, ...], who: str) -> dict[Place, object]:
     if faults:
         raise FormError(faults)
     return values
+
+
+def _typed_of(trial: str, way: Treatment, values: dict[Place, object], faults: list[Fault]) -> None:
+    """What was answered of one treatment."""
+    at = {field: _key(field, trial, way) for field in ("culture", "times", "minutes")}
+    culture, times, minutes = (st.session_state[key].strip() for key in at.values())
+    labels = {"times": f"Flood times of '{way.name}'", "minutes": f"Minutes, '{way.name}'"}
+    if culture and culture != way.culture:
+        values["treatment", way.name, "culture"] = culture
+    if culture != "mixed":
+        wrong = f"does not go with '{FLOODED.get(culture, 'not noted')}'. Choose '{FLOODED['mixed']}', or empty it"
+        given = {"times": times, "minutes": minutes}
+        faults += [Fault(at[field], labels[field], wrong) for field, text in given.items() if text]
+        return
+    if not (times or minutes):
+        return
+    try:
+        values["treatment", way.name, "flood_times"] = flood_times(times)
+    except ValueError as error:
+        faults.append(Fault(at["times"], labels["times"], f"{error}. Write them as 07:30 12:30"))
+    try:
+        values["treatment", way.name, "wet_minutes"] = figure("minutes", minutes)
+    except ValueError:
+        faults.append(Fault(at["minutes"], labels["minutes"], "is not a number. Write it as 15"))

@@ -66,7 +66,7 @@ LABELS = {
 """Question -> how it is called where its answer is refused."""
 
 EXAMPLES = {"day_zero": "such as 22.3.2026", "year": "such as 2026"}
-CULTURE = "sheet_culture_"
+CULTURE = "culture_"
 MOST_UNCLEAR = 8
 """Of so many treatments it is asked how they are flooded; of more the page Notebook corrects each."""
 
@@ -102,10 +102,39 @@ def page() -> None:
     if given is None:
         return
     st.session_state.pop("sheet_saved", None)
+    _begin(given.file_id)
     try:
         _sheet(given.getvalue(), given.name)
     except (RefusedError, EntryError, TooMuchError) as error:
         look.say("wrong", "Nothing was saved.", _faults(error))
+
+
+def _begin(file: str) -> None:
+    """Nothing that was said of another file is said of this one. The fields are named by number: a browser sends again
+    what stood in a field of the same name."""
+    state = st.session_state
+    if state.get("sheet_of") == file:
+        return
+    _forget()
+    state["sheet_of"], state["sheet_number"] = file, state.get("sheet_number", 0) + 1
+
+
+def _forget() -> None:
+    """All that was said of a file; the field of the file itself stays."""
+    state = st.session_state
+    kept = {"sheet_number", "sheet_turn", f"sheet_file_{state.get('sheet_turn', 0)}"}
+    for key in [key for key in state if str(key).startswith("sheet_") and key not in kept]:
+        del state[key]
+    FORM.clear()
+
+
+def _key(name: str) -> str:
+    """Of a field that belongs to the file that is shown."""
+    return f"sheet_{st.session_state['sheet_number']}_{name}"
+
+
+def _typed(name: str) -> str:
+    return str(st.session_state.get(_key(name)) or "").strip()
 
 
 def _faults(error: RefusedError | EntryError | TooMuchError) -> tuple[str, ...]:
@@ -174,22 +203,21 @@ def _into(content: bytes, name: str) -> Known | None:
         names = [NEW, *(trial.name for trial in Notebook(store).trials())]
         likely = trial_of_pots(store, pots)
         at = names.index(likely) if likely is not None else 0
-        chosen = st.selectbox("Add the weigh-ins to", names, index=at, key="sheet_into")
+        chosen = st.selectbox("Add the weigh-ins to", names, index=at, key=_key("into"))
         return None if chosen == NEW else known_trial(store, str(chosen))
 
 
 def _answers(name: str, into: Known | None) -> Answers:
     """What stands in the fields now; the empty pot in two of them."""
-    state = st.session_state
-    answers, faults = Answers(said=Said(cells=_cells(name))), list[Fault]()
-    empty = EMPTY_POTS.get(state.get("sheet_empty_pot") or "", "") or str(state.get("sheet_tare", "")).strip()
-    typed = {key: str(state.get(f"sheet_{key}") or "").strip() for key in LABELS} | {"empty_pot": empty}
+    answers, faults = Answers(said=Said(cells=_cells())), list[Fault]()
+    empty = EMPTY_POTS.get(_typed("empty_pot"), "") or _typed("tare")
+    typed = {key: _typed(key) for key in LABELS} | {"empty_pot": empty}
     for key, text in typed.items():
         try:
             answers = answered(answers, key, text) if text else answers
         except EntryError as error:
             faults.append(Fault(key, LABELS[key], f"{error.what}. {error.mend}"))
-    called = "" if into is not None else state.get("sheet_name", "").strip()
+    called = "" if into is not None else _typed("name")
     try:
         called = called and typed_name(called)
     except EntryError as error:
@@ -199,25 +227,29 @@ def _answers(name: str, into: Known | None) -> Answers:
     taken = [] if first_run(home_folder()) else _trial_names()
     return replace(
         answers,
-        zone=state.get("sheet_zone") or system_zone(),
-        trays=state.get("sheet_trays") or NOT_NOTED,
+        zone=_typed("zone") or system_zone(),
+        trays=_typed("trays") or NOT_NOTED,
         name="" if into is not None else called or free_name(taken, name),
-        species=state.get("sheet_species", ""),
-        cultures={
-            str(key).removeprefix(CULTURE): str(state[key])
-            for key in state
-            if str(key).startswith(CULTURE) and state[key]
-        },
+        species=_typed("species"),
+        cultures=_cultures(),
     )
+
+
+def _cultures() -> dict[str, str]:
+    """Treatment -> how it is flooded, of those that were chosen."""
+    found, begins = st.session_state, _key(CULTURE)
+    return {
+        str(key).removeprefix(begins): str(found[key]) for key in found if str(key).startswith(begins) and found[key]
+    }
 
 
 def _trial_names() -> list[str]:
     return list(trial_names())
 
 
-def _cells(name: str) -> dict[Spot, str]:
+def _cells() -> dict[Spot, str]:
     """What was said of doubtful cells of this file."""
-    known: dict[Spot, str] = st.session_state.setdefault("sheet_cells", {}).setdefault(name, {})
+    known: dict[Spot, str] = st.session_state.setdefault("sheet_cells", {})
     return known
 
 
@@ -229,11 +261,11 @@ def _all_questions(content: bytes, name: str, answers: Answers, into: Known | No
 
 
 def _ask(question: Question) -> None:
-    key = f"sheet_{question.key}"
+    key = _key(question.key)
     if question.key == "empty_pot":
         st.radio(question.text, list(EMPTY_POTS), key=key, help=question.why)
         if not EMPTY_POTS[st.session_state[key]]:
-            st.text_input(LABELS["empty_pot"], key="sheet_tare", placeholder="such as 6.2")
+            st.text_input(LABELS["empty_pot"], key=_key("tare"), placeholder="such as 6.2")
     elif question.choices:
         labels = {choice.value: choice.label for choice in question.choices}
         st.radio(question.text, list(labels), format_func=labels.get, index=None, key=key, help=question.why)
@@ -252,24 +284,25 @@ def _aside(asked: tuple[Question, ...], answers: Answers, proposal: Proposal) ->
     """What is offered already, and what is for show only."""
     wrong = any(fault.field == "name" for fault in FORM.faults)
     with st.expander(f"Name, species, trays ({answers.trays}), time zone ({answers.zone})", expanded=wrong):
-        st.text_input("Name of the trial", value=answers.name, key="sheet_name")
+        st.text_input("Name of the trial", value=answers.name, key=_key("name"))
         FORM.beside("name")
-        st.text_input("What grows", key="sheet_species", placeholder="such as Micranthemum")
+        st.text_input("What grows", key=_key("species"), placeholder="such as Micranthemum")
         for treatment in proposal.unclear[:MOST_UNCLEAR]:
             st.selectbox(
                 f"How is '{treatment}' flooded?",
                 ["", *FLOODED],
                 format_func=lambda culture: FLOODED.get(culture, NOT_NOTED),
-                key=f"{CULTURE}{treatment}",
-                help="Comparing treatments works without it. Hours under water, which a flood schedule needs, do not.",
+                key=_key(f"{CULTURE}{treatment}"),
+                help="The planned schedule as a dose needs it, and alarms for floods too. Comparing treatments works "
+                "without.",
             )
         for question in asked:
             if question.key == "trays":
                 labels = {choice.value: choice.label for choice in question.choices}
-                st.radio(question.text, list(labels), format_func=labels.get, key="sheet_trays", help=question.why)
+                st.radio(question.text, list(labels), format_func=labels.get, key=_key("trays"), help=question.why)
         zones = _zones()
         at = zones.index(system_zone()) if system_zone() in zones else zones.index("UTC")
-        st.selectbox("Time zone of the sheet's clock", zones, index=at, key="sheet_zone")
+        st.selectbox("Time zone of the sheet's clock", zones, index=at, key=_key("zone"))
 
 
 def _settle(proposal: Proposal) -> None:
@@ -282,18 +315,15 @@ def _settle(proposal: Proposal) -> None:
             index=None,
             accept_new_options=True,
             placeholder="Choose, or type the mass in grams",
-            key=f"cell_{doubt.spot}",
+            key=_key(f"cell_{doubt.spot}"),
             on_change=_settled,
             args=(doubt.spot, labels),
         )
 
 
 def _settled(spot: Spot, labels: dict[str, str]) -> None:
-    chosen = st.session_state.get(f"cell_{spot}")
-    turn = st.session_state.get("sheet_turn", 0)
-    given = st.session_state.get(f"sheet_file_{turn}")
-    if chosen is not None and given is not None:
-        _cells(given.name)[spot] = labels.get(chosen, str(chosen))
+    if chosen := _typed(f"cell_{spot}"):
+        _cells()[spot] = labels.get(chosen, chosen)
 
 
 def _preview(proposal: Proposal) -> None:
@@ -346,9 +376,7 @@ def _save(content: bytes, name: str, answers: Answers, into: Known | None) -> No
         return
     trial = proposal.into or (proposal.plan.trial.name if proposal.plan is not None else "")
     sign_in.note(f"sheet {name[:80]} loaded into trial {trial}")
-    for key in [key for key in st.session_state if str(key).startswith(("sheet_", "cell_"))]:
-        if key != "sheet_turn":
-            del st.session_state[key]
+    _forget()
     st.session_state["sheet_turn"] = st.session_state.get("sheet_turn", 0) + 1
     st.session_state["sheet_saved"] = ("fine", said, trial)
 

@@ -12,7 +12,7 @@ from tidetray.analysis.relations.predictors import CAUSES
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ui.cache.reading import chosen_trial
 from tidetray.ui.columns import EFFECTS, FLAGGED, WARMTH, WENT_THROUGH, Column, as_csv
-from tidetray.ui.parts import flooding_asked, look, tables
+from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.asking import ask
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
@@ -32,7 +32,6 @@ def page() -> None:
         view: RelateAnswer = ask("relate", chosen_trial(), [names[label] for label in chosen])
     if view.relation is None:
         look.answer(view.why_not)
-        flooding_asked.show(chosen_trial())
     else:
         first, *more = view.sentences
         look.answer(first, more)

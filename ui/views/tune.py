@@ -38,6 +38,7 @@ MEASURED, PLANNED = "what the trays really did", "the planned schedule"
 
 
 def page() -> None:
+    flooding_asked.say_noted()
     with look.clear_words():
         settings = load_settings(home_folder())
         in_force(settings)
@@ -53,7 +54,8 @@ def page() -> None:
     data, found = answer.data, answer.tuned
     if found is None:
         look.answer(answer.summary)
-        flooding_asked.show(chosen_trial())
+        if dose == PLANNED:
+            flooding_asked.show(chosen_trial())
         look.may_mislead(answer.keep_in_mind)
         return
     with top:

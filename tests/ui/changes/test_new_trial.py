@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tidetray.ingest.notebook.facts import TrialPlan
+from tidetray.ingest.notebook.facts import Treatment, TrialPlan
 from tidetray.ui.changes.new_trial import (
     FormError,
     Typed,
@@ -53,6 +53,19 @@ def test_three_ways_on_nine_trays_with_72_pots() -> None:
     assert {pot.tare_g for pot in plan.pots} == {30.2}
     assert found.summary()["pots"].tolist() == [24, 24, 24]
     assert understand(FORM) == found, "the same draw number gives the same layout"
+
+
+def test_a_plan_without_noted_floods_is_summed_up() -> None:
+    """A trial's file may say "not noted", and the page Plan shows what it says before it begins the trial."""
+    ways = (
+        Treatment("a", ""),
+        Treatment("b", "mixed"),
+        Treatment("c", "emersed"),
+        Treatment("d", "mixed", ("07:30",), 15),
+    )
+    found = understand(FORM)
+    summary = replace(found, plan=replace(found.plan, treatments=ways)).summary()
+    assert summary["floods"].tolist() == ["not noted", "flooded and drained", "never, always dry", "07:30, 15 min"]
 
 
 def test_ways_chosen_and_every_pot_weighed_empty() -> None:

@@ -10,7 +10,8 @@ import pytest
 
 from tests.sheet_layouts import LAYOUTS, NOW
 from tidetray.ingest.files.package_file import load_package
-from tidetray.ingest.files.trial_file import plan_tables, read_plan
+from tidetray.ingest.files.sheet_trial import propose
+from tidetray.ingest.files.trial_file import NOT_NOTED, plan_tables, read_plan
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.trial_changes import begin
 from tidetray.ingest.store.recording import open_store
@@ -66,6 +67,21 @@ def test_everything_that_nobody_noted_can_be_noted_later(home: Path) -> None:
         "pot D1, empty net pot, grams: was 6, is 5",
     ]
     assert correct(home, ("trial", "wide"), species="") == ["trial wide, species: was Micranthemum, is not noted"]
+
+
+def test_an_empty_pot_noted_later_gives_its_weigh_ins_a_net_mass(tmp_path: Path) -> None:
+    """What the pages advise where nobody noted what the empty pot weighs."""
+    layout = LAYOUTS[0]
+    proposal = propose(layout.make(), layout.file, replace(layout.answers(), empty_pot=NOT_NOTED), now=NOW)
+    with open_store(tmp_path / "tidetray.sqlite") as store:
+        save_sheet(store, proposal, now=NOW)
+        before = Notebook(store).weigh_ins("wide", pot="D1")
+        assert all(math.isnan(each.net_g) for each in before)
+    lines = correct(tmp_path, ("pot", "D1"), tare_g="6")
+    assert lines[-1] == "pot D1, empty net pot, grams: was not noted, is 6"
+    with open_store(tmp_path / "tidetray.sqlite", read_only=True) as store:
+        after = Notebook(store).weigh_ins("wide", pot="D1")
+    assert [each.net_g for each in after] == pytest.approx([each.gross_g - 6 for each in before])
 
 
 def test_a_tray_is_added_and_a_pot_put_on_it(home: Path) -> None:

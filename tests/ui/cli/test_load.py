@@ -90,7 +90,9 @@ def test_doubtful_cells_are_named_and_may_be_left_out(tmp_path: Path) -> None:
 def test_the_empty_pot_may_be_noted_later(sheet: Path, tmp_path: Path) -> None:
     home = tmp_path / "home"
     run("load", sheet, "--empty-pot", "not-noted", *ANSWERS[2:], "--home", home)
-    assert "What the empty pot weighs was not noted" in run("compare", "--home", home, fails=True)
+    told = run("compare", "--home", home, fails=True)
+    assert "What the empty pot weighs was not noted" in told
+    assert "'tidetray load FILE --empty-pot 6.2 --new old'" in told
     said = run("load", sheet, *ANSWERS, "--new", "old", "--home", home)
     assert "The empty pot was noted for 8 pots. 0 weigh-ins added, 32 were there already." in said
     assert "Fastest: floods" in run("compare", "--home", home)

@@ -52,7 +52,7 @@ def test_a_sheet_is_dropped_answered_and_saved(home: Path, monkeypatch: pytest.M
     assert "32 weigh-ins of 8 pots on 4 days (a column for each day)." in said(app)
     assert "What does an empty pot weigh, in grams?" in said(app)
     assert save_button(app).disabled  # type: ignore[attr-defined]
-    app.text_input(key="sheet_tare").set_value("6").run()
+    app.text_input(key="sheet_1_tare").set_value("6").run()
     assert "Ready: 32 weigh-ins of 8 pots, as trial wide with treatments always dry, floods." in said(app)
     assert not (home / RECORD_FILE).exists(), "nothing is saved before the button"
     save_button(app).click().run()  # type: ignore[attr-defined]
@@ -63,12 +63,12 @@ def test_a_sheet_is_dropped_answered_and_saved(home: Path, monkeypatch: pytest.M
 
 def test_doubtful_cells_are_marked_and_answered_in_place(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = dropped(home, SLIPS, monkeypatch)
-    app.text_input(key="sheet_tare").set_value("6").run()
+    app.text_input(key="sheet_1_tare").set_value("6").run()
     text = said(app)
     assert "2 doubtful cells: marked below" in text
     assert "▲ 1259" in text
     assert save_button(app).disabled  # type: ignore[attr-defined]
-    while fields := [each for each in app.selectbox if str(each.key).startswith("cell_")]:
+    while fields := [each for each in app.selectbox if "_cell_" in str(each.key)]:
         fields[0].set_value(fields[0].options[0]).run()
     assert not save_button(app).disabled  # type: ignore[attr-defined]
     save_button(app).click().run()  # type: ignore[attr-defined]
@@ -77,12 +77,12 @@ def test_doubtful_cells_are_marked_and_answered_in_place(home: Path, monkeypatch
 
 def test_a_mass_typed_for_a_doubtful_cell_counts(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = dropped(home, SLIPS, monkeypatch)
-    app.text_input(key="sheet_tare").set_value("6").run()
+    app.text_input(key="sheet_1_tare").set_value("6").run()
     field = next(each for each in app.selectbox if "1259" in each.label)
-    app.session_state["sheet_cells"] = {SLIPS.file: {("", 3, 4): "12,34"}}
+    app.session_state["sheet_cells"] = {("", 3, 4): "12,34"}
     app.run()
     assert field.label not in [each.label for each in app.selectbox]
-    last = next(each for each in app.selectbox if str(each.key).startswith("cell_"))
+    last = next(each for each in app.selectbox if "_cell_" in str(each.key))
     last.set_value("leave it out").run()
     save_button(app).click().run()  # type: ignore[attr-defined]
     assert len(kept(home)) == 31
@@ -95,7 +95,7 @@ def test_next_weeks_sheet_is_offered_for_the_trial_of_its_pots(home: Path, monke
     app = opened(home, "views/from_sheet.py", monkeypatch)
     app.file_uploader[0].upload("next.csv", b"pot,2026-04-19\nd1,15.01\nd2,15.2\n").run()
     assert not app.exception
-    assert app.selectbox(key="sheet_into").value == "wide"
+    assert app.selectbox(key="sheet_1_into").value == "wide"
     assert "Ready: 2 weigh-ins of 2 pots for trial wide." in said(app)
     save_button(app).click().run()  # type: ignore[attr-defined]
     assert len(kept(home)) == 34
@@ -110,7 +110,7 @@ def test_what_is_no_sheet_is_refused_in_words(home: Path, monkeypatch: pytest.Mo
 
 def test_an_impossible_empty_pot_is_refused_in_words(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = dropped(home, PLAIN, monkeypatch)
-    app.text_input(key="sheet_tare").set_value("a little").run()
+    app.text_input(key="sheet_1_tare").set_value("a little").run()
     assert "'a little' is not the mass of an empty pot. Write it in grams, such as 6.2" in said(app)
 
 
@@ -145,14 +145,14 @@ def test_every_page_of_such_a_home_opens_and_misses_no_sensor(
 
 def test_numbered_weighings_are_asked_for_their_days(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = dropped(home, next(each for each in AWKWARD if each.asked), monkeypatch)
-    app.text_input(key="sheet_tare").set_value("6").run()
+    app.text_input(key="sheet_1_tare").set_value("6").run()
     assert "On which days were W1, W2, W3, W4 weighed?" in said(app)
-    app.text_input(key="sheet_days").set_value("0 7 14").run()
+    app.text_input(key="sheet_1_days").set_value("0 7 14").run()
     assert "'0 7 14' was not understood. Dates or days, 4 of them, such as 22.3.2026 29.3.2026 or 0 7 14." in said(app)
     assert save_button(app).disabled  # type: ignore[attr-defined]
-    app.text_input(key="sheet_days").set_value("0 7 14 21").run()
-    app.text_input(key="sheet_day_zero").set_value("22.3.2026").run()
-    assert app.text_input(key="sheet_days").value == "0 7 14 21", "an answer can be changed"
+    app.text_input(key="sheet_1_days").set_value("0 7 14 21").run()
+    app.text_input(key="sheet_1_day_zero").set_value("22.3.2026").run()
+    assert app.text_input(key="sheet_1_days").value == "0 7 14 21", "an answer can be changed"
     save_button(app).click().run()  # type: ignore[attr-defined]
     assert sorted(kept(home)) == sorted(truth().values())
 
@@ -161,9 +161,9 @@ def test_an_impossible_answer_is_refused_beside_its_field_and_all_stays(
     home: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     app = dropped(home, LAYOUT["dates without a year"], monkeypatch)
-    app.text_input(key="sheet_tare").set_value("six").run()
-    app.text_input(key="sheet_year").set_value("26").run()
-    app.text_input(key="sheet_name").set_value("???").run()
+    app.text_input(key="sheet_1_tare").set_value("six").run()
+    app.text_input(key="sheet_1_year").set_value("26").run()
+    app.text_input(key="sheet_1_name").set_value("???").run()
     for each in (
         "Mass of an empty pot, grams: 'six' is not the mass of an empty pot.",
         "Which year was it?: '26' is not a year of this century. Write it such as 2026.",
@@ -172,7 +172,7 @@ def test_an_impossible_answer_is_refused_beside_its_field_and_all_stays(
         assert said(app).count(each) == 2, "beside the field, and under all of them"
     assert save_button(app).disabled  # type: ignore[attr-defined]
     for key, text in (("tare", "6"), ("year", "2026"), ("name", "Plugs of spring")):
-        app.text_input(key=f"sheet_{key}").set_value(text).run()
+        app.text_input(key=f"sheet_1_{key}").set_value(text).run()
     assert "Nothing was changed" not in said(app)
     save_button(app).click().run()  # type: ignore[attr-defined]
     assert "Trial plugs-of-spring was made. 32 weigh-ins added." in said(app)
@@ -183,9 +183,26 @@ def test_how_a_treatment_is_flooded_is_asked_where_its_name_does_not_say(
 ) -> None:
     app = dropped(home, PLAIN, monkeypatch)
     assert [each.label for each in app.selectbox if "flooded" in each.label] == ["How is 'floods' flooded?"]
-    app.text_input(key="sheet_tare").set_value("6").run()
-    app.selectbox(key="sheet_culture_floods").set_value("mixed").run()
+    app.text_input(key="sheet_1_tare").set_value("6").run()
+    app.selectbox(key="sheet_1_culture_floods").set_value("mixed").run()
     save_button(app).click().run()  # type: ignore[attr-defined]
     with open_store(home / RECORD_FILE, read_only=True) as store:
         ways = Notebook(store).plan("wide").treatments
     assert [(way.name, way.culture) for way in ways] == [("always dry", "emersed"), ("floods", "mixed")]
+
+
+def test_what_was_said_of_one_file_is_not_said_of_the_next(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    yearless = LAYOUT["dates without a year"]
+    app = dropped(home, yearless, monkeypatch)
+    for key, text in (("tare", "6"), ("year", "2025"), ("name", "plugs"), ("species", "Micranthemum")):
+        app.text_input(key=f"sheet_1_{key}").set_value(text).run()
+    app.file_uploader[0].upload(SLIPS.file, SLIPS.make()).run()
+    assert not app.exception
+    fields = [each for each in app.text_input if each.label != "Name of the trial"]
+    assert [each.value for each in fields] == [""] * len(fields)
+    assert save_button(app).disabled  # type: ignore[attr-defined]
+    app.text_input(key="sheet_2_tare").set_value("6").run()
+    slip = next(each for each in app.selectbox if "1259" in each.label)
+    slip.set_value(slip.options[0]).run()
+    app.file_uploader[0].upload(SLIPS.file, SLIPS.make()).run()
+    assert "2 doubtful cells: marked below" in said(app), "a file of the same name is another file"
