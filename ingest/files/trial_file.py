@@ -383,5 +383,6 @@ def cross_faults(treatments: list[str], trays: list[TrayPlan], pots: list[PotPla
             continue
         other = taken.setdefault((pot.tray, pot.row, pot.column), pot.name)
         if other != pot.name:
-            what = f"row {pot.row}, column {pot.column} of tray {pot.tray} is taken by pot {other}"
+            both = f"pots {other} and {pot.name}"  # who is told may be correcting either
+            what = f"row {pot.row}, column {pot.column} of tray {pot.tray} would hold {both}"
             yield EntryError(what, where=f"pot {pot.name}", mend="Give each pot its own place")

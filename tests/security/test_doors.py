@@ -112,10 +112,13 @@ def test_a_form_that_breaks_off_is_no_fault_of_the_server(home: Path) -> None:
     async def receive() -> Any:
         return next(coming)
 
-    async def send(_: Any) -> None:
-        pass
+    sent: list[Any] = []
+
+    async def send(message: Any) -> None:
+        sent.append(message)
 
     asyncio.run(Gate(app(home), home=home, closed=False)(scope, receive, send))
+    assert sent == [], "nobody is there to read an answer"
 
 
 @pytest.mark.parametrize("foreign", ['a={"x":1}', "foo", "path=/x", "b=a blank", "key(1)=2", '"', "=;;=", "é=1"])

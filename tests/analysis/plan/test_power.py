@@ -159,7 +159,8 @@ def test_a_past_trial_by_hand() -> None:
     frame = pd.DataFrame({"treatment": list("aaaabbbb"), "tray": list("11223344"), "rate": [1.0, 3, 3, 5, 6, 8, 8, 10]})
     found = spread_from(frame, response="rate", treatment="treatment", tray="tray")
     assert (found.tray_sd, found.pot_sd, found.df_trays) == (pytest.approx(1.0), pytest.approx(2**0.5), 2)
-    assert "was learned from few trays" in found.cautions[0]
+    # 2 df: the roots of 2 over the quantiles 7.378 and 0.0506 of chi-squared
+    assert "was learned from few trays: it may really be 0.5 to 6.3 times that" in found.cautions[0]
 
 
 @pytest.mark.parametrize(("alpha", "words"), [(0.05, "four trays"), (0.01, "five trays"), (0.2, "three trays")])

@@ -32,7 +32,7 @@ from tidetray.analysis.questions.tune import doses_of
 from tidetray.analysis.record.package import build_record, open_package
 from tidetray.analysis.record.trial_data import TrialData, tuning_data
 from tidetray.analysis.relations.spread import repeat_sd, spread
-from tidetray.ingest.core.readings import to_ms
+from tidetray.ingest.core.readings import from_ms, to_ms
 from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.package_file import WHO_STOPS
 from tidetray.ingest.files.package_tables import notebook_rows
@@ -40,6 +40,7 @@ from tidetray.ingest.notebook.corrections import remove
 from tidetray.ingest.notebook.facts import Event
 from tidetray.ingest.notebook.flood_plans import flood_plans
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.timetables import timetable_in_force
 from tidetray.ingest.notebook.trial_events import note_event, take_back
 from tidetray.ingest.settings.model import Settings
 from tidetray.ingest.store.recording import open_store
@@ -175,6 +176,8 @@ def test_a_package_gives_back_what_it_was_made_of(long_form: bool) -> None:
                 assert [act["who"] for act in acts] in ([], [WHO_STOPS])
                 assert before == after | {"timetable_acts": before["timetable_acts"]}
                 until_ms = to_ms(acts[0]["time"]) if acts else to_ms(NOW)
+                in_force = timetable_in_force(Notebook(store), name, from_ms(until_ms))
+                assert in_force.published is None, "no node of this home was asked"
                 plans = [flood_plans(Notebook(each._store), zone="UTC") for each in (data, other)]
                 for tray in data.treatments:
                     due = [list(plan[data.trial.site, tray].due(0, until_ms)) for plan in plans]
@@ -183,29 +186,30 @@ def test_a_package_gives_back_what_it_was_made_of(long_form: bool) -> None:
     each(check, long_form=long_form, few=2, many=WORDS)
 
 
-def entered_and_undone(notebook: Notebook, trial: AwkwardTrial, rng: np.random.Generator) -> bool:
-    """Something entered in the middle of the trial, and taken back or removed; False where it was refused."""
+def entered_and_undone(notebook: Notebook, trial: AwkwardTrial, rng: np.random.Generator) -> None:
+    """Something entered in the middle of the trial, and taken back or removed, or refused."""
     name, first, last = trial.plan.trial.name, trial.plan.trays[0].name, max([0.0, *(w.day for w in trial.weighed)])
     when, who = at(last / 2 + 0.01, trial.started), {"who": "me", "why": "so"}
-    what = str(rng.choice(["move", "swap", "net pot", "feed", "treatment", "loss", "weigh-in"]))
+    happened = {
+        "move": Event("pot moved", when, "t2-1", first, 60, 1, **who),
+        "swap": Event("pots swapped", when, "t1-1", value="t2-1", **who),
+        "net pot": Event("pot re-potted", when, "t2-1", tare_g=35.0, **who),
+        "feed": Event("feed dosed", when, tray=first, value="2 mL/L", **who),
+        "treatment": Event("treatment changed", when, tray=first, value=trial.called("floods-6"), **who),
+        "loss": Event("pot lost", at(last + 0.5, trial.started), "t1-1", **who),
+    }
+    what, number = str(rng.choice([*happened, "weigh-in"])), 0
     try:
         if what == "weigh-in":
             notebook.add_weigh_in(name, pot="t1-1", time=when, gross_g=41.0, now=NOW)
-            remove(notebook, name, notebook.last_entry(), now=NOW, **WHO)
-            return True
-        happened = {
-            "move": Event("pot moved", when, "t2-1", first, 60, 1, **who),
-            "swap": Event("pots swapped", when, "t1-1", value="t2-1", **who),
-            "net pot": Event("pot re-potted", when, "t2-1", tare_g=35.0, **who),
-            "feed": Event("feed dosed", when, tray=first, value="2 mL/L", **who),
-            "treatment": Event("treatment changed", when, tray=first, value=trial.called("floods-6"), **who),
-            "loss": Event("pot lost", at(last + 0.5, trial.started), "t1-1", **who),
-        }
-        number = note_event(notebook, name, happened[what], now=NOW).number or 0
+        else:
+            number = note_event(notebook, name, happened[what], now=NOW).number or 0
     except (EntryError, RefusedError):
-        return False  # the pot is gone by then, the tray has that treatment
-    take_back(notebook, name, number, now=NOW, **WHO)
-    return True
+        return  # the pot is gone by then, the tray has that treatment: nothing may have changed
+    if what == "weigh-in":
+        remove(notebook, name, notebook.last_entry(), now=NOW, **WHO)
+    else:
+        take_back(notebook, name, number, now=NOW, **WHO)
 
 
 def test_what_must_not_change_does_not(long_form: bool) -> None:
@@ -233,8 +237,8 @@ def test_what_must_not_change_does_not(long_form: bool) -> None:
         with trial.opened(factor=factor) as data:
             alike(plain, frames(data), grams=factor)
         with open_store(":memory:") as store:
-            if entered_and_undone(trial.write(store), trial, rng):
-                alike(plain, frames(TrialData(store, Notebook(store).trial(trial.plan.trial.name))))
+            entered_and_undone(trial.write(store), trial, rng)
+            alike(plain, frames(TrialData(store, Notebook(store).trial(trial.plan.trial.name))))
 
     each(check, long_form=long_form)
 

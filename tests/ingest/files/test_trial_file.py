@@ -282,7 +282,7 @@ def test_pots_and_trays_that_clash_are_told_together(tmp_path: Path) -> None:
         "tray tray-1: there are 2 of that name. Give each its own",
         "pot a: there are 2 of that name. Give each its own",
         "pot c: tray 'tray-9' is not in the file. Did you mean tray-1?",
-        "pot b: row 1, column 1 of tray tray-1 is taken by pot tray-1-r1c1. Give each pot its own place",
+        "pot b: row 1, column 1 of tray tray-1 would hold pots tray-1-r1c1 and b. Give each pot its own place",
     ]
 
 
