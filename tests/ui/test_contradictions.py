@@ -69,6 +69,36 @@ def end(home: Path, case: Contradiction) -> None:
             trial_changes.end(Notebook(store), "plugs", at, now=datetime.now(UTC), who="me", why="over")
 
 
+def moved(name: str, says: str, row: int, column: int, on: float, *, ended: float | None = None) -> Contradiction:
+    """Pot t1-1 moved on its tray."""
+    command = (
+        "event",
+        "moved",
+        "t1-1",
+        "--tray",
+        "tray-1",
+        "--row",
+        str(row),
+        "--column",
+        str(column),
+        "--at",
+        day(on),
+    )
+    chosen = {"e_pot": "t1-1", "e_tray": "tray-1", "e_row": row, "e_column": column}
+    return Contradiction(name, command, says, "pot moved", chosen, {"e_at": day(on)}, ended)
+
+
+def lost(name: str, says: str, pot: str, on: float) -> Contradiction:
+    command = ("event", "lost", pot, "--at", day(on))
+    return Contradiction(name, command, says, "pot lost", {"e_pot": pot}, {"e_at": day(on)})
+
+
+def swapped(name: str, says: str, other: str) -> Contradiction:
+    """Pot t1-1 swapped with another."""
+    command = ("event", "swapped", "t1-1", other, "--at", day(15))
+    return Contradiction(name, command, says, "pots swapped", {"e_pot": "t1-1", "e_other": other}, {"e_at": day(15)})
+
+
 CASES = [
     Contradiction(
         "a split of a lost pot",
@@ -80,54 +110,20 @@ CASES = [
         ("event", "split", "t1-1", "--new", "t1-9:tray-1:4:1:30", "--new", "t1-8:tray-1:1:4:30", "--at", day(15)),
         "pot t1-4 stands in tray-1, row 1, column 4 at that time",
     ),
-    Contradiction(
-        "a move to a taken place",
-        ("event", "moved", "t1-1", "--tray", "tray-1", "--row", "1", "--column", "4", "--at", day(15)),
-        "pot t1-4 stands in tray-1, row 1, column 4 at that time",
-        kind="pot moved",
-        selected={"e_pot": "t1-1", "e_tray": "tray-1", "e_row": 1, "e_column": 4},
-        typed={"e_at": day(15)},
-    ),
-    Contradiction(
+    moved("a move to a taken place", "pot t1-4 stands in tray-1, row 1, column 4 at that time", 1, 4, 15),
+    moved(
         "a move to a place that is taken later",
-        ("event", "moved", "t1-1", "--tray", "tray-1", "--row", "3", "--column", "1", "--at", day(11)),
         "pots t1-1 and t1-3 would both stand in tray-1, row 3, column 1",
-        kind="pot moved",
-        selected={"e_pot": "t1-1", "e_tray": "tray-1", "e_row": 3, "e_column": 1},
-        typed={"e_at": day(11)},
+        3,
+        1,
+        11,
     ),
-    Contradiction(
-        "a swap with a lost pot",
-        ("event", "swapped", "t1-1", "t1-2", "--at", day(15)),
-        "pot t1-2 has an event 'pot lost' before that",
-        kind="pots swapped",
-        selected={"e_pot": "t1-1", "e_other": "t1-2"},
-        typed={"e_at": day(15)},
+    swapped("a swap with a lost pot", "pot t1-2 has an event 'pot lost' before that", "t1-2"),
+    lost(
+        "a loss before something happened to the pot", "pot t1-3 has an event 'pot moved' after that time", "t1-3", 11
     ),
-    Contradiction(
-        "a loss before something happened to the pot",
-        ("event", "lost", "t1-3", "--at", day(11)),
-        "pot t1-3 has an event 'pot moved' after that time",
-        kind="pot lost",
-        selected={"e_pot": "t1-3"},
-        typed={"e_at": day(11)},
-    ),
-    Contradiction(
-        "a loss before a weigh-in",
-        ("event", "lost", "t1-1", "--at", day(5)),
-        "pot t1-1 was weighed after that time",
-        kind="pot lost",
-        selected={"e_pot": "t1-1"},
-        typed={"e_at": day(5)},
-    ),
-    Contradiction(
-        "a loss of a lost pot",
-        ("event", "lost", "t1-2", "--at", day(9)),
-        "pot t1-2 has an event 'pot lost' after that time",
-        kind="pot lost",
-        selected={"e_pot": "t1-2"},
-        typed={"e_at": day(9)},
-    ),
+    lost("a loss before a weigh-in", "pot t1-1 was weighed after that time", "t1-1", 5),
+    lost("a loss of a lost pot", "pot t1-2 has an event 'pot lost' after that time", "t1-2", 9),
     Contradiction(
         "a new net pot for a lost one",
         ("event", "re-potted", "t1-2", "--tare", "31", "--at", day(15)),
@@ -144,31 +140,9 @@ CASES = [
         selected={"e_tray": "tray-2"},
         typed={"e_value": "dry", "e_at": day(15)},
     ),
-    Contradiction(
-        "a swap of a pot with itself",
-        ("event", "swapped", "t1-1", "t1-1", "--at", day(15)),
-        "pot t1-1 cannot be swapped with itself",
-        kind="pots swapped",
-        selected={"e_pot": "t1-1", "e_other": "t1-1"},
-        typed={"e_at": day(15)},
-    ),
-    Contradiction(
-        "a move before the trial started",
-        ("event", "moved", "t1-1", "--tray", "tray-1", "--row", "4", "--column", "4", "--at", day(-2)),
-        "the time is before trial plugs started",
-        kind="pot moved",
-        selected={"e_pot": "t1-1", "e_tray": "tray-1", "e_row": 4, "e_column": 4},
-        typed={"e_at": day(-2)},
-    ),
-    Contradiction(
-        "a move after the trial ended",
-        ("event", "moved", "t1-1", "--tray", "tray-1", "--row", "4", "--column", "4", "--at", day(15)),
-        "the time is after trial plugs ended",
-        kind="pot moved",
-        selected={"e_pot": "t1-1", "e_tray": "tray-1", "e_row": 4, "e_column": 4},
-        typed={"e_at": day(15)},
-        ended=13.0,
-    ),
+    swapped("a swap of a pot with itself", "pot t1-1 cannot be swapped with itself", "t1-1"),
+    moved("a move before the trial started", "the time is before trial plugs started", 4, 4, -2),
+    moved("a move after the trial ended", "the time is after trial plugs ended", 4, 4, 15, ended=13.0),
     Contradiction(
         "a split after the trial ended",
         ("event", "split", "t1-1", "--new", "t1-9:tray-1:4:1:30", "--at", day(15)),
