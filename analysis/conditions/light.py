@@ -121,8 +121,8 @@ def under_water(ppfd: float | FloatArray, depth_m: ArrayLike, attenuation_per_m:
 
     `attenuation_per_m` is K for 400-700 nm: 0.1-0.2 in pure water, 0.5-1 in a clear lake, 3-10 in an algal
     bloom (a teaching text, read in a secondary copy). That ln E falls on a straight line with depth in
-    homogeneous water, with K as its slope: "Attenuation coefficient" of the sensor maker Biospherical Instruments
-    (read). ValueError for a negative depth or K.
+    homogeneous water, with K as its slope: the page "Attenuation coefficient" of a maker of sensors (read).
+    ValueError for a negative depth or K.
     """
     depth, attenuation = (np.asarray(each, dtype=np.float64) for each in (depth_m, attenuation_per_m))
     if not ((depth >= 0).all() and (attenuation >= 0).all()):

@@ -259,7 +259,7 @@ KINDS = _Kinds(
     )
 )
 """`look_first` is common practice, no source. High, medium and low should be about 5, 15 and 80 in 100 of the
-alarms that people are notified of: ISA-18.2-2016, 16.4.8, and IEC 62682, read as the exida article "Which measure
+alarms that people are notified of: ISA-18.2-2016, 16.4.8, and IEC 62682, read as an article on alarms, "Which measure
 (rationalized or annunciated) is more important?" quotes them."""
 
 SILENCE = ("silent node", "no node heard", "no connection to the broker")

@@ -15,6 +15,7 @@ from tests.year_home import make_year_home
 from tidetray.ingest.store.home_lock import RecorderLock
 
 NINE_PX, FORTY_PX, POSITIONS_PX = 1600, 3500, 2700
+"""Two screens, four, and somewhat over three (our choice)."""
 
 
 @pytest.fixture

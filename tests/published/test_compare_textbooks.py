@@ -49,7 +49,7 @@ def test_nested_analysis_of_variance_of_wings() -> None:
 def test_fishers_flowers() -> None:
     """R 4: F 119.26 on 2 and 147 df; TukeyHSD 0.930 (0.6862, 1.1738), 1.582 (1.3382, 1.8258), 0.652 (0.4082, 0.8958).
 
-    Read as R prints them in public course notes on this set (`summary` and `TukeyHSD` of `aov(Sepal.Length ~ Species,
+    Read as R prints them in course notes, not kept (`summary` and `TukeyHSD` of `aov(Sepal.Length ~ Species,
     iris)`: F 119.3, limits to seven digits); F to four decimals is that of scipy's f_oneway. Every flower is a tray of
     its own here.
     """

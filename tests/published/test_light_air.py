@@ -21,7 +21,7 @@ def lit_day(level: float, hours: float) -> float:
 
 
 # Thimijan and Heins 1983, HortScience 18(6):818-822, Table 3: sun, fluorescent, sodium and metal halide read in the
-# sensor maker Apogee Instruments' "Conversion - PPFD to lux", the other two in a secondary copy;
+# page "Conversion - PPFD to lux" of a maker of sensors, the other two in a secondary copy;
 # white LED: Sharakshane 2018, bioRxiv 289280 (read).
 @pytest.mark.parametrize(
     ("lamp", "of_1000_lx"),
@@ -82,8 +82,7 @@ def test_daily_light_integral_runs_straight_between_readings():
 
 # Allen et al. 1998, FAO Irrigation and Drainage Paper 56, eq. 11. 15 and 24.5 °C: its example 3 as the manual of the
 # NCAR Command Language repeats it (satvpr_temp_fao56: 1.705 and 3.075, read); 18 and 25 °C: its example 5 in a
-# secondary
-# copy; the rest own arithmetic with eq. 11.
+# secondary copy; the rest own arithmetic with eq. 11.
 @pytest.mark.parametrize(
     ("temp_c", "kpa"),
     [

@@ -27,7 +27,7 @@ def test_days_of_the_table(day: tuple[float, ...]) -> None:
         assert float(degree_days(least, greatest, 12, 33, method=method)) == pytest.approx(value, abs=6e-4)
 
 
-# Beer-Lambert: E(z) = E0 exp(-K z), as the sensor maker Biospherical Instruments writes it in "Attenuation coefficient"
+# Beer-Lambert: E(z) = E0 exp(-K z), as the page "Attenuation coefficient" of a maker of sensors has it
 # (K is the slope of ln E over depth); values are own arithmetic.
 @pytest.mark.parametrize(
     ("k", "shares"),

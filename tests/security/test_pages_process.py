@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, suppress
 from datetime import UTC, datetime
+from statistics import median
 
 import psutil
 import pytest
