@@ -53,10 +53,12 @@ WORDS = 200
 """Examples of the report and of packages: each takes as long as many of the others."""
 
 
-def each(trial: Callable[[AwkwardTrial, int], None], *, long_form: bool, few: int = SHORT, many: int = LONG) -> None:
-    """`trial` for few examples, or with --long for many; it gets a number of chance beside."""
+def each(
+    trial: Callable[..., None], *more: st.SearchStrategy[object], long_form: bool, few: int = SHORT, many: int = LONG
+) -> None:
+    """`trial` for few examples, or with --long for many; it gets a number of chance beside, and what `more` draws."""
     seeds = st.integers(0, 2**32 - 1)
-    run = given(awkward_trials(), seeds)(trial)
+    run = given(awkward_trials(), seeds, *more)(trial)
     settings(max_examples=many if long_form else few, deadline=None)(run)()
 
 
@@ -212,35 +214,40 @@ def entered_and_undone(notebook: Notebook, trial: AwkwardTrial, rng: np.random.G
         take_back(notebook, name, number, now=NOW, **WHO)
 
 
+CHANGES = ("order", "names", "beside", "later", "scale", "undone")
+"""Entries in another order, trays and treatments renamed, another site's trial in the record, weeks later, plants of
+another scale, something entered and undone."""
+
+
 def test_what_must_not_change_does_not(long_form: bool) -> None:
-    """Entries in another order, trays renamed, weeks later, plants of another scale, something entered and undone."""
+    """Any of CHANGES, and several at once."""
 
-    def check(trial: AwkwardTrial, seed: int) -> None:
+    def check(trial: AwkwardTrial, seed: int, changes: set[str]) -> None:
         rng = np.random.default_rng(seed)
+        if "later" in changes:
+            trial = replace(trial, zone="UTC")  # elsewhere clocks change in other weeks
         with trial.opened() as data:
-            plain, asked = frames(data), answers(data)
-        with trial.opened(order=rng) as data:
-            alike(plain, frames(data))
-            told_alike(asked, answers(data))
-        renamed = replace(trial, names=lambda name: "z" + name[::-1].replace("-", "0"), called=lambda name: name[::-1])
-        with renamed.opened() as data:
-            alike(plain, frames(data))
-            told_alike(asked, answers(data))
-        with replace(trial, beside=not trial.beside).opened() as data:
-            alike(plain, frames(data))
-        with replace(trial, zone="UTC").opened() as data:
-            at_greenwich = frames(data)
-        later = replace(trial, zone="UTC", started=trial.started + timedelta(days=7 * int(rng.integers(1, 20))))
-        with later.opened() as data:
-            alike(at_greenwich, frames(data))
-        factor = float(rng.choice([0.5, 2.0, 3.0]))
-        with trial.opened(factor=factor) as data:
-            alike(plain, frames(data), grams=factor)
+            plain = frames(data)
+            asked = answers(data) if changes <= {"order", "names"} else {}
+        other, factor = trial, 1.0
+        if "names" in changes:
+            names = {"names": lambda name: "z" + name[::-1].replace("-", "0"), "called": lambda name: name[::-1]}
+            other = replace(other, **names)
+        if "beside" in changes:
+            other = replace(other, beside=not other.beside)
+        if "later" in changes:
+            other = replace(other, started=other.started + timedelta(days=7 * int(rng.integers(1, 20))))
+        if "scale" in changes:
+            factor = float(rng.choice([0.5, 2.0, 3.0]))
         with open_store(":memory:") as store:
-            entered_and_undone(trial.write(store), trial, rng)
-            alike(plain, frames(TrialData(store, Notebook(store).trial(trial.plan.trial.name))))
+            notebook = other.write(store, factor=factor, order=rng if "order" in changes else None)
+            if "undone" in changes:
+                entered_and_undone(notebook, other, rng)
+            data = TrialData(store, notebook.trial(other.plan.trial.name))
+            alike(plain, frames(data), grams=factor)
+            told_alike(asked, answers(data) if asked else {})
 
-    each(check, long_form=long_form)
+    each(check, st.sets(st.sampled_from(CHANGES), min_size=1), long_form=long_form, few=6)
 
 
 def test_growth_and_hours_add_up(long_form: bool) -> None:
