@@ -48,6 +48,25 @@ class States:
         ).fetchall()
         return sum([self._send((site, place, name), last, tries, now_ms) for site, place, name, last, tries in rows])
 
+    def again(self) -> str:
+        """Publish the states of all places that had any, for a broker that may have lost them, or put back older ones.
+
+        Returns
+        -------
+        str
+            Why one of them could not be published, empty if all were.
+        """
+        rows = self._store.connection.execute(
+            "SELECT DISTINCT site, place, name FROM outbox JOIN alarm ON alarm.id = outbox.alarm"
+            " WHERE sent_ms IS NOT NULL AND recipient = ?",
+            (MQTT,),
+        ).fetchall()
+        for at in rows:
+            error = self._publish(topic(*at), self._state(at))
+            if error:
+                return error
+        return ""
+
     def _send(self, at: tuple[str, str, str], last: int, tries: int, now_ms: int) -> bool:
         error = self._publish(topic(*at), self._state(at))
         which = (

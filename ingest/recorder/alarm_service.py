@@ -126,8 +126,10 @@ class StateService(Service):
         self._store: Store | None = None
         self._publisher: RetainedPublisher | None = None
         self._taken_s = self._next_s = 0.0
+        self._connections = 0
 
     def open(self) -> None:
+        self._connections = 0
         self._store = open_store(self._home / RECORD_FILE)
         self._publisher = RetainedPublisher(
             self._settings.broker,
@@ -146,7 +148,14 @@ class StateService(Service):
             error = error or (self._publisher(topic, payload) if self._publisher is not None else "")
             return error
 
-        States(self._store, publish).step(self._clock.now_ms())
+        states = States(self._store, publish)
+        connections = self._publisher.connections
+        if connections != self._connections:
+            # a broker that was restarted may have lost what it retained, or hold an older state, or our last will
+            self._next_s = 0.0
+            if not states.again():
+                self._connections = connections
+        states.step(self._clock.now_ms())
         if time.monotonic() >= self._next_s and self._is_well():
             state = {"recording": True, "at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())}
             if not publish(RECORDER_TOPIC, json.dumps(state).encode()):

@@ -102,7 +102,7 @@ class MqttSession:
         self._given_up = -1
         self._stop = threading.Event()
         self._refused = ""
-        self._is_deaf = self._echo_works = self._left = False
+        self._is_deaf = self._echo_works = self._left = self._was_kept = False
         self._heard_s = self._echoed_s = 0.0
         self._ended_s: deque[float] = deque(maxlen=TAKEN_OVER)
         self.connected = threading.Event()
@@ -224,6 +224,17 @@ class MqttSession:
             return
         if getattr(flags, "session_present", False):
             client.unsubscribe(BEFORE)
+        elif self._was_kept:
+            self._was_kept = False  # said once: until the subscriptions are granted again there is none to forget
+            log.warning(
+                "the broker at %s:%d forgot the recorder's session: it was restarted without what it had stored, or "
+                "another program used the client id '%s'. The recorder subscribes again. Nodes with a journal send "
+                "again what it missed; values of other firmware from this time are missing. Let the broker store "
+                "sessions (Mosquitto: 'persistence true')",
+                self._broker.host,
+                self._broker.port,
+                self._client_id,
+            )
         client.subscribe([*self._subscriptions, (self._echo_topic, 0)])
 
     def _on_subscribe(self, client: mqtt.Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
@@ -241,6 +252,7 @@ class MqttSession:
             self._echo_works = False
         # only now does the broker keep what comes for us
         self._refused = ""
+        self._was_kept = True
         self._heard_s, self._echoed_s = time.monotonic(), 0.0
         self.connected.set()
         self.offline_since_s = None

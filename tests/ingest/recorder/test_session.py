@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import logging
+import os
+import pwd
 import socket
 import sqlite3
 import threading
@@ -147,6 +149,74 @@ def test_access_rules_that_change_while_recording_show(bench_store: Store) -> No
         broker.grants = 1
         until(recorder.is_well)
     broker.close()
+
+
+def forget(mosquitto: Mosquitto) -> None:
+    """Restarted without what it had stored."""
+    mosquitto.stop()
+    (mosquitto.folder / "mosquitto.db").unlink(missing_ok=True)
+    mosquitto.start()
+
+
+def test_a_broker_that_forgot_the_session_is_subscribed_to_again_and_this_is_logged_once(
+    mosquitto: Mosquitto, node: NodeSide, bench_store: Store, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO, logger="tidetray.recorder")
+
+    def forgotten() -> int:
+        return sum("forgot the recorder's session" in each.getMessage() for each in caplog.records)
+
+    def receipted(seq: int) -> bool:
+        """As a node does: it subscribes anew, and sends again what has no receipt."""
+        node._client.subscribe(topics.receipt_topic("nursery", "bench-1"), 1)
+        node._client.publish(topics.data_topic("nursery", "bench-1"), pack(seq), qos=1)
+        time.sleep(0.2)
+        return node.upto() == seq
+
+    # started by root it goes on as a user of its own, who cannot reach pytest's folders: then nothing is stored
+    config = f"{mosquitto.config()}user {pwd.getpwuid(os.getuid()).pw_name}\n"
+    mosquitto.config = lambda: config  # type: ignore[method-assign]
+    mosquitto.stop()
+    mosquitto.start()
+    with recording(bench_store.path, mosquitto.port) as recorder:
+        until(lambda: receipted(1))
+        assert forgotten() == 0, "a first connection has nothing to be forgotten"
+        mosquitto.stop()
+        mosquitto.start()
+        until(recorder.is_well)
+        until(lambda: receipted(2))
+        assert forgotten() == 0, "the broker stored it"
+        for time_ in (1, 2):
+            forget(mosquitto)
+            until(lambda time_=time_: receipted(2 + time_))  # type: ignore[misc]
+            until(recorder.is_well)
+            assert forgotten() == time_
+    assert levels(bench_store.path) == [seq / 1000 for seq in range(1, 5)]
+
+
+def test_another_program_with_a_clean_session_makes_the_broker_forget_too(
+    mosquitto: Mosquitto, node: NodeSide, bench_store: Store, caplog: pytest.LogCaptureFixture
+) -> None:
+    with recording(bench_store.path, mosquitto.port) as recorder:
+        node.send(pack(1))
+        until(lambda: node.upto() == 1)
+        thief = mqtt.Client(
+            CallbackAPIVersion.VERSION2, client_id=recorder.client_id, clean_session=True, reconnect_on_failure=False
+        )
+        thief.connect("127.0.0.1", mosquitto.port)
+        thief.loop_start()
+        until(lambda: recorder._session._ended_s)  # it may be connected again at once
+        thief.disconnect()
+        thief.loop_stop()
+
+        def sent_again() -> bool:
+            node.send(pack(2))  # what came while there was no session is with its node
+            return node.upto() == 2
+
+        until(sent_again)
+        until(recorder.is_well)
+    assert "forgot the recorder's session" in caplog.text
+    assert levels(bench_store.path) == [1 / 1000, 2 / 1000]
 
 
 def test_a_session_that_hears_nothing_is_deaf_though_pings_are_answered(
