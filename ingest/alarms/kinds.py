@@ -152,6 +152,15 @@ KINDS = _Kinds(
             ),
         ),
         Kind(
+            "level not moving",
+            MEDIUM,
+            (
+                "Check the level sensor: its cable, its mount, what lies under it. Until it moves, see for yourself "
+                "that the tray floods and drains: no alarm for its water rests on the level."
+            ),
+            ("flat line", "did not drain", "drained slowly", "flood mark not reached", "drain slowing"),
+        ),
+        Kind(
             "float chattering",
             LOW,
             "Check the float and its cable: is it loose, does water splash at it, has its contact worn out?",

@@ -27,6 +27,7 @@ from tidetray.ingest.alarms.tray_states import (
     Lasting,
     Level,
     Pump,
+    Stillness,
     UsualTimes,
 )
 from tidetray.ingest.core.readings import Tray
@@ -49,6 +50,10 @@ LOW_S = 600.0
 OVER_S = 10.0
 """A level may be over the overflow so long: a wave. EEMUA 191 starts with 60 s for levels (from memory; nothing rests
 on it here, for water on the floor is there sooner)."""
+
+
+NOT_MOVING = "level not moving"
+"""The finding of a level sensor that shows the same while the water moves: what it shows is then not judged by."""
 
 
 SCHEDULED = ("missed flood", "flood outside the schedule", "water too low")
@@ -132,6 +137,7 @@ class TrayWatch:
         self._at_ms = -1
         self._heard_from_ms = -1
         self._level, self._float, self._pump = Level(), Float(), Pump()
+        self._still = Stillness()
         self._wet: bool | None = None
         self._flood, self._drain = Flood(), Drain()
         self._good_flood_ms: int | None = None
@@ -164,6 +170,8 @@ class TrayWatch:
             self._heard(time_ms)
         if channel == "level":
             self._level.take(time_ms, value)
+            if self._still.take(time_ms, value, self._tray.deadband_m):
+                self._findings.end(NOT_MOVING, time_ms)
             self._flood.peak_m = max(self._flood.peak_m, value)
         elif channel == "flooded":
             self._float.take(time_ms, up=value >= 0.5)
@@ -174,6 +182,7 @@ class TrayWatch:
         """Judge what is known by now: all readings of one time together."""
         if self._at_ms >= 0:
             at = self._at_ms
+            self._judge_stillness(at)
             self._judge_water(at)
             self._judge_sensors(at)
             self._judge_flaps(at)
@@ -224,8 +233,21 @@ class TrayWatch:
 
     # ---------------------------------------------------------------- water
 
+    @property
+    def _level_m(self) -> float | None:
+        """The last level, of a sensor that moves."""
+        return None if NOT_MOVING in self._findings else self._level.value_m
+
+    def _level_now_m(self, at: int) -> float | None:
+        return None if NOT_MOVING in self._findings else self._level.now_m(at)
+
+    @property
+    def _is_blind(self) -> bool:
+        """Whether nothing that moves measures the water."""
+        return NOT_MOVING in self._findings and self._float.up is None
+
     def _judge_water(self, at: int) -> None:
-        level, was = self._level.value_m, self._wet
+        level, was = self._level_m, self._wet
         if self._float.up and self._pump.on:
             self._good_flood_ms = at
         wet = self._is_wet_now(at)
@@ -242,12 +264,17 @@ class TrayWatch:
             self._drain.begin(at, self._flood.peak_m)
 
     def _is_wet_now(self, at: int) -> bool | None:
-        tray, level = self._tray, self._level.now_m(at)
+        tray, level = self._tray, self._level_now_m(at)
         if level is None:
-            return self._wet if self._float.up is None else self._float.up
+            return self._wet_by_float(at)
         if level > tray.dry_mark_m + tray.deadband_m or level >= tray.flood_mark_m:
             return True
         return False if level <= tray.dry_mark_m else self._wet
+
+    def _wet_by_float(self, at: int) -> bool | None:
+        """By the float alone, which bounces as it turns: a change counts once it has rested."""
+        turns = self._wet is not None and at - self._float.since_ms < 1000 * self._tray.debounce_s
+        return self._wet if self._float.up is None or turns else self._float.up
 
     def _became_wet(self, at: int, level: float | None) -> None:
         self._flood.begin(at if self._pump.from_ms is None else self._pump.from_ms, level)
@@ -259,6 +286,8 @@ class TrayWatch:
     def _reach(self, at: int) -> None:
         self._flood.reached = True
         since_ms = self._flood.from_ms or at
+        if self._pump.on and self._pump.from_ms is not None:
+            since_ms = max(since_ms, self._pump.from_ms)  # water that stood there before is no flood of its own
         culture = self._due.at(since_ms).culture
         if culture and culture != "submersed" and not self._due.near(since_ms):
             told = "it is not flooded at all by its treatment" if culture == "emersed" else "no flood is due then"
@@ -268,7 +297,9 @@ class TrayWatch:
             self._findings.end(kind, at)
 
     def _became_dry(self, at: int) -> None:
-        dry = self._level.crossed_ms(at, self._tray.dry_mark_m)
+        dry = self._float.since_ms  # without a level the float says when
+        if self._level_now_m(at) is not None:
+            dry = self._level.crossed_ms(at, self._tray.dry_mark_m)
         if self._drain.from_ms is not None and self._due.is_drained:
             took_s, usual_s = (dry - self._drain.from_ms) / 1000, self.usual.drain_s(self._drain.level_m)
             if took_s > max(SLOW * usual_s, usual_s + LEAST_LATE_S / 2) and "did not drain" not in self._findings:
@@ -286,8 +317,59 @@ class TrayWatch:
 
     # ---------------------------------------------------------------- sensors and levels
 
+    def _judge_stillness(self, at: int) -> None:
+        """A level sensor that shows the same, though the pump and the float show that the water moved."""
+        if NOT_MOVING in self._findings or not self._due.is_drained:
+            return
+        still, shown = self._still, self._still.shown_by
+        rests_ms = at - max(self._float.since_ms, still.since_ms)
+        if self._float.up is not None and rests_ms >= 1000 * CONTRADICTION_S:
+            still.floats.add(self._float.up)
+        if self._pump.on is None and len(still.floats) == 2 and self._can_tell(at):
+            still.show(at, "the float went up and down")
+        if shown is None or self._level.at_ms < shown[0] or self._differ.since_ms is not None:
+            return
+        stayed = f"the level has stayed at {mm(still.value_m or 0.0)} for {span((at - still.since_ms) / 1000)}"
+        for kind in ("did not drain", "drained slowly", "flood mark not reached"):
+            self._findings.end(kind, at)
+        self._findings.begin(NOT_MOVING, still.since_ms, at, f"{shown[1]}, and {stayed}")
+        self._drain.from_ms, self._wet = None, self._float.up
+        self._flood.end()
+
+    def _can_tell(self, at: int) -> bool:
+        """Whether the level stands where a flood would move it: above dry, and clearly below the flood mark.
+
+        One below is another finding: no water came, or the float contradicts the level.
+        """
+        level, tray = self._level_now_m(at), self._tray
+        return level is not None and bool(self._wet) and level < tray.flood_mark_m - 2 * tray.deadband_m
+
+    def _judge_stillness_by_run(self, at: int, start: int) -> None:
+        """Whether the pump's run, under way or just over, should have moved the level."""
+        still, up = self._still, self._float.up
+        if NOT_MOVING in self._findings or not self._due.is_drained or still.since_ms > start or not self._can_tell(at):
+            return
+        ran_s = ((self._pump.to_ms or at) - start) / 1000
+        if up is not None:
+            if up and self._float.since_ms >= start and at - self._float.since_ms >= 1000 * CONTRADICTION_S:
+                still.show(at, "the pump ran and the float went up")
+            return
+        fill_s = self.usual.fill_s()
+        enough_s = 2 * (USUAL_FILL_S if fill_s is None else max(fill_s, DRY_RUN_S))
+        if not self._pump.on:
+            enough_s = (USUAL_FILL_S if fill_s is None else fill_s) / 2
+        if ran_s > enough_s:
+            still.show(at, f"the pump ran for {span(ran_s)}")
+
+    def _doubt(self, at: int, *, of_run: bool = False) -> str:
+        """What else it may be: the level has shown the same since it is known. A float tells whether a run of the pump
+        brought water; that it is down tells nothing of the water below it."""
+        if self._still.moved or self._level_m is None or self._float.up or (of_run and self._float.up is not None):
+            return ""
+        return f". The level has not moved for {span((at - self._still.since_ms) / 1000)}: it may be the sensor instead"
+
     def _judge_sensors(self, at: int) -> None:
-        tray, level = self._tray, self._level.now_m(at)
+        tray, level = self._tray, self._level_now_m(at)
         if level is None:
             return
         differ = self._float.up is not None and (
@@ -336,6 +418,8 @@ class TrayWatch:
     def _judge_pump(self, at: int) -> None:
         if self._pump.from_ms is None or (self._level.at_ms < 0 and self._float.up is None):
             return
+        if self._pump.on or (self._pump.to_ms is not None and at - self._pump.to_ms >= 1000 * AFTER_PUMP_S):
+            self._judge_stillness_by_run(at, self._pump.from_ms)
         if self._pump.on:
             self._judge_run(at, self._pump.from_ms)
             return
@@ -350,15 +434,15 @@ class TrayWatch:
             meant = f", it should be {span(wet_s)}" if wet_s else ""
             detail = f"the pump has run for {span(ran_s)}{meant}"
             self._findings.begin("pump did not stop", start + round(1000 * wet_s), at, detail)
-        if self._due.culture == "submersed" or self._float.up:
+        if self._due.culture == "submersed" or self._float.up or self._is_blind or self._still.shown_by:
             return
-        level, fill_s = self._level.value_m, self.usual.fill_s()
+        level, fill_s = self._level_m, self.usual.fill_s()
         rises = None not in (level, self._pump.level_m) and (
             (level or 0.0) - (self._pump.level_m or 0.0) > self._tray.deadband_m
         )
         if not self._wet and not rises:
             if ran_s >= max(DRY_RUN_S, 3 * fill_s if fill_s is not None else USUAL_FILL_S):
-                detail = f"the pump has run for {span(ran_s)} and no water came"
+                detail = f"the pump has run for {span(ran_s)} and no water came{self._doubt(at, of_run=True)}"
                 self._findings.begin("pump running dry", start, at, detail)
         elif not self._flood.reached and ran_s >= 2 * (USUAL_FILL_S if fill_s is None else max(fill_s, DRY_RUN_S)):
             detail = (
@@ -367,12 +451,15 @@ class TrayWatch:
             self._findings.begin("flood mark not reached", start, at, detail)
 
     def _judge_end_of_run(self, at: int, start: int, stop: int) -> None:
+        if self._is_blind:
+            return
         ran_s, fill_s = (stop - start) / 1000, self.usual.fill_s()
         long_enough = ran_s > (USUAL_FILL_S if fill_s is None else fill_s) / 2
         came = self._wet or self._float.up or (self._good_flood_ms or -1) >= start
         told = "flood mark not reached" in self._findings or "pump running dry" in self._findings
         if not came and long_enough and self._due.culture != "submersed" and not told:
-            self._findings.begin("no flood", start, at, f"the pump ran for {span(ran_s)} and no water came")
+            detail = f"the pump ran for {span(ran_s)} and no water came{self._doubt(at, of_run=True)}"
+            self._findings.begin("no flood", start, at, detail)
 
     def _judge_drain(self, at: int) -> None:
         start = self._drain.from_ms
@@ -383,21 +470,19 @@ class TrayWatch:
         usual_s = self.usual.drain_s(self._drain.level_m)
         if at - start < 1000 * max(FAILED * usual_s, usual_s + LEAST_LATE_S):
             return
-        if self._differ.since_ms is not None:
+        if self._differ.since_ms is not None or self._still.shown_by:
             return  # the float says that it did: which of the two is wrong is another alarm
         # the level is only as new as its last reading, but a node sends it when it moves
-        level = self._level.value_m
+        level = self._level_m
         detail = f"still {mm(level)}" if level is not None else "the float is still up"
-        self._findings.begin(
-            "did not drain",
-            start,
-            at,
-            f"{detail}, {span((at - start) / 1000)} after it should have begun; usual are {span(usual_s)}",
-        )
+        late = f"{span((at - start) / 1000)} after it should have begun; usual are {span(usual_s)}"
+        self._findings.begin("did not drain", start, at, f"{detail}, {late}{self._doubt(at)}")
 
     def _judge_schedule(self, at: int) -> None:
         while (due := self._due.late(at)) is not None:
             heard_all = self._heard_from_ms <= due - 1000 * EARLY_S
+            if self._is_blind and self._pump.on is None:
+                continue
             if (heard_all and not self._wet and self._level.at_ms >= 0) or (
                 heard_all and self._float.up is False and self._level.value_m is None
             ):

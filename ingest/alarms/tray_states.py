@@ -50,15 +50,47 @@ class Level:
 
 
 @dataclass(slots=True)
+class Stillness:
+    """Whether the level sensor moves: since when it shows the same [m] within a deadband, and whether it ever moved.
+
+    `shown_by`: when what else was measured showed that the water moved meanwhile [ms], and in words. `floats`: the
+    positions in which the float has rested meanwhile.
+    """
+
+    value_m: float | None = None
+    since_ms: int = -1
+    moved: bool = False
+    shown_by: tuple[int, str] | None = None
+    floats: set[bool] = field(default_factory=set)
+
+    def take(self, at: int, value_m: float, deadband_m: float) -> bool:
+        """A reading of the level; whether it has moved."""
+        if self.value_m is not None and abs(value_m - self.value_m) <= deadband_m:
+            return False
+        self.moved = self.value_m is not None
+        self.value_m, self.since_ms, self.shown_by = value_m, at, None
+        self.floats.clear()
+        return self.moved
+
+    def show(self, at: int, words: str) -> None:
+        """The water moved, and the level did not: it counts as soon as the sensor sends the same again."""
+        if self.shown_by is None:
+            self.shown_by = (at, words)
+
+
+@dataclass(slots=True)
 class Float:
-    """The float switch: up or not, and when it changed lately."""
+    """The float switch: up or not, since when, and when it changed lately."""
 
     up: bool | None = None
+    since_ms: int = -1
     changes: deque[int] = field(default_factory=lambda: deque(maxlen=4 * FLAPS))
 
     def take(self, at: int, *, up: bool) -> None:
-        if self.up is not None and up != self.up:
-            self.changes.append(at)
+        if up != self.up:
+            if self.up is not None:
+                self.changes.append(at)
+            self.since_ms = at
         self.up = up
 
     def forget_before(self, at: int) -> None:

@@ -32,7 +32,7 @@ from tests.watched import Watched, measured
 from tidetray.ingest.core.readings import Reading
 from tidetray.ingest.cycles.control_charts import slow_change
 from tidetray.ingest.nursery.nursery import Nursery
-from tidetray.ingest.nursery.sensors import history
+from tidetray.ingest.nursery.sensors import Trace, history
 
 UNTIL = datetime(2026, 6, 3, 12, tzinfo=UTC)
 NOON = datetime(2026, 6, 2, 11, tzinfo=UTC)
@@ -117,6 +117,11 @@ def packs(name: str, told: str, within_s: float, change: SentFault, **more: Any)
 
 def steady(value: float) -> Callable[[Any], Any]:
     return lambda values: np.full(len(values), value)
+
+
+def stuck(trace: Trace, at_s: float) -> Trace:
+    """The level sensor shows 12 mm from then on, between dry and the flood mark."""
+    return change_values(trace, "level", at_s, UNTIL.timestamp(), steady(0.012))
 
 
 def cut_off(at_s: float, *, will: bool) -> SentFault:
@@ -263,6 +268,55 @@ def faults() -> list[Fault]:
             steady(0.0004),
             at_s=due_s(one) - 60,
             seen_s=3 * HOUR,
+        ),
+        Fault(
+            "the level sensor shows 12 mm from the start",
+            one,
+            quiet().started.timestamp(),
+            [("did not drain", one), ("level not moving", one)],
+            10 * MINUTE,
+            trace=lambda trace: stuck(trace, 0.0),
+            seen_s=30 * HOUR,
+        ),
+        values(
+            "the level sensor sticks at 12 mm",
+            one,
+            "level not moving",
+            3 * MINUTE + 2 * beat,
+            "level",
+            steady(0.012),
+            at_s=due_s(one) - 60,
+            seen_s=9 * HOUR,
+        ),
+        Fault(
+            "the level sensor sticks at 12 mm on a tray without a float",
+            one,
+            due_s(one) - 60,
+            [("level not moving", one)],
+            4 * MINUTE + 2 * beat,
+            trace=lambda trace: change_values(
+                leave_out(trace, "flooded", 0.0, noon + 48 * HOUR),
+                "level",
+                due_s(one) - 60,
+                noon + 48 * HOUR,
+                steady(0.012),
+            ),
+            seen_s=9 * HOUR,
+        ),
+        Fault(
+            "the level sensor sticks at 12 mm on a tray whose pump nobody knows",
+            one,
+            due_s(one) - 60,
+            [("level not moving", one)],
+            4 * HOUR,
+            trace=lambda trace: change_values(
+                leave_out(trace, "pump", 0.0, noon + 48 * HOUR),
+                "level",
+                due_s(one) - 60,
+                noon + 48 * HOUR,
+                steady(0.012),
+            ),
+            seen_s=9 * HOUR,
         ),
         values(
             "the level of a dry tray stands still",
@@ -429,6 +483,39 @@ def test_a_fault_gives_its_alarm_in_time_and_no_other(fault: Fault) -> None:
     assert watched.told() == fault.told, [f"{a.key.kind} {a.key.name}: {a.detail}" for a in watched.alarms()]
     raised_s = watched.alarms()[0].raised_ms / 1000
     assert 0 <= raised_s - fault.at_s <= fault.within_s
+
+
+def test_a_level_that_never_moved_is_told_as_either_until_pump_or_float_say_more() -> None:
+    """Without both of them nothing tells a blocked drain from a sensor that does not move: the alarm names both."""
+    nursery, tray = quiet(), short()
+    node, started_s = node_of(tray), quiet().started.timestamp()
+    until_s = started_s + 30 * HOUR
+    trays = {name: history(nursery, name) for name in nursery.nodes[node]}
+    for channel in ("flooded", "pump"):
+        trays[tray] = leave_out(trays[tray], channel, 0.0, until_s)
+    trays[tray] = stuck(trays[tray], 0.0)
+    watched = Watched(nursery)
+    watched.watch(sent_by(nursery, node, trays), until_s=until_s)
+    (alarm,) = watched.alarms()
+    assert alarm.key.kind == "did not drain"
+    assert alarm.returned_ms is None
+    assert alarm.detail.startswith("still 12 mm, ")
+    assert "The level has not moved for " in alarm.detail
+    assert alarm.detail.endswith(": it may be the sensor instead")
+
+
+def test_a_level_sensor_that_moves_again_is_believed_again() -> None:
+    nursery, tray, at_s = quiet(), short(), due_s(short()) - 60
+    node = node_of(tray)
+    trays = {name: history(nursery, name) for name in nursery.nodes[node]}
+    trays[tray] = change_values(trays[tray], "level", at_s, at_s + 2 * HOUR, steady(0.012))
+    watched = Watched(nursery)
+    watched.watch(sent_by(nursery, node, trays), until_s=at_s + 9 * HOUR)
+    (alarm,) = watched.alarms()
+    assert alarm.key.kind == "level not moving"
+    assert "the pump ran and the float went up, and the level has stayed at 12 mm for" in alarm.detail
+    assert alarm.returned_ms is not None
+    assert abs(alarm.returned_ms / 1000 - at_s - 2 * HOUR) < 15 * MINUTE
 
 
 def test_there_are_faults_enough() -> None:
