@@ -22,7 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from tidetray.ingest.alarms.delivery import failing
 from tidetray.ingest.core.readings import TidetrayError, from_ms
 from tidetray.ingest.home.accounts import PEOPLE_FILE, People, PeopleError, needs_people
-from tidetray.ingest.home.set_up import recorder_expected
+from tidetray.ingest.home.set_up import lets_nodes_in, own_broker, recorder_expected
 from tidetray.ingest.influx.queue import forwarding_of
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.alarm_service import senders_of
@@ -73,12 +73,26 @@ def _findings(home: Path) -> Iterator[Finding]:
         yield Finding("settings", False, str(error))
     else:
         yield Finding("settings", True, "in order")
-        yield try_broker(settings.broker) if _records(home) else NOTHING_TO_RECORD
+        yield from _broker(home, settings) if _records(home) else (NOTHING_TO_RECORD,)
         yield from _influx(home, settings.influx)
         yield from _alarms(home, settings)
         yield _pages(home, settings.dashboard)
     yield from _record(home)
     yield _disk(home)
+
+
+def _broker(home: Path, settings: Settings) -> Iterator[Finding]:
+    """Whether it lets us in; of a broker of our own, whether it could let anybody in."""
+    try:
+        is_own = own_broker(home, settings) is not None
+        lets_in = not is_own or lets_nodes_in(home)
+    except TidetrayError as error:
+        yield Finding("broker", False, str(error))
+        return
+    yield try_broker(settings.broker)
+    if not lets_in:
+        text = "no node has a user at tidetray's own broker, which refuses all nodes: add a node on the page Set-up"
+        yield Finding("broker", False, text)
 
 
 def _records(home: Path) -> bool:

@@ -14,11 +14,11 @@ from pathlib import Path
 from typing import Any
 
 from tidetray.ingest.core.readings import TidetrayError, from_ms
-from tidetray.ingest.home.broker_users import BROKER_USERS_FILE
+from tidetray.ingest.home.broker_users import BROKER_USERS_FILE, RECORDER, node_users
 from tidetray.ingest.home.embedded_broker import Where
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.edit import Place, change_settings, replace_file, shown_settings
-from tidetray.ingest.settings.model import Settings, SettingsError
+from tidetray.ingest.settings.model import SETTINGS_FILE, Settings, SettingsError
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ingest.store.quarantine import UNKNOWN_TRAY
@@ -104,12 +104,35 @@ def use_own_broker(home: Path, *, listen: str, port: int) -> None:
 
 
 def own_broker(home: Path, settings: Settings) -> Where | None:
-    """Where `tidetray start` is to run a broker, and for whom; None if it is not to."""
+    """Where `tidetray start` is to run a broker, and for whom; None if it is not to.
+
+    Raises
+    ------
+    SettingsError
+        If the recorder could not sign in there, as where `listen` was written by hand and nothing else: that broker
+        would refuse every client for ever.
+    """
     broker = settings.broker
     if not broker.listen:
         return None
+    password = broker.read_password()
+    missing = [] if broker.username == RECORDER else [f'`username = "{RECORDER}"`']
+    missing += [] if password else ["a `password_file` (a file of one line, a password of your own)"]
+    if missing:
+        raise SettingsError(
+            "tidetray's own broker would refuse the recorder, so nothing would be recorded: `listen` is set, but the "
+            "recorder has no user there",
+            where=f"{home / SETTINGS_FILE}, [broker]",
+            mend=f"Add {' and '.join(missing)} under [broker]. Or remove `listen`, and choose tidetray's own broker on "
+            "the page Set-up, which makes both",
+        )
     users = str((home / BROKER_USERS_FILE).resolve())
-    return Where(broker.listen, broker.port, nodes_password(home), broker.read_password(), users)
+    return Where(broker.listen, broker.port, nodes_password(home), password, users)
+
+
+def lets_nodes_in(home: Path) -> bool:
+    """Whether any node has a user at the home's own broker. EntryError if its users cannot be read."""
+    return bool(nodes_password(home) or node_users(home))
 
 
 def nodes_password(home: Path) -> str:

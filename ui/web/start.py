@@ -40,8 +40,10 @@ LONGEST_WAIT_S = 60.0
 
 def run_start(home: Path, *, port: int | None) -> int:
     """Run until stopped; the exit code. Raises what a person has to mend before anything can start."""
-    pages = load_settings(home).dashboard
+    settings = load_settings(home)
+    pages = settings.dashboard
     check_may_listen(home, pages.host, pages)
+    own_broker(home, settings)
     if is_recording(home):
         raise RecorderError(
             "a recorder is at work in this home already", where=str(home), mend="Stop it: this command runs its own"
@@ -78,6 +80,7 @@ class _Kept:
     def __init__(self, home: Path) -> None:
         self._home = home
         self._seen: tuple[int, int] | None = None
+        self._fault = ""
         self._settings: Settings | None = None
         self._where: Where | None = None
         self._broker: ExitStack | None = None
@@ -86,7 +89,7 @@ class _Kept:
 
     def turn(self) -> None:
         seen = _stamp(self._home / SETTINGS_FILE)
-        if seen != self._seen or self._settings is None:
+        if seen != self._seen or self._settings is None or self._fault:
             self._seen = seen
             self._read()
         if self._settings is None or time.monotonic() < self._next_s:
@@ -116,8 +119,11 @@ class _Kept:
             settings = load_settings(self._home) if broker_is_chosen(self._home) else None
             where = None if settings is None else own_broker(self._home, settings)
         except TidetrayError as error:
-            click.echo(f"tidetray: {error}. What runs goes on as it was", err=True)
+            if str(error) != self._fault:  # it is read again at each turn, since a file that it names may come
+                click.echo(f"tidetray: {error}. What runs goes on as it was", err=True)
+            self._fault = str(error)
             return
+        self._fault = ""
         if settings != self._settings or where != self._where:
             self.end()
             self._settings, self._where, self._failures, self._next_s = settings, where, 0, 0.0

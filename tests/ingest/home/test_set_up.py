@@ -16,7 +16,9 @@ from streamlit.runtime.context import ContextProxy
 from streamlit.testing.v1 import AppTest
 
 from tests.conftest import Mosquitto
+from tests.ui.cli.test_main import run
 from tests.ui.views.test_pages import open_page, press, said
+from tidetray.ingest.home.broker_users import BROKER_USERS_FILE, add_node_user
 from tidetray.ingest.home.set_up import heard, own_broker, use_own_broker
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.trial_changes import end, history
@@ -128,6 +130,40 @@ def test_its_own_broker_has_passwords_of_its_own_and_needs_a_free_port(tmp_path:
     assert again is not None
     assert (again.nodes, again.recorder) == ("shared by the nodes of an earlier home", where.recorder)
     assert stat.S_IMODE((tmp_path / "broker-recorder-password").stat().st_mode) == 0o600
+
+
+@pytest.mark.parametrize(
+    ("more", "asked"),
+    [
+        ("", ['Add `username = "recorder"` and a `password_file`']),
+        ('username = "me"\npassword = "a secret"\n', ['Add `username = "recorder"` under [broker]']),
+        ('username = "recorder"\n', ["Add a `password_file`"]),
+        ('username = "recorder"\npassword = ""\n', ["Add a `password_file`"]),
+    ],
+)
+def test_its_own_broker_without_a_user_for_the_recorder_is_refused_in_words(
+    tmp_path: Path, more: str, asked: list[str]
+) -> None:
+    """Before, each client was refused for ever with 'Not authorized'."""
+    path = tmp_path / SETTINGS_FILE
+    path.write_text(f'[broker]\nlisten = "127.0.0.1"\nport = 18830\n{more}')
+    words = [f"{path}, [broker]: tidetray's own broker would refuse the recorder", "page Set-up", *asked]
+    with pytest.raises(SettingsError) as error:
+        own_broker(tmp_path, load_settings(tmp_path))
+    for told in (str(error.value), run("check", "--home", tmp_path, expect=1)):
+        assert [each for each in words if each not in told] == []
+        assert "a secret" not in told
+    assert words[0] in run("start", "--home", tmp_path, "--port", "0", expect=1)
+
+
+def test_its_own_broker_without_a_user_for_any_node_is_told_by_the_check(tmp_path: Path) -> None:
+    use_own_broker(tmp_path, listen="127.0.0.1", port=18830)
+    told = "no node has a user at tidetray's own broker"
+    assert told in run("check", "--home", tmp_path, expect=1)
+    add_node_user(tmp_path, site="nursery", node="bench-1")
+    assert told not in run("check", "--home", tmp_path, expect=1)
+    (tmp_path / BROKER_USERS_FILE).write_text("no list")
+    assert "the broker's users cannot be read" in run("check", "--home", tmp_path, expect=1)
 
 
 # ---------------------------------------------------------------- nodes and trays
