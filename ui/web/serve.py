@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 from tidetray.analysis.pictures.palette import THEME_FLAGS
+from tidetray.ui.web.own_log import OWN_LOG
 from tidetray.ui.web.uploads import MOST_UPLOADED_BYTES
 
 
@@ -19,14 +20,16 @@ def serve(home: Path, *, host: str, port: int) -> None:
 
 
 def start(home: Path, *, host: str, port: int, log: Path) -> subprocess.Popen[bytes]:
-    """Start the web server beside this process; what it prints goes to `log`."""
-    with log.open("wb") as out:
+    """Start the web server beside this process; what it prints goes to `log`, of which it keeps the end."""
+    log.unlink(missing_ok=True)
+    # appended to, so that the server may cut it off, and readable, so that it can keep the end
+    with log.open("a+b") as out:
         return subprocess.Popen(
             _command(host, port),
             stdout=out,
             stderr=subprocess.STDOUT,
             start_new_session=True,
-            env={**os.environ, "TIDETRAY_HOME": str(home)},
+            env={**os.environ, "TIDETRAY_HOME": str(home), OWN_LOG: "1"},
         )
 
 

@@ -11,7 +11,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from tidetray.ingest.home.accounts import People, needs_people
 from tidetray.ingest.settings.model import home_folder, load_settings
-from tidetray.ui.web import idle, sign_in
+from tidetray.ui.web import idle, own_log, sign_in
 from tidetray.ui.web.gate import Gate
 
 # without an address Streamlit listens on all of them
@@ -22,6 +22,7 @@ if People(home_folder()):
     People(home_folder()).remember()  # of a home whose accounts are older than its record
 
 idle.limit(H11Protocol)
+own_log.keep_bounded()
 
 app = App(
     Path(__file__).parents[1] / "app.py",
