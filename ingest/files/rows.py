@@ -218,21 +218,22 @@ def _quick_values(path: Path, content: bytes, sheet: str | None) -> Iterator[Seq
         return None
 
 
-def _is_plain(worksheet: bytes) -> bool:
+def _is_plain(worksheet: bytes, named: int, places: int) -> bool:
     """Whether the quick reader shows all of a worksheet, and does not fill the memory with empty places."""
-    if _HIDDEN.search(worksheet) or _ERROR.search(worksheet):
+    if _HIDDEN.search(worksheet) or _ERROR.search(worksheet) or places > MAX_QUICK_PLACES:
         return False
-    if sum(1 for _ in _CELL_AT.finditer(worksheet)) != sum(1 for _ in _CELL.finditer(worksheet)):
-        return False
-    return _places(worksheet) <= MAX_QUICK_PLACES
+    return named == sum(1 for _ in _CELL.finditer(worksheet))
 
 
-def _places(worksheet: bytes) -> int:
-    """Rows times columns as far as the farthest cell."""
-    rows = max((int(found[2]) for found in _CELL_AT.finditer(worksheet)), default=0)
-    columns = {found[1] for found in _CELL_AT.finditer(worksheet)}
+def _extent(worksheet: bytes) -> tuple[int, int]:
+    """How many cells say where they are, and rows times columns as far as the farthest."""
+    named, rows, columns = 0, 0, set[bytes]()
+    for found in _CELL_AT.finditer(worksheet):  # one after the other: a list of them may fill the memory
+        named += 1
+        columns.add(found[1])
+        rows = max(rows, int(found[2]))
     widest = max(columns, key=lambda name: (len(name), name), default=b"A")
-    return rows * int(column_index_from_string(widest.decode()))
+    return named, rows * int(column_index_from_string(widest.decode()))
 
 
 def check_package(path: Path, content: bytes) -> tuple[bool, bool]:
@@ -257,10 +258,11 @@ def check_package(path: Path, content: bytes) -> tuple[bool, bool]:
             if "xl/workbook.xml" not in names:
                 what = "it is packed, but no .xlsx workbook"
                 raise refused(path, what, "Save the sheet as .xlsx, or as CSV in UTF-8")
-            for name in package.namelist():
-                _check_part(path, name, package)
             sheets = [name for name in package.namelist() if name.startswith("xl/worksheets/")]
-            plain = bool(sheets) and all(_is_plain(package.read(name)) for name in sheets)
+            extents = {name: _extent(package.read(name)) for name in sheets}
+            for name in package.namelist():
+                _check_part(path, name, package, extents.get(name, (0, 0))[1])
+            plain = bool(sheets) and all(_is_plain(package.read(name), *extents[name]) for name in sheets)
             return not plain and any(_HIDDEN.search(package.read(name)) for name in sheets), plain
     except (zipfile.BadZipFile, ValueError, EOFError, OSError, NotImplementedError, RuntimeError, zlib.error) as error:
         raise refused(path, f"the workbook is damaged ({error})", "Save it again, or as CSV in UTF-8") from None
@@ -271,7 +273,7 @@ def _area(cells: str) -> int:
     return abs(right - left + 1) * abs(bottom - top + 1)
 
 
-def _check_part(path: Path, name: str, package: zipfile.ZipFile) -> None:
+def _check_part(path: Path, name: str, package: zipfile.ZipFile, places: int) -> None:
     """RefusedError for a part that would take far more memory than it has bytes."""
     if name.startswith("xl/worksheets/"):
         content = package.read(name)
@@ -279,7 +281,7 @@ def _check_part(path: Path, name: str, package: zipfile.ZipFile) -> None:
         if merged > MAX_MERGED_PLACES:
             what = "the merged cells of a sheet cover far more than a table"
             raise refused(path, what, "Undo the merging, and save it again")
-        if _places(content) > MAX_PLACES:
+        if places > MAX_PLACES:
             what = "a cell of a sheet is far away from the others"
             raise refused(path, what, "Delete empty rows and columns below and beside the table, and save it again")
     elif name.lower().endswith("sharedstrings.xml") and _texts(package, name) > MAX_TEXTS:
@@ -336,9 +338,6 @@ def _text(value: object) -> str:
         return "yes" if value else "no"
     if isinstance(value, float):
         # fifteen figures are what a spreadsheet holds: 0.1 + 0.2 is 0.3 there
-        return (
-            re.sub(r"\.0+$", "", f"{value:.15g}")
-            if "e" not in f"{value:.15g}"
-            else f"{value:.15f}".rstrip("0").rstrip(".")
-        )
+        text = f"{value:.15g}"
+        return text if "e" not in text else f"{value:.15f}".rstrip("0").rstrip(".")
     return str(value).strip()

@@ -10,6 +10,7 @@ import os
 import ssl
 import tomllib
 from collections.abc import Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -252,6 +253,17 @@ def home_folder(given: Path | None = None) -> Path:
 def load_settings(home: Path) -> Settings:
     """Read `tidetray.toml` of a home (defaults where there is none). SettingsError lists every fault at once."""
     path = home / SETTINGS_FILE
+    variables = tuple(sorted(each for each in os.environ.items() if each[0].upper().startswith("TIDETRAY_")))
+    try:
+        state = path.stat()
+    except OSError:
+        return _load_settings(path, None, variables)
+    return _load_settings(path, (state.st_mtime_ns, state.st_size, state.st_ino), variables)
+
+
+@lru_cache(maxsize=16)
+def _load_settings(path: Path, _state: tuple[int, ...] | None, _variables: tuple[tuple[str, str], ...]) -> Settings:
+    """Every page asks some ten times a run: read again when the file or the environment is another."""
     values: dict[str, Any] = {}
     text = ""
     if path.is_file():

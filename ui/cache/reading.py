@@ -18,9 +18,9 @@ from tidetray.analysis.base.words import natural
 from tidetray.analysis.live.alarm_load import AlarmLoad, alarm_frame, alarm_load, state
 from tidetray.analysis.record.site_trays import SiteTrays
 from tidetray.analysis.record.trial_data import NoTrialError, TrialData, choose_trial, open_record
+from tidetray.ingest.alarms import learned_times
 from tidetray.ingest.alarms.book import Alarm, AlarmBook
 from tidetray.ingest.alarms.delivery import failing
-from tidetray.ingest.alarms.learned_times import own_times
 from tidetray.ingest.core.readings import from_ms, to_ms
 from tidetray.ingest.home.set_up import recorder_expected
 from tidetray.ingest.notebook.facts import WeighIn
@@ -57,19 +57,13 @@ class Bench:
 
 @dataclass(frozen=True)
 class AlarmsView:
-    """What stands (each with its state), what was raised in `days`, its load, the trays' own times; whether alarms
-    are raised and reach people; whether anything is `measures`d here (`recorder_expected`): a home of weigh-ins alone
-    has no recorder."""
+    """What stands (each with its state); whether alarms are raised and reach people; whether anything is `measures`d
+    here (`recorder_expected`): a home of weigh-ins alone has no recorder. Every page asks for it."""
 
     zone: str
     recording: bool
     persons: tuple[str, ...]
     standing: tuple[tuple[Alarm, str], ...]
-    alarms: tuple[Alarm, ...]
-    history: pd.DataFrame
-    load: AlarmLoad
-    days: int
-    own_times: pd.DataFrame
     failing: tuple[NotReached, ...]
     measures: bool
 
@@ -84,6 +78,17 @@ class AlarmsView:
     def of_tray(self, tray: str) -> list[tuple[Alarm, str]]:
         """What stands of a tray and is not muted by its cause, with its state."""
         return [(a, s) for a, s in self.standing if a.key.place == "tray" and a.key.name == tray and s != "muted"]
+
+
+@dataclass(frozen=True)
+class AlarmsPast:
+    """What was raised in `days`, and its load."""
+
+    zone: str
+    alarms: tuple[Alarm, ...]
+    history: pd.DataFrame
+    load: AlarmLoad
+    days: int
 
 
 @dataclass(frozen=True)
@@ -148,6 +153,16 @@ def alarms_view() -> AlarmsView:
     return _alarms_view(str(home_folder()))
 
 
+def alarms_past() -> AlarmsPast:
+    return _alarms_past(str(home_folder()))
+
+
+def own_times() -> pd.DataFrame:
+    """Filling and draining of each tray, by geometry and as learned."""
+    with open_record(home_folder()) as store:
+        return learned_times.own_times(store)
+
+
 def bench(trial: str, now: datetime) -> Bench:
     """Read anew each time: what was saved a moment ago is in it."""
     with open_record(home_folder()) as store:
@@ -191,23 +206,26 @@ def _trays_view(home: str, trial: str) -> Overview:
 
 @st.cache_data(ttl=4, max_entries=8, show_spinner=False)
 def _alarms_view(home: str) -> AlarmsView:
-    path, now = Path(home), datetime.now(UTC)
+    path = Path(home)
     with open_record(path) as store:
-        book = AlarmBook(store)
-        start = now - timedelta(days=ALARM_DAYS)
-        alarms = book.alarms(since_ms=to_ms(start))
         return AlarmsView(
             zone=next(trial.zone for trial in Notebook(store).trials()),
             recording=is_recording(path),
             persons=tuple(person.name for person in load_settings(path).alarms.person),
-            standing=tuple((alarm, state(alarm)) for alarm in book.alarms(standing=True)),
-            alarms=tuple(alarms),
-            history=alarm_frame(alarms),
-            load=alarm_load(alarms, start, now, zone=next(trial.zone for trial in Notebook(store).trials())),
-            days=ALARM_DAYS,
-            own_times=own_times(store),
+            standing=tuple((alarm, state(alarm)) for alarm in AlarmBook(store).alarms(standing=True)),
             failing=tuple(
                 NotReached(f.recipient, f.tries, from_ms(f.since_ms), f.waiting, f.error) for f in failing(store)
             ),
             measures=recorder_expected(store, path),
         )
+
+
+@st.cache_data(ttl=4, max_entries=8, show_spinner=False)
+def _alarms_past(home: str) -> AlarmsPast:
+    now = datetime.now(UTC)
+    start = now - timedelta(days=ALARM_DAYS)
+    with open_record(Path(home)) as store:
+        zone = next(trial.zone for trial in Notebook(store).trials())
+        alarms = AlarmBook(store).alarms(since_ms=to_ms(start))
+    load = alarm_load(alarms, start, now, zone=zone)
+    return AlarmsPast(zone, tuple(alarms), alarm_frame(alarms), load, ALARM_DAYS)

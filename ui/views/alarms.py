@@ -15,7 +15,8 @@ from tidetray.ingest.alarms.text import headline, needs_mains_caution
 from tidetray.ingest.core.readings import from_ms
 from tidetray.ingest.cycles.usual_times import LEARN_CYCLES
 from tidetray.ui import words
-from tidetray.ui.cache.reading import AlarmsView, alarms_view
+from tidetray.ui.cache import reading
+from tidetray.ui.cache.reading import AlarmsView, alarms_past, alarms_view
 from tidetray.ui.changes.acknowledging import acknowledge_alarm, shelve_alarm, unshelve_alarm
 from tidetray.ui.columns import NOT_KNOWN, as_csv, columns, each_row
 from tidetray.ui.parts import look, signed_in, tables
@@ -141,9 +142,9 @@ def _who() -> str:
 
 def own_times() -> None:
     with look.clear_words():
-        view = alarms_view()
+        times = reading.own_times()
     st.subheader("Filling and draining of each tray", anchor=False)
-    if view.own_times.empty:
+    if times.empty:
         look.small("Nothing is known about the trays yet.")
         return
     rows = [
@@ -154,7 +155,7 @@ def own_times() -> None:
             "drain by geometry": _seconds(row.drain_geometry_s),
             "drain learned": _learned(row.drain_learned_s, row.drain_cycles, row.drain_change),
         }
-        for row in each_row(view.own_times)
+        for row in each_row(times)
     ]
     table = pd.DataFrame(rows)
     tables.show(table, columns(*table.columns))
@@ -177,7 +178,7 @@ def _learned(value: float, cycles: float, change: float) -> str:
 
 def history() -> None:
     with look.clear_words():
-        view = alarms_view()
+        view = alarms_past()
     st.subheader(f"Last {view.days} days", anchor=False)
     if view.history.empty:
         look.small("There was no alarm.")

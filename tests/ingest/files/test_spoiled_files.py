@@ -418,8 +418,9 @@ def far_cell(workbook: Workbook) -> None:
 def test_the_quick_reader_is_for_plain_values_only(content: bytes, request: pytest.FixtureRequest) -> None:
     with zipfile.ZipFile(io.BytesIO(content)) as package:
         worksheet = package.read("xl/worksheets/sheet1.xml")
-    assert sheets._is_plain(worksheet) == (request.node.callspec.id == "plain")
-    assert not sheets._is_plain(worksheet.replace(b"<c ", b"<x:c "))
+    assert sheets._is_plain(worksheet, *sheets._extent(worksheet)) == (request.node.callspec.id == "plain")
+    prefixed = worksheet.replace(b"<c ", b"<x:c ")
+    assert not sheets._is_plain(prefixed, *sheets._extent(prefixed))
 
 
 def test_a_workbook_cut_or_spoiled_anywhere_is_told(notebook: Notebook, tmp_path: Path) -> None:
