@@ -104,7 +104,7 @@ def positions(data: TrialData, *, neighbours: str = "rook") -> PositionsAnswer:
     inlets = sorted(
         tray
         for tray, own in data.trays.items()
-        if (tray in data.noted_trays and own.inlet_row is None) or own.inlet_column is None
+        if tray in data.noted_trays and (own.inlet_row is None or own.inlet_column is None)
     )
     if inlets:
         about.append(f"No inlet is noted for {', '.join(inlets)}: give inlet_row and inlet_column in the trial's file.")

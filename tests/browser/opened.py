@@ -51,6 +51,7 @@ PAGES = (
     "plan",
     "set_up",
     "settings",
+    "from_sheet",
 )
 """Address of every page; a test puts in a pot and a tray of its home."""
 

@@ -48,12 +48,8 @@ class Hand:
         choose(self.page, self.page.get_by_label(label, exact=False).filter(visible=True).first, option)
 
 
-def first_tray(page: Page, address: str, broker_port: int, node: Callable[..., AbstractContextManager[None]]) -> int:
-    """tidetray's own broker chosen, a node that sends, and its tray recorded; how many actions that took.
-
-    The port of the broker and who reaches it are set as on a machine of a test; a grower leaves both as they are, so
-    these two fields are not counted.
-    """
+def own_broker(page: Page, address: str, broker_port: int) -> tuple[Hand, str]:
+    """tidetray's own broker chosen in an empty home, and a recorder at work with it; the first node's password."""
     deadline_s = time.monotonic() + 60
     while True:
         try:
@@ -71,7 +67,17 @@ def first_tray(page: Page, address: str, broker_port: int, node: Callable[..., A
     secret = page.locator("code", has_text='"password"').inner_text()
     found = re.search(r'"password": "([^"]+)"', secret)
     assert found is not None
-    with node("bench-1", "tray-1", broker_port, found[1]):
+    return hand, found[1]
+
+
+def first_tray(page: Page, address: str, broker_port: int, node: Callable[..., AbstractContextManager[None]]) -> int:
+    """tidetray's own broker chosen, a node that sends, and its tray recorded; how many actions that took.
+
+    The port of the broker and who reaches it are set as on a machine of a test; a grower leaves both as they are, so
+    these two fields are not counted.
+    """
+    hand, password = own_broker(page, address, broker_port)
+    with node("bench-1", "tray-1", broker_port, password):
         expect(page.get_by_text("bench-1 of site nursery sends readings of tray-1").first).to_be_visible(timeout=60_000)
         drawn(page)
         hand.press("Record tray-1 now")
@@ -86,8 +92,8 @@ def three_treatments(page: Page, address: str, home: Path) -> int:
     hand.fill("Trays", THREE_BLOCKS)
     page.keyboard.press("Tab")
     drawn(page)
-    hand.fill("Flood times of way 3", "07:30 12:30 17:30")
-    hand.fill("Minutes, way 3", "15")
+    hand.fill("Flood times of treatment 3", "07:30 12:30 17:30")
+    hand.fill("Minutes, treatment 3", "15")
     hand.fill("Species", "Micranthemum")
     hand.press("Check the trial")
     shown(page, "Correct 1 thing")  # what an empty pot weighs was forgotten

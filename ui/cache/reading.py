@@ -109,9 +109,15 @@ def trial_names() -> tuple[str, ...]:
         trials = Notebook(store).trials_by_interest()
         if not trials:
             choose_trial(store)
-    asked = {st.query_params.get("trial"), st.session_state.get("trial")}
+    asked = {st.query_params.get("trial"), st.session_state.get("trial"), st.session_state.get(f"{KEPT}trial")}
     offered = [trial for trial in trials if not trial.archived or trial.name in asked] or trials
     return tuple(trial.name for trial in offered)
+
+
+def tuned_trials() -> tuple[str, ...]:
+    """Names of all trials, archived ones too: the tuning that pages show at first brings them together."""
+    with open_record(home_folder()) as store:
+        return tuple(trial.name for trial in Notebook(store).trials())
 
 
 def tray_names(trial: str) -> tuple[str, ...]:

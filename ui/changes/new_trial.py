@@ -106,7 +106,7 @@ class Understood:
     cautions: tuple[str, ...]
 
     def summary(self) -> pd.DataFrame:
-        """A row per way: `treatment, floods, trays, pots`."""
+        """A row per treatment: `treatment, floods, trays, pots`."""
         rows = []
         for way in self.plan.treatments:
             trays = [tray.name for tray in self.plan.trays if tray.treatment == way.name]
@@ -152,7 +152,7 @@ def understand(typed: Typed) -> Understood:
         drawn, layout = laid_out(plan, draw)
     except ValueError as error:
         raise FormError(
-            [Fault("trays", "Trays", f"{error}. Name more trays, or choose their ways yourself")]
+            [Fault("trays", "Trays", f"{error}. Name more trays, or choose their treatments yourself")]
         ) from error
     return Understood(drawn, layout.cautions)
 
@@ -171,7 +171,7 @@ def extended(plan: TrialPlan, typed: Typed, way: str | None) -> TrialPlan:
         tables["treatment"].append(_way(0, typed.ways[0], faults))
         way = typed.ways[0].name.strip()
         if way in {treatment.name for treatment in plan.treatments}:
-            faults.append(Fault("way_name_0", "Name of way 1", "the trial has a way of that name"))
+            faults.append(Fault("way_name_0", "Name of treatment 1", "the trial has a treatment of that name"))
     measures, own = _measures(typed, faults), _tares(typed, names, faults)
     for name in names:
         tables.setdefault("tray", []).append(
@@ -254,15 +254,15 @@ def _trial(typed: Typed, faults: list[Fault]) -> dict[str, Any]:
 def _way(number: int, way: Way, faults: list[Fault]) -> dict[str, Any]:
     table: dict[str, Any] = {"name": way.name.strip(), "culture": way.culture}
     if not way.name.strip():
-        faults.append(Fault(f"way_name_{number}", f"Name of way {number + 1}", "is empty"))
+        faults.append(Fault(f"way_name_{number}", f"Name of treatment {number + 1}", "is empty"))
     if way.culture != "mixed":
         return table
     try:
         table["flood_times"] = flood_times(way.times)
     except ValueError as error:
-        label = f"Flood times of way {number + 1}"
+        label = f"Flood times of treatment {number + 1}"
         faults.append(Fault(f"way_times_{number}", label, f"{error}. Write them as 07:30 12:30 17:30"))
-    label = f"Minutes under water of way {number + 1}"
+    label = f"Minutes under water of treatment {number + 1}"
     table["wet_minutes"] = _figure(f"way_minutes_{number}", label, way.minutes, faults)
     return _given(table)
 
@@ -270,7 +270,7 @@ def _way(number: int, way: Way, faults: list[Fault]) -> dict[str, Any]:
 def _ways_differ(ways: Sequence[Way], faults: list[Fault]) -> None:
     for number, way in enumerate(ways):
         if way.name.strip() and way.name.strip() in {other.name.strip() for other in ways[:number]}:
-            faults.append(Fault(f"way_name_{number}", f"Name of way {number + 1}", "another way has that name"))
+            faults.append(Fault(f"way_name_{number}", f"Name of treatment {number + 1}", "another has that name"))
 
 
 def _blocks(text: str, faults: list[Fault]) -> Iterator[tuple[str, str]]:
@@ -317,10 +317,10 @@ def _way_of(typed: Typed, trays: Sequence[str], faults: list[Fault]) -> dict[str
     found = {tray: names[typed.chosen[tray]] for tray in trays if tray in typed.chosen}
     without = [tray for tray in trays if tray not in found]
     if without:
-        faults.append(Fault("chosen", "Way of each tray", f"{', '.join(without)} has none yet"))
+        faults.append(Fault("chosen", "Treatment of each tray", f"{', '.join(without)} has none yet"))
     unused = [name for name in names if name and name not in found.values()]
     if unused and not without:
-        faults.append(Fault("chosen", "Way of each tray", f"no tray is given {', '.join(unused)}"))
+        faults.append(Fault("chosen", "Treatment of each tray", f"no tray is given {', '.join(unused)}"))
     return found
 
 
@@ -383,7 +383,7 @@ def _in_the_words_of_the_form(fault: Exception, typed: Typed) -> Fault:
     if not isinstance(fault, FieldError):
         return Fault("trays", "Trays", what)
     if fault.kind == "treatment":
-        label = f"Way {fault.number + 1}, {typed.ways[fault.number].name.strip()}"
+        label = f"Treatment {fault.number + 1}, {typed.ways[fault.number].name.strip()}"
         minutes = {"flood_times": ". Spread the times or shorten the minutes under water"}
         words = re.sub(r"^wet_minutes is .*", "the minutes under water are 0.1 to 1440", what)
         return Fault(f"{_OF_WAYS.get(fault.key, 'way_name')}_{fault.number}", label, words + minutes.get(fault.key, ""))

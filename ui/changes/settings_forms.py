@@ -7,8 +7,7 @@ field. A field left empty takes its setting out of the file: then its default ho
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -31,7 +30,6 @@ from tidetray.ingest.settings.model import (
     FloodingSettings,
     InfluxSettings,
     RecordSettings,
-    SettingsError,
     ValueSettings,
     load_settings,
 )
@@ -116,7 +114,7 @@ GROUPS = (
             ),
             FormField(
                 ("alarms", "repeat_minutes"),
-                "Remind until somebody acknowledges, every minutes",
+                "Minutes between reminders, until somebody acknowledges",
                 "60",
                 "long enough to get there, short enough to be remembered",
                 "number",
@@ -333,12 +331,13 @@ def save(
         raise FormError([_changed_meanwhile(group, place, value) for place, value in others.items()])
     try:
         held = {place: written_at(before, place) for place in changes}
-        with _token(home, secret):
-            change_settings(home, _without_halves(before, changes), seen=held, trays=trays)
+        change_settings(home, _without_halves(before, changes), seen=held, trays=trays)
     except ChangedMeanwhileError as error:
         raise FormError([_changed_meanwhile(group, place, "") for place in error.places]) from error
     except FaultySettingsError as error:
         raise FormError([_fault(group, place, what) for place, what in error.faults.items()]) from error
+    if secret:
+        replace_file(home / TOKEN_FILE, secret + "\n", mode=0o600)
     return [field.label for field in group.fields if field.place in changes]
 
 
@@ -361,18 +360,14 @@ def add_person(home: Path, name: str, addresses: str, after_minutes: str) -> Non
     if faults:
         raise FormError(faults)
     path = home / f"notify-{re.sub('[^a-z0-9]+', '-', name.casefold()).strip('-') or 'person'}-{len(people) + 1}"
-    replace_file(path, "\n".join(urls) + "\n", mode=0o600)
     table: dict[str, Any] = {"name": name, "urls_file": str(path.resolve())}
     if minutes:
         table["after_minutes"] = minutes
     try:
         change_settings(home, {("alarms", "person", len(people)): table})
     except FaultySettingsError as error:
-        path.unlink()
         raise FormError([Fault("person_after", "After minutes", what) for what in error.faults.values()]) from error
-    except SettingsError:
-        path.unlink()
-        raise
+    replace_file(path, "\n".join(urls) + "\n", mode=0o600)
 
 
 def remove_person(home: Path, name: str) -> None:
@@ -403,25 +398,6 @@ def add_mapping(home: Path, mapping: Mapping[str, Any]) -> None:
 def remove_mapping(home: Path, number: int, topic: str) -> None:
     """Record the values of a topic no longer; what was recorded stays."""
     change_settings(home, {("plain", number): None}, seen={("plain", number, "topic"): topic})
-
-
-@contextmanager
-def _token(home: Path, text: str) -> Iterator[None]:
-    """A token kept in its file, which only its owner reads; what was there comes back if the settings are refused."""
-    path = home / TOKEN_FILE
-    if not text:
-        yield
-        return
-    was = path.read_text(encoding="utf-8") if path.is_file() else None
-    replace_file(path, text + "\n", mode=0o600)
-    try:
-        yield
-    except SettingsError:
-        if was is None:
-            path.unlink()
-        else:
-            replace_file(path, was, mode=0o600)
-        raise
 
 
 def _setting(field: FormField, typed: Any) -> Any:

@@ -65,7 +65,7 @@ def overview(view: Overview, *, as_json: bool) -> None:
     if view.forwarding is not None:
         click.echo(f"InfluxDB: {view.forwarding.sentence}")
     table(view.trays, view.zone)
-    for line in (view.timetable.summary, *view.timetable.cautions):
+    for line in (view.timetable.summary, *view.timetable.keep_in_mind):
         click.echo(f"Floods: {line}")
     for node in view.nodes:
         here = {True: "connected", False: "NOT CONNECTED", None: "no status message yet"}[node.here]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -13,6 +12,7 @@ from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.settings.model import home_folder
 from tidetray.ui import words
 from tidetray.ui.cache.answers import shared_answers
+from tidetray.ui.cache.reading import tuned_trials
 from tidetray.ui.parts import look
 
 WORKED_OUT = "answer_worked_out"
@@ -49,14 +49,15 @@ def _ago(age_s: float) -> str:
     return words.age(now - timedelta(seconds=age_s), now)
 
 
-def prepare(trial: str, trials: Sequence[str]) -> None:
+def prepare(trial: str) -> None:
     """Have what the pages show first worked out before somebody asks: on a long record only."""
+    trials = list(tuned_trials())
     usual = (
         ("growth", [trial]),
         ("compare", [trial, None, None]),
         ("relate", [trial, []]),
         ("positions", [trial, "rook"]),
-        ("tune", [list(trials), FACTORS[0], False, 4.0]),
-        ("tune_two", [list(trials), False, 4.0]),
+        ("tune", [trials, FACTORS[0], False, 4.0]),
+        ("tune_two", [trials, False, 4.0]),
     )
     shared_answers().prepare(home_folder(), usual)

@@ -73,5 +73,5 @@ def head(page: str, *, tray: bool = False, days: bool = False) -> Chosen:
                     chosen_tray = _choice("Tray", names, "tray")
             if days:
                 chosen_days = DAYS[_choice("Looking back", list(DAYS), "back", width=160)]
-        prepare(trial, trials)
+        prepare(trial)
     return Chosen(trial, chosen_tray, chosen_days)

@@ -49,4 +49,5 @@ def bar() -> None:
 def say_look_only() -> None:
     person = sign_in.visitor()
     if person is not None:
-        look.small(f"{person.name} may {person.role} only: what changes the record is not shown.")
+        does = {"look": "view"}.get(person.role, person.role)
+        look.small(f"{person.name} can {does} only. Forms that need another role are hidden.")

@@ -1,4 +1,4 @@
-"""The form of a new trial: which ways to compare, on which trays, in which pots; checked, summed up, then begun.
+"""The form of a new trial: which treatments to compare, on which trays, in which pots; checked, summed up, then begun.
 
 What is typed stays typed until the trial is begun. The summary is of the plan that was checked, and that plan is begun.
 """
@@ -37,10 +37,10 @@ from tidetray.ui.parts.refusals import Refusals
 from tidetray.ui.web import sign_in
 
 FORM, ADD = Refusals("new trial"), Refusals("add trays")
-NEW = "a new way"
+NEW = "a new treatment"
 MOST_WAYS = 8
 FIRST_WAYS = (("dry", "emersed"), ("wet", "submersed"), ("floods", "mixed"))
-"""The ways that the form begins with: name and culture."""
+"""The treatments that the form begins with: name and culture."""
 
 DRAWN, CHOSEN = "Drawn at random (recommended)", "I choose"
 SAME, EACH = "One mass for all", "Each pot on its own"
@@ -69,10 +69,10 @@ def show(site: str, sites: list[str], trays: list[str], *, offered: tuple[str, f
         state.setdefault(f"n_way_name_{number}", name)
         state.setdefault(f"n_way_culture_{number}", culture)
     with st.container(horizontal=True, gap="small"):
-        st.selectbox("Ways", range(1, MOST_WAYS + 1), key="n_ways", width=110)
+        st.selectbox("Treatments", range(1, MOST_WAYS + 1), key="n_ways", width=120)
         st.selectbox("Rows of pots", range(1, 31), key="n_rows", width=130)
         st.selectbox("Columns of pots", range(1, 31), key="n_columns", width=150)
-    st.radio("Which tray gets which way", (DRAWN, CHOSEN), key="n_drawn", horizontal=True)
+    st.radio("Which tray gets which treatment", (DRAWN, CHOSEN), key="n_drawn", horizontal=True)
     st.radio("Empty net pots were weighed", (SAME, EACH), key="n_tares", horizontal=True)
     st.text_area("Trays", key="n_trays", placeholder="tray-1 to tray-9", height=80)
     look.small(
@@ -104,17 +104,20 @@ def _use_floods(offered: tuple[str, float]) -> None:
 def _ways() -> None:
     for number in range(st.session_state["n_ways"]):
         one, two, three, four = st.columns([3, 4, 4, 2])
-        one.text_input(f"Name of way {number + 1}", key=f"n_way_name_{number}")
+        one.text_input(f"Name of treatment {number + 1}", key=f"n_way_name_{number}")
         two.selectbox(
-            f"Way {number + 1} is", list(CULTURES), format_func=CULTURES.__getitem__, key=f"n_way_culture_{number}"
+            f"Treatment {number + 1} is",
+            list(CULTURES),
+            format_func=CULTURES.__getitem__,
+            key=f"n_way_culture_{number}",
         )
         three.text_input(
-            f"Flood times of way {number + 1}", key=f"n_way_times_{number}", placeholder="07:30 12:30 17:30"
+            f"Flood times of treatment {number + 1}", key=f"n_way_times_{number}", placeholder="07:30 12:30 17:30"
         )
-        four.text_input(f"Minutes, way {number + 1}", key=f"n_way_minutes_{number}", placeholder="15")
+        four.text_input(f"Minutes, treatment {number + 1}", key=f"n_way_minutes_{number}", placeholder="15")
         for field in ("name", "culture", "times", "minutes"):
             FORM.beside(f"way_{field}_{number}")
-    look.small("Times as your timer has them. A way without floods needs neither times nor minutes under water.")
+    look.small("Times as your timer has them. A treatment without floods needs neither times nor minutes under water.")
 
 
 def _place(site: str, sites: list[str], *, first: bool) -> None:
@@ -155,12 +158,12 @@ def _choose() -> None:
     with st.container(horizontal=True, gap="small"):
         for name in _trays():
             st.selectbox(
-                f"Way of {name}",
+                f"Treatment of {name}",
                 numbers,
                 index=None,
                 key=f"n_chosen_{name}",
                 width=170,
-                format_func=lambda number: state.get(f"n_way_name_{number}") or f"way {number + 1}",
+                format_func=lambda number: state.get(f"n_way_name_{number}") or f"treatment {number + 1}",
             )
     FORM.beside("chosen")
 
@@ -238,7 +241,7 @@ def add_to(plans: dict[str, TrialPlan], trays: list[str]) -> None:
     state = st.session_state
     trial = st.selectbox("Trial", list(plans), key="a_trial") if len(plans) > 1 else next(iter(plans))
     ways = [way.name for way in plans[trial].treatments]
-    way = st.selectbox("Way", [*ways, NEW], key=f"a_way_{trial}")
+    way = st.selectbox("Treatment", [*ways, NEW], key=f"a_way_{trial}")
     for key, value in measured(plans[trial]).items():
         state.setdefault(f"a_{key}_{trial}", value)
     state.setdefault("a_trays", " ".join(trays))
@@ -265,8 +268,8 @@ def add_to(plans: dict[str, TrialPlan], trays: list[str]) -> None:
 
 def _new_way() -> None:
     one, two, three, four = st.columns([3, 4, 4, 2])
-    one.text_input("Name of the way", key="a_way_name")
-    two.selectbox("The way is", list(CULTURES), format_func=CULTURES.__getitem__, key="a_way_culture")
+    one.text_input("Name of the treatment", key="a_way_name")
+    two.selectbox("The treatment is", list(CULTURES), format_func=CULTURES.__getitem__, key="a_way_culture")
     three.text_input("Flood times", key="a_way_times", placeholder="07:30 12:30 17:30")
     four.text_input("Minutes", key="a_way_minutes", placeholder="15")
     for field in ("name", "culture", "times", "minutes"):
@@ -328,10 +331,10 @@ def _summary() -> None:
         st.subheader(f"Begin trial {plan.trial.name}?", anchor=False)
         drawn = f", trays drawn with number {plan.trial.layout_seed}" if plan.trial.layout_seed is not None else ""
         look.small(
-            f"{plan.trial.species}: {words.many(len(plan.treatments), 'way')} on "
+            f"{plan.trial.species}: {words.many(len(plan.treatments), 'treatment')} on "
             f"{words.many(len(plan.trays), 'tray')} with {words.many(len(plan.pots), 'pot')}{drawn}."
         )
-        headings = {"treatment": "way", "floods": "floods", "trays": "trays", "pots": "pots"}
+        headings = {"treatment": "treatment", "floods": "floods", "trays": "trays", "pots": "pots"}
         tables.show(found.summary(), {name: Column(heading) for name, heading in headings.items()})
         for caution in found.cautions:
             look.say("note", caution)

@@ -52,7 +52,7 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
     sections = (
         replace(bench.question(data), appendix=False),
         answers.found(grew, relation, places),
-        answers.may_mislead((*found.cautions, *grew.cautions)),
+        answers.may_mislead((*found.keep_in_mind, *grew.keep_in_mind)),
         answers.to_do(step),
         *answers.pictured(grew, found),
         bench.design(data),

@@ -185,7 +185,7 @@ def history() -> None:
         return
     picture(base.alarms_per_week(view.load.weeks, view.zone), "alarms-per-week", view.load.weeks)
     shown = view.load.table.assign(
-        value=[NOT_KNOWN if pd.isna(value) else f"{value:.2g}" for value in view.load.table["value"]],
+        value=[NOT_KNOWN if pd.isna(value) else f"{value:.1f}" for value in view.load.table["value"]],
         held=[
             ("" if good is None else "✓ held" if good else "▲ not held") if target else ""
             for good, target in zip(view.load.table["good"], view.load.table["target"], strict=True)

@@ -7,7 +7,8 @@ Samples are followed to constant mass here, with the cautions of the oven beside
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from time import monotonic
@@ -140,7 +141,7 @@ def _weigh_ins(data: TrialData, *, changeable: bool) -> None:
         st.session_state["c_number"] = str(shown["number"].iloc[chosen])
     st.session_state["c_chosen"] = chosen
     look.small("Press the box at the left of a row to correct or remove that entry.")
-    with st.expander("Correct or remove one", expanded=chosen is not None), st.form("correct"):
+    with _expander("Correct or remove one", _put_right, expanded=chosen is not None), st.form("correct"):
         st.text_input("Number of the entry", key="c_number")
         st.text_input("Right mass of the pot with plants, in grams (empty: remove it)", key="c_gross")
         signed_in.name_field("Who enters this", "c_who")
@@ -152,7 +153,6 @@ def _weigh_ins(data: TrialData, *, changeable: bool) -> None:
             on_click=_act,
             args=(_put_right, data.trial.name, asked.number if asked.doubt else 0),
         )
-    _say(_put_right)
 
 
 def _put_right(store: Store, trial: str, answers: int) -> str:
@@ -190,21 +190,18 @@ def _events(data: TrialData, *, changeable: bool) -> None:
     if not changeable:
         return
     _event_form(data)
-    _say(_note)
-    with st.expander("Split a pot"):
+    with _expander("Split a pot", _split):
         _split_form(data)
-    _say(_split)
-    with st.expander("Take an event back"), st.form("take_back"):
+    with _expander("Take an event back", _take_back), st.form("take_back"):
         st.text_input("Number of the event", key="t_number")
         signed_in.name_field("Who enters this", "t_who")
         st.text_input("Why", key="t_why")
         st.form_submit_button("Take it back", on_click=_act, args=(_take_back, data.trial.name))
-    _say(_take_back)
 
 
 def _event_form(data: TrialData) -> None:
     """What can be noted of pots, trays, lamps and water: the fields follow the kind of event."""
-    with st.expander("Save an event"):
+    with _expander("Save an event", _note):
         kind = st.selectbox("What", NOTED_HERE, key="e_kind")
         look.small(f"{kind}: {EVENT_KINDS[kind]}.")
         with st.form("event"):
@@ -355,7 +352,7 @@ def _drying(data: TrialData, store: Store, *, changeable: bool) -> None:
         look.say("fine" if judged.is_dry else "note", f"{pot}: {judged.sentences[0]}", judged.sentences[1:])
     if not changeable:
         return
-    with st.expander("Weigh a sample from the oven"):
+    with _expander("Weigh a sample from the oven", _dry):
         look.say("note", SPENT)
         look.say("note", OVEN)
         last = known[-1] if known else None
@@ -373,7 +370,6 @@ def _drying(data: TrialData, store: Store, *, changeable: bool) -> None:
             st.form_submit_button(
                 "Save weighing", type="primary", on_click=_act, args=(_dry, data.trial.name, data.trial.zone)
             )
-    _say(_dry)
 
 
 def _not_lost(data: TrialData) -> list[str]:
@@ -403,13 +399,12 @@ def _quality(data: TrialData, store: Store, *, changeable: bool) -> None:
             look.paragraph(sentence)
     if not changeable:
         return
-    with st.expander("Name a scale, or note a check weight"), st.form("scale"):
+    with _expander("Name a scale, or note a check weight", _scale), st.form("scale"):
         st.text_input("Name of the scale", key="s_name")
         st.text_input("Step of its display, in grams (a new scale)", key="s_step", placeholder="0.01")
         st.text_input("Check weight put on it, in grams", key="s_weight", placeholder="100")
         st.text_input("What it showed, in grams", key="s_shown", placeholder="100.02")
         st.form_submit_button("Save scale", on_click=_act, args=(_scale, data.trial.name))
-    _say(_scale)
 
 
 def _scale(store: Store, _trial: str) -> str:
@@ -428,6 +423,7 @@ def _scale(store: Store, _trial: str) -> str:
 
 def _act(change: Callable[..., str], *args: object) -> None:
     """Carry out a change, and have the page say what became of it below its form."""
+    st.session_state["notebook_open"] = change.__name__
     try:
         with sign_in.writing("weigh") as store:
             told = ("fine", change(store, *args))
@@ -441,11 +437,15 @@ def _act(change: Callable[..., str], *args: object) -> None:
     st.session_state["notebook_told"] = {change.__name__: told}
 
 
-def _say(change: Callable[..., str]) -> None:
-    """What became of the last change: below its button, where a phone shows it."""
-    told = st.session_state.get("notebook_told", {}).pop(change.__name__, None)
-    if told:
-        look.say(*told)
+@contextmanager
+def _expander(label: str, change: Callable[..., str], *, expanded: bool = False) -> Iterator[None]:
+    """The form of a change, with what became of the last one below its button: a phone shows it there, and `leaving`
+    looks for it there. It stays open once it was used."""
+    with st.expander(label, expanded=expanded or st.session_state.get("notebook_open") == change.__name__):
+        yield
+        told = st.session_state.get("notebook_told", {}).pop(change.__name__, None)
+        if told:
+            look.say(*told)
 
 
 def _local(table: pd.DataFrame, zone: str) -> pd.DataFrame:

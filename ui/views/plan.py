@@ -183,7 +183,7 @@ def _begin_of(plan: TrialPlan) -> None:
     with st.container(border=True, key="begin_plan"):
         st.subheader(f"Begin trial {plan.trial.name}?", anchor=False)
         look.small(
-            f"{plan.trial.species}: {words.many(len(plan.treatments), 'way')} on "
+            f"{plan.trial.species}: {words.many(len(plan.treatments), 'treatment')} on "
             f"{words.many(len(plan.trays), 'tray')} with {words.many(len(plan.pots), 'pot')}, drawn with number "
             f"{plan.trial.layout_seed}."
         )

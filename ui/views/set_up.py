@@ -28,7 +28,7 @@ from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
 from tidetray.ui.changes import setting_up
 from tidetray.ui.columns import each_row
-from tidetray.ui.parts import look, node_users, signed_in, to_print, trial_form
+from tidetray.ui.parts import leaving, look, node_users, signed_in, to_print, trial_form
 from tidetray.ui.parts.head import title
 from tidetray.ui.tag import tag
 from tidetray.ui.web import sign_in
@@ -259,12 +259,14 @@ def _trays(nodes: list[HeardNode]) -> None:
         with st.expander("Add trays to a running trial", expanded=bool(trays) or "added_told" in st.session_state):
             trial_form.add_to(plans, trays)
     with st.expander("Begin another trial" if trials else "Begin a trial", expanded=not running):
-        look.small("Which ways do you want to compare? A trial needs no sensors: weigh by hand, add them later.")
-        trial_form.show(site, sites, trays, offered=offered, first=not trials)
+        look.small("Which treatments do you want to compare? A trial needs no sensors: weigh by hand, add them later.")
+        with st.container(key="new_trial_typed"):  # where `leaving` looks for what is typed
+            trial_form.show(site, sites, trays, offered=offered, first=not trials)
     begun = st.session_state.get("begun")
     if begun in plans:
         if "begun_told" in st.session_state:
-            look.say(*st.session_state.pop("begun_told"))
+            with st.container(key="begun"):
+                look.say(*st.session_state.pop("begun_told"))
         _print(begun)
 
 
@@ -359,4 +361,5 @@ def _act(change: Callable[..., str], *args: object) -> None:
 
 
 title("set_up")
+leaving.guard()
 page()

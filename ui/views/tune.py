@@ -19,10 +19,9 @@ from tidetray.analysis.questions.trays import timetable as ask_timetable
 from tidetray.analysis.questions.tune import FACTOR_WORDS, GROWTH, TuneAnswer, TuneTwoAnswer
 from tidetray.analysis.record.trial_data import TuningData, choose_trial, open_record
 from tidetray.ingest.files.written_values import parse_time
-from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import Settings, home_folder, load_settings
 from tidetray.ui import words
-from tidetray.ui.cache.reading import chosen_trial
+from tidetray.ui.cache.reading import chosen_trial, tuned_trials
 from tidetray.ui.changes import timetable as changes
 from tidetray.ui.changes.next_trial import begin
 from tidetray.ui.columns import CURVES, as_csv, columns, each_row, predictions, worth_of
@@ -72,16 +71,11 @@ def page() -> None:
 
 def trial_choice() -> tuple[str, ...]:
     """All trials of the site count together unless fewer are chosen."""
-    with open_record(home_folder()) as store:
-        known = read_names(store)
+    known = tuned_trials()
     if len(known) < 2:
         return known
     chosen = st.multiselect("Trials brought together", known, default=list(known), key="tuned-trials")
     return tuple(chosen) or known
-
-
-def read_names(store: object) -> tuple[str, ...]:
-    return tuple(trial.name for trial in Notebook(store).trials())  # type: ignore[arg-type]
 
 
 def chart(answer: TuneAnswer) -> None:
@@ -203,8 +197,8 @@ def in_force(settings: Settings) -> None:
     now = datetime.now(UTC)
     with look.clear_words(), open_record(home_folder()) as store:
         answer = ask_timetable(store, choose_trial(store, chosen_trial()).name, now)
-    if answer.cautions or answer.force.ready is None:
-        look.say("note", answer.summary, answer.cautions)
+    if answer.keep_in_mind or answer.force.ready is None:
+        look.say("note", answer.summary, answer.keep_in_mind)
     else:
         look.small(answer.summary)
     if answer.force.flooded:

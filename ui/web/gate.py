@@ -73,7 +73,7 @@ HEADERS = {
 """On every answer that does not say it for itself."""
 
 MOST_SOCKETS_OF_A_PERSON, MOST_SOCKETS = 30, 100
-"""Open pages: each takes a thread and a megabyte and a half of the server (measured), whatever its visitor's role."""
+"""Open pages (our choice): each takes a thread and memory of the server, whatever its visitor's role."""
 
 LOOK_AGAIN_S = 5.0
 """So often the session of an open page is looked up again, while anything is done on it."""

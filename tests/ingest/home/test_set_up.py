@@ -266,7 +266,7 @@ def test_the_first_tray_is_recorded_by_one_press_and_then_put_into_a_trial(home:
         assert "Overflow above the floor, mm: 'abc' is not a number" in said(app)
         fill(app, n_overflow_height_m="50", n_bench="north")
         press(app, "Check the trial")
-        assert "Micranthemum: 1 way on 1 tray with 8 pots" in said(app)
+        assert "Micranthemum: 1 treatment on 1 tray with 8 pots" in said(app)
         press(app, "Begin trial")
         assert "Trial first has begun: 1 tray, 8 pots" in said(app)
         assert app.text_input(key="a_trays").value == "tray-2"  # it still waits
@@ -294,7 +294,8 @@ def test_three_ways_are_drawn_over_nine_trays_summed_up_and_begun_after_a_questi
     app = open_page()  # an empty home, no node, no broker
     app.text_area(key="n_trays").set_value("tray-1 to tray-3\ntray-4 to tray-6\ntray-7 to tray-9").run()
     press(app, "Check the trial")
-    for wrong in ("Flood times of way 3: no time is given", "Species: is empty", "Empty net pot, grams: is empty"):
+    times = "Flood times of treatment 3: no time is given"
+    for wrong in (times, "Species: is empty", "Empty net pot, grams: is empty"):
         assert said(app).count(wrong) == 2, "beside the field, and under the button"
     fill(
         app,
@@ -305,7 +306,7 @@ def test_three_ways_are_drawn_over_nine_trays_summed_up_and_begun_after_a_questi
         n_draw="11",
     )
     press(app, "Check the trial")
-    assert "Micranthemum: 3 ways on 9 trays with 72 pots, trays drawn with number 11" in said(app)
+    assert "Micranthemum: 3 treatments on 9 trays with 72 pots, trays drawn with number 11" in said(app)
     assert not (home / RECORD_FILE).exists(), "checking writes nothing"
     press(app, "Begin trial")
     assert "Trial first has begun: 9 trays, 72 pots" in said(app)

@@ -157,5 +157,5 @@ def test_trays_are_added_with_a_new_way_and_measures_of_the_last() -> None:
     assert len(wanted.pots) == 80
     with pytest.raises(FormError, match="tray-9 is in the trial already"):
         extended(plan, replace(more, trays="tray-9"), "dry")
-    with pytest.raises(FormError, match="the trial has a way of that name"):
+    with pytest.raises(FormError, match="the trial has a treatment of that name"):
         extended(plan, replace(more, ways=(Way("dry", "emersed"),)), None)

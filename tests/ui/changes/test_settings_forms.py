@@ -149,6 +149,10 @@ def test_people_are_notified_and_their_addresses_are_kept_apart(home: Path) -> N
     assert stat.S_IMODE(me.urls_file.stat().st_mode) == 0o600
     with pytest.raises(FormError, match="Me gets messages already"):
         add_person(home, "Me", "", "x")
+    there = sorted(home.iterdir())
+    with pytest.raises(FormError, match="After minutes"):
+        add_person(home, "They", "json://127.0.0.1/four", "100000000")
+    assert sorted(home.iterdir()) == there, "no addresses are kept of somebody who gets no messages"
     remove_person(home, "You")
     remove_person(home, "Me")
     assert load_settings(home).alarms.person == ()

@@ -91,3 +91,17 @@ def test_all_is_well_is_not_loud(home: Path) -> None:
         text = said(open_page("views/weigh.py"))
     assert "NOT RUNNING" not in text
     assert "acknowledged" not in text
+
+
+def test_shares_are_written_out(home: Path) -> None:
+    """A hundred per cent is 100.0, not 1e+02."""
+    now = to_ms(datetime.now(UTC))
+    with open_store(home / RECORD_FILE) as store:
+        changes = [
+            ("nursery", Change("tray", f"tray-{n}", "did not drain", "", True, now - 600_000, now - 590_000, "31 mm"))
+            for n in range(2, 30)
+        ]
+        AlarmBook(store, first=["me"], mqtt=True).enter(changes, now_ms=now - 590_000)
+    (values,) = (frame.value["value"] for frame in open_page(PAGE).dataframe if "measure" in frame.value.columns)
+    assert "100.0" in values.tolist()
+    assert all("e" not in value for value in values if isinstance(value, str))
