@@ -13,7 +13,7 @@ import secrets
 import threading
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tidetray.ingest.core.readings import ID_PATTERN
@@ -25,6 +25,10 @@ BROKER_USERS_FILE = "broker-users.json"
 NODES, RECORDER = "nodes", "recorder"
 """Users that are no single node: the shared one of earlier homes and of the demo, and the recorder's."""
 
+OWN_TOPICS = "tidetray"
+"""The first word of the topics of nodes and recorder."""
+
+LONGEST_WORD = 64
 FREE_TRIES = 5
 LONGEST_WAIT_S = 60.0
 LONGEST_DELAY_S = 10.0
@@ -70,8 +74,14 @@ RECORDER_RIGHTS = Rights(
         "tidetray/recorder/v1/#",
     ),
     ("tidetray/v1/+/+/timetable/#", "tidetray/alarms/v1/#", "tidetray/recorder/v1/#"),
-    ("tidetray/v1/#", "tidetray/recorder/v1/#"),
+    ("#",),  # topics of other firmware are anybody's choice
 )
+
+
+def plain_rights(first: str) -> Rights:
+    """Rights of other firmware on the topics that begin with one word. Nothing of it stays retained: a retained value
+    is not recorded, and would fill the memory."""
+    return Rights((f"{first}/#",), (), (f"{first}/#",))
 
 
 def covers(allowed: str, asked: str) -> bool:
@@ -97,11 +107,16 @@ def _is_plain(topic: str) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class NodeUser:
-    """The user of one node: named like the node."""
+    """The user of one node, named like the node; or of other firmware, with the first word of its `topics`."""
 
     node: str
     site: str
     secret_digest: str
+    topics: str = ""
+
+    @property
+    def rights(self) -> Rights:
+        return plain_rights(self.topics) if self.topics else node_rights(self.site, self.node)
 
 
 def node_users(home: Path) -> tuple[NodeUser, ...]:
@@ -140,21 +155,56 @@ def add_node_user(home: Path, *, site: str, node: str) -> User:
     for what, name in (("site", site), ("node", node)):
         if not ID_PATTERN.fullmatch(name):
             raise EntryError(f"'{name[:40]}' is not a name of a {what}", mend="Use a-z, 0-9 and '-'")
-    if node in {NODES, RECORDER}:
-        raise EntryError(f"'{node}' is a name of the broker's own", mend="Give the node another name")
+    return _add(home, NodeUser(node, site, ""))
+
+
+def add_plain_user(home: Path, *, name: str, topics: str) -> User:
+    """Make a user at the embedded broker for a sensor with other firmware.
+
+    Parameters
+    ----------
+    home : Path
+        The home whose broker it is.
+    name : str
+        What the user is called.
+    topics : str
+        The first word of its topics, such as `shed` for `shed/probe-1/water`: it reaches no others.
+
+    Returns
+    -------
+    User
+        With its secret, which is kept as a digest only.
+
+    Raises
+    ------
+    EntryError
+        For a name that cannot be one or that is taken, and for the topics of nodes.
+    """
+    if not ID_PATTERN.fullmatch(name):
+        raise EntryError(f"'{name[:40]}' is not a name of a user", mend="Use a-z, 0-9 and '-'")
+    first = topics.strip().removesuffix("#").strip("/")
+    if not _is_plain(first) or "/" in first or len(first) > LONGEST_WORD:
+        raise EntryError(f"'{topics[:40]}' is not the first word of a topic", mend="Of shed/probe-1/water, it is shed")
+    if first == OWN_TOPICS:
+        raise EntryError(f"topics that begin with {OWN_TOPICS} are those of its nodes", mend="Give another first word")
+    return _add(home, NodeUser(name, "", "", first))
+
+
+def _add(home: Path, user: NodeUser) -> User:
+    if user.node in {NODES, RECORDER}:
+        raise EntryError(f"'{user.node}' is a name of the broker's own", mend="Give another name")
     with _WRITING:
         known = node_users(home)
-        if any(each.node == node for each in known):
-            raise EntryError(f"there is a user '{node}' already", mend="Renew its secret, or give another name")
-        return _keep(home, known, site, node)
+        if any(each.node == user.node for each in known):
+            raise EntryError(f"there is a user '{user.node}' already", mend="Renew its secret, or give another name")
+        return _keep(home, known, user)
 
 
 def renew_node_secret(home: Path, node: str) -> User:
     """Give a node's user a new secret; the one before no longer opens anything."""
     with _WRITING:
         known = node_users(home)
-        site = _find(known, node).site
-        return _keep(home, tuple(each for each in known if each.node != node), site, node)
+        return _keep(home, tuple(each for each in known if each.node != node), _find(known, node))
 
 
 def remove_node_user(home: Path, node: str) -> None:
@@ -172,14 +222,18 @@ def _find(known: tuple[NodeUser, ...], node: str) -> NodeUser:
     raise EntryError(f"there is no user '{node[:40]}'", mend="Choose one that is listed")
 
 
-def _keep(home: Path, others: tuple[NodeUser, ...], site: str, node: str) -> User:
-    user = User(node, secrets.token_urlsafe(24))
-    _write(home, (*others, NodeUser(node, site, _digest(user.password))))
+def _keep(home: Path, others: tuple[NodeUser, ...], new: NodeUser) -> User:
+    user = User(new.node, secrets.token_urlsafe(24))
+    _write(home, (*others, replace(new, secret_digest=_digest(user.password))))
     return user
 
 
 def _write(home: Path, users: tuple[NodeUser, ...]) -> None:
-    kept = {user.node: {"site": user.site, "secret_digest": user.secret_digest} for user in users}
+    kept = {
+        user.node: ({"topics": user.topics} if user.topics else {"site": user.site})
+        | {"secret_digest": user.secret_digest}
+        for user in users
+    }
     replace_file(home / BROKER_USERS_FILE, json.dumps(kept, indent=1, sort_keys=True) + "\n", mode=0o600)
 
 
@@ -187,7 +241,10 @@ def _read(path: Path) -> tuple[NodeUser, ...]:
     if not path.exists():
         return ()
     kept = json.loads(path.read_text(encoding="utf-8"))
-    return tuple(NodeUser(node, str(of["site"]), str(of["secret_digest"])) for node, of in sorted(kept.items()))
+    return tuple(
+        NodeUser(node, "" if "topics" in of else str(of["site"]), str(of["secret_digest"]), str(of.get("topics", "")))
+        for node, of in sorted(kept.items())
+    )
 
 
 def _digest(secret: str) -> str:
@@ -238,9 +295,7 @@ class Users:
             return
         self._stamp = stamp
         try:
-            self._nodes = {
-                user.node: (user.secret_digest, node_rights(user.site, user.node)) for user in _read(self._file)
-            }
+            self._nodes = {user.node: (user.secret_digest, user.rights) for user in _read(self._file)}
         except (OSError, ValueError, TypeError, KeyError, AttributeError):
             self._nodes = {}
 

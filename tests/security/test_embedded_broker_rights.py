@@ -22,6 +22,7 @@ from tidetray.ingest.home.broker_users import (
     LONGEST_WAIT_S,
     Guesses,
     add_node_user,
+    add_plain_user,
     covers,
     node_users,
     remove_node_user,
@@ -139,6 +140,35 @@ def test_nobody_subscribes_beyond_their_own(broker: Broker) -> None:
     ):
         assert not node.subscribe(topic), topic
     node.close()
+
+
+def test_other_firmware_reaches_its_own_topics_only(broker: Broker) -> None:
+    broker.passwords["probe"] = add_plain_user(broker.home, name="probe", topics="shed/#").password
+    recorder, probe = Client(broker.connect, "recorder"), Client(broker.connect, "probe")
+    assert recorder.subscribe("#")
+    for topic in ("#", "tidetray/#", f"{OWN}/receipt", "+/probe-1", "$SYS/#", "elsewhere/#"):
+        assert not probe.subscribe(topic), topic
+    assert probe.subscribe("shed/probe-1/command")
+    for topic in (f"{OWN}/data", f"{OWN}/receipt", "tidetray/recorder/v1/echo", "elsewhere/probe-1", "shedding"):
+        probe.publish(topic, b"forged")
+    probe.publish("shed/probe-1/water", b"12", retain=True)
+    recorder.wait(lambda: any(payload == b"12" for _, payload, _ in recorder.received))
+    assert [(topic, payload) for topic, payload, _ in recorder.received] == [("shed/probe-1/water", b"12")]
+    late = Client(broker.connect, "recorder")
+    late.subscribe("shed/#")
+    probe.publish("shed/probe-1/water", b"13")
+    late.wait(lambda: any(payload == b"13" for _, payload, _ in late.received))
+    assert [payload for _, payload, _ in late.received] == [b"13"], "nothing of it stays in the broker"
+    for client in (recorder, probe, late):
+        client.close()
+    remove_node_user(broker.home, "probe")
+
+
+@pytest.mark.parametrize("topics", ["tidetray", "tidetray/#", "", "#", "+", "a/b", "$SYS", "x" * 65])
+def test_topics_that_other_firmware_cannot_have(topics: str, tmp_path: Path) -> None:
+    with pytest.raises(EntryError, match=r"first word|those of its nodes"):
+        add_plain_user(tmp_path, name="probe", topics=topics)
+    assert node_users(tmp_path) == ()
 
 
 def test_retained_messages_come_to_nobody_who_did_not_subscribe(broker: Broker) -> None:

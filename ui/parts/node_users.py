@@ -7,7 +7,14 @@ import json
 import streamlit as st
 
 from tidetray.ingest.core.readings import TidetrayError
-from tidetray.ingest.home.broker_users import User, add_node_user, node_users, remove_node_user, renew_node_secret
+from tidetray.ingest.home.broker_users import (
+    User,
+    add_node_user,
+    add_plain_user,
+    node_users,
+    remove_node_user,
+    renew_node_secret,
+)
 from tidetray.ingest.home.set_up import NODES_PASSWORD_FILE
 from tidetray.ingest.settings.model import Settings, home_folder
 from tidetray.ui.parts import look
@@ -30,9 +37,17 @@ def users_of_nodes(settings: Settings) -> None:
             st.text_input("Site of the new user", key="nu_site")
             st.text_input("Node of the new user", placeholder="bench-1", key="nu_node")
             st.form_submit_button("Create user", on_click=_act, args=("made",))
+        look.small(
+            "A sensor with other firmware has a user too, for topics of its own. The page Settings maps what it sends. "
+            "What it sends while the recorder is away is lost."
+        )
+        with st.form("plain_user"):
+            st.text_input("Name of its user", placeholder="shed-probe", key="nu_plain")
+            st.text_input("First word of its topics", placeholder="shed, of shed/probe-1/water", key="nu_topics")
+            st.form_submit_button("Create user for other firmware", on_click=_act, args=("plain",))
         if known:
             names = [each.node for each in known]
-            st.selectbox("A node that has a user", names, key="nu_known")
+            st.selectbox("Who has a user", names, key="nu_known")
             with st.container(horizontal=True, gap="small"):
                 st.button("New password", on_click=_act, args=("renewed",), key="nu_renew")
                 st.button("Remove user", on_click=_act, args=("removed",), key="nu_remove")
@@ -56,6 +71,8 @@ def _act(what: str) -> None:
         sign_in.require("manage")
         if what == "made":
             _tell(what, add_node_user(home, site=state["nu_site"].strip(), node=state["nu_node"].strip()))
+        elif what == "plain":
+            _tell("made", add_plain_user(home, name=state["nu_plain"].strip(), topics=state["nu_topics"]))
         elif what == "renewed":
             _tell(what, renew_node_secret(home, state["nu_known"]))
         else:
@@ -78,5 +95,5 @@ def _tell(what: str, user: User) -> None:
 def _say(kind: str, text: str, code: str) -> None:
     look.say(kind, text)
     if code:
-        look.small("For the node's secrets.json, beside the name and password of your Wi-Fi:")
+        look.small("For a node's secrets.json, beside the name and password of your Wi-Fi, or for other firmware:")
         st.code(code, language="json", wrap_lines=True)

@@ -121,8 +121,7 @@ def test_nobody_speaks_or_hears_out_of_turn(access: Access) -> None:
     with Client(access, access.recorder) as recorder, Client(access, access.nodes) as node:
         assert node.subscribe("#") == 0x80
         assert node.subscribe("tidetray/v1/+/+/data") == 0x80
-        assert recorder.subscribe("#") == 0x80
-        assert recorder.subscribe("tidetray/v1/#") == 1
+        assert recorder.subscribe("#") == 1
         recorder.told.clear()
         recorder.publish(DATA, b"forged")
         node.publish(RECEIPT, b"forged")
