@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -116,7 +116,9 @@ def correct(
         before = notebook.plan(trial_name)
         wanted = _as_known(wanted, before)
         last = _last_change(notebook)
-        old, new = _facts(before), _facts(wanted)
+        emptied = {tray.name for tray in before.trays if not tray.noted} - {tray.name for tray in wanted.trays}
+        new = _facts(wanted)
+        old = {where: facts for where, facts in _facts(before).items() if where not in {f"tray {t}" for t in emptied}}
         faults = list(_cannot(old, new))
         if faults:
             raise RefusedError(faults, where=f"trial {trial_name}")
@@ -129,6 +131,7 @@ def correct(
             changed = {field: value for field, value in new[where].items() if facts[field] != value}
             if changed:
                 _write(notebook, before.trial, where, (facts, changed), by)
+        _drop_stand_ins(notebook, before.trial, emptied)
         if any(not where.startswith("treatment ") for where in added):
             begin(notebook, replace(wanted, trial=notebook.trial(trial_name)), now=now, who=who, why=why)
         found = clash(notebook.placements(trial_name))
@@ -386,6 +389,22 @@ def _add(notebook: Notebook, before: TrialPlan, plan: TrialPlan, new: Sequence[s
         names = {where.partition(" ")[2] for where in new}
         more = tuple(treatment for treatment in plan.treatments if treatment.name in names)
         begin(notebook, replace(before, treatments=(*before.treatments, *more)), now=by.now, who=by.who, why=by.why)
+
+
+def _drop_stand_ins(notebook: Notebook, trial: Trial, emptied: Iterable[str]) -> None:
+    """Take out what stood for trays that nobody noted, once all of its pots have a tray: nobody ever saw its name."""
+    for name in emptied:
+        own = {"trial": trial.name, "site": trial.site, "tray": name}
+        notebook.store.connection.execute(
+            "DELETE FROM assignment WHERE trial = :trial AND tray = :tray AND NOT EXISTS"
+            " (SELECT 1 FROM placement WHERE trial = :trial AND tray = :tray)",
+            own,
+        )
+        notebook.store.connection.execute(
+            "DELETE FROM tray WHERE site = :site AND name = :tray AND noted = 0 AND NOT EXISTS (SELECT 1 FROM"
+            " assignment JOIN trial ON trial.name = assignment.trial WHERE site = :site AND tray = :tray)",
+            own,
+        )
 
 
 def _write(

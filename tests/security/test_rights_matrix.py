@@ -75,7 +75,7 @@ RIGHTS = {
     "changes/weighing": {"_carry_out": "weigh", "note_gone": "weigh"},
     "parts/node_users": {"_act": "manage"},
     "parts/trial_form": {"_add_trays": "manage", "_begin": "manage"},
-    "parts/trial_life": {"_do": "manage", "_save": "manage"},
+    "parts/trial_life": {"_do": "manage", "_place": "manage", "_save": "manage"},
 }
 """Page, or part of pages, and its actions with the role that each needs. Whoever adds one says it here."""
 

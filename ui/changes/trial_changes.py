@@ -11,6 +11,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -91,7 +92,7 @@ OF_FORM: dict[str, tuple[tuple[str, str, float | None], ...]] = {
         ("wet_minutes", "Minutes under water", 1.0),
     ),
     "tray": (
-        ("treatment", "Way", None),
+        ("treatment", "Treatment", None),
         *((key, label, factor) for key, (label, factor) in MEASURES.items()),
         ("dry_mark_m", "Dry below this level, mm (empty: 3)", 0.001),
         ("lamp", "Lamp above it", None),
@@ -125,21 +126,29 @@ def as_typed(plan: TrialPlan, kind: str, name: str) -> dict[str, str]:
     return found
 
 
-def _with_tray(plan: TrialPlan, name: str, pot: str) -> TrialPlan:
-    """The plan with a tray for a pot: a new one is added, under the way of the pot. FormError where that is impossible,
-    or where the tray has another way than a pot whose tray was not noted until now."""
-    stood_on = next(each.tray for each in plan.pots if each.name == pot)
-    before = next(each for each in plan.trays if each.name == stood_on)
-    tray = next((each for each in plan.trays if each.name == name), None)
-    fault = ""
+def why_not_on(plan: TrialPlan, name: str, pot: str) -> str:
+    """Why a pot cannot have stood on a tray of that name; empty where it can. A pot whose tray was not noted until now
+    cannot be on a tray of another treatment."""
+    before, tray = _stood_on(plan, pot), next((each for each in plan.trays if each.name == name), None)
     if not ID_PATTERN.fullmatch(name):
-        fault = f"{name[:40]!r} cannot be a name. Use a-z, 0-9 and '-'"
-    elif tray is not None and not before.noted and tray.treatment != before.treatment:
-        fault = f"{name} is under {tray.treatment}, and pot {pot} under {before.treatment}"
-    if fault:
-        raise FormError([Fault("tray", "Tray at the start", fault)])
-    new = () if tray is not None else (TrayPlan(Tray(name, plan.trial.site), before.treatment),)
-    return replace(plan, trays=(*plan.trays, *new))
+        return f"{name[:40]!r} cannot be the name of a tray. Use a-z, 0-9 and '-'"
+    if name.startswith(STAND_IN):
+        return f"names that begin with '{STAND_IN}' are kept for trays that nobody noted. Give it another"
+    if tray is not None and not before.noted and tray.treatment != before.treatment:
+        return f"{name} is under {tray.treatment}, and pot {pot} under {before.treatment}"
+    return ""
+
+
+def with_tray(plan: TrialPlan, name: str, pot: str) -> TrialPlan:
+    """The plan with a tray for a pot: one that is not there yet is added, under the treatment of the pot."""
+    if name in {tray.name for tray in plan.trays}:
+        return plan
+    return replace(plan, trays=(*plan.trays, TrayPlan(Tray(name, plan.trial.site), _stood_on(plan, pot).treatment)))
+
+
+def _stood_on(plan: TrialPlan, pot: str) -> TrayPlan:
+    stood_on = next(each.tray for each in plan.pots if each.name == pot)
+    return next(each for each in plan.trays if each.name == stood_on)
 
 
 def typed_corrections(plan: TrialPlan, kind: str, name: str, typed: Mapping[str, str]) -> dict[Place, Any]:
@@ -186,7 +195,10 @@ def correct_by_form(
     plan = notebook.plan(trial)
     values = typed_corrections(plan, kind, name, typed)
     tray = values.get(("pot", name, "tray"))
-    wanted = plan if tray is None else _with_tray(plan, tray, name)
+    wrong = "" if tray is None else why_not_on(plan, tray, name)
+    if wrong:
+        raise FormError([Fault("tray", "Tray at the start", wrong)])
+    wanted = plan if tray is None else with_tray(plan, tray, name)
     renamed = new_name.strip() not in {"", name}
     if not values and not renamed:
         raise FormError([Fault("", f"{kind.capitalize()} {name}", "nothing differs")])
@@ -197,7 +209,7 @@ def correct_by_form(
                 lines += map(in_words, correct_plan(home, store, corrected(wanted, values), **by))
             if renamed:
                 trial_changes.rename(notebook, trial, kind, name, new_name.strip(), **by)
-                lines.append(f"{'way' if kind == 'treatment' else kind} {name} is {new_name.strip()} now")
+                lines.append(f"{kind} {name} is {new_name.strip()} now")
     except RefusedError as error:
         raise FormError([_in_words(fault, kind, name) for fault in error.faults]) from error
     except EntryError as error:
@@ -251,13 +263,27 @@ def line(change: TrialChange) -> str:
 
 def in_words(change: TrialChange) -> str:
     """As `line`, in the words and units of the form: 'tray tray-1, drain hole, mm across: was 12, is 14'."""
-    thing = f"{'way' if change.kind == 'treatment' else change.kind} {change.name}"
+    thing = f"{change.kind} {change.name}"
     for key, label, factor in OF_FORM.get(change.kind, ()):
         if key == change.field:
             was, becomes = (_in_the_form(key, value, factor) for value in (change.was, change.becomes))
             called = re.sub(r" \(empty: .*\)$", "", label)
             return f"{thing}, {called[:1].lower()}{called[1:].rstrip('?')}: was {was}, is {becomes}"
-    return line(change).replace("treatment ", "way ", 1) if change.kind == "treatment" else line(change)
+    return line(change)
+
+
+def together(changes: Sequence[TrialChange]) -> list[tuple[TrialChange, str]]:
+    """What was changed of one thing at once as one line: its first change, and all of them in the words of the form."""
+    found = []
+    for _, own in groupby(changes, key=lambda each: (each.made, each.kind, each.name, each.who, each.why)):
+        first, *more = own
+        rest = [in_words(each).removeprefix(f"{each.kind} {each.name}, ") for each in more]
+        found.append((first, "; ".join([in_words(first), *rest])))
+    return found
+
+
+def told_together(changes: Sequence[TrialChange]) -> list[str]:
+    return [text for _, text in together(changes)]
 
 
 def _in_the_form(key: str, value: Any, factor: float | None) -> str:

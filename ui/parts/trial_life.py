@@ -18,15 +18,19 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE, home_folder
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui import words
-from tidetray.ui.changes.new_trial import CULTURES, Fault, FormError
-from tidetray.ui.changes.trial_changes import OF_FORM, as_typed, correct_by_form, in_words
+from tidetray.ui.changes.new_trial import FLOODED, Fault, FormError
+from tidetray.ui.changes.pots_on_trays import not_placed, put_on_trays, to_fill_in
+from tidetray.ui.changes.trial_changes import OF_FORM, as_typed, correct_by_form, together
 from tidetray.ui.columns import Column
 from tidetray.ui.parts import look, signed_in, tables
 from tidetray.ui.parts.refusals import Refusals
 from tidetray.ui.web import sign_in
 
 CORRECT, END = Refusals("correct trial"), Refusals("end trial")
-KINDS = {"the trial": "trial", "a way": "treatment", "a tray": "tray", "a pot": "pot"}
+MOST_LINES = 12
+"""As many changes of pots are listed; all of them stand in the history."""
+
+KINDS = {"the trial": "trial", "a treatment": "treatment", "a tray": "tray", "a pot": "pot"}
 CORRECTION = (
     "For what was entered wrongly from the start: cycles, exposure and growth follow. What changed on a day (another "
     "treatment, a pot moved) is an event: 'Save an event' above."
@@ -42,18 +46,77 @@ def show(data: TrialData, notebook: Notebook, *, changeable: bool) -> None:
     look.small(
         f"Begun {words.when(trial.started, trial.zone, now)}. {state}{' It is archived.' if trial.archived else ''}"
     )
-    told = st.session_state.pop("trial_told", None)
     if changeable:
-        _correct(notebook.plan(trial.name))
+        plan = notebook.plan(trial.name)
+        _many_pots(plan)
+        _correct(plan)
         _end(data)
-    if told:
-        look.say(*told)
     _history(notebook, data)
+
+
+def _many_pots(plan: TrialPlan) -> None:
+    """Many pots put on their trays at once, and what became of it; nothing where every pot has its place."""
+    state, trial = st.session_state, plan.trial.name
+    waiting = not_placed(plan)
+    if not waiting and "y_done" not in state:
+        return
+    form = _of_pots(trial)
+    with st.expander("Put pots on their trays", expanded=bool(form.faults) or "y_done" in state):
+        if waiting:
+            _places(form, plan, len(waiting))
+        form.under()
+        if "y_done" in state:
+            look.say("fine", *state.pop("y_done"))
+
+
+def _of_pots(trial: str) -> Refusals:
+    return Refusals(f"pots of {trial}")
+
+
+def _places(form: Refusals, plan: TrialPlan, waiting: int) -> None:
+    trial = plan.trial.name
+    look.small(
+        f"{words.many(waiting, 'pot')} without a noted tray or position. Write the tray behind each pot, then its row "
+        "and column if you know them: D1 tray-1 2 3. Columns copied from a spreadsheet can be pasted in place of all "
+        "lines. A new tray is added under the treatment of its pots. A line that you leave as it is changes nothing."
+    )
+    with st.form("many_pots"):
+        st.session_state.setdefault(_places_key(trial), to_fill_in(plan))
+        st.text_area("Pot, tray, row, column: a line for each pot", key=_places_key(trial), height=260)
+        signed_in.name_field("Who notes it", "y_who")
+        form.beside("who")
+        st.text_input("Why", key="y_why", placeholder="found in the old diary")
+        form.beside("why")
+        st.form_submit_button("Save places", type="primary", on_click=_place, args=(trial,))
+
+
+def _places_key(trial: str) -> str:
+    return f"y_places_{trial}"
+
+
+def _place(trial: str) -> None:
+    state, form = st.session_state, _of_pots(trial)
+    form.clear()
+    by = {"who": sign_in.who(state.get("y_who", "")), "why": state["y_why"].strip()}
+    try:
+        with sign_in.writing("manage") as store:
+            done = put_on_trays(home_folder(), store, trial, state[_places_key(trial)], now=datetime.now(UTC), **by)
+    except FormError as error:
+        form.keep(error.faults)
+        return
+    except TidetrayError as error:
+        form.keep([Fault("", f"Trial {trial}", str(error).replace("`", "'"))])
+        return
+    sign_in.note(f"pots of trial {trial} put on their trays")
+    del state[_places_key(trial)]
+    state["y_why"] = ""
+    more = (f"and {len(done) - MOST_LINES} more, all in the history below",) if len(done) > MOST_LINES else ()
+    state["y_done"] = ("Noted:", (*done[:MOST_LINES], *more))
 
 
 def _correct(plan: TrialPlan) -> None:
     state = st.session_state
-    with st.expander("Correct the trial", expanded=bool(CORRECT.faults)):
+    with st.expander("Correct the trial", expanded=bool(CORRECT.faults) or state.get("trial_open") == "correct"):
         look.small(CORRECTION)
         with st.container(horizontal=True, gap="small"):
             kind = KINDS[st.selectbox("What is wrong", list(KINDS), key="k_kind", width=180)]
@@ -80,16 +143,16 @@ def _correct(plan: TrialPlan) -> None:
             st.text_input("Why", key="k_why")
             CORRECT.beside("why")
             st.form_submit_button("Save correction", type="primary", on_click=_save, args=(plan, kind, name))
-    CORRECT.under()
-    if "k_done" in state:
-        look.say("fine", "Corrected:", tuple(state.pop("k_done")))
+        CORRECT.under()
+        if "k_done" in state:  # in the expander of the form, where `leaving` looks for it
+            look.say("fine", "Corrected:", tuple(state.pop("k_done")))
 
 
 def _field(plan: TrialPlan, drawn: str, field: tuple[str, str], value: str) -> None:
     key, label = field
     options: list[str] = {
         "zone": sorted(available_timezones()),
-        "culture": ["", *CULTURES] if not value else list(CULTURES),
+        "culture": ["", *FLOODED] if not value else list(FLOODED),
         "treatment": [way.name for way in plan.treatments],
         "tray": [*([] if value else [""]), *(tray.name for tray in plan.trays if tray.noted)],
     }.get(key, [])
@@ -99,11 +162,11 @@ def _field(plan: TrialPlan, drawn: str, field: tuple[str, str], value: str) -> N
             options,
             index=options.index(value) if value in options else 0,
             key=drawn,
-            format_func=lambda option: CULTURES.get(option, option) or "not noted",
+            format_func=lambda option: FLOODED.get(option, option) or "not noted",
             accept_new_options=key == "tray",
         )
         if key == "tray":
-            look.small("Type the name of a tray that is not listed to add it, under the pot's way.")
+            look.small("Type the name of a tray that is not listed to add it, under the treatment of the pot.")
     else:
         st.text_input(label, value=value, key=drawn, placeholder="not known")
 
@@ -135,28 +198,31 @@ def _save(plan: TrialPlan, kind: str, name: str) -> None:
     if kind == "trial" and new_name.strip() and state.get("trial") == name:
         state["trial"] = new_name.strip()
     state["k_why"] = ""
-    state["k_done"] = done
+    state["k_done"], state["trial_open"] = done, "correct"
 
 
 def _end(data: TrialData) -> None:
-    trial = data.trial
+    trial, state = data.trial, st.session_state
     title = "Archive or resume the trial" if trial.ended else "End or undo the trial"
-    with st.expander(title, expanded=bool(END.faults)), st.form("end_trial"):
-        if not trial.ended:
-            look.small(
-                "An ended trial asks for no weigh-in and expects no flood. Its results stay, and it can be resumed."
-            )
-            st.text_input("Ended on (empty: now)", key="z_at", placeholder="2026-06-01 08:00")
-            END.beside("at")
-        signed_in.name_field("Who makes this change", "z_who")
-        END.beside("who")
-        st.text_input("Why", key="z_why")
-        END.beside("why")
-        with st.container(horizontal=True, gap="small"):
-            for act in _acts(data):
-                kind = "primary" if act in {"End trial", "Archive trial"} else "secondary"
-                st.form_submit_button(act, type=kind, on_click=_do, args=(act, trial.name, trial.zone))  # type: ignore[arg-type]
-    END.under()
+    with st.expander(title, expanded=bool(END.faults) or state.get("trial_open") == "end"):
+        with st.form("end_trial"):
+            if not trial.ended:
+                look.small(
+                    "An ended trial asks for no weigh-in and expects no flood. Its results stay, and it can be resumed."
+                )
+                st.text_input("Ended on (empty: now)", key="z_at", placeholder="2026-06-01 08:00")
+                END.beside("at")
+            signed_in.name_field("Who makes this change", "z_who")
+            END.beside("who")
+            st.text_input("Why", key="z_why")
+            END.beside("why")
+            with st.container(horizontal=True, gap="small"):
+                for act in _acts(data):
+                    kind = "primary" if act in {"End trial", "Archive trial"} else "secondary"
+                    st.form_submit_button(act, type=kind, on_click=_do, args=(act, trial.name, trial.zone))  # type: ignore[arg-type]
+        END.under()
+        if "trial_told" in state:
+            look.say(*state.pop("trial_told"))
 
 
 def _acts(data: TrialData) -> tuple[str, ...]:
@@ -198,7 +264,7 @@ def _do(act: str, trial: str, zone: str) -> None:
         if left:
             state["trial"] = left[0]
     state["z_why"] = ""
-    state["trial_told"] = ("fine", f"{capital(said)}.")
+    state["trial_told"], state["trial_open"] = ("fine", f"{capital(said)}."), "end"
 
 
 def _done(act: str, notebook: Notebook, trial: str, at: datetime, by: dict[str, object]) -> str:
@@ -224,7 +290,7 @@ def _history(notebook: Notebook, data: TrialData) -> None:
             look.small("Nothing was changed since it was begun.")
         else:
             frame = pd.DataFrame(
-                [(each.made, in_words(each), each.who, each.why) for each in reversed(changes)],
+                [(first.made, text, first.who, first.why) for first, text in reversed(together(changes))],
                 columns=["made", "what", "who", "why"],
             )
             tables.show(frame, {name: Column(name) for name in frame.columns}, zone=data.trial.zone)

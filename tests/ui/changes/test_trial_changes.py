@@ -55,11 +55,11 @@ def test_everything_that_nobody_noted_can_be_noted_later(home: Path) -> None:
         "trial wide, species: was not noted, is Micranthemum"
     ]
     assert correct(home, ("treatment", "floods"), culture="mixed") == [
-        "way floods, how it is flooded: was not noted, is flooded and drained"
+        "treatment floods, how it is flooded: was not noted, is flooded and drained"
     ]
     assert correct(home, ("treatment", "floods"), flood_times="07:30 12:30", wet_minutes="15") == [
-        "way floods, flood times: was not noted, is 07:30 12:30",
-        "way floods, minutes under water: was 0, is 15",
+        "treatment floods, flood times: was not noted, is 07:30 12:30",
+        "treatment floods, minutes under water: was 0, is 15",
     ]
     assert correct(home, ("pot", "D1"), tare_g="5", row="1", column="2") == [
         "pot D1, row at the start: was not noted, is 1",
@@ -119,7 +119,7 @@ def test_a_tray_that_is_typed_for_a_pot_is_added_under_its_way(home: Path) -> No
         plan = Notebook(store).plan("wide")
     assert [(tray.name, tray.treatment) for tray in plan.trays if tray.noted] == [("tray-7", "floods")]
     assert [pot.name for pot in plan.pots if pot.tray == "tray-7"] == ["F1", "F2"]
-    with pytest.raises(FormError, match="cannot be a name"):
+    with pytest.raises(FormError, match="cannot be the name of a tray"):
         correct(home, ("pot", "F3"), tray="Tray 7!")
 
 

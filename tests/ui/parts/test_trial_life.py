@@ -69,7 +69,7 @@ def test_a_drain_hole_is_corrected_and_the_history_says_by_whom(home: Path) -> N
 
 def test_flood_times_and_names_are_corrected(home: Path) -> None:
     app = open_page(PAGE)
-    choose(app, "a way")
+    choose(app, "a treatment")
     way = app.selectbox(key="k_which_treatment").value
     fill(app, **{f"k_bench_treatment_{way}_flood_times": "7:30 12:30", f"k_bench_treatment_{way}_wet_minutes": "10"})
     fill(app, **{f"k_bench_treatment_{way}_name": "two floods"}, k_who="me", k_why="as the timer is set")
