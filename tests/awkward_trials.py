@@ -29,6 +29,7 @@ from tidetray.ingest.notebook.corrections import correct, newest
 from tidetray.ingest.notebook.facts import Event, TrialPlan, WeighIn
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.placements import treatment_spells
+from tidetray.ingest.notebook.scales import CheckWeighing, add_balance, add_check_weighing
 from tidetray.ingest.notebook.timetables import (
     keep_start_times,
     publish_timetable,
@@ -40,6 +41,9 @@ from tidetray.ingest.store.recording import Store, open_store
 
 FLOODS = (0, 2, 6)
 SAID = ("start times", "published", "published until", "stopped", "corrected", "ended", "archived")
+SCALES = {"bench": 0.01, "kitchen": 1.0}
+"""Steps of their displays [g]."""
+CHECK_G = 50.0
 STARTS = tuple(datetime(2026, month, day, 4, tzinfo=UTC) for month, day in ((6, 1), (3, 20), (10, 16)))
 ZONES = ("Europe/Lisbon", "Europe/Berlin", "America/New_York", "Pacific/Auckland")
 
@@ -84,6 +88,9 @@ class AwkwardTrial:
     """Renames treatments."""
     entered: float = 0.0
     """Days from the start to when the trial was entered: its trays were ready then."""
+    checked: tuple[tuple[str, float, float], ...] = ()
+    """What scales showed of a check weight of CHECK_G: which of SCALES, when [days from the start], and how much [g].
+    A weighing names the scale of its place in SCALES, every third names none."""
     said: tuple[str, ...] = ()
     """Which of SAID people said of the trial on the way, in this order."""
 
@@ -107,7 +114,18 @@ class AwkwardTrial:
         return replace(plan, trays=trays, treatments=treatments, pots=pots)
 
     def weigh_ins(self, factor: float = 1.0) -> list[WeighIn]:
-        return [WeighIn(w.pot, at(w.day, self.started), 1, factor * w.net_g + w.tare_g, w.tare_g) for w in self.weighed]
+        names = (*SCALES, "") if self.checked else ("",)
+        return [
+            WeighIn(
+                w.pot,
+                at(w.day, self.started),
+                1,
+                factor * w.net_g + w.tare_g,
+                w.tare_g,
+                balance=names[k % len(names)],
+            )
+            for k, w in enumerate(self.weighed)
+        ]
 
     def events(self) -> list[Event]:
         out = []
@@ -137,6 +155,7 @@ class AwkwardTrial:
         at_once = [] if order is not None else weigh_ins
         notebook = put(store, self.plan, at_once, self.events(), entered=at(self.entered, self.started))
         self._flood(store)
+        self._check_scales(store)
         if order is not None:
             for k in order.permutation(len(weigh_ins)):
                 notebook.add_weigh_ins(self.plan.trial.name, [weigh_ins[k]], now=NOW)
@@ -148,6 +167,12 @@ class AwkwardTrial:
         for number, what in enumerate(self.said):
             self._say(notebook, what, at(self.entered + 1 + number / 2, self.started))
         return notebook
+
+    def _check_scales(self, store: Store) -> None:
+        for name, step_g in SCALES.items() if self.checked else ():
+            add_balance(store, name, step_g, now=NOW)
+        for name, day, shown_g in self.checked:
+            add_check_weighing(store, CheckWeighing(name, at(day, self.started), CHECK_G, shown_g, "grower"), now=NOW)
 
     def _say(self, notebook: Notebook, what: str, when: datetime) -> None:
         """What the plan of the trial is to be is said of the floods of every tray as it stands then."""
@@ -308,7 +333,21 @@ def awkward_trials(draw: st.DrawFn) -> AwkwardTrial:
         silent,
         draw(st.booleans()),
         entered=draw(st.sampled_from([0.0, 0.0, 2.4])),
+        checked=_checked(draw, chance, days),
         said=_said(draw),
+    )
+
+
+def _checked(draw: st.DrawFn, chance: np.random.Generator, days: list[int]) -> tuple[tuple[str, float, float], ...]:
+    """Check weighings that drift or do not, some of them repeated at once; or no scale at all."""
+    drift = draw(st.sampled_from([None, 0.0, 0.01]))
+    if drift is None:
+        return ()
+    return tuple(
+        (name, float(day), round(CHECK_G + drift * day + step_g * int(chance.integers(-1, 2)), 2))
+        for name, step_g in SCALES.items()
+        for day in days
+        for _ in range(int(chance.integers(0, 3)))
     )
 
 

@@ -3,6 +3,8 @@
 In: the folder of a package or its datapackage.json. Out: all of it in the notebook, or with any fault
 nothing. Only what was written down is read; exposure, growth and cycles follow from it and from readings.
 
+Scales belong to the home: check weighings of one that is there already are added to its own.
+
 A timetable that is in force is stopped on the way in: the nodes of this home would flood by it otherwise.
 """
 
@@ -20,13 +22,21 @@ from typing import Any
 
 from tidetray.ingest.core.readings import Tray, from_ms, to_ms
 from tidetray.ingest.core.refusals import EntryError, RefusedError
-from tidetray.ingest.files.package_tables import TABLES, Field, Row, notebook_rows
+from tidetray.ingest.files.package_tables import TABLES, Field, Row, counted_from_one, notebook_rows
 from tidetray.ingest.files.rows import read_text, refused
 from tidetray.ingest.files.trial_file import cross_faults
 from tidetray.ingest.files.written_values import quoted
 from tidetray.ingest.notebook.drying import restore_dry_weighings
 from tidetray.ingest.notebook.facts import PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.scales import (
+    Balance,
+    CheckWeighing,
+    EnteredBalance,
+    EnteredCheck,
+    missing_scales,
+    restore_scales,
+)
 from tidetray.ingest.notebook.timetables import publications, restore_timetable, stop_timetable
 from tidetray.ingest.notebook.trial_changes import restore_life
 from tidetray.ingest.notebook.trial_events import restore_events
@@ -52,9 +62,10 @@ def load_package(notebook: Notebook, path: Path, *, now: datetime, dry_run: bool
     study = tables["studies"][0]
     entries, events = len(tables["weigh_ins"]), len(tables["events"])
     summary = f"trial {study['study']}: {len(tables['pots'])} pots, {entries} entries of weigh-ins, {events} events"
+    scales, joined = _missing_scales(notebook, tables, path)
     if study["study"] in {trial.name for trial in notebook.trials()}:
         if _is_there(notebook_rows(notebook, study["study"]), tables):
-            return "Everything in this package is in the notebook already."
+            return _add_scales_only(notebook, scales, dry_run=dry_run)
         what = f"the notebook has a trial {study['study']} already, with another record"
         raise refused(path, what, "Load the package into another home (--home)")
     if dry_run:
@@ -69,13 +80,51 @@ def load_package(notebook: Notebook, path: Path, *, now: datetime, dry_run: bool
             restore_events(notebook, study["study"], tables["events"])
             _add_weigh_ins(notebook, study["study"], tables["weigh_ins"], now)
             restore_dry_weighings(notebook, study["study"], tables["dry_weighings"])
+            restore_scales(notebook.store, *scales)
             if "readiness" in tables:
                 restore_timetable(notebook, study["study"], tables)
                 restore_life(notebook, plan.trial, tables["history"])
             stopped = _stop_floods(notebook, plan.trial, now)
     except (ValueError, KeyError, EntryError) as error:
         raise refused(path, f"the package contradicts itself: {error}", "Export it again") from error
-    return f"Added {summary}." + (_STOPPED if stopped else "")
+    return f"Added {summary}." + joined + (_STOPPED if stopped else "")
+
+
+def _missing_scales(
+    notebook: Notebook, tables: dict[str, list[Row]], path: Path
+) -> tuple[tuple[list[EnteredBalance], list[EnteredCheck]], str]:
+    """What of the package's scales this home does not have, and a sentence where a scale of its own gets more.
+
+    RefusedError if a scale does not fit to one of the same name here.
+    """
+    balances = [(Balance(r["scale"], r["step_g"]), r["entered"]) for r in tables.get("scales", ())]
+    checks = [
+        (CheckWeighing(r["scale"], r["time"], r["nominal_g"], r["shown_g"], r["who"]), r["entered"])
+        for r in tables.get("check_weighings", ())
+    ]
+    try:
+        missing = missing_scales(notebook.store, balances, checks)
+    except EntryError as error:
+        raise RefusedError([error], where=path.name) from error
+    new = {balance.name for balance, _ in missing[0]}
+    joined = sorted({check.balance for check, _ in missing[1]} - new)
+    if not joined:
+        return missing, ""
+    named = f"Scale {joined[0]} is" if len(joined) == 1 else f"Scales {', '.join(joined)} are"
+    return missing, f" {named} in this home already: check weighings of both count together from now on."
+
+
+def _add_scales_only(
+    notebook: Notebook, scales: tuple[list[EnteredBalance], list[EnteredCheck]], *, dry_run: bool
+) -> str:
+    """The trial is there. Earlier versions left its scales behind."""
+    if not any(scales):
+        return "Everything in this package is in the notebook already."
+    found = f"{len(scales[0])} scales and {len(scales[1])} check weighings"
+    if dry_run:
+        return f"Dry run: would add {found}; the trial is in the notebook already. Nothing was changed."
+    restore_scales(notebook.store, *scales)
+    return f"Added {found}; the trial is in the notebook already."
 
 
 def _stop_floods(notebook: Notebook, trial: Trial, now: datetime) -> bool:
@@ -91,10 +140,14 @@ def _stop_floods(notebook: Notebook, trial: Trial, now: datetime) -> bool:
 
 
 def _is_there(rows: dict[str, list[Row]], tables: dict[str, list[Row]]) -> bool:
-    """Whether a notebook holds what a package has; that its timetable was stopped since is no difference."""
+    """Whether a notebook holds what a package has of its trial; that its timetable was stopped since is no difference.
+
+    Scales are the home's: `missing_scales` looks for them.
+    """
     acts = len(tables.get("timetable_acts", ()))
-    rows = rows | {"timetable_acts": rows["timetable_acts"][:acts]}
-    return all(rows[name] == tables[name] for name in tables)
+    rows = counted_from_one(rows | {"timetable_acts": rows["timetable_acts"][:acts]})
+    tables = counted_from_one(tables)
+    return all(rows[name] == tables[name] for name in tables if name not in {"scales", "check_weighings"})
 
 
 def _tables(folder: Path, descriptor: Path) -> tuple[dict[str, list[Row]], list[EntryError]]:

@@ -17,6 +17,7 @@ from tidetray.ingest.notebook.corrections import trail
 from tidetray.ingest.notebook.drying import every_dry_weighing
 from tidetray.ingest.notebook.facts import Entry, TrayPlan, Trial
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.scales import every_balance, every_check_weighing
 from tidetray.ingest.notebook.timetables import every_timetable_fact
 from tidetray.ingest.notebook.trial_changes import every_change
 from tidetray.ingest.notebook.trial_events import every_event
@@ -176,6 +177,29 @@ TABLES: dict[str, PackageTable] = {
         ),
         ("pot", "time", "entered"),
     ),
+    "scales": PackageTable(
+        (
+            Field("scale", says="a scale of the home, by its name", needed=True),
+            Field("step_g", "number", "g", "step of its display", needed=True),
+            Field("entered", "datetime", says="when it was written down", needed=True),
+        ),
+        ("scale",),
+        later=True,
+    ),
+    "check_weighings": PackageTable(
+        (
+            Field("number", "integer", says="counts through this table", needed=True),
+            Field("scale", needed=True),
+            Field("time", "datetime", says="when the check weight was weighed", needed=True),
+            Field("nominal_g", "number", "g", "what the check weight is said to weigh", needed=True),
+            Field("shown_g", "number", "g", "what the scale showed", needed=True),
+            Field("who"),
+            Field("entered", "datetime", says="when it was written down", needed=True),
+        ),
+        ("number",),
+        (("scale", "scales", "scale"),),
+        later=True,
+    ),
     "readiness": PackageTable(
         (
             Field("ready", "datetime", says="from then on alarms watch the floods; no row: not ready yet", needed=True),
@@ -226,7 +250,10 @@ TABLES: dict[str, PackageTable] = {
 
 
 def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
-    """All of a trial's notebook, trail, taken back events and history included; by table."""
+    """All of a trial's notebook, trail, taken back events and history included, and all scales of the home; by table.
+
+    A weigh-in may name no scale, and counts for each of them then: so none is left out.
+    """
     plan = notebook.plan(trial_name)
     return {
         "studies": [_study(plan.trial)],
@@ -253,9 +280,26 @@ def notebook_rows(notebook: Notebook, trial_name: str) -> dict[str, list[Row]]:
             _named("dry_weighings", row) | {"time": from_ms(row[1]), "entered": from_ms(row[-1])}
             for row in every_dry_weighing(notebook, trial_name)
         ],
+        "scales": [
+            _named("scales", (balance.name, balance.resolution_g, entered))
+            for balance, entered in every_balance(notebook.store)
+        ],
+        "check_weighings": [
+            _named("check_weighings", (number, c.balance, c.time, c.nominal_g, c.shown_g, c.who, entered))
+            for number, (c, entered) in enumerate(every_check_weighing(notebook.store), 1)
+        ],
         **every_timetable_fact(notebook, trial_name),
         "history": every_change(notebook, trial_name),
     }
+
+
+def counted_from_one(tables: dict[str, list[Row]]) -> dict[str, list[Row]]:
+    """The same tables with entries of weigh-ins counted from 1, to compare: a home numbers those of all its trials
+    together, and so gives the entries of a package other numbers."""
+    entries = tables["weigh_ins"]
+    numbers = {row["entry"]: number for number, row in enumerate(entries, 1)}
+    again = [row | {"entry": numbers[row["entry"]], "replaces": numbers.get(row["replaces"])} for row in entries]
+    return tables | {"weigh_ins": again}
 
 
 def _named(table: str, row: Sequence[Any]) -> Row:

@@ -34,15 +34,15 @@ from tidetray.analysis.record.trial_data import TrialData, tuning_data
 from tidetray.analysis.relations.spread import repeat_sd, spread
 from tidetray.ingest.core.readings import from_ms, to_ms
 from tidetray.ingest.core.refusals import EntryError, RefusedError
-from tidetray.ingest.files.package_file import WHO_STOPS
-from tidetray.ingest.files.package_tables import notebook_rows
+from tidetray.ingest.files.package_file import WHO_STOPS, load_package
+from tidetray.ingest.files.package_tables import counted_from_one, notebook_rows
 from tidetray.ingest.notebook.corrections import remove
 from tidetray.ingest.notebook.facts import Event
 from tidetray.ingest.notebook.flood_plans import flood_plans
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.timetables import timetable_in_force
 from tidetray.ingest.notebook.trial_events import note_event, take_back
-from tidetray.ingest.settings.model import Settings
+from tidetray.ingest.settings.model import RECORD_FILE, Settings
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.prints.export import export
 from tidetray.ui.report.make import make_report
@@ -82,6 +82,11 @@ def frames(data: TrialData) -> dict[str, pd.DataFrame]:
             ("doses", doses.round(9)),
         )
     }
+
+
+def weighing_quality(data: TrialData) -> dict[str, object]:
+    """What is told of each scale."""
+    return {balance.name: (balance, data.weighing_quality(balance)) for balance in data.balances}
 
 
 def answers(data: TrialData) -> dict[str, pd.DataFrame]:
@@ -173,13 +178,16 @@ def test_a_package_gives_back_what_it_was_made_of(long_form: bool) -> None:
             with open_package(package, home) as store:
                 other = TrialData(store, Notebook(store).trial(name))
                 alike(frames(data), frames(other))
-                before, after = (notebook_rows(Notebook(each._store), name) for each in (data, other))
+                assert weighing_quality(other) == weighing_quality(data)
+                before, after = (counted_from_one(notebook_rows(Notebook(each._store), name)) for each in (data, other))
                 acts = after["timetable_acts"][len(before["timetable_acts"]) :]
                 assert [act["who"] for act in acts] in ([], [WHO_STOPS])
                 assert before == after | {"timetable_acts": before["timetable_acts"]}
                 until_ms = to_ms(acts[0]["time"]) if acts else to_ms(NOW)
                 in_force = timetable_in_force(Notebook(store), name, from_ms(until_ms))
                 assert in_force.published is None, "no node of this home was asked"
+                with open_store(home / RECORD_FILE) as loaded:
+                    assert load_package(Notebook(loaded), package, now=NOW).endswith("is in the notebook already.")
                 plans = [flood_plans(Notebook(each._store), zone="UTC") for each in (data, other)]
                 for tray in data.treatments:
                     due = [list(plan[data.trial.site, tray].due(0, until_ms)) for plan in plans]

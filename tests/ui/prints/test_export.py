@@ -13,15 +13,24 @@ from pathlib import Path
 import pytest
 
 from tests.ingest.notebook.test_notebook import PLAN, STARTED
+from tests.made_trials import made_plan
 from tidetray.ingest.core.readings import Reading, to_ms
 from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.package_file import load_package
 from tidetray.ingest.files.package_tables import TABLES, notebook_rows
 from tidetray.ingest.notebook import corrections, trial_changes
 from tidetray.ingest.notebook.drying import DryWeighing, add_dry_weighing, dry_weighings
-from tidetray.ingest.notebook.facts import Event
+from tidetray.ingest.notebook.facts import Event, Treatment
 from tidetray.ingest.notebook.flood_plans import flood_plans
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.notebook.scales import (
+    Balance,
+    CheckWeighing,
+    add_balance,
+    add_check_weighing,
+    all_balances,
+    check_weighings,
+)
 from tidetray.ingest.notebook.timetables import (
     keep_start_times,
     publish_timetable,
@@ -80,6 +89,11 @@ def notebook(store: Store) -> Notebook:
     for gross_g in (19.4, 13.4):  # misread at first
         dry = DryWeighing("a-1", STARTED + 23 * DAY, gross_g, 12.87, 65.0, "me")
         add_dry_weighing(notebook, "bench", dry, now=NOW + timedelta(hours=gross_g < 15))
+    for name, step_g in (("bench scale", 0.01), ("=kitchen", 1.0)):
+        add_balance(notebook.store, name, step_g, now=NOW)
+    for shown_g in (100.02, 100.01, 100.01):  # the same twice
+        check = CheckWeighing("bench scale", STARTED + DAY, 100.0, shown_g, 'me, "too"')
+        add_check_weighing(notebook.store, check, now=NOW)
     swap = Event("pots swapped", STARTED + 24 * DAY, "a-2", value="b-1", who="me", why="dark")
     note_event(notebook, "bench", swap, now=NOW)
     flooded = next(tray for tray in PLAN.trays if tray.treatment == MIXED.name)
@@ -107,7 +121,7 @@ def test_the_package_is_valid_for_frictionless(folder: Path) -> None:
 
         report = frictionless.validate(str(folder / "datapackage.json"))
         assert report.valid, report.flatten(["type", "message"])
-        assert report.stats["tasks"] == 19
+        assert report.stats["tasks"] == 21
 
 
 def test_a_spoiled_package_is_not_valid(folder: Path) -> None:
@@ -137,6 +151,10 @@ def test_it_comes_back_as_it_was_and_again_changes_nothing(notebook: Notebook, f
         assert other.weigh_ins("bench") == notebook.weigh_ins("bench")
         assert dry_weighings(store, "bench") == dry_weighings(notebook.store, "bench")
         assert [w.gross_g for w in dry_weighings(store, "bench", as_of=NOW)] == [19.4]
+        assert all_balances(store) == all_balances(notebook.store)
+        checks = check_weighings(store, "bench scale")
+        assert checks == check_weighings(notebook.store, "bench scale")
+        assert [each.shown_g for each in checks] == [100.02, 100.01, 100.01]
         assert "already" in load_package(other, folder, now=NOW)
         export(store, PLAN.trial, tmp_path / "again", now=NOW)
         for path in folder.glob("*.csv"):
@@ -164,7 +182,7 @@ def test_an_earlier_package_without_history_and_timetable_still_loads(
     gone = {f"{name}.csv" for name, table in TABLES.items() if table.later}
     descriptor["resources"] = [r for r in descriptor["resources"] if r["path"] not in gone]
     (folder / "datapackage.json").write_text(json.dumps(descriptor))
-    assert len(gone) == 4
+    assert len(gone) == 6
     with open_store(tmp_path / "other.sqlite") as store:
         other = Notebook(store)
         load_package(other, folder, now=NOW)
@@ -174,6 +192,84 @@ def test_an_earlier_package_without_history_and_timetable_still_loads(
         assert rows["readiness"] == [{"ready": STARTED, "who": ""}]
         assert rows["history"] == []
         assert "already" in load_package(other, folder, now=NOW)
+
+
+def test_a_package_of_a_home_with_an_earlier_trial_can_be_loaded_again(store: Store, tmp_path: Path) -> None:
+    """Its entries have other numbers where it comes from; before, that was 'another record'."""
+    notebook = Notebook(store)
+    far = made_plan(["short"], [Treatment("short", "mixed", ("07:00",), 10.0)], pots=1, name="far", site="far")
+    notebook.add_trial(far)
+    notebook.add_weigh_in("far", pot=far.pots[0].name, time=far.trial.started + DAY, gross_g=42.0, now=NOW + 400 * DAY)
+    notebook.add_trial(PLAN)
+    notebook.add_weigh_in("bench", pot="a-1", time=STARTED + DAY, gross_g=42.0, now=NOW)
+    corrections.correct(notebook, "bench", 2, gross_g=42.5, now=NOW, **WHO)
+    export(store, PLAN.trial, tmp_path / "package", now=NOW)
+    with open_store(tmp_path / "other.sqlite") as other:
+        assert load_package(Notebook(other), tmp_path / "package", now=NOW).startswith("Added trial bench")
+        assert "already" in load_package(Notebook(other), tmp_path / "package", now=NOW)
+
+
+def test_scales_of_a_home_and_of_a_package_become_one(folder: Path, tmp_path: Path) -> None:
+    """Those of the same name: they are told of, and each check weighing counts once."""
+    with open_store(tmp_path / "other.sqlite") as store:
+        add_balance(store, "bench scale", 0.01, now=NOW)
+        own = CheckWeighing("bench scale", STARTED, 100.0, 100.0, "another")
+        add_check_weighing(store, own, now=NOW)
+        said = load_package(Notebook(store), folder, now=NOW)
+        assert "Scale bench scale is in this home already: check weighings of both count together" in said
+        assert [each.shown_g for each in check_weighings(store, "bench scale")] == [100.0, 100.02, 100.01, 100.01]
+        assert load_package(Notebook(store), folder, now=NOW) == (
+            "Everything in this package is in the notebook already."
+        )
+        assert all_balances(store) == (Balance("=kitchen", 1.0), Balance("bench scale", 0.01))
+
+
+def test_a_package_that_was_loaded_without_its_scales_brings_them_later(folder: Path, tmp_path: Path) -> None:
+    with open_store(tmp_path / "other.sqlite") as store:
+        load_package(Notebook(store), folder, now=NOW)
+        store.connection.execute("DELETE FROM check_weighing")
+        store.connection.execute("DELETE FROM balance")
+        dry = load_package(Notebook(store), folder, now=NOW, dry_run=True)
+        assert dry.startswith("Dry run: would add 2 scales and 3 check weighings; the trial is in")
+        assert all_balances(store) == ()
+        assert load_package(Notebook(store), folder, now=NOW).startswith("Added 2 scales and 3 check weighings")
+        assert len(check_weighings(store, "bench scale")) == 3
+
+
+def test_a_scale_of_another_step_is_refused_whole(folder: Path, tmp_path: Path) -> None:
+    with open_store(tmp_path / "other.sqlite") as store:
+        add_balance(store, "bench scale", 0.1, now=NOW)
+        with pytest.raises(RefusedError, match=r"scale bench scale has a step of 0\.1 g"):
+            load_package(Notebook(store), folder, now=NOW)
+        assert Notebook(store).trials() == ()
+        assert all_balances(store) == (Balance("bench scale", 0.1),)
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "why"),
+    [
+        (
+            "check_weighings.csv",
+            "bench scale",
+            "other scale",
+            "names scale 'other scale', which is not",
+        ),
+        ("check_weighings.csv", ",100.02,", ",-1.0,", "what the scale showed is -1 g"),
+        ("check_weighings.csv", ",100.0,", ",0.0,", "the check weight is 0 g"),
+        ("scales.csv", ",0.01,", ",0.0,", "a step of 0 g is impossible"),
+        ("scales.csv", ",0.01,", ",,", "it is missing"),
+    ],
+)
+def test_spoiled_scales_are_refused_whole(  # noqa: PLR0917
+    folder: Path, tmp_path: Path, name: str, old: str, new: str, why: str
+) -> None:
+    path = folder / name
+    assert old in path.read_text()
+    path.write_text(path.read_text().replace(old, new, 1))
+    with open_store(tmp_path / "other.sqlite") as store:
+        with pytest.raises(RefusedError, match=why):
+            load_package(Notebook(store), folder, now=NOW)
+        assert (Notebook(store).trials(), all_balances(store)) == ((), ())
 
 
 def test_no_flood_starts_because_a_package_was_loaded(store: Store, tmp_path: Path) -> None:
