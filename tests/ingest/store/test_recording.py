@@ -180,6 +180,30 @@ def test_boots_are_counted_apart(bench_store: Store) -> None:
     assert done.receipts == {("nursery", "bench-1", "a1"): 1, ("nursery", "bench-1", "b2"): 1}
 
 
+def test_a_message_of_a_whole_boot_from_long_ago_is_known_and_not_listed(bench_store: Store) -> None:
+    """Thousands of starts later, in a store that was opened anew: its row is all that is kept of it."""
+    old = [sent(("level", 10 * seq, 0.01), seq=seq, boot="a1") for seq in (1, 2, 3)]
+    bench_store.record(old)
+    with bench_store.transaction() as connection:
+        connection.executemany(
+            "INSERT INTO message_range VALUES ('nursery', 'bench-1', ?, 1, 40)", [(f"{n:08x}",) for n in range(3000)]
+        )
+    bench_store.record([sent(("level", 3e7, 0.02), seq=1, boot="b2")])
+    with open_store(bench_store.path) as store:
+        again = store.record([old[1]])
+        assert (again.messages, again.readings, again.doubled_messages) == (0, 0, 1)
+        assert again.receipts == {("nursery", "bench-1", "a1"): 3}
+        assert store.quarantine.messages() == []
+        other = store.record([sent(("level", 25, 0.04), seq=2, boot="a1")])  # the boot id used a second time
+        assert (other.readings, other.quarantined, other.receipts) == (0, 1, again.receipts)
+        (kept,) = store.quarantine.messages()
+        assert kept.kind == "number-twice"
+        assert len(stored(store)) == 4
+        (node,) = queries.nodes(store, "nursery")
+        assert [(each.boot, each.missing) for each in node.boots] == [("b2", ())]
+        assert (node.missing, node.gone) == (0, 0)
+
+
 def test_another_value_for_the_same_time_goes_into_quarantine_and_the_first_stands(bench_store: Store) -> None:
     bench_store.record([sent(("level", 0, 0.01), seq=1)])
     done = bench_store.record([sent(("level", 0, 0.04), seq=2)])
