@@ -15,6 +15,7 @@ from tidetray.ingest.core.readings import Tray, to_ms
 from tidetray.ingest.notebook.facts import PotPlan, TrayPlan, Treatment, Trial, TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.hour_blocks import make_blocks
 from tidetray.ingest.store.recording import open_store
 
 SITE, ZONE, TRIAL = "nursery", "Europe/Lisbon", "year"
@@ -47,6 +48,7 @@ def make_year_home(path: Path, until: datetime, *, trays: int = 40, days: int = 
             _weigh_ins(store.connection, plan, start, until, rng)
             _cycles(store.connection, plan, start, until, rng)
             _series(store.connection, plan, start, until, rng)
+        make_blocks(store)
         store.connection.execute("ANALYZE")
     return path
 

@@ -1,4 +1,5 @@
-"""Sealing old readings in the background of a recorder, with most of the time left to it."""
+"""Sealing old readings, and copying old hours by column, in the background of a recorder, with most of the time left to
+it."""
 
 from __future__ import annotations
 
@@ -8,6 +9,7 @@ from pathlib import Path
 
 from tidetray.ingest.core.service import Service
 from tidetray.ingest.settings.model import RECORD_FILE, Settings
+from tidetray.ingest.store.hour_blocks import make_blocks
 from tidetray.ingest.store.raw_readings import SealedError
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.store.sealing import DAY_MS, Pause, seal
@@ -37,10 +39,11 @@ class SealingService(Service):
         if self._is_first:
             self._is_first = False
             return FIRST_S  # a recorder that starts has other work
-        if not self._days:
-            return EVERY_S
         try:
             with open_store(self._record) as store:
+                make_blocks(store, self._pause)
+                if not self._days:
+                    return EVERY_S
                 seal_and_tell(store, days=self._days, pause=self._pause)
         except _StoppedError:
             log.info("sealing goes on with the next start")

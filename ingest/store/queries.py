@@ -13,10 +13,12 @@ from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from tidetray.ingest.core.readings import CHANNELS, from_ms, to_ms
 from tidetray.ingest.store.database import Database
 from tidetray.ingest.store.derived import CYCLE_NUMBERS, CYCLE_TIMES
+from tidetray.ingest.store.hour_blocks import COLUMNS, read_hours
 from tidetray.ingest.store.hourly import HOUR_MS
 from tidetray.ingest.store.message_numbers import MessageNumbers
 from tidetray.ingest.store.raw_readings import FAR_MS
@@ -146,34 +148,15 @@ def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: 
     series = store.connection.execute(
         "SELECT id, node, tray FROM series WHERE site = ? AND channel = ? ORDER BY tray, node", (site, channel)
     ).fetchall()
-    columns = ("n", "mean", "min", "max", "integral", "covered_s", "above_s")
-    # Straight into one array of numbers, series by series: a year of 40 trays has 350,000 hours a channel. The whole
-    # numbers among them are exact in it, and rows of several kinds would take twice as long to make.
-    parts = [
-        np.fromiter(
-            chain.from_iterable(
-                store.connection.execute(
-                    f"SELECT hour, {', '.join(columns[:-1])}, coalesce(above_s, -1.0) FROM hourly"
-                    " WHERE series = ? AND hour >= ? AND hour < ? ORDER BY hour",
-                    (number, start_ms // HOUR_MS, -(-end_ms // HOUR_MS)),
-                )
-            ),
-            dtype=np.float64,
-        ).reshape(-1, 1 + len(columns))
-        for number, _, _ in series
-    ]
-    found = np.concatenate(parts).T if parts else np.zeros((1 + len(columns), 0))
-    of = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
+    first, end = start_ms // HOUR_MS, -(-end_ms // HOUR_MS)
+    (hour, n, *numbers), counts = read_hours(store.connection, [number for number, _, _ in series], first, end)
     frame = pd.DataFrame(
-        {
-            name: pd.Series([row[at] for row in series], dtype="str").take(of).reset_index(drop=True)
-            for name, at in (("node", 1), ("tray", 2))
-        }
-        | {"time_ms": found[0].astype(np.int64) * HOUR_MS, "n": found[1].astype(np.int64)}
-        | {name: np.ascontiguousarray(column) for name, column in zip(columns[1:], found[2:], strict=True)}
+        {name: _repeated([row[at] for row in series], counts) for name, at in (("node", 1), ("tray", 2))}
+        | {"n": n.astype(np.int64)}
+        | dict(zip(COLUMNS[2:], numbers, strict=True))
     )
-    frame["above_s"] = frame["above_s"].where(frame["above_s"] >= 0)
-    return frame_times(frame, ["time"])
+    frame["time"] = pd.DatetimeIndex((hour.astype(np.int64) * HOUR_MS).astype("datetime64[ms]"), tz="UTC")
+    return frame
 
 
 def latest(store: Store, site: str) -> pd.DataFrame:
@@ -188,11 +171,39 @@ def latest(store: Store, site: str) -> pd.DataFrame:
 
 def cycles(store: Store, site: str, tray: str | None = None, *, start_ms: int = 0) -> pd.DataFrame:
     """Cycles as last worked out by the recorder (`detect_cycles` columns and `tray`), not over before `start_ms`."""
-    trays = [tray] if tray is not None else _trays_with_cycles(store, site)
-    rows = [row for each in sorted(trays) for row in _cycle_rows(store, site, each, start_ms)]
-    frame = pd.DataFrame(rows, columns=["tray", *(f"{name}_ms" for name in CYCLE_TIMES), *CYCLE_NUMBERS, "outcome"])
-    kinds = dict.fromkeys(CYCLE_NUMBERS, "float64") | {"tray": "str", "outcome": "str"}
-    return frame_times(frame.astype(kinds), CYCLE_TIMES)[["tray", *CYCLE_TIMES, *CYCLE_NUMBERS, "outcome"]]
+    trays = [tray] if tray is not None else sorted(_trays_with_cycles(store, site))
+    of = [(site, each, _first_not_over(store, site, each, start_ms)) for each in trays]
+    names = [*(f"{name}_ms" for name in CYCLE_TIMES), *CYCLE_NUMBERS]
+    # straight into arrays: a frame made of rows takes several times as long
+    asked = f"SELECT {', '.join(f'coalesce({name}, {_NULL})' for name in names)} FROM cycle {_FROM_NUMBER}"
+    parts = [np.fromiter(chain.from_iterable(store.connection.execute(asked, each)), np.float64) for each in of]
+    numbers = np.concatenate([np.zeros(0), *parts]).reshape(-1, len(names)).T
+    numbers = np.where(numbers == _NULL, np.nan, numbers)
+    said = f"SELECT outcome FROM cycle {_FROM_NUMBER}"
+    outcomes = [outcome for each in of for (outcome,) in store.connection.execute(said, each)]
+    frame = pd.DataFrame({"tray": _repeated(trays, [len(part) // len(names) for part in parts])})
+    for name, values in zip((*CYCLE_TIMES, *CYCLE_NUMBERS), numbers, strict=True):
+        frame[name] = _utc(values) if name in CYCLE_TIMES else values
+    frame["outcome"] = pd.Series(outcomes, dtype="str")
+    return frame
+
+
+_FROM_NUMBER = "WHERE site = ? AND tray = ? AND number >= ? ORDER BY number"
+_NULL = -9e15
+
+
+def _repeated(names: Sequence[str], counts: Sequence[int]) -> pd.Series[str]:
+    """Each name so many times."""
+    of = np.repeat(np.arange(len(names)), np.asarray(counts, dtype=np.int64))
+    return pd.Series(list(names), dtype="str").take(of).reset_index(drop=True)
+
+
+def _utc(time_ms: NDArray[np.float64]) -> pd.DatetimeIndex:
+    """Times of milliseconds since 1970, NaT for NaN."""
+    nowhere = np.isnan(time_ms)
+    whole = np.where(nowhere, 0.0, time_ms).astype("datetime64[ms]")
+    whole[nowhere] = np.datetime64("NaT")
+    return pd.DatetimeIndex(whole, tz="UTC")
 
 
 def _trays_with_cycles(store: Store, site: str) -> list[str]:
@@ -209,32 +220,31 @@ def _trays_with_cycles(store: Store, site: str) -> list[str]:
         last = following
 
 
-def _cycle_rows(store: Store, site: str, tray: str, start_ms: int) -> list[tuple[Any, ...]]:
-    """Back from the last one to the first that was not over by `start_ms`: of a long record only its end is read.
+def _first_not_over(store: Store, site: str, tray: str, start_ms: int) -> int:
+    """Number of the first cycle that was not over by `start_ms`, looked for back from the last one: of a long record
+    only its end is read.
 
     A row that was never seen dry is over when the pump stopped in vain, or when the tray's next row begins.
     """
+    if start_ms <= 0:
+        return 0
     cursor = store.connection.execute(
-        "SELECT tray, flood_start_ms, flood_reached_ms, drain_start_ms, dry_ms, fill_s, wet_s, drain_s, "
-        "peak_level_m, outcome FROM cycle WHERE site = ? AND tray = ? ORDER BY number DESC",
+        "SELECT number, flood_start_ms, flood_reached_ms, drain_start_ms, dry_ms, outcome FROM cycle"
+        " WHERE site = ? AND tray = ? ORDER BY number DESC",
         (site, tray),
     )
-    if start_ms <= 0:
-        return cursor.fetchall()[::-1]
-    rows: list[tuple[Any, ...]] = []
-    follows_ms = FAR_MS
-    for row in cursor:
-        _, flood_ms, reached_ms, drain_ms, dry_ms, *_, outcome = row
+    first, follows_ms = FAR_MS, FAR_MS
+    for number, flood_ms, reached_ms, drain_ms, dry_ms, outcome in cursor:
         over_ms = next(
             each for each in (dry_ms, drain_ms if outcome == "no flood" else None, follows_ms) if each is not None
         )
         if over_ms < start_ms:
             break
-        rows.append(row)
+        first = number
         begins_ms = next((each for each in (flood_ms, reached_ms, drain_ms) if each is not None), None)
         follows_ms = FAR_MS if begins_ms is None else begins_ms
     cursor.close()
-    return rows[::-1]
+    return int(first)
 
 
 def hourly_of_tray(store: Store, site: str, tray: str, channel: str, *, start_ms: int = 0) -> pd.DataFrame:

@@ -546,4 +546,29 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         # of many gaps the oldest are one: how many numbers between them came, though it is not known any more which
         "ALTER TABLE message_gap ADD COLUMN came INTEGER NOT NULL DEFAULT 0;",
     ),
+    (
+        "hours by column",
+        """
+        -- a copy of 512 hours of a series, packed by column (hour_blocks.py); block: hour / 512. Gone as soon as one of
+        -- these hours changes
+        CREATE TABLE hour_block (
+            series INTEGER NOT NULL, block INTEGER NOT NULL, hours BLOB NOT NULL, PRIMARY KEY (series, block)
+        ) STRICT;
+        CREATE TRIGGER block_of_new_hour AFTER INSERT ON hourly
+            WHEN EXISTS (SELECT 1 FROM hour_block WHERE series = new.series AND block = new.hour / 512)
+        BEGIN
+            DELETE FROM hour_block WHERE series = new.series AND block = new.hour / 512;
+        END;
+        CREATE TRIGGER block_of_changed_hour AFTER UPDATE ON hourly
+            WHEN EXISTS (SELECT 1 FROM hour_block WHERE series = new.series AND block = new.hour / 512)
+        BEGIN
+            DELETE FROM hour_block WHERE series = new.series AND block = new.hour / 512;
+        END;
+        CREATE TRIGGER block_of_hour_gone AFTER DELETE ON hourly
+            WHEN EXISTS (SELECT 1 FROM hour_block WHERE series = old.series AND block = old.hour / 512)
+        BEGIN
+            DELETE FROM hour_block WHERE series = old.series AND block = old.hour / 512;
+        END;
+        """,
+    ),
 )

@@ -37,6 +37,7 @@ from tidetray.ingest.notebook.facts import PotPlan, TrayPlan, Treatment, Trial, 
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.cycle_upkeep import Upkeep
 from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store.hour_blocks import make_blocks
 from tidetray.ingest.store.recording import open_store
 from tidetray.ingest.wire.packs import Pack
 from tidetray.ingest.wire.topics import data_topic
@@ -170,6 +171,7 @@ def year_record(path: Path) -> None:
             for week in range(53)
         ]
         notebook.add_weigh_ins("year", rows, now=start + timedelta(days=DAYS))
+        make_blocks(store)
 
 
 def year_from_store(folder: Path) -> float:
