@@ -12,6 +12,7 @@ a place within it has a light factor, but no temperature of its own.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -23,7 +24,15 @@ from tidetray.analysis.conditions.degree_days import degree_hours
 from tidetray.analysis.conditions.light import LIT_PPFD, under_water
 from tidetray.analysis.conditions.raised_pots import cycles_at_height
 from tidetray.analysis.conditions.stays import cut_intervals
-from tidetray.analysis.conditions.tray_states import NO_FLOOD, UNKNOWN, Timeline, cycles_by_tray, light_by_tray, of_tray
+from tidetray.analysis.conditions.tray_states import (
+    NO_FLOOD,
+    UNKNOWN,
+    ByTray,
+    Timeline,
+    cycles_by_tray,
+    light_by_tray,
+    of_tray,
+)
 from tidetray.ingest.core.readings import Tray
 from tidetray.ingest.core.vapour import vpd_kpa
 from tidetray.ingest.notebook.facts import BASE_C
@@ -60,9 +69,9 @@ _MS_PER_DAY = 86_400_000.0
 
 
 def environment(
-    cycles: pd.DataFrame,
-    light: pd.DataFrame | None,
-    hours: Mapping[str, pd.DataFrame],
+    cycles: pd.DataFrame | ByTray,
+    light: pd.DataFrame | ByTray | None,
+    hours: Mapping[str, pd.DataFrame] | TraySeries,
     intervals: pd.DataFrame,
     pots: pd.DataFrame,
     *,
@@ -85,9 +94,9 @@ def environment(
     ----------
     cycles, light, intervals, pots : DataFrame
         As for `exposure`.
-    hours : Mapping[str, DataFrame]
+    hours : Mapping[str, DataFrame] or TraySeries
         Channel (`air_temp`, `water_temp`, `humidity`) -> hourly means `tray, time, mean, covered_s`, without the hours
-        that are flagged.
+        that are flagged. Or split by tray already (`series_by_tray`).
     trays : Mapping[str, Tray], optional
         Tray -> its geometry.
     places : DataFrame, optional
@@ -115,7 +124,7 @@ def environment(
     if n:
         low_ms, high_ms = int(cut.start_ms.min()), int(cut.end_ms.max())
         cycles_of, light_of = cycles_by_tray(cycles), light_by_tray(light)
-        series, waters = _series_by_tray(hours), _waters(water)
+        series, waters = series_by_tray(hours).of, _waters(water)
         factor = _factors(pots, places)
         for tray, height_m, piece in cut.by_tray_and_height():
             row = piece["row"].to_numpy()
@@ -212,8 +221,17 @@ def _attenuations(changes: tuple[IntArray, FloatArray], first: float | None) -> 
     return np.r_[NO_TIME, times], np.r_[ATTENUATION_PER_M if first is None else first, values]
 
 
-def _series_by_tray(hours: Mapping[str, pd.DataFrame]) -> dict[str, tuple[tuple[IntArray, FloatArray], ...]]:
-    """Tray -> air temperature, water temperature and VPD as steps that end where an hour has no successor."""
+@dataclass(frozen=True)
+class TraySeries:
+    """`of`: tray -> air temperature, water temperature and VPD as steps that end where an hour has no successor."""
+
+    of: Mapping[str, tuple[tuple[IntArray, FloatArray], ...]]
+
+
+def series_by_tray(hours: Mapping[str, pd.DataFrame] | TraySeries) -> TraySeries:
+    """Hourly means by channel, as `environment` takes them, by tray: who asks several times splits once."""
+    if isinstance(hours, TraySeries):
+        return hours
     parts: dict[str, dict[str, tuple[IntArray, FloatArray]]] = {}
     for channel, frame in hours.items():
         need(frame, ("tray", "time", "mean", "covered_s"), f"hours of {channel}")
@@ -226,7 +244,7 @@ def _series_by_tray(hours: Mapping[str, pd.DataFrame]) -> dict[str, tuple[tuple[
         for tray, begin, end in zip(trays, ends[:-1], ends[1:], strict=True):
             own = order[begin:end]
             parts.setdefault(str(tray), {})[channel] = at_ms[own], mean[own]
-    return {tray: _three(have) for tray, have in parts.items()}
+    return TraySeries({tray: _three(have) for tray, have in parts.items()})
 
 
 def _three(have: Mapping[str, tuple[IntArray, FloatArray]]) -> tuple[tuple[IntArray, FloatArray], ...]:

@@ -24,7 +24,7 @@ from tidetray.analysis.base.arrays import FloatArray, IntArray
 from tidetray.analysis.base.times import local_days, utc_ms
 from tidetray.analysis.conditions.raised_pots import cycles_at_height
 from tidetray.analysis.conditions.stays import Cut, cut_intervals
-from tidetray.analysis.conditions.tray_states import Timeline, cycles_by_tray, light_by_tray, of_tray
+from tidetray.analysis.conditions.tray_states import ByTray, Timeline, cycles_by_tray, light_by_tray, of_tray
 from tidetray.ingest.core.readings import Tray
 
 EXPOSURE_COLUMNS = (
@@ -56,8 +56,8 @@ _WET, _UNKNOWN, _WET_LIT, _WET_DARK, _DRY_LIT, _DRY_DARK, _LIGHT_KNOWN = range(7
 
 
 def exposure(
-    cycles: pd.DataFrame,
-    light: pd.DataFrame | None,
+    cycles: pd.DataFrame | ByTray,
+    light: pd.DataFrame | ByTray | None,
     intervals: pd.DataFrame,
     pots: pd.DataFrame,
     trays: Mapping[str, Tray] | None = None,
@@ -73,8 +73,8 @@ def exposure(
 
     Parameters
     ----------
-    cycles, light : DataFrame
-        As in `tidetray.analysis.record`; without a column `tray` they hold for all trays.
+    cycles, light : DataFrame or ByTray
+        As in `tidetray.analysis.record`; without a column `tray` they hold for all trays. Or split by tray already.
     intervals : DataFrame
         `pot, start, end`.
     pots : DataFrame
@@ -97,14 +97,11 @@ def exposure(
     """
     cut = cut_intervals(intervals, pots)
     start_ms, end_ms = cut.start_ms, cut.end_ms
-    longest = cut.pieces.groupby(["row", "tray"], sort=False)["ms"].sum().sort_values(ascending=False, kind="stable")
-    tray_of_row = longest.reset_index().drop_duplicates("row").set_index("row")["tray"]
-
     sums = _sum_pieces(cycles, light, cut, trays or {})
     frame = pd.DataFrame(
         {
             "pot": intervals["pot"].to_numpy(),
-            "tray": tray_of_row.reindex(np.arange(len(start_ms))).array,
+            "tray": cut.trays().array,
             "start": pd.to_datetime(start_ms, unit="ms", utc=True).as_unit("ms"),
             "end": pd.to_datetime(end_ms, unit="ms", utc=True).as_unit("ms"),
             **sums,
@@ -206,7 +203,7 @@ class _Sums:
 
 
 def _sum_pieces(
-    cycles: pd.DataFrame, light: pd.DataFrame | None, cut: Cut, trays: Mapping[str, Tray]
+    cycles: pd.DataFrame | ByTray, light: pd.DataFrame | ByTray | None, cut: Cut, trays: Mapping[str, Tray]
 ) -> dict[str, FloatArray | IntArray]:
     """The columns from `hours` on, summed over the pieces of each interval."""
     total_ms = cut.end_ms - cut.start_ms

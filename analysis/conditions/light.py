@@ -282,18 +282,20 @@ def light_from_hours(hours: pd.DataFrame) -> pd.DataFrame:
     """
     known = _read_hours(hours)
     parts = _parts(known)
-    points = pd.DataFrame(
+    code = np.concatenate([known.tray[which] for which, _, _ in parts])
+    ms = np.concatenate(
+        [known.start_ms[which] + np.round(at_s[which] * 1000).astype(np.int64) for which, at_s, _ in parts]
+    )
+    # one key of tray and time: each part comes in order, which a stable sort makes use of
+    since_ms = ms - (ms.min() if len(ms) else 0)
+    order = np.argsort(code * (since_ms.max(initial=0) + 1) + since_ms, kind="stable")
+    return pd.DataFrame(
         {
-            "code": np.concatenate([known.tray[which] for which, _, _ in parts]),
-            "ms": np.concatenate(
-                [known.start_ms[w] + np.round(at_s[w] * 1000).astype(np.int64) for w, at_s, _ in parts]
-            ),
-            "ppfd": np.concatenate([value[which] for which, _, value in parts]),
+            "tray": known.names.take(code[order]),
+            "time": pd.DatetimeIndex(ms[order].astype("datetime64[ms]"), tz="UTC"),
+            "ppfd": np.concatenate([value[which] for which, _, value in parts])[order],
         }
-    ).sort_values(["code", "ms"], kind="stable", ignore_index=True)
-    points["tray"] = known.names.take(points["code"].to_numpy())
-    points["time"] = pd.to_datetime(points["ms"], unit="ms", utc=True).dt.as_unit("ms")
-    return points[["tray", "time", "ppfd"]]
+    )
 
 
 class _Hours(NamedTuple):
@@ -346,6 +348,8 @@ def _parts(hours: _Hours) -> tuple[tuple[NDArray[np.bool_], FloatArray, FloatArr
     partly = lit & (above_s < covered_s - 1)
     lit_s = np.where(partly, above_s, np.where(lit, known_s, 0.0))
     lit_level = np.where(partly, level * covered_s / np.maximum(lit_s, 1), level)
+    # rounding takes no light: 0.58 over 3,000 s is 1 over 1,740 s, and in doubles a little less
+    lit_level = np.where(np.isclose(lit_level, LIT_PPFD, rtol=1e-12, atol=0.0), LIT_PPFD, lit_level)
     dark_level = np.where(lit, 0.0, level)
     known_from_s = np.where(~seen_before & seen_after, _HOUR_S - known_s, 0.0)
     lit_last = lit_after & ~lit_before

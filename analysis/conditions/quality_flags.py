@@ -177,7 +177,8 @@ def flag_hours(hours: pd.DataFrame, channel: str, limits: Mapping[str, Plausible
     order = np.lexsort((time_ms, code))
     frame, tray, time_ms = hours.iloc[order], code[order], time_ms[order]
     low, high = frame["min"].to_numpy(dtype=np.float64), frame["max"].to_numpy(dtype=np.float64)
-    flag = np.where(frame["covered_s"].to_numpy() < 1800, "after a gap", GOOD).astype(object)
+    gap, good = FLAGS.index("after a gap"), FLAGS.index(GOOD)
+    flag = np.where(frame["covered_s"].to_numpy() < 1800, gap, good)
     limit = limits.get(channel)
     if limit is not None and len(frame):
         if limit.flat_h is not None:
@@ -187,11 +188,11 @@ def flag_hours(hours: pd.DataFrame, channel: str, limits: Mapping[str, Plausible
                 still |= goes_on & (low[1:] >= limit.wet_at) & (low[:-1] >= limit.wet_at)
             first = np.flatnonzero(np.r_[True, ~still])
             length = np.diff(np.r_[first, len(frame)])
-            flag[np.repeat(length >= limit.flat_h, length)] = "flat"
+            flag[np.repeat(length >= limit.flat_h, length)] = FLAGS.index("flat")
         if limit.per_hour is not None:
-            flag[high - low > limit.per_hour] = "spike"
-        flag[(low < limit.low) | (high > limit.high)] = "out of range"
-    return frame.assign(flag=flag).reset_index(drop=True)
+            flag[high - low > limit.per_hour] = FLAGS.index("spike")
+        flag[(low < limit.low) | (high > limit.high)] = FLAGS.index("out of range")
+    return frame.reset_index(drop=True).assign(flag=pd.Series(FLAGS, dtype="str").array.take(flag))
 
 
 def sound_hours(flagged: pd.DataFrame) -> pd.DataFrame:

@@ -34,6 +34,12 @@ class Cut:
             for height_m in standing["height_m"].unique():
                 yield str(tray), float(height_m), standing[standing["height_m"] == height_m]
 
+    def trays(self) -> pd.Series[Any]:
+        """The tray in which the pot stood longest, of every interval; NaN where it stood nowhere."""
+        longest = self.pieces.groupby(["row", "tray"], sort=False)["ms"].sum()
+        first = longest.sort_values(ascending=False, kind="stable").reset_index().drop_duplicates("row")
+        return first.set_index("row")["tray"].reindex(np.arange(len(self.start_ms)))
+
 
 def cut_intervals(intervals: pd.DataFrame, pots: pd.DataFrame) -> Cut:
     """What every interval has in common with the placements of its pot; a pot without a height stands on the floor.

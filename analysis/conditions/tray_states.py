@@ -187,8 +187,14 @@ def _inside(spells: IntArray, at_ms: IntArray) -> Mask:
     return begun > over
 
 
-def cycles_by_tray(cycles: pd.DataFrame) -> Mapping[Any, pd.DataFrame]:
+ByTray = Mapping[Any, pd.DataFrame]
+"""Cycles or light of each tray, as `cycles_by_tray` and `light_by_tray` give them."""
+
+
+def cycles_by_tray(cycles: pd.DataFrame | ByTray) -> ByTray:
     """Cycles in milliseconds by tray (under None where they hold for all), in order of what was seen first."""
+    if not isinstance(cycles, pd.DataFrame):
+        return cycles
     need(cycles, CYCLE_COLUMNS, "cycles")
     frame = pd.DataFrame({column: utc_ms(cycles[column], f"cycles, {column}") for column in CYCLE_COLUMNS[:4]})
     times = frame.to_numpy()
@@ -201,10 +207,12 @@ def cycles_by_tray(cycles: pd.DataFrame) -> Mapping[Any, pd.DataFrame]:
     return _by_tray(frame, cycles, ["seen", "flood_start"])  # of one instant, what ends there comes first
 
 
-def light_by_tray(light: pd.DataFrame | None) -> Mapping[Any, pd.DataFrame]:
+def light_by_tray(light: pd.DataFrame | ByTray | None) -> ByTray:
     """The light frame in milliseconds by tray (under None where it holds for all)."""
     if light is None:
         return {}
+    if not isinstance(light, pd.DataFrame):
+        return light
     need(light, ("time", "ppfd"), "light")
     frame = pd.DataFrame({"ms": utc_ms(light["time"], "light"), "ppfd": light["ppfd"].to_numpy(dtype=np.float64)})
     return _by_tray(frame, light, ["ms"])

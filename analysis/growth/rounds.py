@@ -95,16 +95,27 @@ def mark_sessions(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None) ->
     ms = utc_ms(weighins["time"], "weigh-ins")
     pots = weighins["pot"].to_numpy(dtype=object)
     before, splits = _breaks_before(pots, ms, breaks)
-    order = np.lexsort((ms, pd.factorize(pots)[0]))
+    code = pd.factorize(pots)[0]
+    order = np.lexsort((ms, code))
     starts = np.empty_like(ms)
-    last = -1
-    for row in order:  # a session is counted from its own first weighing, so that each depends on the one before
-        same = last >= 0 and pots[row] == pots[last] and before[row] == before[last]
-        joins = same and ms[row] - starts[last] <= SESSION_H * _MS_PER_H
-        starts[row] = starts[last] if joins else ms[row]
-        last = row
+    starts[order] = _session_starts(code[order], before[order], ms[order])
     session = pd.to_datetime(starts, unit="ms", utc=True).as_unit("ms")
     return pd.DataFrame({"session": session, "breaks_before": before, "splits_before": splits}, index=weighins.index)
+
+
+def _session_starts(pot: NDArray[np.intp], before: IntArray, ms: IntArray) -> IntArray:
+    """Time of the first weighing of each weighing's session; the weighings in order of pot and time."""
+    longest_ms = int(SESSION_H * _MS_PER_H)
+    parted = (np.diff(pot) != 0) | (np.diff(before) != 0) | (np.diff(ms) > longest_ms)
+    first = np.flatnonzero(np.r_[len(ms) > 0, parted])
+    ends = np.r_[first[1:], len(ms)]
+    starts = np.repeat(ms[first], ends - first)
+    # a session is counted from its own first weighing: weighings close to each other may be several sessions
+    for chain, end in zip(first, ends, strict=True) if len(ms) else ():
+        if ms[end - 1] - ms[chain] > longest_ms:
+            for at in range(chain + 1, end):
+                starts[at] = starts[at - 1] if ms[at] - starts[at - 1] <= longest_ms else ms[at]
+    return starts
 
 
 def _breaks_before(pots: NDArray[Any], ms: IntArray, breaks: pd.DataFrame | None) -> tuple[IntArray, IntArray]:
@@ -163,14 +174,12 @@ def _local_days(times: pd.Series[pd.Timestamp], zone: str) -> IntArray:
 
 def _sittings(ms: IntArray, day: IntArray) -> IntArray:
     """A number per weighing, in order of time."""
-    sitting = np.zeros(len(ms), dtype=np.int64)
+    begins = np.zeros(len(ms), dtype=np.int64)
     first_day = day[0]
-    for i in range(1, len(ms)):
-        ends = day[i] != first_day and ms[i] - ms[i - 1] > SITTING_H * _MS_PER_H
-        sitting[i] = sitting[i - 1] + ends
-        if ends:
-            first_day = day[i]
-    return sitting
+    for i in np.flatnonzero(np.diff(ms) > SITTING_H * _MS_PER_H) + 1:
+        if day[i] != first_day:
+            begins[i], first_day = 1, day[i]
+    return np.cumsum(begins)
 
 
 def _rounds(pot: NDArray[np.intp], ms: IntArray, day: IntArray, sitting: IntArray) -> IntArray:

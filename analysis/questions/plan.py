@@ -118,6 +118,7 @@ def past_spread(data: TrialData) -> SpreadEstimate:
     whole = data.growth_of_whole
     if whole.empty:
         raise ValueError("the past trial has no growth yet: give the spread that you expect")
-    frame = whole.merge(data.went_through[["pot", "start", "tray"]], on=["pot", "start"])
-    found = spread_from(frame, response="rgr_per_day", treatment="treatment", tray="tray")
+    found = spread_from(
+        whole.assign(tray=data.trays_during(whole)), response="rgr_per_day", treatment="treatment", tray="tray"
+    )
     return replace(found, n_pots=int(whole["pot"].nunique()))  # of a crossover a pot has a row per treatment

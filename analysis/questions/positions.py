@@ -14,7 +14,7 @@ from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.questions.conditions import conditions, mean_conditions
 from tidetray.analysis.questions.growth import NO_GROWTH, not_weighed_twice
 from tidetray.analysis.questions.not_noted import NO_PLACES, without_place
-from tidetray.analysis.record.frames import in_turn
+from tidetray.analysis.record.frames import in_turn_so_far
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.analysis.relations.positions import Positions
 from tidetray.analysis.relations.positions import positions as positions_of
@@ -97,7 +97,7 @@ def positions(data: TrialData, *, neighbours: str = "rook") -> PositionsAnswer:
         about.append(f"{counted(unplaced, 'pot')} without a noted place: left out. {NO_PLACES}")
     crossed = said_of_runs(data.growth_in_runs)
     about += crossed
-    moved = sum(len(own.drop_duplicates()) > 1 for _, own in data.pots.groupby("pot")[["tray", "row", "column"]])
+    moved = int((data.pots[["pot", "tray", "row", "column"]].drop_duplicates()["pot"].value_counts() > 1).sum())
     if moved:
         pots_moved = f"{counted(moved, 'pot').capitalize()} {'was' if moved == 1 else 'were'} moved during the trial"
         about.append(f"{pots_moved} and {'counts' if moved == 1 else 'count'} for no place.")
@@ -130,7 +130,7 @@ def _spread(data: TrialData) -> tuple[Spread | None, list[str]]:
     if rows.empty:
         return None, []
     # what a pot was under before still shows in its mass: of a crossover, pots with the same past are compared
-    past = rows.groupby("pot")["treatment"].transform(lambda own: [in_turn(own.iloc[: n + 1]) for n in range(len(own))])
+    past = in_turn_so_far(rows["pot"], rows["treatment"])
     keys = ["pot", "day", "tray", "row", "column", "treatment"]
     daily = rows.assign(treatment=past).groupby(keys, as_index=False, dropna=False).agg(net_g=("net_g", "mean"))
     try:

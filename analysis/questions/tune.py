@@ -69,6 +69,7 @@ def tune(
     weeks: float = 4.0,
     saleable_g: float | None = None,
     seed: int = 1,
+    known: Sequence[TrialData] = (),
 ) -> TuneAnswer:
     """Tune one factor of the floods on the trials of a site.
 
@@ -90,6 +91,8 @@ def tune(
         Tune the days to this net mass [g] instead of growth.
     seed : int
         Of everything drawn at random.
+    known : sequence of TrialData, optional
+        Trials that were read already: they are not read again.
 
     Returns
     -------
@@ -102,7 +105,7 @@ def tune(
     ValueError
         For another factor, and for limits that exclude everything.
     """
-    data = read_trials(record, trials, saleable_g)
+    data = read_trials(record, trials, saleable_g, known)
     pots, why_not = doses_of(data, planned=planned)
     limits = limits_of(settings.flooding)
     notebook = Notebook(record)
@@ -163,7 +166,9 @@ def limits_of(settings: FloodingSettings) -> ScheduleLimits:
     )
 
 
-def read_trials(record: Store, names: Sequence[str] = (), saleable_g: float | None = None) -> TuningData:
+def read_trials(
+    record: Store, names: Sequence[str] = (), saleable_g: float | None = None, known: Sequence[TrialData] = ()
+) -> TuningData:
     """The trials to tune on.
 
     Parameters
@@ -174,6 +179,8 @@ def read_trials(record: Store, names: Sequence[str] = (), saleable_g: float | No
         Of trials; the only one, or all of the first one's site, where none is named.
     saleable_g : float, optional
         Also the days to this net mass [g].
+    known : sequence of TrialData, optional
+        Trials that were read already: they are not read again.
 
     Returns
     -------
@@ -186,10 +193,12 @@ def read_trials(record: Store, names: Sequence[str] = (), saleable_g: float | No
     """
     notebook = Notebook(record)
     if names:
-        return tuning_data(record, [notebook.trial(name) for name in names], saleable_g=saleable_g)
-    trials = notebook.trials()
-    first = choose_trial(record, trials[0].name if trials else None)
-    return tuning_data(record, [trial for trial in trials if trial.site == first.site], saleable_g=saleable_g)
+        chosen = [notebook.trial(name) for name in names]
+    else:
+        trials = notebook.trials()
+        first = choose_trial(record, trials[0].name if trials else None)
+        chosen = [trial for trial in trials if trial.site == first.site]
+    return tuning_data(record, chosen, saleable_g=saleable_g, known=known)
 
 
 def _value(found: Tuned, data: TuningData, own: ValueSettings) -> pd.DataFrame | None:

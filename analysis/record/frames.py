@@ -49,9 +49,23 @@ def with_times(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
     return frame
 
 
-def weigh_in_frame(weigh_ins: Iterable[WeighIn]) -> pd.DataFrame:
-    rows = [_weigh_in(w) for w in weigh_ins]
-    return with_times(pd.DataFrame(rows, columns=WEIGH_IN_COLUMNS), "time")
+def weigh_in_frame(rows: Sequence[tuple[Any, ...]]) -> pd.DataFrame:
+    """Of rows as from `Notebook.weigh_in_rows`: column by column, for a year of many pots has tens of thousands."""
+    pot, weighed_ms, replicate, gross_g, tare_g, blotted, who, note, _ = [*zip(*rows, strict=True)] or [()] * 9
+    gross, tare = np.array(gross_g, dtype=np.float64), np.array(tare_g, dtype=np.float64)
+    return pd.DataFrame(
+        {
+            "pot": pd.Series(pot, dtype="str"),
+            "time": pd.DatetimeIndex(np.array(weighed_ms, dtype=np.int64).astype("datetime64[ms]"), tz="UTC"),
+            "replicate": np.array(replicate, dtype=np.int64),
+            "gross_g": gross,
+            "tare_g": tare,
+            "net_g": gross - tare,
+            "blotted": np.array(blotted, dtype=bool),
+            "who": pd.Series(who, dtype="str"),
+            "note": pd.Series(note, dtype="str"),
+        }
+    )
 
 
 def trail_frame(entries: Iterable[Entry]) -> pd.DataFrame:
@@ -185,23 +199,39 @@ def survey_frame(
 
 
 def light_hours(
-    tray: TrayPlan, events: Sequence[Event], found: Mapping[str, pd.DataFrame]
+    trays: Iterable[TrayPlan], events: Sequence[Event], found: Mapping[str, pd.DataFrame]
 ) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
-    """Hourly PPFD of one tray (`tray, time, covered_s, above_s, ppfd`), None where there is none; cautions.
+    """Hourly PPFD of trays (`tray, time, covered_s, above_s, ppfd`), None where there is none; cautions.
 
-    `found`: channel (`ppfd` before `light`) -> the tray's sound hourly summaries. Several nodes may have measured in
-    one hour, as when one was replaced.
+    `found`: channel (`ppfd` before `light`) -> the sound hourly summaries. Several nodes may have measured in one
+    hour, as when one was replaced.
     """
-    if not found:
-        return None, (f"{tray.name} has no light readings: its hours cannot be split into lit and dark.",)
-    channel, hours = next(iter(found.items()))
-    factors, cautions = light_factors(tray, events, channel)
-    if not factors:
-        return None, cautions
-    one = hours_of_several(hours.assign(tray=tray.name))
-    one["ppfd"] = one["mean"] / factor_at(one["time"], factors)
+    measured = {channel: set(hours["tray"].unique()) for channel, hours in found.items()}
+    chosen: dict[str, dict[str, Sequence[tuple[datetime | None, float]]]] = {channel: {} for channel in found}
+    cautions = list[str]()
+    for tray in trays:
+        channel = next((name for name, of in measured.items() if tray.name in of), None)
+        if channel is None:
+            cautions.append(f"{tray.name} has no light readings: its hours cannot be split into lit and dark.")
+            continue
+        factors, told = light_factors(tray, events, channel)
+        cautions += told
+        if factors:
+            chosen[channel][tray.name] = factors
+    parts = [_ppfd_hours(found[channel], factors) for channel, factors in chosen.items() if factors]
+    return (pd.concat(parts, ignore_index=True) if parts else None), tuple(cautions)
+
+
+def _ppfd_hours(hours: pd.DataFrame, factors: Mapping[str, Sequence[tuple[datetime | None, float]]]) -> pd.DataFrame:
+    """Of the trays that have factors; all at once, for a tray at a time takes ten times as long."""
+    one = hours_of_several(hours[hours["tray"].isin(list(factors))])
+    code, names = pd.factorize(one["tray"])
+    factor = np.array([factors[name][0][1] for name in names])[code]
+    for at in (n for n, name in enumerate(names) if len(factors[name]) > 1):
+        factor[code == at] = factor_at(one["time"][code == at], factors[names[at]])
+    one["ppfd"] = one["mean"] / factor
     one = one[np.isfinite(one["ppfd"]) | (one["covered_s"] == 0)]
-    return one[["tray", "time", "covered_s", "above_s", "ppfd"]], cautions
+    return one[["tray", "time", "covered_s", "above_s", "ppfd"]]
 
 
 def water_frame(events: Iterable[Event]) -> pd.DataFrame:
@@ -270,6 +300,27 @@ def in_turn(names: pd.Series[str]) -> str:
     str
     """
     return ", then ".join(names[names != names.shift()])
+
+
+def in_turn_so_far(pots: pd.Series[str], names: pd.Series[str]) -> pd.Series[str]:
+    """`in_turn` of the names of each pot up to each row.
+
+    Parameters
+    ----------
+    pots, names : Series[str]
+        A row each, by pot and in order of time.
+
+    Returns
+    -------
+    Series[str]
+        With their index.
+    """
+    other_pot = (pots != pots.shift()).to_numpy()
+    changes = other_pot | (names != names.shift()).to_numpy()
+    said: list[str] = []
+    for name, is_first in zip(names[changes], other_pot[changes], strict=True):
+        said.append(name if is_first else f"{said[-1]}, then {name}")
+    return pd.Series(said, dtype="str").take(np.cumsum(changes) - 1).set_axis(names.index)
 
 
 def treatments_during(intervals: pd.DataFrame, pots: pd.DataFrame) -> pd.Series[str]:

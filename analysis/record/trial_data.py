@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from tidetray.analysis.compare.crossover import said_of_runs
 from tidetray.analysis.compare.days_to_mass import days_to_mass
 from tidetray.analysis.conditions.degree_days import WARMTH_COLUMNS, daily_warmth
-from tidetray.analysis.conditions.environment import environment, place_factors
+from tidetray.analysis.conditions.environment import TraySeries, environment, place_factors, series_by_tray
 from tidetray.analysis.conditions.exposure import daily_exposure, exposure
 from tidetray.analysis.conditions.light import light_from_hours
 from tidetray.analysis.conditions.quality_flags import (
@@ -30,6 +30,8 @@ from tidetray.analysis.conditions.quality_flags import (
     left_out_words,
     sound_hours,
 )
+from tidetray.analysis.conditions.stays import cut_intervals
+from tidetray.analysis.conditions.tray_states import ByTray, cycles_by_tray, light_by_tray
 from tidetray.analysis.dose.schedules import TrayWater
 from tidetray.analysis.dose.tray_doses import learned_water, measured_doses, planned_doses
 from tidetray.analysis.growth.common_span import span_corrections
@@ -197,7 +199,7 @@ class TrialData:
 
     @cached_property
     def _every_weighin(self) -> pd.DataFrame:
-        return frames.weigh_in_frame(self._notebook.weigh_ins(self.trial.name, as_of=self.as_of))
+        return frames.weigh_in_frame(self._notebook.weigh_in_rows(self.trial.name, as_of=self.as_of))
 
     @property
     def net_unknown(self) -> int:
@@ -279,20 +281,11 @@ class TrialData:
         """The light frame of every tray with a light sensor, and what stands in the way of the others."""
         if self.unmeasured:
             return pd.DataFrame({"tray": [], "time": pd.DatetimeIndex([], tz="UTC"), "ppfd": []}), (UNMEASURED,)
-        own = {
-            channel: dict(iter(sound_hours(self.flagged_hours(channel)).groupby("tray")))
-            for channel in ("ppfd", "light")
-        }
-        hours, cautions = [], list[str]()
-        for tray in (each for each in self.plan.trays if each.noted):
-            found = {channel: of[tray.name] for channel, of in own.items() if tray.name in of}
-            own_hours, told = frames.light_hours(tray, self._happened, found)
-            cautions += told
-            if own_hours is not None:
-                hours.append(own_hours)
-        if not hours:
-            return pd.DataFrame({"tray": [], "time": pd.DatetimeIndex([], tz="UTC"), "ppfd": []}), tuple(cautions)
-        return light_from_hours(pd.concat(hours, ignore_index=True)), tuple(cautions)
+        sound = {channel: sound_hours(self.flagged_hours(channel)) for channel in ("ppfd", "light")}
+        hours, cautions = frames.light_hours([tray for tray in self.plan.trays if tray.noted], self._happened, sound)
+        if hours is None:
+            return pd.DataFrame({"tray": [], "time": pd.DatetimeIndex([], tz="UTC"), "ppfd": []}), cautions
+        return light_from_hours(hours), cautions
 
     @cached_property
     def balances(self) -> tuple[Balance, ...]:
@@ -403,6 +396,10 @@ class TrialData:
     def _treatments_during(self, intervals: pd.DataFrame) -> pd.Series[str]:
         return frames.treatments_during(intervals, self.pots).astype("str")
 
+    def trays_during(self, intervals: pd.DataFrame) -> pd.Series[str]:
+        """The tray in which each pot stood longest, of intervals `pot, start, end`; NaN where it stood nowhere."""
+        return cut_intervals(intervals, self.pots).trays().set_axis(intervals.index)
+
     @cached_property
     def went_through(self) -> pd.DataFrame:
         """Exposure and environment of each pot over the rows of `growth_of_whole`, or over all of the record before
@@ -451,7 +448,19 @@ class TrialData:
         return self.exposure_of(self.intervals)
 
     def exposure_of(self, intervals: pd.DataFrame) -> pd.DataFrame:
-        return exposure(self.cycles_and_silence, self.light[0], intervals, self.pots, self.trays)
+        return exposure(self._cycles_by_tray, self._light_by_tray, intervals, self.pots, self.trays)
+
+    @cached_property
+    def _cycles_by_tray(self) -> ByTray:
+        return cycles_by_tray(self.cycles_and_silence)
+
+    @cached_property
+    def _light_by_tray(self) -> ByTray:
+        return light_by_tray(self.light[0])
+
+    @cached_property
+    def _series_by_tray(self) -> TraySeries:
+        return series_by_tray({name: self._sound_means(name) for name in ("air_temp", "water_temp", "humidity")})
 
     @cached_property
     def record_span(self) -> tuple[datetime, datetime] | None:
@@ -487,9 +496,9 @@ class TrialData:
     def environment_of(self, intervals: pd.DataFrame, warmth_c: tuple[float, float] | None = None) -> pd.DataFrame:
         base_c, top_c = warmth_c or self.warmth_c
         return environment(
-            self.cycles_and_silence,
-            self.light[0],
-            {channel: self._sound_means(channel) for channel in ("air_temp", "water_temp", "humidity")},
+            self._cycles_by_tray,
+            self._light_by_tray,
+            self._series_by_tray,
             intervals,
             self.pots,
             trays=self.trays,
@@ -566,13 +575,16 @@ class TrialData:
         A pot that was moved counts for no place and is left out. Where trays changed treatments, growth is brought to
         the mean of the tray in each run, so that no run counts for a place; `treatment` then names them in turn.
         """
-        stays = self.pots.groupby("pot").filter(lambda own: len(own[["tray", "row", "column"]].drop_duplicates()) == 1)
+        places = self.pots[["pot", "tray", "row", "column"]].drop_duplicates()["pot"].value_counts()
+        stays = self.pots[self.pots["pot"].map(places) == 1]
         stays = stays.drop_duplicates("pot", keep="last")  # a new net pot stands where the old one stood
         stays = stays.assign(treatment=stays["tray"].map(self._treatments_in_turn))
         table = stays.drop(columns=["from", "to"]).merge(self._growth_of_places(stays), on="pot")
         keys = ["pot", "start", "end"]
-        wet, around = self.exposure_of(table[keys]), self.environment_of(table[keys])
-        table = table.merge(wet.drop(columns="tray"), on=keys).merge(around.drop(columns="light_factor"), on=keys)
+        went = table[keys].merge(self.went_through.drop(columns="treatment"), on=keys)
+        if len(went) < len(table):  # of a crossover: over all runs
+            went = self.exposure_of(table[keys]).merge(self.environment_of(table[keys]), on=keys)
+        table = table.merge(went.drop(columns=["tray", "light_factor"]), on=keys)
         table = table.merge(self.places[0].drop(columns="n"), on=["tray", "row", "column"], how="left")
         for name in ("inlet_row", "inlet_column"):
             table[name] = (
@@ -683,7 +695,9 @@ def _brought_together(doses: pd.DataFrame, growth: pd.DataFrame) -> pd.DataFrame
     return doses.assign(rgr_per_day=doses["rgr_per_day"] + more)
 
 
-def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | None = None) -> TuningData:
+def tuning_data(
+    store: Store, trials: Sequence[Trial], *, saleable_g: float | None = None, known: Sequence[TrialData] = ()
+) -> TuningData:
     """Growth and doses of trials, brought together.
 
     Parameters
@@ -694,6 +708,8 @@ def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | No
         Of one site.
     saleable_g : float, optional
         Also `days_to_mass`, the days to this net mass [g], that of the pot's tray.
+    known : sequence of TrialData, optional
+        Trials that were read already: they are not read again.
 
     Returns
     -------
@@ -707,7 +723,8 @@ def tuning_data(store: Store, trials: Sequence[Trial], *, saleable_g: float | No
     if not trials or len({trial.site for trial in trials}) > 1:
         raise NoTrialError("tuning needs trials of one site", where=store.path, mend="Name them with --trial")
     ordered = sorted(trials, key=lambda trial: (trial.started, trial.name))
-    several = [TrialData(store, trial) for trial in ordered]
+    read = {data.trial: data for data in known}
+    several = [read.get(trial) or TrialData(store, trial) for trial in ordered]
     trays = {tray.name: tray.tray for data in several for tray in data.plan.trays}
     cycles = pd.concat([data.cycles() for data in several], ignore_index=True)
     water = learned_water(trays, cycles.drop_duplicates(["tray", "flood_start"]))

@@ -60,6 +60,7 @@ STANDS = (
 )
 WEIGH_IN_COLUMNS = f"pot, weighed_ms, replicate, gross_g, {_TARE}, blotted, who, note, balance"
 """As they are read; `append` writes them."""
+_TARE_AT = 4
 
 
 class Notebook:
@@ -362,19 +363,27 @@ class Notebook:
         self, trial_name: str, *, pot: str | None = None, as_of: datetime | None = None
     ) -> tuple[WeighIn, ...]:
         """The weigh-ins that stand (a corrected one counts as corrected), in order of pot, time, replicate."""
+        return tuple(weigh_in_of(row) for row in self.weigh_in_rows(trial_name, pot=pot, as_of=as_of))
+
+    def weigh_in_rows(
+        self, trial_name: str, *, pot: str | None = None, as_of: datetime | None = None
+    ) -> list[tuple[Any, ...]]:
+        """The same as rows of WEIGH_IN_COLUMNS, for who reads tens of thousands."""
         one_pot = "" if pot is None else " AND pot = :pot"
         rows = self._db.execute(
             f"SELECT {WEIGH_IN_COLUMNS} FROM weigh_in WHERE trial = :trial{one_pot} AND entered_ms <= :as_of "
             f"AND {STANDS} ORDER BY pot, weighed_ms, replicate",
             {"trial": trial_name, "pot": pot, "as_of": as_of_ms(as_of)},
         ).fetchall()
-        found = tuple(weigh_in_of(row) for row in rows)
-        if not any(math.isnan(w.tare_g) for w in found):
-            return found
+        if all(row[_TARE_AT] is not None for row in rows):
+            return rows
         tares = self.tares(trial_name, as_of=as_of)  # what an empty pot weighs may have been noted since
-        return tuple(
-            w if not math.isnan(w.tare_g) else replace(w, tare_g=_tare_g(tares.at(w.pot, w.time))) for w in found
-        )
+        return [
+            row
+            if row[_TARE_AT] is not None
+            else (*row[:_TARE_AT], tares.at(row[0], from_ms(row[1])), *row[_TARE_AT + 1 :])
+            for row in rows
+        ]
 
     def weighed_since(self, trial_name: str, since: datetime) -> dict[str, int]:
         """Pots weighed at or after a time, and how many times (only weigh-ins that stand)."""

@@ -51,7 +51,10 @@ STORED_FROM_S = 0.2
 
 
 QUICK_S = 4.0
-"""What took no longer is waited for; what took longer is shown as it was."""
+"""What took no longer is waited for when something was entered; what took longer is shown as it was."""
+
+AGED_QUICK_S = 1.0
+"""The same of an answer that is only old, as after a night in which the server did not run: nothing was entered."""
 
 AT_ONCE = 2
 KEPT = 64
@@ -84,11 +87,13 @@ class _Busy:
 
 @dataclass(frozen=True, slots=True)
 class Given:
-    """`earlier`: something was entered since, and a newer one is on its way. `age_s`: since it was worked out."""
+    """`earlier`: a newer one is on its way; `entered`: for something was entered since. `age_s`: since it was worked
+    out."""
 
     value: Any
     earlier: bool
     age_s: float
+    entered: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +133,14 @@ class AnswerCache:
             # what only waits its turn goes first now; what began before the last entry is not the newest answer
             if busy is None or busy.stamp != stamp or busy.future.cancel():
                 busy = self._begin(self._pool, asked, stamp, long)
-        wait_s = None if kept is None or kept.took_s <= QUICK_S else 0.3
+        entered = kept is not None and kept.stamp != stamp
+        wait_s = None if kept is None or kept.took_s <= (QUICK_S if entered else AGED_QUICK_S) else 0.3
         try:
             return self._given(busy.future.result(wait_s), earlier=False)
         except StillBusyError:
-            return self._given(kept, earlier=True)  # type: ignore[arg-type]
+            # of one that is only old the newer one says the same, unless it rests on what went on since
+            earlier = entered or fresh_s == FRESH_WHOLE_S
+            return self._given(kept, earlier=earlier, entered=entered)  # type: ignore[arg-type]
 
     def _recall(self, asked: _Asked) -> None:
         """What an earlier run of the server kept on disk of a question, the first time it is asked."""
@@ -189,12 +197,12 @@ class AnswerCache:
                 if busy is not None and busy.stamp == stamp:
                     del self._busy[asked]
 
-    def _given(self, kept: _Kept, *, earlier: bool) -> Given:
+    def _given(self, kept: _Kept, *, earlier: bool, entered: bool = False) -> Given:
         if kept.kind == "cannot":
             raise ValueError(kept.value)
         if kept.kind != "found":
             raise TidetrayError(kept.value)
-        return Given(kept.value, earlier, self._clock() - kept.at)
+        return Given(kept.value, earlier, self._clock() - kept.at, entered)
 
     def _stamp(self, home: Path) -> tuple[tuple[Any, ...], bool, bool]:
         """What answers rest on; whether the record is long; whether its readings are elsewhere."""

@@ -16,10 +16,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tidetray.analysis.plan.power_advice import SpreadEstimate
 from tidetray.analysis.questions.compare import CompareAnswer
 from tidetray.analysis.questions.compare import compare as ask_compare
 from tidetray.analysis.questions.growth import GrowthAnswer
 from tidetray.analysis.questions.growth import growth as ask_growth
+from tidetray.analysis.questions.plan import past_spread
 from tidetray.analysis.questions.positions import PositionsAnswer
 from tidetray.analysis.questions.positions import positions as ask_positions
 from tidetray.analysis.questions.pot import PotAnswer
@@ -86,6 +88,12 @@ def warmth(home: Path, trial: str, channel: str, base_c: float | None, top_c: fl
         return ask_warmth(data, channel=channel, base_c=base_c, top_c=top_c)
 
 
+def spread(home: Path, trial: str) -> SpreadEstimate:
+    """Of the trays and pots of a trial, for the plan of the next."""
+    with _trial(home, trial) as data:
+        return past_spread(data)
+
+
 def tune(home: Path, trials: list[str], factor: str, planned: bool, weeks: float) -> TuneAnswer:
     with open_record(home) as store:
         return ask_tune(store, load_settings(home), trials=trials, factor=factor, planned=planned, weeks=weeks)
@@ -111,7 +119,7 @@ def report(home: Path, trial: str) -> MadeReport:
 
 
 QUESTIONS: dict[str, Callable[..., Any]] = {
-    each.__name__: each for each in (growth, compare, pot, relate, positions, warmth, tune, tune_two, report)
+    each.__name__: each for each in (growth, compare, pot, relate, positions, warmth, spread, tune, tune_two, report)
 }
 
 

@@ -27,10 +27,10 @@ def ask(question: str, *arguments: Any, quietly: bool = False, busy: str = "Work
         except ValueError as error:  # analysis says in plain words what is wrong with the data
             raise TidetrayError(str(error)) from error
     if given.earlier:
+        since = "Something was entered since: a new answer" if given.entered else "A newer one"
         look.say(
             "note",
-            f"This is the answer of {_ago(given.age_s)}. Something was entered since: a new answer is being "
-            "worked out. Reload the page in a minute.",
+            f"This is the answer of {_ago(given.age_s)}. {since} is being worked out. Reload the page in a minute.",
         )
     elif not quietly:
         said = f"Worked out {_ago(given.age_s)} from all entries, and all readings up to the last weigh-in."
@@ -57,6 +57,7 @@ def prepare(trial: str) -> None:
         ("compare", [trial, None, None]),
         ("relate", [trial, []]),
         ("positions", [trial, "rook"]),
+        ("spread", [trial]),
         ("tune", [trials, FACTORS[0], False, 4.0]),
         ("tune_two", [trials, False, 4.0]),
     )

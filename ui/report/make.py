@@ -44,11 +44,12 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
     said = Cautions()
     grew, found = growth(data), compare(data)
     trials, limits = _up_to(store, data.trial), limits_in_words(settings.flooding)
-    step = tune(store, settings, trials=[trial.name for trial in trials], weeks=answers.WEEKS, seed=bench.SEED)
+    earlier = [TrialData(store, trial) for trial in trials if trial != data.trial]
+    names, read = [trial.name for trial in trials], [data, *earlier]
+    step = tune(store, settings, trials=names, weeks=answers.WEEKS, seed=bench.SEED, known=read)
     relation, places = relate(data), positions(data, neighbours=answers.NEIGHBOURS)
     went_through, compared = bench.conditions(relation.conditions, said), answers.comparison(found, said)
-    earlier = [TrialData(store, trial) for trial in trials if trial != data.trial]
-    marked = data_fingerprint(store, [data, *earlier], limits)
+    marked = data_fingerprint(store, read, limits)
     sections = (
         replace(bench.question(data), appendix=False),
         answers.found(grew, relation, places),

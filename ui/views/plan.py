@@ -15,7 +15,7 @@ import streamlit as st
 
 from tidetray.analysis.base.words import is_technical
 from tidetray.analysis.plan.power_advice import SpreadEstimate
-from tidetray.analysis.questions.plan import PlanAnswer, past_spread
+from tidetray.analysis.questions.plan import PlanAnswer
 from tidetray.analysis.questions.plan import plan as ask_plan
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.core.readings import TidetrayError
@@ -32,6 +32,7 @@ from tidetray.ui.changes.laying_out import CROSSOVER, lay_out_file, second_run
 from tidetray.ui.changes.new_trial import Understood
 from tidetray.ui.columns import POWER, Column, columns
 from tidetray.ui.parts import look, signed_in, tables, to_print
+from tidetray.ui.parts.asking import ask
 from tidetray.ui.parts.head import head
 from tidetray.ui.web import sign_in
 
@@ -80,8 +81,9 @@ def _power(data: TrialData) -> None:
 def _learned(data: TrialData) -> SpreadEstimate | None:
     """The spreads of the trial that is shown; None, and why, where it cannot tell."""
     try:
-        return past_spread(data)
-    except ValueError as error:
+        found: SpreadEstimate = ask("spread", data.trial.name, quietly=True)
+        return found
+    except TidetrayError as error:
         look.say("note", f"Nothing to learn from trial {data.trial.name}: {error}")
         return None
 

@@ -237,6 +237,12 @@ def test_an_hour_without_a_lit_second_is_not_lit_by_the_next():
     assert (light["ppfd"] >= LIT_PPFD).tolist() == [False, True, False]
 
 
+def test_rounding_takes_no_lit_second():
+    """0.58 over 3,000 s is just light over 1,740 s; in doubles a little less than that."""
+    light = light_from_hours(hours_frame(("06:00", 0.58, 3000, 1740)))
+    assert (light["ppfd"] >= LIT_PPFD).tolist() == [True, False, False, False]
+
+
 def test_trays_do_not_see_each_other():
     both = pd.concat([hours_frame(("06:00", 50, 3600, 1800)), hours_frame(("07:00", 9, 3600, 3600), tray="tray-2")])
     light = light_from_hours(both)

@@ -12,7 +12,14 @@ from tests.made_trials import event, made_plan, open_trial, treatment, weekly, w
 from tidetray.analysis.compare.trial import compare_trial
 from tidetray.analysis.growth.rates import growth_per_interval
 from tidetray.analysis.growth.repeatability import repeated_readings
-from tidetray.analysis.growth.rounds import last_whole_day, mark_sessions, pot_breaks, usual_days, weighing_rounds
+from tidetray.analysis.growth.rounds import (
+    SESSION_H,
+    last_whole_day,
+    mark_sessions,
+    pot_breaks,
+    usual_days,
+    weighing_rounds,
+)
 from tidetray.analysis.relations.spread import repeat_sd
 
 ZONE = "Europe/Lisbon"
@@ -228,3 +235,25 @@ def test_a_round_that_goes_on_is_not_compared_yet() -> None:
     assert last_whole_day(frame.drop(columns="treatment")) == 14
     assert last_whole_day(frame.drop(index=9)) == 7
     assert last_whole_day(frame[frame["day"] == 0]) == 0
+
+
+@given(
+    gaps_min=st.lists(st.integers(0, 300), min_size=1, max_size=30),
+    pots=st.integers(1, 3),
+    broken=st.lists(st.integers(0, 3000), max_size=4),
+)
+def test_a_session_is_counted_from_its_own_first_weighing(gaps_min: list[int], pots: int, broken: list[int]) -> None:
+    """However closely weighings follow each other, and whatever happened to the pot between them."""
+    start = pd.Timestamp("2026-06-01", tz="UTC")
+    times = [start + pd.Timedelta(minutes=int(at)) for at in np.cumsum(gaps_min)]
+    frame = pd.DataFrame({"pot": [f"p{n % pots}" for n in range(len(times))], "time": times})
+    breaks = pd.DataFrame(
+        {"pot": "p0", "time": pd.to_datetime([start + pd.Timedelta(minutes=at) for at in broken], utc=True)}
+    ).assign(splits=False)
+    marks = mark_sessions(frame, breaks)
+    for _, own in frame.join(marks).groupby("pot"):
+        first, before = None, -1
+        for row in own.sort_values("time", kind="stable").itertuples():
+            if first is None or row.breaks_before != before or row.time - first > pd.Timedelta(hours=SESSION_H):
+                first, before = row.time, row.breaks_before
+            assert row.session == first

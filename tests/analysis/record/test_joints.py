@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tidetray.analysis.record.frames import in_turn, in_turn_so_far
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record, tuning_data
 
 
@@ -46,3 +47,24 @@ def test_days_to_a_mass_are_those_of_the_trays_treatment_of_the_time(joints: Pat
     days = data.measured.dropna(subset=["days_to_mass"])
     assert len(days)
     assert days.groupby(["tray", "treatment"])["days_to_mass"].nunique().max() == 1
+
+
+def test_the_tray_of_a_stretch_is_told_without_its_exposure(data: TrialData) -> None:
+    went = data.went_through
+    assert data.trays_during(went).tolist() == went["tray"].tolist()
+    assert went["tray"].notna().all()
+
+
+def test_the_past_of_a_pot_is_told_row_by_row(data: TrialData) -> None:
+    rows = data.weigh_days.sort_values(["pot", "time"], kind="stable")
+    so_far = in_turn_so_far(rows["pot"], rows["treatment"])
+    each = rows.groupby("pot")["treatment"]
+    assert so_far.tolist() == [in_turn(own.iloc[: n + 1]) for _, own in each for n in range(len(own))]
+    assert so_far.index.equals(rows.index)
+    assert so_far.str.contains(", then ").any()
+
+
+def test_frames_of_weigh_ins_hold_the_facts_of_the_notebook(data: TrialData) -> None:
+    facts = data._notebook.weigh_ins(data.trial.name)
+    for name in ("pot", "time", "replicate", "gross_g", "tare_g", "net_g", "blotted", "who", "note"):
+        assert data.weighins[name].tolist() == [getattr(each, name) for each in facts], name

@@ -10,17 +10,19 @@ from typing import Any
 
 import pytest
 
-from tests.made_home import make_home
+from tests.made_home import copied_home
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.cache import answers, kept_on_disk, worker
 
+NOW = datetime.now(UTC)
+
 
 @pytest.fixture
 def home(tmp_path: Path) -> Path:
-    return make_home(tmp_path, datetime.now(UTC), readings_of=timedelta(hours=6))
+    return copied_home(tmp_path, NOW, readings_of=timedelta(hours=6))
 
 
 class Clock:
@@ -215,6 +217,33 @@ def test_an_answer_survives_a_restart_of_the_server(home: Path, monkeypatch: pyt
     assert (again.value, again.age_s, again.earlier) == ("first", 100.0, False)
     _enter(home)
     assert answers.AnswerCache(Clock(), wall).ask(home, "growth", ["plugs"]).value == "second"
+
+
+@pytest.mark.parametrize(("question", "earlier"), [("growth", False), ("warmth", True)])
+def test_an_answer_that_is_only_old_is_given_at_once_after_a_restart(
+    home: Path, monkeypatch: pytest.MonkeyPatch, question: str, earlier: bool
+) -> None:
+    """The server did not run over night: nobody waits for what will be the same. What rests on the whole record is
+    said to be earlier, for the record went on."""
+    clock, wall, gate = Clock(), Clock(), threading.Event()
+    given = iter(["of the evening", "of the morning"])
+
+    def answer(*_asked: object) -> tuple[str, Any]:
+        gate.wait(30)
+        clock.now += answers.AGED_QUICK_S + 0.5
+        return "found", next(given)
+
+    monkeypatch.setattr(worker, "answer", answer)
+    gate.set()
+    answers.AnswerCache(clock, wall).ask(home, question, ["plugs"])
+    wall.now += 10 * answers.FRESH_S
+    gate.clear()
+    kept = answers.AnswerCache(clock, wall)
+    first = kept.ask(home, question, ["plugs"])
+    assert (first.value, first.earlier, first.entered) == ("of the evening", earlier, False)
+    gate.set()
+    kept._pool.shutdown(wait=True)
+    assert asked(kept, home, question, ["plugs"]) == ("of the morning", False)
 
 
 def test_what_other_code_kept_or_nobody_can_read_is_worked_out_again(
