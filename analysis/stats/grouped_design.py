@@ -5,7 +5,8 @@ products per group, level by level, which is all the likelihood needs (`tidetray
 
 Pots of a tray that were weighed on the same days share their Z'Z, and then only their summed products
 matter: after this step, work and memory do not grow with the number of pots. Groups that nest (pots in
-trays, trays on benches) make levels; groupings that cross are taken together in one dense block.
+trays, trays on benches) make levels; groupings that cross are taken together in a dense block for each group that
+they nest in, or one of all rows.
 """
 
 from __future__ import annotations
@@ -169,17 +170,34 @@ def _scaled(term: RandomTerm, n: int) -> tuple[Array, Array]:
     return b @ np.linalg.inv(s), s
 
 
-def _chain(codes: Sequence[Codes]) -> list[list[int]]:
-    """The terms level by level, innermost first; those that cross what is left share the last level."""
+def _nest(codes: Sequence[Codes], fine: Sequence[int], coarse: Sequence[int]) -> bool:
+    return all(_nested(codes[a], codes[b]) for a in fine for b in coarse)
+
+
+def _chain(codes: Sequence[Codes]) -> list[tuple[list[int], Codes]]:
+    """The terms level by level, innermost first, each with the groups of its level.
+
+    Terms that cross share a level. If all of them nest in a further term (pots and periods in trays), its groups are
+    that level's, for they are independent of each other: else all rows are one group.
+    """
     order = sorted(range(len(codes)), key=lambda i: -int(codes[i].max()))
-    levels: list[list[int]] = []
+    levels: list[tuple[list[int], Codes]] = []
     while order:
-        if all(_nested(codes[order[0]], codes[o]) for o in order[1:]):
-            levels.append([order.pop(0)])
+        size = next(n for n in range(1, len(order) + 1) if _nest(codes, order[:n], order[n:]))
+        members, order = order[:size], order[size:]
+        if size == 1:
+            within = codes[members[0]]
         else:
-            levels.append(order)
-            order = []
+            within = codes[order[0]] if order else np.zeros(len(codes[0]), dtype=np.intp)
+        levels.append((members, within))
     return levels
+
+
+def _numbered_within(code: Codes, within: Codes) -> Codes:
+    """The groups of each group of `within`, from zero."""
+    both, at = np.unique(within * (int(code.max()) + 1) + code, return_inverse=True)
+    outer = both // (int(code.max()) + 1)
+    return np.asarray((np.arange(len(both)) - np.searchsorted(outer, outer))[at], dtype=np.intp)
 
 
 def _dense(bases: Sequence[Array], codes: Sequence[Codes]) -> tuple[Array, list[int]]:
@@ -223,16 +241,17 @@ def _stacked(terms: Sequence[RandomTerm], n: int) -> _Stacked:
     codes = [np.unique(np.asarray(t.groups), return_inverse=True)[1].astype(np.intp) for t in terms]
     scaled = [_scaled(t, n) for t in terms]
     stacked = _Stacked([], [], [], [], [])
-    for members in _chain(codes):
+    for members, within in _chain(codes):
         crossed = len(members) > 1
         bases = [scaled[i][0] for i in members]
-        base, starts = _dense(bases, [codes[i] for i in members]) if crossed else (bases[0], [0])
-        for i, at in zip(members, starts, strict=True):
+        own = [_numbered_within(codes[i], within) for i in members]
+        base, starts = _dense(bases, own) if crossed else (bases[0], [0])
+        for i, at, code in zip(members, starts, own, strict=True):
             q, groups = scaled[i][0].shape[1], int(codes[i].max()) + 1
             parameters = _parameters(
                 terms[i],
                 q,
-                groups if crossed else 1,
+                int(code.max()) + 1 if crossed else 1,
                 offset=at,
                 width=base.shape[1],
                 start=len(stacked.bounded),
@@ -241,7 +260,7 @@ def _stacked(terms: Sequence[RandomTerm], n: int) -> _Stacked:
             stacked.fitted.append(FittedTerm(i, terms[i].name, groups, scaled[i][1], parameters))
         stacked.terms.append(tuple(f.parameters for f in stacked.fitted[-len(members) :]))
         stacked.bases.append(base)
-        stacked.groups.append(np.zeros(n, dtype=np.intp) if crossed else codes[members[0]])
+        stacked.groups.append(within)
     return stacked
 
 
