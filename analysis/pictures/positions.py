@@ -51,7 +51,7 @@ def tray_map(pots: pd.DataFrame, tray: pd.Series, largest_pct: float) -> Spec:
     Spec
     """
     rows, columns = int(pots["row"].max()), int(pots["column"].max())
-    marked = _marked(pots, largest_pct)
+    marked = _records(_marked(pots, largest_pct))
     inlet = pd.DataFrame({"x": [tray["inlet_column"]], "y": [tray["inlet_row"]], "said": ["water ➤"]}).dropna()
     at = _Ground.of(rows, columns, inlet).at
     cell = at("left", "top") | {"x2": {"field": "right"}, "y2": {"field": "bottom"}}
@@ -122,23 +122,28 @@ def _marked(pots: pd.DataFrame, largest_pct: float) -> pd.DataFrame:
 
 def _basin_layers(rows: int, columns: int, day: pd.DataFrame, at: _At, cell: Spec) -> list[Spec]:
     """The tray, and below it the bar of its day."""
-    rim = pd.DataFrame({"left": [0.4], "right": [columns + 0.6], "top": [0.4], "bottom": [rows + 0.6]})
+    rim: list[Spec] = [{"left": 0.4, "right": columns + 0.6, "top": 0.4, "bottom": rows + 0.6}]
+    parts = _records(day)
     wet = {"type": "rect", "fill": p.WET, "stroke": p.WET}
     unknown = {"type": "rect", "fill": "#e4e5e2", "stroke": p.UNKNOWN, "strokeDash": [3, 3]}
     return [
         _layer(rim, {"type": "rect", "fill": _BASIN, "stroke": p.WET, "strokeWidth": 2.5, "cornerRadius": 12}, cell),
-        _layer(day[day["kind"] == "day"], {"type": "rect", "fill": p.PAPER, "stroke": p.WET}, cell),
-        _layer(day[day["kind"] == "unknown"], unknown, cell),
-        _layer(day[day["kind"] == "wet"], wet, cell),
+        _layer(_of_kind(parts, "day"), {"type": "rect", "fill": p.PAPER, "stroke": p.WET}, cell),
+        _layer(_of_kind(parts, "unknown"), unknown, cell),
+        _layer(_of_kind(parts, "wet"), wet, cell),
         _layer(
-            day[day["kind"] == "day"],
+            _of_kind(parts, "day"),
             _TEXT | {"fontSize": 11, "align": "left", "dx": 5, "color": p.INK},
             at("right", "middle") | {"text": named("said")},
         ),
     ]
 
 
-def _cell_layers(marked: pd.DataFrame, cell: Spec) -> list[Spec]:
+def _of_kind(parts: list[Spec], kind: str) -> list[Spec]:
+    return [part for part in parts if part["kind"] == kind]
+
+
+def _cell_layers(marked: list[Spec], cell: Spec) -> list[Spec]:
     """The places, shaded by their light where it was surveyed."""
     shade = {
         **measured("light_factor"),
@@ -146,15 +151,17 @@ def _cell_layers(marked: pd.DataFrame, cell: Spec) -> list[Spec]:
         "legend": None,
     }
     plain_cell = {"type": "rect", "stroke": p.LINE, "fill": p.PAPER, "cornerRadius": 4}
-    no_light = marked[marked["light"] == ""].drop(columns="light_factor")
+    no_light = [
+        {name: value for name, value in pot.items() if name != "light_factor"} for pot in marked if not pot["light"]
+    ]
     shaded = {"type": "rect", "stroke": p.LINE, "cornerRadius": 4}
     return [
         _layer(no_light, plain_cell, cell),
-        _layer(marked[marked["light"] != ""], shaded, cell | {"color": shade}),
+        _layer([pot for pot in marked if pot["light"]], shaded, cell | {"color": shade}),
     ]
 
 
-def _pot_layers(marked: pd.DataFrame, at: _At) -> list[Spec]:
+def _pot_layers(marked: list[Spec], at: _At) -> list[Spec]:
     """The pots: a mark, the name, the figure, the light of the place."""
     kinds = [FASTER, SLOWER, ALIKE]
     ranges = {"shape": ["triangle-up", "triangle-down", "circle"], "color": [_FAST, _SLOW, p.QUIET]}
@@ -173,7 +180,7 @@ def _pot_layers(marked: pd.DataFrame, at: _At) -> list[Spec]:
         },
     }
     figure = _TEXT | {"fontWeight": "bold", "fontSize": 13}
-    lit = marked[marked["light"] != ""]
+    lit = [pot for pot in marked if pot["light"]]
     return [
         _layer(marked, {"type": "point", "filled": True, "opacity": 0.9}, mark),
         _layer(marked, _TEXT | {"fontSize": 11}, at("column", "pot_y") | {"text": named("pot")}),
@@ -362,10 +369,14 @@ def spread_over_time(split: pd.DataFrame) -> Spec:
     return plain([_layer(parts, {"type": "bar", "stroke": p.INK, "strokeWidth": 0.5}, encoding)], height=260)
 
 
-def _layer(rows: pd.DataFrame, mark: Spec, encoding: Spec) -> Spec:
-    """A layer; what is not known is null, which JSON has, and no NaN, which it has not."""
-    values = [
+def _records(rows: pd.DataFrame) -> list[Spec]:
+    """What is not known is null, which JSON has, and no NaN, which it has not."""
+    return [
         {name: None if isinstance(value, float) and math.isnan(value) else value for name, value in row.items()}
         for row in rows.to_dict("records")
     ]
+
+
+def _layer(rows: pd.DataFrame | list[Spec], mark: Spec, encoding: Spec) -> Spec:
+    values = rows if isinstance(rows, list) else _records(rows)
     return {"data": {"values": values}, "mark": mark, "encoding": encoding}
