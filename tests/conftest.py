@@ -9,8 +9,9 @@ import subprocess
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import pytest
 import streamlit as st
@@ -18,6 +19,7 @@ from hypothesis import HealthCheck, settings
 from pwdlib.hashers.argon2 import Argon2Hasher
 from streamlit.runtime.context import ContextProxy
 
+import tidetray.analysis as tt
 from tests.composed import make_secrets
 from tests.joints_home import make_joints_home
 from tidetray.ingest.files.trial_file import load_trial
@@ -112,6 +114,13 @@ def nothing_failed(request: pytest.FixtureRequest, caplog: pytest.LogCaptureFixt
 def joints(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A home with a crossover, splits, moves and losses in it, to read."""
     return make_joints_home(tmp_path_factory.mktemp("joints"))
+
+
+@pytest.fixture(scope="session")
+def joints_answers(joints: Path) -> Callable[[str], Any]:
+    """What a notebook is answered of that home: each question, by its name, is asked once."""
+    trial = tt.open(joints)
+    return cache(lambda name: getattr(trial, name)())
 
 
 @pytest.fixture

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import atexit
+import shutil
+import tempfile
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 
 from tidetray.ingest.core.readings import Reading, from_ms, to_ms
@@ -44,6 +48,19 @@ def make_home(
                 store.record([_pack(node, numbers + 1, live)])
             store.note_here(SITE, node, Here(True), at_ms=to_ms(until))
         Upkeep(store).run(now=True)
+    return path
+
+
+@cache
+def _made(until: datetime, readings_of: timedelta | None) -> Path:
+    folder = Path(tempfile.mkdtemp(prefix="tidetray-made-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return make_home(folder, until, readings_of=readings_of)
+
+
+def copied_home(path: Path, until: datetime, *, readings_of: timedelta | None = None) -> Path:
+    """As `make_home`; what was made once in this process is copied."""
+    shutil.copytree(_made(until, readings_of), path, dirs_exist_ok=True)
     return path
 
 

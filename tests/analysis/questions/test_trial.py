@@ -5,8 +5,10 @@ from __future__ import annotations
 import gc
 import subprocess
 import sys
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -52,10 +54,10 @@ def test_what_is_public_is_there_and_loaded_when_used() -> None:
     assert said.split() == ["False", "False"]
 
 
-def test_every_answer_has_one_shape(joints: Path) -> None:
+def test_every_answer_has_one_shape(joints: Path, joints_answers: Callable[[str], Any]) -> None:
     trial = tt.open(joints)
     for name in (*QUESTIONS, "weighing"):
-        answer = getattr(trial, name)()
+        answer = joints_answers(name)
         assert answer.summary.strip(), name
         assert all(caution.strip() for caution in answer.cautions), name
         assert len(answer.table), name
@@ -68,17 +70,19 @@ def test_every_answer_has_one_shape(joints: Path) -> None:
             drawn = answer.plot().to_dict()
             assert drawn.get("layer") or drawn.get("concat"), name
     assert set(trial.trays(UNTIL)["state"]) <= {"wet", "dry", "unknown"}
-    assert len(trial.growth(tray="tray-1")) < len(trial.growth())
+    assert len(trial.growth(tray="tray-1")) < len(joints_answers("growth"))
     assert trial.growth(since=datetime(2026, 5, 30, tzinfo=UTC))["end"].min().year == 2026
     gc.collect()  # a connection left open would warn, which fails a test
 
 
-def test_a_package_gives_the_answers_of_its_home(joints: Path, package: Path) -> None:
+def test_a_package_gives_the_answers_of_its_home(
+    joints: Path, package: Path, joints_answers: Callable[[str], Any]
+) -> None:
     """To the last bit: a colleague repeats the work without the home."""
     home, away = tt.open(joints), tt.read_package(package)
     assert away.name == home.name
     for name in QUESTIONS:
-        here, there = getattr(home, name)(), getattr(away, name)()
+        here, there = joints_answers(name), getattr(away, name)()
         assert there.summary == here.summary, name
         assert there.cautions == here.cautions, name
         assert there.table.equals(here.table), name

@@ -17,7 +17,6 @@ import pandas as pd
 import pytest
 from jsonschema.exceptions import ValidationError
 
-import tidetray.analysis as tt
 from tidetray.analysis.pictures.base import Spec, alarms_per_week, at_night, known
 from tidetray.analysis.pictures.growth import pot_over_time, wet_against_dry
 from tidetray.analysis.pictures.positions import spread_over_time
@@ -95,12 +94,11 @@ def test_a_picture_of_made_frames_is_valid(name: str) -> None:
         valid(spec)
 
 
-def test_the_pictures_of_all_answers_are_valid(joints: Path) -> None:
-    trial = tt.open(joints)
-    growth, compare, positions = trial.growth(), trial.compare(), trial.positions()
+def test_the_pictures_of_all_answers_are_valid(joints_answers: Callable[[str], Any]) -> None:
+    growth, compare, positions = (joints_answers(name) for name in ("growth", "compare", "positions"))
     drawn = [growth.picture(), growth.picture(growth.intervals), compare.picture(), compare.picture_of_the_day()]
     drawn += [spec for _, spec in compare.pictures_of_differences().values()]
-    drawn += [*trial.relate().pictures().values(), trial.tune().picture()]
+    drawn += [*joints_answers("relate").pictures().values(), joints_answers("tune").picture()]
     drawn += [positions.picture(), *(spec for _, _, spec in positions.maps())]
     assert len(drawn) > 15
     for spec in drawn:

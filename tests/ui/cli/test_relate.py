@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import DATA
-from tests.made_home import make_home
+from tests.made_home import copied_home
 from tests.ui.cli.test_main import LEFT_S, REACHED_S, rows, run
 from tests.ui.cli.test_main import home as story  # noqa: F401  # a fixture
 from tidetray.analysis.questions.positions import positions
@@ -25,7 +25,7 @@ from tidetray.ingest.store.recording import open_store
 def nursery(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Nine weeks of weigh-ins, readings of the last nine days: the time before is unknown."""
     until = datetime(2026, 6, 1, 12, tzinfo=UTC)
-    return make_home(tmp_path_factory.mktemp("nursery"), until, readings_of=timedelta(days=9))
+    return copied_home(tmp_path_factory.mktemp("nursery"), until, readings_of=timedelta(days=9))
 
 
 def test_a_day_of_the_story(story: Path) -> None:  # noqa: F811

@@ -20,7 +20,7 @@ import pytest
 from click.testing import CliRunner
 from pypdf import PdfReader
 
-from tests.made_home import make_home
+from tests.made_home import copied_home
 from tests.ui.views.test_pages import labelled, open_page, press, said
 from tidetray.ingest.notebook.corrections import correct
 from tidetray.ingest.notebook.facts import Event
@@ -56,7 +56,7 @@ APPENDIX = TITLES[5:]
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Weigh-ins of nine weeks, readings of the last nine days."""
-    return make_home(tmp_path_factory.mktemp("report"), UNTIL, readings_of=timedelta(days=9))
+    return copied_home(tmp_path_factory.mktemp("report"), UNTIL, readings_of=timedelta(days=9))
 
 
 @pytest.fixture(scope="module")

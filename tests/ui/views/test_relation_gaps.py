@@ -15,7 +15,7 @@ import streamlit as st
 from streamlit.runtime.context import ContextProxy
 
 from tests.analysis.relations.test_relate import trial
-from tests.made_home import make_home
+from tests.made_home import copied_home
 from tests.ui.cli.test_main import rows, run
 from tests.ui.views.test_pages import open_page, said
 from tidetray.analysis.growth.rates import growth_per_interval
@@ -30,7 +30,7 @@ UNTIL = datetime(2026, 6, 1, 12, tzinfo=UTC)
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The made-up nursery: nine weeks of weigh-ins, readings of the last nine days."""
-    return make_home(tmp_path_factory.mktemp("whole"), UNTIL, readings_of=timedelta(days=9))
+    return copied_home(tmp_path_factory.mktemp("whole"), UNTIL, readings_of=timedelta(days=9))
 
 
 @pytest.fixture
