@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from functools import lru_cache
 
 from scipy import stats
+
+from tidetray.analysis.stats.pairwise import range_quantile
 
 POWER = 0.8
 """Chance to find it, common practice in planning (no source)."""
@@ -51,14 +52,8 @@ def more_trays(estimate: float, se: float, *, trays: float, treatments: int) -> 
         each = trays + more
         df = treatments * (each - 1)
         shift = abs(estimate) / (of_a_tray * math.sqrt(2 / each))
-        return bool(stats.nct.sf(_critical(treatments, df), df, shift) >= POWER)
+        return bool(stats.nct.sf(range_quantile(treatments, df) / math.sqrt(2), df, shift) >= POWER)
 
     if not is_found(MOST):
         return None
     return bisect_left(range(1, MOST), True, key=is_found) + 1
-
-
-@lru_cache(maxsize=256)
-def _critical(treatments: int, df: float) -> float:
-    """Of Tukey's range, as a multiple of the standard error of a difference: scipy integrates long for each."""
-    return float(stats.studentized_range.isf(0.05, treatments, df) / math.sqrt(2))

@@ -66,8 +66,20 @@ def range_sf(q: float, k: int, df: float) -> float:
         return float(2 * stats.t.sf(q / np.sqrt(2), df))
     s, weights = _scale_nodes(df)
     below = special.ndtr(_Z) - special.ndtr(_Z[None, :] - q * s[:, None])
-    inner = k * (_PHI * below ** (k - 1)).sum(axis=1)
+    inner = k * (_PHI * _power(below, k - 1)).sum(axis=1)
     return float(np.clip(1 - weights @ inner, 0.0, 1.0))
+
+
+def _power(base: Array, exponent: int) -> Array:
+    """A whole power by products: numpy's own takes ten times as long from the third on."""
+    out, square = np.ones_like(base), base
+    while exponent:
+        if exponent & 1:
+            out = out * square
+        exponent >>= 1
+        if exponent:
+            square = square * square
+    return out
 
 
 @lru_cache(maxsize=1024)
