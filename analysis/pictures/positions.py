@@ -372,7 +372,7 @@ def spread_over_time(split: pd.DataFrame) -> Spec:
 def _records(rows: pd.DataFrame) -> list[Spec]:
     """What is not known is null, which JSON has, and no NaN, which it has not."""
     return [
-        {name: None if isinstance(value, float) and math.isnan(value) else value for name, value in row.items()}
+        {str(name): None if isinstance(value, float) and math.isnan(value) else value for name, value in row.items()}
         for row in rows.to_dict("records")
     ]
 
