@@ -27,10 +27,14 @@ def users_of_nodes(settings: Settings) -> None:
         return
     with look.clear_words():
         known = node_users(home_folder())
-    told = st.session_state.pop("node_user_told", None)
+    told = st.session_state.get("node_user_told")
+    if told and not told[2]:
+        del st.session_state["node_user_told"]
     with st.expander("Users of nodes", expanded=told is not None or not known):
         if told:
             _say(*told)
+            if told[2]:  # the page is drawn again by itself when a node comes: only a press takes a password away
+                st.button("I have copied it", on_click=_hide, key="nu_hide")
         look.small("Each node has its own user, which reaches the topics of that node only.")
         with st.form("node_user"):
             st.session_state.setdefault("nu_site", settings.record.usual_site)
@@ -83,11 +87,15 @@ def _act(what: str) -> None:
         state["node_user_told"] = ("wrong", str(error).replace("`", "'"), "")
 
 
+def _hide() -> None:
+    st.session_state.pop("node_user_told", None)
+
+
 def _tell(what: str, user: User) -> None:
     sign_in.note(f"broker's user {user.username} {what}")
     st.session_state["node_user_told"] = (
         "fine",
-        f"User {user.username} {what}. Copy its password now: it is not shown again.",
+        f"User {user.username} {what}. Copy its password now: it cannot be shown later.",
         json.dumps({"user": user.username, "password": user.password}),
     )
 
@@ -96,4 +104,4 @@ def _say(kind: str, text: str, code: str) -> None:
     look.say(kind, text)
     if code:
         look.small("For a node's secrets.json, beside the name and password of your Wi-Fi, or for other firmware:")
-        st.code(code, language="json", wrap_lines=True)
+        st.code(code, language=None, wrap_lines=True)

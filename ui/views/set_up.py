@@ -173,7 +173,7 @@ def on_the_air(settings: Settings, shown: tuple[HeardNode, ...]) -> None:
         look.say("note", "No node has sent anything yet. This page looks again every few seconds.")
     elif recorder.ok:
         look.small("All nodes that send readings have their trays. A new one appears here automatically.")
-    with st.expander("What to write into a node", expanded=first and recorder.ok and not nodes):
+    with st.expander("What to write into a node", expanded=first and not nodes):
         _for_a_node(settings)
 
 
@@ -216,7 +216,7 @@ def _for_a_node(settings: Settings) -> None:
     if broker.ca_file is None:
         node["ca_file"] = ""
     look.small("In its node.json, beside its sensors (firmware_notes/README.md). Give every node its own name:")
-    st.code(json.dumps(node), language="json", wrap_lines=True)
+    st.code(json.dumps(node), language=None, wrap_lines=True)
     if broker.listen:
         look.small("In its secrets.json: its user and password, which 'Users of nodes' below makes.")
     else:

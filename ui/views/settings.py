@@ -237,7 +237,7 @@ def _mapping_form(topic: str, values: list[tuple[str, str]]) -> None:
     with st.form("mapping"):
         value = st.radio("Which value", list(shown), key=f"plain_value_{topic}")
         st.selectbox(
-            "What it is", list(CHANNELS), key="plain_channel", format_func=lambda name: f"{CHANNELS[name].label}"
+            "What it is", list(CHANNELS), key="plain_channel", format_func=lambda name: capital(CHANNELS[name].label)
         )
         refusals.beside("plain_channel")
         st.text_input("Unit it is sent in (empty: as recorded)", key="plain_unit", placeholder="mm, g, degF")
