@@ -6,6 +6,7 @@ told to the second.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from itertools import groupby
@@ -30,6 +31,7 @@ from tidetray.ui.parts.head import title
 from tidetray.ui.parts.refusals import Refusals
 from tidetray.ui.tag import Markup, tag
 from tidetray.ui.web import sign_in
+from tidetray.ui.web.start import STARTED
 
 LISTEN_S = 8.0
 """Long enough for a sensor that sends every few seconds, short enough to wait for."""
@@ -38,9 +40,6 @@ ACTS = ("set a new password", "change its role", "remove it")
 
 
 def page() -> None:
-    told = st.session_state.pop("settings_told", None)
-    if told:
-        look.say(*told)
     manages = sign_in.may("manage")
     if manages:
         with look.clear_words():
@@ -58,6 +57,20 @@ def page() -> None:
     else:
         signed_in.say_look_only()
     _own_password()
+
+
+def _tell(place: str, kind: str, text: str) -> None:
+    """Keep what became of a press, to be said where it was pressed: a phone does not show the top of the page."""
+    st.session_state["settings_told"] = (place, kind, text)
+
+
+def _is_told(place: str) -> bool:
+    return bool(st.session_state.get("settings_told", ("",))[0] == place)
+
+
+def _say_told(place: str) -> None:
+    if _is_told(place):
+        look.say(*st.session_state.pop("settings_told")[1:])
 
 
 def _form(group: Group) -> None:
@@ -145,7 +158,10 @@ def _recipients() -> None:
             look.small(f"{person.name}{after}")
             st.button("Send a test", key=f"test_{number}", on_click=_test, args=(person.name,))
             st.button(
-                f"Remove {person.name}", key=f"remove_{number}", on_click=_change_file, args=(_remove, person.name)
+                f"Remove {person.name}",
+                key=f"remove_{number}",
+                on_click=_change_file,
+                args=("people", _remove, person.name),
             )
         if st.session_state.get("tested", ("", ()))[0] == person.name:
             look.say(*st.session_state.pop("tested")[1])
@@ -165,6 +181,7 @@ def _recipients() -> None:
         refusals.beside("person_after")
         st.form_submit_button("Notify them", type="primary", on_click=_add_person)
     refusals.under()
+    _say_told("people")
 
 
 def _add_person() -> None:
@@ -179,10 +196,7 @@ def _add_person() -> None:
         refusals.keep([Fault("", "Messages", str(error).replace("`", "'"))])
     else:
         sign_in.note(f"{state['person_name']} gets messages")
-        state["settings_told"] = (
-            "fine",
-            f"{state['person_name']} gets messages. {applied(home_folder())} Send a test now.",
-        )
+        _tell("people", "fine", f"{state['person_name']} gets messages. {applied(home_folder())} Send a test now.")
         for key in ("person_name", "person_urls", "person_after"):
             state[key] = ""
 
@@ -207,7 +221,7 @@ def _test(name: str) -> None:
 def _other_firmware() -> None:
     """Topics of other firmware: received for some seconds, then mapped by pointing at the value."""
     state = st.session_state
-    with st.expander("Values of other firmware", expanded="topics" in state):
+    with st.expander("Values of other firmware", expanded="topics" in state or _is_told("firmware")):
         mappings = load_settings(home_folder()).plain
         for number, each in enumerate(mappings):
             with st.container(horizontal=True, gap="small", vertical_alignment="center"):
@@ -215,9 +229,15 @@ def _other_firmware() -> None:
                 look.small(
                     f"{each.topic}{member}: {each.channel.replace('_', ' ')} of {each.tray or each.node or 'its place'}"
                 )
-                st.button("Remove", key=f"plain_{number}", on_click=_change_file, args=(_unmap, number, each.topic))
+                st.button(
+                    "Remove",
+                    key=f"plain_{number}",
+                    on_click=_change_file,
+                    args=("firmware", _unmap, number, each.topic),
+                )
         look.small("Sensors that send numbers or JSON on their own topics, without tidetray's program.")
         st.button(f"Receive topics for {LISTEN_S:.0f} s", on_click=_listen)
+        _say_told("firmware")
         topics: dict[str, bytes] = state.get("topics", {})
         if "topics" in state and not topics:
             look.say("note", "Nothing was received. Check that the sensor sends to this broker, then try again.")
@@ -267,7 +287,7 @@ def _map(topic: str, member: str) -> None:
     else:
         sign_in.note(f"values of {topic} recorded")
         state.pop("topics", None)
-        state["settings_told"] = ("fine", f"{topic} is recorded. {applied(home_folder())}")
+        _tell("firmware", "fine", f"{topic} is recorded. {applied(home_folder())}")
 
 
 def _unmap(number: int, topic: str) -> str:
@@ -281,16 +301,17 @@ def _listen() -> None:
         sign_in.require("manage")
         st.session_state["topics"] = listen(load_settings(home_folder()).broker, LISTEN_S)
     except TidetrayError as error:
-        st.session_state["settings_told"] = ("wrong", str(error).replace("`", "'"))
+        _tell("firmware", "wrong", str(error).replace("`", "'"))
 
 
 def _backup() -> None:
-    with st.expander("Backup now"):
+    with st.expander("Backup now", expanded=_is_told("backup")):
         look.small(
             "A copy of the whole record, checked, into the folder 'backups' of this home. Copy it to another disk: a "
             "copy on the same disk is lost with it. Accounts and settings are not in it."
         )
-        st.button("Make a backup", on_click=_change_file, args=(_back_up,))
+        st.button("Make a backup", on_click=_change_file, args=("backup", _back_up))
+        _say_told("backup")
 
 
 def _back_up() -> str:
@@ -302,18 +323,18 @@ def _back_up() -> str:
     )
 
 
-def _change_file(change: Callable[..., str], *args: object) -> None:
+def _change_file(place: str, change: Callable[..., str], *args: object) -> None:
     try:
         sign_in.require("manage")
-        told = ("fine", change(*args))
+        _tell(place, "fine", change(*args))
     except TidetrayError as error:
-        told = ("wrong", f"Nothing was changed. {error}".replace("`", "'"))
-    st.session_state["settings_told"] = told
+        _tell(place, "wrong", f"Nothing was changed. {error}".replace("`", "'"))
 
 
 def _settings() -> None:
     home = home_folder()
-    recorder = "is running" if is_recording(home) else "is not running: start it with 'tidetray record'"
+    away = "is being started" if os.environ.get(STARTED) else "is not running: start it with 'tidetray record'"
+    recorder = "is running" if is_recording(home) else away
     st.subheader("All settings", anchor=False)
     look.small(f"Home: {home}. The recorder {recorder}.")
     with look.clear_words():
@@ -388,6 +409,7 @@ def _people() -> None:
             if act == ACTS[1]:
                 st.selectbox("May", list(ROLES), key="p_new_role", format_func=lambda role: f"{role}: {ROLES[role]}")
             st.button("Change account", on_click=_act, args=(_change,))
+    _say_told("accounts")
 
 
 def _add(by: str) -> str:
@@ -420,6 +442,7 @@ def _own_password() -> None:
         st.text_input("Password until now", type="password", key="p_old", autocomplete="current-password")
         st.text_input("New password ", type="password", key="p_own", autocomplete="new-password")
         st.form_submit_button("Change it", on_click=_act, args=(_change_own, "look"))
+    _say_told("own password")
 
 
 def _change_own(by: str) -> str:
@@ -439,7 +462,7 @@ def _act(change: Callable[[str], str], role: str = "manage") -> None:
         st.session_state
     ):
         st.session_state[key] = ""
-    st.session_state["settings_told"] = told
+    _tell("own password" if change is _change_own else "accounts", *told)
 
 
 def _deeds() -> None:
