@@ -7,7 +7,7 @@ from datetime import datetime, tzinfo
 import numpy as np
 import pandas as pd
 
-from tidetray.analysis.base.arrays import IntArray
+from tidetray.analysis.base.arrays import Codes, IntArray
 
 NO_TIME = np.iinfo(np.int64).min
 """What `utc_ms` gives for NaT."""
@@ -64,3 +64,24 @@ def local_days(start: pd.Timestamp, end: pd.Timestamp, zone: str | tzinfo) -> tu
     days = pd.date_range(first, max(first, last) + pd.Timedelta(days=1), freq="D", unit="ms")
     edges = days.tz_localize(zone, ambiguous=np.ones(len(days), dtype=bool), nonexistent="shift_forward")
     return days[:-1], utc_ms(edges, "days")
+
+
+def order_of(code: Codes, time_ms: IntArray) -> Codes | slice:
+    """Rows by a code, and by time within it.
+
+    Parameters
+    ----------
+    code : array of int (n,)
+        A number for each name.
+    time_ms : array of int (n,)
+        [ms].
+
+    Returns
+    -------
+    array of int (n,) or slice
+        A slice of all where they are in that order, as most frames are: what it takes is no copy.
+    """
+    step = np.diff(code)
+    if ((step > 0) | ((step == 0) & (time_ms[1:] >= time_ms[:-1]))).all():
+        return slice(None)
+    return np.lexsort((time_ms, code))

@@ -19,7 +19,7 @@ import pandas as pd
 
 from tidetray.analysis.base.arrays import FloatArray, IntArray
 from tidetray.analysis.base.columns import need
-from tidetray.analysis.base.times import NO_TIME, utc_ms
+from tidetray.analysis.base.times import NO_TIME, order_of, utc_ms
 from tidetray.analysis.conditions.degree_days import degree_hours
 from tidetray.analysis.conditions.light import LIT_PPFD, under_water
 from tidetray.analysis.conditions.raised_pots import cycles_at_height
@@ -199,10 +199,11 @@ def _depths(cycles: pd.DataFrame, height_m: float, mark_m: float) -> tuple[IntAr
     """Depth of water above the pot's height at the peak of each flood, from its start on; at the flood mark where none
     is known."""
     least_m = max(mark_m - height_m, 0.0)
-    floods = cycles[~cycles["kind"].isin([UNKNOWN, NO_FLOOD])]
-    peaks = floods["peak_level_m"].to_numpy(dtype=np.float64)
+    kind = cycles["kind"].to_numpy()
+    is_flood = (kind != UNKNOWN) & (kind != NO_FLOOD)
+    peaks = cycles["peak_level_m"].to_numpy(dtype=np.float64)[is_flood]
     above = np.where(np.isnan(peaks), least_m, np.maximum(peaks - height_m, 0.0))
-    return np.r_[NO_TIME, floods["seen"].to_numpy(dtype=np.int64)], np.r_[least_m, above]
+    return np.r_[NO_TIME, cycles["seen"].to_numpy(dtype=np.int64)[is_flood]], np.r_[least_m, above]
 
 
 def _waters(water: pd.DataFrame | None) -> dict[str, tuple[IntArray, FloatArray]]:
@@ -239,11 +240,11 @@ def series_by_tray(hours: Mapping[str, pd.DataFrame] | TraySeries) -> TraySeries
         mean = frame["mean"].to_numpy(dtype=np.float64)
         code, trays = pd.factorize(frame["tray"])
         code = np.where(frame["covered_s"].to_numpy() > 0, code, -1)
-        order = np.lexsort((at_ms, code))
-        ends = np.searchsorted(code[order], np.arange(len(trays) + 1))
+        order = order_of(code, at_ms)
+        code, at_ms, mean = code[order], at_ms[order], mean[order]
+        ends = np.searchsorted(code, np.arange(len(trays) + 1))
         for tray, begin, end in zip(trays, ends[:-1], ends[1:], strict=True):
-            own = order[begin:end]
-            parts.setdefault(str(tray), {})[channel] = at_ms[own], mean[own]
+            parts.setdefault(str(tray), {})[channel] = at_ms[begin:end], mean[begin:end]
     return TraySeries({tray: _three(have) for tray, have in parts.items()})
 
 
@@ -252,7 +253,9 @@ def _three(have: Mapping[str, tuple[IntArray, FloatArray]]) -> tuple[tuple[IntAr
     at = np.searchsorted(humidity[0], air[0])
     both = (at < len(humidity[0])) & (np.r_[humidity[0], -1][at] == air[0])
     vpd = air[0][both], vpd_kpa(air[1][both], humidity[1][at[both]])
-    return _closed(*air), _closed(*water), _closed(*vpd)
+    steps = [_closed(*each) for each in (air, water, vpd)]
+    first_ms = steps[0][0]  # mostly the same hours: one array for all, which timelines notice
+    return tuple((first_ms if np.array_equal(at_ms, first_ms) else at_ms, value) for at_ms, value in steps)
 
 
 def _closed(start_ms: IntArray, value: FloatArray) -> tuple[IntArray, FloatArray]:

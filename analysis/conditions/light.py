@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from tidetray.analysis.base.arrays import Codes, FloatArray, IntArray
 from tidetray.analysis.base.columns import need
-from tidetray.analysis.base.times import NO_TIME, local_days, utc_ms
+from tidetray.analysis.base.times import NO_TIME, local_days, order_of, utc_ms
 from tidetray.ingest.core.readings import MAX_GAP_S
 
 Values = TypeVar("Values", float, NDArray[np.float64], "pd.Series[float]")
@@ -315,7 +315,7 @@ def _read_hours(hours: pd.DataFrame) -> _Hours:
     need(hours, tuple(columns), "hours")
     code, names = pd.factorize(hours["tray"], sort=True)
     all_ms = utc_ms(hours["time"], "hours")
-    order = np.lexsort((all_ms, code))
+    order = order_of(code, all_ms)
     frame = hours[columns].iloc[order]
     covered_s = frame["covered_s"].to_numpy(dtype=np.float64)
     above_s = np.where(covered_s > 0, frame["above_s"].to_numpy(dtype=np.float64), 0.0)

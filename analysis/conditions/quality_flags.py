@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from tidetray.analysis.base.arrays import FloatArray, IntArray
 from tidetray.analysis.base.columns import need
-from tidetray.analysis.base.times import utc_ms
+from tidetray.analysis.base.times import order_of, utc_ms
 from tidetray.ingest.core.readings import MAX_GAP_S
 
 GOOD = "good"
@@ -174,7 +174,7 @@ def flag_hours(hours: pd.DataFrame, channel: str, limits: Mapping[str, Plausible
     # codes in place of names: to sort and to compare names takes longer than all the rest
     code, _ = pd.factorize(hours["tray"], sort=True)
     time_ms = utc_ms(hours["time"], "hours")
-    order = np.lexsort((time_ms, code))
+    order = order_of(code, time_ms)
     frame, tray, time_ms = hours.iloc[order], code[order], time_ms[order]
     low, high = frame["min"].to_numpy(dtype=np.float64), frame["max"].to_numpy(dtype=np.float64)
     gap, good = FLAGS.index("after a gap"), FLAGS.index(GOOD)
@@ -208,7 +208,8 @@ def sound_hours(flagged: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         Its rows without those that are out of range, a spike, flat or a gap.
     """
-    return flagged[~flagged["flag"].isin(BAD)].reset_index(drop=True)
+    bad = flagged["flag"].isin(BAD)
+    return flagged[~bad].reset_index(drop=True) if bad.any() else flagged
 
 
 def count_flags(flagged: pd.DataFrame, by: Sequence[str] = ("tray",)) -> pd.DataFrame:

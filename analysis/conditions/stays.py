@@ -30,7 +30,11 @@ class Cut:
     pieces: pd.DataFrame
 
     def by_tray_and_height(self) -> Iterator[tuple[str, float, pd.DataFrame]]:
-        for tray, standing in self.pieces.groupby("tray", sort=False):
+        """The pieces without names, of each tray and each height on it."""
+        numbers = self.pieces[["row", "place", "start", "end", "height_m"]]
+        code, trays = pd.factorize(self.pieces["tray"])
+        for at, tray in enumerate(trays):
+            standing = numbers[code == at]
             for height_m in standing["height_m"].unique():
                 yield str(tray), float(height_m), standing[standing["height_m"] == height_m]
 

@@ -21,9 +21,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tidetray.analysis.base.arrays import FloatArray, IntArray
+from tidetray.analysis.base.arrays import Codes, FloatArray, IntArray
 from tidetray.analysis.base.columns import need
-from tidetray.analysis.base.times import NO_TIME, utc_ms
+from tidetray.analysis.base.times import NO_TIME, order_of, utc_ms
 from tidetray.analysis.conditions.light import LIT_PPFD
 
 CYCLE_COLUMNS = ("flood_start", "flood_reached", "drain_start", "dry", "outcome")
@@ -113,17 +113,19 @@ class Timeline:
         wet_ms, unknown_ms, self.reached_ms = wet_and_unknown(cycles, low_ms, high_ms)
         light_ms = light["ms"].to_numpy(dtype=np.int64)
         changes = [np.array([low_ms, high_ms]), wet_ms.ravel(), unknown_ms.ravel()]
-        changes += [each[(each > low_ms) & (each < high_ms)] for each in (light_ms, *(times for times, _ in series))]
+        several = {id(times): times for times in (light_ms, *(times for times, _ in series))}  # each array once
+        changes += [each[(each > low_ms) & (each < high_ms)] for each in several.values()]
         self.change_ms: IntArray = _in_order(np.concatenate(changes))
         at_ms = self.change_ms
         self.unknown: Mask = _inside(unknown_ms, at_ms)
         self.wet: Mask = _inside(wet_ms, at_ms) & ~self.unknown
         self.dry: Mask = ~self.wet & ~self.unknown
-        level = _held(light_ms, light["ppfd"].to_numpy(dtype=np.float64), at_ms)
+        at = {key: np.searchsorted(times, at_ms, side="right") for key, times in several.items()}
+        level = _held(light["ppfd"].to_numpy(dtype=np.float64), at[id(light_ms)])
         self.light_known: Mask = ~np.isnan(level)
         self.lit: Mask = level >= LIT_PPFD
         self.ppfd: FloatArray = np.where(self.light_known, level, 0.0)
-        self.series = tuple(_held(times, values, at_ms) for times, values in series)
+        self.series = tuple(_held(values, at[id(times)]) for times, values in series)
 
     def running(self, rates: Sequence[NDArray[Any]], kind: type) -> Running:
         return Running(self.change_ms, np.stack([np.asarray(rate) for rate in rates]).astype(kind))
@@ -144,8 +146,9 @@ def _in_order(time_ms: IntArray) -> IntArray:
     return np.asarray(ordered[np.r_[True, ordered[1:] != ordered[:-1]]])
 
 
-def _held(time_ms: IntArray, value: FloatArray, at_ms: IntArray) -> FloatArray:
-    return np.asarray(np.r_[np.nan, value][np.searchsorted(time_ms, at_ms, side="right")])
+def _held(value: FloatArray, at: Codes) -> FloatArray:
+    """The value that holds at each change: `at`, how many of its times came by then; NaN before the first."""
+    return np.asarray(np.r_[np.nan, value][at])
 
 
 def wet_and_unknown(cycles: pd.DataFrame, low_ms: int, high_ms: int) -> tuple[IntArray, IntArray, IntArray]:
@@ -224,7 +227,7 @@ def _by_tray(frame: pd.DataFrame, source: pd.DataFrame, order: list[str]) -> Map
     if "tray" not in source.columns:
         return {None: frame.iloc[np.lexsort(keys)]}
     code, trays = pd.factorize(source["tray"])
-    at = np.lexsort([*keys, code])
+    at = order_of(code, keys[0]) if len(keys) == 1 else np.lexsort([*keys, code])
     ordered, edges = frame.iloc[at], np.searchsorted(code[at], np.arange(len(trays) + 1))
     return {tray: ordered.iloc[begin:end] for tray, begin, end in zip(trays, edges[:-1], edges[1:], strict=True)}
 

@@ -90,11 +90,12 @@ def repeated_readings(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None
     marks = mark_sessions(weighins, breaks)
     frame = pd.DataFrame(
         {
-            "pot": weighins["pot"].to_numpy(dtype=object),
+            # numbers in place of names and times: to sort and to compare these takes longer than all the rest
+            "pot": pd.factorize(weighins["pot"], sort=True)[0],
             "ms": utc_ms(weighins["time"], "weigh-ins"),
             "gross_g": weighins["gross_g"].to_numpy(dtype=np.float64),
             "blotted": weighins["blotted"].to_numpy(dtype=bool) if "blotted" in weighins.columns else True,
-            "session": marks["session"].to_numpy(),
+            "session": utc_ms(marks["session"], "sessions"),
             "breaks": marks["breaks_before"].to_numpy(),
         }
     ).sort_values(["pot", "ms"], kind="stable")

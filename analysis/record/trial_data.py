@@ -243,7 +243,8 @@ class TrialData:
         if channel not in self._flagged:
             site = self.trial.site
             hours = queries.for_trays(self._store, site, queries.hourly(self._store, site, channel))
-            hours = hours[hours["tray"].isin(self.treatments)]
+            own = hours["tray"].isin(self.treatments)
+            hours = hours if own.all() else hours[own]
             self._flagged[channel] = flag_hours(hours, channel)
         return self._flagged[channel]
 

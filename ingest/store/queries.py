@@ -153,7 +153,8 @@ def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: 
     frame = pd.DataFrame(
         {name: _repeated([row[at] for row in series], counts) for name, at in (("node", 1), ("tray", 2))}
         | {"n": n.astype(np.int64)}
-        | dict(zip(COLUMNS[2:], numbers, strict=True))
+        | dict(zip(COLUMNS[2:], numbers, strict=True)),
+        copy=False,
     )
     frame["time"] = pd.DatetimeIndex((hour.astype(np.int64) * HOUR_MS).astype("datetime64[ms]"), tz="UTC")
     return frame
@@ -371,10 +372,10 @@ def last_before_ms(store: Store, site: str, tray: str, channels: Sequence[str], 
 def for_trays(store: Store, site: str, hours: pd.DataFrame) -> pd.DataFrame:
     """Hourly summaries by tray: what a node measures of its own place holds for the trays it serves,
     as far as these have no readings of that channel of their own."""
-    shared = hours[hours["tray"] == ""].drop(columns="tray")
-    own = hours[hours["tray"] != ""]
-    if shared.empty:
-        return own
+    of_nodes = hours["tray"] == ""
+    if not of_nodes.any():
+        return hours
+    shared, own = hours[of_nodes].drop(columns="tray"), hours[~of_nodes]
     if store.elsewhere is not None:
         serves = store.elsewhere.latest(site)[["node", "tray"]].query("tray != ''").drop_duplicates()
     else:
