@@ -224,14 +224,14 @@ def light_hours(
 
 def _ppfd_hours(hours: pd.DataFrame, factors: Mapping[str, Sequence[tuple[datetime | None, float]]]) -> pd.DataFrame:
     """Of the trays that have factors; all at once, for a tray at a time takes ten times as long."""
-    one = hours_of_several(hours[hours["tray"].isin(list(factors))])
+    one: pd.DataFrame = hours_of_several(hours[hours["tray"].isin(list(factors))])
     code, names = pd.factorize(one["tray"])
     factor = np.array([factors[name][0][1] for name in names])[code]
     for at in (n for n, name in enumerate(names) if len(factors[name]) > 1):
         factor[code == at] = factor_at(one["time"][code == at], factors[names[at]])
     one["ppfd"] = one["mean"] / factor
-    one = one[np.isfinite(one["ppfd"]) | (one["covered_s"] == 0)]
-    return one[["tray", "time", "covered_s", "above_s", "ppfd"]]
+    told = np.isfinite(one["ppfd"]) | (one["covered_s"] == 0)
+    return one.loc[told, ["tray", "time", "covered_s", "above_s", "ppfd"]]
 
 
 def water_frame(events: Iterable[Event]) -> pd.DataFrame:

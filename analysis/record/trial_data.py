@@ -741,9 +741,9 @@ def tuning_data(
             days = sold.curves.trays.reindex(columns=["tray", "treatment", "days"]).astype({"days": float})
             own = own.merge(days.rename(columns={"days": "days_to_mass"}), on=["tray", "treatment"], how="left")
             cautions += [caution for caution in sold.cautions if caution not in cautions]
-        known = own[own["tray"].isin(water)]
+        with_water = own[own["tray"].isin(water)]
         measured.append(own)
-        planned.append(planned_doses(known, {t.name: t for t in data.plan.treatments}, water))
+        planned.append(planned_doses(with_water, {t.name: t for t in data.plan.treatments}, water))
         cautions += [caution for caution in both.cautions if caution not in cautions]
     return TuningData(
         tuple(trial.name for trial in ordered),
