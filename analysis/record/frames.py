@@ -231,7 +231,8 @@ def _ppfd_hours(hours: pd.DataFrame, factors: Mapping[str, Sequence[tuple[dateti
         factor[code == at] = factor_at(one["time"][code == at], factors[names[at]])
     one["ppfd"] = one["mean"] / factor
     told = np.isfinite(one["ppfd"]) | (one["covered_s"] == 0)
-    return one.loc[told, ["tray", "time", "covered_s", "above_s", "ppfd"]]
+    known: pd.DataFrame = one[told][["tray", "time", "covered_s", "above_s", "ppfd"]]
+    return known
 
 
 def water_frame(events: Iterable[Event]) -> pd.DataFrame:
