@@ -7,7 +7,7 @@ rising all the way, falling all the way and no effect; and the tested doses betw
    falls after it (`tidetray.analysis.stats.unimodal`). The orders "falling all the way" (gap 0), "rising all the way"
    (gap k) and "flat" are excluded where they lose more than chance does: more than in 95 % of trials of a flat truth
    simulated for these doses and trays. Flat is the hardest truth of a monotone one.
-2. Where: places whose best shape (`tidetray.analysis.dose.shapes`) is within F(0.95; 1, df) of the least.
+2. Where: places whose best shape (`tidetray.analysis.dose.shapes`) is within F(0.95; 1, df) variances of the least.
 3. That interval is rounded outwards to tested doses: where nothing was tested, nothing says where the best lies. An
    end at a tested dose goes on to the next one, and the gaps on both sides of the best dose of step 1 always belong to
    it: that growth is best at 12 of 9, 12, 15 says no more than between 9 and 15. This is also what keeps the claim
@@ -122,7 +122,7 @@ def find_orders(found: Plausible, step: float) -> Orders:
     variance = _variance(pure, df_pure, mean[None, :], tested, trays)[0]
     least, v = float(by_gap.min()), max(variance, 1e-300)
     falling, rising, level = (by_gap[0] - least) / v, (by_gap[-1] - least) / v, (flat - least) / v
-    low, high = _where(found, variance if df_pure >= ENOUGH_DF else np.nan, df_pure)
+    low, high = _where(found, variance, df_pure if df_pure >= ENOUGH_DF else 0.0)
     modes = np.flatnonzero(by_gap <= least + 1e-9 * max(float(by_gap.max()), 1e-300))
     near = 1e-6 * found.span
     findable = _findable(tuple(trays), tuple(_relative_gaps(tested)), int(df_pure))
@@ -300,13 +300,18 @@ def _lost_by_orders(trays: tuple[float, ...], gaps: tuple[float, ...], df_pure: 
     return np.asarray((np.column_stack([by_gap[:, 0], by_gap[:, -1], flat]) - least[:, None]) / variance[:, None])
 
 
-def _where(found: Plausible, variance: float, df: float) -> tuple[float, float]:
-    """The places, in doses as given, whose best shape is nearly as good as the best of all."""
+def _where(found: Plausible, variance: float, df_pure: float) -> tuple[float, float]:
+    """The places, in doses as given, whose best shape is nearly as good as the best of all.
+
+    Without enough trays of one dose (`df_pure` 0) neither estimate of the scatter is to be had alone: what the best
+    of many shapes leaves is too little, and neighbouring doses count curvature as scatter. Their mean, and no less than
+    the former.
+    """
     inside = found.family.kind == KINDS.index("inside")
     place, rss = found.family.place[inside], found.rss[inside]
-    least = float(rss.min())
-    if not np.isfinite(variance):
+    least, df = float(rss.min()), df_pure
+    if not df_pure:
         df = float(max(found.df - 4, 1))
-        variance = least / df
+        variance = max(least / df, (least / df + variance) / 2)
     keep = place[rss <= least + variance * float(f_distribution.ppf(LEVEL, 1, df))]
     return found.low + found.span * float(keep.min()), found.low + found.span * float(keep.max())

@@ -38,6 +38,7 @@ SPREAD_COLUMNS = (
 
 LEAST_TRAYS, LEAST_POTS = 3, 4
 """Trays, and pots on each, weighed on both days, below which nothing is said of a change (our choice)."""
+_NEARLY = 1 - 1e-9
 
 
 @dataclass(frozen=True)
@@ -45,11 +46,11 @@ class Spread:
     """`split`: per day, variances of ln mass: `total` = `tray` + `place` (rows and columns) + `scale` + `rest`, and the
     total as `sd_pct`, the typical distance of a pot from its treatment's mean [%]; `tray_share_low`, `tray_share_high`:
     95 % limits of the tray's part of the total. `ratio` of the variance of pots within a tray, last day over first
-    (geometric mean of the trays), with `p`: Student's t over trays, of each one's correlation of sum and difference
-    (Pitman 1939, Biometrika 31:9-12; Morgan 1939, 31:13-19, read in the help of R's package PairedData 1.1.1: the same
-    pots, so the two variances are not independent, and that correlation tests them). Pots of all trays in one
-    correlation would say it in 14 % of trials without a change, where trays scatter unevenly. NaN below LEAST_TRAYS
-    trays with LEAST_POTS pots on both days.
+    (geometric mean of the trays), with `p`: Student's t over trays, of Fisher's z (artanh) of each one's correlation
+    of sum and difference (Pitman 1939, Biometrika 31:9-12; Morgan 1939, 31:13-19, read in the help of R's package
+    PairedData 1.1.1: the same pots, so the two variances are not independent, and that correlation tests them). Pots of
+    all trays in one correlation would say it in 14 % of trials without a change, where trays scatter unevenly. NaN
+    below LEAST_TRAYS trays with LEAST_POTS pots on both days.
     """
 
     split: pd.DataFrame
@@ -170,7 +171,7 @@ def _grew(frame: pd.DataFrame, first: object, last: object, *, day: str, pot: st
         if len(own) < LEAST_POTS or not (a @ a > 0 and b @ b > 0 and scale > 0):
             continue
         ratios.append(float(np.log((b @ b) / (a @ a))))
-        agree.append(float(up @ across) / scale)
+        agree.append(float(np.arctanh(np.clip(up @ across / scale, -_NEARLY, _NEARLY))))
     if len(agree) < LEAST_TRAYS:
         return float("nan"), float("nan")
     return float(np.exp(np.mean(ratios))), float(stats.ttest_1samp(agree, 0.0).pvalue)
