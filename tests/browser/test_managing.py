@@ -106,6 +106,7 @@ def test_a_backup_is_made_by_one_press(page: Page, tmp_path: Path) -> None:  # n
         hand.open("Backup now")
         hand.press("Make a backup")
         shown(page, "Copied and checked")
+        expect(expander(page, "Backup now").get_by_text("Copied and checked")).to_be_visible()  # where it was pressed
         looked_at(page, "a backup made")
     (copy,) = (tmp_path / "backups").glob("*.sqlite")
     with open_store(copy, read_only=True) as there, open_store(tmp_path / RECORD_FILE, read_only=True) as here:
@@ -223,6 +224,7 @@ def test_a_value_of_other_firmware_is_recorded_by_pointing_at_it(page: Page, tmp
             hand.fill("Tray (empty: of the whole place)", "tray-1")
             hand.press("Record this value")
             shown(page, "shed/probe-1/state is recorded.")
+            expect(expander(page, "Values of other firmware").get_by_text("is recorded. It holds now")).to_be_visible()
             looked_at(page, "other firmware mapped")
             visit(page, f"{address}/set_up")
             expect(page.get_by_text("shed-probe of site nursery sends readings of tray-1").first).to_be_visible(

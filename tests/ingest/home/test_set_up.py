@@ -330,3 +330,17 @@ def test_two_trials_and_one_of_them_ended(home: Path) -> None:
     app = open_page("views/set_up.py")
     assert "Add trays to a running trial" in [each.label for each in app.expander]
     assert "Begin another trial" in [each.label for each in app.expander]
+
+
+def test_a_password_stays_in_sight_until_somebody_says_that_it_is_copied(home: Path) -> None:
+    """The page is drawn again by itself when a node comes."""
+    use_own_broker(home, listen="127.0.0.1", port=18830)
+    app = open_page("views/set_up.py")
+    fill(app, nu_node="bench-9")
+    press(app, "Create user")
+    (code,) = (each.value for each in app.code if "password" in each.value)
+    app.run()
+    assert code in {each.value for each in app.code}
+    press(app, "I have copied it")
+    assert code not in {each.value for each in app.code}
+    assert "bench-9 made" not in said(app)
