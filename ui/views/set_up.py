@@ -34,6 +34,9 @@ from tidetray.ui.tag import tag
 from tidetray.ui.web import sign_in
 from tidetray.ui.web.start import STARTED
 
+FEW = 12
+"""Trays of which the last readings are all shown at once."""
+
 REFRESH_S = 3
 OWN, OTHER = "tidetray's own: nothing to install", "one that runs already"
 
@@ -302,7 +305,7 @@ def first_readings() -> None:
         return
     _step(4, "First reading")
     now = datetime.now(UTC)
-    cards = []
+    recorded, silent = [], []
     for tray in trays:
         own = {row.channel: row for row in rows if row.tray == tray}
         if own:
@@ -312,10 +315,15 @@ def first_readings() -> None:
                     for name, row in sorted(own.items())
                 }
             )
-            cards.append(tag("div", tag("div", tray, tag("span", "✓ recorded"), css="head"), shown, css="tt-card"))
+            recorded.append(tag("div", tag("div", tray, tag("span", "✓ recorded"), css="head"), shown, css="tt-card"))
         else:
-            cards.append(tag("div", tag("div", tray, tag("span", "nothing yet"), css="head"), css="tt-card unknown"))
-    look.cards(cards)
+            silent.append(tag("div", tag("div", tray, tag("span", "nothing yet"), css="head"), css="tt-card unknown"))
+    if len(trays) <= FEW:
+        look.cards([*silent, *recorded])
+    else:
+        look.cards(silent)
+        with st.expander(f"{words.many(len(recorded), 'tray')} with readings"):
+            look.cards(recorded)
     if rows and any_trial:
         look.say(
             "fine", "Readings are recorded. The other pages show them from now on; 'Alarms' shows when something fails."

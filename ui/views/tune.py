@@ -38,10 +38,16 @@ MEASURED, PLANNED = "what the trays really did", "the planned schedule"
 
 def page() -> None:
     flooding_asked.say_noted()
-    with look.clear_words():
+    above, below = st.container(), st.container()
+    with below, look.clear_words():  # first, whatever the answer needs
         settings = load_settings(home_folder())
         in_force(settings)
-        st.subheader("What grows best", anchor=False)
+    with above:
+        tuned(settings)
+
+
+def tuned(settings: Settings) -> None:
+    with look.clear_words():
         trials = trial_choice()
     top = st.container()
     left, right, third = st.columns([2, 2, 1])
@@ -233,14 +239,18 @@ def say_done(lines: list[str]) -> None:
 
 
 def flood_cards(rows: list[timetable_files.CardRow]) -> None:
+    """A card for all trays that flood alike."""
+    alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for row in rows:
+        alike.setdefault((row.schedule, row.clocks), []).append(row.tray)
     look.cards(
         tag(
             "div",
-            tag("div", row.tray, tag("span", row.schedule), css="head"),
-            tag("div", ", ".join(row.clocks) or "no flood"),
+            tag("div", ", ".join(trays), tag("span", schedule), css="head"),
+            tag("div", ", ".join(clocks) or "no flood"),
             css="tt-card",
         )
-        for row in rows
+        for (schedule, clocks), trays in alike.items()
     )
 
 
