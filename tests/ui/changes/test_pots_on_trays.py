@@ -120,7 +120,7 @@ D4 tray-1 1 2 3"""
         "Line 4, F1: tray-1 is under always dry, and pot F1 under floods",
         "Line 5, D3: 'tray_2' cannot be the name of a tray. Use a-z, 0-9 and '-'",
         "Line 7, F2: one of row and column is missing. Write both, or neither where it was not noted",
-        "Line 2, D2: row 1, column 1 of tray tray-1 is taken by pot D1. Give each pot its own place",
+        "Line 2, D2: row 1, column 1 of tray tray-1 would hold pots D1 and D2. Give each pot its own place",
     ]
 
 
@@ -134,7 +134,7 @@ def test_what_says_nothing_new_is_refused(home: Path) -> None:
 def test_a_place_that_another_pot_has_already_is_refused(home: Path) -> None:
     put(home, "D1 tray-1 1 1")
     assert refused(home, "D2 tray-1 1 1") == [
-        "Line 1, D2: row 1, column 1 of tray tray-1 is taken by pot D1. Give each pot its own place"
+        "Line 1, D2: row 1, column 1 of tray tray-1 would hold pots D1 and D2. Give each pot its own place"
     ]
 
 
