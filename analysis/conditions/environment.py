@@ -230,7 +230,22 @@ class TraySeries:
 
 
 def series_by_tray(hours: Mapping[str, pd.DataFrame] | TraySeries) -> TraySeries:
-    """Hourly means by channel, as `environment` takes them, by tray: who asks several times splits once."""
+    """Hourly means by tray: who asks several times splits once.
+
+    Parameters
+    ----------
+    hours : mapping of channel to DataFrame
+        As `environment` takes them: `tray`, `time` (UTC), `mean` and `covered_s` [s]; what this returned is given back.
+
+    Returns
+    -------
+    TraySeries
+
+    Raises
+    ------
+    ValueError
+        For missing columns, or times without a zone.
+    """
     if isinstance(hours, TraySeries):
         return hours
     parts: dict[str, dict[str, tuple[IntArray, FloatArray]]] = {}

@@ -48,8 +48,22 @@ class Cut:
 def cut_intervals(intervals: pd.DataFrame, pots: pd.DataFrame) -> Cut:
     """What every interval has in common with the placements of its pot; a pot without a height stands on the floor.
 
-    ValueError, naming what and where: missing columns, times without a zone, a pot that is not in `pots`, an
-    interval that ends before it starts, intervals or placements of a pot that overlap.
+    Parameters
+    ----------
+    intervals : DataFrame
+        A row per pot and interval: `pot`, `start`, `end` (UTC).
+    pots : DataFrame
+        A row per placement: `pot`, `tray`, and if known `height_m` [m], `from`, `to` (UTC).
+
+    Returns
+    -------
+    Cut
+
+    Raises
+    ------
+    ValueError
+        Naming what and where: missing columns, times without a zone, a pot that is not in `pots`, an interval that ends
+        before it starts, intervals or placements of a pot that overlap.
     """
     need(intervals, ("pot", "start", "end"), "intervals")
     need(pots, ("pot", "tray"), "pots")

@@ -195,7 +195,23 @@ ByTray = Mapping[Any, pd.DataFrame]
 
 
 def cycles_by_tray(cycles: pd.DataFrame | ByTray) -> ByTray:
-    """Cycles in milliseconds by tray (under None where they hold for all), in order of what was seen first."""
+    """Cycles in milliseconds by tray, in order of what was seen first.
+
+    Parameters
+    ----------
+    cycles : DataFrame or mapping
+        As `tray_states` takes them, with a column `tray` or for all trays; a mapping that this returned is given back.
+
+    Returns
+    -------
+    mapping of tray to DataFrame
+        Times [ms since 1970, UTC], kind and sizes of each cycle; under None where they hold for all trays.
+
+    Raises
+    ------
+    ValueError
+        For missing columns, times without a zone, or a row without any time.
+    """
     if not isinstance(cycles, pd.DataFrame):
         return cycles
     need(cycles, CYCLE_COLUMNS, "cycles")
@@ -211,7 +227,24 @@ def cycles_by_tray(cycles: pd.DataFrame | ByTray) -> ByTray:
 
 
 def light_by_tray(light: pd.DataFrame | ByTray | None) -> ByTray:
-    """The light frame in milliseconds by tray (under None where it holds for all)."""
+    """The light in milliseconds by tray.
+
+    Parameters
+    ----------
+    light : DataFrame, mapping or None
+        `time` (UTC) and `ppfd` [µmol/(m² s)], with a column `tray` or for all trays; a mapping that this returned is
+        given back.
+
+    Returns
+    -------
+    mapping of tray to DataFrame
+        `ms` [since 1970, UTC] and `ppfd`; under None where it holds for all trays, empty without light.
+
+    Raises
+    ------
+    ValueError
+        For missing columns, or times without a zone.
+    """
     if light is None:
         return {}
     if not isinstance(light, pd.DataFrame):

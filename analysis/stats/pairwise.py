@@ -84,7 +84,22 @@ def _power(base: Array, exponent: int) -> Array:
 
 @lru_cache(maxsize=1024)
 def range_quantile(k: int, df: float, p: float = 0.05) -> float:
-    """The value the studentized range of k means exceeds with probability p."""
+    """The value that the studentized range exceeds with a given probability.
+
+    Parameters
+    ----------
+    k : int
+        How many means.
+    df : float
+        Degrees of freedom of their variance.
+    p : float, optional
+        The probability.
+
+    Returns
+    -------
+    float
+        In standard errors of one mean.
+    """
     low, high = 0.0, float(np.sqrt(2) * stats.t.isf(p / (k * (k - 1)), df))  # Bonferroni's bound is never too small
     f_low, f_high = 1.0 - p, range_sf(high, k, df) - p
     while f_high > 0:

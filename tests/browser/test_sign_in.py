@@ -125,7 +125,7 @@ def test_who_may_look_only_finds_nothing_to_press(url: str, phone: Page) -> None
     phone.goto(f"{url}/weigh?pot=t5-a1")
     sign_in(phone, "Alex")
     shows_pot(phone, "t5-a1")
-    expect(phone.get_by_text("Alex may look only").first).to_be_visible()
+    expect(phone.get_by_text("Alex can view only").first).to_be_visible()
     assert phone.get_by_role("button", name="Save").count() == 0
     assert phone.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= PHONE["width"]
 

@@ -17,6 +17,7 @@ from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import psutil
 
 from tests.conftest import DATA, Figures
@@ -159,7 +160,7 @@ def test_each_is_recorded_or_quarantined_with_its_reason_and_memory_and_disk_are
             received += sum(len(message.payload) for message in sent)
             recorder._commit(sent)
             recorder._keep_up()
-            if batch + 1 in (BATCHES // 4, BATCHES):
+            if batch + 1 in (BATCHES // 4, 5 * BATCHES // 8, BATCHES):
                 held.append(held_bytes())
     finally:
         logging.getLogger("tidetray.recorder").disabled = False
@@ -178,10 +179,11 @@ def test_each_is_recorded_or_quarantined_with_its_reason_and_memory_and_disk_are
     assert disk <= MOST_ON_DISK * received, f"{disk} bytes on disk of {received} received"
     assert all(reason.text and reason.text.isprintable() and len(reason.text) < 600 for reason in reasons)
     kinds = Counter(reason.kind for reason in reasons)
-    early, late = held
-    assert late - early < FLAT_BYTES, f"grew by {late - early} bytes over {MESSAGES * 3 // 4} messages"
+    # a leak goes on; what other tests left free and is taken again is taken once
+    grown = 2 * int(np.diff(held).min())
+    assert grown < FLAT_BYTES, f"grew by {grown} bytes over {MESSAGES * 3 // 4} messages: {held}"
     figures(f"{disk / received:.2f} bytes on disk for each received, {overflow.messages} messages only counted")
-    figures(f"{totals} grown_bytes={late - early} {dict(kinds)}")
+    figures(f"{totals} grown_bytes={grown} {dict(kinds)}")
     assert set(kinds) >= {"topic", "not-json", "message-number", "here", "value", "member", "range", "unit", "channel"}
     assert totals.readings > MESSAGES / 20
     assert client.receipts

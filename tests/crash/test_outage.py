@@ -78,19 +78,19 @@ def test_what_a_broker_dropped_silently_is_seen_and_comes_again(
     process = fleet.recorder(home, mosquitto.port)
     process.start()
     try:
-        until(lambda: process.said.exists() and "connected to" in process.said.read_text())
+        eventually(lambda: process.said.exists() and "connected to" in process.said.read_text())
         node._client.subscribe("tidetray/v1/nursery/bench-1/receipt", 1)
         send(node, range(1, 6))
-        until(lambda: node.upto() == 5)
+        eventually(lambda: node.upto() == 5)
         process.kill()
         send(node, range(6, 3001))  # each with its acknowledgement
         shown = status(home)
         assert (shown["recording"], shown["recorder"]) == (False, None)
         process.start()
-        until(lambda: node.upto() > 5)
+        eventually(lambda: node.upto() > 5)
         time.sleep(1)
         send(node, range(3001, 3002))
-        until(lambda: status(home)["nodes"][0]["messages_missing"] > 0)
+        eventually(lambda: status(home)["nodes"][0]["messages_missing"] > 0)
         (shown_node,) = status(home)["nodes"]
         (boot,) = shown_node["boots"]
         upto = boot["receipt_upto"]
@@ -106,7 +106,7 @@ def test_what_a_broker_dropped_silently_is_seen_and_comes_again(
         assert (shown_node["messages_missing"], shown_node["messages_outstanding"]) == (3000 - upto, 3001 - upto)
         assert f"Node bench-1: no status message yet, {3000 - upto} messages missing" in run("status", "--home", home)
         send(node, range(upto + 1, 3001))  # as a node does when no receipt comes
-        until(lambda: node.upto() == 3001)
+        eventually(lambda: node.upto() == 3001)
         (shown_node,) = status(home)["nodes"]
         assert (shown_node["messages_missing"], shown_node["messages_outstanding"]) == (0, 0)
     finally:
@@ -229,7 +229,7 @@ def test_a_disk_that_hangs_makes_the_recorder_connect_anew_and_nothing_is_lost(
 
         monkeypatch.setattr(own, "record", hangs_once)
         send(node, range(1, 3001))
-        until(lambda: node.upto() == 3000)
+        eventually(lambda: node.upto() == 3000)
     assert "the disk is too slow for what arrives" in caplog.text
     assert not [record for record in caplog.records if record.levelno >= logging.ERROR]
     assert len(levels(bench_store.path)) == 3000
