@@ -12,7 +12,6 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from tests.claims.cells import Cell, Found
 from tests.made_responses import CURVES, LEVEL, Curve
@@ -123,16 +122,11 @@ def went_wrong(rng: np.random.Generator, *, curve: Curve, doses: Array, noise: f
 
 
 def shown(rng: np.random.Generator, *, doses: Array, noise: float) -> Found:
-    """A straight line as steep as what 'would probably have shown (four times of five)'."""
-    share = _findable(doses, noise)
+    """A straight line as steep as what 'would probably have shown (four times of five)', where the scatter is known."""
+    told = _orders(rng, Curve("flat", np.ones_like), doses, noise, in_proportion=False, trials=1)
+    share = told.findable / told.sigma * noise
     line = Curve("line", lambda x: 1 + share * (x / 24 - 0.5))
     return [_orders(rng, line, doses, noise, in_proportion=False, trials=1).differs]
-
-
-def _findable(doses: Array, noise: float) -> float:
-    df = len(doses) - 2
-    se = noise / np.sqrt(((doses - doses.mean()) ** 2).sum())
-    return float((stats.t.isf(0.025, df) + stats.t.ppf(0.8, df)) * se * np.ptp(doses))
 
 
 def in_runs(rng: np.random.Generator, *, up: bool, effect: float = 0.0, pair: bool = False) -> pd.DataFrame:
