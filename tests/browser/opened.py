@@ -88,7 +88,7 @@ def served(home: Path) -> Iterator[str]:
         yield f"http://{HOST}:{port}"
     finally:
         server.terminate()
-        server.wait(10)
+        server.wait(60)
 
 
 def launch(playwright: Playwright) -> Browser:

@@ -44,7 +44,7 @@ def url(home: Path) -> Iterator[str]:
         yield f"http://{HOST}:{port}"
     finally:
         server.terminate()
-        server.wait(10)
+        server.wait(60)
 
 
 def _wait_for(address: str, server: subprocess.Popen[bytes], log: Path) -> None:
@@ -274,7 +274,7 @@ def test_a_slow_and_a_broken_connection_lose_nothing(home: Path, page: Page) -> 
         page.wait_for_function("document.querySelector('input[inputmode=decimal]')?.value === ''")
         page.get_by_label(MASS).fill("16.6")
         server.kill()
-        server.wait(10)
+        server.wait(60)
         page.locator(f"input[aria-label='{MASS}']:disabled").wait_for()  # nothing can be typed that would go nowhere
         expect(page.get_by_role("dialog")).to_contain_text("The pages are not answering")
         expect(page.get_by_text("Streamlit")).to_have_count(0)
@@ -288,7 +288,7 @@ def test_a_slow_and_a_broken_connection_lose_nothing(home: Path, page: Page) -> 
     finally:
         server.send_signal(signal.SIGCONT)
         server.kill()
-        server.wait(10)
+        server.wait(60)
 
 
 def test_two_pots_swap_places_on_a_phone(home: Path, url: str, page: Page) -> None:

@@ -39,7 +39,7 @@ def url(home: Path) -> Iterator[str]:
         yield f"http://{HOST}:{port}"
     finally:
         server.terminate()
-        server.wait(10)
+        server.wait(60)
     assert RIGHT not in (home / "dashboard.log").read_text()
 
 
