@@ -174,23 +174,17 @@ def cycles(store: Store, site: str, tray: str | None = None, *, start_ms: int = 
     """Cycles as last worked out by the recorder (`detect_cycles` columns and `tray`), not over before `start_ms`."""
     trays = [tray] if tray is not None else sorted(_trays_with_cycles(store, site))
     of = [(site, each, _first_not_over(store, site, each, start_ms)) for each in trays]
-    names = [*(f"{name}_ms" for name in CYCLE_TIMES), *CYCLE_NUMBERS]
-    # straight into arrays: a frame made of rows takes several times as long
-    asked = f"SELECT {', '.join(f'coalesce({name}, {_NULL})' for name in names)} FROM cycle {_FROM_NUMBER}"
-    parts = [np.fromiter(chain.from_iterable(store.connection.execute(asked, each)), np.float64) for each in of]
-    numbers = np.concatenate([np.zeros(0), *parts]).reshape(-1, len(names)).T
-    numbers = np.where(numbers == _NULL, np.nan, numbers)
-    said = f"SELECT outcome FROM cycle {_FROM_NUMBER}"
-    outcomes = [outcome for each in of for (outcome,) in store.connection.execute(said, each)]
-    frame = pd.DataFrame({"tray": _repeated(trays, [len(part) // len(names) for part in parts])})
+    names = [*(f"{name}_ms" for name in CYCLE_TIMES), *CYCLE_NUMBERS, "outcome"]
+    asked = f"SELECT {', '.join(names)} FROM cycle WHERE site = ? AND tray = ? AND number >= ? ORDER BY number"
+    # of each tray by one question: a cycle that the recorder adds meanwhile is in all columns or in none
+    found = [store.connection.execute(asked, each).fetchall() for each in of]
+    *numbers, outcomes = [*zip(*chain.from_iterable(found), strict=True)] or [()] * len(names)
+    frame = pd.DataFrame({"tray": _repeated(trays, [len(rows) for rows in found])})
     for name, values in zip((*CYCLE_TIMES, *CYCLE_NUMBERS), numbers, strict=True):
-        frame[name] = _utc(values) if name in CYCLE_TIMES else values
+        known = np.array(values, dtype=np.float64)  # NaN for what is not known; a frame made of rows takes far longer
+        frame[name] = _utc(known) if name in CYCLE_TIMES else known
     frame["outcome"] = pd.Series(outcomes, dtype="str")
     return frame
-
-
-_FROM_NUMBER = "WHERE site = ? AND tray = ? AND number >= ? ORDER BY number"
-_NULL = -9e15
 
 
 def _repeated(names: Sequence[str], counts: Sequence[int]) -> pd.Series[str]:
