@@ -104,12 +104,12 @@ def fitted(rng: np.random.Generator, curve: Curve, doses: Array, noise: float) -
 
 
 def cost_holds(rng: np.random.Generator, *, curve: Curve, doses: Array, noise: float) -> Found:
-    """Whether following the best tested dose costs no more than 'at most', which is said with 95 %."""
+    """Whether following the best tested dose costs no more than 'at most' against the best of the tested doses, which
+    is said with 95 %."""
     found = fitted(rng, curve, doses, noise)
     if not np.isfinite(found.cost_most):
         return []
-    top = float(curve.growth(np.linspace(0, 24, 481)).max())
-    lost = 1 - float(curve.growth(np.array([found.best_tested]))[0]) / top
+    lost = 1 - float(curve.growth(np.array([found.best_tested]))[0] / curve.growth(doses).max())
     return [lost <= found.cost_most + 1e-9]
 
 
