@@ -30,6 +30,7 @@ from tidetray.ingest.settings.model import (
     FloodingSettings,
     InfluxSettings,
     RecordSettings,
+    SettingsError,
     ValueSettings,
     load_settings,
 )
@@ -360,14 +361,17 @@ def add_person(home: Path, name: str, addresses: str, after_minutes: str) -> Non
     if faults:
         raise FormError(faults)
     path = home / f"notify-{re.sub('[^a-z0-9]+', '-', name.casefold()).strip('-') or 'person'}-{len(people) + 1}"
+    replace_file(path, "\n".join(urls) + "\n", mode=0o600)  # first: a recorder reads it as soon as settings name it
     table: dict[str, Any] = {"name": name, "urls_file": str(path.resolve())}
     if minutes:
         table["after_minutes"] = minutes
     try:
         change_settings(home, {("alarms", "person", len(people)): table})
-    except FaultySettingsError as error:
-        raise FormError([Fault("person_after", "After minutes", what) for what in error.faults.values()]) from error
-    replace_file(path, "\n".join(urls) + "\n", mode=0o600)
+    except SettingsError as error:
+        path.unlink()
+        if isinstance(error, FaultySettingsError):
+            raise FormError([Fault("person_after", "After minutes", what) for what in error.faults.values()]) from error
+        raise
 
 
 def remove_person(home: Path, name: str) -> None:
