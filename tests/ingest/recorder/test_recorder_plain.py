@@ -55,7 +55,8 @@ def test_plain_values_are_recorded_and_none_at_a_wrong_time(mosquitto: Mosquitto
         (aside,) = store.quarantine.messages()
         found = queries.readings(store, "nursery", "tray-1", ["water_temp"])
     assert aside.topic == "shed/bare"
-    assert (found["time"].dt.as_unit("ms").astype("int64") >= before_ms).all()
+    # the recorder's clock goes on from a whole millisecond: it may be one or two behind the machine's
+    assert (found["time"].dt.as_unit("ms").astype("int64") >= before_ms - 2).all()
 
 
 def test_timetables_are_none_of_the_recorders_business(mosquitto: Mosquitto, bench_store: Store) -> None:
