@@ -58,7 +58,7 @@ BEGINS_AFTER_S = 3600.0
 """A node that says no `oldest` has sent its oldest message again by then, many times over."""
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
 _BY_SERIES = itemgetter(0)
-_BY_SERIES_AND_TIME = itemgetter(0, 1)
+_BY_TIME = itemgetter(1)
 
 NodeBoot = tuple[str, str, str]
 _Came = dict[NodeBoot, dict[int, "Pack | None"]]
@@ -388,7 +388,7 @@ class Store(Database):
                         batch.refuse(len(batch.taken) - 1, number_used_twice(pack))
                     return
             else:
-                batch.new.add(MessageNumber(*key, pack.seq))
+                batch.new.add((*key, pack.seq))
         done.messages += 1
         done.fresh.append(self._take_new(sent, batch))
 
@@ -425,11 +425,11 @@ class Store(Database):
     def _note_heard(self, packs: Sequence[Pack], refused: Sequence[Quarantined]) -> None:
         """Of each node when it was last heard, and the boot of its last numbered message."""
         numbered = [(message.number, message.received_ms) for message in refused if message.number is not None]
-        heard = {number[:2]: received_ms for number, received_ms in numbered}  # of each node the last
-        heard |= {pack[:2]: to_ms(pack.received_at) for pack in packs}
-        boots = {number[:2]: number.boot for number, _ in numbered} | {
-            pack[:2]: pack.boot for pack in packs if pack.boot
-        }
+        last = {(pack.site, pack.node): pack for pack in packs}
+        heard = {number[:2]: received_ms for number, received_ms in numbered}
+        heard |= {node: to_ms(pack.received_at) for node, pack in last.items()}
+        boots = {number[:2]: number.boot for number, _ in numbered}
+        boots |= {(pack.site, pack.node): pack.boot for pack in packs if pack.boot}
         self.connection.executemany(
             "INSERT INTO node (site, node, boot, last_message_ms) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE "
             "SET boot = coalesce(excluded.boot, boot), last_message_ms = max(coalesce(last_message_ms, 0), "
@@ -489,7 +489,9 @@ class Store(Database):
         conflicts: list[_Conflict] = []
         if not rows:
             return conflicts
-        rows.sort(key=_BY_SERIES_AND_TIME)  # stable: of two values for one time the first that came stays the first
+        # stable: of two values for one time the first that came stays the first
+        rows.sort(key=_BY_TIME)
+        rows.sort(key=_BY_SERIES)
         appended: list[_Row] = []
         late: list[_Row] = []
         heads: dict[int, tuple[int, float]] = {}
