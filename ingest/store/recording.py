@@ -138,7 +138,7 @@ class _Batch:
         """By the place of a message in `taken`."""
         self.waits_for: dict[int, tuple[tuple[str, str], ...]] = {}
         self.refused: list[Quarantined] = []
-        self.new: set[MessageNumber] = set()
+        self.new: set[tuple[str, str, str, int]] = set()
         """Numbers that had not come before."""
 
     def refuse(self, at: int, *reasons: Reason) -> None:
