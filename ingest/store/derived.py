@@ -51,7 +51,8 @@ def put_cycles_due(store: Database, site: str, tray: str, from_ms: int) -> None:
 
 def put_cycles(store: Database, site: str, tray: str, cycles: pd.DataFrame, *, keep: int) -> None:
     """Put cycles behind the first `keep` of a tray, which then are due no more; in one transaction. Charts that were
-    made of cycles that are replaced go with them.
+    made of cycles that are replaced go with them. What is as it was is not written: of cycles that are worked out with
+    each message only the one under way changes, and of a tray at rest none.
 
     Parameters
     ----------
@@ -60,13 +61,22 @@ def put_cycles(store: Database, site: str, tray: str, cycles: pd.DataFrame, *, k
     keep
         How many of those kept so far stay.
     """
+    found = [(site, tray, number, *row) for number, row in enumerate(_rows(cycles), start=keep)]
     with store.transaction() as connection:
-        connection.execute("DELETE FROM cycle WHERE site = ? AND tray = ? AND number >= ?", (site, tray, keep))
-        connection.executemany(
-            "INSERT INTO cycle VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [(site, tray, number, *row) for number, row in enumerate(_rows(cycles), start=keep)],
+        known = connection.execute(
+            "SELECT site, tray, number, flood_start_ms, flood_reached_ms, drain_start_ms, dry_ms,"
+            " fill_s, wet_s, drain_s, peak_level_m, outcome FROM cycle"
+            " WHERE site = ? AND tray = ? AND number >= ? ORDER BY number",
+            (site, tray, keep),
+        ).fetchall()
+        same = next(
+            (at for at, (one, other) in enumerate(zip(found, known, strict=False)) if one != other),
+            min(len(found), len(known)),
         )
-        connection.execute("DELETE FROM cycle_chart WHERE site = ? AND tray = ? AND number >= ?", (site, tray, keep))
+        from_here = (site, tray, keep + same)
+        connection.execute("DELETE FROM cycle WHERE site = ? AND tray = ? AND number >= ?", from_here)
+        connection.executemany("INSERT INTO cycle VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", found[same:])
+        connection.execute("DELETE FROM cycle_chart WHERE site = ? AND tray = ? AND number >= ?", from_here)
         connection.execute("DELETE FROM cycles_due WHERE site = ? AND tray = ?", (site, tray))
 
 
