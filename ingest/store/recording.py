@@ -442,7 +442,7 @@ class Store(Database):
         if found is not None and pack.boot is not None:
             self.connection.execute(
                 "INSERT INTO boot_start VALUES (?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
-                " least_start_ms = min(least_start_ms, excluded.least_start_ms)",
+                " least_start_ms = excluded.least_start_ms WHERE excluded.least_start_ms < least_start_ms",
                 (pack.site, pack.node, pack.boot, *found),
             )
 
