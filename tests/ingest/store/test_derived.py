@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-
 import pandas as pd
 
 from tests.ingest.store.test_recording import T0, sent
