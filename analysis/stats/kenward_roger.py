@@ -72,7 +72,11 @@ def _traces(fit: MixedFit) -> _Traces:
     P, QQ = moments.d[:, x, x], h[:, :, x, x]
     CP = C @ P
     # d2 log|V| = -tr(V^-1 G_i V^-1 G_j)
-    expected = -log_det.hessian - np.einsum("ab,ijba->ij", C, QQ) + np.einsum("iab,jba->ij", CP, CP)
+    with_means_known = -log_det.hessian
+    expected = with_means_known - np.einsum("ab,ijba->ij", C, QQ) + np.einsum("iab,jba->ij", CP, CP)
+    # a spread that the fixed effects take up whole leaves nothing but rounding, which would rule the scaled inverse
+    silent = np.diag(expected) <= 1e-10 * np.diag(with_means_known)
+    expected[silent] = expected[:, silent] = 0.0
     r = np.append(-C @ moments.v[x, p], 1.0)  # y - X b in [Q r]
     score = moments.d @ r
     quadratic = np.einsum("a,ijab,b->ij", r, h, r) / 2 - np.einsum("ia,ab,jb->ij", score[:, x], C, score[:, x])

@@ -140,7 +140,7 @@ def test_every_question_has_an_answer_or_a_sentence(long_form: bool) -> None:
     each(check, long_form=long_form)
 
 
-WRONG = re.compile(r"\bnan\b|\bNone\b|\binf\b|\bNaT\b|<NA>|  ")
+WRONG = re.compile(r"\bnan\b|\bNone\b(?! of )|\binf\b|\bNaT\b|<NA>|  ")
 """What no sentence may hold."""
 
 

@@ -38,6 +38,24 @@ def test_no_difference_between_groups_is_zero_variance() -> None:
     assert Satterthwaite(fit).contrasts([[1.0]]).df[0] == pytest.approx(8)
 
 
+def test_a_spread_that_the_means_take_up_whole_changes_nothing() -> None:
+    """Trays as fixed and as random: of the second the data say nothing, and least squares is left."""
+    tray = np.repeat([0, 1, 2], 4)
+    x = np.array([0.1, 0.4, 0.2, 0.9, 0.3, 0.8, 0.2, 0.5, 0.7, 0.1, 0.6, 0.4])
+    y = 2 + 0.5 * x + np.random.default_rng(3).normal(0, 0.1, 12) + tray
+    X = np.column_stack([np.eye(3)[tray], x])
+    pots = RandomTerm("pot", np.repeat(np.arange(6), 2))
+    slope = [[0.0, 0.0, 0.0, 1.0]]
+    for terms in ([], [pots]):
+        alone = fit_mixed(y, X, terms)
+        both = fit_mixed(y, X, [RandomTerm("tray", tray), *terms])
+        for way in (KenwardRoger, Satterthwaite):
+            without, with_trays = way(alone).contrasts(slope), way(both).contrasts(slope)
+            np.testing.assert_allclose(with_trays.estimate, without.estimate, rtol=1e-5)
+            np.testing.assert_allclose([with_trays.se, with_trays.df], [without.se, without.df], rtol=1e-5)
+    assert KenwardRoger(fit_mixed(y, X, [])).contrasts(slope).df[0] == pytest.approx(12 - 4)
+
+
 def test_without_groups_it_is_least_squares() -> None:
     x = np.array([0.0, 1, 2, 3, 4])
     fit = fit_mixed([1, 2, 2, 4, 5], np.column_stack([ones(5), x]))
