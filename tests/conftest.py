@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import pickle
 import shutil
 import socket
 import subprocess
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -22,6 +24,7 @@ from streamlit.runtime.context import ContextProxy
 import tidetray.analysis as tt
 from tests.composed import make_secrets
 from tests.joints_home import make_joints_home
+from tests.made_once import OF_THE_RUN, made_once, shared
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.home import accounts
 from tidetray.ingest.notebook.notebook import Notebook
@@ -55,6 +58,15 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         return LONGEST_FIRST.index(name) if name in LONGEST_FIRST else len(LONGEST_FIRST)
 
     items.sort(key=folder)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """The first process of a run makes the folder that all of them share, and removes it."""
+    if OF_THE_RUN not in os.environ:
+        os.environ[OF_THE_RUN] = folder = tempfile.mkdtemp(prefix="tidetray-made-")
+        config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
+    # processes that tests begin load what the first of them compiled
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 class Figures(Protocol):
@@ -113,14 +125,21 @@ def nothing_failed(request: pytest.FixtureRequest, caplog: pytest.LogCaptureFixt
 @pytest.fixture(scope="session")
 def joints(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A home with a crossover, splits, moves and losses in it, to read."""
-    return make_joints_home(tmp_path_factory.mktemp("joints"))
+    return made_once("joints", make_joints_home, tmp_path_factory.mktemp("joints"))
 
 
 @pytest.fixture(scope="session")
 def joints_answers(joints: Path) -> Callable[[str], Any]:
-    """What a notebook is answered of that home: each question, by its name, is asked once."""
+    """What a notebook is answered of that home: each question, by its name, is asked once in a run."""
     trial = tt.open(joints)
-    return cache(lambda name: getattr(trial, name)())
+
+    def answer(name: str) -> Any:
+        with shared(f"joints-{name}") as kept:
+            if not kept.exists():
+                kept.write_bytes(pickle.dumps(getattr(trial, name)()))
+            return pickle.loads(kept.read_bytes())
+
+    return cache(answer)
 
 
 @pytest.fixture
@@ -196,6 +215,16 @@ def mosquitto(tmp_path: Path, mosquitto_executable: str) -> Iterator[Mosquitto]:
 def secrets(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Certificates and passwords for compose.yaml."""
     return make_secrets(tmp_path_factory.mktemp("compose"))
+
+
+@pytest.fixture
+def seen(filled: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """The module's `filled` home itself, to look at and not to write into: its answers are worked out once."""
+    monkeypatch.setenv("TIDETRAY_HOME", str(filled))
+    monkeypatch.setattr(ContextProxy, "cookies", {})  # AppTest has a mock there
+    st.cache_data.clear()
+    yield filled
+    st.cache_data.clear()
 
 
 @pytest.fixture

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import atexit
-import shutil
-import tempfile
 from datetime import UTC, datetime, timedelta
-from functools import cache
 from pathlib import Path
 
+from tests.made_once import made_once
 from tidetray.ingest.core.readings import Reading, from_ms, to_ms
 from tidetray.ingest.notebook.light_surveys import add_light_survey
 from tidetray.ingest.notebook.notebook import Notebook
@@ -24,6 +21,8 @@ from tidetray.ingest.wire.topics import data_topic
 BATCH = 500
 BOOT = "7f3a"
 LIVE_S = 240
+MOST_AGE_S = 180.0
+"""A home of this moment is copied for so long: a file of tests looks at its own for longer."""
 
 
 def make_home(
@@ -51,17 +50,26 @@ def make_home(
     return path
 
 
-@cache
-def _made(until: datetime, readings_of: timedelta | None) -> Path:
-    folder = Path(tempfile.mkdtemp(prefix="tidetray-made-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    return make_home(folder, until, readings_of=readings_of)
+def copied_home(path: Path, until: datetime, *, readings_of: timedelta) -> Path:
+    """As `make_home`; what one process of this run has made is copied."""
+    name = f"home-{to_ms(until)}-{readings_of.total_seconds():.0f}"
+    return made_once(name, lambda folder: make_home(folder, until, readings_of=readings_of), path)
 
 
-def copied_home(path: Path, until: datetime, *, readings_of: timedelta | None = None) -> Path:
-    """As `make_home`; what was made once in this process is copied."""
-    shutil.copytree(_made(until, readings_of), path, dirs_exist_ok=True)
-    return path
+def present_home(path: Path, *, readings_of: timedelta, clogged: bool = False) -> Path:
+    """As `make_home` of this moment; what one process of this run has made in the last minutes is copied.
+
+    `clogged`: the first tray of short floods did not drain just now.
+    """
+
+    def make(folder: Path) -> None:
+        until = datetime.now(UTC)
+        trays = make_nursery(until).plan.trays
+        tray = next(tray.name for tray in trays if tray.treatment == "short floods") if clogged else None
+        make_home(folder, until, readings_of=readings_of, clogged_tray=tray)
+
+    name = f"present-{readings_of.total_seconds():.0f}{'-clogged' if clogged else ''}"
+    return made_once(name, make, path, most_age_s=MOST_AGE_S)
 
 
 def _record(store: Store, nursery: Nursery, node: str, since_ms: int) -> int:

@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
-from streamlit.testing.v1 import AppTest
 
 from tests.made_trials import made_plan, treatment, weigh_in
+from tests.page_run import run_page
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.notebook import trial_changes
 from tidetray.ingest.notebook.facts import Event
@@ -22,7 +22,6 @@ from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.cli.main import cli
 
-APP = str(Path(__file__).parents[2] / "ui" / "app.py")
 BEGUN = datetime.now(UTC).replace(hour=8, minute=0, second=0, microsecond=0) - timedelta(days=20)
 WHO = ("--who", "me", "--why", "as it was")
 
@@ -173,10 +172,7 @@ def test_the_command_says_it_in_one_line_and_changes_nothing(home: Path, case: C
 def test_the_page_says_the_same_and_changes_nothing(home: Path, case: Contradiction) -> None:
     end(home, case)
     before = everything(home)
-    app = AppTest.from_file(APP, default_timeout=240)
-    app.run()
-    app.switch_page("views/notebook.py")
-    app.run()
+    app = run_page("views/notebook.py")
     app.selectbox(key="e_kind").select(case.kind)
     app.run()
     for key, value in case.selected.items():

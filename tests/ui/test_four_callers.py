@@ -21,6 +21,7 @@ from streamlit.runtime.context import ContextProxy
 from streamlit.testing.v1 import AppTest
 
 import tidetray.analysis as tt
+from tests.page_run import APP, run_page
 from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.questions.plan import past_spread, plan
 from tidetray.analysis.questions.trays import trays
@@ -35,7 +36,6 @@ from tidetray.ui.parts.tables import scaled
 from tidetray.ui.report.make import make_report
 from tidetray.ui.report.parts import Report, Table, Words
 
-APP = str(Path(__file__).parents[2] / "ui" / "app.py")
 QUESTIONS = ("growth", "compare", "relate", "positions", "tune")
 OTHERS = ("exposure", "conditions", "weighing", "cycles", "environment", "warmth")
 AT = datetime(2026, 6, 1, 12, tzinfo=UTC)
@@ -75,12 +75,7 @@ def printed(joints: Path, *words: str) -> str:
 
 
 def page(name: str) -> AppTest:
-    app = AppTest.from_file(APP, default_timeout=280)
-    app.run()
-    app.switch_page(f"views/{name}.py")
-    app.run()
-    assert not app.exception
-    return app
+    return run_page(f"views/{name}.py")
 
 
 def on_page(app: AppTest) -> str:

@@ -13,8 +13,8 @@ import pytest
 import streamlit as st
 from click.testing import CliRunner
 from streamlit.runtime.context import ContextProxy
-from streamlit.testing.v1 import AppTest
 
+from tests.page_run import run_page
 from tidetray.analysis.compare.one_day import compare_treatments
 from tidetray.analysis.compare.trajectories import mean_courses
 from tidetray.analysis.compare.trial import compare_trial
@@ -27,7 +27,6 @@ from tidetray.ingest.store.recording import open_store
 from tidetray.ui.charts.files import png, svg
 from tidetray.ui.cli.main import cli
 
-APP = str(Path(__file__).parents[3] / "ui" / "app.py")
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
 
 
@@ -232,11 +231,7 @@ def test_the_page_says_the_verdict_first(home: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.setenv("TIDETRAY_HOME", str(home))
     monkeypatch.setattr(ContextProxy, "cookies", {})  # AppTest has a mock there
     st.cache_data.clear()
-    app = AppTest.from_file(APP, default_timeout=240)
-    app.run()
-    app.switch_page("views/compare.py")
-    app.run()
-    assert not app.exception
+    app = run_page("views/compare.py")
     answer, misleading = (
         next(each.proto.body for each in app.get("html") if each.proto.body.startswith(f'<div class="{css}'))
         for css in ("tt-answer", "tt-say tt-note")

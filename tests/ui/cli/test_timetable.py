@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from streamlit.testing.v1 import AppTest
 
 from tests.conftest import Mosquitto
 from tests.ingest.recorder.test_timetables import heard, retained
 from tests.made_trials import event, made_plan, treatment
+from tests.page_run import run_page
 from tidetray.analysis.questions.trays import timetable
 from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.core.refusals import EntryError
@@ -28,7 +28,6 @@ from tidetray.ui.changes import timetable as changes
 from tidetray.ui.cli.main import cli
 from tidetray.ui.prints.timetable_files import PublishError
 
-APP = str(Path(__file__).parents[3] / "ui" / "app.py")
 DAY = timedelta(days=1)
 
 
@@ -192,11 +191,7 @@ def test_start_times_of_a_new_treatment_are_worked_out_for_all_trays(home: Path)
 
 
 def test_the_page_shows_publishes_and_stops(home: Path, broker: Mosquitto) -> None:
-    app = AppTest.from_file(APP, default_timeout=240)
-    app.run()
-    app.switch_page("views/tune.py")
-    app.run()
-    assert not app.exception
+    app = run_page("views/tune.py")
 
     def said() -> str:
         return " ".join(unescape(element.proto.body) for element in app.get("html"))

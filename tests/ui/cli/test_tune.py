@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from streamlit.testing.v1 import AppTest
 
 from tests.made_home import make_home
+from tests.page_run import run_page
 from tidetray.ingest.notebook.facts import WeighIn
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.predictions import predictions
@@ -19,7 +19,6 @@ from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.cli.main import cli
 
-APP = str(Path(__file__).parents[3] / "ui" / "app.py")
 SETTINGS = """
 [flooding]
 longest_dry_h = 14
@@ -120,20 +119,13 @@ def test_the_loop_is_closed_in_the_notebook(home: Path) -> None:
             for day, grams in ((1, 0.5), (29, 1.8))
         ]
         notebook.add_weigh_ins("second", weighed, now=datetime.now(UTC) + timedelta(days=400))
-    app = AppTest.from_file(APP, default_timeout=240)
-    app.run()
-    app.switch_page("views/tune.py")
-    app.run()
-    assert not app.exception
+    app = run_page("views/tune.py")
     said = " ".join(unescape(element.proto.body) for element in app.get("html"))
     assert "were within their limits" in said
 
 
 def test_the_page_begins_with_the_verdict_and_creates_the_trial(home: Path) -> None:
-    app = AppTest.from_file(APP, default_timeout=240)
-    app.run()
-    app.switch_page("views/tune.py")
-    app.run()
+    app = run_page("views/tune.py")
     app.selectbox(key="dose").set_value("the planned schedule").run()
     assert not app.exception
     blocks = [unescape(element.proto.body) for element in app.get("html")]

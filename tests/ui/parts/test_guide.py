@@ -6,9 +6,8 @@ import re
 from pathlib import Path
 
 import pytest
-from streamlit.testing.v1 import AppTest
 
-from tests.ui.views.test_pages import APP
+from tests.page_run import APP, run_page
 from tidetray.ui.parts.guide import GUIDE, chapter
 from tidetray.ui.words import PAGES
 
@@ -43,7 +42,7 @@ def test_cautions_come_before_the_step() -> None:
 
 def test_help_is_shown_when_asked_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TIDETRAY_HOME", str(tmp_path))
-    app = AppTest.from_file(APP, default_timeout=240).run()
+    app = run_page()
     assert app.title[0].value == PAGES["set_up"]  # an empty home begins there
     assert chapter("set_up") not in [each.value for each in app.markdown]
     app.toggle(key="help").set_value(True).run()

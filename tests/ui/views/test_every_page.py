@@ -12,21 +12,23 @@ from streamlit.runtime.context import ContextProxy
 from streamlit.testing.v1 import AppTest
 
 from tests.conftest import DATA
-from tests.made_home import make_home
-from tests.ui.views.test_pages import APP, said
+from tests.made_home import present_home
+from tests.page_run import APP, FIRST, run_page
+from tests.ui.views.test_pages import said
 from tests.year_home import make_year_home
 from tidetray.ingest.core.readings import Reading, to_ms
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.cycle_upkeep import Upkeep
 from tidetray.ingest.settings.model import RECORD_FILE
+from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import open_store
 from tidetray.ingest.wire.packs import Pack
 from tidetray.ingest.wire.topics import data_topic
 from tidetray.ui import words
+from tidetray.ui.cache.answers import LONG_HOURS
 
 PAGES = tuple(sorted(f"views/{path.name}" for path in (Path(APP).parent / "views").glob("[!_]*.py")))
-FIRST = "views/trays.py"
 TITLES = {f"views/{name}.py": title for name, title in words.PAGES.items()}
 # What a page says where nothing was weighed yet: what is missing, and what to do about it.
 ONE_TRAY = {
@@ -58,32 +60,23 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_home(tmp_path_factory.mktemp("demo"), datetime.now(UTC), readings_of=timedelta(days=2))
+    return present_home(tmp_path_factory.mktemp("demo"), readings_of=timedelta(days=2))
 
 
 @pytest.fixture(scope="session")
 def year(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Twelve trays: enough to count as a long record, few enough for a test."""
-    return make_year_home(tmp_path_factory.mktemp("year"), datetime.now(UTC), trays=12)
+    """Eight trays: enough to count as a long record, few enough for a test."""
+    home = make_year_home(tmp_path_factory.mktemp("year"), datetime.now(UTC), trays=8)
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        assert queries.hours_about(store) > LONG_HOURS
+    return home
 
 
 def opened(home: Path, page: str, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
     monkeypatch.setenv("TIDETRAY_HOME", str(home))
     monkeypatch.setattr(ContextProxy, "cookies", {})  # AppTest has a mock there
     st.cache_data.clear()
-    app = AppTest.from_file(APP, default_timeout=240)
-    if page == FIRST:
-        for name, value in query.items():
-            app.query_params[name] = value
-        app.run()
-    else:
-        app.run()
-        app.switch_page(page)
-        for name, value in query.items():
-            app.query_params[name] = value
-        app.run()
-    assert not app.exception, app.exception
-    return app
+    return run_page(page, **query)
 
 
 def test_the_list_of_titles_is_whole() -> None:

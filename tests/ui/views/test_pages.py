@@ -19,7 +19,8 @@ import streamlit as st
 from streamlit.runtime.context import ContextProxy
 from streamlit.testing.v1 import AppTest
 
-from tests.made_home import make_home
+from tests.made_home import present_home
+from tests.page_run import run_page
 from tidetray.analysis.pictures import base
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.nursery.nursery import make_nursery
@@ -32,7 +33,6 @@ from tidetray.ui.cache import worker
 from tidetray.ui.changes import weighing
 from tidetray.ui.columns import as_csv
 
-APP = str(Path(__file__).parents[3] / "ui" / "app.py")
 PAGES = (
     "views/trays.py",
     "views/weigh.py",
@@ -50,22 +50,10 @@ NOW = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Weigh-ins of nine weeks, readings of the last two days, and a tray that did not drain just now."""
-    until = datetime.now(UTC)
-    trays = make_nursery(until).plan.trays
-    clogged = next(tray.name for tray in trays if tray.treatment == "short floods")
-    return make_home(tmp_path_factory.mktemp("filled"), until, readings_of=timedelta(days=2), clogged_tray=clogged)
+    return present_home(tmp_path_factory.mktemp("filled"), readings_of=timedelta(days=2), clogged=True)
 
 
-def open_page(page: str = PAGES[0], **query: str) -> AppTest:
-    app = AppTest.from_file(APP, default_timeout=240)
-    app.run()
-    if page != PAGES[0]:
-        app.switch_page(page)
-        for name, value in query.items():
-            app.query_params[name] = value
-        app.run()
-    assert not app.exception
-    return app
+open_page = run_page
 
 
 def said(app: AppTest) -> str:
@@ -182,7 +170,7 @@ def test_where_a_broker_is_chosen_a_recorder_is_missed_before_anything_was_recei
 # ---------------------------------------------------------------- trays now
 
 
-def test_trays_say_what_failed_what_to_look_at_and_that_nothing_records(home: Path) -> None:
+def test_trays_say_what_failed_what_to_look_at_and_that_nothing_records(seen: Path) -> None:
     text = said(open_page())
     for n in range(1, 10):
         assert f"tray-{n} " in text
@@ -383,7 +371,7 @@ def test_the_session_is_done_when_every_pot_is_weighed(home: Path) -> None:
 # ---------------------------------------------------------------- growth and exposure
 
 
-def test_growth_says_what_may_mislead_and_has_every_pot_in_a_table(home: Path) -> None:
+def test_growth_says_what_may_mislead_and_has_every_pot_in_a_table(seen: Path) -> None:
     app = open_page(PAGES[2])
     text = said(app)
     assert "This page compares nothing." in text
@@ -397,7 +385,7 @@ def test_growth_says_what_may_mislead_and_has_every_pot_in_a_table(home: Path) -
     assert table["days"].between(62.9, 63.1).all()
 
 
-def test_growth_over_one_interval(home: Path) -> None:
+def test_growth_over_one_interval(seen: Path) -> None:
     app = open_page(PAGES[2])
     (choice,) = (box for box in app.selectbox if box.label == "Period")
     assert len(choice.options) == 10
@@ -410,9 +398,9 @@ def test_growth_over_one_interval(home: Path) -> None:
     assert "Not drawn: 72 pots" in said(app)
 
 
-def test_the_downloaded_table_is_unrounded_with_utc_times(home: Path) -> None:
+def test_the_downloaded_table_is_unrounded_with_utc_times(seen: Path) -> None:
     assert open_page(PAGES[2]).get("download_button")
-    view = worker.growth(home, "plugs")
+    view = worker.growth(seen, "plugs")
     back = pd.read_csv(StringIO(as_csv(view.whole)))
     assert list(back.columns) == list(view.whole.columns)
     np.testing.assert_array_equal(back["rgr_per_day"], view.whole["rgr_per_day"])
@@ -420,8 +408,8 @@ def test_the_downloaded_table_is_unrounded_with_utc_times(home: Path) -> None:
     assert (pd.to_datetime(back["start"]) == view.whole["start"]).all()
 
 
-def test_the_whole_trial_is_the_sum_of_its_intervals(home: Path) -> None:
-    view = worker.growth(home, "plugs")
+def test_the_whole_trial_is_the_sum_of_its_intervals(filled: Path) -> None:
+    view = worker.growth(filled, "plugs")
     summed = view.intervals.assign(grown=view.intervals["rgr_per_day"] * view.intervals["days"]).groupby("pot")
     whole = view.whole.set_index("pot")
     for column in ("hours", "wet_h", "dry_h", "unknown_h", "floods", "days"):
