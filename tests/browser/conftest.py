@@ -13,8 +13,9 @@ from tests.browser.opened import launch
 expect.set_options(timeout=30_000)  # also on a busy machine
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="package")
 def browser() -> Iterator[Browser]:
+    """One for the files of this folder that follow one another."""
     with sync_playwright() as playwright:
         opened = launch(playwright)
         yield opened

@@ -7,7 +7,7 @@ import re
 import shutil
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.resources import files
@@ -71,24 +71,28 @@ class Fault:
 
 @contextmanager
 def served(home: Path) -> Iterator[str]:
-    """The address of a dashboard that shows `home`."""
-    port = free_port(HOST, 0)
-    log = home / "dashboard.log"
+    """The address of a dashboard that shows `home`, started as people start it."""
+    port, log = free_port(HOST, 0), home / "dashboard.log"
     server = start(home, host=HOST, port=port, log=log)
     try:
-        deadline = monotonic() + 60
-        while True:
-            try:
-                with urllib.request.urlopen(f"http://{HOST}:{port}/_stcore/health", timeout=1):
-                    break
-            except (urllib.error.URLError, OSError):
-                if monotonic() > deadline or server.poll() is not None:
-                    pytest.fail(f"the dashboard does not answer: {log.read_text()}")
-                sleep(0.1)
+        until_it_answers(port, log, lambda: server.poll() is None)
         yield f"http://{HOST}:{port}"
     finally:
         server.terminate()
         server.wait(60)
+
+
+def until_it_answers(port: int, log: Path, runs: Callable[[], bool]) -> None:
+    """Wait for a server; what it logged, where it ended or does not answer."""
+    deadline = monotonic() + 60
+    while True:
+        try:
+            with urllib.request.urlopen(f"http://{HOST}:{port}/_stcore/health", timeout=1):
+                return
+        except (urllib.error.URLError, OSError):
+            if monotonic() > deadline or not runs():
+                pytest.fail(f"the dashboard does not answer: {log.read_text()}")
+            sleep(0.1)
 
 
 def launch(playwright: Playwright) -> Browser:
@@ -157,12 +161,13 @@ def keep(page: Page, name: str) -> None:
     page.set_viewport_size(was)
 
 
-def faults(page: Page) -> list[Fault]:
-    """Serious and critical faults by axe, of what is shown when the page is drawn."""
+def faults(page: Page, only: Sequence[str] = ()) -> list[Fault]:
+    """Serious and critical faults by axe, of what is shown when the page is drawn; `only`: by these rules."""
     drawn(page)
     if not page.evaluate("typeof window.axe === 'object'"):
         page.evaluate(files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8"))
-    found: dict[str, Any] = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+    options = {"resultTypes": ["violations"], **({"runOnly": {"type": "rule", "values": [*only]}} if only else {})}
+    found: dict[str, Any] = page.evaluate("options => axe.run(document, options)", options)
     return [
         Fault(
             rule["id"],

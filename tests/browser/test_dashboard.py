@@ -8,7 +8,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from io import BytesIO
 from pathlib import Path
 
@@ -18,7 +18,8 @@ from playwright.sync_api import Browser, Page, expect
 from zxingcpp import read_barcodes
 
 from tests.browser.opened import HOST, PHONE, choose, drawn, shown, visit
-from tests.made_home import make_home
+from tests.browser.warm import served
+from tests.made_home import present_home
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
@@ -31,20 +32,13 @@ MASS = "Pot with plants, in grams"
 
 @pytest.fixture(scope="module")
 def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_home(tmp_path_factory.mktemp("home"), datetime.now(UTC), readings_of=timedelta(days=1))
+    return present_home(tmp_path_factory.mktemp("home"), readings_of=timedelta(days=1))
 
 
 @pytest.fixture(scope="module")
 def url(home: Path) -> Iterator[str]:
-    port = free_port(HOST, 0)
-    log = home / "dashboard.log"
-    server = start(home, host=HOST, port=port, log=log)
-    try:
-        _wait_for(f"http://{HOST}:{port}/_stcore/health", server, log)
-        yield f"http://{HOST}:{port}"
-    finally:
-        server.terminate()
-        server.wait(60)
+    with served(home) as address:
+        yield address
 
 
 def _wait_for(address: str, server: subprocess.Popen[bytes], log: Path) -> None:
@@ -122,13 +116,15 @@ def _likely_g(home: Path, pot: str) -> float:
         ("/report", "The same data give the same files again"),
     ],
 )
-@pytest.mark.parametrize("width", [390, 1280])
-def test_a_page_fits_and_stays_at_home(url: str, page: Page, path: str, last: str, width: int) -> None:
-    page.set_viewport_size({"width": width, "height": 900})
+def test_a_page_fits_and_stays_at_home(url: str, page: Page, path: str, last: str) -> None:
+    """Opened on a phone, and made wide."""
     page.goto(f"{url}{path}")
     shown(page, last)
-    page.wait_for_load_state("networkidle")
-    assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= width
+    for width in (390, 1280):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.wait_for_load_state("networkidle")
+        drawn(page)
+        assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= width
 
 
 def test_pictures_of_the_comparison_are_files(page: Page, url: str) -> None:

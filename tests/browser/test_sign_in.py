@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.opened import HOST, PHONE, drawn
-from tests.browser.test_dashboard import MASS, _likely_g, _wait_for
-from tests.made_home import make_home
+from tests.browser.opened import PHONE, drawn
+from tests.browser.test_dashboard import MASS, _likely_g
+from tests.browser.warm import served
+from tests.made_home import present_home
 from tidetray.ingest.home.accounts import People
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.web.gate import COOKIE
-from tidetray.ui.web.serve import free_port, start
 
 RIGHT = "seven wet pots"
 
@@ -24,7 +24,7 @@ RIGHT = "seven wet pots"
 @pytest.fixture(scope="module")
 def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     now = datetime.now(UTC)
-    made = make_home(tmp_path_factory.mktemp("home"), now, readings_of=timedelta(hours=6))
+    made = present_home(tmp_path_factory.mktemp("home"), readings_of=timedelta(hours=6))
     for name, role in (("Robin", "manage"), ("Kim", "weigh"), ("Alex", "look")):
         People(made).add(name, RIGHT, role, by="", now=now)
     return made
@@ -32,14 +32,8 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def url(home: Path) -> Iterator[str]:
-    port = free_port(HOST, 0)
-    server = start(home, host=HOST, port=port, log=home / "dashboard.log")
-    try:
-        _wait_for(f"http://{HOST}:{port}/_stcore/health", server, home / "dashboard.log")
-        yield f"http://{HOST}:{port}"
-    finally:
-        server.terminate()
-        server.wait(60)
+    with served(home) as address:
+        yield address
     assert RIGHT not in (home / "dashboard.log").read_text()
 
 

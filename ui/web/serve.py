@@ -16,7 +16,7 @@ from tidetray.ui.web.uploads import MOST_UPLOADED_BYTES
 def serve(home: Path, *, host: str, port: int) -> None:
     """Become the web server. Does not return."""
     os.environ["TIDETRAY_HOME"] = str(home)
-    os.execv(sys.executable, _command(host, port))
+    os.execv(sys.executable, command(host, port))
 
 
 def start(home: Path, *, host: str, port: int, log: Path) -> subprocess.Popen[bytes]:
@@ -25,7 +25,7 @@ def start(home: Path, *, host: str, port: int, log: Path) -> subprocess.Popen[by
     # appended to, so that the server may cut it off, and readable, so that it can keep the end
     with log.open("a+b") as out:
         return subprocess.Popen(
-            _command(host, port),
+            command(host, port),
             stdout=out,
             stderr=subprocess.STDOUT,
             start_new_session=True,
@@ -46,7 +46,8 @@ def free_port(host: str, wanted: int) -> int:
     raise OSError(f"no free port on {host}")
 
 
-def _command(host: str, port: int) -> list[str]:
+def command(host: str, port: int) -> list[str]:
+    """The words that run the web server."""
     return [
         sys.executable,
         "-m",
