@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require, unit_of
-from tidetray.analysis.base.words import capital
+from tidetray.analysis.base.words import capital, listed
 from tidetray.analysis.compare.assumptions import LEVEL, check_residuals, check_spreads, tray_means, within_trays
 from tidetray.analysis.compare.design_checks import (
     TrialDesign,
@@ -152,6 +152,9 @@ def _read(pots: pd.DataFrame, response: str, treatment: str, tray: str, covariat
     for name in covariates:
         if name in blocks:
             text, levels = blocks[name][0][kept], [v for v in blocks[name][1] if (blocks[name][0][kept] == v).any()]
+            if len(levels) < 2:
+                cautions.append(f"The pots that are compared have one {name} only: it was left out.")
+                continue
             # Columns that sum to zero over the levels: treatment means then stand for the average block.
             code = np.array([text == v for v in levels], dtype=float).T
             columns.append((name, code[:, :-1] - code[:, -1:]))
@@ -263,17 +266,19 @@ def _by_trays(data: _Data) -> tuple[pd.DataFrame, list[dict[str, object]], pd.Da
 def _with_percent(pairs: pd.DataFrame, means: pd.DataFrame, cov: Array | None, cautions: list[str]) -> pd.DataFrame:
     """`pairs` with the difference in percent of b."""
     value = means["estimate"].to_numpy()
-    out, unsure = [], False
+    out, unsure = [], set(np.flatnonzero(value <= 0).tolist())
     for m, (i, j) in enumerate(combinations(range(len(means)), 2)):
         if cov is None:
             out.append((100 * (value[i] / value[j] - 1) if value[j] > 0 else np.nan, np.nan, np.nan))
             continue
         critical = (pairs["high"].iloc[m] - pairs["estimate"].iloc[m]) / pairs["se"].iloc[m]
         out.append(percent_difference(value[i], value[j], cov[np.ix_([i, j], [i, j])], critical))
-        unsure |= bool(np.isnan(out[-1]).any() and not np.isnan(critical))
-    if unsure or (value <= 0).any():
+        if np.isnan(out[-1]).any() and not np.isnan(critical):
+            unsure.add(j)
+    if unsure:
+        of = listed([str(means["treatment"].iloc[at]) for at in sorted(unsure)])
         cautions.append(
-            "A mean is not clearly above zero, so its differences in percent (or their limits) are left out."
+            f"Not clearly above zero: the mean of {of}. Differences in percent of it, or their limits, are left out."
         )
     return pairs.assign(**dict(zip(("percent", "percent_low", "percent_high"), np.array(out).T, strict=True)))
 

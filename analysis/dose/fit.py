@@ -63,8 +63,9 @@ class ResponseFit:
         A row per curve with AICc (`tidetray.analysis.dose.curves.DoseCurves.table`), and their parameters.
     best : str
         The curve with the least AICc, '' where that is undefined. It describes; no claim rests on it.
-    finding, verdict, edge : str
-        One of `tidetray.analysis.dose.verdict.FINDINGS`; the same in plain sentences; the side to go on to, if any.
+    finding, first, following, edge : str
+        One of `tidetray.analysis.dose.verdict.FINDINGS`; the same in plain sentences; what keeping the best tested dose
+        may cost, in words ('' where that is unknown); the side to go on to, if any.
     region_low, region_high : float
         The tested doses between which the best lies (95 %), NaN unless a best inside is claimed.
     best_tested, best_tested_chance : float
@@ -93,7 +94,8 @@ class ResponseFit:
     cost: float
     cost_most: float
     finding: str
-    verdict: str
+    first: str
+    following: str
     edge: str
     quadratic: QuadraticTop | None
     units: pd.DataFrame
@@ -105,6 +107,11 @@ class ResponseFit:
     fits: DoseCurves | None = field(default=None, repr=False)
     orders: Orders | None = field(default=None, repr=False)
     weighed: Plausible | None = field(default=None, repr=False)
+
+    @property
+    def verdict(self) -> str:
+        """`first` and `following`."""
+        return f"{self.first} {self.following}".strip()
 
     def draws(self, doses: Array, *, draws: int = 2000, seed: int = 1) -> Draws:
         """Plausible responses at `doses`. ValueError where no curve could be fitted."""
@@ -322,7 +329,8 @@ def _fitted(
         cost=evidence.following.cost,
         cost_most=evidence.following.cost_most,
         finding=verdict.finding,
-        verdict=verdict.sentence,
+        first=verdict.first,
+        following=verdict.following,
         edge=verdict.edge,
         quadratic=top,
         units=points.drop(columns="own_tray"),
@@ -436,7 +444,8 @@ def _without(verdict: Verdict, points: pd.DataFrame, cautions: list[str], words:
         cost=np.nan,
         cost_most=np.nan,
         finding=verdict.finding,
-        verdict=verdict.sentence,
+        first=verdict.first,
+        following=verdict.following,
         edge=verdict.edge,
         quadratic=None,
         units=points.drop(columns="own_tray"),

@@ -42,13 +42,15 @@ _EDGE_SHARE = 0.25
 
 @dataclass(frozen=True)
 class Verdict:
-    """`finding`: one of FINDINGS. `low`, `high`: of a best inside, else NaN. `edge`: 'low', 'high' or ''."""
+    """`finding`: one of FINDINGS; `first`: the same in words. `low`, `high`: of a best inside, else NaN. `edge`: 'low',
+    'high' or ''. `following`: what keeping the best tested dose may cost, in words."""
 
     finding: str
-    sentence: str
+    first: str
     low: float = np.nan
     high: float = np.nan
     edge: str = ""
+    following: str = ""
 
 
 @dataclass(frozen=True)
@@ -124,7 +126,8 @@ def _inside(evidence: Evidence, words: Wording) -> Verdict:
             f"{words.opening} is {words.best} somewhere between {low} and {high} {words.dose}, "
             "the lowest and the highest tested; these trays do not show where."
         )
-    return Verdict("top", said + _next(evidence) + _following(evidence, words), orders.low, orders.high)
+    following = _following(evidence, words)
+    return Verdict("top", said + _next(evidence), orders.low, orders.high, following=following)
 
 
 def _at_most(share: float, lost: str) -> str:
@@ -146,7 +149,7 @@ def _following(evidence: Evidence, words: Wording) -> str:
     if words.sign < 0:
         lost = "more of it"
     return (
-        f" Of the tested doses {_n(own.dose)} is best with a chance of {100 * own.chance:.0f} in 100. Following it is "
+        f"Of the tested doses {_n(own.dose)} is best with a chance of {100 * own.chance:.0f} in 100. Following it is "
         f"expected to cost {_percent(own.cost)} {lost} against the best possible within what was tested, by the "
         f"average of all curves that fit. {_at_most(own.cost_most, lost)}"
     )
@@ -197,8 +200,9 @@ def _levels_off(evidence: Evidence, words: Wording) -> Verdict | None:
     return Verdict(
         "levels off",
         f"{words.opening} levels off: it gets better {ways[0]} about {_n(join)} {words.dose}, and no "
-        f"further gain shows {ways[1]}. Whether it gets worse again there is not clear.{_following(evidence, words)}",
+        f"further gain shows {ways[1]}. Whether it gets worse again there is not clear.",
         edge="high" if level_high else "low",
+        following=_following(evidence, words),
     )
 
 
@@ -231,8 +235,9 @@ def _at_edge(evidence: Evidence, words: Wording) -> Verdict | None:
     return Verdict(
         "go further",
         f"Go further: {words.response} is probably {words.best} near the edge of what was tested ({_n(end)} "
-        f"{words.dose}), and the best may lie beyond it.{advice}{_following(evidence, words)}",
+        f"{words.dose}), and the best may lie beyond it.{advice}",
         edge=edge,
+        following=_following(evidence, words),
     )
 
 
@@ -247,12 +252,14 @@ def _unclear(evidence: Evidence, words: Wording) -> Verdict:
             "not enough spread",
             f"Not enough spread: {words.response} changes with {words.dose}, but {tested} doses cannot "
             "separate a best between them from a levelling off. Add one or two doses between "
-            f"them.{where}{_following(evidence, words)}",
+            f"them.{where}",
+            following=_following(evidence, words),
         )
     return Verdict(
         "too few trays",
         f"Too few trays: {words.response} changes with {words.dose}, but where it is {words.best} is not clear. More "
-        f"trays at the likely doses would show it.{where}{_following(evidence, words)}",
+        f"trays at the likely doses would show it.{where}",
+        following=_following(evidence, words),
     )
 
 

@@ -63,7 +63,7 @@ class PackageReadings:
         """Nothing is held open."""
 
 
-def build_record(package: Path, home: Path) -> str:
+def build_record(package: Path, home: Path, *, now: datetime | None = None) -> str:
     """Make a record of what a data package holds.
 
     Parameters
@@ -72,6 +72,8 @@ def build_record(package: Path, home: Path) -> str:
         The package's folder.
     home : Path
         The new home's folder.
+    now : datetime, optional
+        What is later lies in the future, and is refused; default: the machine's clock.
 
     Returns
     -------
@@ -89,7 +91,7 @@ def build_record(package: Path, home: Path) -> str:
     survey = _read(package, SURVEY, "time")
     with open_store(home / RECORD_FILE) as store:
         notebook = Notebook(store)
-        load_package(notebook, package, now=datetime.now(UTC))
+        load_package(notebook, package, now=now or datetime.now(UTC))
         (trial,) = notebook.trials()
         for tray, own in cycles.groupby("tray"):
             put_cycles(store, trial.site, str(tray), own.drop(columns="tray"), keep=0)

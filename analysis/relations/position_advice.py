@@ -13,8 +13,6 @@ import pandas as pd
 
 from tidetray.analysis.base.words import signed
 
-LEVEL = 0.05
-
 RISK_SHARE = 0.25
 """From this share of a comparison's own standard error on, uneven places count as a risk (common practice, no
 source)."""
@@ -43,7 +41,7 @@ class PositionAdvice:
 def advise(
     pots: pd.DataFrame,
     places: pd.DataFrame,
-    features: pd.DataFrame,
+    clear: pd.DataFrame,
     *,
     response: str,
     treatment: str | None,
@@ -51,12 +49,12 @@ def advise(
     explained: float,
     unit: str,
 ) -> PositionAdvice:
-    """`pots`: with `residual` and `place_effect`; `places`: row, column, effect, n_trays; `features`: as in
-    `Positions`."""
-    settled = features[features["p_adjusted"] < LEVEL].set_index("feature")
+    """`pots`: with `residual` and `place_effect`; `places`: row, column, effect, n_trays; `clear`: those of
+    `Positions.features` that may be called clear."""
+    settled = clear.set_index("feature")
     lines = [name for name in ("row", "column") if name in settled.index or f"{name}_trend" in settled.index]
-    shares = features.set_index("feature")["share"].to_dict()
-    block_by = max(lines, key=lambda name: shares.get(name, 0.0)) if lines else ""
+    shares = settled["share"].to_dict()
+    block_by = max(lines, key=lambda name: max(shares.get(f"{name}{of}", 0.0) for of in ("", "_trend")), default="")
     even_out = _behind(places, lines)
     if treatment is None:
         balance, at_risk, said = pd.DataFrame(columns=["treatment", "place_effect", "n_trays"]), None, _IN_TURN

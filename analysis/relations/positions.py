@@ -21,7 +21,7 @@ from scipy import stats
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require, unit_of
-from tidetray.analysis.base.words import capital, counted, minus, p_words
+from tidetray.analysis.base.words import capital, counted, listed, minus, p_words
 from tidetray.analysis.relations.position_advice import PositionAdvice, advise
 from tidetray.analysis.stats.morans_i import MoranI, morans_i
 from tidetray.analysis.stats.pairwise import adjust
@@ -197,8 +197,10 @@ def positions(
     table = table.sort_index()
     places = _place_means(place, residual, trays)
     unit = unit_of(response)
+    any_feature, any_share, any_likeness = _of_all_three(features, explained_p, moran)
+    clear = features[(features["p_adjusted"] < LEVEL) & (any_feature < LEVEL)]
     advice = advise(
-        table, places, features, response=response, treatment=treatment, tray=tray, explained=explained, unit=unit
+        table, places, clear, response=response, treatment=treatment, tray=tray, explained=explained, unit=unit
     )
     cautions += skipped + [c for m in (moran, moran_after) for c in m.cautions]
     if len(set(trays)) < 3:
@@ -206,7 +208,11 @@ def positions(
             f"The trial has {counted(len(set(trays)), 'tray')} here: what belongs to a place and what to "
             "single pots cannot be separated well."
         )
-    sentences = _sentences(features, explained, explained_p, moran, moran_after, unit=unit)
+    sentences = (
+        _explained_words(explained, features, is_clear=any_share < LEVEL, unit=unit),
+        *_features_words(features, clear),
+        *_likeness_words(moran, moran_after, any_likeness),
+    )
     return Positions(
         features,
         explained,
@@ -420,45 +426,51 @@ _NAMES = {
 }
 
 
-def _sentences(
-    features: pd.DataFrame, explained: float, explained_p: float, moran: MoranI, after: MoranI, *, unit: str
-) -> tuple[str, ...]:
-    out = []
+def _of_all_three(features: pd.DataFrame, explained_p: float, moran: MoranI) -> Array:
+    """Three questions are asked of one set of pots: each is answered at 5 % of all three together."""
     every = features["p_adjusted"].min() if len(features) else np.nan
-    # Three questions are asked of one set of pots: each is answered at 5 % of all three together.
-    any_feature, any_share, any_likeness = adjust(np.array([every, explained_p, moran.p_two_sided]), "holm")
+    return adjust(np.array([every, explained_p, moran.p_two_sided]), "holm")
+
+
+def _explained_words(explained: float, features: pd.DataFrame, *, is_clear: bool, unit: str) -> str:
     if np.isnan(explained):
-        out.append("Too few pots a tray to say how much place explains.")
-    elif any_share < LEVEL:
-        out.append(
+        return "Too few pots a tray to say how much place explains."
+    if is_clear:
+        return (
             f"In these trays, row and column explain {100 * explained:.0f} % of the spread between pots of a tray; "
             "chance seldom does that."
         )
-    else:
-        out.append(
-            "Row and column explain no more of the spread between pots of a tray than chance does."
-            f"{_missed(features, unit)}"
-        )
-    found = features[features["p_adjusted"] < LEVEL].sort_values("share", ascending=False)
-    here = features[adjust(features["p_here"].to_numpy(dtype=float), "holm") < LEVEL / 3]
-    if len(found) and any_feature < LEVEL:
+    return (
+        "Row and column explain no more of the spread between pots of a tray than chance does."
+        f"{_missed(features, unit)}"
+    )
+
+
+def _features_words(features: pd.DataFrame, clear: pd.DataFrame) -> list[str]:
+    if len(clear):
+        by_share = clear.sort_values("share", ascending=False)
         named = "; ".join(
             f"{_NAMES[str(name)]} ({100 * share:.0f} % of the spread)"
-            for name, share in zip(found["feature"], found["share"], strict=True)
+            for name, share in zip(by_share["feature"], by_share["share"], strict=True)
         )
-        out.append(f"Clear, each by itself: {named}. They overlap: edge, column and light may be one and the same.")
-    elif len(here):
-        listed = ", ".join(_NAMES[str(name)] for name in here["feature"])
-        out.append(
-            f"In these trays pots differ by {listed}, but not alike from tray to tray: that it is so in other trays is "
+        return [f"Clear, each by itself: {named}. They overlap: edge, column and light may be one and the same."]
+    here = features[adjust(features["p_here"].to_numpy(dtype=float), "holm") < LEVEL / 3]
+    if len(here):
+        by = listed([_NAMES[str(name)] for name in here["feature"]])
+        return [
+            f"In these trays pots differ by {by}, but not alike from tray to tray: that it is so in other trays is "
             "not clear."
-        )
-    elif len(features):
-        out.append(f"None of these is clear: {', '.join(_NAMES[str(name)] for name in features['feature'])}.")
-    out.append(_likeness("Neighbours", moran, any_likeness))
-    if any_likeness < LEVEL and not np.isnan(after.statistic):
+        ]
+    if len(features):
+        return [f"None of these is clear: {listed([_NAMES[str(name)] for name in features['feature']])}."]
+    return []
+
+
+def _likeness_words(moran: MoranI, after: MoranI, p: float) -> list[str]:
+    out = [_likeness("Neighbours", moran, p)]
+    if p < LEVEL and not np.isnan(after.statistic):
         out.append(_likeness("Once row and column are taken out, neighbours", after, after.p_two_sided))
-    return tuple(out)
+    return out
 
 
 def _missed(features: pd.DataFrame, unit: str) -> str:

@@ -64,7 +64,7 @@ def tuned(settings: Settings) -> None:
         look.may_mislead(answer.keep_in_mind)
         return
     with top:
-        look.answer(answer.summary)
+        look.answer(found.fit.first, [line for line in (found.fit.following,) if line])
     chart(answer)
     notes(answer)
     next_trial(answer, settings)

@@ -237,6 +237,17 @@ def test_pots_that_drop_out_small() -> None:
     assert not any("neighbours" in x for x in grown(w).cautions)
 
 
+def test_a_block_that_all_compared_pots_share_takes_nothing_out() -> None:
+    """Of two benches one has no start masses: what is left is compared as without benches."""
+    frame = pots(trays=4).assign(bench="left")
+    away = frame["tray"].str.endswith(("-2", "-3"))
+    frame = frame.assign(bench=frame["bench"].mask(away, "right"), start_g=frame["start_g"].mask(away))
+    found, plain = compared(frame, covariates=("start_g", "bench")), compared(frame, covariates=("start_g",))
+    assert "The pots that are compared have one bench only: it was left out." in found.cautions
+    pd.testing.assert_frame_equal(found.pairs, plain.pairs)
+    assert set(found.anova["term"]) == {"treatment", "start_g"}
+
+
 def test_trays_that_hold_several_treatments_are_blocks() -> None:
     frame = pots(trays=4).assign(tray=lambda d: "bench-" + d["tray"].str[-1])
     c = compared(frame)

@@ -174,7 +174,7 @@ def test_a_package_gives_back_what_it_was_made_of(long_form: bool) -> None:
         with tempfile.TemporaryDirectory() as folder, trial.opened() as data:
             package, home = Path(folder) / "package", Path(folder) / "home"
             export(data._store, data.trial, package, now=NOW)
-            name = build_record(package, home)
+            name = build_record(package, home, now=NOW)
             with open_package(package, home) as store:
                 other = TrialData(store, Notebook(store).trial(name))
                 alike(frames(data), frames(other))
