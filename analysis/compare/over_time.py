@@ -362,10 +362,8 @@ def rates_summary(rates: pd.DataFrame, pairs: pd.DataFrame, days: pd.DataFrame, 
         size, *limits = (100 * np.expm1(min(sign * end[c], _LARGEST_LOG)) for c in ("estimate", "low", "high"))
         low, high = sorted(limits)
         ahead = "ahead of" if size >= 0 else "behind"
-        text += (
-            f" After {end['day']:g} days {x.best} stood {abs(size):.0f} % {ahead} {x.worst} ({low:.0f} to "
-            f"{high:.0f} %)."
-        )
+        limits_known = f" ({low:.0f} to {high:.0f} %)" if np.isfinite([low, high]).all() else ""
+        text += f" After {end['day']:g} days {x.best} stood {abs(size):.0f} % {ahead} {x.worst}{limits_known}."
     return text
 
 

@@ -74,8 +74,10 @@ def rates_and_pairs(found: TrialComparison) -> tuple[pd.DataFrame, pd.DataFrame]
 
 
 def _verdict(means: pd.DataFrame, pairs: pd.DataFrame, unit: _Unit, why_not: str) -> CompareVerdict:
-    ranked = means.sort_values("estimate", ascending=False, kind="stable")
+    ranked = means.sort_values("estimate", ascending=False, kind="stable")  # an unknown one last
     top = ranked.iloc[0]
+    if np.isnan(float(top["estimate"])):
+        return CompareVerdict(f"{unit.lead}: not known yet of any treatment.", (), "", frozenset())
     best = str(top["treatment"])
     sure = _sure(pairs)
     beaten = frozenset(worse for better, worse in sure if better == best)

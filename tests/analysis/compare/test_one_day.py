@@ -11,7 +11,7 @@ from scipy import stats
 
 from tests.conftest import Figures
 from tidetray.analysis.compare.one_day import compare_treatments
-from tidetray.analysis.compare.over_time import compare_growth
+from tidetray.analysis.compare.over_time import compare_growth, rates_summary
 from tidetray.analysis.stats.grouped_design import RandomTerm
 from tidetray.analysis.stats.kenward_roger import KenwardRoger
 from tidetray.analysis.stats.pairwise import adjust, games_howell, range_quantile, range_sf, welch
@@ -235,6 +235,17 @@ def test_pots_that_drop_out_small() -> None:
     g = grown(w[~(small & (w["day"] > 20))])
     assert any("lighter than their neighbours" in x for x in g.cautions)
     assert not any("neighbours" in x for x in grown(w).cautions)
+
+
+def test_limits_that_are_not_known_are_not_said() -> None:
+    rates = pd.DataFrame({"treatment": ["dry", "wet"], "estimate": [0.03, 0.04], "n_trays": [3, 3]})
+    pair = {"a": "wet", "b": "dry", "estimate": 0.01, "low": -0.004, "high": 0.024, "p": 0.2}
+    last = {"a": "wet", "b": "dry", "day": 9.0, "estimate": 0.05, "low": 0.01, "high": 0.09}
+    for limits, said in (
+        ({}, "stood 5 % ahead of dry (1 to 9 %)."),
+        ({"low": np.nan, "high": np.nan}, "ahead of dry."),
+    ):
+        assert rates_summary(rates, pd.DataFrame([pair]), pd.DataFrame([last | limits]), "").endswith(said)
 
 
 def test_a_block_that_all_compared_pots_share_takes_nothing_out() -> None:

@@ -57,6 +57,17 @@ def test_one_tray_each_says_to_give_a_second() -> None:
     assert not any("Surely" in line for line in answer.sentences)
 
 
+def test_no_number_is_said_of_a_rate_that_is_not_known() -> None:
+    """No pot was weighed twice under one treatment: there are masses to compare, and no rates."""
+    plan = made_plan(["dry", "floods-6"] * 2, [treatment(0), treatment(6)])
+    masses = {pot.name: [1.0 + 0.02 * n, math.nan] for n, pot in enumerate(plan.pots)}
+    masses |= {pot.name: [math.nan, 1.4 + 0.03 * n] for n, pot in enumerate(plan.pots) if n % 2}
+    with open_trial(plan, weekly(masses, (0.0, 7.0))) as data:
+        answer = compare(data)
+    assert answer.summary == "Fastest: not known yet of any treatment."
+    assert not any("nan" in line for line in (*answer.sentences, *answer.cautions))
+
+
 def test_masses_too_regular_to_be_weighed_are_named_as_the_reason() -> None:
     """Masses that follow a formula: no p, and a sentence that sent people to look for a reason that was nowhere."""
     order = [treatment(0), treatment(3), treatment(6)]

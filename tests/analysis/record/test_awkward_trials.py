@@ -190,7 +190,7 @@ def test_a_package_gives_back_what_it_was_made_of(long_form: bool) -> None:
                     assert load_package(Notebook(loaded), package, now=NOW).endswith("is in the notebook already.")
                 plans = [flood_plans(Notebook(each._store), zone="UTC") for each in (data, other)]
                 for tray in data.treatments:
-                    due = [list(plan[data.trial.site, tray].due(0, until_ms)) for plan in plans]
+                    due = [list(plan[data.trial.site, tray].due(0, until_ms - 1)) for plan in plans]
                     assert due[0] == due[1]
 
     each(check, long_form=long_form, few=2, many=WORDS)
