@@ -15,6 +15,9 @@ from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.stats.derivatives import Jet, constant, count, invert, multiply, pairs, plus_identity, widen
 from tidetray.analysis.stats.grouped_design import Model, NestingLevel
 
+_FEW_COLUMNS = 8
+"""Up to so many columns of the innermost groups the general way is as quick."""
+
 
 def _covariance(level: NestingLevel, u: Array, k: int, natural: bool) -> Jet:
     """The level's G (replicates, 1, q, q) as a function of the first `k` parameters (k = 0: the value only).
@@ -46,6 +49,36 @@ def _covariance(level: NestingLevel, u: Array, k: int, natural: bool) -> Jet:
                 at = np.flatnonzero((rows == t.start + i) & (columns == t.start + j))[0]
                 g[1 + k + at] = np.column_stack(x) @ basis
     return Jet(g.reshape(-1, n, 1, q, q), k)
+
+
+def _inside(level: NestingLevel, inner: Array, g: Jet) -> tuple[Jet, Jet]:
+    """K = (I + G Z'Z)^-1 G of each pattern, and log|I + G Z'Z|.
+
+    Plain variances of many columns have short derivatives. With B_a the columns of variance a, H = (I + G Z'Z)^-1 and
+    W = Z'Z H: dK_a = H B_a H', d2K_ab = -(H B_a W B_b H' + H B_b W B_a H'), dlog_a = tr B_a W and
+    d2log_ab = -tr B_a W B_b W.
+    """
+    if level.width <= _FEW_COLUMNS or any(t.correlated for t in level.terms):
+        inverse, log_det = invert(plus_identity(Jet(g.a @ inner, g.k)))
+        return multiply(inverse, g), log_det
+    variance = np.einsum("...ii->...i", g.v)
+    system = variance[..., None] * inner + np.eye(level.width)
+    h = np.asarray(np.linalg.inv(system), dtype=np.float64)
+    out, logs = np.empty((count(g.k), *h.shape)), np.empty((count(g.k), *h.shape[:-2]))
+    out[0], logs[0] = h * variance[..., None, :], np.linalg.slogdet(system)[1]
+    if g.k:
+        w = inner @ h
+        columns = [np.flatnonzero(np.diag(each)) for t in level.terms for each in t.directions]
+        own = [h[..., which] for which in columns]
+        for a, which in enumerate(columns):
+            out[1 + a] = own[a] @ own[a].swapaxes(-1, -2)
+            logs[1 + a] = w[..., which, which].sum(axis=-1)
+        for place, (a, b) in enumerate(zip(*pairs(g.k), strict=True), 1 + g.k):
+            between = w[..., columns[a][:, None], columns[b]]
+            cross = own[a] @ between @ own[b].swapaxes(-1, -2)
+            out[place] = -(cross + cross.swapaxes(-1, -2))
+            logs[place] = -(between**2).sum(axis=(-2, -1))
+    return Jet(out, g.k), Jet(logs, g.k)
 
 
 def _sum_children(a: Jet, level: NestingLevel, axis: int) -> Jet:
@@ -99,8 +132,8 @@ def eliminate(
         k += sum(t.size for t in level.terms) if order else 0
         g = _covariance(level, u, k, natural)
         if i == 0:
-            inverse, own = invert(plus_identity(Jet(g.a @ model.inner, k)))
-            moments = _sum_inner(multiply(inverse, g), level, model)
+            inside, own = _inside(level, model.inner, g)
+            moments = _sum_inner(inside, level, model)
             log_det = _sum_children(Jet(own.a * model.inner_count, k), level, -1)
         else:
             b, rest = slice(0, level.width), slice(level.width, None)
