@@ -11,8 +11,6 @@ import re
 from functools import cache
 from pathlib import Path
 
-import pytest
-
 HOUSE = Path(__file__).parents[2]
 FOLDERS = ("ingest", "analysis", "ui")
 
@@ -65,10 +63,14 @@ def lacking(node: ast.FunctionDef) -> list[str]:
     return out
 
 
-@pytest.mark.parametrize(("path", "node"), _public(), ids=lambda each: getattr(each, "name", None) or each.stem)
-def test_public_functions_say_what_goes_in_and_comes_out(path: Path, node: ast.FunctionDef) -> None:
-    missing = lacking(node)
-    assert not missing, f"{path.relative_to(HOUSE)}: {node.name} does not say {', '.join(missing)}"
+def test_public_functions_say_what_goes_in_and_comes_out() -> None:
+    public = _public()
+    assert len(public) > 100
+    assert not [
+        f"{path.relative_to(HOUSE)}: {node.name} does not say {', '.join(missing)}"
+        for path, node in public
+        if (missing := lacking(node))
+    ]
 
 
 TYPE = re.compile(r"^(?:\w[\w, ]* : )?(?:\w+ of )?([A-Z][a-z]\w+)(?: or None|, optional)?$", re.MULTILINE)
