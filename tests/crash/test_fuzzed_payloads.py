@@ -1,4 +1,6 @@
-"""100,000 messages gone wrong, through the recorder: each recorded or in quarantine, memory flat, disk bounded.
+"""Messages gone wrong, through the recorder: each recorded or in quarantine, memory flat, disk bounded.
+
+25,000 of them; `pytest --long` sends 100,000.
 
 What Hypothesis looks for one by one stands in tests/ingest/wire/test_packs_properties.py; here it is the number, and
 that the recorder forgets nothing and keeps nothing. No broker: batches go straight to what commits them.
@@ -29,12 +31,11 @@ from tidetray.ingest.store.recording import Store
 from tidetray.ingest.wire import packs, receipts
 from tidetray.ingest.wire.plain_topics import PlainTopic
 
-MESSAGES = 100_000
+MESSAGES, MESSAGES_LONG = 25_000, 100_000
 BATCH = 1000
-BATCHES = MESSAGES // BATCH
-FLAT_BYTES = 8 * 2**20
-"""112 bytes kept for each of the last three quarters of the messages would be more; the allocator and SQLite's cache
-take some, too."""
+FLAT_BYTES = 84
+"""For each message: 112 bytes kept for each of the last three quarters of them would be more; the allocator and
+SQLite's cache take some, too."""
 
 MOST_ON_DISK = 1.2
 """Bytes of the record for each byte received, whatever it is."""
@@ -145,8 +146,10 @@ def held_bytes() -> int:
 
 
 def test_each_is_recorded_or_quarantined_with_its_reason_and_memory_and_disk_are_bounded(
-    bench_store: Store, figures: Figures
+    bench_store: Store, figures: Figures, long_form: bool
 ) -> None:
+    total = MESSAGES_LONG if long_form else MESSAGES
+    batches = total // BATCH
     logging.getLogger("tidetray.recorder").disabled = True  # a line for each would be the test's own memory
     recorder = Recorder(bench_store, Settings(plain=PLAIN_TOPICS))
     client = Deaf()
@@ -155,20 +158,20 @@ def test_each_is_recorded_or_quarantined_with_its_reason_and_memory_and_disk_are
     held: list[int] = []
     received = 0
     try:
-        for batch in range(BATCHES):
+        for batch in range(batches):
             sent = list(messages(rng, batch * BATCH + 1, BATCH))
             received += sum(len(message.payload) for message in sent)
             recorder._commit(sent)
             recorder._keep_up()
-            if batch + 1 in (BATCHES // 4, 5 * BATCHES // 8, BATCHES):
+            if batch + 1 in (batches // 4, 5 * batches // 8, batches):
                 held.append(held_bytes())
     finally:
         logging.getLogger("tidetray.recorder").disabled = False
     totals = recorder.totals
     # a message dated ahead of a clock that nothing proves yet is left with its node, which keeps and sends it again
-    assert client.acknowledged == MESSAGES
-    assert totals.received == totals.committed == MESSAGES - totals.held
-    assert totals.held < MESSAGES / 1000
+    assert client.acknowledged == total
+    assert totals.received == totals.committed == total - totals.held
+    assert totals.held < total / 1000
     assert totals.store_failures == 0
     kept = bench_store.quarantine.messages(limit=-1)
     reasons = [reason for message in kept for reason in message.reasons]
@@ -181,11 +184,11 @@ def test_each_is_recorded_or_quarantined_with_its_reason_and_memory_and_disk_are
     kinds = Counter(reason.kind for reason in reasons)
     # a leak goes on; what other tests left free and is taken again is taken once
     grown = 2 * int(np.diff(held).min())
-    assert grown < FLAT_BYTES, f"grew by {grown} bytes over {MESSAGES * 3 // 4} messages: {held}"
+    assert grown < total * FLAT_BYTES, f"grew by {grown} bytes over {total * 3 // 4} messages: {held}"
     figures(f"{disk / received:.2f} bytes on disk for each received, {overflow.messages} messages only counted")
     figures(f"{totals} grown_bytes={grown} {dict(kinds)}")
     assert set(kinds) >= {"topic", "not-json", "message-number", "here", "value", "member", "range", "unit", "channel"}
-    assert totals.readings > MESSAGES / 20
+    assert totals.readings > total / 20
     assert client.receipts
     (recorded,) = bench_store.connection.execute("SELECT count(*) FROM reading").fetchone()
     assert recorded == totals.readings

@@ -1,6 +1,6 @@
 """Kill -9, at random, of recorder, broker, InfluxDB and nodes while readings stream: none lost, none doubled.
 
-50 kills, with `pytest --long` 300. To put another kind of process under fire, add it to `kinds` (and what of it is to
+24 kills, with `pytest --long` 300. To put another kind of process under fire, add it to `kinds` (and what of it is to
 be checked after the end).
 """
 
@@ -35,7 +35,7 @@ from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import open_store
 
 SEED = 20
-KILLS, KILLS_LONG = 50, 300
+KILLS, KILLS_LONG = 24, 300
 READINGS_A_KILL = 1000
 EVERY_S = 1.0
 """From one kill to the next on average; the stream lasts as long as the kills."""

@@ -2,7 +2,7 @@
 
 The node is firmware_notes/node under MicroPython's Unix port with its own journal and its own window of 8. Every
 reading that was on its flash is recorded once; every alarm is raised, and told at least once and at most twice.
-`pytest --long` kills 320 times instead of 40.
+`pytest --long` kills 320 times instead of 24.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ from tidetray.ingest.store.recording import open_store
 __all__ = ["receiver"]
 
 SEED = 7
-KILLS, KILLS_LONG = 40, 320
+KILLS, KILLS_LONG = 24, 320
 EVERY_S = 1.2
 """From one kill to the next on average."""
 
