@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -43,8 +44,10 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--long", action="store_true", help="run simulations and crash tests in their long forms")
 
 
-LONGEST_FIRST = ("crash", "browser", "node", "ui", "influx", "published")
-"""Folders of tests in the order in which two processes take their files: what waits longest is not left for the end."""
+LASTING = ("browser", "security", "ui", "claims", "test_readme.py")
+WAITING = ("crash", "influx", "node")
+"""Folders whose files last long, and whose files wait more than they work: taken first and in turn, so that nothing
+long is left for the end, and what waits leaves the processor to what works."""
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -53,11 +56,16 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             if item.get_closest_marker("timeout") is None:
                 item.add_marker(pytest.mark.timeout(0))  # long forms take hours: each is bounded by what it counts
 
-    def folder(item: pytest.Item) -> int:
-        name = item.path.relative_to(DATA.parent).parts[0]
-        return LONGEST_FIRST.index(name) if name in LONGEST_FIRST else len(LONGEST_FIRST)
-
-    items.sort(key=folder)
+    of_files: dict[Path, list[pytest.Item]] = {}
+    for item in items:
+        of_files.setdefault(item.path, []).append(item)
+    of_folders: dict[str, list[Path]] = {}
+    for path in of_files:
+        of_folders.setdefault(path.relative_to(DATA.parent).parts[0], []).append(path)
+    lasting, waiting = ([path for name in names for path in of_folders.pop(name, [])] for names in (LASTING, WAITING))
+    first = [path for both in zip_longest(lasting, waiting) for path in both if path is not None]
+    rest = [path for paths in of_folders.values() for path in paths]
+    items[:] = [item for path in (*first, *rest) for item in of_files[path]]
 
 
 def pytest_configure(config: pytest.Config) -> None:
