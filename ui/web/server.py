@@ -12,7 +12,6 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from tidetray.ingest.home.accounts import People, needs_people
 from tidetray.ingest.settings.model import home_folder, load_settings
 from tidetray.ui.web import idle, own_log, sign_in
-from tidetray.ui.web.ahead import load_ahead
 from tidetray.ui.web.gate import Gate
 
 # without an address Streamlit listens on all of them
@@ -24,7 +23,6 @@ if People(home_folder()):
 
 idle.limit(H11Protocol)
 own_log.keep_bounded()
-load_ahead()
 
 app = App(
     Path(__file__).parents[1] / "app.py",
