@@ -97,35 +97,43 @@ def _lanes_axis(lanes: int, labels: dict[float, str]) -> Spec:
 
 
 def _courses(points: pd.DataFrame, x: Spec, y: Spec) -> list[Spec]:
-    """Each channel's line, in the band from the least to the most of the hour; it carries the zoom of the picture."""
+    """Each channel's line, in the band from the least to the most of the hour; it carries the zoom of the picture.
+    Single readings have no band."""
     broken = {"invalid": "break-paths-filter-domains"}
     detail = {"field": "heading", "type": "nominal"}
     band = {"x": x, "y": {**y, "field": "y_low"}, "y2": {"field": "y_high"}, "detail": detail}
     line = {"type": "line", "color": p.DEEP, "strokeWidth": 1.6, "clip": True} | broken
+    pale = {"type": "area", "color": p.WET, "opacity": 0.25, "clip": True} | broken
+    wide = bool((points["y_high"] > points["y_low"]).any())
     return [
-        layer(_nulls(points), {"type": "area", "color": p.WET, "opacity": 0.25, "clip": True} | broken, band),
-        layer(_nulls(points), line, {"x": x, "y": y, "detail": detail})
+        *([layer(_nulls(points[["at", "heading", "y_low", "y_high"]]), pale, band)] if wide else []),
+        layer(_nulls(points[["at", "heading", "mean", "y"]]), line, {"x": x, "y": y, "detail": detail})
         | {"params": [{"name": "zoom", "select": _ZOOM, "bind": "scales"}]},
     ]
 
 
 def _pointed_at(points: pd.DataFrame, x: Spec, y: Spec) -> list[Spec]:
-    """What is pointed at, in all lanes at once: its points with their values, and a rule through all."""
-    about = [
-        named("when") | {"title": "at"},
-        {"field": "heading", "type": "nominal", "title": "channel"},
-        {**measured("mean"), "format": ".1f", "title": "value"},
-    ]
-    hover = {"type": "point", "fields": ["at"], "nearest": True, "on": "pointerover", "clear": "pointerout"}
-    pointed = {"param": "hover", "empty": False}
+    """What is pointed at, in all lanes at once: the points of that time, a rule through all, and their values.
+
+    One mark for each time is looked for, and points are drawn only where one is pointed at: a mark for each reading
+    would be thousands that nobody sees.
+    """
     there = points.dropna(subset=["y"])
-    seen = {"x": x, "y": y, "opacity": {"condition": {"value": 1, **pointed}, "value": 0}, "tooltip": about}
+    times = there.drop_duplicates("at")[["at", "when"]].reset_index(drop=True)
+    about = [named("when") | {"title": "at"}]
+    for place, (heading, own) in enumerate(there.groupby("heading", sort=False)):
+        values = dict(zip(own["at"], own["mean"].map("{:.1f}".format), strict=True))
+        times[f"value_{place}"] = times["at"].map(values).fillna("")
+        about.append(named(f"value_{place}") | {"title": str(heading)})
+    hover = {"type": "point", "fields": ["at"], "nearest": True, "on": "pointerover", "clear": "pointerout"}
+    pointed = {"transform": [{"filter": {"param": "hover", "empty": False}}]}
+    mark = {"type": "point", "filled": True, "clip": True}
     return [
-        layer(there, {"type": "point", "filled": True, "color": p.DEEP, "size": 60, "clip": True}, seen)
+        layer(times, mark | {"opacity": 0, "aria": False}, {"x": x, "tooltip": about})
         | {"params": [{"name": "hover", "select": hover}]},
         # without a mark until something is pointed at: a screen reader would be offered a picture of nothing
-        layer(there, {"type": "rule", "color": p.QUIET, "clip": True, "aria": False}, {"x": x})
-        | {"transform": [{"filter": pointed}]},
+        layer(times[["at"]], {"type": "rule", "color": p.QUIET, "clip": True, "aria": False}, {"x": x}) | pointed,
+        layer(there[["at", "y"]], mark | {"color": p.DEEP, "size": 60, "aria": False}, {"x": x, "y": y}) | pointed,
     ]
 
 

@@ -210,3 +210,22 @@ def test_a_line_breaks_where_nothing_was_measured() -> None:
     assert heights == pytest.approx([1.06, 1.39, 1.72]), "in the upper lane of two, below its heading"
     wet = spec["layer"][0]["data"]["values"]
     assert (wet[0]["to"] - wet[0]["at"]) / 60_000 == 60
+
+
+def test_what_is_pointed_at_is_one_mark_a_time_with_the_values_of_all_channels() -> None:
+    times = pd.to_datetime(["2026-06-01T08:00Z", "2026-06-01T08:05Z"]).astype("datetime64[ms, UTC]")
+    level = pd.DataFrame({"time": times, "mean": [0.01, 0.02], "low": [0.01, 0.02], "high": [0.01, 0.02]})
+    warm = level.assign(mean=21.25, low=21.0, high=21.5).iloc[:1]
+    lanes = [charts_tray.Lane("Water level, mm", level, 1000.0, pd.Timedelta(minutes=15))]
+    none = pd.DataFrame({"from": times[:0], "to": times[:0]})
+    assert [each["mark"]["type"] for each in charts_tray.all_channels(lanes, none, "UTC")["layer"]].count("area") == 0
+    lanes.append(charts_tray.Lane("Air, °C", warm, 1.0, pd.Timedelta(minutes=15)))
+    spec = charts_tray.all_channels(lanes, none, "UTC")
+    assert [each["mark"]["type"] for each in spec["layer"]].count("area") == 1
+    (looked_for,) = [each for each in spec["layer"] if each.get("params", [{}])[0].get("name") == "hover"]
+    about = looked_for["encoding"]["tooltip"]
+    said = [[row[field["field"]] for field in about] for row in looked_for["data"]["values"]]
+    assert [field.get("title") for field in about] == ["at", "Water level, mm", "Air, °C"]
+    assert [row[1:] for row in said] == [["10.0", "21.2"], ["20.0", ""]]
+    others = [each for each in spec["layer"] if "transform" in each]
+    assert [(each["mark"]["type"], len(each["data"]["values"])) for each in others] == [("rule", 2), ("point", 3)]
