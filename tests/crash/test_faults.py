@@ -166,8 +166,18 @@ def test_a_damaged_page(
         (page,) = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'reading'").fetchone()
         return int(page)
 
+    def emptied_log(connection: sqlite3.Connection) -> bool:
+        """False while the recorder, whose connection it is, reads something."""
+        try:
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_LOCKED:
+                raise
+            return False
+        return True
+
     def write(connection: sqlite3.Connection, content: bytes) -> None:
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        until(lambda: emptied_log(connection))
         with path.open("r+b") as file:
             file.seek((page_of_readings(connection) - 1) * page_bytes)
             kept.append(file.read(page_bytes))

@@ -43,7 +43,7 @@ def test_a_process_that_prints_for_long_keeps_a_bound(tmp_path: Path, monkeypatc
     """Started as the pages are; before, the file had all 680 kB."""
     log = tmp_path / "dashboard.log"
     log.write_text("of the run before\n")
-    monkeypatch.setattr(serve, "_command", lambda _host, _port: [sys.executable, "-c", PRINTS])
+    monkeypatch.setattr(serve, "command", lambda _host, _port: [sys.executable, "-c", PRINTS])
     process = serve.start(tmp_path, host="127.0.0.1", port=0, log=log)
     sizes = []
     deadline = time.monotonic() + 60
