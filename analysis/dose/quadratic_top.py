@@ -106,11 +106,14 @@ def fieller(b: float, c: float, cov: Array, q: float) -> tuple[float, float]:
 
     `cov`: covariance of (b, c); `q`: the quantile of t.
     """
-    square = 4 * (c**2 - q**2 * cov[1, 1])
-    straight = 4 * (b * c - q**2 * cov[0, 1])
-    constant = b**2 - q**2 * cov[0, 0]
+    wide = q * q  # of a fraction of a degree of freedom beyond all numbers
+    square = 4 * (c**2 - wide * cov[1, 1])
+    if not square > 0:
+        return np.nan, np.nan
+    straight = 4 * (b * c - wide * cov[0, 1])
+    constant = b**2 - wide * cov[0, 0]
     inside = straight**2 - 4 * square * constant
-    if square <= 0 or inside < 0:
+    if inside < 0:
         return np.nan, np.nan
     ends = (-straight + np.array([-1.0, 1.0]) * np.sqrt(inside)) / (2 * square)
     return float(ends[0]), float(ends[1])

@@ -66,6 +66,12 @@ def test_a_level_stretch_first_is_found_mirrored() -> None:
     assert found.at(np.array([3.0, 8.5])) == pytest.approx([7, 5])
 
 
+@pytest.mark.parametrize("q", [1.5e149, 1e300, np.inf, np.nan])
+def test_fieller_of_hardly_any_degrees_of_freedom_has_no_limits(q: float) -> None:
+    cov = np.array([[6.6e-08, -6.3e-08], [-6.3e-08, 6.3e-08]])
+    assert np.isnan(fieller(0.0066, -0.0646, cov, q)).all()
+
+
 def test_fieller_worked_by_hand() -> None:
     # b 4, c -1, both with variance 0.01, uncorrelated, q 2: 4 (1 - 0.04) t² - 16 t + 16 - 0.04 <= 0
     low, high = fieller(4, -1, np.diag([0.01, 0.01]), 2.0)
