@@ -266,8 +266,10 @@ def _by_trays(data: _Data) -> tuple[pd.DataFrame, list[dict[str, object]], pd.Da
 def _with_percent(pairs: pd.DataFrame, means: pd.DataFrame, cov: Array | None, cautions: list[str]) -> pd.DataFrame:
     """`pairs` with the difference in percent of b."""
     value = means["estimate"].to_numpy()
-    out, unsure = [], set(np.flatnonzero(value <= 0).tolist())
+    out, unsure = [], set[int]()
     for m, (i, j) in enumerate(combinations(range(len(means)), 2)):
+        if value[j] <= 0:
+            unsure.add(j)
         if cov is None:
             out.append((100 * (value[i] / value[j] - 1) if value[j] > 0 else np.nan, np.nan, np.nan))
             continue

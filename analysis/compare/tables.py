@@ -258,11 +258,14 @@ def percent_difference(a: float, b: float, cov: Array, critical: float) -> tuple
     both intervals leave out zero together. Fieller (1954), JRSS B 16:175-185:
     A θ² - 2 B θ + C <= 0, bounded where A > 0, read as R's package mratios works it out (`t.test.ratio`).
     """
-    c2 = critical**2
-    qa, qb, qc = b**2 - c2 * cov[1, 1], a * b - c2 * cov[0, 1], a**2 - c2 * cov[0, 0]
     if b <= 0:
         return np.nan, np.nan, np.nan
+    c2 = float(critical) * float(critical)  # beyond all numbers where hardly a degree of freedom is left
+    qa = b**2 - c2 * cov[1, 1]
+    if not qa > 0:
+        return 100 * (a / b - 1), np.nan, np.nan
+    qb, qc = a * b - c2 * cov[0, 1], a**2 - c2 * cov[0, 0]
     root = qb**2 - qa * qc
-    if qa <= 0 or root < 0:
+    if root < 0:
         return 100 * (a / b - 1), np.nan, np.nan
     return 100 * (a / b - 1), 100 * ((qb - np.sqrt(root)) / qa - 1), 100 * ((qb + np.sqrt(root)) / qa - 1)

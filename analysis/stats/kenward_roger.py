@@ -19,7 +19,7 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from tidetray.analysis.base.arrays import Array
@@ -53,7 +53,8 @@ class _Traces:
     """What both methods are made of, in the inner coordinates of the fit.
 
     C = (X'V^-1X)^-1; P_i = d(X'V^-1X)/dγ_i; Q_ij + Q_ji = d2(X'V^-1X)/dγ_i dγ_j;
-    `expected`_ij = tr(P G_i P G_j); `observed`_ij: the Hessian of -2 log restricted likelihood.
+    `expected`_ij = tr(P G_i P G_j); `observed`_ij: the Hessian of -2 log restricted likelihood; `told`: of which
+    parameters the data say anything.
     """
 
     C: Array
@@ -61,6 +62,7 @@ class _Traces:
     QQ: Array
     expected: Array
     observed: Array
+    told: NDArray[np.bool_]
 
 
 def _traces(fit: MixedFit) -> _Traces:
@@ -74,13 +76,12 @@ def _traces(fit: MixedFit) -> _Traces:
     # d2 log|V| = -tr(V^-1 G_i V^-1 G_j)
     with_means_known = -log_det.hessian
     expected = with_means_known - np.einsum("ab,ijba->ij", C, QQ) + np.einsum("iab,jba->ij", CP, CP)
-    # a spread that the fixed effects take up whole leaves nothing but rounding, which would rule the scaled inverse
-    silent = np.diag(expected) <= 1e-10 * np.diag(with_means_known)
-    expected[silent] = expected[:, silent] = 0.0
+    # a spread that the fixed effects take up whole leaves nothing but rounding
+    told = np.diag(expected) > 1e-10 * np.diag(with_means_known)
     r = np.append(-C @ moments.v[x, p], 1.0)  # y - X b in [Q r]
     score = moments.d @ r
     quadratic = np.einsum("a,ijab,b->ij", r, h, r) / 2 - np.einsum("ia,ab,jb->ij", score[:, x], C, score[:, x])
-    return _Traces(C, P, QQ, expected, 2 * quadratic - expected)
+    return _Traces(C, P, QQ, expected, 2 * quadratic - expected, told)
 
 
 def _inverse(a: Array) -> Array:
@@ -98,7 +99,8 @@ class KenwardRoger:
     @cached_property
     def _parts(self) -> tuple[_Traces, Array, Array]:
         t = _traces(self.fit)
-        W = 2 * _inverse(t.expected)
+        W = np.zeros_like(t.expected)
+        W[np.ix_(t.told, t.told)] = 2 * _inverse(t.expected[np.ix_(t.told, t.told)])
         correction = np.einsum("ij,ijab->ab", W, t.QQ) / 2 - np.einsum("ij,iab,bc,jcd->ad", W, t.P, t.C, t.P)
         return t, W, t.C + 2 * t.C @ correction @ t.C
 
@@ -159,7 +161,7 @@ class Satterthwaite:
     @cached_property
     def _parts(self) -> tuple[_Traces, Array, Array]:
         t = _traces(self.fit)
-        kept = ~self.fit.zero
+        kept = ~self.fit.zero & t.told
         H = t.observed[np.ix_(kept, kept)]
         if np.linalg.eigvalsh(H / np.sqrt(np.outer(np.abs(np.diag(H)), np.abs(np.diag(H))))).min() <= 1e-8:
             H = t.expected[np.ix_(kept, kept)]  # at a bound the likelihood need not be curved downward

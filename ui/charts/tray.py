@@ -122,7 +122,7 @@ def _pointed_at(points: pd.DataFrame, x: Spec, y: Spec) -> list[Spec]:
     times = there.drop_duplicates("at")[["at", "when"]].reset_index(drop=True)
     about = [named("when") | {"title": "at"}]
     for place, (heading, own) in enumerate(there.groupby("heading", sort=False)):
-        values = dict(zip(own["at"], own["mean"].map("{:.1f}".format), strict=True))
+        values = dict(zip(own["at"], own["mean"].map(_written), strict=True))
         times[f"value_{place}"] = times["at"].map(values).fillna("")
         about.append(named(f"value_{place}") | {"title": str(heading)})
     hover = {"type": "point", "fields": ["at"], "nearest": True, "on": "pointerover", "clear": "pointerout"}

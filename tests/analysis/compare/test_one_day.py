@@ -12,6 +12,7 @@ from scipy import stats
 from tests.conftest import Figures
 from tidetray.analysis.compare.one_day import compare_treatments
 from tidetray.analysis.compare.over_time import compare_growth, rates_summary
+from tidetray.analysis.compare.tables import percent_difference
 from tidetray.analysis.stats.grouped_design import RandomTerm
 from tidetray.analysis.stats.kenward_roger import KenwardRoger
 from tidetray.analysis.stats.pairwise import adjust, games_howell, range_quantile, range_sf, welch
@@ -235,6 +236,14 @@ def test_pots_that_drop_out_small() -> None:
     g = grown(w[~(small & (w["day"] > 20))])
     assert any("lighter than their neighbours" in x for x in g.cautions)
     assert not any("neighbours" in x for x in grown(w).cautions)
+
+
+def test_percent_of_hardly_any_degrees_of_freedom_has_no_limits() -> None:
+    cov = np.array([[1e-8, 2e-9], [2e-9, 1e-8]])
+    for critical in (np.float64(1.5e149), np.float64(1e300), np.inf, np.nan):
+        percent, *limits = percent_difference(0.05, 0.04, cov, critical)
+        assert percent == pytest.approx(25.0)
+        assert np.isnan(limits).all()
 
 
 def test_limits_that_are_not_known_are_not_said() -> None:

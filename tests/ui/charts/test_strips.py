@@ -226,6 +226,6 @@ def test_what_is_pointed_at_is_one_mark_a_time_with_the_values_of_all_channels()
     about = looked_for["encoding"]["tooltip"]
     said = [[row[field["field"]] for field in about] for row in looked_for["data"]["values"]]
     assert [field.get("title") for field in about] == ["at", "Water level, mm", "Air, °C"]
-    assert [row[1:] for row in said] == [["10.0", "21.2"], ["20.0", ""]]
+    assert [row[1:] for row in said] == [["10", "21.2"], ["20", ""]]
     others = [each for each in spec["layer"] if "transform" in each]
     assert [(each["mark"]["type"], len(each["data"]["values"])) for each in others] == [("rule", 2), ("point", 3)]
