@@ -38,6 +38,7 @@ from reportlab.platypus import Table as PdfTable
 from tidetray.analysis.pictures import palette as p
 from tidetray.ui.charts import files
 from tidetray.ui.report.parts import Figure, Report, Section, Table, Words, plain
+from tidetray.ui.report.vectors import Drawing, NotLinesError, drawing
 
 MARGIN, FOOT = 17 * mm, 20 * mm
 WIDTH = A4[0] - 2 * MARGIN
@@ -284,16 +285,14 @@ class _Figure(Flowable):  # type: ignore[misc]
 
     def __init__(self, part: Figure, svg: str) -> None:
         super().__init__()
-        pixels = Pixels.open(BytesIO(files.png_of_svg(svg, sharpness=SHARPNESS)))
-        self._picture = ImageReader(pixels.convert("RGB"))
+        self._picture = _picture(svg)
         self._caption = _text(part.caption, _SMALL)
-        self._size: tuple[float, float] = pixels.size
         self._scale, self._caption_pt = 0.0, 0.0
 
     def wrap(self, width: float, height: float) -> tuple[float, float]:
-        wide, high = self._size
+        wide, high = self._picture.width, self._picture.height
         self._caption_pt = self._caption.wrap(width, height)[1] + 1.5 * mm
-        full = min(width / wide, HIGHEST / high, 0.75 / SHARPNESS)
+        full = min(width / wide, HIGHEST / high, 0.75)
         fitting = (height - self._caption_pt) / high
         self._scale = min(full, fitting) if fitting >= SHRINKS_TO * full else full
         return width, self._scale * high + self._caption_pt
@@ -302,9 +301,30 @@ class _Figure(Flowable):  # type: ignore[misc]
         return float(4 * mm)
 
     def draw(self) -> None:
-        wide, high = (self._scale * each for each in self._size)
-        self.canv.drawImage(self._picture, 0, self._caption_pt, wide, high)
+        self.canv.saveState()
+        self.canv.translate(0, self._caption_pt)
+        self._picture.draw(self.canv, self._scale, (REGULAR, BOLD))
+        self.canv.restoreState()
         self._caption.drawOn(self.canv, 0, 0)
+
+
+class _Pixels:
+    """A picture that is not lines and letters alone."""
+
+    def __init__(self, svg: str) -> None:
+        pixels = Pixels.open(BytesIO(files.png_of_svg(svg, sharpness=SHARPNESS)))
+        self._image = ImageReader(pixels.convert("RGB"))
+        self.width, self.height = (each / SHARPNESS for each in pixels.size)
+
+    def draw(self, canvas: Canvas, scale: float, fonts: tuple[str, str]) -> None:
+        canvas.drawImage(self._image, 0, 0, scale * self.width, scale * self.height)
+
+
+def _picture(svg: str) -> Drawing | _Pixels:
+    try:
+        return drawing(svg)
+    except NotLinesError:
+        return _Pixels(svg)
 
 
 @cache

@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 from html import unescape
 from io import BytesIO
 from pathlib import Path
+from xml.etree import ElementTree
 
 import html5lib
 import pandas as pd
@@ -29,6 +30,7 @@ from tidetray.ingest.notebook.trial_events import note_event
 from tidetray.ingest.settings.model import RECORD_FILE, load_settings
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.cli.main import cli
+from tidetray.ui.report.html import draw
 from tidetray.ui.report.make import as_files, make_report
 from tidetray.ui.report.parts import Figure, Report, Table, Words
 
@@ -238,7 +240,13 @@ def test_the_pdf_says_the_same_on_a4_with_bookmarks(files: tuple[str, bytes], re
         for line in lines(report, title):
             assert " ".join(line.split()[:6]) in everything, line
     assert report.short.text in texts[0]
-    assert sum(len(page.images) for page in reader.pages) == len(figures(report))
+    assert [len(page.images) for page in reader.pages] == [0] * len(texts), "pictures are lines and letters"
+    everywhere = "".join(everything.split())
+    for name, drawn in draw(report).items():
+        for each in ElementTree.fromstring(drawn).iter("{http://www.w3.org/2000/svg}text"):
+            if each.get("opacity") != "0":  # labels of an axis that would overlap are there, and not seen
+                assert all("".join(text.split()) in everywhere for text in each.itertext()), (name, each)
+    assert len(paper) < 400_000
     assert reader.trailer["/Root"]["/Lang"] == "en"
 
 
