@@ -195,7 +195,8 @@ class AwkwardTrial:
             )
             trial_changes.correct(notebook, name, wanted, now=NOW, **WHO)
         elif what == "ended":
-            trial_changes.end(notebook, name, self.ends + timedelta(days=2), now=NOW, **WHO)
+            last = max([self.ends, *(at(each.day, self.started) for each in self.happened)])
+            trial_changes.end(notebook, name, last + timedelta(days=2), now=NOW, **WHO)
         else:
             trial_changes.archive(notebook, name, archived=True, now=NOW, **WHO)
 
