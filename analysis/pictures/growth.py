@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import gaussian_kde
 
 from tidetray.analysis.compare.tables import claimed
 from tidetray.analysis.pictures import palette as p
@@ -93,10 +92,10 @@ def _rows_named(place: Mapping[str, float]) -> dict[str, Any]:
 
 def _hill(masses_g: pd.Series[float], treatment: str, at: float, edges: tuple[float, float]) -> pd.DataFrame:
     """Where the masses lie, as a hill on the row at `at`, cut off at the edges of the picture."""
-    density = gaussian_kde(masses_g)
-    tail = 2.5 * float(np.sqrt(density.covariance[0, 0]))
-    over = np.linspace(max(masses_g.min() - tail, edges[0]), min(masses_g.max() + tail, edges[1]), _GRID)
-    height = density(over)
+    width_g = float(masses_g.std()) * len(masses_g) ** -0.2  # Scott's rule
+    tail_g = 2.5 * width_g
+    over = np.linspace(max(masses_g.min() - tail_g, edges[0]), min(masses_g.max() + tail_g, edges[1]), _GRID)
+    height = np.exp(-0.5 * ((over[:, None] - masses_g.to_numpy()) / width_g) ** 2).sum(axis=1)
     return pd.DataFrame({"treatment": treatment, "net_g": over, "at": at + 0.42 * height / height.max(), "floor": at})
 
 

@@ -47,6 +47,8 @@ class CompareAnswer(Answer):
         Masses that do not fit their pot's past, and what the answer is without those pots.
     alone : bool
         Trays were not noted: each pot is compared as though it stood alone, and every claim says that.
+    growth_verdict, mass_verdict : CompareVerdict or None
+        Which treatment grows fastest, and which is heaviest on the day compared, in words.
     """
 
     found: TrialComparison | None
@@ -57,6 +59,8 @@ class CompareAnswer(Answer):
     kinds: dict[str, str]
     doubtful: tuple[str, ...] = ()
     alone: bool = False
+    growth_verdict: CompareVerdict | None = None
+    mass_verdict: CompareVerdict | None = None
 
     @property
     def day(self) -> int | None:
@@ -71,24 +75,6 @@ class CompareAnswer(Answer):
     def pairs(self) -> pd.DataFrame:
         """A row per pair of treatments: the difference of their masses on the day, with its 95 % interval."""
         return pd.DataFrame(columns=["a", "b"]) if self.found is None else self.found.at_day.pairs
-
-    @property
-    def growth_verdict(self) -> CompareVerdict | None:
-        """Which treatment grows fastest, in words."""
-        return None if self.found is None else self._said(growth_verdict(self.found))
-
-    @property
-    def mass_verdict(self) -> CompareVerdict | None:
-        """Which treatment is heaviest on the day compared, in words."""
-        return None if self.found is None else self._said(mass_verdict(self.found))
-
-    def _said(self, verdict: CompareVerdict) -> CompareVerdict:
-        """Of pots whose trays nobody noted nothing is sure."""
-        if not self.alone or self.found is None:
-            return verdict
-        more = (in_pots(each).replace("Surely ", "As far as pots tell, ") for each in verdict.more)
-        first = f"{verdict.first} {TRAYS_UNKNOWN}"
-        return replace(verdict, first=first, more=(*more, *overturned(self.found)[:1]))
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -222,7 +208,28 @@ def compare(
     masses = masses[masses["day"] <= found.day]
     doubtful = _without_doubtful(data, masses, found, saleable_g, multiplicity)
     doubtful = tuple(in_pots(each) for each in doubtful) if alone else doubtful
-    return CompareAnswer((*told, *found.cautions), found, "", masses, days, usual, data.kinds, doubtful, alone)
+    return CompareAnswer(
+        (*told, *found.cautions),
+        found,
+        "",
+        masses,
+        days,
+        usual,
+        data.kinds,
+        doubtful,
+        alone,
+        growth_verdict=_said(growth_verdict(found), found, alone),
+        mass_verdict=_said(mass_verdict(found), found, alone),
+    )
+
+
+def _said(verdict: CompareVerdict, found: TrialComparison, alone: bool) -> CompareVerdict:
+    """Of pots whose trays nobody noted nothing is sure."""
+    if not alone:
+        return verdict
+    more = (in_pots(each).replace("Surely ", "As far as pots tell, ") for each in verdict.more)
+    first = f"{verdict.first} {TRAYS_UNKNOWN}"
+    return replace(verdict, first=first, more=(*more, *overturned(found)[:1]))
 
 
 def _without_doubtful(
