@@ -235,6 +235,12 @@ def test_analysis_reads_the_record_in_its_own_folders_only() -> None:
         assert not found, f"{path.relative_to(ROOT)} imports {found}"
 
 
+def test_the_library_of_statistics_loads_when_it_is_used() -> None:
+    """A page of a server just started waits a second for it, mostly to show what was worked out before."""
+    every = {name for path in _sources("analysis") for name in _imports(path) if name.split(".")[0] == "scipy"}
+    assert every == {"scipy"}
+
+
 def test_the_top_level_is_fixed() -> None:
     top = {name.split("/")[0] for name in _tracked()}
     assert {name for name in top if not name.startswith(".")} <= TOP

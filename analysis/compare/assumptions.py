@@ -10,8 +10,8 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.words import counted
@@ -124,7 +124,7 @@ def check_residuals(residuals: Array, labels: Array) -> tuple[list[dict[str, obj
     rows: list[dict[str, object]] = []
     cautions = []
     if 3 <= len(residuals) <= _SHAPIRO_MAX and np.ptp(residuals) > 0:
-        w, p = stats.shapiro(residuals)
+        w, p = scipy.stats.shapiro(residuals)
         rows.append(_row("normal residuals", FTest(float(w), np.nan, np.nan, float(p))))
         if p < LEVEL:
             cautions.append(

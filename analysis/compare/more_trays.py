@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 
-from scipy import stats
+import scipy
 
 from tidetray.analysis.stats.pairwise import range_quantile
 
@@ -52,7 +52,7 @@ def more_trays(estimate: float, se: float, *, trays: float, treatments: int) -> 
         each = trays + more
         df = treatments * (each - 1)
         shift = abs(estimate) / (of_a_tray * math.sqrt(2 / each))
-        return bool(stats.nct.sf(range_quantile(treatments, df) / math.sqrt(2), df, shift) >= POWER)
+        return bool(scipy.stats.nct.sf(range_quantile(treatments, df) / math.sqrt(2), df, shift) >= POWER)
 
     if not is_found(MOST):
         return None

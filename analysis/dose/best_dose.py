@@ -30,8 +30,7 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
-from scipy.optimize import brentq, nnls
-from scipy.stats import f as f_distribution
+import scipy
 
 from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.dose.draws import Plausible
@@ -161,7 +160,9 @@ class _Beside:
 
     def lost_by_gap(self, u: Array) -> Array:
         """What the best curve with each gap leaves of coordinates `u`: (k + 1,)."""
-        return np.array([nnls(up, onto @ u)[1] ** 2 if up.size else _ss(onto @ u) for up, onto in self._signed])
+        return np.array(
+            [scipy.optimize.nnls(up, onto @ u)[1] ** 2 if up.size else _ss(onto @ u) for up, onto in self._signed]
+        )
 
     @cached_property
     def _signed(self) -> list[tuple[Array, Array]]:
@@ -281,7 +282,7 @@ def _findable(trays: tuple[float, ...], gaps: tuple[float, ...], df_pure: int) -
         high *= 2
         if high > _NEVER:
             return float("inf")
-    return float(brentq(missing, 0.0, high, xtol=0.01))
+    return float(scipy.optimize.brentq(missing, 0.0, high, xtol=0.01))
 
 
 def _lost_by_orders(trays: tuple[float, ...], gaps: tuple[float, ...], df_pure: int, rise: float, times: int) -> Array:
@@ -313,5 +314,5 @@ def _where(found: Plausible, variance: float, df_pure: float) -> tuple[float, fl
     if not df_pure:
         df = float(max(found.df - 4, 1))
         variance = max(least / df, (least / df + variance) / 2)
-    keep = place[rss <= least + variance * float(f_distribution.ppf(LEVEL, 1, df))]
+    keep = place[rss <= least + variance * float(scipy.stats.f.ppf(LEVEL, 1, df))]
     return found.low + found.span * float(keep.min()), found.low + found.span * float(keep.max())

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.special import log_ndtr, ndtri_exp
+import scipy
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.dose.profile import Units, whitened
@@ -104,7 +104,9 @@ class Plausible:
         """(shapes, sigmas), sums to 1."""
         mean, var = self._heights
         log = np.log(self.family.prior)[:, None] - self.df * np.log(self._sigma) - self.total / (2 * self._sigma**2)
-        log = log + mean**2 / (2 * var) + 0.5 * np.log(var / self.scale**2) + log_ndtr(mean / np.sqrt(var))
+        log = (
+            log + mean**2 / (2 * var) + 0.5 * np.log(var / self.scale**2) + scipy.special.log_ndtr(mean / np.sqrt(var))
+        )
         weight = np.exp(log - log.max())
         return np.asarray(weight / weight.sum())
 
@@ -137,7 +139,7 @@ class Plausible:
         """Expected height of each shape times its weight: means of normals held to zero or more."""
         mean, var = self._heights
         t = mean / np.sqrt(var)
-        held = mean + np.sqrt(var) * np.exp(-0.5 * t**2 - 0.5 * np.log(2 * np.pi) - log_ndtr(t))
+        held = mean + np.sqrt(var) * np.exp(-0.5 * t**2 - 0.5 * np.log(2 * np.pi) - scipy.special.log_ndtr(t))
         return np.asarray((self.weights * held).sum(axis=1))
 
     def draws(self, doses: Array, *, draws: int = 2000, seed: int = 1) -> Draws:
@@ -148,7 +150,9 @@ class Plausible:
         mean, var = (v[shape, which] for v in self._heights)
         sigma = self._sigma[which]
         root = np.sqrt(var)
-        height = mean - root * ndtri_exp(np.log(rng.uniform(1e-12, 1, draws)) + log_ndtr(mean / root))
+        height = mean - root * scipy.special.ndtri_exp(
+            np.log(rng.uniform(1e-12, 1, draws)) + scipy.special.log_ndtr(mean / root)
+        )
         level, taken, spread = self._levels
         base = level - taken[shape] * height + sigma * np.sqrt(spread) * rng.standard_normal(draws)
         used, back = np.unique(shape, return_inverse=True)

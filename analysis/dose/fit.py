@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require
@@ -422,7 +422,7 @@ def _cautions(units: Units, fits: DoseCurves, points: pd.DataFrame) -> list[str]
         best = fits.of(fits.best) if fits.best else fits.of("quadratic")
         df_pure, df_lack = len(units.x) - len(groups), best.df - (len(units.x) - len(groups))
         if df_lack > 0 and pure > 0:
-            p = float(stats.f.sf((best.rss - pure) / df_lack / (pure / df_pure), df_lack, df_pure))
+            p = float(scipy.stats.f.sf((best.rss - pure) / df_lack / (pure / df_pure), df_lack, df_pure))
             if p < 0.01:
                 out.append(
                     f"Even the curve that fits best ({best.curve}) misses the means of the doses by more "

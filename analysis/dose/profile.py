@@ -11,8 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq, minimize_scalar
-from scipy.stats import f as f_distribution
+import scipy
 
 from tidetray.analysis.base.arrays import Array, Codes
 
@@ -141,7 +140,7 @@ def _ratio(units: Units, columns: Array) -> float:
 
     grid = np.linspace(np.log(1e-4), np.log(_LAMBDA_MAX), 25)
     at = int(np.argmin([cost(g) for g in grid]))
-    found = minimize_scalar(
+    found = scipy.optimize.minimize_scalar(
         cost, bounds=(grid[max(at - 1, 0)], grid[min(at + 1, 24)]), method="bounded", options={"xatol": 1e-9}
     )
     return 0.0 if -log_likelihood(units, residual_ss(units, columns, 0.0), 0.0) <= found.fun else float(np.exp(found.x))
@@ -168,7 +167,7 @@ def _profile(curve: str, units: Units, ratio: float) -> Inner:
     best, least = float(grid[hollows[0]]), float(values[hollows[0]])
     for at in map(int, hollows):
         between = (grid[max(at - 1, 0)], grid[min(at + 1, len(grid) - 1)])
-        found = minimize_scalar(
+        found = scipy.optimize.minimize_scalar(
             lambda shape: float(rss(np.array([shape]))[0]), bounds=between, method="bounded", options={"xatol": _TIGHT}
         )
         if found.fun < least:
@@ -183,7 +182,7 @@ def shape_limits(found: Inner, units: Units, df: int) -> tuple[float, float]:
     """Where the profile is within F of its least (95 %), outermost crossings; NaN on a side without one."""
     if found.grid is None or found.rss_grid is None or df < 1:
         return np.nan, np.nan
-    grid, limit = found.grid, found.rss * (1 + float(f_distribution.ppf(0.95, 1, df)) / df)
+    grid, limit = found.grid, found.rss * (1 + float(scipy.stats.f.ppf(0.95, 1, df)) / df)
     inside = np.flatnonzero(found.rss_grid <= limit)
     if not len(inside):
         return np.nan, np.nan
@@ -192,7 +191,7 @@ def shape_limits(found: Inner, units: Units, df: int) -> tuple[float, float]:
     def crossing(a: int, b: int) -> float:
         if a < 0 or b >= len(grid):
             return np.nan
-        return float(brentq(lambda shape: float(rss(np.array([shape]))[0]) - limit, grid[a], grid[b]))
+        return float(scipy.optimize.brentq(lambda shape: float(rss(np.array([shape]))[0]) - limit, grid[a], grid[b]))
 
     return crossing(inside[0] - 1, inside[0]), crossing(inside[-1], inside[-1] + 1)
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.dose.profile import Units
@@ -75,7 +75,7 @@ def quadratic_top(units: Units, *, bootstraps: int = BOOTSTRAPS, seed: int = 1) 
         variance = float(((units.y - X @ beta_all) ** 2).sum()) / df
         beta, cov = beta_all[at], (variance * np.linalg.inv(X.T @ X))[np.ix_(at, at)]
     a, b, c = beta
-    q = float(stats.t.ppf(1 - _TAIL, df))
+    q = float(scipy.stats.t.ppf(1 - _TAIL, df))
     top = -b / (2 * c)
     slope = np.array([-1 / (2 * c), b / (2 * c**2)])
     se = float(np.sqrt(slope @ cov[1:, 1:] @ slope))
@@ -95,7 +95,7 @@ def quadratic_top(units: Units, *, bootstraps: int = BOOTSTRAPS, seed: int = 1) 
         response=float(a - b**2 / (4 * c)),
         response_se=float(np.sqrt(height @ cov @ height)),
         curvature_t=float(t),
-        curvature_p=float(2 * stats.t.sf(abs(t), df)),
+        curvature_p=float(2 * scipy.stats.t.sf(abs(t), df)),
         df=df,
         is_maximum=bool(c < 0),
     )
@@ -152,7 +152,7 @@ def _bootstrap_limits(
     downward = np.sign(curvature) == np.sign(np.median(curvature))
     if downward.mean() < 1 - _TAIL:
         return np.nan, np.nan
-    wide = float(stats.t.ppf(1 - _TAIL, df)) * np.sqrt(n / max(n - p, 1))
-    tail = float(stats.norm.sf(wide))
+    wide = float(scipy.stats.t.ppf(1 - _TAIL, df)) * np.sqrt(n / max(n - p, 1))
+    tail = float(scipy.stats.norm.sf(wide))
     tops = -slope[downward] / (2 * curvature[downward])
     return float(np.quantile(tops, tail)), float(np.quantile(tops, 1 - tail))

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.words import capital
@@ -290,7 +290,7 @@ def _most_behind(orders: Orders, at: int, sign: int) -> float:
     Dunnett's, which is wider. The most that may be lost by keeping a dose rests on it.
     """
     others = np.flatnonzero(np.arange(len(orders.means)) != at)
-    t = float(stats.t.isf(ALPHA / len(others), orders.df))
+    t = float(scipy.stats.t.isf(ALPHA / len(others), orders.df))
     ahead = sign * (orders.means[others] - orders.means[at])
     margin = t * orders.sigma * np.sqrt(orders.difference_var[others, at])
     return max(float((ahead + margin).max()), 0.0)

@@ -15,9 +15,8 @@ from itertools import product
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import least_squares
-from scipy.special import expit, log_expit, logit
 
 FloatArray = NDArray[np.float64]
 
@@ -80,7 +79,7 @@ def _exponential_named(theta: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 def _logistic_model(theta: FloatArray, x: FloatArray) -> tuple[FloatArray, FloatArray]:
     limit, level, slope = theta
-    share = expit(level + slope * x)
+    share = scipy.special.expit(level + slope * x)
     steep = limit * share * (1 - share)
     return limit * share, np.stack([share, steep, steep * x], axis=-1)
 
@@ -108,9 +107,9 @@ def _richards_model(theta: FloatArray, x: FloatArray) -> tuple[FloatArray, Float
     limit, ln_nu, level, slope = theta
     nu = math.exp(min(max(ln_nu, -20.0), 20.0))
     line = level + slope * x
-    share = np.exp(log_expit(line) / nu)
-    steep = limit * share * expit(-line) / nu
-    bent = -limit * share * log_expit(line) / nu
+    share = np.exp(scipy.special.log_expit(line) / nu)
+    steep = limit * share * scipy.special.expit(-line) / nu
+    bent = -limit * share * scipy.special.log_expit(line) / nu
     return limit * share, np.stack([share, bent, steep, steep * x], axis=-1)
 
 
@@ -149,7 +148,7 @@ _CURVES: dict[str, _Curve] = {
     "logistic": _Curve(
         "Asym / (1 + exp((xmid - day) / scal))",
         ("Asym", "xmid", "scal"),
-        lambda share, _: logit(share),
+        lambda share, _: scipy.special.logit(share),
         _logistic_model,
         _logistic_named,
         lambda p: np.array([p[0], -p[1] / p[2], 1 / p[2]]),
@@ -165,7 +164,7 @@ _CURVES: dict[str, _Curve] = {
     "richards": _Curve(
         "Asym / (1 + exp((xmid - day) / scal))**(1 / nu)",
         ("Asym", "xmid", "scal", "nu"),
-        lambda share, ln_nu: logit(share ** math.exp(ln_nu)),
+        lambda share, ln_nu: scipy.special.logit(share ** math.exp(ln_nu)),
         _richards_model,
         _richards_named,
         lambda p: np.array([p[0], math.log(p[3]), -p[1] / p[2], 1 / p[2]]),
@@ -364,7 +363,7 @@ def _search(
     best, least = None, math.inf
     for start in starts:
         try:
-            found = least_squares(
+            found = scipy.optimize.least_squares(
                 lambda theta: curve.model(theta, x)[0] - y,
                 start,
                 jac=slopes,

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from tidetray.analysis.base.columns import need
 from tidetray.analysis.base.times import utc_ms
@@ -59,7 +59,7 @@ def repeatability(groups: Iterable[ArrayLike]) -> Precision:
     if not df:
         raise ValueError("repeatability needs pots that were weighed twice: no pot was")
     within = sum(float(((group - group.mean()) ** 2).sum()) for group in repeated) / df
-    low, high = (math.sqrt(df * within / stats.chi2.ppf(p, df)) for p in (0.975, 0.025))
+    low, high = (math.sqrt(df * within / scipy.stats.chi2.ppf(p, df)) for p in (0.975, 0.025))
     cautions = list(_scattered(repeated))
     if df < FEWEST_DUPLICATES:
         cautions.insert(0, f"Only {df} second weighings: the repeatability is a guess. Weigh some more pots twice.")
@@ -113,7 +113,7 @@ def cochran_critical(n_groups: int, replicates: int, *, risk: float = 0.05) -> f
     if n_groups < 2 or replicates < 2:
         raise ValueError("Cochran's test needs two groups of two readings at least")
     df = replicates - 1
-    f = float(stats.f.ppf(1 - risk / n_groups, df, (n_groups - 1) * df))
+    f = float(scipy.stats.f.ppf(1 - risk / n_groups, df, (n_groups - 1) * df))
     return 1 / (1 + (n_groups - 1) / f)
 
 

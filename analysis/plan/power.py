@@ -21,8 +21,8 @@ from itertools import count
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
 
 MOST_TRAYS = 1e7
 """More trays per treatment than this is 'never'."""
@@ -257,7 +257,7 @@ def _least(
             return math.inf
     if found(low) >= target:
         return low
-    return float(optimize.brentq(lambda x: found(x) - target, low, high, xtol=tolerance, rtol=1e-13))
+    return float(scipy.optimize.brentq(lambda x: found(x) - target, low, high, xtol=tolerance, rtol=1e-13))
 
 
 def pot_level_claims(
@@ -276,13 +276,13 @@ def pot_level_claims(
         raise ValueError("there is no spread at all: tray_sd and pot_sd are zero")
     df_tray, df_pot = 2 * trays - 2, 2 * trays * (pots - 1)
     middle = (np.arange(_GRID) + 0.5) / _GRID
-    among = pots * v * stats.chi2.ppf(middle, df_tray)
-    within = pot_sd**2 * stats.chi2.ppf(middle, df_pot)
+    among = pots * v * scipy.stats.chi2.ppf(middle, df_tray)
+    within = pot_sd**2 * scipy.stats.chi2.ppf(middle, df_pot)
     pooled = (among[:, None] + within[None, :]) / (df_tray + df_pot)
-    critical = stats.t.ppf(1 - alpha / 2, df_tray + df_pot) ** 2
+    critical = scipy.stats.t.ppf(1 - alpha / 2, df_tray + df_pot) ** 2
     bound = critical * pooled * 2 / (trays * pots) / (2 * v / trays)
     noncentrality = difference**2 / (2 * v / trays)
-    claimed = stats.ncx2.sf(bound, 1, noncentrality) if noncentrality else stats.chi2.sf(bound, 1)
+    claimed = scipy.stats.ncx2.sf(bound, 1, noncentrality) if noncentrality else scipy.stats.chi2.sf(bound, 1)
     return float(np.mean(claimed))
 
 
@@ -338,20 +338,20 @@ def _effect(
 def _t_power(trays: float, effect: float, alpha: float, sides: int, *, paired: bool) -> float:
     df = trays - 1 if paired else 2 * trays - 2
     noncentrality = effect * math.sqrt(trays if paired else trays / 2)
-    critical = float(stats.t.isf(alpha / sides, df))
-    found = float(stats.nct.sf(critical, df, noncentrality))
+    critical = float(scipy.stats.t.isf(alpha / sides, df))
+    found = float(scipy.stats.nct.sf(critical, df, noncentrality))
     if sides == 2:
         # by symmetry: the far tail as an upper tail, where it does not lose its digits
-        found += float(stats.nct.sf(critical, df, -noncentrality))
+        found += float(scipy.stats.nct.sf(critical, df, -noncentrality))
     return _probability(found)
 
 
 def _f_power(trays: float, treatments: int, ratio: float, alpha: float) -> float:
     df = treatments - 1, treatments * (trays - 1)
-    critical = float(stats.f.isf(alpha, *df))
+    critical = float(scipy.stats.f.isf(alpha, *df))
     if ratio == 0:
         return alpha
-    return _probability(float(stats.ncf.sf(critical, *df, (treatments - 1) * trays * ratio)))
+    return _probability(float(scipy.stats.ncf.sf(critical, *df, (treatments - 1) * trays * ratio)))
 
 
 def _probability(value: float) -> float:

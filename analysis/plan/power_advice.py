@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TypedDict
 
 import pandas as pd
-from scipy import stats
+import scipy
 
 from tidetray.analysis.base.words import counted
 from tidetray.analysis.compare.one_day import compare_treatments
@@ -86,7 +86,7 @@ def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str)
     estimates = dict(zip(found.variance["source"], found.variance["estimate"], strict=True))
     pot_variance = float(estimates.get("between pots in a tray", 0.0) or 0.0)
     tray_variance = float(estimates["between trays" if "between trays" in estimates else "between trays, one pot each"])
-    low, high = (math.sqrt(df / float(stats.chi2.ppf(p, df))) for p in (0.975, 0.025))
+    low, high = (math.sqrt(df / float(scipy.stats.chi2.ppf(p, df))) for p in (0.975, 0.025))
     cautions = []
     if df < FEWEST_DF:
         cautions.append(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require
@@ -174,7 +174,7 @@ def _grew(frame: pd.DataFrame, first: object, last: object, *, day: str, pot: st
         agree.append(float(np.arctanh(np.clip(up @ across / scale, -_NEARLY, _NEARLY))))
     if len(agree) < LEAST_TRAYS:
         return float("nan"), float("nan")
-    return float(np.exp(np.mean(ratios))), float(stats.ttest_1samp(agree, 0.0).pvalue)
+    return float(np.exp(np.mean(ratios))), float(scipy.stats.ttest_1samp(agree, 0.0).pvalue)
 
 
 def repeat_sd(weighins: pd.DataFrame, *, mass: str = "net_g", pot: str = "pot", day: str = "day") -> float | None:

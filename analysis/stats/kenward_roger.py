@@ -19,8 +19,8 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.stats.reml import MixedFit
@@ -149,7 +149,7 @@ class KenwardRoger:
             return FTest(np.nan, q, 0.0, np.nan)
         e = rows @ self.fit.beta
         f = float(scaling * e @ np.linalg.solve(cov, e) / q)
-        return FTest(f, q, float(df), float(stats.f.sf(f, q, df)))
+        return FTest(f, q, float(df), float(scipy.stats.f.sf(f, q, df)))
 
 
 @dataclass(frozen=True)
@@ -198,4 +198,4 @@ class Satterthwaite:
             expected = float((each / (each - 2)).sum())
             df = 2 * expected / (expected - q)
         f = float(squares.mean())
-        return FTest(f, q, df, float(stats.f.sf(f, q, df)))
+        return FTest(f, q, df, float(scipy.stats.f.sf(f, q, df)))

@@ -21,8 +21,8 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import ArrayLike
-from scipy import special, stats
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.stats.kenward_roger import FTest
@@ -34,10 +34,10 @@ _PHI = np.exp(-(_Z**2) / 2) / np.sqrt(2 * np.pi) * (_Z[1] - _Z[0])
 @lru_cache(maxsize=256)
 def _scale_nodes(df: float) -> tuple[Array, Array]:
     """Nodes and weights for s = sqrt(chi2_df / df): equal steps in log s, where the density falls off on both sides."""
-    low, high = stats.chi2.ppf(1e-14, df), stats.chi2.isf(1e-15, df)
+    low, high = scipy.stats.chi2.ppf(1e-14, df), scipy.stats.chi2.isf(1e-15, df)
     log_s = np.linspace(np.log(low / df) / 2, np.log(high / df) / 2, 161)
     log_density = (
-        np.log(2) + df / 2 * np.log(df / 2) - special.gammaln(df / 2) + df * log_s - df / 2 * np.exp(2 * log_s)
+        np.log(2) + df / 2 * np.log(df / 2) - scipy.special.gammaln(df / 2) + df * log_s - df / 2 * np.exp(2 * log_s)
     )
     weights = np.exp(log_density) * (log_s[1] - log_s[0])
     return np.exp(log_s), weights / weights.sum()
@@ -63,9 +63,9 @@ def range_sf(q: float, k: int, df: float) -> float:
     float
     """
     if k == 2:
-        return float(2 * stats.t.sf(q / np.sqrt(2), df))
+        return float(2 * scipy.stats.t.sf(q / np.sqrt(2), df))
     s, weights = _scale_nodes(df)
-    below = special.ndtr(_Z) - special.ndtr(_Z[None, :] - q * s[:, None])
+    below = scipy.special.ndtr(_Z) - scipy.special.ndtr(_Z[None, :] - q * s[:, None])
     inner = k * (_PHI * _power(below, k - 1)).sum(axis=1)
     return float(np.clip(1 - weights @ inner, 0.0, 1.0))
 
@@ -100,7 +100,10 @@ def range_quantile(k: int, df: float, p: float = 0.05) -> float:
     float
         In standard errors of one mean.
     """
-    low, high = 0.0, float(np.sqrt(2) * stats.t.isf(p / (k * (k - 1)), df))  # Bonferroni's bound is never too small
+    low, high = (
+        0.0,
+        float(np.sqrt(2) * scipy.stats.t.isf(p / (k * (k - 1)), df)),
+    )  # Bonferroni's bound is never too small
     f_low, f_high = 1.0 - p, range_sf(high, k, df) - p
     while f_high > 0:
         low, f_low, high = high, f_high, high * 2
@@ -144,7 +147,7 @@ def adjust(p: ArrayLike, method: str = "holm") -> Array:
     known = np.flatnonzero(~np.isnan(p))
     if method == "fdr":
         if len(known):
-            out[known] = stats.false_discovery_control(p[known])
+            out[known] = scipy.stats.false_discovery_control(p[known])
         return out
     order = known[np.argsort(p[known], kind="stable")]
     out[order] = np.minimum(np.maximum.accumulate(p[order] * np.arange(len(order), 0, -1)), 1.0)
@@ -189,7 +192,7 @@ def one_way(samples: Sequence[Array]) -> FTest:
     between = sum(len(s) * (s.mean() - grand) ** 2 for s in samples)
     within = sum(((s - s.mean()) ** 2).sum() for s in samples)
     f = float(between / (k - 1) / (within / (n - k)))
-    return FTest(f, k - 1, n - k, float(stats.f.sf(f, k - 1, n - k)))
+    return FTest(f, k - 1, n - k, float(scipy.stats.f.sf(f, k - 1, n - k)))
 
 
 def welch(samples: Sequence[Array]) -> FTest:
@@ -211,7 +214,7 @@ def welch(samples: Sequence[Array]) -> FTest:
     lack = ((1 - w / w.sum()) ** 2 / (n - 1)).sum()
     f = float((w * (mean - centre) ** 2).sum() / (k - 1) / (1 + 2 * (k - 2) / (k**2 - 1) * lack))
     df = float((k**2 - 1) / (3 * lack))
-    return FTest(f, k - 1, df, float(stats.f.sf(f, k - 1, df)))
+    return FTest(f, k - 1, df, float(scipy.stats.f.sf(f, k - 1, df)))
 
 
 def levene(samples: Sequence[Array]) -> FTest:
@@ -230,7 +233,7 @@ def levene(samples: Sequence[Array]) -> FTest:
     distances = [np.abs(s - np.median(s)) for s in samples]
     if sum(((d - d.mean()) ** 2).sum() for d in distances) == 0:
         return FTest(np.nan, *df, np.nan)
-    found = stats.levene(*samples, center="median")
+    found = scipy.stats.levene(*samples, center="median")
     return FTest(float(found.statistic), *df, float(found.pvalue))
 
 

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import isotonic_regression
+import scipy
 
 from tidetray.analysis.base.arrays import Array
 
@@ -94,8 +94,12 @@ def fit_with_gap(y: Array, weights: Array, gap: int) -> Array:
     -------
     array (k,)
     """
-    up = isotonic_regression(y[:gap], weights=weights[:gap]).x if gap else np.empty(0)
-    down = isotonic_regression(y[gap:], weights=weights[gap:], increasing=False).x if gap < len(y) else np.empty(0)
+    up = scipy.optimize.isotonic_regression(y[:gap], weights=weights[:gap]).x if gap else np.empty(0)
+    down = (
+        scipy.optimize.isotonic_regression(y[gap:], weights=weights[gap:], increasing=False).x
+        if gap < len(y)
+        else np.empty(0)
+    )
     return np.asarray(np.r_[up, down], dtype=float)
 
 

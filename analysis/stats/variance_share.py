@@ -8,7 +8,7 @@ limits say so.
 from __future__ import annotations
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from tidetray.analysis.base.arrays import Array, Codes
 
@@ -49,6 +49,6 @@ def share_limits(values: Array, group: Codes, given: Codes, *, level: float = 0.
     size = (len(values) - float((np.bincount(of, n**2)[many > 0] / many[many > 0]).sum())) / df_between
     f = between / df_between / (within / df_within)
     tail = (1 - level) / 2
-    ends = f / stats.f.isf([tail, 1 - tail], df_between, df_within)
+    ends = f / scipy.stats.f.isf([tail, 1 - tail], df_between, df_within)
     low, high = np.clip((ends - 1) / (ends - 1 + size), 0.0, 1.0)
     return float(low), float(high)
