@@ -61,6 +61,9 @@ def test_without_a_change_there_is_nothing_to_compare() -> None:
     table = placed(np.random.default_rng(3))
     assert compare_runs(table[table["run"] == 0]) is None
     assert compare_runs(table.iloc[:0]) is None
+    stayed = table.drop(columns="treatment").merge(table[table["run"] == 0][["tray", "treatment"]].drop_duplicates())
+    assert stayed["run"].nunique() == 2
+    assert compare_runs(stayed) is None, "each tray went on with its treatment in the next run"
 
 
 def test_all_trays_changed_to_the_same_treatment() -> None:

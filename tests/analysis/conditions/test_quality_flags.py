@@ -125,6 +125,14 @@ def test_flat_hours_in_a_row_of_one_tray() -> None:
     assert set(flag_hours(flat, "light")["flag"]) == {"good"}, "a lamp that is off stands still rightly"
 
 
+def test_hours_of_a_wet_humidity_sensor_are_flat_although_it_moves() -> None:
+    wet, dry = (99.8, 99.5, 100.0, 3600), (98.0, 97.0, 99.4, 3600)
+    assert flag_hours(hours(dry, *[wet] * 12, dry), "humidity")["flag"].tolist() == ["good", *["flat"] * 12, "good"]
+    assert set(flag_hours(hours(dry, *[wet] * 11, dry), "humidity")["flag"]) == {"good"}
+    apart = hours(*[wet] * 12).drop(index=6)  # an hour is missing
+    assert set(flag_hours(apart, "humidity")["flag"]) == {"good"}
+
+
 def test_missing_columns_are_named() -> None:
     with pytest.raises(ValueError, match="covered_s"):
         flag_hours(hours((21, 20, 22, 3600)).drop(columns="covered_s"), "air_temp")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from itertools import permutations
 from typing import Any
 
 from hypothesis import given
@@ -108,6 +109,13 @@ def test_what_nodes_send_goes_the_quick_way(readings: list[Reading], seq: int) -
     flags = [one for one in readings if not CHANNELS[one.channel].is_flag or one.value in (0.0, 1.0)]
     once = list({one[:3]: one for one in flags}.values())
     assert agree(packs.encode_pack(once, boot="7f3a", seq=seq, oldest=1))
+
+
+def test_records_may_stand_in_any_order() -> None:
+    sent = ('{"n":"boot","vs":"7f3a"}', '{"n":"seq","v":7}', '{"n":"oldest","v":3}', '{"n":"level","u":"m","v":0.02}')
+    for order in permutations(sent):
+        quick = read_usual(f"[{','.join(order)}]".encode(), NOW_MS)
+        assert quick == (("7f3a", 7, 3, None, False), [("", "level", NOW_MS, 0.02)])
 
 
 def test_spoilt_packs_of_the_examples() -> None:

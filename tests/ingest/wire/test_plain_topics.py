@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -65,6 +66,28 @@ def test_factor_then_unit(payload: bytes, channel: str, unit: str, factor: float
 )
 def test_switches(payload: bytes, expected: float) -> None:
     assert value(payload, channel="pump") == expected
+
+
+@pytest.mark.parametrize(
+    ("sent", "expected"),
+    [("true", 1.0), ("false", 0.0), ("1", 1.0), ("0", 0.0), ("1.0", 1.0), ("0.0", 0.0), ('"On"', 1.0), ('"0"', 0.0)],
+)
+def test_switches_as_members(sent: str, expected: float) -> None:
+    assert value(f'{{"on":{sent}}}'.encode(), channel="pump", member="on") == expected
+
+
+@pytest.mark.parametrize("sent", ["2", "0.5", "-1", '"yes"', "[1]"])
+def test_members_that_are_neither_on_nor_off(sent: str) -> None:
+    with pytest.raises(WireError, match="pump is on or off, not '" + re.escape(sent.strip('"'))):
+        value(f'{{"on":{sent}}}'.encode(), channel="pump", member="on")
+
+
+def test_what_belongs_to_a_node_and_to_no_tray() -> None:
+    topics = PlainTopics([PlainTopic(topic="{site}/air", node="bench-1", channel="air_temp", unit="Cel")])
+    pack = topics.decode("nursery/air", b"21.5", NOW)
+    assert (pack.site, pack.readings) == ("nursery", (Reading("", "air_temp", NOW_MS, 21.5),))
+    with pytest.raises(WireError, match=r"'/air': '' cannot name a site"):
+        topics.decode("/air", b"21.5", NOW)
 
 
 def test_members_of_one_object_with_its_time() -> None:
