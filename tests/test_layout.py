@@ -45,6 +45,7 @@ STORES_TABLES = {
     *("series", "reading", "hourly", "message_range", "message_gap", "node", "boot_start", "cycle", "cycles_due"),
     "cycle_chart",
     *("quarantine", "quarantine_tray", "quarantine_day", "counter", "sealed", "sealed_part", "migration"),
+    *("tail", "tail_folded", "tail_state"),
 }
 """What only `ingest/store` names in SQL."""
 

@@ -13,6 +13,7 @@ from tidetray.ingest.settings.model import InfluxSettings
 from tidetray.ingest.store.database import Database
 from tidetray.ingest.store.hourly import HOUR_MS
 from tidetray.ingest.store.raw_readings import RawReadings, SealedError
+from tidetray.ingest.store.tail_hours import touched_hours
 
 log = logging.getLogger("tidetray.influx")
 
@@ -82,6 +83,10 @@ def set_forwarding(store: Database, settings: InfluxSettings) -> None:
             first = 0 if history else None  # nothing to walk: all of it will be in the queue
             connection.execute(
                 "INSERT INTO forwarding VALUES (1, ?, ?, ?, ?, ?, ?)", (wanted, history, first, _NO_KEY, first, _NO_KEY)
+            )
+            # the walk goes through the table, and hours of the tail come there unnoticed
+            connection.executemany(
+                "INSERT INTO forward_hour VALUES (?, ?, random())", touched_hours(connection, store.raw)
             )
     log.info("readings go to InfluxDB at %s" if wanted else "readings go to InfluxDB no more (%s)", wanted or found[0])
 

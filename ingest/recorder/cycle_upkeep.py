@@ -1,4 +1,5 @@
-"""Keeps what is derived from readings up to date: cycles, and messages that waited for their tray.
+"""Keeps what is derived from readings up to date: cycles, and messages that waited for their tray; and folds the
+record's tail.
 
 The store notes, in the transaction that commits readings, from when on a tray's cycles are to be
 worked out again; a crash in between loses nothing. Runs in the process that records.
@@ -38,6 +39,12 @@ READMIT_SLICE_S = 0.1
 EMPTY_EVERY_S = 3600.0
 """Between two looks for what the quarantine may let go of."""
 
+FOLD_LOOK_S = 60.0
+"""Between two looks whether the record's tail is long enough to be folded."""
+
+FOLD_LAST_S = 5.0
+"""Given to folding at a stop. What is not folded by then stays in the tail, as after a kill."""
+
 PUT_OFF_S = 30.0
 """Messages that wait to be committed go first, but for no longer than this."""
 
@@ -71,7 +78,7 @@ class Upkeep:
         self._turn_s = self._ran_s = time.monotonic()
         self._trays: set[tuple[str, str]] = set()
         self._readmitted: int | None = None
-        self._empty_s = 0.0
+        self._empty_s = self._fold_s = 0.0
         newest = store.quarantine.messages(limit=1)
         self._times_from = newest[0].id if newest else 0
         """Messages that came before this start were judged by another clock: nobody knows any more by which."""
@@ -94,6 +101,7 @@ class Upkeep:
         self._ran_s = at_s
         self._record_what_waited(all_of_it=now)
         self._empty_quarantine(at_s)
+        self._fold_tail(at_s, all_of_it=now)
         due = derived.cycles_due(self._store)
         due = [row for row in due if now or self._next_s.get(row[:2], 0.0) <= time.monotonic()]
         notebook = Notebook(self._store)
@@ -129,6 +137,19 @@ class Upkeep:
             gone = self._store.quarantine.empty(now_ms=time.time_ns() // 1_000_000)
         if not gone:
             self._empty_s = at_s + EMPTY_EVERY_S
+
+    def _fold_tail(self, at_s: float, *, all_of_it: bool) -> None:
+        """One piece of it, when it has grown long."""
+        if all_of_it:
+            until_s = at_s + FOLD_LAST_S
+            while not self._store.raw.tail.is_empty() and self._store.fold_piece() and time.monotonic() < until_s:
+                pass
+        elif at_s >= self._fold_s:
+            if self._store.is_to_be_folded():
+                self._store.fold_piece()
+                self._fold_s = at_s + (time.monotonic() - at_s) / SHARE_OF_ALL
+            else:
+                self._fold_s = at_s + FOLD_LOOK_S
 
     def _record_what_waited(self, *, all_of_it: bool) -> None:
         """One slice of the messages whose reason may be gone: commits and alarms wait for no more.

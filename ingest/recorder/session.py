@@ -39,6 +39,11 @@ BATCH_S, QUIET_S = 0.05, 0.002
 """A batch ends after the one, or as soon as nothing came for the other: what a broker sends before it waits for
 acknowledgements may be all that comes (Mosquitto: 20 messages, if it is not told otherwise)."""
 
+FEW_MESSAGES = 8
+FEW_S, FEW_QUIET_S = 0.5, 0.1
+"""With fewer than these in BATCH_S nobody waits for acknowledgements to go on, and a batch may take as long as this,
+until nothing came for the other: each commit writes whole pages, so it writes less the more messages it has."""
+
 QUEUE_MESSAGES, QUEUE_BYTES = 5000, 32 * 2**20
 """Held in memory at most; beyond this the connection's reading waits, and TCP makes the broker wait."""
 
@@ -124,17 +129,23 @@ class MqttSession:
         self.client.close()
 
     def gather(self) -> list[Message]:
-        """A batch: what comes within BATCH_S and without a pause, until it has BATCH_MESSAGES or BATCH_BYTES."""
+        """A batch: what comes within BATCH_S and without a pause, until it has BATCH_MESSAGES or BATCH_BYTES. Of few
+        messages: what comes within FEW_S."""
         batch: list[Message] = []
-        until = time.monotonic() + BATCH_S
-        size = 0
+        begun = time.monotonic()
+        until, quiet_s, size = begun + BATCH_S, BATCH_S, 0
         while len(batch) < BATCH_MESSAGES and size < BATCH_BYTES and time.monotonic() < until:
             try:
-                messages = self._queue.get(timeout=QUIET_S if batch else BATCH_S)
+                messages = self._queue.get(timeout=quiet_s)
             except queue.Empty:
                 break
+            now = time.monotonic()
+            begun = begun if batch else now
             batch += messages
             size += _bytes(messages)
+            if now - begun < BATCH_S:
+                is_few = len(batch) < FEW_MESSAGES
+                until, quiet_s = (begun + FEW_S, FEW_QUIET_S) if is_few else (begun + BATCH_S, QUIET_S)
         self._got += len(batch)
         self._got_bytes += size
         return batch

@@ -10,8 +10,9 @@ from __future__ import annotations
 import sqlite3
 import struct
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import chain
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,7 +56,7 @@ def make_blocks(store: Database, pause: Callable[[float], None] = lambda _took_s
         begun = time.monotonic()
         with store.transaction() as connection:
             for series, block in due[first : first + BLOCKS_AT_ONCE]:
-                hours = _rows(connection, series, block * BLOCK_HOURS, (block + 1) * BLOCK_HOURS)
+                hours = table_hours(connection, series, block * BLOCK_HOURS, (block + 1) * BLOCK_HOURS)
                 if hours.shape[1]:
                     connection.execute(
                         "INSERT OR REPLACE INTO hour_block VALUES (?, ?, ?)", (series, block, pack(hours))
@@ -84,21 +85,30 @@ def _due(connection: sqlite3.Connection) -> Iterator[tuple[int, int]]:
 
 
 def read_hours(
-    connection: sqlite3.Connection, series: Sequence[int], first_hour: int, end_hour: int
+    connection: sqlite3.Connection,
+    series: Sequence[int],
+    first_hour: int,
+    end_hour: int,
+    ends: Mapping[int, tuple[int, Hours]] = MappingProxyType({}),
 ) -> tuple[Hours, list[int]]:
     """The hours from `first_hour` to before `end_hour` of several series, one after the other and each in order, from
-    blocks as far as there are any; and how many there are of each."""
-    parts = [_parts(connection, number, first_hour, end_hour) for number in series]
+    blocks as far as there are any; and how many there are of each. `ends`: of a series from which hour on these are the
+    hours that count (`tail_hours`)."""
+    parts = []
+    for number in series:
+        begins, its_end = ends.get(number, (end_hour, None))
+        own = _parts(connection, number, first_hour, begins)
+        parts.append(own if its_end is None else [*own, its_end])
     counts = [sum(_length(part) for part in own) for own in parts]
     # filled in place: of a year of forty trays each copy takes as long as reading the blocks
     hours, at = np.empty((len(COLUMNS), sum(counts))), 0
     for part in chain.from_iterable(parts):
-        ends = at + _length(part)
+        upto = at + _length(part)
         if isinstance(part, bytes):
-            unpack(part, hours[:, at:ends])
+            unpack(part, hours[:, at:upto])
         else:
-            hours[:, at:ends] = part
-        at = ends
+            hours[:, at:upto] = part
+        at = upto
     return hours, counts
 
 
@@ -111,11 +121,11 @@ def _parts(connection: sqlite3.Connection, series: int, first_hour: int, end_hou
     parts, upto = list[bytes | Hours](), first_hour
     for block, packed in blocks:
         if block * BLOCK_HOURS > upto:
-            parts.append(_rows(connection, series, upto, block * BLOCK_HOURS))
+            parts.append(table_hours(connection, series, upto, block * BLOCK_HOURS))
         parts.append(packed)
         upto = (block + 1) * BLOCK_HOURS
     if upto < end_hour:
-        parts.append(_rows(connection, series, upto, end_hour))
+        parts.append(table_hours(connection, series, upto, end_hour))
     return parts
 
 
@@ -123,7 +133,8 @@ def _length(part: bytes | Hours) -> int:
     return int(_HEAD.unpack_from(part)[0] if isinstance(part, bytes) else part.shape[1])
 
 
-def _rows(connection: sqlite3.Connection, series: int, first_hour: int, end_hour: int) -> Hours:
+def table_hours(connection: sqlite3.Connection, series: int, first_hour: int, end_hour: int) -> Hours:
+    """Hours of a series from the table."""
     # straight into one array of numbers: rows of several kinds would take twice as long to make
     found = np.fromiter(
         chain.from_iterable(

@@ -8,12 +8,14 @@ a channel's threshold hold; longer gaps cover nothing. Does not decide what is n
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tidetray.ingest.core.readings import MAX_GAP_S
+from tidetray.ingest.core.readings import CHANNELS, MAX_GAP_S
 
 HOUR_MS = 3_600_000
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
@@ -88,6 +90,46 @@ def hourly_parts(
         covered_s=_sums(at_part, seconds, size),
         above_s=_sums(at_part, seconds * np.tile(above, 2), size),
     )
+
+
+def parts_of(
+    series: Ints, time_ms: Ints, value: Floats, *, known: int, channel_of: Callable[[int], str]
+) -> HourlyParts:
+    """What readings in any order add to their hours.
+
+    Parameters
+    ----------
+    series, time_ms, value : array (n,)
+        The readings; times in ms since 1970.
+    known : int
+        The first so many are in their hours already, and only lead to the next.
+    channel_of : callable
+        The channel of a series.
+    """
+    order = np.lexsort((time_ms, series))
+    series = series[order]
+    present, place = np.unique(series, return_inverse=True)
+    channels = [CHANNELS[channel_of(each)] for each in present.tolist()]
+    thresholds = [np.nan if channel.threshold is None else channel.threshold for channel in channels]
+    return hourly_parts(
+        series,
+        time_ms[order],
+        value[order],
+        new=order >= known,
+        is_flag=np.array([channel.is_flag for channel in channels], dtype=np.bool_)[place],
+        threshold=np.array(thresholds, dtype=np.float64)[place],
+    )
+
+
+def rows_of(parts: HourlyParts, channel_of: Callable[[int], str]) -> list[tuple[Any, ...]]:
+    """The entries as rows: series, hour, n, the sum of the values, lowest, highest, integral, covered_s, and above_s,
+    which is None where the channel has no threshold."""
+    above = [
+        value if CHANNELS[channel_of(series)].threshold is not None else None
+        for series, value in zip(parts.series.tolist(), parts.above_s.tolist(), strict=True)
+    ]
+    columns = (parts.series, parts.hour, parts.n, parts.total, parts.low, parts.high, parts.integral, parts.covered_s)
+    return list(zip(*(column.tolist() for column in columns), above, strict=True))
 
 
 def hours_around(time_ms: int) -> set[int]:

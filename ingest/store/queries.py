@@ -18,11 +18,13 @@ from numpy.typing import NDArray
 from tidetray.ingest.core.readings import CHANNELS, from_ms, to_ms
 from tidetray.ingest.store.database import Database
 from tidetray.ingest.store.derived import CYCLE_NUMBERS, CYCLE_TIMES
-from tidetray.ingest.store.hour_blocks import COLUMNS, read_hours
+from tidetray.ingest.store.hour_blocks import COLUMNS
 from tidetray.ingest.store.hourly import HOUR_MS
 from tidetray.ingest.store.message_numbers import MessageNumbers
 from tidetray.ingest.store.raw_readings import FAR_MS
 from tidetray.ingest.store.recording import Store
+from tidetray.ingest.store.tail_hours import all_hours, counted_by_hour, hours_with_tail
+from tidetray.ingest.store.tail_notes import Notes, heard_again, notes_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +151,9 @@ def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: 
         "SELECT id, node, tray FROM series WHERE site = ? AND channel = ? ORDER BY tray, node", (site, channel)
     ).fetchall()
     first, end = start_ms // HOUR_MS, -(-end_ms // HOUR_MS)
-    (hour, n, *numbers), counts = read_hours(store.connection, [number for number, _, _ in series], first, end)
+    (hour, n, *numbers), counts = all_hours(
+        store.connection, store.raw, [number for number, _, _ in series], first, end
+    )
     frame = pd.DataFrame(
         {name: _repeated([row[at] for row in series], counts) for name, at in (("node", 1), ("tray", 2))}
         | {"n": n.astype(np.int64)}
@@ -258,27 +262,34 @@ def hourly_of_tray(store: Store, site: str, tray: str, channel: str, *, start_ms
     lent = (
         "site = ?1 AND tray = '' AND channel = ?3 AND node IN (SELECT node FROM series WHERE site = ?1 AND tray = ?2)"
     )
+    hours = np.empty((len(COLUMNS), 0))
     for which in (its_own, lent):
-        rows = store.connection.execute(
-            "SELECT hour * ?4, mean, min, max, integral, covered_s FROM series JOIN hourly ON series = id"
-            f" WHERE {which} AND hour >= ?5 ORDER BY hour",
-            (site, tray, channel, HOUR_MS, start_ms // HOUR_MS),
-        ).fetchall()
-        if rows:
+        series = store.connection.execute(f"SELECT id FROM series WHERE {which} ORDER BY id", (site, tray, channel))
+        numbers = [number for (number,) in series.fetchall()]
+        hours, _ = all_hours(store.connection, store.raw, numbers, start_ms // HOUR_MS, FAR_MS // HOUR_MS)
+        if hours.shape[1]:
             break
-    frame = pd.DataFrame(rows, columns=["time_ms", *columns[1:]]).astype(dict.fromkeys(columns[1:], "float64"))
+    hours = hours[:, np.argsort(hours[0], kind="stable")]
+    frame = pd.DataFrame(dict(zip(COLUMNS, hours, strict=True)))[columns[1:]]
+    frame.insert(0, "time_ms", hours[0].astype(np.int64) * HOUR_MS)
     return frame_times(frame, ["time"])[columns]
 
 
 def nodes(store: Store, site: str) -> list[NodeState]:
+    with store.raw.one_moment():
+        return _nodes(store, site, notes_of(store.connection))
+
+
+def _nodes(store: Store, site: str, notes: Notes) -> list[NodeState]:
     found = store.connection.execute(
         "SELECT node, here, here_ms, last_message_ms, boot, dropped_messages, dropped_readings, spoilt_records, faults,"
         " timetable_until_s FROM node WHERE site = ? ORDER BY node",
         (site,),
     ).fetchall()
     states = []
-    for node, here, here_ms, last_ms, boot, messages, readings, spoilt, faults, until_s in found:
-        of_boots = _boots(store, site, node, boot)
+    for node, here, here_ms, kept_ms, kept_boot, messages, readings, spoilt, faults, until_s in found:
+        boot, last_ms = heard_again((kept_boot, kept_ms or 0), notes.heard.get((site, node), (None, 0)))
+        of_boots = _boots(store, site, node, boot, notes)
         missing = sum(last - first + 1 for each in of_boots for first, last in each.missing)
         states.append(
             NodeState(
@@ -286,7 +297,7 @@ def nodes(store: Store, site: str) -> list[NodeState]:
                 node,
                 None if here is None else bool(here),
                 _time(here_ms),
-                _time(last_ms),
+                _time(last_ms or None),
                 boot,
                 missing,
                 sum(each.gone for each in of_boots),
@@ -301,17 +312,27 @@ def nodes(store: Store, site: str) -> list[NodeState]:
     return states
 
 
-def _boots(store: Store, site: str, node: str, boot: str | None) -> list[BootState]:
+def _boots(store: Store, site: str, node: str, boot: str | None, notes: Notes) -> list[BootState]:
     """The boots of a node of which more is to be said than that all came: those with something between their numbers,
     or without the first ones, and `boot`. A node that starts twice a day has thousands of others."""
     which = (
         "SELECT boot FROM message_range WHERE site = ?1 AND node = ?2 GROUP BY boot"
         " HAVING count(*) > 1 OR min(first_seq) > 1 OR boot = ?3"
     )
-    came, said_gone = (
-        _ranges(store, f"{table} WHERE site = ?1 AND node = ?2 AND boot IN ({which})", (site, node, boot))
-        for table in ("message_range", "message_gap")
-    )
+    came = _ranges(store, f"message_range WHERE site = ?1 AND node = ?2 AND boot IN ({which})", (site, node, boot))
+    for of_site, of_node, name in notes.numbers:
+        ranges = notes.numbers[of_site, of_node, name]
+        if (of_site, of_node) == (site, node) and ranges is not None:
+            came[name] = ranges
+    came = {
+        name: ranges
+        for name, ranges in sorted(came.items())
+        if len(ranges) > 1 or name == boot or (ranges and ranges[0][0] > 1)
+    }
+    said_gone = {
+        name: _ranges(store, "message_gap WHERE site = ? AND node = ? AND boot = ?", (site, node, name)).get(name, [])
+        for name in came
+    }
     folded = dict(
         store.connection.execute(
             "SELECT boot, sum(came) FROM message_gap WHERE site = ? AND node = ? GROUP BY boot", (site, node)
@@ -330,15 +351,19 @@ def _boots(store: Store, site: str, node: str, boot: str | None) -> list[BootSta
 
 def counters(store: Store) -> dict[str, int]:
     """Since the home was made: `received` messages, `doubled` ones, `readings`, `set_aside`."""
-    return dict.fromkeys(("received", "doubled", "readings", "set_aside"), 0) | dict(
-        store.connection.execute("SELECT name, value FROM counter WHERE name != 'home_id'").fetchall()
-    )
+    with store.raw.one_moment():
+        found = dict(store.connection.execute("SELECT name, value FROM counter WHERE name != 'home_id'").fetchall())
+        noted = notes_of(store.connection).counts
+    every = dict.fromkeys(("received", "doubled", "readings", "set_aside"), 0) | found
+    return every | {name: every.get(name, 0) + count for name, count in noted.items()}
 
 
 def newest_received_ms(store: Store) -> int | None:
     """When the last message of any node was received [ms since 1970], by the clock of then; None: there is none."""
-    (newest,) = store.connection.execute("SELECT max(last_message_ms) FROM node").fetchone()
-    return None if newest is None else int(newest)
+    with store.raw.one_moment():
+        (newest,) = store.connection.execute("SELECT max(last_message_ms) FROM node").fetchone()
+        noted = [last_ms for _, last_ms in notes_of(store.connection).heard.values()]
+    return max((each for each in (newest, *noted) if each is not None), default=None)
 
 
 def evidence_span_ms(store: Store, site: str, tray: str, channels: Sequence[str]) -> tuple[int, int] | None:
@@ -420,17 +445,28 @@ _HOUR = f"SELECT series, hour, {', '.join(HOUR_COLUMNS)} FROM hourly"
 
 
 def hours_after(store: Database, series: int, hour: int, *, most: int) -> list[tuple[Any, ...]]:
-    """The next hourly summaries by series and hour: both, then HOUR_COLUMNS."""
-    return store.connection.execute(
-        f"{_HOUR} WHERE (series, hour) > (?, ?) ORDER BY series, hour LIMIT ?", (series, hour, most)
-    ).fetchall()
+    """The next hourly summaries of the table by series and hour: both, then HOUR_COLUMNS. Those that only the tail has
+    come when they are folded."""
+    with store.raw.one_moment():
+        rows = store.connection.execute(
+            f"{_HOUR} WHERE (series, hour) > (?, ?) ORDER BY series, hour LIMIT ?", (series, hour, most)
+        ).fetchall()
+        found = hours_with_tail(store.connection, store.raw, rows, {row[0] for row in rows})
+    return [found[row[:2]] for row in rows]
 
 
 def readings_by_hour(store: Database, series: int, start_ms: int) -> list[tuple[int, int]]:
     """How many readings of a series there are in each hour (since 1970) that ends after a time."""
-    return store.connection.execute(
-        "SELECT hour, n FROM hourly WHERE series = ? AND hour >= ? ORDER BY hour", (series, start_ms // HOUR_MS)
-    ).fetchall()
+    with store.raw.one_moment():
+        counts = dict(
+            store.connection.execute(
+                "SELECT hour, n FROM hourly WHERE series = ? AND hour >= ?", (series, start_ms // HOUR_MS)
+            ).fetchall()
+        )
+        for hour, count in counted_by_hour(store.raw, series).items():
+            if hour >= start_ms // HOUR_MS:
+                counts[hour] = counts.get(hour, 0) + count
+    return sorted(counts.items())
 
 
 def last_times_ms(store: Store) -> dict[int, int]:
@@ -441,12 +477,17 @@ def last_times_ms(store: Store) -> dict[int, int]:
 
 def hours_of(store: Database, keys: Iterable[tuple[int, int]]) -> list[tuple[Any, ...]]:
     """The hourly summaries of these series and hours, as far as there are any: both, then HOUR_COLUMNS."""
-    found = (store.connection.execute(f"{_HOUR} WHERE series = ? AND hour = ?", key).fetchone() for key in keys)
-    return [row for row in found if row is not None]
+    wanted = list(keys)
+    with store.raw.one_moment():
+        rows = (store.connection.execute(f"{_HOUR} WHERE series = ? AND hour = ?", key).fetchone() for key in wanted)
+        known = [row for row in rows if row is not None]
+        found = hours_with_tail(store.connection, store.raw, known, {series for series, _ in wanted})
+    return [found[key] for key in wanted if key in found]
 
 
 def hours_about(store: Database) -> int:
-    """About how many hourly summaries there are, at most: the series times the hours of the longest one."""
+    """About how many hourly summaries there are, at most: the series times the hours of the longest one. Without those
+    of the tail, a day at most."""
     series, hours = store.connection.execute(
         "SELECT count(*), coalesce(max((SELECT max(hour) FROM hourly WHERE series = id)"
         " - (SELECT min(hour) FROM hourly WHERE series = id)), 0) FROM series"
@@ -460,15 +501,18 @@ def measured_until(store: Database, until_ms: int | None) -> tuple[Any, ...]:
     Takes part of a second on a long record.
     """
     last_ms = FAR_MS if until_ms is None else until_ms
-    hours = store.connection.execute(
-        "SELECT count(*), total(n), total(covered_s) FROM hourly WHERE hour <= ?", (last_ms // 3_600_000,)
-    ).fetchone()
-    cycles = store.connection.execute(
-        "SELECT count(*), total(dry_ms), total(wet_s) FROM cycle"
-        " WHERE coalesce(flood_start_ms, flood_reached_ms, drain_start_ms, 0) <= ?",
-        (last_ms,),
-    ).fetchone()
-    return hours, cycles
+    with store.raw.one_moment():
+        hours = store.connection.execute(
+            "SELECT count(*), total(n), total(covered_s) FROM hourly WHERE hour <= ?", (last_ms // HOUR_MS,)
+        ).fetchone()
+        tail = store.raw.tail.all()["time_ms"]
+        cycles = store.connection.execute(
+            "SELECT count(*), total(dry_ms), total(wet_s) FROM cycle"
+            " WHERE coalesce(flood_start_ms, flood_reached_ms, drain_start_ms, 0) <= ?",
+            (last_ms,),
+        ).fetchone()
+    tail = tail[tail < (last_ms // HOUR_MS + 1) * HOUR_MS]
+    return (*hours, len(tail), int(tail.max(initial=0))), cycles
 
 
 def here_reports(store: Database) -> list[tuple[str, str, bool, int, str, int | None]]:
@@ -482,10 +526,16 @@ def here_reports(store: Database) -> list[tuple[str, str, bool, int, str, int | 
 
 def nodes_heard(store: Database) -> list[tuple[str, str, datetime | None]]:
     """Site, node, and when it was last heard, of all sites."""
-    rows = store.connection.execute(
-        "SELECT site, node, coalesce(last_message_ms, here_ms) FROM node ORDER BY site, node"
-    )
-    return [(site, node, _time(at_ms)) for site, node, at_ms in rows.fetchall()]
+    with store.raw.one_moment():
+        rows = store.connection.execute(
+            "SELECT site, node, last_message_ms, here_ms FROM node ORDER BY site, node"
+        ).fetchall()
+        heard = notes_of(store.connection).heard
+    found = []
+    for site, node, last_ms, here_ms in rows:
+        _, noted_ms = heard.get((site, node), (None, 0))
+        found.append((site, node, _time(max(last_ms or 0, noted_ms) or here_ms)))
+    return found
 
 
 def nodes_that_measured(store: Database) -> set[tuple[str, str]]:

@@ -1,9 +1,9 @@
-"""Raw readings as one, wherever they are: in the table `reading`, or sealed in files beside the record.
+"""Raw readings as one, wherever they are: in the tail, in the table `reading`, or sealed in files beside the record.
 
 The tables `sealed` and `sealed_part` say which files count. A reading may be in both for a while (a file was
 sealed and its rows are still being taken out of the table), and a late one of a sealed month stands in the
-table until the next sealing: every answer here is the union, each (series, time) once, the sealed one first.
-Writes nothing; `sealing` does.
+table until the next sealing: every answer here is the union, each (series, time) once, the sealed one first. What the
+tail has of a series is later than all of it that is elsewhere. Writes nothing; `recording` and `sealing` do.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ import numpy as np
 
 from tidetray.ingest.core.readings import TidetrayError, from_ms
 from tidetray.ingest.store.parquet_file import ROW, FileDamagedError, Rows, check, read
+from tidetray.ingest.store.tail import Tail
 
 log = logging.getLogger("tidetray.sealed")
 
@@ -100,6 +101,7 @@ class RawReadings:
 
     def __init__(self, connection: sqlite3.Connection, path: str) -> None:
         self._connection = connection
+        self.tail = Tail(connection)
         self._folder = sealed_folder(path)
         self._held: OrderedDict[tuple[str, int], Rows] = OrderedDict()
         self._told: set[str] = set()
@@ -111,7 +113,20 @@ class RawReadings:
 
     def rows(self, series: int, start_ms: int = 0, end_ms: int = FAR_MS) -> Rows:
         """Readings of a series in [start_ms, end_ms), by time: an array of `time_ms, value, delay_s`."""
-        with self._one_moment():
+        with self.one_moment():
+            found = self.folded_rows(series, start_ms, end_ms)
+            tail = _between(self.tail.of(series), start_ms, end_ms)
+        if not len(tail):
+            return found
+        rows = np.empty(len(found) + len(tail), ROW)
+        rows[: len(found)] = found
+        for name in ROW.names or ():
+            rows[name][len(found) :] = tail[name]
+        return rows
+
+    def folded_rows(self, series: int, start_ms: int = 0, end_ms: int = FAR_MS) -> Rows:
+        """As `rows`, without those of the tail: what hourly summaries in the table are made of."""
+        with self.one_moment():
             parts = self._parts(series, start_ms, end_ms)
             rows = self._connection.execute(
                 "SELECT time_ms, value, delay_s FROM reading WHERE series = ? AND time_ms >= ? AND time_ms < ?"
@@ -127,12 +142,17 @@ class RawReadings:
 
     def at(self, series: int, time_ms: int) -> float | None:
         """The value of a series at exactly this time; None if there is none."""
-        found = self._connection.execute(
-            "SELECT value FROM reading WHERE series = ? AND time_ms = ?", (series, time_ms)
-        ).fetchone()
-        if found is not None:
-            return float(found[0])
-        for part in self._parts(series, time_ms, time_ms + 1):
+        with self.one_moment():
+            rows = _between(self.tail.of(series), time_ms, time_ms + 1)
+            if len(rows):
+                return float(rows["value"][0])
+            found = self._connection.execute(
+                "SELECT value FROM reading WHERE series = ? AND time_ms = ?", (series, time_ms)
+            ).fetchone()
+            if found is not None:
+                return float(found[0])
+            parts = self._parts(series, time_ms, time_ms + 1)
+        for part in parts:
             rows = _between(self._read(part), time_ms, time_ms + 1)
             if len(rows):
                 return float(rows["value"][0])
@@ -156,16 +176,28 @@ class RawReadings:
 
     def first_ms(self, series: int) -> int | None:
         """Time of the first reading of a series."""
-        (first,) = self._connection.execute(
-            "SELECT min(first) FROM (SELECT min(time_ms) AS first FROM reading WHERE series = ?1"
-            " UNION ALL SELECT min(first_ms) FROM sealed_part WHERE series = ?1)",
-            (series,),
-        ).fetchone()
+        with self.one_moment():
+            (first,) = self._connection.execute(
+                "SELECT min(first) FROM (SELECT min(time_ms) AS first FROM reading WHERE series = ?1"
+                " UNION ALL SELECT min(first_ms) FROM sealed_part WHERE series = ?1)",
+                (series,),
+            ).fetchone()
+            if first is None:
+                tail = self.tail.of(series)
+                first = tail["time_ms"][0] if len(tail) else None
         return None if first is None else int(first)
 
     def last(self, series: int, before_ms: int = FAR_MS) -> tuple[int, float] | None:
         """Time and value of the last reading of a series before a time."""
-        with self._one_moment():
+        with self.one_moment():
+            tail = _between(self.tail.of(series), 0, before_ms)
+            if len(tail):
+                return int(tail["time_ms"][-1]), float(tail["value"][-1])
+            return self.last_folded(series, before_ms)
+
+    def last_folded(self, series: int, before_ms: int = FAR_MS) -> tuple[int, float] | None:
+        """As `last`, without those of the tail."""
+        with self.one_moment():
             found = self._connection.execute(
                 "SELECT time_ms, value FROM reading WHERE series = ? AND time_ms < ? ORDER BY time_ms DESC LIMIT 1",
                 (series, before_ms),
@@ -185,12 +217,13 @@ class RawReadings:
     def count(self, node: str | None = None) -> int:
         """How many readings there are, of one node or of all; at least so many, where a damaged file leaves doubt."""
         of = "(?1 IS NULL OR series IN (SELECT id FROM series WHERE node = ?1))"
-        with self._one_moment():
+        with self.one_moment():
             (count,) = self._connection.execute(
                 f"SELECT (SELECT count(*) FROM reading WHERE {of})"
                 f" + (SELECT coalesce(sum(rows), 0) FROM sealed_part WHERE {of})",
                 (node,),
             ).fetchone()
+            count += self._count_of_tail(node)
             twice = self._connection.execute(
                 f"SELECT DISTINCT series FROM sealed_part WHERE {of}"
                 " AND sealed IN (SELECT id FROM sealed WHERE state = 'sealed' AND emptied_ms IS NULL)",
@@ -208,8 +241,15 @@ class RawReadings:
                     count -= len(table)
         return int(count)
 
+    def _count_of_tail(self, node: str | None) -> int:
+        rows = self.tail.all()
+        if node is None:
+            return len(rows)
+        series = self._connection.execute("SELECT id FROM series WHERE node = ?", (node,)).fetchall()
+        return int(np.isin(rows["series"], [number for (number,) in series]).sum())
+
     @contextmanager
-    def _one_moment(self) -> Iterator[None]:
+    def one_moment(self) -> Iterator[None]:
         """What is asked inside is answered as of one moment: or rows could be missed that are just being sealed."""
         if self._connection.in_transaction:
             yield

@@ -9,19 +9,19 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
 
-from tidetray.ingest.core.readings import CHANNELS, EVIDENCE, MAX_GAP_S, from_ms, to_ms
+from tidetray.ingest.core.readings import EVIDENCE, MAX_GAP_S, from_ms, to_ms
 from tidetray.ingest.store.database import Database, is_of_the_disk
-from tidetray.ingest.store.hourly import HOUR_MS, HourlyParts, hourly_parts, hours_around
+from tidetray.ingest.store.hourly import HOUR_MS, HourlyParts, hours_around, parts_of, rows_of
 from tidetray.ingest.store.message_numbers import MOST_GAPS, MOST_RANGES, MessageNumbers, Range
 from tidetray.ingest.store.quarantine import (
     CONFLICT,
@@ -38,6 +38,8 @@ from tidetray.ingest.store.quarantine import (
     unknown_trays,
 )
 from tidetray.ingest.store.raw_readings import SealedError
+from tidetray.ingest.store.tail import TailRows, pack_rows
+from tidetray.ingest.store.tail_notes import NOTES_KEPT, RANGES_NOTED, Node, Notes, notes_of
 from tidetray.ingest.wire import uptime_dating
 from tidetray.ingest.wire.packs import AllBadError, Pack
 from tidetray.ingest.wire.senml import WireError, shown
@@ -54,11 +56,24 @@ READMITTED_AT_ONCE = 200
 """Messages tried again in one transaction; there may be months of them."""
 MOST_BOOTS = 2000
 """Boots whose message numbers are kept in memory."""
+THICK = 16
+"""So many readings of a series in one commit, on average, are worth its pages in the tables at once."""
+FOLDED_A_SERIES = 360
+"""So many readings of a series in the tail, on average, are worth its pages."""
+FOLDED_AFTER_MS = 24 * 3_600_000
+FOLDED_COMMITS = 50_000
+"""The tail is folded, too, when it holds a day, or so many commits and notes."""
+MOST_IN_TAIL = 1_500_000
+"""Readings: with so many it is folded at once, a piece with each commit. A reader holds 36 bytes for each."""
+FOLDED_AT_ONCE = 10_000
+"""Readings folded in one transaction: a recorder waits no longer than for these."""
+LOOKS_AFTER = 64
+"""Commits between two looks at how long the tail has grown."""
 BEGINS_AFTER_S = 3600.0
 """A node that says no `oldest` has sent its oldest message again by then, many times over."""
 _MAX_GAP_MS = round(MAX_GAP_S * 1000)
 _BY_SERIES = itemgetter(0)
-_BY_TIME = itemgetter(1)
+_BY_SERIES_AND_TIME = itemgetter(0, 1)
 
 NodeBoot = tuple[str, str, str]
 _Came = dict[NodeBoot, dict[int, "Pack | None"]]
@@ -138,7 +153,7 @@ class _Batch:
         """By the place of a message in `taken`."""
         self.waits_for: dict[int, tuple[tuple[str, str], ...]] = {}
         self.refused: list[Quarantined] = []
-        self.new: set[tuple[str, str, str, int]] = set()
+        self.new: set[MessageNumber] = set()
         """Numbers that had not come before."""
 
     def refuse(self, at: int, *reasons: Reason) -> None:
@@ -169,11 +184,18 @@ class Store(Database):
     `elsewhere`: where readers get readings and hourly summaries, if not from here.
     """
 
+    _nodes: set[Node]
+    _noted: Notes | None
+
     def __init__(self, connection: sqlite3.Connection, path: str) -> None:
         super().__init__(connection, path)
         self._data_version = -1
         self._came_again_ms: dict[tuple[NodeBoot, int], int] = {}
         """Of a boot that waits for its first numbers: since when its lowest one comes again."""
+        self._fold_upto: int | None = None
+        """Up to which commit of the tail the folding goes that is under way."""
+        self._notes = Notes()
+        """What the commit under way says beside its readings."""
         self.elsewhere: Elsewhere | None = None
         self.forget()
 
@@ -219,6 +241,7 @@ class Store(Database):
                     self._note_start(pack)  # of all of them first: the least delayed of a batch dates the others, too
             for sent in packs:
                 self._take(sent, done, batch)
+            self._notes = Notes()
             self._note_heard(done.fresh, quarantined)
             for message in quarantined:
                 self._take_refused(message, done, batch)
@@ -235,12 +258,9 @@ class Store(Database):
                 self._note_here(*report)
             for key in batch.came:
                 done.receipts[key] = self._write_numbers(key)
-            self._count(
-                received=done.messages + done.doubled_messages,
-                readings=done.readings,
-                doubled=done.doubled_messages,
-                set_aside=done.quarantined,
-            )
+            self._count(doubled=done.doubled_messages, set_aside=done.quarantined)
+            self._notes.counts = {"received": done.messages + done.doubled_messages, "readings": done.readings}
+            self._append_notes()
         return done
 
     def record_surely(
@@ -388,7 +408,7 @@ class Store(Database):
                         batch.refuse(len(batch.taken) - 1, number_used_twice(pack))
                     return
             else:
-                batch.new.add((*key, pack.seq))
+                batch.new.add(MessageNumber(*key, pack.seq))
         done.messages += 1
         done.fresh.append(self._take_new(sent, batch))
 
@@ -425,16 +445,25 @@ class Store(Database):
     def _note_heard(self, packs: Sequence[Pack], refused: Sequence[Quarantined]) -> None:
         """Of each node when it was last heard, and the boot of its last numbered message."""
         numbered = [(message.number, message.received_ms) for message in refused if message.number is not None]
-        last = {(pack.site, pack.node): pack for pack in packs}
-        heard = {number[:2]: received_ms for number, received_ms in numbered}
-        heard |= {node: to_ms(pack.received_at) for node, pack in last.items()}
-        boots = {number[:2]: number.boot for number, _ in numbered}
-        boots |= {(pack.site, pack.node): pack.boot for pack in packs if pack.boot}
+        heard = {number[:2]: received_ms for number, received_ms in numbered}  # of each node the last
+        heard |= {pack[:2]: to_ms(pack.received_at) for pack in packs}
+        boots = {number[:2]: number.boot for number, _ in numbered} | {
+            pack[:2]: pack.boot for pack in packs if pack.boot
+        }
+        for node, last_ms in heard.items():
+            if node in self._nodes:
+                self._notes.heard[node] = (boots.get(node), last_ms)
+        new = {node: (boots.get(node), last_ms) for node, last_ms in heard.items() if node not in self._nodes}
+        if new:
+            self._write_heard(new)
+            self._nodes = set(self.connection.execute("SELECT site, node FROM node").fetchall())
+
+    def _write_heard(self, heard: dict[Node, tuple[str | None, int]]) -> None:
         self.connection.executemany(
             "INSERT INTO node (site, node, boot, last_message_ms) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE "
             "SET boot = coalesce(excluded.boot, boot), last_message_ms = max(coalesce(last_message_ms, 0), "
             "excluded.last_message_ms)",
-            [(*node, boots.get(node), last_ms) for node, last_ms in heard.items()],
+            [(*node, *found) for node, found in heard.items()],
         )
 
     def _note_start(self, pack: Pack) -> None:
@@ -489,9 +518,7 @@ class Store(Database):
         conflicts: list[_Conflict] = []
         if not rows:
             return conflicts
-        # stable: of two values for one time the first that came stays the first
-        rows.sort(key=_BY_TIME)
-        rows.sort(key=_BY_SERIES)
+        rows.sort(key=_BY_SERIES_AND_TIME)  # stable: of two values for one time the first that came stays the first
         appended: list[_Row] = []
         late: list[_Row] = []
         heads: dict[int, tuple[int, float]] = {}
@@ -512,12 +539,16 @@ class Store(Database):
                 first_ms[series] = appended[before][1]
                 self._heads[series] = (last_ms, appended[-1][2])
         insert_or_ignore = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?)"
-        self.insert("reading", appended)
-        self._add_to_hours(appended, heads)
+        at_once = self._not_for_the_tail(appended, late)
+        self.fold_series(at_once)
+        direct = [row for row in appended if row[0] in at_once]
+        self.insert("reading", direct)
+        self._add_to_hours(direct, {series: head for series, head in heads.items() if series in at_once})
+        self._append([row for row in appended if row[0] not in at_once], heads)
         redo: set[tuple[int, int]] = set()
         inserted_late: list[_Row] = []
         for row in late:
-            stands = self.raw.sealed_value(row[0], row[1])
+            stands = self.raw.sealed_value(row[0], row[1]) if row[0] in at_once else self.raw.at(row[0], row[1])
             if stands is None and self.connection.execute(insert_or_ignore, row).rowcount:
                 inserted_late.append(row)
                 first_ms[row[0]] = min(row[1], first_ms.get(row[0], row[1]))
@@ -532,6 +563,122 @@ class Store(Database):
         done.readings += len(appended) + len(inserted_late)
         self._mark_cycles_due(first_ms)
         return conflicts
+
+    def _not_for_the_tail(self, appended: Sequence[_Row], late: Sequence[_Row]) -> set[int]:
+        """Series that are written into the tables at once: all of a thick commit, and those with a reading between
+        others, which changes hours that are summed up already. One that the tail or the commit has is no such."""
+        if appended and len(appended) >= THICK * len({row[0] for row in appended}):
+            return {row[0] for row in appended} | {row[0] for row in late}
+        if not late:
+            return set()
+        here = {row[:2] for row in appended}
+        of_tail = {series: set(self.raw.tail.of(series)["time_ms"].tolist()) for series in {row[0] for row in late}}
+        return {row[0] for row in late if row[:2] not in here and row[1] not in of_tail[row[0]]}
+
+    def _append(self, rows: Sequence[_Row], heads: dict[int, tuple[int, float]]) -> None:
+        """Append readings to the tail; all of them newer than their series."""
+        if not rows:
+            return
+        self.connection.execute(
+            "INSERT INTO tail VALUES (?, x'', ?, ?)", (self.raw.tail.last_id() + 1, len(rows), pack_rows(rows))
+        )
+        if self.connection.execute("SELECT 1 FROM forwarding").fetchone() is None:
+            return
+        self.connection.executemany(
+            "INSERT INTO forward_queue (series, time_ms, value) VALUES (?, ?, ?)", [row[:3] for row in rows]
+        )
+        led = [(series, *heads[series], -1) for series in {row[0] for row in rows} if series in heads]
+        parts = self._parts([*led, *rows], known=len(led))
+        self.connection.executemany(
+            "INSERT OR REPLACE INTO forward_hour VALUES (?, ?, random())",
+            zip(parts.series.tolist(), parts.hour.tolist(), strict=True),
+        )
+
+    def _append_notes(self) -> None:
+        """Append what the commit says beside its readings; now and then all notes go into their tables."""
+        last = self.raw.tail.last_id() + 1
+        self.connection.execute("INSERT INTO tail VALUES (?, ?, 0, x'')", (last, self._notes.packed()))
+        if self._noted is not None:
+            self._noted.add(self._notes)
+        (noted,) = self.connection.execute("SELECT noted FROM tail_state").fetchone()
+        if last - noted >= NOTES_KEPT:
+            self._settle_notes()
+        if last % LOOKS_AFTER < 2 and self.raw.tail.count() > MOST_IN_TAIL:
+            self.fold_piece()
+
+    def _settle_notes(self) -> None:
+        notes = notes_of(self.connection)
+        self._write_heard(notes.heard)
+        for key, ranges in notes.numbers.items():
+            if ranges is not None:
+                self._write_ranges(key, ranges)
+        self._count(**notes.counts)
+        self.connection.execute("UPDATE tail_state SET noted = ?", (self.raw.tail.last_id(),))
+        self._noted = Notes()
+
+    # ---------------------------------------------------------------- from the tail into the tables
+
+    def is_to_be_folded(self) -> bool:
+        """Whether the tail is long enough to be folded, or its folding is under way."""
+        if self._fold_upto is not None:
+            return True
+        if not self.raw.tail.count():
+            return False
+        rows = self.raw.tail.all()
+        many = FOLDED_A_SERIES * len(np.unique(rows["series"]))
+        span_ms = int(rows["time_ms"].max() - rows["time_ms"].min())
+        commits = int(rows["id"].max() - rows["id"].min())
+        return len(rows) >= min(many, MOST_IN_TAIL) or span_ms >= FOLDED_AFTER_MS or commits >= FOLDED_COMMITS
+
+    def fold(self) -> None:
+        """Fold all that is in the tail."""
+        self._fold_upto = None
+        while not self.raw.tail.is_empty() and self.fold_piece():
+            pass
+
+    def fold_piece(self) -> bool:
+        """Fold some series of the tail, in one transaction: their readings go into `reading` and `hourly`, and do not
+        count in the tail any more. After the last of them its rows go. Whether there is more to do."""
+        with self.transaction() as connection:
+            if self._fold_upto is None:
+                self._fold_upto = self.raw.tail.last_id()
+            rows = self.raw.tail.all()
+            old = rows["id"] <= self._fold_upto
+            if old.any():
+                numbers = rows["series"]
+                first = np.searchsorted(numbers, numbers[old.argmax()])
+                last = numbers[min(first + FOLDED_AT_ONCE, len(rows)) - 1]
+                self._put_in_tables(rows[first : np.searchsorted(numbers, last, side="right")])  # whole series
+                return True
+            self._settle_notes()
+            connection.execute("DELETE FROM tail WHERE id <= ?", (self._fold_upto,))
+            connection.execute("DELETE FROM tail_folded WHERE upto <= ?", (self._fold_upto,))
+            connection.execute("UPDATE tail_state SET change = change + 1, upto = max(upto, ?)", (self._fold_upto,))
+            self._fold_upto = None
+        return False
+
+    def fold_series(self, series: Iterable[int]) -> None:
+        """Fold these alone, in the transaction of the caller."""
+        found = [self.raw.tail.of(number) for number in sorted(series)]
+        rows = [each for each in found if len(each)]
+        if rows:
+            self._put_in_tables(np.concatenate(rows))
+
+    def _put_in_tables(self, rows: TailRows) -> None:
+        numbers = np.unique(rows["series"]).tolist()
+        heads = {number: head for number in numbers if (head := self.raw.last_folded(number)) is not None}
+        last = self.raw.tail.last_id()
+        self.connection.execute("UPDATE tail_state SET change = change + 1, folding = 1")
+        plain: list[_Row] = rows[["series", "time_ms", "value", "delay_s"]].tolist()
+        self.insert("reading", plain)
+        self._add_to_hours(plain, heads)
+        self.connection.executemany(
+            "INSERT INTO tail_folded VALUES (?, ?) ON CONFLICT DO UPDATE SET upto = excluded.upto",
+            [(number, last) for number in numbers],
+        )
+        self.connection.execute("UPDATE tail_state SET folding = 0")
+
+    # ----------------------------------------------------------------
 
     def _refuse_conflicts(self, conflicts: Sequence[_Conflict], batch: _Batch) -> None:
         """Note conflicting readings with the messages that they came in."""
@@ -571,19 +718,19 @@ class Store(Database):
             "INSERT INTO hourly VALUES (?1, ?2, ?3, ?4 / max(?3, 1), ?5, ?6, ?7, ?8, ?9) ON CONFLICT DO UPDATE SET"
             " mean = (mean * n + ?4) / (n + ?3), n = n + ?3, min = min(min, ?5), max = max(max, ?6),"
             " integral = integral + ?7, covered_s = covered_s + ?8, above_s = above_s + ?9",
-            self._hour_rows(parts),
+            rows_of(parts, self._channel_of),
         )
 
     def redo_hour(self, series: int, hour: int) -> None:
         """Sum up an hour anew. Where it needs sealed readings that cannot be read, the next sealing does."""
         try:
-            found = self.raw.rows(series, hour * HOUR_MS - _MAX_GAP_MS, (hour + 1) * HOUR_MS + _MAX_GAP_MS)
+            found = self.raw.folded_rows(series, hour * HOUR_MS - _MAX_GAP_MS, (hour + 1) * HOUR_MS + _MAX_GAP_MS)
         except SealedError:
             return
         if not len(found):
             return
         parts = self._parts([(series, time_ms, value, 0) for time_ms, value, _ in found.tolist()])
-        for row in self._hour_rows(parts):
+        for row in rows_of(parts, self._channel_of):
             if row[1] == hour and row[2]:
                 self.connection.execute(
                     "INSERT OR REPLACE INTO hourly VALUES (?1, ?2, ?3, ?4 / ?3, ?5, ?6, ?7, ?8, ?9)", row
@@ -592,38 +739,16 @@ class Store(Database):
     def _parts(self, rows: Sequence[_Row], *, known: int = 0) -> HourlyParts:
         """What rows add to their hours; the first `known` of them are there already, and only lead to the next."""
         columns = [*zip(*rows, strict=True)]
-        series_ids, times_ms = np.array(columns[0], dtype=np.int64), np.array(columns[1], dtype=np.int64)
-        order = np.lexsort((times_ms, series_ids))
-        series_ids = series_ids[order]
-        present, place = np.unique(series_ids, return_inverse=True)
-        channels = [CHANNELS[self._series_key_of(s)[2]] for s in present.tolist()]
-        return hourly_parts(
-            series_ids,
-            times_ms[order],
-            np.array(columns[2], dtype=np.float64)[order],
-            new=order >= known,
-            is_flag=np.array([channel.is_flag for channel in channels], dtype=np.bool_)[place],
-            threshold=np.array([np.nan if channel.threshold is None else channel.threshold for channel in channels])[
-                place
-            ],
+        return parts_of(
+            np.array(columns[0], dtype=np.int64),
+            np.array(columns[1], dtype=np.int64),
+            np.array(columns[2], dtype=np.float64),
+            known=known,
+            channel_of=self._channel_of,
         )
 
-    def _hour_rows(self, parts: HourlyParts) -> list[tuple[Any, ...]]:
-        above = [
-            value if CHANNELS[self._series_key_of(series)[2]].threshold is not None else None
-            for series, value in zip(parts.series.tolist(), parts.above_s.tolist(), strict=True)
-        ]
-        columns = (
-            parts.series,
-            parts.hour,
-            parts.n,
-            parts.total,
-            parts.low,
-            parts.high,
-            parts.integral,
-            parts.covered_s,
-        )
-        return list(zip(*(column.tolist() for column in columns), above, strict=True))
+    def _channel_of(self, series: int) -> str:
+        return self._series_key_of(series)[2]
 
     def _mark_cycles_due(self, first_ms: dict[int, int]) -> None:
         """`first_ms`: of each series the time of the first reading that is new."""
@@ -703,12 +828,18 @@ class Store(Database):
     def _write_numbers(self, key: NodeBoot) -> int:
         self._fold_gaps(key)
         numbers = self._numbers_of(key)
-        self.connection.execute("DELETE FROM message_range WHERE site = ? AND node = ? AND boot = ?", key)
-        self.connection.executemany(
-            "INSERT INTO message_range VALUES (?, ?, ?, ?, ?)", [(*key, first, last) for first, last in numbers.ranges]
-        )
+        self._notes.numbers[key] = [*numbers.ranges]
+        if len(numbers.ranges) > RANGES_NOTED:
+            self._notes.numbers[key] = None
+            self._write_ranges(key, numbers.ranges)
         settled = MessageNumbers([*numbers.ranges, *self._gone_of(key).ranges])
         return settled.upto()
+
+    def _write_ranges(self, key: NodeBoot, ranges: Sequence[Range]) -> None:
+        self.connection.execute("DELETE FROM message_range WHERE site = ? AND node = ? AND boot = ?", key)
+        self.connection.executemany(
+            "INSERT INTO message_range VALUES (?, ?, ?, ?, ?)", [(*key, first, last) for first, last in ranges]
+        )
 
     def _count(self, **counts: int) -> None:
         self.connection.executemany(
@@ -719,12 +850,19 @@ class Store(Database):
     # ---------------------------------------------------------------- what the writer remembers
 
     def forget(self) -> None:
+        self._forget_tables()
+        self.raw.tail.forget()  # another connection's commits it finds by itself
+        self._fold_upto = None
+
+    def _forget_tables(self) -> None:
         self._series: dict[tuple[str, str, str, str], int] = {}
         self._series_key: dict[int, tuple[str, str, str, str]] = {}
         self._heads: dict[int, tuple[int, float] | None] = {}
         self._numbers: dict[NodeBoot, MessageNumbers] = {}
         self._gone: dict[NodeBoot, MessageNumbers] = {}
         self._trays: set[tuple[str, str]] = set()
+        self._nodes = set()
+        self._noted = None
         self.raw.forget()
 
     def _catch_up(self) -> None:
@@ -735,12 +873,14 @@ class Store(Database):
             del self._came_again_ms[next(iter(self._came_again_ms))]
         (version,) = self.connection.execute("PRAGMA data_version").fetchone()
         if version != self._data_version:
-            self.forget()
+            self._forget_tables()
             self._data_version = version
         trays = set(self.connection.execute("SELECT site, name FROM tray").fetchall())
         if trays != self._trays:
             self._trays = trays
             self._series.clear()  # a known series is one of a known tray
+        if not self._nodes:
+            self._nodes = set(self.connection.execute("SELECT site, node FROM node").fetchall())
 
     def _series_key_of(self, series: int) -> tuple[str, str, str, str]:
         if series not in self._series_key:
@@ -756,6 +896,12 @@ class Store(Database):
         return self._heads[series]
 
     def _numbers_of(self, key: NodeBoot) -> MessageNumbers:
+        if key not in self._numbers:
+            if self._noted is None:
+                self._noted = notes_of(self.connection)
+            noted = self._noted.numbers.get(key)
+            if noted is not None:
+                self._numbers[key] = MessageNumbers(noted)
         return self._ranges_of(self._numbers, "message_range", key)
 
     def _gone_of(self, key: NodeBoot) -> MessageNumbers:

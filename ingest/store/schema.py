@@ -571,4 +571,42 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         END;
         """,
     ),
+    (
+        "tail",
+        """
+        -- what commits append, in their order: readings that are not in `reading` and `hourly` yet, packed (tail.py),
+        -- how many, and what the commit says of nodes, message numbers and counts (tail_notes.py)
+        CREATE TABLE tail (id INTEGER PRIMARY KEY, notes BLOB NOT NULL, count INTEGER NOT NULL, rows BLOB NOT NULL)
+            STRICT;
+        -- of a series: up to which id of the tail its readings are in `reading` and `hourly`
+        CREATE TABLE tail_folded (series INTEGER PRIMARY KEY, upto INTEGER NOT NULL) STRICT;
+        -- change: another number after each folding; upto: the last id that is gone; noted: up to which id notes are in
+        -- their tables; folding: 1 within a transaction that folds, whose readings are not new to anybody
+        CREATE TABLE tail_state (
+            only_one INTEGER PRIMARY KEY CHECK (only_one = 1), change INTEGER NOT NULL, upto INTEGER NOT NULL,
+            noted INTEGER NOT NULL, folding INTEGER NOT NULL
+        ) STRICT;
+        INSERT INTO tail_state VALUES (1, 0, 0, 0, 0);
+        DROP TRIGGER reading_to_forward;
+        DROP TRIGGER hour_to_forward;
+        DROP TRIGGER changed_hour_to_forward;
+        CREATE TRIGGER reading_to_forward AFTER INSERT ON reading
+            WHEN EXISTS (SELECT 1 FROM forwarding) AND NOT (SELECT folding FROM tail_state)
+        BEGIN
+            INSERT INTO forward_queue (series, time_ms, value) VALUES (new.series, new.time_ms, new.value);
+        END;
+        CREATE TRIGGER hour_to_forward AFTER INSERT ON hourly
+            WHEN EXISTS (SELECT 1 FROM forwarding) AND NOT (SELECT folding FROM tail_state)
+        BEGIN
+            DELETE FROM forward_hour WHERE series = new.series AND hour = new.hour;
+            INSERT INTO forward_hour VALUES (new.series, new.hour, random());
+        END;
+        CREATE TRIGGER changed_hour_to_forward AFTER UPDATE ON hourly
+            WHEN EXISTS (SELECT 1 FROM forwarding) AND NOT (SELECT folding FROM tail_state)
+        BEGIN
+            DELETE FROM forward_hour WHERE series = new.series AND hour = new.hour;
+            INSERT INTO forward_hour VALUES (new.series, new.hour, random());
+        END;
+        """,
+    ),
 )

@@ -26,6 +26,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
+
 from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.store import parquet_file
 from tidetray.ingest.store.database import StoreError, to_disk
@@ -79,7 +81,7 @@ class Sealed:
 
 
 def due(store: Store, *, before_ms: int) -> list[Month]:
-    """Months that end by `before_ms` and of which readings stand in the table, the oldest first."""
+    """Months that end by `before_ms` and of which readings stand in the table or in the tail, the oldest first."""
     have = {(file.site, file.month) for file in sealed_files(store.connection)}
     found: set[Month] = set()
     for series, site in store.connection.execute("SELECT id, site FROM series").fetchall():
@@ -95,6 +97,10 @@ def due(store: Store, *, before_ms: int) -> list[Month]:
                 break
             found.add(Month(site, month, start_ms, end_ms, (site, month) in have))
             from_ms = end_ms
+        for time_ms in np.unique(store.raw.tail.of(series)["time_ms"] // DAY_MS).tolist():
+            month, start_ms, end_ms = month_of(time_ms * DAY_MS)
+            if end_ms <= before_ms:
+                found.add(Month(site, month, start_ms, end_ms, (site, month) in have))
     return sorted(found, key=lambda each: (each.month, each.site))
 
 
@@ -106,12 +112,15 @@ def month_of(time_ms: int) -> tuple[str, int, int]:
 
 
 def waiting(store: Store, month: Month) -> int:
-    """How many readings of a month stand in the table."""
+    """How many readings of a month stand in the table or in the tail."""
     (count,) = store.connection.execute(
         "SELECT count(*) FROM series JOIN reading ON series = id WHERE site = ? AND time_ms >= ? AND time_ms < ?",
         (month.site, month.start_ms, month.end_ms),
     ).fetchone()
-    return int(count)
+    tail = store.raw.tail.all()
+    series = store.connection.execute("SELECT id FROM series WHERE site = ?", (month.site,)).fetchall()
+    its_own = np.isin(tail["series"], [number for (number,) in series])
+    return int(count + (its_own & (tail["time_ms"] >= month.start_ms) & (tail["time_ms"] < month.end_ms)).sum())
 
 
 def held_back(connection: sqlite3.Connection) -> str:
@@ -144,6 +153,7 @@ def seal(
             to_disk(folder.parent)
         with _alone(folder):
             work = _Sealing(store, folder, now_ms, pause)
+            work.fold_what_is_old(before_ms)
             yield from work.finish()
             for month in due(store, before_ms=before_ms):
                 try:
@@ -179,6 +189,16 @@ class _Sealing:
         self._now_ms = now_ms
         self._pause = pause
 
+    def fold_what_is_old(self, before_ms: int) -> None:
+        """Files are made of the table: what is due must not wait in the tail. What comes there later stays out of the
+        file, and goes into the next."""
+        if not (self._store.raw.tail.all()["time_ms"] < before_ms).any():
+            return
+        more = True
+        while more:
+            with self._timed():
+                more = self._store.fold_piece()
+
     def finish(self) -> Iterator[SealedError]:
         """What an earlier sealing left: a file half written, rows of the table that are sealed, files replaced."""
         left = self._connection.execute(
@@ -211,7 +231,7 @@ class _Sealing:
         def rows() -> Iterator[tuple[int, tuple[str, str, str], Rows]]:
             for each, *names in series:
                 with self._timed():
-                    found = self._store.raw.rows(each, month.start_ms, month.end_ms)
+                    found = self._store.raw.folded_rows(each, month.start_ms, month.end_ms)
                 yield each, (names[0], names[1], names[2]), found
 
         try:

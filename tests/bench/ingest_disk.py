@@ -93,7 +93,7 @@ def measure_growth(rows: int = 100_000_000) -> dict[str, float]:
             processor.append(few_s[1] / many_s[1])
             rates.append(BATCHES * BATCH_PACKS * len(CHANNELS) / np.array([few_s[0], many_s[0]]))
         with open_store(large, read_only=True) as store:
-            (stored,) = store.connection.execute("SELECT count(*) FROM reading").fetchone()
+            stored = store.raw.count()
         if stored != _each(rows) * len(CHANNELS) * TRAYS + ROUNDS * (BATCHES + 1) * BATCH_PACKS * len(CHANNELS):
             raise SystemExit(f"there are {stored} readings, not as many as were given")
     few, many = np.median(rates, axis=0)

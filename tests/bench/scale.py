@@ -10,7 +10,9 @@ own: the watch's start when nothing was kept of an earlier one, and the memory t
 the longest that a message recorded meanwhile waited, and the start after that, with the kept state, beside it.
 `cycle_ms`: a finished cycle of a tray with three years of them: detected, kept, charts brought up to date.
 `write_bytes_per_reading`: 3,500 series of 500 nodes, each message committed alone as on a quiet line: bytes that this
-process had written to the disk, by the kernel's count, log and checkpoints together.
+process had written to the disk, by the kernel's count, log and checkpoints together. `write_bytes_at_pace`: the same
+nodes for an hour, with a message of seven readings each 10 s, committed as the session's batches make it, and the tail
+folded as the recorder does; all that is written in that hour.
 `alarm_flood_s, messages_to_one_person`: 500 of 501 nodes fall silent at once: the longest write transaction (nobody
 can record meanwhile), and what one person is sent in the ten minutes after.
 `year_from_store_s`: as in tests/bench/exposure.py. `report_s`: the report of a year of 40 trays, as it is typed.
@@ -44,9 +46,10 @@ from tidetray.ingest.core.readings import Reading, Tray, from_ms
 from tidetray.ingest.notebook.facts import TrayPlan, Treatment, Trial, TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.cycle_upkeep import Upkeep
+from tidetray.ingest.recorder.session import FEW_S
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store import queries
-from tidetray.ingest.store.recording import Store, open_store
+from tidetray.ingest.store.recording import FOLDED_A_SERIES, Store, open_store
 from tidetray.ingest.wire.packs import Pack
 from tidetray.ingest.wire.receipts import Here
 from tidetray.ingest.wire.topics import data_topic
@@ -277,7 +280,56 @@ def writes() -> Figures:
         store.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         each = (_written() - before) / count
     print(f"{count:,} readings of {7 * nodes:,} series, a message of 7 a commit: {each:,.0f} bytes written for each")
-    return {"write_bytes_per_reading": f"{each:.0f}"}
+    return {"write_bytes_per_reading": f"{each:.0f}", "write_bytes_at_pace": f"{_at_pace(nodes, now_ms):.0f}"}
+
+
+def _at_pace(nodes: int, now_ms: int) -> float:
+    """Bytes written for a reading in an hour in which 50 messages come each second: from 500 nodes, or, quickly, from
+    50 that are committed in the same batches."""
+    in_commit = round(50 * FEW_S)
+    rounds = FOLDED_A_SERIES
+    rng = np.random.default_rng(3)
+    names, middles = list(CHANNELS), np.array(list(CHANNELS.values()))
+    with tempfile.TemporaryDirectory(dir=ROOT.parent) as made, open_store(Path(made) / RECORD_FILE) as store:
+        laid_out(store, nodes, started=from_ms(now_ms) - timedelta(days=1))
+
+        def send(number: int) -> Iterator[float]:
+            for first in range(1, nodes + 1, in_commit):
+                packs = []
+                for node in range(first, min(first + in_commit, nodes + 1)):
+                    at_ms = now_ms + 10_000 * number + 20 * node
+                    values = np.round(middles + rng.normal(0, 0.01, len(names)) * middles, 5).tolist()
+                    readings = [
+                        Reading(f"tray-{node}", name, at_ms, value) for name, value in zip(names, values, strict=True)
+                    ]
+                    packs.append(pack(f"node-{node}", number, readings, at_ms + 30))
+                begun = time.perf_counter()
+                store.record(packs)
+                yield time.perf_counter() - begun
+
+        for number in range(1, 4):
+            list(send(number))
+        store.fold()
+        store.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        before = _written()
+        took = [s for number in range(4, 4 + rounds) for s in send(number)]
+        appended = _written()
+        assert store.is_to_be_folded()
+        pieces, more = [], True
+        while more:
+            begun = time.perf_counter()
+            more = store.fold_piece()
+            pieces.append(time.perf_counter() - begun)
+        store.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        count = rounds * nodes * len(names)
+        each, folding = (_written() - before) / count, (_written() - appended) / count
+    print(
+        f"{count:,} readings at 50 messages a second, {in_commit} a commit: {each:,.0f} bytes written for each, "
+        f"{folding:,.0f} of them by folding; a commit took {1000 * float(np.median(took)):.1f} ms "
+        f"(the longest {1000 * max(took):.0f}), a piece of the folding {1000 * max(pieces):.0f} ms at most, "
+        f"all {len(pieces)} of them {sum(pieces):.1f} s"
+    )
+    return each
 
 
 def _written() -> int:
@@ -435,6 +487,7 @@ KEYS = (
     "watch_start_mib",
     "cycle_ms",
     "write_bytes_per_reading",
+    "write_bytes_at_pace",
     "alarm_flood_s",
     "messages_to_one_person",
     "year_from_store_s",

@@ -90,20 +90,34 @@ def rows(home: Path, query: str) -> list[Row]:
 
 def counted(home: Path, name: str) -> int:
     """One of the record's own counters."""
-    return int(str(dict(rows(home, "SELECT name, value FROM counter")).get(name, 0)))
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        return queries.counters(store)[name]
+
+
+def how_many(home: Path) -> int:
+    """Readings; one that is there twice counts twice."""
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        return store.raw.count()
 
 
 def readings_of(home: Path) -> set[Row]:
-    return set(
-        rows(home, "SELECT node, tray, channel, time_ms, value FROM reading JOIN series ON series.id = reading.series")
-    )
+    """Node, tray, channel, time [ms since 1970] and value of all."""
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        return {
+            (key.node, key.tray, key.channel, *row)
+            for key in queries.all_series(store)
+            for row in store.raw.rows(key.id)[["time_ms", "value"]].tolist()
+        }
 
 
 def hours_of(home: Path) -> pd.DataFrame:
     """Every column of the hourly summaries: a reading that was counted twice shows in one of them."""
     columns = ["node", "tray", "channel", "hour", "n", "mean", "min", "max", "integral", "covered_s", "above_s"]
-    query = f"SELECT {', '.join(columns)} FROM hourly JOIN series ON series.id = hourly.series"
-    return pd.DataFrame(rows(home, query), columns=columns).sort_values(columns[:4], ignore_index=True)
+    with open_store(home / RECORD_FILE, read_only=True) as store:
+        asked = sorted({(key.site, key.channel) for key in queries.all_series(store)})
+        found = [queries.hourly(store, site, channel).assign(channel=channel) for site, channel in asked]
+    frame = pd.concat(found).rename(columns={"time": "hour"})
+    return frame[columns].sort_values(columns[:4], ignore_index=True)
 
 
 def cycles_of(home: Path, site: str) -> pd.DataFrame:

@@ -68,6 +68,7 @@ def test_nothing_is_lost_and_other_months_go_on(
     assert [type(each) for each in done if not isinstance(each, Sealed)] == [SealedError]
     assert table(bench_store) == 30  # all of April
     assert give(bench_store, [(MARCH + 90 * DAY, 0.9)]).readings == 1
+    bench_store.fold()
     assert table(bench_store) == 31
     again = seal_all(bench_store, before_ms=MARCH + 90 * DAY)
     assert again

@@ -60,15 +60,14 @@ def start(process: Killable) -> None:
 def on_disk(path: str) -> int:
     """Up to which message all readings are on disk, as another process sees it: not by the numbers the recorder noted.
 
-    Where the page of the readings is damaged only the numbers can be read.
+    Where the page to which readings are appended is damaged nobody can read them: the first was there before.
     """
-    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as connection:
+    with open_store(path, read_only=True) as store:
         try:
-            rows = connection.execute("SELECT time_ms FROM reading").fetchall()
+            rows = [each for key in queries.all_series(store) for each in store.raw.rows(key.id)["time_ms"].tolist()]
         except sqlite3.DatabaseError:
-            rows = connection.execute("SELECT last_seq FROM message_range WHERE first_seq = 1").fetchall()
-            return int(rows[0][0]) if rows else 0
-    there = {(time_ms - to_ms(T0)) // 10_000 for (time_ms,) in rows}
+            return 1
+    there = {(time_ms - to_ms(T0)) // 10_000 for time_ms in rows}
     return next(number for number in range(MANY + 2) if number + 1 not in there)
 
 
@@ -162,8 +161,8 @@ def test_a_damaged_page(
     path = Path(bench_store.path)
     kept: list[bytes] = []
 
-    def page_of_readings(connection: sqlite3.Connection) -> int:
-        (page,) = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'reading'").fetchone()
+    def page_of_the_tail(connection: sqlite3.Connection) -> int:
+        (page,) = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'tail'").fetchone()
         return int(page)
 
     def emptied_log(connection: sqlite3.Connection) -> bool:
@@ -179,7 +178,7 @@ def test_a_damaged_page(
     def write(connection: sqlite3.Connection, content: bytes) -> None:
         until(lambda: emptied_log(connection))
         with path.open("r+b") as file:
-            file.seek((page_of_readings(connection) - 1) * page_bytes)
+            file.seek((page_of_the_tail(connection) - 1) * page_bytes)
             kept.append(file.read(page_bytes))
             file.seek(-page_bytes, os.SEEK_CUR)
             file.write(content)
@@ -411,7 +410,7 @@ def test_the_disk_may_fail_for_longer_than_the_service_manager_waits(
         try:
             node.send(pack(1))
             until(lambda: node.upto() == 1)
-            other.execute("CREATE TRIGGER full BEFORE INSERT ON reading BEGIN SELECT raise(ABORT, 'disk full'); END")
+            other.execute("CREATE TRIGGER full BEFORE INSERT ON tail BEGIN SELECT raise(ABORT, 'disk full'); END")
             send_many(node, 2, 100)
             until(lambda: "cannot record" in process.said.read_text())
             assert process.process is not None

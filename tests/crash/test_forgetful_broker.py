@@ -14,7 +14,7 @@ import pytest
 
 from tests.conftest import Figures, Mosquitto
 from tests.crash import fleet
-from tests.crash.aftermath import counted, open_home, readings_of, rows, undisturbed, wait_until
+from tests.crash.aftermath import counted, how_many, open_home, readings_of, rows, undisturbed, wait_until
 from tests.crash.stream import NODES, SITE, measured, trial
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store import queries
@@ -78,14 +78,14 @@ def test_a_broker_that_forgets_the_session_loses_nothing(
             while time.monotonic() < looked_until:
                 dropped[-1] = max(dropped[-1], missing())
                 time.sleep(0.1)
-        wait_until(lambda: rows(home, "SELECT count(*) FROM reading")[0][0] >= readings, PATIENCE_S)
+        wait_until(lambda: how_many(home) >= readings, PATIENCE_S)
         assert recorder.stop() == 0
     finally:
         for process in everything:
             process.kill()
     undisturbed(quiet_home, trial(), [(f"bench-{n}", measured(n, each, start_s)) for n in range(NODES)])
     expected, recorded = readings_of(quiet_home), readings_of(home)
-    count = rows(home, "SELECT count(*) FROM reading")[0][0]
+    count = how_many(home)
     lost, doubled = len(expected - recorded), count - len(recorded & expected)
     figures(
         f"kills={kills} readings={count} lost={lost} doubled={doubled} messages_twice={counted(home, 'doubled')} "

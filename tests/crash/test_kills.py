@@ -19,6 +19,7 @@ from tests.crash.aftermath import (
     counted,
     cycles_of,
     hours_of,
+    how_many,
     open_home,
     pass_on,
     passed_on,
@@ -87,8 +88,8 @@ def test_nothing_is_lost_or_doubled_by_kills(
             else:
                 process.start()
             killed[kind] += 1
-        assert rows(home, "SELECT count(*) FROM reading")[0][0] < readings, "the stream had ended before the kills did"
-        wait_until(lambda: rows(home, "SELECT count(*) FROM reading")[0][0] >= readings, PATIENCE_S)
+        assert how_many(home) < readings, "the stream had ended before the kills did"
+        wait_until(lambda: how_many(home) >= readings, PATIENCE_S)
         influxd.wait_until_ready()
         wait_until(lambda: waits_for_influx(home) == 0, PATIENCE_S)
         forwarded, influx_equal = passed_on(home, influx, trial())
@@ -98,7 +99,7 @@ def test_nothing_is_lost_or_doubled_by_kills(
             process.kill()
     undisturbed(quiet_home, trial(), [(f"bench-{n}", measured(n, each, start_s)) for n in range(NODES)])
     expected, recorded = readings_of(quiet_home), readings_of(home)
-    count = rows(home, "SELECT count(*) FROM reading")[0][0]
+    count = how_many(home)
     lost, doubled = len(expected - recorded), count - len(recorded & expected)
     cycles, wanted = cycles_of(home, SITE), cycles_of(quiet_home, SITE)
     figures(

@@ -20,7 +20,7 @@ from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.conftest import Figures, Mosquitto
-from tests.crash.aftermath import open_home, readings_of, rows, wait_until
+from tests.crash.aftermath import how_many, open_home, readings_of, rows, wait_until
 from tests.crash.fleet import recorder
 from tests.crash.stream import trial
 from tests.ingest.recorder.test_recorder import until
@@ -80,10 +80,6 @@ def publishing(port: int) -> Iterator[dict[tuple[str, int], float]]:
         client.loop_stop()
 
 
-def recorded(home: Path) -> int:
-    return int(str(rows(home, "SELECT count(*) FROM reading")[0][0]))
-
-
 @contextmanager
 def held(home: Path) -> Iterator[None]:
     """Another program holds the record: what comes meanwhile is received and cannot be committed."""
@@ -110,19 +106,19 @@ def test_what_the_broker_holds_is_recorded_once(
         until(lambda: "connected to" in process.said.read_text())  # before that no broker keeps anything for it
         with publishing(mosquitto.port) as sent:
             for _ in range(kills):
-                before = recorded(home)
-                until(lambda before=before: recorded(home) > before)  # type: ignore[misc]
+                before = how_many(home)
+                until(lambda before=before: how_many(home) > before)  # type: ignore[misc]
                 time.sleep(rng.uniform(0, LONGEST_S))
                 with held(home):
                     time.sleep(HELD_S)
                     process.kill()
                 process.start()
-        wait_until(lambda: recorded(home) >= len(sent), 60.0)
+        wait_until(lambda: how_many(home) >= len(sent), 60.0)
         ended = process.stop()
     finally:
         process.kill()
     expected = {("garden", tray, "water_temp", at_ms, value) for (tray, at_ms), value in sent.items()}
-    count = recorded(home)
+    count = how_many(home)
     lost, doubled = len(expected - readings_of(home)), count - len(expected & readings_of(home))
     figures(f"kills={kills} plain_values={len(sent)} lost={lost} doubled={doubled}")
     assert len(sent) > 50 * kills

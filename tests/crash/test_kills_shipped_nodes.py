@@ -21,6 +21,7 @@ from tests.crash.aftermath import (
     counted,
     cycles_of,
     hours_of,
+    how_many,
     open_home,
     pass_on,
     passed_on,
@@ -122,7 +123,7 @@ def test_nothing_is_lost_and_every_alarm_is_told(
             process.kill()
     undisturbed(quiet_home, plan, [(node.name, node.readings) for node in nodes])
     expected, recorded = readings_of(quiet_home), readings_of(home)
-    count = rows(home, "SELECT count(*) FROM reading")[0][0]
+    count = how_many(home)
     lost, doubled = len(expected - recorded), count - len(recorded & expected)
     cycles, wanted = cycles_of(home, shipped.SITE), cycles_of(quiet_home, shipped.SITE)
     hours, hours_wanted = hours_of(home), hours_of(quiet_home)

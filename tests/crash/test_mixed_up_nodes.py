@@ -7,10 +7,8 @@ from __future__ import annotations
 
 import json
 import shutil
-import sqlite3
 import subprocess
 import time
-from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -22,8 +20,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from tests.conftest import Figures, Mosquitto
 from tests.node.workbench import HERE, Kept, ask, finished, journaled, recorded, recording, settings, start, until
 from tidetray.ingest.settings.model import BrokerSettings
-from tidetray.ingest.store import backup
-from tidetray.ingest.store.recording import Store
+from tidetray.ingest.store import backup, queries
+from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.wire import packs, topics
 
 LEVEL = [{"kind": "pressure", "tray": "tray-1", "pin": 35, "full_pa": 2000, "every_ms": 20}]
@@ -114,9 +112,14 @@ def test_two_sites_with_one_node_name_are_two_nodes(tmp_path: Path, mosquitto: M
                 board.kill()
         for board in boards.values():
             board.drain()
-    query = "SELECT channel, time_ms, value FROM reading JOIN series ON series.id = reading.series WHERE site = ?"
     for site, board in boards.items():
-        assert sorted(ask(bench_store.path, query, site)) == sorted(board.kept)
+        there = [
+            (key.channel, *row)
+            for key in queries.all_series(bench_store)
+            if key.site == site
+            for row in bench_store.raw.rows(key.id)[["time_ms", "value"]].tolist()
+        ]
+        assert sorted(there) == sorted(board.kept)
     without_trouble(bench_store.path)
 
 
@@ -166,7 +169,7 @@ def test_a_message_that_tidetray_itself_fails_on_does_not_stop_the_shipped_node(
     with recording(bench_store.path, BrokerSettings(port=mosquitto.port)):
         board.start()
         try:
-            until(lambda: ask(bench_store.path, "SELECT 1 FROM message_range WHERE first_seq = 1 AND last_seq > 16"))
+            until(lambda: any(boot.upto > 16 for node in queries.nodes(bench_store, "nursery") for boot in node.boots))
         finally:
             board.kill()
         board.drain()
@@ -205,8 +208,8 @@ def test_an_old_copy_of_the_record_put_back_while_nodes_run_says_what_it_lacks(
             board.drain()
     finally:
         board.kill()
-    with closing(sqlite3.connect(saved)) as whole:
-        was_recorded = whole.execute("SELECT count(*) FROM reading").fetchone()[0]
+    with open_store(saved) as whole:
+        was_recorded = whole.raw.count()
     there, kept = recorded(path, "bench-1"), board.kept
     gone = ask(path, "SELECT sum(last_seq - first_seq + 1) FROM message_gap")
     figures(f"kept={len(kept)} copy={before} lost_record={was_recorded} now={len(there)} messages_gone={gone[0][0]}")

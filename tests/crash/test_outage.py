@@ -192,14 +192,14 @@ def test_the_brokers_window_is_no_bound_but_the_recorders_queue_is(
         pass  # its session
     send(node, range(1, 5001))
     most: list[int] = []
+    real = Store.record
+
+    def slow(*batch: Any) -> Any:
+        time.sleep(0.1)
+        return real(*batch)
+
+    monkeypatch.setattr(Store, "record", slow)  # before it connects: on a busy machine all could be recorded by then
     with recording(bench_store.path, mosquitto.port) as recorder:
-        real = recorder._store.record
-
-        def slow(*batch: Any) -> Any:
-            time.sleep(0.1)
-            return real(*batch)
-
-        monkeypatch.setattr(recorder._store, "record", slow)
         while node.upto() < 5000:
             most.append(recorder.state().backlog)
             time.sleep(0.01)

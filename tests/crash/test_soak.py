@@ -35,8 +35,7 @@ TRIES, AGAIN_S = 6, 20.0
 
 def recorded(home: Path) -> int:
     with open_store(home / RECORD_FILE, read_only=True) as store:
-        (count,) = store.connection.execute("SELECT count(*) FROM reading").fetchone()
-    return int(count)
+        return store.raw.count()
 
 
 @pytest.mark.timeout(400)

@@ -320,9 +320,7 @@ def test_off_is_off_and_another_server_gets_all_of_it(bench_store: Store, influx
 
 def test_the_queue_is_part_of_the_transaction_that_records(bench_store: Store, influx: InfluxSettings) -> None:
     set_forwarding(bench_store, influx)
-    bench_store.connection.execute(
-        "CREATE TRIGGER refuse BEFORE INSERT ON hourly BEGIN SELECT raise(ABORT, 'disk'); END"
-    )
+    bench_store.connection.execute("CREATE TRIGGER refuse BEFORE INSERT ON tail BEGIN SELECT raise(ABORT, 'disk'); END")
     with pytest.raises(sqlite3.IntegrityError):
         record_levels(bench_store, [0])
     assert forwarding_of(bench_store).waiting == 0  # type: ignore[union-attr]

@@ -22,6 +22,7 @@ import pytest
 
 from tidetray.ingest.recorder.recorder import Recorder
 from tidetray.ingest.settings.model import BrokerSettings, Settings
+from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import open_store
 from tidetray.ui.demo.real_node import NoMicroPythonError, command
 
@@ -97,15 +98,13 @@ def ask(path: str | Path, query: str, *values: Any) -> list[Any]:
 
 def recorded(path: str | Path, node: str) -> list[Kept]:
     """What is on the recorder's disk of a node."""
-    rows = ask(
-        path,
-        (
-            "SELECT series.tray, series.channel, time_ms, value FROM reading JOIN series ON series.id = "
-            "reading.series WHERE node = ?"
-        ),
-        node,
-    )
-    return [(f"{tray}/{channel}".lstrip("/"), time_ms, value) for tray, channel, time_ms, value in rows]
+    with open_store(path, read_only=True) as store:
+        return [
+            (f"{key.tray}/{key.channel}".lstrip("/"), *row)
+            for key in queries.all_series(store)
+            if key.node == node
+            for row in store.raw.rows(key.id)[["time_ms", "value"]].tolist()
+        ]
 
 
 def journaled(folder: Path) -> list[Kept]:

@@ -52,6 +52,7 @@ def test_a_kept_state_and_all_readings_again_tell_the_same(bench_store: Store, m
     """Kept at any moment of a flood that does not drain, a start finds it once, with the same beginning."""
     readings = flood(T0, drains=False, seen_s=500)
     for cut in range(0, len(readings), 17):
+        bench_store.fold()
         with bench_store.transaction() as connection:
             for table in ("alarm_event", "outbox", "alarm", "alarm_mark", "alarm_watch", "reading", "message_range"):
                 connection.execute(f"DELETE FROM {table}")

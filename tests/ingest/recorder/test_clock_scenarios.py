@@ -168,10 +168,9 @@ def run(case: Case, path: Path) -> Outcome:
             for alarm in book.alarms():
                 raised.setdefault((alarm.key.place, alarm.key.name, alarm.key.kind), true_s / 60)
         kept = {
-            (node, time_ms)
-            for node, time_ms in store.connection.execute(
-                "SELECT node, time_ms FROM reading JOIN series ON series = id WHERE time_ms >= ?", (T0 - 40 * HOUR,)
-            ).fetchall()
+            (key.node, time_ms)
+            for key in queries.all_series(store)
+            for time_ms in store.raw.rows(key.id, T0 - 40 * HOUR)["time_ms"].tolist()
         }
         quarantined = store.connection.execute(
             "SELECT topic, payload FROM quarantine WHERE settled_ms IS NULL"

@@ -158,7 +158,7 @@ def test_a_failing_disk_acknowledges_nothing_and_is_made_up_for(
         until(lambda: node.upto() == 1)
         with open_store(bench_store.path) as other:
             other.connection.execute(
-                "CREATE TRIGGER full BEFORE INSERT ON reading BEGIN SELECT raise(ABORT, 'disk full'); END"
+                "CREATE TRIGGER full BEFORE INSERT ON tail BEGIN SELECT raise(ABORT, 'disk full'); END"
             )
             node.send(pack(2))
             until(lambda: recorder.totals.store_failures >= 1)

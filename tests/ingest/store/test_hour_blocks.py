@@ -67,6 +67,7 @@ def _recorded(store: Store) -> None:
     for first in range(0, len(rows), 24):
         if not 14 * DAY < rows[first][0] - MARCH < 60 * DAY:
             give(store, rows[first : first + 24], "light")
+    store.fold()
 
 
 @pytest.mark.parametrize("span", SPANS, ids=str)

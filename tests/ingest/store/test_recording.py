@@ -318,9 +318,7 @@ def test_summaries_do_not_depend_on_order_or_batches(data: st.DataObject, second
 
 def test_a_failed_transaction_leaves_nothing_and_the_next_one_works(bench_store: Store) -> None:
     bench_store.record([sent(("level", 0, 0.01), seq=1)])
-    bench_store.connection.execute(
-        "CREATE TRIGGER refuse BEFORE INSERT ON hourly BEGIN SELECT raise(ABORT, 'disk'); END"
-    )
+    bench_store.connection.execute("CREATE TRIGGER refuse BEFORE INSERT ON tail BEGIN SELECT raise(ABORT, 'disk'); END")
     with pytest.raises(sqlite3.IntegrityError):
         bench_store.record([sent(("level", 10, 0.02), seq=2)])
     assert stored(bench_store) == [(0, 0.01)]

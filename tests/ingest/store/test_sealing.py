@@ -150,6 +150,7 @@ def test_a_file_that_the_record_does_not_know_is_left_alone(bench_store: Store) 
 
 def test_nothing_is_taken_from_the_table_while_it_is_walked_through(bench_store: Store) -> None:
     rows = spring(bench_store)
+    bench_store.fold()
     set_forwarding(bench_store, InfluxSettings(url="http://127.0.0.1:8086", org="nurseries", bucket="tidetray"))
     assert seal_all(bench_store) == []
     assert table(bench_store) == len(rows)
@@ -168,7 +169,7 @@ def test_the_command_says_first_what_it_would_do(bench_store: Store) -> None:
         "nursery 2026-04: 360 readings would be sealed.",
         "nursery 2026-05: 108 readings would be sealed.",
     ]
-    assert table(bench_store) == len(rows)
+    assert bench_store.raw.tail.count() == len(rows)
     assert not folder(bench_store).exists()
     assert run("seal", "--home", place, "--older-than", "36500", "--dry-run") == (
         "No month that ended more than 36500 days ago has readings to be sealed.\n"
@@ -187,6 +188,7 @@ def test_the_command_says_first_what_it_would_do(bench_store: Store) -> None:
 
 def test_the_recorder_seals_by_itself_unless_told_not_to(bench_store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     rows = spring(bench_store)
+    bench_store.fold()
     monkeypatch.setattr(sealing_service, "FIRST_S", 0.01)
     place = Path(bench_store.path).parent
     for days, sealed in ((0, 0), (30, 3)):
