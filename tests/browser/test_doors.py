@@ -12,9 +12,10 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.opened import HOST, drawn, served
+from tests.browser.opened import HOST, drawn
 from tests.browser.test_sign_in import sign_in
-from tests.made_home import make_home
+from tests.browser.warm import served
+from tests.made_home import present_home
 from tidetray.ingest.home.accounts import People
 from tidetray.ui.web.gate import COOKIE
 
@@ -24,7 +25,7 @@ RIGHT = "seven wet pots"
 @pytest.fixture(scope="module")
 def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     now = datetime.now(UTC)
-    made = make_home(tmp_path_factory.mktemp("home"), now, readings_of=timedelta(hours=2))
+    made = present_home(tmp_path_factory.mktemp("home"), readings_of=timedelta(hours=6))
     for name, role in (("Robin", "manage"), ("Alex", "look")):
         People(made).add(name, RIGHT, role, by="", now=now)
     return made
@@ -108,7 +109,7 @@ def test_a_name_that_others_can_point_here_shows_nothing_without_accounts(tmp_pa
         executable_path="/usr/bin/chromium",
         args=["--no-sandbox", "--disable-gpu", "--host-resolver-rules=MAP evil.example 127.0.0.1"],
     )
-    open_home = make_home(tmp_path, datetime.now(UTC), readings_of=timedelta(minutes=30))
+    open_home = present_home(tmp_path, readings_of=timedelta(hours=6))
     with served(open_home) as url:
         page = rebound.new_context(bypass_csp=True).new_page()  # or the refusal's own policy would stop the attack
         evil = url.replace(HOST, "evil.example")

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, FilePayload, expect
 
-from tests.browser.opened import DRAWN_S, PHONE, WIDE, drawn, keep, served, visit
+from tests.browser.opened import DRAWN_S, PHONE, WIDE, drawn, keep, visit
 from tests.browser.sheet_walk import sheet_to_answer
+from tests.browser.warm import served
 from tests.sheet_layouts import LAYOUTS
 
 LAYOUT = {layout.name: layout for layout in LAYOUTS}

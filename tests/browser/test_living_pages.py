@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Dialog, expect
 
-from tests.browser.opened import HOST, PHONE, WIDE, drawn, keep, served, visit
+from tests.browser.opened import HOST, PHONE, WIDE, drawn, keep, visit
 from tests.browser.walks import Hand, three_treatments
-from tests.made_home import make_home
+from tests.browser.warm import served
+from tests.made_home import present_home
 from tidetray.ingest.alarms.book import AlarmBook
 from tidetray.ingest.alarms.tray_rules import Change
 from tidetray.ingest.core.readings import to_ms
@@ -33,7 +34,7 @@ SOON_MS = 90_000
 
 @pytest.fixture(scope="module")
 def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_home(tmp_path_factory.mktemp("home"), datetime.now(UTC), readings_of=timedelta(days=1))
+    return present_home(tmp_path_factory.mktemp("home"), readings_of=timedelta(days=1))
 
 
 @pytest.fixture(scope="module")

@@ -16,10 +16,11 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import Locator, Page, expect
 
-from tests.browser.opened import HOST, WIDE, drawn, faults, keep, served, shown, visit
+from tests.browser.opened import HOST, WIDE, drawn, faults, keep, shown, visit
 from tests.browser.test_first_run import started
 from tests.browser.test_set_up import page  # noqa: F401 fixture
 from tests.browser.walks import Hand, own_broker, three_treatments
+from tests.browser.warm import served
 from tests.conftest import Mosquitto
 from tests.sheet_layouts import LAYOUTS, NOW
 from tests.ui.changes.test_pots_on_trays import ALL

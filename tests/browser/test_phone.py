@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.opened import PHONE, WIDE, choose, keep, served, visit
-from tests.made_home import make_home
+from tests.browser.opened import PHONE, WIDE, choose, keep, visit
+from tests.browser.warm import served
+from tests.made_home import present_home
 from tests.year_home import make_year_home
 from tidetray.ingest.store.home_lock import RecorderLock
 
@@ -30,7 +31,7 @@ def tall_px(page: Page) -> int:
 
 
 def test_nine_trays_fit_two_screens(tmp_path: Path, page: Page) -> None:
-    home = make_home(tmp_path, datetime.now(UTC), readings_of=timedelta(days=2))
+    home = present_home(tmp_path, readings_of=timedelta(days=2))
     with RecorderLock(home), served(home) as url:
         visit(page, url)
         page.locator(".tt-line").nth(8).wait_for()
@@ -50,7 +51,7 @@ def test_forty_trays_are_a_line_each_by_bench_and_can_be_chosen(tmp_path: Path, 
 
 
 def test_a_phone_shows_three_maps_until_it_is_asked_for_all(tmp_path: Path, page: Page) -> None:
-    home = make_home(tmp_path, datetime.now(UTC), readings_of=timedelta(hours=6))
+    home = present_home(tmp_path, readings_of=timedelta(hours=6))
     with RecorderLock(home), served(home) as url:
         visit(page, f"{url}/positions")
         maps = page.locator("[data-testid=stVegaLiteChart]:visible")
@@ -65,7 +66,7 @@ def test_a_phone_shows_three_maps_until_it_is_asked_for_all(tmp_path: Path, page
 
 
 def test_three_tabs_are_at_the_thumb_and_lead_to_their_pages(tmp_path: Path, page: Page) -> None:
-    home = make_home(tmp_path, datetime.now(UTC), readings_of=timedelta(hours=6))
+    home = present_home(tmp_path, readings_of=timedelta(hours=6))
     with RecorderLock(home), served(home) as url:
         visit(page, f"{url}/trial")
         tabs = page.locator(".st-key-tabs")

@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.opened import PHONE, WIDE, faults, keep, served, shown, visit
+from tests.browser.opened import PHONE, WIDE, faults, keep, shown, visit
 from tests.browser.walks import Hand, three_treatments
+from tests.browser.warm import served
 from tests.conftest import Figures
 from tidetray.analysis.record.trial_data import TrialData, choose_trial
 from tidetray.ingest.core.readings import Reading, Tray, to_ms

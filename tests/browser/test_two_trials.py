@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.opened import PHONE, WIDE, choose, drawn, served, visit
+from tests.browser.opened import PHONE, WIDE, choose, drawn, visit
+from tests.browser.warm import served
 from tests.sheet_layouts import LAYOUTS, NOW
 from tidetray.ingest.files.sheet_trial import propose
 from tidetray.ingest.settings.model import RECORD_FILE

@@ -31,6 +31,9 @@ from tidetray.ui.web.serve import command, free_port
 ROOT = Path(__file__).parents[2]
 LOADED = (
     "altair",
+    "scipy.optimize",
+    "scipy.special",
+    "scipy.stats",
     "streamlit.starlette",
     "streamlit.web.bootstrap",
     "streamlit.web.cli",

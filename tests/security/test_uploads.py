@@ -20,7 +20,7 @@ from tests.browser.opened import DRAWN_S, launch, served, visit
 from tests.browser.test_sign_in import sign_in
 from tests.conftest import Figures
 from tests.ingest.recorder.test_recorder import until
-from tests.made_home import make_home
+from tests.made_home import present_home
 from tests.security.made_files import DOCUMENTS, TRIALS, WORKBOOKS
 from tidetray.ingest.files.apart import MOST_MEMORY_BYTES
 from tidetray.ingest.home.accounts import People
@@ -100,7 +100,7 @@ def payload(name: str, content: bytes) -> FilePayload:
 
 @pytest.mark.timeout(1200)
 def test_no_file_makes_the_server_grow(tmp_path: Path, figures: Figures) -> None:
-    home = make_home(tmp_path, datetime.now(UTC), readings_of=timedelta(hours=1))
+    home = present_home(tmp_path, readings_of=timedelta(hours=6))
     People(home).add("Robin", RIGHT, "manage", by="", now=datetime.now(UTC))
     sheets = {f"{name}.xlsx": make() for name, make in WORKBOOKS.items()}
     sheets |= {f"{name}.ods": make() for name, make in DOCUMENTS.items()}
