@@ -124,7 +124,9 @@ def find_orders(found: Plausible, step: float) -> Orders:
     low, high = _where(found, variance, df_pure if df_pure >= ENOUGH_DF else 0.0)
     modes = np.flatnonzero(by_gap <= least + 1e-9 * max(float(by_gap.max()), 1e-300))
     near = 1e-6 * found.span
-    findable = _findable(tuple(trays), tuple(_relative_gaps(tested)), int(df_pure))
+    findable = narrower
+    if np.isfinite(narrower):
+        findable *= float(np.sqrt(variance)) * _findable(tuple(trays), tuple(_relative_gaps(tested)), int(df_pure))
     return Orders(
         rises=bool(falling > limits[0]),
         falls=bool(rising > limits[1]),
@@ -137,7 +139,7 @@ def find_orders(found: Plausible, step: float) -> Orders:
         difference_var=difference_var,
         sigma=float(np.sqrt(variance)),
         df=float(df_pure if df_pure >= ENOUGH_DF else max(df_pure + len(tested) - 2, 1)),
-        findable=float(np.sqrt(variance)) * findable * narrower,
+        findable=findable,
     )
 
 
@@ -254,7 +256,8 @@ def _quantiles(trays: tuple[float, ...], gaps: tuple[float, ...], df_pure: int) 
 def _quantiles_beside(
     steps: tuple[tuple[float, ...], ...], trays: tuple[float, ...], gaps: tuple[float, ...], df_pure: int
 ) -> tuple[float, float, float]:
-    """The same where there are levels; `steps` as in `_Beside`."""
+    """The same where there are levels; `steps` as in `_Beside`. Infinite where levels leave nothing that tells how much
+    trays differ."""
     r = len(steps)
     beside = _Beside(np.eye(r), np.array(steps).reshape(r, len(gaps)))
     rng = np.random.default_rng(20)
@@ -263,6 +266,8 @@ def _quantiles_beside(
     by_gap = np.array([beside.lost_by_gap(each) for each in u])
     mean, tested = np.array([beside.means(each) for each in u]), np.r_[0.0, np.cumsum(gaps)]
     variance = _variance(pure, df_pure, mean, tested, np.array(trays))
+    if not variance.min() > _TINY:
+        return np.inf, np.inf, np.inf
     lost = np.column_stack([by_gap[:, 0], by_gap[:, -1], (u**2).sum(axis=1)]) - by_gap.min(axis=1)[:, None]
     falling, rising, level = np.quantile(lost / variance[:, None], LEVEL, axis=0)
     return float(falling), float(rising), float(level)

@@ -292,7 +292,8 @@ def _most_behind(orders: Orders, at: int, sign: int) -> float:
     others = np.flatnonzero(np.arange(len(orders.means)) != at)
     t = float(scipy.stats.t.isf(ALPHA / len(others), orders.df))
     ahead = sign * (orders.means[others] - orders.means[at])
-    margin = t * orders.sigma * np.sqrt(orders.difference_var[others, at])
+    var = orders.difference_var[others, at]
+    margin = np.where(np.isfinite(var), t * orders.sigma * np.sqrt(var), np.inf)
     return max(float((ahead + margin).max()), 0.0)
 
 

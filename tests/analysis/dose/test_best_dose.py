@@ -71,3 +71,17 @@ def test_two_trials_of_one_design_are_judged_as_one_with_twice_the_trays() -> No
     )
     assert (beside.inside, beside.low, beside.high) == (alone.inside, alone.low, alone.high) == (True, 9.0, 15.0)
     assert beside.sigma == pytest.approx(alone.sigma * np.sqrt(12 / 11), rel=1e-6)
+
+
+def test_where_runs_and_trays_explain_all_nothing_is_excluded() -> None:
+    """Of seven units one tray alone was in both runs: its change of dose is the step from run to run."""
+    tray = np.array([2, 0, 1, 2, 3, 4, 5])
+    levels = np.column_stack([np.ones(7), np.r_[0, np.ones(6)] - 6 / 7])
+    doses = np.array([21.0, 23, 21, 24, 23, 21, 24])
+    found = find_orders(plausible(Units(doses, scatter(5)[:7] + 0.01 * doses, levels, tray), ratio=4.0), 0.25)
+    assert not found.rises
+    assert not found.falls
+    assert not found.differs
+    assert np.isinf(found.findable)
+    assert np.isinf(found.difference_var[np.triu_indices(3, 1)]).all()
+    assert (found.low, found.high) == (21.0, 24.0)
