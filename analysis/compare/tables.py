@@ -265,7 +265,5 @@ def percent_difference(a: float, b: float, cov: Array, critical: float) -> tuple
     if not qa > 0:
         return 100 * (a / b - 1), np.nan, np.nan
     qb, qc = a * b - c2 * cov[0, 1], a**2 - c2 * cov[0, 0]
-    root = qb**2 - qa * qc
-    if root < 0:
-        return 100 * (a / b - 1), np.nan, np.nan
+    root = max(qb**2 - qa * qc, 0.0)  # a / b itself lies between the limits: below zero it is rounding
     return 100 * (a / b - 1), 100 * ((qb - np.sqrt(root)) / qa - 1), 100 * ((qb + np.sqrt(root)) / qa - 1)

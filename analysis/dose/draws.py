@@ -80,7 +80,7 @@ class Plausible:
     size: Array
     total: float
     scale: float
-    ratio: float = 0.0
+    ratio: float
 
     @property
     def df(self) -> int:
@@ -189,6 +189,4 @@ def plausible(units: Units, *, sign: int = 1, ratio: float = 0.0, tested: Array 
     # What the levels already explain adds nothing: dividing by its rounding would.
     seen = size > 1e-12 * len(units.y)
     rss = total - np.where(seen, np.maximum(along, 0.0) ** 2 / np.where(seen, size, 1.0), 0.0)
-    return Plausible(
-        units, sign, shapes, low, span, np.maximum(rss, 0.0), along, size, total, float(np.ptp(y)), ratio=ratio
-    )
+    return Plausible(units, sign, shapes, low, span, np.maximum(rss, 0.0), along, size, total, float(np.ptp(y)), ratio)

@@ -104,7 +104,7 @@ def repeated_readings(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None
     return [group.to_numpy() for _, group in several.groupby(keys, sort=False)["gross_g"]]
 
 
-def cochran_critical(n_groups: int, replicates: int, *, risk: float = 0.05) -> float:
+def cochran_critical(n_groups: int, replicates: int, *, risk: float) -> float:
     """Largest share of the summed variances that the largest of equal ones reaches with probability `risk`.
 
     Cochran's test, from the F distribution as in R's package outliers 0.15 (`qcochran`, read); within 0.001 of two

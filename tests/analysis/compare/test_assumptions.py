@@ -63,6 +63,14 @@ def test_spreads_of_pots_by_levene_as_scipy_has_it() -> None:
     assert "without taking spreads to be equal" in found.cautions[0]
 
 
+@pytest.mark.parametrize(("trays", "tested"), [((2, 3), True), ((3, 3), True), ((2, 2), False), ((1, 4), False)])
+def test_spreads_are_tested_from_two_trays_each_and_three_of_one_on(trays: tuple[int, int], tested: bool) -> None:
+    frame = pd.DataFrame({"treatment": np.repeat(["a", "b"], trays), "tray": np.arange(sum(trays))})
+    values = np.arange(1.0, 1 + sum(trays)) ** 2
+    found = check_spreads(values, layout(frame, "treatment", "tray"), values)
+    assert [row["check"] for row in found.rows] == ["spread between trays"] * tested
+
+
 def test_spreads_that_differ_by_less_than_twofold_do_not_matter() -> None:
     for sd, differ in ((1.9, False), (2.1, True)):
         off, where = scattered(1.0, sd, pots=20)

@@ -66,6 +66,18 @@ def test_without_a_change_there_is_nothing_to_compare() -> None:
     assert compare_runs(stayed) is None, "each tray went on with its treatment in the next run"
 
 
+def test_without_first_intervals_after_a_change_the_first_run_counts_whole() -> None:
+    table = placed(np.random.default_rng(3), effect=0.01, carry=0.02)
+    table.loc[(table["run"] == 0) & (table["in_run"] == 0), "rgr_per_day"] += 0.03  # at first all grew faster
+    found, kept = compare_runs(table), compare_runs(table[(table["run"] == 0) | (table["in_run"] > 0)])
+    assert found is not None
+    assert kept is not None
+    assert found.later is not None
+    assert kept.whole is not None
+    pd.testing.assert_frame_equal(found.later.pairs, kept.whole.pairs)
+    pd.testing.assert_frame_equal(found.later.means, kept.whole.means)
+
+
 def test_all_trays_changed_to_the_same_treatment() -> None:
     table = placed(np.random.default_rng(3))
     found = compare_runs(table.assign(treatment=np.where(table["run"] == 0, "dry", "wet")))

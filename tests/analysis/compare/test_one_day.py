@@ -88,6 +88,7 @@ def test_balanced_trays_by_hand() -> None:
     assert c.means["unit"].unique().tolist() == ["g"]
     # pots 2 within (df 6), tray means 1 = between + 2 / 2: nothing left between trays
     assert c.variance["estimate"].iloc[0] == pytest.approx(0, abs=1e-6)
+    assert c.variance["share"].tolist() == pytest.approx([0, 1], abs=1e-6)
 
 
 def test_percent_by_hand() -> None:
@@ -95,6 +96,17 @@ def test_percent_by_hand() -> None:
     pair = compared(BY_HAND).pairs.iloc[0]
     roots = np.sort(np.roots([121 - 2.569663, -308, 196 - 2.569663]))
     assert [pair["percent_low"], pair["percent_high"]] == pytest.approx(100 * (roots - 1), rel=1e-4)
+
+
+def test_the_sentence_is_the_same_whichever_treatment_comes_first() -> None:
+    """A share of dry and a share of wet, and their limits, are each other's reciprocals."""
+    for frame in (BY_HAND, BY_HAND.assign(mass_g=BY_HAND["mass_g"] - 8)):
+        one, other = (
+            compared(frame.assign(treatment=pd.Categorical(frame["treatment"], order))).summary
+            for order in (["wet", "dry"], ["dry", "wet"])
+        )
+        assert one == other
+    assert compared(BY_HAND).summary.startswith("Dry beat wet by 27 % (6 to 54 %)")
 
 
 def test_a_category_keeps_its_order() -> None:
@@ -244,6 +256,12 @@ def test_percent_of_hardly_any_degrees_of_freedom_has_no_limits() -> None:
         percent, *limits = percent_difference(0.05, 0.04, cov, critical)
         assert percent == pytest.approx(25.0)
         assert np.isnan(limits).all()
+
+
+@given(st.floats(0.01, 100), st.floats(0.01, 100))
+def test_percent_of_what_is_known_exactly_is_known_exactly(a: float, b: float) -> None:
+    exact = 100 * (a / b - 1)
+    assert percent_difference(a, b, np.zeros((2, 2)), 2.0) == pytest.approx([exact] * 3, rel=1e-5, abs=1e-4)
 
 
 def test_limits_that_are_not_known_are_not_said() -> None:

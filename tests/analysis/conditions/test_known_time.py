@@ -26,6 +26,9 @@ def test_what_is_mostly_unknown_has_no_figure() -> None:
 
 def test_unknown_hours_are_said_with_the_most_of_one_row() -> None:
     assert unknown_words(pd.Series([0.0, 0.01]), pd.Series([10.0, 10.0]), "intervals") == ()
+    assert unknown_words(pd.Series([0.5, 0.0]), pd.Series([10.0, 10.0]), "intervals")[0].startswith(
+        "1 of 2 intervals had unknown hours, at most 0.5 h of 10 h."
+    )
     assert unknown_words(pd.Series([0.0, 3.0, 2.0]), pd.Series([10.0, 20.0, 30.0]), "intervals") == (
         "2 of 3 intervals had unknown hours, at most 3.0 h of 20 h. They count neither as dry nor as wet.",
     )

@@ -250,6 +250,14 @@ def test_trays_do_not_see_each_other():
     assert points(light[light["tray"] == "tray-2"]) == [("07:00", 9), ("08:00", None)]
 
 
+def test_trays_of_the_same_hours_come_one_after_the_other():
+    rows = [("06:00", 50.0, 3600.0, 1800.0), ("07:00", 0.0, 3600.0, 0.0)]
+    one, other = hours_frame(*rows), hours_frame(*rows, tray="tray-2")
+    together = light_from_hours(pd.concat([one, other]).sort_values("time"))
+    apart = pd.concat([light_from_hours(one), light_from_hours(other)], ignore_index=True)
+    pd.testing.assert_frame_equal(together, apart)
+
+
 def test_no_hours_give_an_empty_frame():
     light = light_from_hours(hours_frame())
     assert light.empty

@@ -52,6 +52,13 @@ def test_without_a_level_the_tray_counts() -> None:
     assert wet_s(cycle(0, 20, 100, 160, peak_m=float("nan")), 0.031) == (160, 1)
 
 
+def test_a_flood_whose_rise_was_not_seen_leaves_a_raised_pot_as_it_drains() -> None:
+    """From 36 mm at 100 s to the film of 3 mm at 160 s: as worked by hand above, wet from the mark on at 20 s."""
+    unseen = cycle(None, 20, 100, 160, peak_m=0.036)
+    down = 100 + 60 * (6 - np.sqrt(10)) / (6 - np.sqrt(3))
+    assert wet_s(unseen, 0.0)[0] - wet_s(unseen, 0.010)[0] == pytest.approx(160 - down, abs=2e-3)
+
+
 def test_a_flood_below_the_mark_rises_until_the_pump_stops() -> None:
     low = cycle(0, None, 100, 130, peak_m=0.016, outcome="flood mark not reached")
     assert wet_s(low, 0.008)[0] == pytest.approx(50 + 30 * (4 - np.sqrt(8)) / (4 - np.sqrt(3)), abs=2e-3)

@@ -56,11 +56,17 @@ def test_a_difference_inside_trays_is_known_as_least_squares_know_it() -> None:
     assert found.difference_var[1, 2] == pytest.approx(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1])
 
 
-def test_two_trials_of_one_design_are_judged_as_one_with_twice_the_trays() -> None:
+@pytest.mark.parametrize(
+    ("top", "inside", "low", "high"),
+    [(9.0, False, 9.0, 12.0), (12.0, True, 9.0, 15.0), (13.0, True, 9.0, 15.0), (18.0, False, 15.0, 18.0)],
+)
+def test_two_trials_of_one_design_are_judged_as_one_with_twice_the_trays(
+    top: float, inside: bool, low: float, high: float
+) -> None:
     """Their levels are then at right angles to the doses: signs of steps and means of doses are two ways to one fit."""
     doses = np.tile(np.repeat([9.0, 12, 15, 18], 2), 2)
     rng = np.random.default_rng(4)
-    growth = 0.07 - 0.0004 * (doses - 13.0) ** 2 + 0.001 * rng.standard_normal(16)
+    growth = 0.07 - 0.0004 * (doses - top) ** 2 + 0.001 * rng.standard_normal(16)
     growth = growth - np.repeat([growth[:8].mean(), growth[8:].mean()], 8)
     trial = np.repeat([0, 1], 8)
     two = np.column_stack([np.ones(16), (trial == 1) - 0.5])
@@ -69,7 +75,7 @@ def test_two_trials_of_one_design_are_judged_as_one_with_twice_the_trays() -> No
     np.testing.assert_allclose(
         beside.difference_var[np.triu_indices(4, 1)], alone.difference_var[np.triu_indices(4, 1)], rtol=1e-9
     )
-    assert (beside.inside, beside.low, beside.high) == (alone.inside, alone.low, alone.high) == (True, 9.0, 15.0)
+    assert (beside.inside, beside.low, beside.high) == (alone.inside, alone.low, alone.high) == (inside, low, high)
     assert beside.sigma == pytest.approx(alone.sigma * np.sqrt(12 / 11), rel=1e-6)
 
 

@@ -45,7 +45,10 @@ def test_each_limit_is_named() -> None:
     assert why_not(schedule, WATER, ScheduleLimits()) == ()
     assert "longest safe one is 6 h" in why_not(schedule, WATER, ScheduleLimits(longest_dry_h=6))[0]
     assert "pump would run" in why_not(schedule, WATER, ScheduleLimits(pump_share=0.01), trays=9)[0]
-    assert "sump can give 20.0 L" in why_not(schedule, WATER, ScheduleLimits(sump_m3=0.03, sump_min_m3=0.01))[0]
+    assert (
+        "one flood takes 36.0 L and the sump can give 20.0 L"
+        in why_not(schedule, WATER, ScheduleLimits(sump_m3=0.03, sump_min_m3=0.01))[0]
+    )
     assert "do not fit" in why_not(FloodSchedule(20, 90), WATER, ScheduleLimits())[0]
 
 

@@ -48,8 +48,14 @@ def test_water_of_a_submersed_plant_is_of_the_usual_size() -> None:
 
 
 def test_too_short_a_spell_and_a_mass_that_rose_do_not_count() -> None:
-    assert "only over 1.0 hours" in judge_drying(weighed(2.0, 1.9995, hours=1)).sentences[0]
-    assert "heavier than before" in judge_drying(weighed(2.0, 2.01)).sentences[0]
+    for found, said in (
+        (judge_drying(weighed(2.0, 1.9995, hours=1)), "only over 1.0 hours"),
+        (judge_drying(weighed(2.0, 2.01)), "heavier than before"),
+        (judge_drying(weighed(2.0, 1.99)), "took 0.50%, more than 0.1%"),
+    ):
+        assert said in found.sentences[0]
+        assert not found.is_dry
+        assert math.isnan(found.water)
     first = judge_drying(weighed(2.0))
     assert "weigh again after 4 hours" in first.sentences[0]
     assert math.isnan(first.last_step)

@@ -76,6 +76,22 @@ def test_a_warning_ends_when_the_drain_was_cleaned() -> None:
     assert not slow_change([*EVEN, *[0.85] * 40, *[0.7] * 12]).warns
 
 
+def test_the_next_warning_begins_after_the_last_one_ended() -> None:
+    chart, place = Chart(), 0
+    for ratio in [*EVEN, *[0.85] * 40]:
+        chart.take(place, ratio)
+        place += 1
+    assert chart.since == LEARN_CYCLES
+    while chart.since is not None:
+        chart.take(place, 0.7)
+        place += 1
+    again = place
+    while chart.since is None:
+        chart.take(place, 0.85)
+        place += 1
+    assert chart.since == again
+
+
 def test_less_than_the_least_change_is_no_warning_however_certain() -> None:
     assert not slow_change([*EVEN, *[0.7 * (1 + LEAST_CHANGE - 0.005)] * 500]).warns
 

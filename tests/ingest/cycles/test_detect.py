@@ -427,6 +427,7 @@ def test_float_closed_in_a_dry_tray_is_unknown() -> None:
         [200, None, None, 300, "unknown"]
     ]
     assert cycles(level=level, flooded=flag((0, 0), (200, 1), (260, 0), until=1000)) == []  # no longer than a minute
+    assert len(cycles(level=level, flooded=flag((0, 0), (200, 1), (261, 0), until=1000))) == 1
 
 
 def test_float_open_in_a_flood_is_unknown() -> None:
@@ -436,6 +437,14 @@ def test_float_open_in_a_flood_is_unknown() -> None:
         [122, None, None, 656, "unknown"],
         [None, None, 660, 694, "complete"],
     ]
+
+
+def test_a_float_open_under_ripples_is_one_contradiction() -> None:
+    """24 and 21 mm in turn: above 22 mm, and never down to the mark of 20 mm until the tray drains."""
+    level = [(at, value if not 150 < at < 600 else (0.021, 0.024)[int(at / 10) % 2]) for at, value in TRAPEZOID]
+    found = cycles(level=level, flooded=flag((0, 0), until=1000))
+    assert [row[4] for row in found] == ["under way", "unknown", "complete"]
+    assert found[1][:4] == [122, None, None, 656]
 
 
 def test_a_bad_float_does_not_reach_the_floods_it_agrees_with() -> None:

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tidetray.ingest.core.readings import Reading, to_ms
-from tidetray.ingest.wire.message_records import claimed_number
+from tidetray.ingest.wire.message_records import LABELS, are_about_the_message, claimed_number
 from tidetray.ingest.wire.packs import Pack, decode, encode_pack
 from tidetray.ingest.wire.senml import MAX_NUMBER, WireError
 
@@ -28,6 +28,11 @@ def refused(*records: object) -> WireError:
     with pytest.raises(WireError) as caught:
         read(*records)
     return caught.value
+
+
+def test_what_is_about_the_message() -> None:
+    assert all(map(are_about_the_message, (*LABELS, "tray-1/boot", "a/b/seq")))
+    assert not any(map(are_about_the_message, ("reboot", "tray-1/upended", "boot/level", "tray-1/level", "")))
 
 
 def test_message_numbers_at_their_ends() -> None:

@@ -15,7 +15,7 @@ from tests.node_module import node_module
 from tidetray.analysis.dose.schedules import FloodSchedule, ScheduleLimits, TrayWater
 from tidetray.analysis.plan.timetable import make_timetable
 from tidetray.ingest.settings.model import BrokerSettings
-from tidetray.ingest.wire.timetables import TrayTimetable, messages
+from tidetray.ingest.wire.timetables import DAY_S, MAX_STARTS, TrayTimetable, messages
 from tidetray.ui.prints import timetable_files
 
 UNTIL = datetime(2026, 6, 8, 12, 0, tzinfo=UTC)
@@ -73,6 +73,13 @@ def test_what_no_node_could_follow_is_refused(wrong: dict[str, Any]) -> None:
     facts = {"starts_s": (0,), "wet_s": 60, "number": 1} | wrong
     with pytest.raises(ValueError, match="tray-1"):
         TrayTimetable("nursery", "bench-1", "tray-1", until=UNTIL, **facts)
+
+
+def test_the_least_and_the_most_of_a_timetable() -> None:
+    starts = (*range(MAX_STARTS - 1), DAY_S - 1)
+    TrayTimetable("nursery", "bench-1", "tray-1", 1, starts, 1, UNTIL)
+    with pytest.raises(ValueError, match="1 to 96 starts"):
+        TrayTimetable("nursery", "bench-1", "tray-1", 1, (*starts, 40_000), 1, UNTIL)
 
 
 def test_files_for_people(tmp_path: Path) -> None:
