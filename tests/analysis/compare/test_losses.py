@@ -39,6 +39,8 @@ def test_bounds_by_hand() -> None:
     assert (row["a"], row["b"], row["lost_a"], row["of_b"], row["lost_b"]) == ("dry", "wet", 0, 3, 2)
     assert (row["low"], row["high"]) == (pytest.approx(8 - 10), pytest.approx(8 - 7))
     assert not row["stands"]
+    lighter = loss_bounds(TRIAL.assign(net_g=TRIAL["net_g"] / 4), 14).bounds.set_index("of").loc["mass"]
+    assert (lighter["high"], bool(lighter["stands"])) == (pytest.approx(0.25), False)
     assert found.withheld("mass") == {frozenset(("dry", "wet"))}
     assert found.cautions[0].startswith("dry lost 0 of 3 pots and wet 2 of 3")
     assert "lies between −2 and 1 g, so no difference in mass is claimed" in found.cautions[0]

@@ -80,6 +80,7 @@ def test_balanced_trays_by_hand() -> None:
     assert pair["estimate"] == pytest.approx(3)
     assert pair["se"] == pytest.approx(math.sqrt(2 / 3))
     assert pair["p"] == pytest.approx(2 * stats.t.sf(3 / math.sqrt(2 / 3), 4))
+    assert pair["p_unadjusted"] == pytest.approx(pair["p"]), "of one pair"
     margin = stats.t.isf(0.025, 4) * math.sqrt(2 / 3)
     assert [pair["low"], pair["high"]] == pytest.approx([3 - margin, 3 + margin])
     assert pair["percent"] == pytest.approx(100 * 3 / 11)
@@ -272,7 +273,9 @@ def test_limits_that_are_not_known_are_not_said() -> None:
         ({}, "stood 5 % ahead of dry (1 to 9 %)."),
         ({"low": np.nan, "high": np.nan}, "ahead of dry."),
     ):
-        assert rates_summary(rates, pd.DataFrame([pair]), pd.DataFrame([last | limits]), "").endswith(said)
+        summary = rates_summary(rates, pd.DataFrame([pair]), pd.DataFrame([last | limits]), "")
+        assert summary.startswith("Wet grew faster than dry by 1 percentage points a day (-0.4 to 2.4); ")
+        assert summary.endswith(said)
 
 
 def test_a_block_that_all_compared_pots_share_takes_nothing_out() -> None:

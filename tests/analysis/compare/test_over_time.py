@@ -52,7 +52,10 @@ def test_growth_that_bends_is_told_from_a_straight_line() -> None:
     w = weighed()
     assert not said(w, "over the trial")
     for bend, words in ((-0.0003, "Growth slowed down over the trial"), (0.0003, "Growth sped up over the trial")):
-        assert said(w.assign(mass_g=w["mass_g"] * np.exp(bend * w["day"] ** 2)), words)
+        bent = w.assign(mass_g=w["mass_g"] * np.exp(bend * w["day"] ** 2))
+        assert said(bent, words)
+        assert said(bent[bent["tray"].isin(["tray-0-0", "tray-0-1", "tray-1-0"])], words), "by three trays"
+        assert not said(bent[bent["tray"].isin(["tray-0-0", "tray-1-0"])], words)
 
 
 def test_who_dropped_out_was_lighter_or_heavier_than_its_neighbours_or_neither() -> None:
@@ -74,6 +77,12 @@ def test_only_pots_that_changed_trays_are_said_to() -> None:
     w = weighed()
     assert not said(w.assign(pot=w["tray"] + w["pot"]), "changed trays")
     assert not said(w, "more than once")
+
+
+def test_of_two_trays_that_hold_both_treatments_the_tray_is_a_random_effect() -> None:
+    w = weighed(pots(trays=2))
+    blocks = w.assign(pot=w["treatment"] + w["pot"], tray="bench-" + w["tray"].str[-1])
+    assert {"tray: level", "pot: level"} <= set(grown(blocks).variance["source"])
 
 
 def test_two_trays_a_treatment_give_trays_no_slope_of_their_own() -> None:

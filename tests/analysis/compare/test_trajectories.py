@@ -11,7 +11,7 @@ from scipy import stats
 
 from tests.conftest import Figures
 from tidetray.analysis.compare.over_time import GrowthComparison, compare_growth
-from tidetray.analysis.compare.trajectories import crossings, early_lag, tray_courses
+from tidetray.analysis.compare.trajectories import crossings, early_lag, mean_courses, tray_courses
 from tidetray.ingest.nursery.nursery import make_nursery
 
 NAMED = {"mass": "net_g", "day": "day", "treatment": "treatment", "tray": "tray"}
@@ -48,6 +48,20 @@ def test_a_course_is_the_mean_of_logarithms() -> None:
     assert tray_courses(frame, **NAMED, stock="stock")["ln_g"].tolist() == pytest.approx([0.0, np.log(4.0)])
     with pytest.raises(ValueError, match="above 0"):
         tray_courses(frame.assign(net_g=0.0), **NAMED)
+
+
+def test_mean_courses_and_their_limits_by_hand() -> None:
+    """ln masses 0, 0.2 and 1, 1.2, 1.4: means 0.1 and 1.2, variance pooled over 1 + 2 df 0.1 / 3."""
+    courses = pd.DataFrame(
+        {"treatment": list("aabbb"), "tray": list("uvxyz"), "day": 7.0, "ln_g": [0, 0.2, 1, 1.2, 1.4], "n_pots": 4}
+    )
+    found = mean_courses(courses)
+    for row, (mean, trays) in zip(found.to_dict("records"), ((0.1, 2), (1.2, 3)), strict=True):
+        margin = stats.t.isf(0.025, 3) * np.sqrt(0.1 / 3 / trays)
+        assert row["mass_g"] == pytest.approx(np.exp(mean))
+        assert [row["low"], row["high"]] == pytest.approx([np.exp(mean - margin), np.exp(mean + margin)])
+    alone = mean_courses(courses.drop_duplicates("treatment"))
+    assert alone[["low", "high"]].isna().all().all()
 
 
 def test_a_crossing_by_hand() -> None:

@@ -120,6 +120,8 @@ EVENTS = pd.DataFrame(
 def test_breaks_are_of_pots_and_a_swap_is_of_two() -> None:
     found = pot_breaks(EVENTS)
     assert found[["pot", "splits"]].to_numpy().tolist() == [["a", True], ["b", False], ["c", False]]
+    for kind in ("pot re-potted", "pot moved"):
+        assert pot_breaks(EVENTS[:1].assign(kind=kind))["splits"].tolist() == [False]
 
 
 def test_a_session_ends_at_a_break() -> None:

@@ -14,6 +14,7 @@ from tests.conftest import DATA
 from tidetray.ingest.core.readings import CHANNELS, Reading
 from tidetray.ingest.wire import packs
 from tidetray.ingest.wire.fast_packs import read_usual
+from tidetray.ingest.wire.senml import MAX_PAYLOAD_BYTES
 
 NOW_MS = 1_780_320_000_000
 
@@ -138,6 +139,13 @@ def test_spoilt_packs_of_the_examples() -> None:
 def test_a_label_that_stands_twice_is_left_to_the_thorough_way() -> None:
     assert not agree(b'[{"n":"level","u":"m","v":0.01,"v":0.02,"t":-1}]')
     assert agree(b'[{"n":"level","u":"m","v":0.02,"t":-1}]')
+    assert not agree(b'[{"n":"boot","vs":"7f3a"},{"n":"seq","v":7,"vs":"7"}]')
+
+
+def test_a_message_that_is_too_long_is_left_to_the_thorough_way() -> None:
+    pack = b'[{"n":"level","u":"m","v":0.02,"t":-1}]'
+    assert agree(pack.rjust(MAX_PAYLOAD_BYTES))
+    assert not agree(pack.rjust(MAX_PAYLOAD_BYTES + 1))
 
 
 NUMBERS = st.from_regex(
