@@ -114,6 +114,11 @@ def _utc_now() -> datetime:
     return datetime.now(UTC)
 
 
+UNDER_WAY = 10_000
+"""Receipts that wait for the broker's acknowledgement. It comes behind all messages that the broker has under way to
+us: with paho's 20, hundreds of nodes that send for hours would get four receipts a second, and send all again."""
+
+
 class Subscriber(mqtt.Client):
     """Use `loop`, in one thread. `take` is called there with the messages of each read."""
 
@@ -136,6 +141,7 @@ class Subscriber(mqtt.Client):
         self.connection = 0
         self._connection_lock = threading.Lock()
         self.on_message = self._take_one
+        self.max_inflight_messages_set(UNDER_WAY)
         self.on_socket_register_write = lambda *_: None  # with it paho queues, and writes in `loop` only
 
     def acknowledge(self, batch: Iterable[Message]) -> None:

@@ -4,6 +4,7 @@ only."""
 from __future__ import annotations
 
 import random
+import socket
 import threading
 import time
 from collections.abc import Iterator
@@ -218,3 +219,30 @@ def test_writes_are_left_to_the_thread_that_reads(listening: Listening, sender: 
         listening.client.publish("from-here", str(n), qos=1)
     until(lambda: len(listening.came) >= 50)
     assert writers == {listening.thread.ident}
+
+
+def test_receipts_wait_for_no_acknowledgement_of_each_other() -> None:
+    """A broker acknowledges them behind all that it has under way to us: here never."""
+    came = bytearray()
+
+    def broker(listener: socket.socket) -> None:
+        connection, _ = listener.accept()
+        with connection:
+            connection.recv(1000)
+            connection.sendall(b"\x20\x02\x00\x00")  # CONNACK
+            connection.settimeout(20)
+            while came.count(b"receipt") < 500 and (read := connection.recv(65536)):
+                came.extend(read)
+
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        thread = threading.Thread(target=broker, args=(listener,))
+        thread.start()
+        client = Subscriber(lambda _messages: None, client_id="listening")
+        client.connect("127.0.0.1", listener.getsockname()[1])
+        until(lambda: client.loop(0.1) == MQTTErrorCode.MQTT_ERR_SUCCESS and client.is_connected())
+        for node in range(500):
+            client.publish(f"{node}/receipt", b"{}", qos=1)
+        until(lambda: client.loop(0.1) != MQTTErrorCode.MQTT_ERR_SUCCESS or not thread.is_alive())
+        client.close()
+        thread.join()
+    assert came.count(b"receipt") == 500
