@@ -107,6 +107,14 @@ def test_pots_never_pass_for_trays() -> None:
     assert by_pot.verdict == by_tray.verdict
 
 
+def test_trays_with_more_than_twice_the_pots_of_others_are_pointed_out() -> None:
+    rows = grow(made_nursery("peaked", 3), np.repeat(np.linspace(0, 24, 6), 2), np.random.default_rng(3))
+    first = rows[rows["tray"] == "tray-1"]
+    for more, said in ((1, False), (2, True)):
+        cautions = fit(pd.concat([rows, *[first] * more], ignore_index=True)).cautions
+        assert any("very different numbers of pots" in caution for caution in cautions) == said
+
+
 def test_trials_have_a_level_of_their_own() -> None:
     rng = np.random.default_rng(5)
     x = np.repeat(np.linspace(0, 24, 6), 2)
