@@ -7,8 +7,9 @@ a colour or a shade tells stands beside it as a number or a shape too. Fits noth
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from textwrap import wrap
 
 import pandas as pd
 
@@ -22,6 +23,9 @@ NEAR_PCT = 0.05
 
 PARTS = {"tray": "the tray", "place": "the place", "scale": "the scale", "rest": "all else"}
 _CELL_PX = 92
+WIDE = 5
+"""Trays of more columns have half a page each."""
+
 _BRIGHT, _DIM = "#fff6cf", "#b9b7ac"
 MOSTLY = 0.5
 """Of a tray whose water is unknown for a larger share of the time no hours a day are told."""
@@ -51,25 +55,65 @@ def tray_map(pots: pd.DataFrame, tray: pd.Series, largest_pct: float) -> Spec:
     Spec
     """
     rows, columns = int(pots["row"].max()), int(pots["column"].max())
-    marked = _records(_marked(pots, largest_pct))
-    inlet = pd.DataFrame({"x": [tray["inlet_column"]], "y": [tray["inlet_row"]], "said": ["water ➤"]}).dropna()
-    at = _Ground.of(rows, columns, inlet).at
+    inlet = _inlet(tray)
+    parts = _Parts([_rim(rows, columns)], _day(tray, rows, columns), _records(_marked(pots, largest_pct)), inlet)
+    return _whole(_layers(parts, _Ground.of(rows, columns, inlet).at), height=60 + rows * _CELL_PX)
+
+
+@dataclass
+class _Parts:
+    """What is drawn of trays, as rows of data: rims, bars of the day, pots, inlets."""
+
+    rims: list[Spec] = field(default_factory=list)
+    days: list[Spec] = field(default_factory=list)
+    marked: list[Spec] = field(default_factory=list)
+    inlets: list[Spec] = field(default_factory=list)
+
+    def add(self, other: _Parts, across: float, down: float) -> None:
+        """Those of another tray, that far to the right and down, in places of pots."""
+        for fields in ("rims", "days", "marked", "inlets"):
+            getattr(self, fields).extend(_moved(getattr(other, fields), across, down))
+
+
+_ACROSS, _DOWN = (
+    ("x", "left", "right", "column"),
+    ("y", "top", "bottom", "middle", "pot_y", "said_y", "light_y", "mark_y"),
+)
+
+
+def _moved(records: list[Spec], across: float, down: float) -> list[Spec]:
+    by = dict.fromkeys(_ACROSS, across) | dict.fromkeys(_DOWN, down)
+    return [{name: each + by[name] if name in by else each for name, each in record.items()} for record in records]
+
+
+def _layers(parts: _Parts, at: _At) -> list[Spec]:
     cell = at("left", "top") | {"x2": {"field": "right"}, "y2": {"field": "bottom"}}
-    layers = [
-        *_basin_layers(rows, columns, _day(tray, rows, columns), at, cell),
-        *_cell_layers(marked, cell),
-        *_pot_layers(marked, at),
-        _layer(
-            inlet,
-            _TEXT | {"color": p.WET, "fontWeight": "bold", "align": "right", "dx": -10},
-            at("x", "y") | {"text": named("said")},
-        ),
+    water = _TEXT | {"color": p.WET, "fontWeight": "bold", "align": "right", "dx": -10}
+    return [
+        *_basin_layers(parts, at, cell),
+        *_cell_layers(parts.marked, cell),
+        *_pot_layers(parts.marked, at),
+        _layer(parts.inlets, water, at("x", "y") | {"text": named("said")}),
     ]
-    spec = plain([layer for layer in layers if layer["data"]["values"]], height=60 + rows * _CELL_PX)
+
+
+def _whole(layers: list[Spec], *, height: int) -> Spec:
+    spec = plain([layer for layer in layers if layer["data"]["values"]], height=height)
     # shades of cells and colours of pots are two scales
     spec["resolve"] = {"scale": {"color": "independent"}}
     spec["config"]["view"] = {"stroke": None, "fill": None}
     return spec
+
+
+def _rim(rows: int, columns: int) -> Spec:
+    return {"left": 0.4, "right": columns + 0.6, "top": 0.4, "bottom": rows + 0.6}
+
+
+def _inlet(tray: pd.Series) -> list[Spec]:
+    """Where water comes in, if that is noted."""
+    if pd.isna(tray["inlet_column"]) or pd.isna(tray["inlet_row"]):
+        return []
+    return [{"x": float(tray["inlet_column"]), "y": float(tray["inlet_row"]), "said": "water ➤"}]
 
 
 _At = Callable[[str, str], Spec]
@@ -86,10 +130,8 @@ class _Ground:
     y: Spec
 
     @classmethod
-    def of(cls, rows: int, columns: int, inlet: pd.DataFrame) -> _Ground:
-        low_x, low_y = min([0.3, *(inlet["x"] - 0.95)]), min([0.3, *(inlet["y"] - 0.3)])
-        high_x = max([columns + 0.7, *(inlet["x"] + 0.3)])
-        high_y = max([rows + 0.7, *(inlet["y"] + 0.3)]) + 0.42
+    def of(cls, rows: int, columns: int, inlets: list[Spec]) -> _Ground:
+        (low_x, high_x), (low_y, high_y) = _room(rows, columns, inlets)
         axis = {"grid": False, "ticks": False, "domain": False, "tickMinStep": 1, "labelColor": p.QUIET, "title": None}
         drawn = []
         for domain, n in (([low_x, high_x], columns), ([high_y, low_y], rows)):
@@ -100,6 +142,14 @@ class _Ground:
 
     def at(self, x: str, y: str) -> Spec:
         return {"x": {**measured(x), **self.x}, "y": {**measured(y), **self.y}}
+
+
+def _room(rows: int, columns: int, inlets: list[Spec]) -> tuple[tuple[float, float], tuple[float, float]]:
+    """From where to where a tray reaches with its inlet and its bar, in places of pots: across, down."""
+    x, y = ([at[name] for at in inlets] for name in ("x", "y"))
+    across = min([0.3, *(at - 0.95 for at in x)]), max([columns + 0.7, *(at + 0.3 for at in x)])
+    down = min([0.3, *(at - 0.3 for at in y)]), max([rows + 0.7, *(at + 0.3 for at in y)])
+    return across, (down[0], down[1] + 0.42)
 
 
 def _marked(pots: pd.DataFrame, largest_pct: float) -> pd.DataFrame:
@@ -120,19 +170,19 @@ def _marked(pots: pd.DataFrame, largest_pct: float) -> pd.DataFrame:
     )
 
 
-def _basin_layers(rows: int, columns: int, day: pd.DataFrame, at: _At, cell: Spec) -> list[Spec]:
+def _basin_layers(parts: _Parts, at: _At, cell: Spec) -> list[Spec]:
     """The tray, and below it the bar of its day."""
-    rim: list[Spec] = [{"left": 0.4, "right": columns + 0.6, "top": 0.4, "bottom": rows + 0.6}]
-    parts = _records(day)
     wet = {"type": "rect", "fill": p.WET, "stroke": p.WET}
     unknown = {"type": "rect", "fill": "#e4e5e2", "stroke": p.UNKNOWN, "strokeDash": [3, 3]}
     return [
-        _layer(rim, {"type": "rect", "fill": _BASIN, "stroke": p.WET, "strokeWidth": 2.5, "cornerRadius": 12}, cell),
-        _layer(_of_kind(parts, "day"), {"type": "rect", "fill": p.PAPER, "stroke": p.WET}, cell),
-        _layer(_of_kind(parts, "unknown"), unknown, cell),
-        _layer(_of_kind(parts, "wet"), wet, cell),
         _layer(
-            _of_kind(parts, "day"),
+            parts.rims, {"type": "rect", "fill": _BASIN, "stroke": p.WET, "strokeWidth": 2.5, "cornerRadius": 12}, cell
+        ),
+        _layer(_of_kind(parts.days, "day"), {"type": "rect", "fill": p.PAPER, "stroke": p.WET}, cell),
+        _layer(_of_kind(parts.days, "unknown"), unknown, cell),
+        _layer(_of_kind(parts.days, "wet"), wet, cell),
+        _layer(
+            _of_kind(parts.days, "day"),
             _TEXT | {"fontSize": 11, "align": "left", "dx": 5, "color": p.INK},
             at("right", "middle") | {"text": named("said")},
         ),
@@ -204,17 +254,20 @@ def tray_maps(pots: pd.DataFrame, trays: pd.DataFrame) -> list[tuple[pd.Series, 
     list of (Series, str, Spec)
         The tray, its water and light in words, the picture.
     """
+    pots, drawn = _to_draw(pots, trays)
+    largest = float(pots["residual_pct"].abs().max())
+    own = {str(tray): rows for tray, rows in pots.groupby("tray")}
+    return [(tray, _water(tray), tray_map(own[tray["tray"]], tray, largest)) for tray in drawn]
+
+
+def _to_draw(pots: pd.DataFrame, trays: pd.DataFrame) -> tuple[pd.DataFrame, list[pd.Series]]:
+    """The pots with their growth in percent, and the trays that have some, in the order of their names."""
     pots = pots.assign(residual_pct=100 * pots["residual"], growth_pct=100 * pots["rgr_per_day"])
     if "light_factor" not in pots.columns:
         pots["light_factor"] = float("nan")
-    largest = float(pots["residual_pct"].abs().max())
     ordered = trays.sort_values("tray", key=lambda names: names.map(natural), kind="stable")
-    own = {str(tray): rows for tray, rows in pots.groupby("tray")}
-    return [
-        (tray, _water(tray), tray_map(own[tray["tray"]], tray, largest))
-        for _, tray in ordered.iterrows()
-        if tray["tray"] in own
-    ]
+    own = set(pots["tray"])
+    return pots, [tray for _, tray in ordered.iterrows() if tray["tray"] in own]
 
 
 def _water(tray: pd.Series) -> str:
@@ -227,58 +280,150 @@ def _water(tray: pd.Series) -> str:
     return f"under water {tray['wet_h_d']:.1f} h a day{unknown}{light}"
 
 
-def _day(tray: pd.Series, rows: int, columns: int) -> pd.DataFrame:
+def _day(tray: pd.Series, rows: int, columns: int) -> list[Spec]:
     """A bar of 24 hours below the tray: under water, then unknown; nothing where the tray's water is not told of."""
     wet_h, unknown = float(tray.get("wet_h_d", math.nan)), float(tray.get("unknown_share", 0.0))
     if math.isnan(unknown) or (math.isnan(wet_h) and unknown == 0):
-        return pd.DataFrame(columns=["kind", "left", "right", "top", "bottom", "middle", "said"])
+        return []
     first, width = 0.5, 0.55 * columns
     wet = 0.0 if math.isnan(wet_h) else wet_h / 24 * (1 - unknown)
     told = f"{wet_h:.1f} of 24 h wet" if unknown <= MOSTLY and not math.isnan(wet_h) else "water unknown"
+    at = {"top": rows + 0.75, "bottom": rows + 0.95, "middle": rows + 0.85, "said": told}
     parts = [("day", 0.0, 1.0), ("unknown", wet, wet + unknown), ("wet", 0.0, wet)]
-    return pd.DataFrame(
-        [
-            (kind, first + begin * width, first + end * width, rows + 0.75, rows + 0.95, rows + 0.85, told)
-            for kind, begin, end in parts
-            if end - begin > 0.002
-        ],
-        columns=["kind", "left", "right", "top", "bottom", "middle", "said"],
-    )
+    return [
+        {"kind": kind, "left": first + begin * width, "right": first + end * width, **at}
+        for kind, begin, end in parts
+        if end - begin > 0.002
+    ]
 
 
-def whole_map(maps: Sequence[tuple[str | list[str], Spec]]) -> Spec:
-    """The maps of all trays as one picture, with what the marks mean: to print, or to show a friend.
+_HEAD_PX, _LINE_PX, _AROUND_PX, _MARGIN_PX = 46, 15, 30, 22
+"""Above the maps: what the marks mean. A line of a title. Between trays. Left of all."""
+
+
+def whole_maps(pots: pd.DataFrame, trays: pd.DataFrame, *, page: float | None = None) -> list[Spec]:
+    """The maps of all trays as one picture, or as one for each page, with what the marks mean: to print, or to show
+    a friend.
+
+    All trays share one pair of scales: a picture with axes and a frame for each takes ten times as long to draw.
 
     Parameters
     ----------
-    maps : sequence of tuple[str or list[str], Spec]
-        The name of each tray, and its map.
+    pots, trays : DataFrame
+        As for `tray_maps`.
+    page : float, optional
+        How many times as high as wide a picture may be. Default: one picture, as high as it comes.
 
     Returns
     -------
-    Spec
+    list of Spec
+        With a width of its own each [px].
     """
-    each = [
-        {
-            "title": {"text": title, "anchor": "start"},
-            "width": 320,
-            "height": spec["height"],
-            "layer": spec["layer"],
-            "resolve": spec["resolve"],
-        }
-        for title, spec in maps
+    pots, drawn = _to_draw(pots, trays)
+    rows, columns = int(pots["row"].max()), int(pots["column"].max())
+    across = 2 if len(drawn) <= 4 or columns > WIDE else 3
+    tray_px, cell_px = (320, _CELL_PX) if across == 2 else (274, 76)
+    (left, right), (top, bottom) = _room(rows, columns, [at for tray in drawn for at in _inlet(tray)])
+    titles = {str(tray["tray"]): _title(tray, tray_px) for tray in drawn}
+    step = _Steps(
+        across,
+        (left, right),
+        (top, bottom),
+        tray_px / (right - left),
+        (60 + rows * cell_px) / (bottom - top),
+        max(map(len, titles.values())),
+    )
+    per_picture = len(drawn)
+    if page is not None:
+        per_picture = across * max(1, int((page * step.width_px(across) - _HEAD_PX) / step.down_px))
+    largest = float(pots["residual_pct"].abs().max())
+    marked: dict[str, list[Spec]] = {}
+    shown = _marked(pots, largest)
+    shown["size"] *= cell_px / _CELL_PX
+    for pot, tray in zip(_records(shown), pots["tray"], strict=True):
+        marked.setdefault(str(tray), []).append(pot)
+    return [_map_of(drawn[n : n + per_picture], marked, titles, step) for n in range(0, len(drawn), per_picture)]
+
+
+@dataclass(frozen=True)
+class _Steps:
+    """How trays are set out beside each other and below: `x_px`, `y_px` are the size of a place [px], `lines` those of
+    the longest title."""
+
+    across: int
+    x: tuple[float, float]
+    y: tuple[float, float]
+    x_px: float
+    y_px: float
+    lines: int
+
+    @property
+    def above_px(self) -> float:
+        """The title and the numbers of the columns."""
+        return (self.lines + 1) * _LINE_PX + 4
+
+    @property
+    def across_px(self) -> float:
+        return (self.x[1] - self.x[0]) * self.x_px + _AROUND_PX
+
+    @property
+    def down_px(self) -> float:
+        return (self.y[1] - self.y[0]) * self.y_px + self.above_px + 10
+
+    def width_px(self, across: int) -> float:
+        return _MARGIN_PX + across * self.across_px
+
+
+def _title(tray: pd.Series, width_px: float) -> list[str]:
+    """A tray's name and treatment, then its water and light, in as many lines as that takes."""
+    return [f"{tray['tray']}, {tray['treatment']}", *wrap(_water(tray), int(width_px / 5.2))]
+
+
+def _map_of(
+    trays: list[pd.Series], marked: Mapping[str, list[Spec]], titles: Mapping[str, list[str]], step: _Steps
+) -> Spec:
+    parts, said, numbers = _Parts(), [], []
+    for n, tray in enumerate(trays):
+        own = marked[tray["tray"]]
+        rows, columns = (max(pot[name] for pot in own) for name in ("row", "column"))
+        right, down = n % step.across * step.across_px / step.x_px, n // step.across * step.down_px / step.y_px
+        parts.add(_Parts([_rim(rows, columns)], _day(tray, rows, columns), own, _inlet(tray)), right, down)
+        first, top = step.x[0] - (_MARGIN_PX - 8) / step.x_px, step.y[0] - step.above_px / step.y_px
+        lines = [
+            {"x": first, "y": top + (k + 1) * _LINE_PX / step.y_px, "said": line, "name": k == 0}
+            for k, line in enumerate(titles[tray["tray"]])
+        ]
+        count = [{"x": k, "y": step.y[0] - 4 / step.y_px, "said": str(k)} for k in range(1, columns + 1)]
+        count += [{"x": step.x[0] - 6 / step.x_px, "y": k, "said": str(k)} for k in range(1, rows + 1)]
+        said += _moved(lines, right, down)
+        numbers += _moved(count, right, down)
+    return _set_out(parts, said, numbers, len(trays), step)
+
+
+def _set_out(parts: _Parts, titles: list[Spec], numbers: list[Spec], trays: int, step: _Steps) -> Spec:
+    width = step.width_px(min(trays, step.across))
+    height = -(-trays // step.across) * step.down_px
+    low_x, low_y = step.x[0] - _MARGIN_PX / step.x_px, step.y[0] - step.above_px / step.y_px
+    x, y = (
+        {"scale": {"domain": domain, "nice": False, "zero": False}, "axis": None}
+        for domain in ([low_x, low_x + width / step.x_px], [low_y + height / step.y_px, low_y])
+    )
+    at = _Ground(x, y).at
+    title = _TEXT | {"fontSize": 13, "fontWeight": "bold", "align": "left", "baseline": "bottom"}
+    water = _TEXT | {"fontSize": 11, "align": "left", "baseline": "bottom"}
+    number = _TEXT | {"color": p.QUIET}
+    layers = [
+        *_layers(parts, at),
+        _layer([line for line in titles if line["name"]], title, at("x", "y") | {"text": named("said")}),
+        _layer([line for line in titles if not line["name"]], water, at("x", "y") | {"text": named("said")}),
+        _layer(numbers, number, at("x", "y") | {"text": named("said")}),
     ]
     told = [
         "▲ grew faster, ▼ slower than the mean of its tray, in percentage points a day",
         "Small number: light at the place, of what the tray's sensor sees. Bar: the tray's day under water",
     ]
-    meaning = {"text": told, "anchor": "start", "fontSize": 13, "fontWeight": "normal", "color": p.INK, "offset": 14}
-    return {
-        "title": meaning,
-        "concat": each,
-        "columns": 3 if len(each) > 2 else len(each),
-        "config": maps[0][1]["config"],
-    }
+    meaning = {"text": told, "anchor": "start", "fontSize": 13, "fontWeight": "normal", "color": p.INK, "offset": 6}
+    return _whole(layers, height=round(height)) | {"title": meaning, "width": round(width)}
 
 
 def partial_effect(points: pd.DataFrame, line: pd.DataFrame, title: str) -> Spec:

@@ -9,7 +9,7 @@ import pandas as pd
 from tidetray.analysis.base.words import counted
 from tidetray.analysis.compare.crossover import said_of_runs
 from tidetray.analysis.pictures.base import Spec
-from tidetray.analysis.pictures.positions import tray_maps, whole_map
+from tidetray.analysis.pictures.positions import tray_maps, whole_maps
 from tidetray.analysis.questions.answer import Answer
 from tidetray.analysis.questions.conditions import conditions, mean_conditions
 from tidetray.analysis.questions.growth import NO_GROWTH, not_weighed_twice
@@ -70,8 +70,13 @@ class PositionsAnswer(Answer):
         return [] if self.positions is None else tray_maps(self.positions.pots, self.trays)
 
     def picture(self) -> Spec | None:
-        maps = self.maps()
-        return whole_map([(f"{tray['tray']}, {tray['treatment']}", drawn) for tray, _, drawn in maps]) if maps else None
+        """The maps of all trays as one picture; None before there are places."""
+        drawn = self.pictures()
+        return drawn[0] if drawn else None
+
+    def pictures(self, *, page: float | None = None) -> list[Spec]:
+        """`picture` in pieces that are no more than `page` times as high as wide."""
+        return [] if self.positions is None else whole_maps(self.positions.pots, self.trays, page=page)
 
 
 def positions(data: TrialData, *, neighbours: str = "rook") -> PositionsAnswer:

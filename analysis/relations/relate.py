@@ -197,7 +197,8 @@ def relate(
     inflation = vif(rows.x, rows.basis)
     X = np.column_stack([rows.fixed, rows.x])
     fit = fit_mixed(rows.y, X, _terms(rows, where, cautions))
-    effects, without = _effects(rows, fit, X, where, inflation)
+    tested = KenwardRoger(fit)
+    effects, without = _effects(rows, tested, X, where, inflation)
     cautions += (
         _bend_cautions(rows, fit, effects, where) + _collinear_cautions(rows, inflation) + _tray_cautions(effects)
     )
@@ -208,7 +209,7 @@ def relate(
     )
     sentences = tuple(_sentence(row) for row in effects.to_dict("records"))
     return Relation(
-        effects, _size_row(rows, fit), variance, points, lines, without, sentences, tuple(dict.fromkeys(cautions))
+        effects, _size_row(rows, tested), variance, points, lines, without, sentences, tuple(dict.fromkeys(cautions))
     )
 
 
@@ -408,10 +409,10 @@ def _treatment_words(rows: _Rows, where: list[Variation], treatments: int) -> st
 
 
 def _effects(
-    rows: _Rows, fit: MixedFit, X: Array, where: list[Variation], inflation: Array
+    rows: _Rows, tested: KenwardRoger, X: Array, where: list[Variation], inflation: Array
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    first = rows.fixed.shape[1]
-    kr = KenwardRoger(fit).contrasts(np.eye(X.shape[1])[first:])
+    fit, first = tested.fit, rows.fixed.shape[1]
+    kr = tested.contrasts(np.eye(X.shape[1])[first:])
     left_out = without_trays(_equations(rows, fit, X))[:, first:]
     centred = rows.x - rows.basis @ (rows.basis.T @ rows.x)
     df = _capped(kr.df, rows, where)
@@ -505,11 +506,11 @@ def _bend_cautions(rows: _Rows, fit: MixedFit, effects: pd.DataFrame, where: lis
     return out
 
 
-def _size_row(rows: _Rows, fit: MixedFit) -> pd.DataFrame:
+def _size_row(rows: _Rows, tested: KenwardRoger) -> pd.DataFrame:
     columns = ["estimate", "se", "df", "low", "high"]
     if rows.size_at is None:
         return pd.DataFrame(columns=columns)
-    c = KenwardRoger(fit).contrasts(np.eye(len(fit.beta))[[rows.size_at]])
+    c = tested.contrasts(np.eye(len(tested.fit.beta))[[rows.size_at]])
     e, se, df = float(c.estimate[0]), float(c.se[0]), float(c.df[0])
     margin = float(scipy.stats.t.isf(0.025, df)) * se if df >= LEAST_DF else np.nan
     return pd.DataFrame([(e, se, df, e - margin, e + margin)], columns=columns)

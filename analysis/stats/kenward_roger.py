@@ -80,7 +80,7 @@ def _traces(fit: MixedFit) -> _Traces:
     told = np.diag(expected) > 1e-10 * np.diag(with_means_known)
     r = np.append(-C @ moments.v[x, p], 1.0)  # y - X b in [Q r]
     score = moments.d @ r
-    quadratic = np.einsum("a,ijab,b->ij", r, h, r) / 2 - np.einsum("ia,ab,jb->ij", score[:, x], C, score[:, x])
+    quadratic = (h @ r) @ r / 2 - score[:, x] @ C @ score[:, x].T
     return _Traces(C, P, QQ, expected, 2 * quadratic - expected, told)
 
 
@@ -101,7 +101,9 @@ class KenwardRoger:
         t = _traces(self.fit)
         W = np.zeros_like(t.expected)
         W[np.ix_(t.told, t.told)] = 2 * _inverse(t.expected[np.ix_(t.told, t.told)])
-        correction = np.einsum("ij,ijab->ab", W, t.QQ) / 2 - np.einsum("ij,iab,bc,jcd->ad", W, t.P, t.C, t.P)
+        # product by product: all at once would take a step for each of p⁴ combinations of columns
+        crossed = np.einsum("iab,ibd->ad", t.P @ t.C, np.tensordot(W, t.P, axes=1))
+        correction = np.einsum("ij,ijab->ab", W, t.QQ) / 2 - crossed
         return t, W, t.C + 2 * t.C @ correction @ t.C
 
     def contrasts(self, contrasts: ArrayLike) -> Contrasts:
@@ -114,7 +116,7 @@ class KenwardRoger:
         rows = _rows(contrasts)
         L = rows @ self.fit.to_inner
         CL = t.C @ L.T
-        ratio = np.einsum("am,iab,bm->im", CL, t.P, CL) / np.einsum("ma,am->m", L, CL)
+        ratio = (CL * (t.P @ CL)).sum(axis=1) / np.einsum("ma,am->m", L, CL)
         cov = L @ adjusted @ L.T
         df = 2 / np.einsum("ij,im,jm->m", W, ratio, ratio)
         sound = np.diag(cov) > 0
@@ -134,7 +136,7 @@ class KenwardRoger:
         M = theta @ t.C @ t.P @ t.C
         traces = np.einsum("iaa->i", M)
         a1 = traces @ W @ traces
-        a2 = float(np.einsum("ij,iab,jba->", W, M, M))
+        a2 = float((W * np.einsum("iab,jba->ij", M, M)).sum())
         b = (a1 + 6 * a2) / (2 * q)
         g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
         c1, c2, c3 = np.array([g, q - g, q + 2 - g]) / (3 * q + 2 * (1 - g))
@@ -170,7 +172,7 @@ class Satterthwaite:
     def _df(self, L: Array) -> Array:
         t, A, P = self._parts
         CL = t.C @ L.T
-        gradient = -np.einsum("am,iab,bm->im", CL, P, CL)
+        gradient = -(CL * (P @ CL)).sum(axis=1)
         return np.asarray(2 * np.einsum("ma,am->m", L, CL) ** 2 / np.einsum("ij,im,jm->m", A, gradient, gradient))
 
     def contrasts(self, contrasts: ArrayLike) -> Contrasts:

@@ -108,11 +108,10 @@ def tune_two(home: Path, trials: list[str], planned: bool, weeks: float) -> Tune
 
 def report(home: Path, trial: str) -> MadeReport:
     # loads much that other questions do not need
-    from tidetray.ui.report.make import as_files, make_report  # noqa: PLC0415
+    from tidetray.ui.report.make import report_files  # noqa: PLC0415
 
     with open_record(home) as store:
-        made = make_report(store, load_settings(home), trial)
-    page, paper = as_files(made)
+        made, page, paper = report_files(store, load_settings(home), trial)
     return MadeReport(
         made.name, made.short.text, made.short.more, made.facts["Data up to"], made.fingerprint, page, paper
     )

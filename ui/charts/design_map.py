@@ -16,6 +16,9 @@ PER_PICTURE = 12
 
 _ACROSS = 3
 _WIDTH_PX, _CELL_PX = 205, 34
+_LEFT_PX, _ABOVE_PX, _AROUND_PX = 20, 42, 18
+"""Of each tray: for the numbers of rows; for its title and the numbers of columns; to the next one."""
+
 _LONGEST_TITLE = 34
 
 
@@ -26,39 +29,44 @@ def design_maps(trays: list[tuple[str, pd.DataFrame]]) -> list[Spec]:
 
 
 def _map(trays: list[tuple[str, pd.DataFrame]]) -> Spec:
-    rows = max([int(pots["row"].max()) for _, pots in trays if len(pots)], default=1)
-    columns = max([int(pots["column"].max()) for _, pots in trays if len(pots)], default=1)
-    cells = [_tray(title, pots, rows, columns) for title, pots in trays]
-    config = plain([], height=1)["config"]
-    return {"concat": cells, "columns": _ACROSS, "config": config, "spacing": 18}
-
-
-def _tray(title: str, pots: pd.DataFrame, rows: int, columns: int) -> Spec:
-    placed = pots[["pot", "row", "column"]].assign(
-        left=pots["column"] - 0.46, right=pots["column"] + 0.46, top=pots["row"] - 0.44, bottom=pots["row"] + 0.44
-    )
-    axis = {"grid": False, "ticks": False, "domain": False, "labelFontSize": 11, "format": "d"}
-    x = {"scale": {"domain": [0.4, columns + 0.6], "nice": False, "zero": False}, "title": None}
-    y = {"scale": {"domain": [rows + 0.6, 0.4], "nice": False, "zero": False}, "title": None}
-    x |= {"axis": axis | {"orient": "top", "values": list(range(1, columns + 1))}}
-    y |= {"axis": axis | {"values": list(range(1, rows + 1))}}
-    cell = {
-        "x": measured("left") | x,
-        "y": measured("top") | y,
-        "x2": {"field": "right"},
-        "y2": {"field": "bottom"},
-    }
-    name = {"x": measured("column") | x, "y": measured("row") | y, "text": named("pot")}
+    """All trays on one pair of scales, in px: with axes and a frame for each it takes three times as long to draw."""
+    placed = [pots for _, pots in trays if len(pots)]
+    rows, columns = (max([int(pots[name].max()) for pots in placed], default=1) for name in ("row", "column"))
+    wide, high = (_WIDTH_PX - _LEFT_PX) / columns, float(_CELL_PX)
+    cells: list[pd.DataFrame] = []
+    titles, numbers = [], []
+    for n, (title, pots) in enumerate(trays):
+        left = n % _ACROSS * (_WIDTH_PX + _AROUND_PX) + _LEFT_PX
+        top = n // _ACROSS * (_ABOVE_PX + rows * high + _AROUND_PX) + _ABOVE_PX
+        x, y = left + wide * (pots["column"] - 0.5), top + high * (pots["row"] - 0.5)
+        cells.append(
+            pots[["pot"]].assign(
+                x=x, y=y, left=x - 0.46 * wide, right=x + 0.46 * wide, top=y - 0.44 * high, bottom=y + 0.44 * high
+            )
+        )
+        titles.append((left - _LEFT_PX, top - 26, _short(title)))
+        numbers += [(left + wide * (k - 0.5), top - 10, str(k)) for k in range(1, columns + 1)]
+        numbers += [(left - 8, top + high * (k - 0.5), str(k)) for k in range(1, rows + 1)]
+    width = min(len(trays), _ACROSS) * (_WIDTH_PX + _AROUND_PX) - _AROUND_PX
+    height = -(-len(trays) // _ACROSS) * (_ABOVE_PX + rows * high + _AROUND_PX) - _AROUND_PX
+    domains = [0, width], [height, 0]
+    across, down = ({"scale": {"domain": each, "nice": False, "zero": False}, "axis": None} for each in domains)
+    at = {"x": measured("x") | across, "y": measured("y") | down}
+    cell = {"x": measured("left") | across, "y": measured("top") | down}
+    cell |= {"x2": {"field": "right"}, "y2": {"field": "bottom"}}
+    text = {"type": "text", "color": p.INK}
+    above, beside = (pd.DataFrame(each, columns=["x", "y", "said"]) for each in (titles, numbers))
+    pots = pd.concat(cells, ignore_index=True)
     small = 11 if columns <= 4 else 9
-    return {
-        "title": {"text": _short(title), "anchor": "start", "fontSize": 12, "color": p.INK, "offset": 4},
-        "width": _WIDTH_PX,
-        "height": _CELL_PX * rows,
-        "layer": [
-            layer(placed, {"type": "rect", "stroke": p.QUIET, "fill": p.PAPER, "cornerRadius": 4}, cell),
-            layer(placed, {"type": "text", "fontSize": small, "color": p.INK, "limit": _WIDTH_PX / columns}, name),
-        ],
-    }
+    layers = [
+        layer(pots, {"type": "rect", "stroke": p.QUIET, "fill": p.PAPER, "cornerRadius": 4}, cell),
+        layer(pots, text | {"fontSize": small, "limit": wide}, at | {"text": named("pot")}),
+        layer(above, text | {"fontSize": 12, "fontWeight": "bold", "align": "left"}, at | {"text": named("said")}),
+        layer(beside, text | {"fontSize": 11}, at | {"text": named("said")}),
+    ]
+    whole = plain(layers, height=round(height))
+    whole["config"]["view"] = {"stroke": None, "fill": None}
+    return whole | {"width": round(width)}
 
 
 def _short(title: str) -> str:

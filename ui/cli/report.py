@@ -13,7 +13,7 @@ from tidetray.ui.cli import printing
 from tidetray.ui.cli.opening import chosen_trial
 from tidetray.ui.cli.options import example, home_option, json_option, trial_option
 from tidetray.ui.prints.export import export as write_package
-from tidetray.ui.report.make import make_report, write_report
+from tidetray.ui.report.make import report_files, write_report
 
 
 @click.command(epilog=example("tidetray report --out reports"))
@@ -30,8 +30,8 @@ from tidetray.ui.report.make import make_report, write_report
 def report(home: Path, trial: str | None, out: Path, as_json: bool) -> None:
     """Write the whole trial as one HTML page and one PDF, to print and share."""
     with open_record(home) as store:
-        made = make_report(store, load_settings(home), chosen_trial(store, trial).name)
-    files = [str(path) for path in write_report(made, out)]
+        made, page, paper = report_files(store, load_settings(home), chosen_trial(store, trial).name)
+    files = [str(path) for path in write_report(made, (page, paper), out)]
     if as_json:
         printing.print_json(
             {"files": files, "fingerprint": made.fingerprint, "short": [made.short.text, *made.short.more]}

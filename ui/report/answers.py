@@ -42,7 +42,9 @@ from tidetray.ui.words import PAGES, WATER_MOVES
 
 WEEKS = 4.0
 NEIGHBOURS = "rook"
-MAPS_PER_PICTURE = 4
+PAGE = 1.28
+"""How many times as high as wide a picture may be that stands on a sheet of A4 with its caption."""
+
 MISLEADING = 4
 """As many cautions stand on the first pages."""
 
@@ -188,10 +190,9 @@ def places(view: PositionsAnswer, said: Cautions) -> Section:
         Words("What to do:", "note" if found.advice.at_risk is True else "plain", tuple(found.advice.sentences)),
         *cautions,
     ]
-    maps = [([f"{tray['tray']}, {tray['treatment']}", water], drawn) for tray, water, drawn in view.maps()]
-    for n, first_map in enumerate(range(0, len(maps), MAPS_PER_PICTURE), start=1):
-        of = f" ({n} of {-(-len(maps) // MAPS_PER_PICTURE)})" if len(maps) > MAPS_PER_PICTURE else ""
-        spec = positions.whole_map(maps[first_map : first_map + MAPS_PER_PICTURE]) | {"columns": 2}
+    maps = view.pictures(page=PAGE)
+    for n, spec in enumerate(maps, start=1):
+        of = f" ({n} of {len(maps)})" if len(maps) > 1 else ""
         caption = (
             f"The trays from above{of}. A triangle up grew faster than the mean of its tray, one down "
             "slower; larger means more. The bold number is the difference in percentage points a day. Shade "

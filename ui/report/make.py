@@ -8,8 +8,9 @@ data.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -28,26 +29,36 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.scales import all_balances, check_weighings
 from tidetray.ingest.settings.model import FloodingSettings, Settings
 from tidetray.ingest.store.recording import Store
+from tidetray.ui.charts.drawing import Drawer
 from tidetray.ui.report import answers
 from tidetray.ui.report import done_and_measured as bench
-from tidetray.ui.report.html import as_html, draw
+from tidetray.ui.report.html import as_html, begin_drawing, draw
 from tidetray.ui.report.parts import Cautions, Report, Section, Words, noted
 from tidetray.ui.report.pdf import as_pdf
 
 _HOURLY = ("ppfd", "light", "air_temp", "water_temp", "humidity")
 
 
-def make_report(store: Store, settings: Settings, trial_name: str | None) -> Report:
+def make_report(
+    store: Store, settings: Settings, trial_name: str | None, *, begun: Callable[[Section], None] | None = None
+) -> Report:
     """The report of a trial (the one with most to say, unless named), from what the store holds. NoTrialError,
-    EntryError as for commands."""
+    EntryError as for commands. `begun` is given sections with pictures before all are worked out."""
     data = TrialData(store, choose_trial(store, trial_name))
-    said = Cautions()
+    said, begin = Cautions(), begun or (lambda section: None)
     grew, found = growth(data), compare(data)
+    pictured, designed = answers.pictured(grew, found), bench.design(data)
+    # what leaves out cautions that stand elsewhere comes in its order below: of these, the pictures count
+    for section in (*pictured, designed, answers.growth(grew, found), answers.comparison(found, Cautions())):
+        begin(section)
+    places = positions(data, neighbours=answers.NEIGHBOURS)
+    begin(answers.places(places, Cautions()))
     trials, limits = _up_to(store, data.trial), limits_in_words(settings.flooding)
     earlier = [TrialData(store, trial) for trial in trials if trial != data.trial]
     names, read = [trial.name for trial in trials], [data, *earlier]
     step = tune(store, settings, trials=names, weeks=answers.WEEKS, seed=bench.SEED, known=read)
-    relation, places = relate(data), positions(data, neighbours=answers.NEIGHBOURS)
+    begin(answers.decision(step, Cautions()))
+    relation = relate(data)
     went_through, compared = bench.conditions(relation.conditions, said), answers.comparison(found, said)
     marked = data_fingerprint(store, read, limits)
     sections = (
@@ -55,8 +66,8 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
         answers.found(grew, relation, places),
         answers.may_mislead((*found.keep_in_mind, *grew.keep_in_mind)),
         answers.to_do(step),
-        *answers.pictured(grew, found),
-        bench.design(data),
+        *pictured,
+        designed,
         went_through,
         answers.growth(grew, found),
         compared,
@@ -79,19 +90,25 @@ def make_report(store: Store, settings: Settings, trial_name: str | None) -> Rep
     return Report(stem, f"Trial {trial.name}", facts, _short(data, found, step), sections, marked)
 
 
-def write_report(report: Report, folder: Path) -> tuple[Path, Path]:
+def report_files(store: Store, settings: Settings, trial_name: str | None) -> tuple[Report, bytes, bytes]:
+    """The report of a trial with its HTML and its PDF; its pictures are drawn while answers are worked out."""
+    with Drawer() as drawer:
+        report = make_report(store, settings, trial_name, begun=partial(begin_drawing, drawer))
+        return report, *as_files(report, drawer)
+
+
+def write_report(report: Report, files: tuple[bytes, bytes], folder: Path) -> tuple[Path, Path]:
     """The report's page and its PDF in `folder`, made where it is missing. A report of the same name is replaced."""
-    page, paper = as_files(report)
     folder.mkdir(parents=True, exist_ok=True)
     paths = folder / f"{report.name}.html", folder / f"{report.name}.pdf"
-    for path, content in zip(paths, (page, paper), strict=True):
+    for path, content in zip(paths, files, strict=True):
         path.write_bytes(content)
     return paths
 
 
-def as_files(report: Report) -> tuple[bytes, bytes]:
+def as_files(report: Report, drawer: Drawer | None = None) -> tuple[bytes, bytes]:
     """The report as HTML and as PDF."""
-    drawn = draw(report)
+    drawn = draw(report, drawer)
     return as_html(report, drawn).encode(), as_pdf(report, drawn)
 
 

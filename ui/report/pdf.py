@@ -26,6 +26,7 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
+    CondPageBreak,
     Flowable,
     Frame,
     PageBreak,
@@ -37,6 +38,7 @@ from reportlab.platypus import Table as PdfTable
 
 from tidetray.analysis.pictures import palette as p
 from tidetray.ui.charts import files
+from tidetray.ui.charts.drawing import FONTS
 from tidetray.ui.report.parts import Figure, Report, Section, Table, Words, plain
 from tidetray.ui.report.vectors import Drawing, NotLinesError, drawing
 
@@ -47,6 +49,9 @@ SHARPNESS = 2.5
 """Pixels of a picture for each of its own: about 250 to the inch on paper."""
 
 SHRINKS_TO = 0.8
+LONG_TABLE, ROOM_TO_BEGIN = 20, 60 * mm
+"""Tables of more rows are parted where a page ends, if they can begin with several lines."""
+
 
 REGULAR, BOLD = "TidetraySans", "TidetraySans-Bold"
 _INK, _QUIET, _LINE = HexColor(p.INK), HexColor("#44565a"), HexColor(p.LINE)
@@ -81,6 +86,7 @@ def _style(name: str, size: float, *, bold: bool = False, **more: Any) -> Paragr
 _TITLE = _style("title", 20, bold=True, leading=25)
 _HEAD = _style("head", 14, bold=True, spaceBefore=6 * mm, spaceAfter=3 * mm, keepWithNext=1)
 _SUBHEAD = _style("subhead", 10, bold=True, spaceBefore=2 * mm, spaceAfter=1 * mm, keepWithNext=1)
+_SUBHEAD_OF_LONG = _style("subhead-of-long", 10, bold=True, spaceBefore=2 * mm, spaceAfter=1 * mm)
 _BODY, _SMALL = _style("body", 10), _style("small", 8.6, textColor=_QUIET)
 _ANSWER = _style("answer", 10, bold=True)
 _POINT = _style("point", 10, leftIndent=5 * mm, bulletIndent=0.5 * mm, bulletFontName=REGULAR, bulletFontSize=10)
@@ -248,7 +254,11 @@ def _table(part: Table) -> Iterator[Flowable]:
             ("TOPPADDING", (0, 0), (-1, -1), 0.7 * mm), ("BOTTOMPADDING", (0, 0), (-1, -1), 0.9 * mm),
         ]
     )  # fmt: skip
-    yield _text(part.title, _SUBHEAD)
+    if len(rows) > LONG_TABLE:  # goes on overleaf, rather than leave the rest of this page empty
+        yield CondPageBreak(ROOM_TO_BEGIN)
+        yield _text(part.title, _SUBHEAD_OF_LONG)
+    else:
+        yield _text(part.title, _SUBHEAD)
     yield drawn
     yield Spacer(0, 4 * mm)
 
@@ -330,5 +340,5 @@ def _picture(svg: str) -> Drawing | _Pixels:
 @cache
 def _fonts() -> None:
     for name in (REGULAR, BOLD):
-        pdfmetrics.registerFont(TTFont(name, str(files.FONTS / f"{name}.ttf")))
+        pdfmetrics.registerFont(TTFont(name, str(FONTS / f"{name}.ttf")))
     pdfmetrics.registerFontFamily(REGULAR, normal=REGULAR, bold=BOLD, italic=REGULAR, boldItalic=BOLD)

@@ -82,8 +82,9 @@ def _map(view: PositionsAnswer) -> None:
         for first in range(0, len(more), per_line):
             _line(more[first : first + per_line], per_line)
     look.small("All maps as one file, to print or to show a friend:")
-    titled = [(f"{tray['tray']}, {tray['treatment']}", drawn) for tray, _, drawn in maps]
-    files(positions.whole_map(titled), "places", pots)
+    together = view.picture()
+    if together is not None:
+        files(together, "places", pots)
 
 
 def _line(maps: Sequence[tuple[pd.Series, str, Spec]], per_line: int) -> None:

@@ -12,7 +12,8 @@ from reportlab.pdfbase.ttfonts import TTFontFile
 
 from tidetray.analysis.pictures.base import layer, measured, plain
 from tidetray.ui.charts.design_map import PER_PICTURE, design_maps
-from tidetray.ui.charts.files import FONTS, png, png_of_svg, svg
+from tidetray.ui.charts.drawing import FONTS
+from tidetray.ui.charts.files import png, png_of_svg, svg
 
 SIGNS = "µμ²³−≥≤·⁻¹×–—…‘’“”≈±°→▲▼◆◇●○✓➤≠∞Δäłřßžñ€½Ωαβдж"
 
@@ -61,7 +62,8 @@ def test_a_map_names_trays_and_pots_on_as_many_pictures_as_needed() -> None:
     pots = pd.DataFrame({"pot": ["p-1", "p-2"], "row": [1, 2], "column": [1, 1]})
     trays = [(f"tray-{n}: floods", pots) for n in range(PER_PICTURE + 1)]
     first, second = design_maps(trays)
-    assert (len(first["concat"]), len(second["concat"])) == (PER_PICTURE, 1)
+    named = [[row["said"] for row in each["layer"][2]["data"]["values"]] for each in (first, second)]
+    assert [len(titles) for titles in named] == [PER_PICTURE, 1]
     drawn = svg(second)
     assert all(f">{text}<" in drawn for text in (f"tray-{PER_PICTURE}: floods", "p-1", "p-2"))
 

@@ -38,7 +38,7 @@ SHOWN = {
     "partial_effect": "RelateAnswer.pictures",
     "tray_map": "PositionsAnswer.maps",
     "tray_maps": "PositionsAnswer.maps",
-    "whole_map": "PositionsAnswer.picture",
+    "whole_maps": "PositionsAnswer.picture",
     "response_chart": "TuneAnswer.picture",
 }
 """Picture -> the answer that draws it, tested on a home; the others are tested on frames made here."""

@@ -211,7 +211,7 @@ def test_the_page_is_html_and_whole_in_itself(files: tuple[str, bytes], report: 
         "http://www.w3.org/2000/svg",
         "http://www.w3.org/1999/xlink",
     }
-    assert page.count("<svg") == len(figures(report)) > 8
+    assert page.count("<svg") == len(figures(report)) > 7
     for title in TITLES:
         for line in lines(report, title):
             assert " ".join(line.split()) in shown(page), line
@@ -370,4 +370,4 @@ def test_every_picture_of_a_trial_is_offered_as_files() -> None:
     bare = re.compile(r"\b(?:vega_lite_chart|(?<!\.)draw)\(")
     views = (ROOT / "ui" / "views").glob("*.py")
     assert {path.name for path in views if bare.search(path.read_text())} <= {"trays.py", "tray.py", "positions.py"}
-    assert "files(positions.whole_map(" in (ROOT / "ui" / "views" / "positions.py").read_text()
+    assert "files(together, " in (ROOT / "ui" / "views" / "positions.py").read_text()
