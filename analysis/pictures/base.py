@@ -19,6 +19,12 @@ Spec = dict[str, Any]
 MANY_TRAYS = 12
 """More are not drawn side by side under their names: there is no room, and a browser takes seconds to lay them out."""
 
+_APART_PX = 8
+"""Names of an axis that come nearer to each other than this make way: two numbers side by side read as one."""
+
+_ROOM = {"top": 9, "bottom": 6, "left": 2, "right": 6}
+"""Around a picture [px]: half of the topmost number of an axis stands above the frame."""
+
 NEAR_H, STEP_PX = 0.8, 15.0
 """Trays whose dry hours a day differ by less are drawn so far apart that they do not cover each other."""
 
@@ -257,11 +263,13 @@ def plain(layers: list[Spec], *, height: int) -> Spec:
         "labelFontSize": 13,
         "titleFontSize": 13,
         "titleFontWeight": "normal",
+        "labelSeparation": _APART_PX,
     }
     return {
         "layer": layers,
         "height": height,
         "width": "container",
+        "padding": _ROOM,
         "config": {
             "background": "transparent",
             "font": "sans-serif",

@@ -24,6 +24,9 @@ MANY_POTS = 120
 
 _GRID = 60
 
+_EVERY_DECADE: Spec = {"labelSeparation": 0}
+"""On a log scale names make way from below upwards: with more room between them 0.9 would stand and 1 would not."""
+
 
 def pots_of_a_day(masses: pd.DataFrame, treatments: list[str], trays: pd.DataFrame, kinds: Mapping[str, str]) -> Spec:
     """Every treatment a row, in the order given: where most pots lie as a hill, each pot a point below it, tray means
@@ -118,7 +121,7 @@ def growth_over_time(masses: pd.DataFrame, means: pd.DataFrame, kinds: Mapping[s
     x = measured("day") | {"title": "days", "axis": {"tickMinStep": 1}}
     low, high = float(masses["net_g"].min()), float(masses["net_g"].max())
     scale = {"type": "log", "domain": [low / 1.15, high * 1.15], "nice": False}
-    y = measured("mass_g") | {"scale": scale, "title": "mass, g (log scale)"}
+    y = measured("mass_g") | {"scale": scale, "title": "mass, g (log scale)", "axis": _EVERY_DECADE}
     colour, shape = treatment_scales(kinds, masses["treatment"].unique())
     thin_of = "pot" if masses["pot"].nunique() <= MANY_POTS else "tray"
     pots = masses[["treatment", "tray", "pot", "day", "net_g"]].rename(columns={"net_g": "mass_g"})
@@ -169,7 +172,7 @@ def pot_over_time(of_tray: pd.DataFrame, own: pd.DataFrame, treatment: str, kind
     low = min(float(each["net_g"].min()) for each in (of_tray, own) if len(each))
     high = max(float(each["net_g"].max()) for each in (of_tray, own) if len(each))
     scale = {"type": "log", "domain": [low / 1.15, high * 1.15], "nice": False}
-    y = measured("net_g") | {"scale": scale, "title": "mass, g (log scale)"}
+    y = measured("net_g") | {"scale": scale, "title": "mass, g (log scale)", "axis": _EVERY_DECADE}
     colour, shape = p.treatment_looks(kinds).get(treatment, (p.INK, p.SHAPES[0]))
     thin = {"type": "line", "strokeWidth": 0.8, "color": p.QUIET, "strokeOpacity": 0.5, "tooltip": None}
     about = [measured("day"), {**measured("net_g"), "format": ".2f", "title": "mass, g"}]
@@ -178,11 +181,16 @@ def pot_over_time(of_tray: pd.DataFrame, own: pd.DataFrame, treatment: str, kind
     return plain(
         [
             layer(of_tray, thin, {"x": x, "y": y, "detail": named("pot")}),
-            layer(own, {"type": "line", "strokeWidth": 3, "color": colour}, {"x": x, "y": y}),
+            layer(_of_each_day(own), {"type": "line", "strokeWidth": 3, "color": colour}, {"x": x, "y": y}),
             layer(own, mark, {"x": x, "y": y, "tooltip": about}),
         ],
         height=340,
     )
+
+
+def _of_each_day(own: pd.DataFrame) -> pd.DataFrame:
+    """The mean of each day: a pot that was weighed twice did not shrink in between."""
+    return own.groupby(own["day"].round().to_numpy())[["day", "net_g"]].mean()
 
 
 def means_of_trays(masses: pd.DataFrame) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from textwrap import wrap
 
 import pandas as pd
 
-from tidetray.analysis.base.words import natural
+from tidetray.analysis.base.words import natural, signed
 from tidetray.analysis.pictures import palette as p
 from tidetray.analysis.pictures.base import Spec, measured, named, plain
 
@@ -22,7 +22,10 @@ NEAR_PCT = 0.05
 """A pot within this of its tray's mean [percentage points a day] counts as alike."""
 
 PARTS = {"tray": "the tray", "place": "the place", "scale": "the scale", "rest": "all else"}
-_CELL_PX = 92
+_CELL_PX, _HEAD_PX = 92, 24
+_AROUND = 0.82
+"""Above and below the cells of a map, in cells: the rim, and the bar of the day."""
+
 WIDE = 5
 """Trays of more columns have half a page each."""
 
@@ -57,7 +60,8 @@ def tray_map(pots: pd.DataFrame, tray: pd.Series, largest_pct: float) -> Spec:
     rows, columns = int(pots["row"].max()), int(pots["column"].max())
     inlet = _inlet(tray)
     parts = _Parts([_rim(rows, columns)], _day(tray, rows, columns), _records(_marked(pots, largest_pct)), inlet)
-    return _whole(_layers(parts, _Ground.of(rows, columns, inlet).at), height=60 + rows * _CELL_PX)
+    height_px = round(_HEAD_PX + (rows + _AROUND) * _CELL_PX)
+    return _whole(_layers(parts, _Ground.of(rows, columns, inlet).at), height=height_px)
 
 
 @dataclass
@@ -156,7 +160,7 @@ def _marked(pots: pd.DataFrame, largest_pct: float) -> pd.DataFrame:
     """The pots with what is drawn of each, and where."""
     return pots[["pot", "row", "column", "residual_pct", "growth_pct", "light_factor"]].assign(
         kind=pots["residual_pct"].map(lambda r: ALIKE if abs(r) < NEAR_PCT else FASTER if r > 0 else SLOWER),
-        said=pots["residual_pct"].map(lambda r: f"{r:+.2f}".replace("-", "−")),
+        said=pots["residual_pct"].map(signed),
         size=60 + 640 * (pots["residual_pct"].abs() / max(largest_pct, NEAR_PCT)).clip(upper=1.0),
         left=pots["column"] - 0.45,
         right=pots["column"] + 0.45,
@@ -446,7 +450,8 @@ def partial_effect(points: pd.DataFrame, line: pd.DataFrame, title: str) -> Spec
     trays = pots.groupby("tray", as_index=False)[["x", "y"]].mean()
     trays["short"] = _short(trays["tray"])
     drawn = line.assign(**{name: 100 * line[name] for name in ("y", "low", "high")})
-    x = {**measured("x"), "title": title, "scale": {"zero": False}}
+    # rings at the ends of the axis stand beside it, not on its numbers
+    x = {**measured("x"), "title": title, "scale": {"zero": False, "padding": 16, "nice": False}}
     # room for labels: the title would else stand on those of one digit
     y = {**measured("y"), "title": "growth, % a day", "scale": {"zero": False}, "axis": {"minExtent": 34}}
     numbers = [{**measured(name), "title": axis["title"], "format": ".2f"} for name, axis in (("x", x), ("y", y))]

@@ -23,12 +23,13 @@ _TICKS_H = (3, 6, 12, 24, 48, 7 * 24, 14 * 24, 61 * 24)
 @dataclass(frozen=True)
 class Lane:
     """One channel in the picture: its heading with the unit, `rows` (`time, mean, low, high`), the factor to that unit,
-    and after which gap its line breaks."""
+    and after which gap its line breaks. `switch`: on or off, so that the lane always reaches from 0 to 1."""
 
     heading: str
     rows: pd.DataFrame
     factor: float
     gap: pd.Timedelta
+    switch: bool = False
 
 
 LANE_PX = 92
@@ -144,7 +145,7 @@ def _in_lane(lane: Lane, floor: float, clock: WallClock) -> tuple[pd.DataFrame, 
     """A lane's points with their heights in the picture, and the least and the most that it shows."""
     drawn = _broken(lane.rows, lane.gap)
     values = {name: lane.factor * drawn[name].astype(float) for name in ("mean", "low", "high")}
-    low, high = float(values["low"].min()), float(values["high"].max())
+    low, high = (0.0, 1.0) if lane.switch else (float(values["low"].min()), float(values["high"].max()))
     span = high - low or 1.0
 
     def height(column: pd.Series) -> pd.Series:
@@ -158,7 +159,7 @@ def _in_lane(lane: Lane, floor: float, clock: WallClock) -> tuple[pd.DataFrame, 
 
 def _written(value: float) -> str:
     """Three digits at most."""
-    return f"{value:.0f}" if abs(value) >= 100 or value == round(value) else f"{value:.3g}"
+    return f"{value:,.0f}" if abs(value) >= 100 or value == round(value) else f"{value:.3g}"
 
 
 def _zoomed_axis(at: pd.Series, clock: WallClock) -> Spec:
