@@ -126,7 +126,7 @@ COLUMNS: Columns = {
     "floods": Column("floods", 0),
     "floods_d": Column("floods a day", 1),
     "dry_spell_mean_h": Column("dry spell h", 1),
-    "dry_spell_longest_h": Column("longest dry h", 1),
+    "dry_spell_longest_h": Column("longest dry h", 0),
     "wet_spell_mean_h": Column("wet spell h", 1),
     "dli_mol_m2_d": Column("light mol/m²/day", 1),
     "light_mol_m2_d": Column("light mol/m²/day", 1),
@@ -145,18 +145,18 @@ COLUMNS: Columns = {
     "vpd_dry_kpa": Column("VPD while dry kPa", 2),
     "vpd_dry_cover": _cover("VPD"),
     # degree days
-    "days": Column("days", 1),
-    "days_known": Column("days known", 1),
+    "days": Column("days", 0),
+    "days_known": Column("days known", 0),
     "mean_c": Column("mean °C", 1),
     "least_c": Column("least °C", 1),
     "greatest_c": Column("greatest °C", 1),
     "known_h": Column("known h", 1),
-    "hours_dd": Column("by the hour °C d", 1),
-    "per_day_dd": Column("a day °C d", 1),
-    "sine_dd": Column("sine °C d", 1),
-    "triangle_dd": Column("triangle °C d", 1),
-    "mean_dd": Column("mean °C d", 1),
-    "clamped_dd": Column("mean, clamped °C d", 1),
+    "hours_dd": Column("degree days °C d", 0),
+    "per_day_dd": Column("degree days a day °C d", 1),
+    "sine_dd": Column("sine °C d", 0),
+    "triangle_dd": Column("triangle °C d", 0),
+    "mean_dd": Column("mean °C d", 0),
+    "clamped_dd": Column("mean, clamped °C d", 0),
     # weigh-ins and growth
     "number": Column("entry"),
     "replicate": Column("replicate"),
@@ -165,8 +165,8 @@ COLUMNS: Columns = {
     "tare_g": Column("tare g", 2),
     "net_g": Column("net g", 2),
     "mean_g": Column("mean g", 2),
-    "mass_start_g": Column("mass g", 2),
-    "mass_end_g": Column("to g", 2),
+    "mass_start_g": Column("first g", 2),
+    "mass_end_g": Column("last g", 2),
     "rgr_per_day": Column("growth %/day", 2, _PERCENT),
     "doubling_d": Column("doubles in days", 1),
     "rgr_u_per_day": Column("± weighing", 2, _PERCENT),
@@ -187,7 +187,7 @@ COLUMNS: Columns = {
     "floods_day": Column("floods a day", 0),
     "hold_minutes": Column("min each", 0),
     "expected": Column("expected %/day", 2, _PERCENT),
-    "near_best": Column("chance to be best %", 0, _PERCENT),
+    "near_best": Column("chance within 2 % of best %", 0, _PERCENT),
     "is_present_best": Column("best so far"),
     # curves against a dose
     "curve": Column("curve"),
@@ -309,13 +309,13 @@ SPLIT = columns("day", "n_pots", "n_trays") | {
 WENT_THROUGH = columns(
     "treatment",
     "tray",
+    "unknown_share",
     "wet_h_d",
     "dry_h_d",
     "dry_lit_h_d",
     "dry_dark_h_d",
     "floods_d",
     "dry_spell_longest_h",
-    "unknown_share",
     "light_mol_m2_d",
     "plant_light_mol_m2_d",
     "water_depth_m",
@@ -374,6 +374,8 @@ FLAGGED = {"channel": Column("quantity"), "tray": Column("tray"), "flag": Column
 WARMTH = columns(
     "tray", "days", "days_known", "mean_c", "hours_dd", "per_day_dd", "sine_dd", "triangle_dd", "mean_dd", "clamped_dd"
 )
+WARMTH_BRIEF = columns("tray", "days_known", "mean_c", "per_day_dd", "hours_dd")
+"""Of the method that measures, and what a grower compares."""
 CURVES = columns("curve", "aicc", "delta", "weight", "x0")
 
 

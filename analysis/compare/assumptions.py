@@ -141,7 +141,8 @@ def check_residuals(residuals: Array, labels: Array) -> tuple[list[dict[str, obj
             shown = ", ".join(str(x) for x in labels[far[:5]])
             more = f" and {len(far) - 5} more" if len(far) > 5 else ""
             cautions.append(
-                f"{counted(len(far), 'value').capitalize()} far from the others, the farthest first: {shown}{more}. "
+                f"{counted(len(far), 'value').capitalize()} far from the others"
+                f"{', the farthest first' if len(far) > 1 else ''}: {shown}{more}. "
                 "Check for a typing error; if the weighing is right, keep it."
             )
     return rows, cautions

@@ -280,7 +280,8 @@ def _with_percent(pairs: pd.DataFrame, means: pd.DataFrame, cov: Array | None, c
     if unsure:
         of = listed([str(means["treatment"].iloc[at]) for at in sorted(unsure)])
         cautions.append(
-            f"Not clearly above zero: the mean of {of}. Differences in percent of it, or their limits, are left out."
+            f"The mean of {of} is not clearly above zero, so differences in percent of it, or their limits, "
+            "are left out."
         )
     return pairs.assign(**dict(zip(("percent", "percent_low", "percent_high"), np.array(out).T, strict=True)))
 

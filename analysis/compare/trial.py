@@ -253,8 +253,8 @@ def _one_run(masses: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     start_g = run[run["day"] == first].set_index("pot")["net_g"]
     told = (
         f"Trays changed treatments on the way (crossover): this compares days {first} to {last} only, under "
-        "the treatments of that time. What the time before did to the plants is not taken off; ask for an "
-        "earlier day to see that run."
+        "the treatments of that time. What the earlier treatment did to the plants is still in these figures. "
+        "Choose an earlier day to see the earlier run."
     )
     return run.assign(start_g=run["pot"].map(start_g)), [told]
 
@@ -338,7 +338,7 @@ def _blocks(rows: pd.DataFrame) -> tuple[list[str], list[str]]:
             if name == "block" and "bench" in rows.columns and rows.groupby("block")["bench"].nunique().max() > 1:
                 told.append("Blocks reach over several benches: benches are left out of the comparison.")
             named = _PLACES[name].capitalize()
-            told.append(f"{named} of the layout are in the comparison of the day, not in that of growth over time.")
+            told.append(f"{named} are allowed for when one day is compared, not when growth over time is.")
             return [name], told
     return [], told
 

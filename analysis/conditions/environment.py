@@ -373,8 +373,10 @@ def place_factors(survey: pd.DataFrame, light: pd.DataFrame | None = None) -> tu
         rows.append(own[["tray", "row", "column"]].assign(factor=factor))
     cautions = []
     if without:
+        every = survey["tray"].nunique()
+        named = f"all {every} trays" if len(without) == every > 1 else ", ".join(without)
         cautions.append(
-            f"Light survey of {', '.join(without)}: the tray's own sensor showed no light at that time, so "
+            f"Light survey of {named}: the tray's own sensor showed no light at that time, so "
             "positions are compared with the mean of their tray, not with the sensor."
         )
     if not rows:

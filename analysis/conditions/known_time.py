@@ -56,6 +56,11 @@ def unknown_words(unknown_h: pd.Series[Any], total_h: pd.Series[Any], thing: str
         return ()
     longest = int(unknown.argmax())
     return (
-        f"{some} of {len(unknown)} {thing} had unknown hours, at most {unknown[longest]:.1f} h of "
-        f"{total[longest]:.0f} h. They count neither as dry nor as wet.",
+        f"{some} of {len(unknown)} {thing} had unknown hours, at most {_hours(unknown[longest])} h of "
+        f"{total[longest]:,.0f} h. They count neither as dry nor as wet.",
     )
+
+
+def _hours(length_h: float) -> str:
+    """Of few hours also the tenths: half an hour is not none."""
+    return f"{length_h:.1f}" if length_h < 10 else f"{length_h:,.0f}"

@@ -151,10 +151,7 @@ def fit_surface(
         return _refused(
             units,
             "not enough spread" if min(distinct, default=0) < 2 else "too few trays",
-            (
-                f"Not enough spread: the trays had {distinct[0]} and {distinct[1]} different values of the two; "
-                "vary both, at least three each."
-            )
+            (_too_alike(distinct))
             if min(distinct, default=0) < 2
             else f"Too few trays: {len(units)} cannot tell a surface. Nine or more, over three values of each, could.",
         )
@@ -308,3 +305,13 @@ def _top(fit: Polynomial, low: Array, span: Array, sign: int) -> tuple[tuple[flo
 def _refused(units: pd.DataFrame, finding: str, verdict: str) -> SurfaceFit:
     nothing = pd.DataFrame(columns=["surface", "n", "k", "df", "rss", "aicc", "delta", "weight"])
     return SurfaceFit(nothing, "", (np.nan, np.nan), (np.nan, np.nan), finding, verdict, units)
+
+
+def _too_alike(distinct: list[int]) -> str:
+    """Why two doses cannot be tuned; where none is known, that."""
+    if not any(distinct):
+        return "Not enough spread: what the trays went through is not known, so neither of the two can be tuned."
+    return (
+        f"Not enough spread: the trays had {distinct[0]} and {distinct[1]} different values of the two; vary both, at "
+        "least three each."
+    )

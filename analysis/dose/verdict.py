@@ -133,7 +133,7 @@ def _inside(evidence: Evidence, words: Wording) -> Verdict:
 def _at_most(share: float, lost: str) -> str:
     if not share < 1:
         return "How much it may cost at most, these trays do not show."
-    return f"Against the best of the tested doses it costs at most {_percent(share)} {lost} (95 %)."
+    return f"Against the best of what was tested it costs at most {_percent(share)} {lost} (95 times in 100)."
 
 
 def _next(evidence: Evidence) -> str:
@@ -149,9 +149,9 @@ def _following(evidence: Evidence, words: Wording) -> str:
     if words.sign < 0:
         lost = "more of it"
     return (
-        f"Of the tested doses {_n(own.dose)} is best with a chance of {100 * own.chance:.0f} in 100. Following it is "
-        f"expected to cost {_percent(own.cost)} {lost} against the best possible within what was tested, by the "
-        f"average of all curves that fit. {_at_most(own.cost_most, lost)}"
+        f"Of what was tested, {_n(own.dose)} {words.dose} is best with a chance of {100 * own.chance:.0f} in "
+        f"100. Keeping to it is expected to cost {_percent(own.cost)} {lost} against the best between the "
+        f"lowest and the highest tested. {_at_most(own.cost_most, lost)}"
     )
 
 
@@ -245,7 +245,7 @@ def _unclear(evidence: Evidence, words: Wording) -> Verdict:
     """The response depends on the dose, but where it is best cannot be told."""
     chance = evidence.draws.near_best(words.sign)
     likely = evidence.doses[chance >= 0.1]
-    where = f" Likely doses reach from {_n(likely[0])} to {_n(likely[-1])}." if len(likely) else ""
+    where = f" The best probably lies between {_n(likely[0])} and {_n(likely[-1])} {words.dose}." if len(likely) else ""
     tested = len(evidence.orders.tested)
     if tested < 4:
         return Verdict(
@@ -257,8 +257,8 @@ def _unclear(evidence: Evidence, words: Wording) -> Verdict:
         )
     return Verdict(
         "too few trays",
-        f"Too few trays: {words.response} changes with {words.dose}, but where it is {words.best} is not clear. More "
-        f"trays at the likely doses would show it.{where}",
+        f"Too few trays: {words.response} changes with {words.dose}, but where it is {words.best} is not clear.{where} "
+        "More trays there would show it.",
         following=_following(evidence, words),
     )
 

@@ -144,7 +144,7 @@ def growth_per_interval(weighins: pd.DataFrame, breaks: pd.DataFrame | None = No
     split = int((across & ~at_once).sum())
     if split:
         which = "1 interval left out: its pot was" if split == 1 else f"{split} intervals left out: their pots were"
-        cautions.append(f"{which} split meanwhile, which is no loss of growth")
+        cautions.append(f"{which} split meanwhile, which is no loss of growth.")
     return Growth(table, left_out, tuple(cautions))
 
 

@@ -128,6 +128,6 @@ def _scattered(groups: Sequence[NDArray[np.float64]]) -> Iterable[str]:
             worst = groups[[i for i, group in enumerate(groups) if group.size == size][int(variances.argmax())]]
             shown = " and ".join(f"{value:g}" for value in worst)
             yield (
-                f"One pot's readings ({shown} g) lie further apart than all others: look for a slip (Cochran's "
-                "test, 1 %)."
+                f"The readings of one pot ({shown} g) lie further apart than those of all others: look for a "
+                "slip of the scale or the pen."
             )

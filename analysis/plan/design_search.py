@@ -86,6 +86,11 @@ def propose(
     )
 
 
+def _share(part: float) -> str:
+    """'1.2 %'; never 0.0 %, for nothing is lost for certain."""
+    return f"{100 * part:.1f} %" if part >= 0.0005 else "less than 0.1 %"
+
+
 def _sentence(found: Design, scale: float, tray_weeks: float, dose_words: str) -> str:
     if found.spread_now <= 0:
         return "All plausible curves agree where the best is; another trial would teach nothing about it."
@@ -93,6 +98,6 @@ def _sentence(found: Design, scale: float, tray_weeks: float, dose_words: str) -
     return (
         f"The best is known to within about ± {2 * scale * found.spread_now:.2g}{unit} now; after this trial "
         f"({tray_weeks:.0f} tray-weeks) it is expected to be known to ± "
-        f"{2 * scale * found.spread_after:.2g}. Following what is held best is expected to cost "
-        f"{100 * found.loss_now:.1f} % of the best growth now, and {100 * found.loss_after:.1f} % then."
+        f"{2 * scale * found.spread_after:.2g}. Flooding by what looks best is expected to cost "
+        f"{_share(found.loss_now)} of the best growth now, and {_share(found.loss_after)} then."
     )

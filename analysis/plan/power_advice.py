@@ -88,14 +88,15 @@ def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str)
     tray_variance = float(estimates["between trays" if "between trays" in estimates else "between trays, one pot each"])
     low, high = (math.sqrt(df / float(scipy.stats.chi2.ppf(p, df))) for p in (0.975, 0.025))
     cautions = []
-    if df < FEWEST_DF:
+    if df < FEWEST_DF and tray_variance > 0:  # of none found, a multiple says nothing
         cautions.append(
             f"The spread between trays was learned from few trays: it may really be {low:.1f} to {high:.1f} times "
             "that. Plan for the larger end."
         )
     if tray_variance == 0:
         cautions.append(
-            "Trays differed no more than their pots do. That may be luck: expect some difference between trays."
+            "Trays differed no more than their pots do. That may be luck: plan with some spread between "
+            "trays, not with 0."
         )
     return SpreadEstimate(
         math.sqrt(tray_variance),
@@ -184,12 +185,12 @@ def advise(
         )
         said.append(
             f"With {trays} trays per treatment and {pots} pots in each, a true difference of "
-            f"{difference:g}{unit} is found {_in_ten(found)}; what is found {_in_ten(target)} is a "
-            f"difference of {detect:.2g}{unit}."
+            f"{difference:g}{unit} is found {_in_ten(found)}. One of {detect:.2g}{unit} is found "
+            f"{_in_ten(target)}."
         )
     own = needed[needed["pots"] == pots].iloc[0]
     said.append(
-        f"For {difference:g}{unit}, found {_in_ten(target)}: {int(own['trays'])} trays per treatment with "
+        f"To find {difference:g}{unit} {_in_ten(target)}, take {int(own['trays'])} trays per treatment with "
         f"{pots} pots each ({int(own['trays_in_all'])} trays in all)."
     )
     said.append(_more_trays_or_pots(max(trays, 2), pots, difference, spread, alpha))
@@ -246,7 +247,7 @@ def _more_trays_or_pots(trays: int, pots: int, difference: float, spread: _Sds, 
             "differ."
         )
     if tray >= double:
-        return f"{start}: more trays beat more pots."
+        return f"{start}: more trays help more than more pots."
     return f"{start}: here more pots help too, up to {_percent(best)} with any number of them."
 
 

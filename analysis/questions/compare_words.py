@@ -151,7 +151,7 @@ def _undecided(  # noqa: PLR0917
         )
         said.append((more or 99, f"{capital(best)} or {other}: not known yet; {would}."))
     if unknown:
-        said.append((100, f"{capital(best)} or {' or '.join(unknown)}: cannot be told. {why_not}"))
+        said.append((100, f"{capital(best)} or {' or '.join(unknown)}: not known. {why_not}"))
     return [sentence for _, sentence in sorted(said, key=lambda each: each[0])]
 
 

@@ -66,8 +66,8 @@ def warmth(
     daily = data.daily_warmth(channel, base_c=base, top_c=top, since=since)
     what = {"air_temp": "air", "water_temp": "water"}[channel]
     said = [
-        f"{warmth_words(base, top)} Degree days of the {what} hour by hour are the measured ones; the others are "
-        "what is published for a day's least and greatest temperature."
+        f"{warmth_words(base, top)} Degree days are summed hour by hour from the readings of the {what}. "
+        "Other published methods use a day's least and greatest temperature only."
     ]
     if daily.empty:
         return WarmthAnswer((*said, "There are no readings yet."), daily, base, top)
@@ -80,8 +80,8 @@ def warmth(
     partly = int((known["size"] - known["count"])[known["count"] > 0].sum())
     if partly:
         said.append(
-            f"{partly} days of trays, the first and last among them, are known in part and not counted: "
-            "compare degree days a day."
+            f"{partly} {'day is' if partly == 1 else 'days are'} known in part only and not counted, mostly the first "
+            "and the last of a tray: compare degree days a day, not their sums."
         )
     return WarmthAnswer(tuple(said), daily, base, top)
 

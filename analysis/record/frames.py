@@ -258,12 +258,12 @@ def water_cautions(trays: Iterable[Tray], water: pd.DataFrame, cycles: pd.DataFr
     if unsaid and len(flooded):
         which = "no tray" if len(unsaid) == len(known) else f"{len(unsaid)} of {len(known)} trays"
         said.append(
-            f"How clear the water is was measured of {which}: light under it is counted for clear water, "
+            f"How clear the water is was measured on {which}: light under it is worked out for clear water, "
             f"{ATTENUATION_PER_M:g} per metre, which takes 2 to 5 % in a tray. Say it by attenuation_per_m "
             "in the trial's file or 'tidetray event water'."
             if which == "no tray"
             else (
-                f"How clear the water is was not measured of {which}: theirs counts as clear water, "
+                f"How clear the water is was not measured on {which}: theirs counts as clear water, "
                 f"{ATTENUATION_PER_M:g} per metre."
             )
         )

@@ -63,8 +63,8 @@ from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import Store
 
 UNMEASURED = (
-    "No sensor has recorded these trays. With a level sensor or a float switch on each tray, hours wet and dry stand "
-    "beside growth; a light sensor adds lit hours."
+    "No sensor has recorded these trays. A level sensor or a float switch on each tray would show how long its pots "
+    "are wet and dry; a light sensor adds the hours of light."
 )
 
 RECENT = timedelta(days=2)

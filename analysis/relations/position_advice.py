@@ -18,8 +18,8 @@ RISK_SHARE = 0.25
 source)."""
 
 _IN_TURN = (
-    "Trays changed treatments on the way: whether positions tilt the comparison of treatments was not calculated. "
-    "Between the runs of one tray they cannot, since its pots stayed in their places."
+    "Trays changed treatments during the trial: whether positions bias the comparison of treatments was not "
+    "worked out. Between the runs of one tray they do not, since its pots stayed in their places."
 )
 
 
@@ -67,7 +67,7 @@ def advise(
         said,
     ]
     if not len(settled) and not np.isnan(explained):
-        sentences.insert(0, "No place clearly needs evening out.")
+        sentences.insert(0, "No position clearly needs a change.")
     return PositionAdvice(even_out, block_by, balance, at_risk, tuple(sentences))
 
 

@@ -209,7 +209,7 @@ def positions(
             "single pots cannot be separated well."
         )
     sentences = (
-        _explained_words(explained, features, is_clear=any_share < LEVEL, unit=unit),
+        _explained_words(explained, features, clear, is_clear=any_share < LEVEL, unit=unit),
         *_features_words(features, clear),
         *_likeness_words(moran, moran_after, any_likeness),
     )
@@ -312,8 +312,7 @@ def _feature(
     if np.abs(inside).max() < 1e-9:
         return (
             None,
-            f"{capital(_NAMES[name])} does not differ between the pots of a tray: it cannot be separated from the "
-            "tray.",
+            f"{capital(_NAMES[name])} is the same for all pots of a tray, so its effect cannot be seen.",
         )
     (rss_without, rank_without), (rss, rank) = _rss(here, cells), _rss(here, np.column_stack([cells, x]))
     q, df = rank - rank_without, len(here) - rank
@@ -432,7 +431,9 @@ def _of_all_three(features: pd.DataFrame, explained_p: float, moran: MoranI) -> 
     return adjust(np.array([every, explained_p, moran.p_two_sided]), "holm")
 
 
-def _explained_words(explained: float, features: pd.DataFrame, *, is_clear: bool, unit: str) -> str:
+def _explained_words(
+    explained: float, features: pd.DataFrame, clear: pd.DataFrame, *, is_clear: bool, unit: str
+) -> str:
     if np.isnan(explained):
         return "Too few pots a tray to say how much place explains."
     if is_clear:
@@ -440,10 +441,22 @@ def _explained_words(explained: float, features: pd.DataFrame, *, is_clear: bool
             f"In these trays, row and column explain {100 * explained:.0f} % of the spread between pots of a tray; "
             "chance seldom does that."
         )
+    plain = (
+        ""
+        if len(clear) or len(_differing_here(features))
+        else "The position of a pot makes no difference that can be seen. "
+    )
     return (
-        "Row and column explain no more of the spread between pots of a tray than chance does."
+        f"{plain}Row and column explain no more of the spread between pots of a tray than chance does."
         f"{_missed(features, unit)}"
     )
+
+
+def _differing_here(features: pd.DataFrame) -> pd.DataFrame:
+    """By what pots of these trays differ, whether or not alike from tray to tray."""
+    if not len(features):
+        return features
+    return features[adjust(features["p_here"].to_numpy(dtype=float), "holm") < LEVEL / 3]
 
 
 def _features_words(features: pd.DataFrame, clear: pd.DataFrame) -> list[str]:
@@ -454,15 +467,15 @@ def _features_words(features: pd.DataFrame, clear: pd.DataFrame) -> list[str]:
             for name, share in zip(by_share["feature"], by_share["share"], strict=True)
         )
         return [f"Clear, each by itself: {named}. They overlap: edge, column and light may be one and the same."]
-    here = features[adjust(features["p_here"].to_numpy(dtype=float), "holm") < LEVEL / 3]
+    here = _differing_here(features)
     if len(here):
         by = listed([_NAMES[str(name)] for name in here["feature"]])
         return [
-            f"In these trays pots differ by {by}, but not alike from tray to tray: that it is so in other trays is "
-            "not clear."
+            f"In these trays pots differ by {by}, but not in the same way on every tray: whether other trays "
+            "would show it is not clear."
         ]
     if len(features):
-        return [f"None of these is clear: {listed([_NAMES[str(name)] for name in features['feature']])}."]
+        return [f"None of these shows clearly: {listed([_NAMES[str(name)] for name in features['feature']])}."]
     return []
 
 

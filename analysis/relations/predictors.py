@@ -202,18 +202,18 @@ def choose_causes(frame: pd.DataFrame, *, tray: str = "tray", period: str = "per
         basis = np.linalg.qr(np.eye(int(periods.max()) + 1)[periods[known]])[0]
         centred = x[:, -1] - basis @ (basis.T @ x[:, -1])
         if float(centred @ centred) <= 1e-9 * max(float(((x[:, -1] - x[:, -1].mean()) ** 2).sum()), 1e-12):
-            said.append(f"Not asked: {label}. Trays and pots do not differ in it.")
+            said.append(f"Not tested: {label}. Trays and pots do not differ in it.")
         elif chosen and vif(x, basis).max() >= HIGH_VIF:
             other = partner(x - basis @ (basis.T @ x), len(chosen))
             codes = np.unique(frame.loc[known, tray].astype(str), return_inverse=True)[1].astype(np.intp)
             said.append(
-                f"Not asked: {label}. It changes together with {described(chosen[other]).label}: what is said of one "
+                f"Not tested: {label}. It changes together with {described(chosen[other]).label}: what is said of one "
                 "holds for both. "
                 f"{parting_words(name, chosen[other], x[:, [-1, other]], codes)}"
             )
         else:
             chosen.append(name)
-    return chosen, [*(f"Not asked: {listed(labels)}. {why}" for why, labels in unknown.items()), *said]
+    return chosen, [*(f"Not tested: {listed(labels)}. {why}" for why, labels in unknown.items()), *said]
 
 
 FEW_TRAYS = 6
@@ -225,10 +225,10 @@ def _unknown_words(known: NDArray[np.bool_], lost: list[str]) -> str:
         return "Nothing was measured of it."
     if not lost:
         share = f"{100 * known.mean():.0f} %"
-        return f"Measured in {share} of the intervals between weigh-ins only. Choose it to test it on these."
+        return f"Measured in {share} of the intervals between weigh-ins only. Choose it above to test it on those."
     names = sorted(map(str, lost), key=natural)
     more = f" and {len(names) - FEW_TRAYS} more" if len(names) > FEW_TRAYS else ""
-    return f"Not known of {', '.join(names[:FEW_TRAYS])}{more}. Choose it to test it on the other trays."
+    return f"Not known of {', '.join(names[:FEW_TRAYS])}{more}. Choose it above to test it on the other trays."
 
 
 def vif(columns: Array, basis: Array) -> Array:

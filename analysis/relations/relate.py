@@ -596,11 +596,13 @@ def _sentence(row: Mapping[Hashable, Any]) -> str:
     if np.isnan(low):
         return f"{said}: too few trays to know how certain that is."
     verdict = "clear" if row["settled"] else "not clear"
+    if not row["settled"] and low * high > 0 and float(row["p_adjusted"]) >= LEVEL:  # by itself it would be clear
+        verdict = "not clear, since several conditions are tested at once"
     if float(row["vif"]) >= HIGH_VIF:
         verdict = "not separated from another cause"
     least, most = (100 * cause.step * float(row[name]) for name in ("unknown_low", "unknown_high"))
     unknown = ""
-    if most - least > max(0.1 * abs(estimate), 0.005):
+    if most - least > max(0.1 * abs(estimate), 0.005) and signed(least) != signed(most):
         unknown = f" With all unknown hours dry or all wet it would lie between {signed(least)} and {signed(most)}."
     return f"{said} ({signed(low)} to {signed(high)}): {verdict}.{unknown}"
 

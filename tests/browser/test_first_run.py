@@ -91,7 +91,7 @@ def test_from_nothing_to_the_first_reading(page: Page, tmp_path: Path, figures: 
         drawn(page)
         page.get_by_label("Port").fill(str(broker_port))
         page.get_by_text("Nodes reach it over the network").click()  # no: this is a test
-        page.get_by_role("button", name="Use it").click()
+        page.get_by_role("button", name="Use this broker").click()
         expect(page.get_by_text("Recording:").first).to_be_visible(timeout=60_000)
         secret = page.locator("code", has_text='"password"').inner_text()
         found = re.search(r'"password": "([^"]+)"', secret)

@@ -63,7 +63,7 @@ def test_a_person_is_told_and_tried(
     port, took = received
     with served(tmp_path) as address:
         visit(page, f"{address}/settings")
-        shown(page, "Nobody gets messages of alarms yet")
+        shown(page, "Nobody gets messages about alarms yet")
         hand = Hand(page)
         hand.open("Notify another person")
         hand.press("Notify them")
@@ -128,14 +128,14 @@ def test_another_broker_is_tried_before_it_is_used(
         hand = Hand(page)
         hand.fill("Address", HOST)
         hand.fill("Port", str(free_port(HOST, 0)))
-        hand.press("Try it")
+        hand.press("Try this broker")
         shown(page, f"no connection to {HOST}")
         assert not (home / SETTINGS_FILE).exists(), "what does not answer is not written"
         expect(page.get_by_label("Address", exact=True)).to_have_value(HOST)  # nothing typed is lost
         hand.fill("Port", str(mosquitto.port))
         hand.fill("User (empty: none)", "recorder")
         hand.fill("Password", "a secret")
-        hand.press("Try it")
+        hand.press("Try this broker")
         shown(page, "is the one from now on")
         shown(page, f"{HOST}:{mosquitto.port}.")
         looked_at(page, "another broker")

@@ -58,10 +58,10 @@ def test_a_phone_shows_three_maps_until_it_is_asked_for_all(tmp_path: Path, page
         expect(maps).to_have_count(3)
         keep(page, "three maps 390")
         assert tall_px(page) <= POSITIONS_PX
-        page.get_by_text("All 9 trays").click()
+        page.get_by_text("All 9 trays, not only").click()
         expect(maps).to_have_count(9, timeout=30_000)
         page.set_viewport_size(WIDE)
-        expect(page.get_by_text("All 9 trays")).to_be_hidden()
+        expect(page.get_by_text("All 9 trays, not only")).to_be_hidden()
         expect(maps).to_have_count(9)
 
 
@@ -77,3 +77,16 @@ def test_three_tabs_are_at_the_thumb_and_lead_to_their_pages(tmp_path: Path, pag
         tabs.get_by_role("link", name="Today").click()
         page.wait_for_url(f"{url}/")
         assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= PHONE["width"]
+
+
+def test_the_page_that_is_open_is_in_sight_in_its_row(tmp_path: Path, page: Page) -> None:
+    """The row of pages is wider than a phone: the last of it was out of sight, with nothing to show which was open."""
+    home = present_home(tmp_path, readings_of=timedelta(hours=6))
+    with RecorderLock(home), served(home) as url:
+        for address, name in (("settings", "Settings"), ("report", "Report"), ("trial", "Trial")):
+            visit(page, f"{url}/{address}")
+            shown = page.locator(".st-key-menu a[aria-current=page]")
+            expect(shown).to_have_text(name)
+            expect(shown).to_be_in_viewport(ratio=1)
+        page.locator(".st-key-menu a", has_text="Growth").first.click()
+        expect(page.locator(".st-key-menu a[aria-current=page]")).to_have_text("Growth")

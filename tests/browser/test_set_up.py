@@ -129,7 +129,7 @@ def test_two_trials_one_of_them_ended(page: Page, home: Path) -> None:
         hand.press("End trial")
         shown(page, "Trial plugs has ended")
         visit(page, f"{address}/trial?trial=plugs")
-        shown(page, "This trial has ended")
+        shown(page, "This trial ended")
         expect(page.get_by_text("Weigh now")).to_have_count(0)
 
 

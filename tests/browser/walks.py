@@ -62,7 +62,7 @@ def own_broker(page: Page, address: str, broker_port: int) -> tuple[Hand, str]:
     hand = Hand(page)
     page.get_by_label("Port").fill(str(broker_port))
     page.get_by_text("Nodes reach it over the network").click()
-    hand.press("Use it")
+    hand.press("Use this broker")
     expect(page.get_by_text("Recording:").first).to_be_visible(timeout=60_000)
     secret = page.locator("code", has_text='"password"').inner_text()
     found = re.search(r'"password": "([^"]+)"', secret)

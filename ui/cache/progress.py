@@ -17,8 +17,8 @@ from tidetray.ingest.settings.model import home_folder
 
 @dataclass(frozen=True)
 class Progress:
-    """`days`: a row per day of weighing: `day` (since the first), `last` (UTC), `pots`, `twice`, `mean_g`; `pots` stand
-    now; `usual_days` between weigh-ins."""
+    """`days`: a row per day of weighing: `day` (since the first), `last` (UTC), `pots` weighed of those `due` (that
+    stood then), `twice`, `mean_g`; `pots` stand now; `usual_days` between weigh-ins."""
 
     trial: Trial
     pots: int
@@ -43,11 +43,21 @@ def _progress_view(home: str, trial: str) -> Progress:
         days = per_pot.groupby("day", as_index=False).agg(
             last=("last", "max"), pots=("pot", "nunique"), twice=("twice", "sum"), mean_g=("net_g", "mean")
         )
+        trays_of = Counter(name for tray, name in data.treatments.items() if tray in data.noted_trays)
+        days["due"] = [
+            max(_standing(data.pots, at), n) for at, n in zip(days["last"], days["pots"].tolist(), strict=True)
+        ]
         return Progress(
             trial=data.trial,
             pots=int(data.pots["to"].isna().sum()),
             trays=tuple(data.noted_trays),
-            trays_of=dict(Counter(name for tray, name in data.treatments.items() if tray in data.noted_trays)),
+            trays_of={name: trays_of[name] for name in dict.fromkeys((*data.kinds, *trays_of)) if trays_of[name]},
             days=days,
             usual_days=usual_days(days["day"]),
         )
+
+
+def _standing(pots: pd.DataFrame, at: pd.Timestamp) -> int:
+    """How many pots stood on a tray at a moment: later some are lost, and others split off."""
+    there = (pots["from"] <= at) & (pots["to"].isna() | (pots["to"] > at))
+    return int(pots.loc[there, "pot"].nunique())

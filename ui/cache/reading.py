@@ -6,6 +6,7 @@ visitors would be used by several threads. Errors are not kept.
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -27,6 +28,7 @@ from tidetray.ingest.notebook.facts import WeighIn
 from tidetray.ingest.notebook.load_cell import CellMass, on_the_cells
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.scales import all_balances
+from tidetray.ingest.recorder.status import STALE_S, read_state
 from tidetray.ingest.settings.model import home_folder, load_settings
 from tidetray.ingest.store.home_lock import is_recording
 from tidetray.ui.cache.overview import Overview, overview
@@ -57,11 +59,13 @@ class Bench:
 
 @dataclass(frozen=True)
 class AlarmsView:
-    """What stands (each with its state); whether alarms are raised and reach people; whether anything is `measures`d
-    here (`recorder_expected`): a home of weigh-ins alone has no recorder. Every page asks for it."""
+    """What stands (each with its state); whether a recorder runs, whether it is `watching` (it still responds), and who
+    gets alarms; whether anything is `measures`d here (`recorder_expected`): a home of weigh-ins alone has no recorder.
+    Every page asks for it."""
 
     zone: str
     recording: bool
+    watching: bool
     persons: tuple[str, ...]
     standing: tuple[tuple[Alarm, str], ...]
     failing: tuple[NotReached, ...]
@@ -210,6 +214,12 @@ def _trays_view(home: str, trial: str) -> Overview:
         return overview(store, Path(home), trial, datetime.now(UTC))
 
 
+def _watches(home: Path) -> bool:
+    """Whether a recorder runs and has not stopped responding; one that was just started has not reported yet."""
+    told = read_state(home)
+    return is_recording(home) and (told is None or time.time() - told.at_ms / 1000 <= STALE_S)
+
+
 @st.cache_data(ttl=4, max_entries=8, show_spinner=False)
 def _alarms_view(home: str) -> AlarmsView:
     path = Path(home)
@@ -217,6 +227,7 @@ def _alarms_view(home: str) -> AlarmsView:
         return AlarmsView(
             zone=next(trial.zone for trial in Notebook(store).trials()),
             recording=is_recording(path),
+            watching=_watches(path),
             persons=tuple(person.name for person in load_settings(path).alarms.person),
             standing=tuple((alarm, state(alarm)) for alarm in AlarmBook(store).alarms(standing=True)),
             failing=tuple(

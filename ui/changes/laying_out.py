@@ -90,10 +90,11 @@ def _rewritten(text: str, plan: TrialPlan) -> str:
 
 CROSSOVER = (
     (
-        "Pots stay in place; only the schedules move. Note each change with `tidetray event treatment TRAY --to "
-        "TREATMENT`."
+        "Pots stay in place; only the schedules move. Save each change on the page Notebook, or with `tidetray event "
+        "treatment TRAY --to TREATMENT`."
     ),
-    "Weigh all pots at the change, and let some days pass before the second run counts: what the first did lasts on.",
+    "Weigh all pots at the change, and let some days pass before the second run counts: what the first run did to the "
+    "plants lasts for a while.",
 )
 
 

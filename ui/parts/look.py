@@ -6,6 +6,7 @@ could otherwise make a browser fetch things.
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -17,6 +18,8 @@ from tidetray.analysis.base.words import is_technical
 from tidetray.analysis.pictures import palette as p
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ui.tag import Markup, joined, tag
+
+_SENTENCE_ENDS = re.compile(r"(?<=[a-z0-9%)][.!?]) (?=[A-Z])")
 
 SHOWN = 3
 """As many cautions stand open."""
@@ -63,15 +66,18 @@ _STYLE = (
     + _VARIABLES
     + """
 .stAppHeader { display: none; }
+/* what only runs takes no room above the page */
+.stElementContainer:has(> .stHtml > script) { display: none; }
 .st-key-tabs a { min-height: 46px; padding: .4rem 1.1rem; justify-content: center; border-radius: 6px; }
 .st-key-tabs a p { font-weight: 700; font-size: 1.05rem; }
 [class*=st-key-tab-open] a { background: var(--deep); } [class*=st-key-tab-open] a p { color: #fff; }
 .st-key-tabs a:hover { box-shadow: inset 0 -3px var(--deep); }
 .st-key-menu { gap: .3rem; border-bottom: 1px solid var(--line); padding-bottom: .4rem; }
+.st-key-menu > * { min-height: 44px; }
 .st-key-menu a { min-height: 44px; padding: .3rem .7rem; border: 1px solid var(--line); background: var(--paper);
   border-radius: 6px; }
-.st-key-menu a[aria-current=page] { border-color: var(--deep); box-shadow: inset 0 -4px var(--deep); }
-.st-key-menu a[aria-current=page] p { font-weight: 700; }
+[class*=st-key-menu-open] a { border-color: var(--deep); box-shadow: inset 0 -4px var(--deep); }
+[class*=st-key-menu-open] a p { font-weight: 700; }
 @media (max-width: 640px) {
   .st-key-tabs { position: fixed; z-index: 999; left: 0; right: 0; bottom: 0; gap: 0; flex-wrap: nowrap;
     background: var(--paper); border-top: 2px solid var(--line);
@@ -80,7 +86,7 @@ _STYLE = (
   .stMainBlockContainer { padding-bottom: 6.5rem !important; }
   .st-key-menu { flex-wrap: nowrap; overflow-x: auto; scrollbar-width: none; padding-top: 5px; }
   .st-key-menu > * { flex: none; }
-  .st-key-maps-wide { display: none; }
+  .st-key-maps-wide [class*=st-key-map-later] { display: none; }
 }
 @media (min-width: 641px) { .st-key-maps-ask-phone { display: none; } }
 .tt-question { color: var(--quiet); font-size: 1.05rem; margin: -.5rem 0 .1rem; }
@@ -97,8 +103,8 @@ _STYLE = (
   font-weight: 600; }
 .stButton button[kind=primary], .stFormSubmitButton button[kind^=primary] { min-height: 3.6rem; }
 .stButton button[kind=primary] p, .stFormSubmitButton button[kind^=primary] p { font-size: 1.2rem; font-weight: 700; }
-.stTextInput input, .stSelectbox [data-baseweb=select] > div, .stSelectbox [role=group] { min-height: 3rem;
-  font-size: 1.1rem; }
+.stTextInput input, .stSelectbox [role=group] { min-height: 3rem; font-size: 1.1rem; }
+.stSelectbox input, .stNumberInput input { font-size: 1.1rem; }
 .stButtonGroup button { min-height: 3rem; min-width: 4.2rem; }
 .stButtonGroup button p { color: var(--ink); } .stButtonGroup button[aria-checked=true] p { font-weight: 800; }
 .stCheckbox label { min-height: 2.9rem; align-items: center; }
@@ -172,7 +178,7 @@ dl.tt-facts dt { color: var(--quiet); font-weight: 400; margin: 0; padding: 0; }
 .tt-key .tt-strip { display: inline-block; width: 2.2rem; height: 22px; margin: 0 .4rem 0 0; vertical-align: middle; }
 .tt-key .tt-strip i { left: 0; width: 100%; }  .tt-key .tt-strip .wet { height: 16px; }
   .tt-key .tt-strip .unknown { height: 20px; }
-.tt-pots, .tt-asked { list-style: none; padding: 0; margin: 0; }
+.stHtml ul.tt-pots, .stHtml ul.tt-asked { list-style: none; padding: 0; margin: 0; }
 .tt-pots li, .tt-asked li { padding: .55rem 0; border-bottom: 1px solid var(--line); font-size: 1rem; }
 .tt-pots li, .tt-asked li { margin: 0; }
 .stHtml a { color: var(--link); text-decoration: underline; text-underline-offset: 3px; }
@@ -219,10 +225,35 @@ if (!window.tidetrayWords) {
 }
 </script>"""
 
+# The row of pages is wider than a phone: the page that is open is brought into sight, once for each page, so that a
+# row that somebody moved stays where it is. A screen reader is told which page is open.
+_PAGE_IN_SIGHT = """<script>
+if (!window.tidetrayMenu) {
+  let shown = null;
+  const bring = () => {
+    const menu = document.querySelector(".st-key-menu");
+    const open = menu && menu.querySelector("[class*=st-key-menu-open] a");
+    if (!open) return;
+    for (const link of menu.querySelectorAll("a")) {
+      if (link === open) link.setAttribute("aria-current", "page"); else link.removeAttribute("aria-current");
+    }
+    if (open.href === shown || menu.scrollWidth <= menu.clientWidth) return;
+    shown = open.href;
+    const row = menu.getBoundingClientRect(), own = open.getBoundingClientRect();
+    menu.scrollLeft += own.left - row.left - (row.width - own.width) / 2;
+  };
+  window.tidetrayMenu = new MutationObserver(bring);
+  window.tidetrayMenu.observe(document.body, {childList: true, subtree: true, attributes: true,
+    attributeFilter: ["class"]});
+  bring();
+}
+</script>"""
+
 
 def style() -> None:
     st.html(_STYLE)
     st.html(_OWN_WORDS, unsafe_allow_javascript=True)
+    st.html(_PAGE_IN_SIGHT, unsafe_allow_javascript=True)
 
 
 def draw(html: Markup) -> None:
@@ -241,8 +272,11 @@ def say(kind: str, text: str, more: tuple[str, ...] = (), *, loud: bool = False)
 
 
 def answer(text: str, more: Sequence[str] = ()) -> None:
-    """The answer to a page's question, as one would say it aloud: a finding, so in neither red nor green."""
-    draw(tag("div", tag("b", text), *(tag("p", line) for line in more), css="tt-answer", role="status"))
+    """The answer to a page's question, as one would say it aloud: a finding, so in neither red nor green. Its first
+    sentence stands out; what follows is read by whoever wants to know more."""
+    first, *rest = _SENTENCE_ENDS.split(text, maxsplit=1)
+    lines = (*rest, *more)
+    draw(tag("div", tag("b", first), *(tag("p", line) for line in lines), css="tt-answer", role="status"))
 
 
 def may_mislead(cautions: Sequence[str]) -> None:

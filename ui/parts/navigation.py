@@ -28,4 +28,5 @@ def links(pages: Mapping[str, StreamlitPage], current: StreamlitPage) -> None:
                 st.page_link(pages[names[0]], label=group, width="stretch")
     with st.container(horizontal=True, gap="small", key="menu"):
         for each in GROUPS[open_]:
-            st.page_link(pages[each], width="content")
+            with st.container(key=f"menu-{'open' if each == name else 'other'}-{each}", width="content"):
+                st.page_link(pages[each], width="content")

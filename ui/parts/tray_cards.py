@@ -34,11 +34,11 @@ def card(row: Any, past: StripsView, alarms: AlarmsView, now: datetime, *, link:
     told = [tag("div", f"{_STANDS[stands]} {_alarm(alarm)} ({stands_in_words(stands)})") for alarm, stands in open_]
     if row.failure and not any(alarm.key.kind == row.failure for alarm, _ in open_):
         told.insert(0, tag("div", f"▲ FAILED: {row.failure} at {words.clock(row.failed_at, past.zone, now)}"))
-    level = "–" if pd.isna(row.level_m) else f"{round(row.level_m * 1000)} mm"
+    level = "not measured" if pd.isna(row.level_m) else f"{round(row.level_m * 1000)} mm"
     facts = look.facts(
         {
-            "level": level if row.state != "unknown" else f"{level} at the last reading",
-            "last flood": words.when(row.last_flood, past.zone, now),
+            "level": level if row.state != "unknown" or pd.isna(row.level_m) else f"{level} at the last reading",
+            "last flood": _last_flood(row, past.zone, now),
             "next flood": next_flood(past, row.tray, now),
             "drains in": drains_in(past, row.tray),
             "last 48 h": past.hours.get(row.tray, "–"),
@@ -87,6 +87,13 @@ def line(row: Any, past: StripsView, alarms: AlarmsView, now: datetime, *, strip
     )
 
 
+def _last_flood(row: Any, zone: str, now: datetime) -> str:
+    """Of a tray that nothing was read of, nobody knows."""
+    if pd.isna(row.last_flood):
+        return "not known" if pd.isna(row.last_reading) else "none recorded"
+    return words.when(row.last_flood, zone, now)
+
+
 def next_flood(past: StripsView, tray: str, now: datetime) -> str:
     """'20:00 (in 2 h)', by the schedule."""
     at = past.next_flood.get(tray)
@@ -102,8 +109,10 @@ def drains_in(past: StripsView, tray: str) -> str:
     own = past.own.loc[tray]
     if pd.isna(own["drain_learned_s"]):
         cycles = 0 if pd.isna(own["drain_cycles"]) else int(own["drain_cycles"])
-        by_geometry = "" if pd.isna(own["drain_geometry_s"]) else f"{own['drain_geometry_s']:.0f} s by its geometry; "
-        return f"{by_geometry}own time after {LEARN_CYCLES} cycles ({cycles} so far)"
+        by_geometry = (
+            "" if pd.isna(own["drain_geometry_s"]) else f"{own['drain_geometry_s']:.0f} s, worked out from its size; "
+        )
+        return f"{by_geometry}measured after {LEARN_CYCLES} floods ({cycles} so far)"
     change = 0 if pd.isna(own["drain_change"]) else round(100 * own["drain_change"])
     trend = (
         "as expected" if abs(change) < 1 else f"{abs(change)} % {'slower' if change > 0 else 'faster'} than expected"

@@ -103,21 +103,23 @@ def _use_floods(offered: tuple[str, float]) -> None:
 
 def _ways() -> None:
     for number in range(st.session_state["n_ways"]):
-        one, two, three, four = st.columns([3, 4, 4, 2])
-        one.text_input(f"Name of treatment {number + 1}", key=f"n_way_name_{number}")
-        two.selectbox(
-            f"Treatment {number + 1} is",
-            list(CULTURES),
-            format_func=CULTURES.__getitem__,
-            key=f"n_way_culture_{number}",
+        _way_fields(
+            (f"Name of treatment {number + 1}", f"Treatment {number + 1} is"), f"n_way_{{}}_{number}".format, number
         )
-        three.text_input(
-            f"Flood times of treatment {number + 1}", key=f"n_way_times_{number}", placeholder="07:30 12:30 17:30"
-        )
-        four.text_input(f"Minutes, treatment {number + 1}", key=f"n_way_minutes_{number}", placeholder="15")
         for field in ("name", "culture", "times", "minutes"):
             FORM.beside(f"way_{field}_{number}")
     look.small("Times as your timer has them. A treatment without floods needs neither times nor minutes under water.")
+
+
+def _way_fields(labels: tuple[str, str], key_of: Callable[[str], str], number: int | None = None) -> None:
+    """What a treatment is, side by side where there is room: what is chosen is never cut off."""
+    of = "" if number is None else f" of treatment {number + 1}"
+    minutes = "Minutes" if number is None else f"Minutes, treatment {number + 1}"
+    with st.container(horizontal=True, gap="small"):
+        st.text_input(labels[0], key=key_of("name"), width=180)
+        st.selectbox(labels[1], list(CULTURES), format_func=CULTURES.__getitem__, key=key_of("culture"), width=280)
+        st.text_input(f"Flood times{of}", key=key_of("times"), placeholder="07:30 12:30 17:30", width=220)
+        st.text_input(minutes, key=key_of("minutes"), placeholder="15", width=150)
 
 
 def _place(site: str, sites: list[str], *, first: bool) -> None:
@@ -267,11 +269,7 @@ def add_to(plans: dict[str, TrialPlan], trays: list[str]) -> None:
 
 
 def _new_way() -> None:
-    one, two, three, four = st.columns([3, 4, 4, 2])
-    one.text_input("Name of the treatment", key="a_way_name")
-    two.selectbox("The treatment is", list(CULTURES), format_func=CULTURES.__getitem__, key="a_way_culture")
-    three.text_input("Flood times", key="a_way_times", placeholder="07:30 12:30 17:30")
-    four.text_input("Minutes", key="a_way_minutes", placeholder="15")
+    _way_fields(("Name of the treatment", "The treatment is"), "a_way_{}".format)
     for field in ("name", "culture", "times", "minutes"):
         ADD.beside(f"way_{field}_0")
 

@@ -208,7 +208,7 @@ def _end(data: TrialData) -> None:
         with st.form("end_trial"):
             if not trial.ended:
                 look.small(
-                    "An ended trial asks for no weigh-in and expects no flood. Its results stay, and it can be resumed."
+                    "Of an ended trial no weigh-ins and floods are expected. Its results stay, and it can be resumed."
                 )
                 st.text_input("Ended on (empty: now)", key="z_at", placeholder="2026-06-01 08:00")
                 END.beside("at")

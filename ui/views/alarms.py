@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pandas as pd
 import streamlit as st
 
+from tidetray.analysis.base.words import minus, natural
 from tidetray.analysis.live.alarm_load import COLUMNS
 from tidetray.analysis.pictures import base
 from tidetray.ingest.alarms.book import Alarm
@@ -18,7 +19,7 @@ from tidetray.ui import words
 from tidetray.ui.cache import reading
 from tidetray.ui.cache.reading import AlarmsView, alarms_past, alarms_view
 from tidetray.ui.changes.acknowledging import acknowledge_alarm, shelve_alarm, unshelve_alarm
-from tidetray.ui.columns import NOT_KNOWN, as_csv, columns, each_row
+from tidetray.ui.columns import NOT_KNOWN, Column, as_csv, columns, each_row, number
 from tidetray.ui.parts import look, signed_in, tables
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import picture
@@ -32,20 +33,31 @@ STATE_MARKS = {"standing": "▲", "acknowledged": "◆", "shelved": "◇", "mute
 
 
 @st.fragment(run_every=REFRESH_S)
-def now_standing() -> None:
+def now_standing(*, named: bool) -> None:
+    """`named`: whether the page asks who looks after an alarm."""
     with look.clear_words():
         view = alarms_view()
     now = datetime.now(UTC)
+    if not view.measures:
+        look.answer(
+            "Nothing is measured here, so there is nothing to watch.",
+            ("Alarms begin once a node sends readings: connect one on the page Set-up.",),
+        )
+        return
     if not view.standing:
-        if view.recording:
+        if view.watching:
             look.say("fine", "No active alarms.")
+        elif view.recording:
+            look.say("note", "No active alarms, but nothing watches the trays: the recorder has stopped responding.")
         else:
             look.say("note", "No active alarms, but nothing watches the trays: the recorder is not running.")
+    elif not named and sign_in.may("weigh"):
+        st.rerun()  # with the field for a name: one that stood here would be emptied by each renewal
     if not view.persons:
         look.say(
             "note",
             "Nobody gets messages about alarms: they are shown here only. Name people on the page Settings, and send "
-            "them a test.",
+            "them a test message.",
         )
     if any(needs_mains_caution(alarm) for alarm, _ in view.standing):
         look.say("note", MAINS)
@@ -144,36 +156,45 @@ def own_times() -> None:
     with look.clear_words():
         times = reading.own_times()
     st.subheader("Filling and draining of each tray", anchor=False)
+    times = times.sort_values("tray", key=lambda names: names.map(natural), kind="stable")
     if times.empty:
         look.small("Nothing is known about the trays yet.")
         return
     rows = [
         {
             "tray": row.tray,
-            "fill by geometry": _seconds(row.fill_geometry_s),
-            "fill learned": _learned(row.fill_learned_s, row.fill_cycles, row.fill_change),
-            "drain by geometry": _seconds(row.drain_geometry_s),
-            "drain learned": _learned(row.drain_learned_s, row.drain_cycles, row.drain_change),
+            "fill, worked out": _seconds(row.fill_geometry_s),
+            "fill, measured": _learned(row.fill_learned_s, row.fill_cycles, row.fill_change),
+            "drain, worked out": _seconds(row.drain_geometry_s),
+            "drain, measured": _learned(row.drain_learned_s, row.drain_cycles, row.drain_change),
         }
         for row in each_row(times)
     ]
     table = pd.DataFrame(rows)
     tables.show(table, columns(*table.columns))
     look.small(
-        "From an empty tray to the flood mark, and from the flood mark to dry. By geometry: the pump's flow "
-        "and Torricelli's law, a lower bound. Learned: the median of the tray's own first clean cycles; "
-        "after it, how the last ones differ. If you changed a pump or a drain: 'tidetray alarms learn TRAY'."
+        "From an empty tray to the flood mark, and from the flood mark to dry. Worked out: from the tray's size, its "
+        "pump and its drain hole; a real tray takes at least that long. Measured: the middle of the tray's own first "
+        "clean floods, and how the last ones differ from it. After a new pump or drain, have it measured again: "
+        "'tidetray alarms learn TRAY'."
     )
 
 
 def _seconds(value: float) -> str:
-    return "not known" if pd.isna(value) else f"{value:.1f} s"
+    return "not known" if pd.isna(value) else f"{value:.0f} s"
 
 
 def _learned(value: float, cycles: float, change: float) -> str:
     if pd.isna(value):
-        return f"not yet: {0 if pd.isna(cycles) else int(cycles)} of {LEARN_CYCLES} cycles"
-    return f"{value:.1f} s, now {round(100 * change):+d} %"
+        return f"not yet: {0 if pd.isna(cycles) else int(cycles)} of {LEARN_CYCLES} floods"
+    return f"{value:.0f} s, now {minus(100 * change, '+.0f')} %"
+
+
+def _figure(value: float) -> str:
+    """A count without decimals; a rate with one."""
+    if pd.isna(value):
+        return NOT_KNOWN
+    return f"{value:.0f}" if float(value).is_integer() else number(value, Column("", 1))
 
 
 def history() -> None:
@@ -185,13 +206,13 @@ def history() -> None:
         return
     picture(base.alarms_per_week(view.load.weeks, view.zone), "alarms-per-week", view.load.weeks)
     shown = view.load.table.assign(
-        value=[NOT_KNOWN if pd.isna(value) else f"{value:.1f}" for value in view.load.table["value"]],
+        value=[_figure(value) for value in view.load.table["value"]],
         held=[
-            ("" if good is None else "✓ held" if good else "▲ not held") if target else ""
+            ("" if good is None else "✓ yes" if good else "▲ no") if target else ""
             for good, target in zip(view.load.table["good"], view.load.table["target"], strict=True)
         ],
     )
-    tables.show(shown, columns("measure", "value", "held", "target"))
+    tables.show(shown, columns("measure", "value", "held", "target") | {"held": Column("target met")})
     look.small(
         "Targets: IEC 62682 and ISA-18.2, per person who answers alarms. Alarms that were suppressed or "
         "shelved do not count."
@@ -204,7 +225,7 @@ def history() -> None:
             "raised": [words.clock(at, view.zone, datetime.now(UTC)) for at in last["raised"]],
             "what": [headline(alarm) for alarm in reversed(view.alarms[-HISTORY_SHOWN:])],
             "lasted": [
-                words.span(b - a) if pd.notna(b) else "stands"
+                words.span(b - a) if pd.notna(b) else "still active"
                 for a, b in zip(last["since"], last["returned"], strict=True)
             ],
             "acknowledged after": [
@@ -215,14 +236,18 @@ def history() -> None:
         }
     )
     tables.show(table, columns(*table.columns))
-    st.download_button("All of it as CSV", as_csv(view.history[list(COLUMNS)]), "alarms.csv", "text/csv")
+    st.download_button("Download as CSV", as_csv(view.history[list(COLUMNS)]), "alarms.csv", "text/csv")
 
 
 head("alarms")
-if sign_in.may("weigh"):
+with look.clear_words():
+    first_view = alarms_view()
+asks = bool(first_view.standing) and sign_in.may("weigh")
+if asks:
     signed_in.name_field("Who looks after it", "who_alarms", placeholder="your name")
-else:
+elif not sign_in.may("weigh"):
     signed_in.say_look_only()
-now_standing()
-own_times()
-history()
+now_standing(named=asks)
+if first_view.measures:
+    own_times()
+    history()

@@ -42,10 +42,10 @@ def page() -> None:
 
 def _counted(table: pd.DataFrame) -> str:
     trays = table.drop_duplicates(["tray", "treatment"]).groupby("treatment", sort=True).size()
-    counted = ", ".join(f"{name} {n}" for name, n in trays.items())
+    counted = ", ".join(f"{n} of {name}" for name, n in trays.items())
     return (
-        f"Pots on one tray share its water and light, so the tray counts, not the pot. Trays: {counted}. "
-        "This page compares nothing."
+        f"Pots on one tray share its water and light, so trays are counted, not pots: {counted}. Whether a "
+        "difference is real, the page Compare treatments shows."
     )
 
 
@@ -69,8 +69,8 @@ def _beside_conditions(answer: GrowthAnswer) -> None:
     points = answer.points(table)
     if len(points) < len(table):
         look.small(
-            f"Not drawn: {many(len(table) - len(points), 'pot')} of whose surroundings less than half of the time is "
-            "known."
+            f"Not drawn: {many(len(table) - len(points), 'pot')} whose wet and dry hours are known for less than half "
+            "of the time."
         )
     _charts(answer, table, points)
     _table(table, answer.zone)

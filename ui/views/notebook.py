@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 import streamlit as st
 
+from tidetray.analysis.base.words import natural
 from tidetray.analysis.questions.weighing import judge_sample
 from tidetray.analysis.questions.weighing import weighing as ask_weighing
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
@@ -98,7 +99,7 @@ def page() -> None:
         trial = chosen_trial()
         with open_record(home_folder()) as store:
             zone = choose_trial(store, trial).zone
-            asked = st.date_input("As it stood at the end of", value=None, key="as_of", format="YYYY-MM-DD")
+            asked = _as_of()
             data = TrialData(store, choose_trial(store, trial), as_of=_end_of(asked, zone))
             if asked:
                 look.say(
@@ -117,6 +118,13 @@ def page() -> None:
             trial_life.show(data, Notebook(store), changeable=asked is None and sign_in.may("manage"))
 
 
+def _as_of() -> date | None:
+    """The day at whose end the notebook is shown; None for now, which is what mostly is asked."""
+    with st.expander("Show it as it was on an earlier day", expanded=st.session_state.get("as_of") is not None):
+        day: date | None = st.date_input("At the end of", value=None, key="as_of", format="YYYY-MM-DD")
+    return day
+
+
 def _end_of(day: date | None, zone: str) -> datetime | None:
     if day is None:
         return None
@@ -125,13 +133,13 @@ def _end_of(day: date | None, zone: str) -> datetime | None:
 
 def _weigh_ins(data: TrialData, *, changeable: bool) -> None:
     st.subheader("Weigh-ins", anchor=False)
-    pot = st.selectbox("Pot", ["all", *sorted(data.pots["pot"].unique())], key="trail_pot")
+    pot = st.selectbox("Pot", ["all", *sorted(data.pots["pot"].unique(), key=natural)], key="trail_pot")
     whole = st.toggle("Also what was corrected or removed", key="trail_whole")
     table = data.trail if whole else data.trail[data.trail["stands"]]
     table = table if pot == "all" else table[table["pot"] == pot]
     names = ["number", "pot", "time", "gross_g", "net_g", "replicate", "who", "note"]
     names += ["stands", "replaces", "entered_by", "reason", "entered"] if whole else []
-    look.small(f"{len(table)} entries" + (f", the newest {SHOWN} shown" if len(table) > SHOWN else ""))
+    look.small(f"{len(table):,} entries" + (f", the newest {SHOWN} shown" if len(table) > SHOWN else ""))
     shown = table.tail(SHOWN).iloc[::-1]
     chosen = tables.choose(shown, columns(*names), zone=data.trial.zone, key="trail_rows") if changeable else None
     if not changeable:
@@ -141,9 +149,9 @@ def _weigh_ins(data: TrialData, *, changeable: bool) -> None:
         st.session_state["c_number"] = str(shown["number"].iloc[chosen])
     st.session_state["c_chosen"] = chosen
     look.small("Press the box at the left of a row to correct or remove that entry.")
-    with _expander("Correct or remove one", _put_right, expanded=chosen is not None), st.form("correct"):
+    with _expander("Correct or remove an entry", _put_right, expanded=chosen is not None), st.form("correct"):
         st.text_input("Number of the entry", key="c_number")
-        st.text_input("Right mass of the pot with plants, in grams (empty: remove it)", key="c_gross")
+        st.text_input("Correct mass of the pot with plants, in grams (leave empty to remove the entry)", key="c_gross")
         signed_in.name_field("Who enters this", "c_who")
         st.text_input("Why", key="c_why")
         asked = st.session_state.get("c_asked", Asked())

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from tidetray.analysis.base.words import is_technical
+from tidetray.analysis.base.words import is_technical, natural
 from tidetray.analysis.plan.power_advice import SpreadEstimate
 from tidetray.analysis.questions.plan import PlanAnswer
 from tidetray.analysis.questions.plan import plan as ask_plan
@@ -57,7 +57,7 @@ def _power(data: TrialData) -> None:
     treatments, trays, pots, *typed = _power_form(learned)
     if learned:
         look.small(
-            f"The two spreads are those of trial {data.trial.name}: {learned.n_pots} pots on {learned.n_trays} trays."
+            f"Both spreads were learned from trial {data.trial.name}: {learned.n_pots} pots on {learned.n_trays} trays."
         )
         for caution in learned.cautions:
             look.say("note", caution)
@@ -101,17 +101,19 @@ def _power_form(learned: SpreadEstimate | None) -> tuple[int, int, int, str, str
         difference = st.text_input(
             "Difference that matters to you, in % of growth per day", value="1", key="plan_difference"
         )
-        tray_sd = st.text_input("Spread between trays (standard deviation), % per day", key="plan_tray_sd")
-        pot_sd = st.text_input("Spread between pots of one tray, % per day", key="plan_pot_sd")
+        tray_sd = st.text_input("Spread between trays, % per day (standard deviation)", key="plan_tray_sd")
+        pot_sd = st.text_input("Spread between pots of one tray, % per day (standard deviation)", key="plan_pot_sd")
     return treatments, trays, pots, difference, tray_sd, pot_sd
 
 
 def _power_answer(answer: PlanAnswer, treatments: int, trays: int, pots: int) -> None:
     found = answer.advice
-    look.say("note" if math.isnan(found.power) or found.power < 0.8 else "fine", answer.sentences[0])
-    for sentence in answer.sentences[1:]:
-        if not is_technical(sentence):
-            look.paragraph(sentence)
+    plain = [sentence for sentence in answer.sentences[1:] if not is_technical(sentence)]
+    if math.isnan(found.power) or found.power < 0.8:
+        look.say("note", answer.sentences[0])
+        look.paragraphs(plain)
+    else:
+        look.answer(answer.sentences[0], plain)
     if any(map(is_technical, answer.sentences)):
         with look.statisticians():
             look.technical(answer.sentences)
@@ -121,10 +123,10 @@ def _power_answer(answer: PlanAnswer, treatments: int, trays: int, pots: int) ->
             st.switch_page("views/set_up.py")
     left, right = st.columns(2)
     with left:
-        look.small("Trays needed (80 % power)")
+        look.small("Trays needed to find it 8 times in 10")
         tables.show(found.needed, {name: POWER[name] for name in found.needed.columns})
     with right:
-        look.small("The same pots on more or fewer trays, two treatments")
+        look.small("The same pots on more or fewer trays, of two treatments")
         tables.show(found.trays_against_pots, {name: POWER[name] for name in found.trays_against_pots.columns})
 
 
@@ -225,7 +227,7 @@ def _make(treatments: int, trays: int, pots: int) -> None:
 
 
 def _second_run(data: TrialData) -> None:
-    st.subheader(f"A second run of {data.trial.name}", anchor=False)
+    st.subheader(f"A second run of trial {data.trial.name}", anchor=False)
     seed = _seed("crossover_seed")
     if seed is None:
         return
@@ -234,7 +236,8 @@ def _second_run(data: TrialData) -> None:
     except ValueError as error:
         look.say("note", f"A second run cannot be drawn: {error}.")
         return
-    tables.show(table, columns(*table.columns))
+    in_order = table.sort_values("tray", key=lambda names: names.map(natural), kind="stable")
+    tables.show(in_order, columns(*table.columns))
     for sentence in CROSSOVER:
         look.small(sentence.replace("`", "'"))
 

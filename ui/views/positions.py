@@ -17,7 +17,7 @@ from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.asking import ask
 from tidetray.ui.parts.head import head
 from tidetray.ui.parts.pictures import draw, files, picture
-from tidetray.ui.tag import tag
+from tidetray.ui.tag import joined, tag
 
 NEIGHBOURS = {
     "beside, before and behind": "rook",
@@ -28,6 +28,9 @@ NEIGHBOURS = {
 # So many maps are drawn at first: a browser takes seconds over forty. A phone shows the first line of them
 # (`ui/parts/look.py`), until it is asked for all.
 MAPS = 9
+
+WIDE_PX = {3: 325, 2: 495}
+"""Maps of a line -> how wide each is."""
 
 
 def page() -> None:
@@ -62,13 +65,14 @@ def _map(view: PositionsAnswer) -> None:
     if view.positions is None:
         return
     st.subheader("The trays from above", anchor=False)
-    look.small(
-        "▲ grew faster than the mean of its tray, ▼ slower; larger means more. The bold number is the difference"
-        " in percentage points a day. Shade and small number: light at the place, against the tray's own "
-        "sensor. The bar below a tray is its day: dark while it was under water. The trays whose pots differ most come "
-        "first."
-    )
     pots, maps = view.positions.pots, view.maps()
+    lit = "light_factor" in pots.columns and bool(pots["light_factor"].notna().any())
+    light = " Shade and small number: light at the place, against the tray's own sensor." if lit else ""
+    look.small(
+        "▲ grew faster than the mean of its tray, ▼ slower; larger means more. The bold number is the "
+        f"difference in percentage points a day.{light} The bar below a tray is its day: blue for the part "
+        "of it under water. The trays whose pots differ most come first."
+    )
     differ = pots["residual"].abs().groupby(pots["tray"]).max()
     most_first = sorted(maps, key=lambda each: -float(differ[each[0]["tray"]]))
     per_line = 2 if int(pots["column"].max()) > 5 else 3
@@ -76,23 +80,27 @@ def _map(view: PositionsAnswer) -> None:
     if len(maps) > per_line:
         with st.container(key="maps-ask" if len(maps) > MAPS else "maps-ask-phone"):
             whole = st.toggle(f"All {len(maps)} trays, not only those whose pots differ most", key="all_maps")
-    _line(most_first[:per_line], per_line)
-    more = most_first[per_line : None if whole else MAPS]
-    with st.container(key="maps-all" if whole else "maps-wide"):
-        for first in range(0, len(more), per_line):
-            _line(more[first : first + per_line], per_line)
-    look.small("All maps as one file, to print or to show a friend:")
+    with st.container(horizontal=True, gap="small", key="maps-all" if whole else "maps-wide"):
+        _flowing(most_first[: None if whole else MAPS], per_line)
+    look.small("All maps as one file, to print or to show to others:")
     together = view.picture()
     if together is not None:
         files(together, "places", pots)
 
 
-def _line(maps: Sequence[tuple[pd.Series, str, Spec]], per_line: int) -> None:
-    for column, (tray, water, drawn) in zip(st.columns(per_line), maps, strict=False):
-        with column:
-            look.draw(tag("p", tag("b", tray["tray"]), f" · {tray['treatment']}"))
-            look.small(water)
-            draw(drawn)
+def _flowing(maps: Sequence[tuple[pd.Series, str, Spec]], per_line: int) -> None:
+    """Maps side by side, as many as there is room for: on a tablet fewer than on a desk. A phone leaves out the later
+    ones."""
+    for place, (tray, water, drawn) in enumerate(maps):
+        key = f"map-{'first' if place < per_line else 'later'}-{place}"
+        with st.container(width=WIDE_PX[per_line], key=key):
+            _one(tray, water, drawn)
+
+
+def _one(tray: pd.Series, water: str, drawn: Spec) -> None:
+    name = tag("div", tag("b", tray["tray"]), f" · {tray['treatment']}")
+    look.draw(joined((name, tag("div", water, css="tt-small"))))
+    draw(drawn)
 
 
 def _figures(view: PositionsAnswer) -> None:

@@ -8,10 +8,11 @@ import streamlit as st
 from tidetray.analysis.base.words import natural
 from tidetray.analysis.questions.relate import RelateAnswer
 from tidetray.analysis.questions.warmth import WarmthAnswer
+from tidetray.analysis.record.trial_data import UNMEASURED
 from tidetray.analysis.relations.predictors import CAUSES
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ui.cache.reading import chosen_trial
-from tidetray.ui.columns import EFFECTS, FLAGGED, WARMTH, WENT_THROUGH, Column, as_csv
+from tidetray.ui.columns import EFFECTS, FLAGGED, WARMTH, WARMTH_BRIEF, WENT_THROUGH, Column, as_csv
 from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.asking import ask
 from tidetray.ui.parts.head import head
@@ -30,6 +31,9 @@ def page() -> None:
             placeholder="all that this trial can separate",
         )
         view: RelateAnswer = ask("relate", chosen_trial(), [names[label] for label in chosen])
+    if view.why_not == UNMEASURED:
+        look.answer(view.why_not, ("Weigh-ins alone are enough for the pages Growth and Compare treatments.",))
+        return
     if view.relation is None:
         look.answer(view.why_not)
     else:
@@ -89,8 +93,8 @@ def _trays(view: RelateAnswer) -> None:
     tables.show(trays, WENT_THROUGH, file="trays.csv", pinned=True)
     look.small(
         "Hours a day, of the hours that are known; light in mol per m² and day. 'On the plants' is the light "
-        "that is left under the water above them, which dims it by the figure per metre. VPD: how dry the "
-        "air was while the pots were dry. –: not measured, or never dry."
+        "that is left under the water above them. VPD: how dry the air was while the pots were dry. –: not measured, "
+        "known for too little of the time, or never dry. On a phone, slide the table sideways for more."
     )
 
 
@@ -98,14 +102,14 @@ def _warmth() -> None:
     st.subheader("Warmth in degree days", anchor=False)
     what, low, high = st.columns(3)
     with what:
-        of = st.selectbox("Of the", list(_WARMTH_OF), key="warmth_of")
+        of = st.selectbox("Warmth of the", list(_WARMTH_OF), key="warmth_of")
     with low:
         base_c = st.number_input(
             "Counted above, °C", -10.0, 50.0, None, 0.5, key="warmth_base", placeholder="as the trial says"
         )
     with high:
         top_c = st.number_input(
-            "and up to, °C", -10.0, 50.0, None, 0.5, key="warmth_top", placeholder="as the trial says"
+            "Counted up to, °C", -10.0, 50.0, None, 0.5, key="warmth_top", placeholder="as the trial says"
         )
     try:
         answer: WarmthAnswer = ask("warmth", chosen_trial(), _WARMTH_OF[of], base_c, top_c)
@@ -115,9 +119,12 @@ def _warmth() -> None:
     totals, said = answer.table, answer.cautions
     if not totals.empty:
         totals = totals.sort_values("tray", key=lambda names: names.map(natural))
-        tables.show(totals, WARMTH, pinned=True)
+        tables.show(totals, WARMTH_BRIEF, pinned=True)
     for sentence in said:
         look.small(sentence)
+    if not totals.empty:
+        with st.expander("The same by other published methods"):
+            tables.show(totals, WARMTH, pinned=True)
 
 
 def _flags(view: RelateAnswer) -> None:

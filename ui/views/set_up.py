@@ -21,6 +21,7 @@ from tidetray.ingest.core.readings import CHANNELS, ID_PATTERN, TidetrayError
 from tidetray.ingest.home.health import examine_recorder
 from tidetray.ingest.home.set_up import HeardNode, broker_is_chosen, heard
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.recorder.status import read_state
 from tidetray.ingest.settings.model import RECORD_FILE, Settings, home_folder, load_settings
 from tidetray.ingest.store import queries
 from tidetray.ingest.store.home_lock import is_recording
@@ -57,9 +58,9 @@ def page() -> None:
         look.draw(
             tag(
                 "div",
-                "There is no trial yet. Past weigh-ins in a spreadsheet need no sensor and no file: ",
+                "There is no trial yet: begin one below. Past weigh-ins in a spreadsheet need no sensor: ",
                 tag("a", words.PAGES["from_sheet"], href="from_sheet", target="_self"),
-                ". Have you a trial's file? 'tidetray load trial.toml' takes it, in place of this page.",
+                ". Or load a trial file that you have: 'tidetray load trial.toml'.",
                 css="tt-say tt-note",
             )
         )
@@ -69,7 +70,7 @@ def page() -> None:
         nodes = _heard(settings)
         on_the_air(settings, nodes)
         node_users.users_of_nodes(settings)
-    _trays([node for node in nodes if node.tray])
+    _trays([node for node in nodes if node.tray], step=3 if chosen or at_work else 2)
     if chosen or at_work:
         first_readings()
 
@@ -82,7 +83,7 @@ def _broker(settings: Settings, *, chosen: bool, at_work: bool) -> None:
     _step(1, "Broker")
     broker = settings.broker
     if at_work and not chosen:
-        look.say("fine", "The recorder that is at work here knows its broker.")
+        look.say("fine", "The recorder here has a broker already.")
         return
     if not chosen:
         look.small("Nodes send what they measure to an MQTT broker, and the recorder fetches it there.")
@@ -118,7 +119,10 @@ def _broker_form(settings: Settings) -> None:
                 key="b_ca",
             )
         st.form_submit_button(
-            "Use it" if kind == OWN else "Try it", type="primary", on_click=_act, args=(_save_broker, kind)
+            "Use this broker" if kind == OWN else "Try this broker",
+            type="primary",
+            on_click=_act,
+            args=(_save_broker, kind),
         )
 
 
@@ -147,23 +151,24 @@ def _save_broker(kind: str) -> str:
 def on_the_air(settings: Settings, shown: tuple[HeardNode, ...]) -> None:
     """The recorder, and who speaks. Once that changes the whole page is drawn anew, with a form for the new tray."""
     _step(2, "Recorder and nodes")
-    recorder = examine_recorder(home_folder())
+    recorder, runs = examine_recorder(home_folder()), is_recording(home_folder())
     if recorder.ok:
         look.say("fine", capital(recorder.text).rstrip(".") + ".")
-    elif os.environ.get(STARTED):
+    elif os.environ.get(STARTED) or (runs and read_state(home_folder()) is None):
         look.say(
             "note",
             (
-                "The recorder is starting, or trying to reach the broker. If this stays: what 'tidetray start' "
-                "printed says why."
+                "The recorder is starting, or trying to reach the broker. If this stays, read what 'tidetray start' or "
+                "'tidetray record' printed."
             ),
         )
+    elif runs:
+        look.say("wrong", f"The recorder {recorder.text}.")
     else:
         look.say(
             "wrong",
-            "No recorder is at work. Stop these pages (Ctrl-C) and type 'tidetray start --home "
-            f"{home_folder()}', which keeps broker, recorder and pages running; or start 'tidetray record' "
-            "beside them.",
+            "No recorder is running, so nothing is recorded. Stop these pages (Ctrl-C) and type 'tidetray start --home "
+            f"{home_folder()}': it keeps broker, recorder and pages running. Or start 'tidetray record' beside them.",
         )
     nodes = _heard(settings)
     if _keys(nodes) != _keys(shown):
@@ -171,7 +176,7 @@ def on_the_air(settings: Settings, shown: tuple[HeardNode, ...]) -> None:
     now, first = datetime.now(UTC), setting_up.first_run(home_folder())
     lines = tuple(_heard_line(node, now) for node in nodes)
     if lines:
-        look.say("fine", "On the air:", lines)
+        look.say("fine", "Nodes that send readings:", lines)
     elif recorder.ok and first:
         look.say("note", "No node has sent anything yet. This page looks again every few seconds.")
     elif recorder.ok:
@@ -195,7 +200,7 @@ def _name(channel: str) -> str:
 def _value(channel: str, value: float) -> str:
     kind = CHANNELS[channel]
     if kind.is_flag:
-        return "yes" if value else "no"
+        return "yes" if value >= 0.5 else "no"  # an hour's mean has values between
     if channel == "level":
         return f"{value * 1000:.0f} mm"
     if channel == "mass":
@@ -210,8 +215,8 @@ def _for_a_node(settings: Settings) -> None:
     site = settings.record.usual_site
     with st.container(horizontal=True, gap="small"):
         name = st.text_input("Name of the node", value="bench-1", key="node_name", max_chars=32, width=200).strip()
-        site = st.text_input("Its site", value=site, key="node_site", max_chars=32, width=200).strip()
-    for label, value in (("Name of the node", name), ("Its site", site)):
+        site = st.text_input("Site of the node", value=site, key="node_site", max_chars=32, width=200).strip()
+    for label, value in (("Name of the node", name), ("Site of the node", site)):
         if not ID_PATTERN.fullmatch(value):
             look.say("wrong", f"{label}: '{value}' cannot be a name. Use a-z, 0-9 and '-'.")
             return
@@ -234,7 +239,7 @@ def _for_a_node(settings: Settings) -> None:
         )
 
 
-def _trays(nodes: list[HeardNode]) -> None:
+def _trays(nodes: list[HeardNode], *, step: int) -> None:
     """Trays that were received are recorded by one press; then they are put into a trial, begun here or running."""
     heard_trays = sorted({(node.site, node.tray) for node in nodes if node.tray})
     with _reading() as store:
@@ -247,7 +252,7 @@ def _trays(nodes: list[HeardNode]) -> None:
         free = [] if store is None else setting_up.free_trays(store, site)
         offered = None if store is None else setting_up.flood_times_of(store, site, st.context.timezone or "UTC")
         plans = {} if notebook is None else {trial.name: notebook.plan(trial.name) for trial in running}
-    _step(3, "Trays and trial")
+    _step(step, "Trays and trial")
     if heard_trays:
         names = ", ".join(tray for _, tray in heard_trays)
         st.button(

@@ -17,7 +17,9 @@ import streamlit as st
 from tidetray.analysis.base.words import capital, natural
 from tidetray.ingest.core.readings import CHANNELS, TidetrayError
 from tidetray.ingest.home.accounts import ROLES, SHORTEST_PASSWORD, People
+from tidetray.ingest.home.health import examine_recorder
 from tidetray.ingest.home.topics_heard import listen, values_in
+from tidetray.ingest.recorder.status import read_state
 from tidetray.ingest.settings.edit import ShownSetting, shown_settings
 from tidetray.ingest.settings.model import SETTINGS_FILE, home_folder, load_settings
 from tidetray.ingest.store.home_lock import is_recording
@@ -151,7 +153,7 @@ def _recipients() -> None:
     refusals = Refusals("person")
     st.subheader("Who gets messages", anchor=False)
     if not people:
-        look.say("note", "Nobody gets messages of alarms yet: they show on these pages only.")
+        look.say("note", "Nobody gets messages about alarms yet: alarms show on these pages only.")
     for number, person in enumerate(people):
         with st.container(horizontal=True, gap="small", vertical_alignment="center"):
             after = f", after {person.after_minutes:g} min without an answer" if person.after_minutes else ", at once"
@@ -334,7 +336,8 @@ def _change_file(place: str, change: Callable[..., str], *args: object) -> None:
 def _settings() -> None:
     home = home_folder()
     away = "is being started" if os.environ.get(STARTED) else "is not running: start it with 'tidetray record'"
-    recorder = "is running" if is_recording(home) else away
+    state = examine_recorder(home)
+    recorder = ("is running" if state.ok or read_state(home) is None else state.text) if is_recording(home) else away
     st.subheader("All settings", anchor=False)
     look.small(f"Home: {home}. The recorder {recorder}.")
     with look.clear_words():

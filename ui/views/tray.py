@@ -76,23 +76,29 @@ def _pots(view: TrayView, zone: str) -> None:
 def _drains(view: TrayView, chosen: Chosen) -> None:
     st.subheader("How it drains", anchor=False)
     drains = view.drains.dropna(subset=["share"])
+    if view.channels.empty:
+        look.small("Nothing was measured in this time, so it is not known.")
+        return
+    if view.drains.empty:
+        look.small("The tray did not drain in this time. Look back further, above.")
+        return
     if drains.empty:
-        look.small(
-            "No whole draining in this time, or no geometry in the trial's file to expect one by. Look back "
-            "further, above."
-        )
+        look.small("How long it should take is not known: give the tray's size and drain hole in the trial's file.")
         return
     picture(tray.drain_trend(drains, view.zone), f"{chosen.tray}-draining", view.drains)
     by = {
-        "learned": "what this tray learned from its own first clean cycles",
-        "geometry": "Torricelli's law by its geometry, a lower bound, until its own time is learned",
+        "learned": "what this tray usually takes, measured in its own first clean floods",
+        "geometry": "worked out from its size and drain hole; a real tray takes at least that long",
     }[drains["expectation"].iloc[0]]
     look.small(f"Each point is a draining. Dashed, 100 %: {by}. Points that climb: the strainer is clogging.")
 
 
 def _channels(view: TrayView, chosen: Chosen) -> None:
     if view.channels.empty:
-        look.say("note", f"No reading of {chosen.tray} in this time. Check its node, or look back further, above.")
+        if view.facts.get("node") == "no reading yet":
+            look.small(f"Nothing was measured on {chosen.tray} yet: no node has sent a reading of it.")
+        else:
+            look.say("note", f"No reading of {chosen.tray} in this time. Check its node, or look back further, above.")
         return
     gap = pd.Timedelta(minutes=15) if chosen.days <= RAW_DAYS else pd.Timedelta(hours=1.5)
     gap = pd.Timedelta(days=1.5) if chosen.days >= DAILY_DAYS else gap
@@ -102,10 +108,11 @@ def _channels(view: TrayView, chosen: Chosen) -> None:
         if rows.empty:
             continue
         unit, factor = _SHOWN_AS.get(name, (_UNITS.get(about.unit, ""), 1.0))
-        unit = "µmol/m²·s" if name == "ppfd" else "on = 1" if about.is_flag else unit
+        unit = "µmol/m²·s" if name == "ppfd" else "0 off, 1 on" if about.is_flag else unit
         label = about.label.partition(" [")[0]
         heading = f"{capital(label)}{f', {unit}' if unit else ''}"
-        lanes.append(tray.Lane(heading, rows, factor, pd.Timedelta(days=400) if about.is_flag else gap))
+        broken = pd.Timedelta(days=400) if about.is_flag else gap
+        lanes.append(tray.Lane(heading, rows, factor, broken, switch=about.is_flag))
     picture(tray.all_channels(lanes, _floods(view), view.zone), f"{chosen.tray}-measured", view.channels)
     kind = (
         "Single readings"
@@ -114,9 +121,10 @@ def _channels(view: TrayView, chosen: Chosen) -> None:
         if chosen.days >= DAILY_DAYS
         else "Means of each hour"
     )
+    band = " The pale band reaches from the lowest to the highest." if chosen.days > RAW_DAYS else ""
     look.small(
-        f"{kind}; a pale band reaches from the least to the most. Blue behind: flooded. A gap: nothing was measured. "
-        "Drag to move along, turn the wheel with Shift to zoom, double-click for all of it."
+        f"{kind}.{band} Blue behind: flooded. A gap: nothing was measured. With a mouse: drag to move along, turn the "
+        "wheel with Shift to zoom, double-click to see all of it again."
     )
 
 
@@ -129,19 +137,24 @@ def _floods(view: TrayView) -> pd.DataFrame:
 
 
 def _cycles(view: TrayView, chosen: Chosen) -> None:
-    st.subheader("Cycles", anchor=False)
+    st.subheader("Floods", anchor=False)
     if view.cycles.empty:
-        look.small("No flood in this time.")
+        none = (
+            "No flood in this time." if len(view.channels) else "Nothing was measured in this time: floods are unknown."
+        )
+        look.small(none)
         return
     cycles = view.cycles.head(CYCLES_SHOWN)
     zone, began = view.zone, cycles["flood_start"].fillna(cycles["flood_reached"]).fillna(cycles["drain_start"])
     shown = cycles.assign(flood_start=began)
     tables.show(shown, columns("flood_start", "outcome", "fill_s", "wet_s", "drain_s", "peak_level_m"), zone=zone)
     look.small(
-        f"{words.many(len(view.cycles), 'row')}"
+        f"{words.many(len(view.cycles), 'cycle')}"
         + (f", the newest {CYCLES_SHOWN} shown." if len(view.cycles) > CYCLES_SHOWN else ".")
     )
-    st.download_button("Cycles as CSV", as_csv(view.cycles), f"{chosen.tray}-cycles.csv", "text/csv", on_click="ignore")
+    st.download_button(
+        "Download as CSV", as_csv(view.cycles), f"{chosen.tray}-cycles.csv", "text/csv", on_click="ignore"
+    )
 
 
 def _events(view: TrayView, zone: str) -> None:

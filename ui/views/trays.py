@@ -63,7 +63,7 @@ def trays_now() -> None:
 def _not_measured(view: Overview) -> None:
     look.answer(
         "Nothing is measured here, so there is nothing to watch.",
-        ("Weigh-ins alone are enough for growth and comparison. The page Set-up connects a node.",),
+        ("Weigh-ins alone are enough for growth and comparison. To connect a node, open the page Set-up.",),
     )
     lines = (
         tag("div", tag("div", row.tray, tag("span", row.treatment, css="of"), css="head"), css="tt-line")
@@ -170,7 +170,11 @@ def nodes_and_messages() -> None:
             look.cards(_node(node, view, now) for node in view.nodes)
         else:
             look.say(
-                "note", "No node has sent anything yet. Check its broker, site and topic, then run 'tidetray check'."
+                "note",
+                (
+                    "No node has sent anything yet. Check the broker, site and topic in the node, then run "
+                    "'tidetray check'."
+                ),
             )
         if view.quarantined:
             lines = tuple(f"{words.when(m.received, view.zone, now)}: {m.reason}" for m in view.quarantined)

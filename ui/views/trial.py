@@ -8,10 +8,10 @@ import streamlit as st
 
 from tidetray.ui import words
 from tidetray.ui.cache.progress import Progress, progress_view
-from tidetray.ui.columns import columns
+from tidetray.ui.columns import Column, columns
 from tidetray.ui.parts import look, tables
 from tidetray.ui.parts.head import head
-from tidetray.ui.tag import joined, tag
+from tidetray.ui.tag import tag
 
 ASKED = (
     ("How much did each pot grow?", "growth"),
@@ -28,11 +28,18 @@ def page(trial: str) -> None:
     now = datetime.now(UTC)
     _next(view, now)
     since = f"{words.clock(view.trial.started, view.trial.zone, now)} ({words.age(view.trial.started, now)})"
-    trays_of = ", ".join(f"{name}: {words.many(n, 'tray')}" for name, n in view.trays_of.items())
-    lines = [line for line in (view.trial.question, view.trial.species) if line]
+    trays_of = ", ".join(
+        f"{words.many(n, 'tray')} of {name}".replace(" ", "\N{NO-BREAK SPACE}") for name, n in view.trays_of.items()
+    )
     on = f" on {words.many(len(view.trays), 'tray')}" if view.trays else ", trays not noted"
-    lines.append(f"{words.many(view.pots, 'pot')}{on}, since {since}. {trays_of}")
-    look.draw(joined(tag("p", line) for line in lines))
+    about = {
+        "question": view.trial.question,
+        "species": view.trial.species,
+        "pots": f"{words.many(view.pots, 'pot')}{on}",
+        "begun": since,
+        "treatments": trays_of,
+    }
+    look.draw(look.facts({name: value for name, value in about.items() if value}))
     _weigh_ins(view)
     st.subheader("Questions", anchor=False)
     asked = (
@@ -44,7 +51,7 @@ def page(trial: str) -> None:
 def _next(view: Progress, now: datetime) -> None:
     """What needs doing now; nothing once the trial has ended."""
     if view.trial.ended is not None:
-        look.say("fine", f"This trial has ended, {words.age(view.trial.ended, now)}. Nothing more is asked of it.")
+        look.say("fine", f"This trial ended {words.age(view.trial.ended, now)}. Nothing is left to weigh.")
         return
     if not view.pots:
         look.say("note", "No pots yet: add them to the trial's file with their tares, and load it again.")
@@ -61,7 +68,8 @@ def _next(view: Progress, now: datetime) -> None:
     last = view.days.iloc[-1]
     if last["pots"] < view.pots and words.is_today(last["last"], view.trial.zone, now):
         look.say(
-            "note", f"Weighed today: {int(last['pots'])} of {words.many(view.pots, 'pot')}. Go on at the page Weigh-in."
+            "note",
+            (f"Weighed today: {int(last['pots'])} of {words.many(view.pots, 'pot')}. Go on with the page Weigh-in."),
         )
         return
     old = (now - last["last"]).total_seconds() / 86400
@@ -78,8 +86,8 @@ def _next(view: Progress, now: datetime) -> None:
         look.say(
             "fine",
             (
-                f"Nothing to weigh now: the last weigh-in was {words.age(last['last'], now)}; the next in about "
-                f"{between - old:.0f} days."
+                f"Nothing to weigh now: the last weigh-in was {words.age(last['last'], now)}, the next is in about "
+                f"{words.many(max(round(between - old), 1), 'day')}."
             ),
         )
 
@@ -91,10 +99,15 @@ def _weigh_ins(view: Progress) -> None:
         return
     table = view.days.assign(
         date=view.days["last"].dt.tz_convert(view.trial.zone).dt.strftime("%Y-%m-%d"),
-        pots=[f"{n} of {view.pots}" + ("" if n >= view.pots else " ▲") for n in view.days["pots"]],
+        pots=[
+            f"{n} of {due}" + ("" if n >= due else " ▲")
+            for n, due in zip(view.days["pots"], view.days["due"], strict=True)
+        ],
     )
-    tables.show(table.iloc[::-1], columns("day", "date", "pots", "twice", "mean_g"))
-    some = "▲ some pots were not weighed that day. " if (view.days["pots"] < view.pots).any() else ""
+    tables.show(
+        table.iloc[::-1], columns("day", "date", "pots", "twice", "mean_g") | {"twice": Column("weighed twice")}
+    )
+    some = "▲ some pots were not weighed that day. " if (view.days["pots"] < view.days["due"]).any() else ""
     look.small(f"{some}Mean: net mass over all pots, in grams.")
 
 

@@ -51,7 +51,7 @@ def tuned(settings: Settings) -> None:
         trials = trial_choice()
     top = st.container()
     left, right, third = st.columns([2, 2, 1])
-    factor = left.selectbox("Optimise", FACTORS, format_func=lambda name: FACTOR_WORDS[name], key="factor")
+    factor = left.selectbox("What to tune", FACTORS, format_func=lambda name: FACTOR_WORDS[name], key="factor")
     dose = right.selectbox("Based on", (MEASURED, PLANNED), key="dose")
     weeks = third.selectbox("Weeks of the next trial", (2, 3, 4, 6, 8), index=2, key="weeks")
     with look.clear_words():
@@ -90,13 +90,13 @@ def chart(answer: TuneAnswer) -> None:
         return
     picture(spec, f"growth-against-{answer.factor.replace('_', '-')}", answer.table)
     band = (
-        " The line is the expected growth, the band around it holds 95 of 100 plausible curves."
+        " The line is the expected growth; the band holds 95 of 100 curves that fit the trays."
         if len(found.fit.band)
         else ""
     )
-    top = " Dashed: the best dose of those tested." if pd.notna(found.fit.best_tested) else ""
+    top = " Dashed: the best of what was tested." if pd.notna(found.fit.best_tested) else ""
     top += " Darker green: where the best lies." if pd.notna(found.fit.region_low) else ""
-    look.small(f"Each mark is a tray (the mean of its pots). Pale green: the doses that were tested.{band}{top}")
+    look.small(f"Each mark is a tray (the mean of its pots). Pale green: what was tested.{band}{top}")
 
 
 def notes(answer: TuneAnswer) -> None:
@@ -122,6 +122,9 @@ def next_trial(answer: TuneAnswer, settings: Settings) -> None:
         return
     rows = found.proposal.schedules
     look.cards(card(row._asdict(), FACTOR_WORDS[found.factor]) for row in each_row(rows))
+    look.small(
+        "Near the best: within 2 % of the best growth that can be expected. Several schedules can be that at once."
+    )
     look.say("note", found.proposal.sentence, tuple(f"Left out: {reason}." for reason in found.possible.forbidden[:3]))
     if sign_in.may("manage"):
         begin_form(answer, settings)
@@ -135,13 +138,15 @@ def card(row: Mapping[str, Any], factor: str) -> Markup:
         {
             factor: f"{row['dose']:.1f}",
             "expected": f"{100 * row['expected']:.2f} % a day",
-            "chance of being best": f"{100 * row['near_best']:.0f} %",
+            "near the best": f"{100 * row['near_best']:.0f} times in 100",
         },
     )
     return tag(
         "div",
         tag("div", words.many(int(row["trays"]), "tray"), tag("span", best), css="head"),
-        tag("div", f"{int(row['floods_day'])} × {row['hold_minutes']:.0f} min", css="state"),
+        tag(
+            "div", f"{words.many(int(row['floods_day']), 'flood')} of {words.minutes(row['hold_minutes'])}", css="state"
+        ),
         facts,
         css="tt-card",
     )
@@ -150,14 +155,12 @@ def card(row: Mapping[str, Any], factor: str) -> Markup:
 def begin_form(answer: TuneAnswer, settings: Settings) -> None:
     with st.form("begin", border=True):
         look.small(
-            "Trays are drawn for the schedules by chance and keep their pots and tares. Weigh every pot on "
-            "the first day; what is predicted now is kept, to be set beside what happens."
+            "Schedules are given to the trays at random. Trays keep their pots. Weigh every pot on the first "
+            "day. What is predicted now is kept, to be compared with what happens."
         )
         name = st.text_input("Name of the new trial", placeholder="a-z, 0-9 and -", key="new-trial")
-        started = st.text_input(
-            "Begins (in the trial's zone; empty: now)", placeholder="2026-06-01 08:00", key="new-start"
-        )
-        if not st.form_submit_button("Create the trial in the notebook"):
+        started = st.text_input("Begins (local time; empty: now)", placeholder="2026-06-01 08:00", key="new-start")
+        if not st.form_submit_button("Create this trial"):
             return
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,31}", name):
         look.say("wrong", "A trial's name has a-z, 0-9 and '-', at most 32, and begins with a letter or digit.")
@@ -256,8 +259,8 @@ def flood_cards(rows: list[timetable_files.CardRow]) -> None:
 
 def downloads(name: str, card: str, table: str) -> None:
     first, second = st.columns(2)
-    first.download_button("Card to print", card, file_name=f"{name}.html", mime="text/html", on_click="ignore")
-    second.download_button("CSV", table, file_name=f"{name}.csv", mime="text/csv", on_click="ignore")
+    first.download_button("Times to print", card, file_name=f"{name}.html", mime="text/html", on_click="ignore")
+    second.download_button("Times as CSV", table, file_name=f"{name}.csv", mime="text/csv", on_click="ignore")
 
 
 def two_factors(trials: tuple[str, ...], *, planned: bool, weeks: float) -> None:

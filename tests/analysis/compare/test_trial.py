@@ -267,7 +267,7 @@ def test_blocks_of_the_layout_are_in_the_comparison_of_the_day() -> None:
     made = made.assign(time=pd.Timestamp("2026-06-01", tz="UTC") + pd.to_timedelta(made["day"], "D"))
     found = compare_trial(made)
     assert "block" in set(found.at_day.anova["term"])
-    assert any(caution.startswith("Blocks of the layout are in") for caution in found.cautions)
+    assert any(caution.startswith("Blocks are allowed for") for caution in found.cautions)
     alone = compare_trial(made.drop(columns="block"))
     assert found.at_day.pairs["se"].iloc[0] < alone.at_day.pairs["se"].iloc[0] / 3
     assert found.at_day.pairs["p"].iloc[0] < 0.05 < alone.at_day.pairs["p"].iloc[0]
@@ -321,7 +321,7 @@ def test_benches_are_in_the_comparison_where_there_are_no_blocks() -> None:
     made.loc[(made["bench"] == "b") & (made["day"] > 0), "net_g"] += 4
     found = compare_trial(made)
     assert "bench" in set(found.at_day.anova["term"])
-    assert any(caution.startswith("Benches of the layout are in") for caution in found.cautions)
+    assert any(caution.startswith("Benches are allowed for") for caution in found.cautions)
     alone = compare_trial(made.drop(columns="bench"))
     assert found.at_day.pairs["se"].iloc[0] < alone.at_day.pairs["se"].iloc[0] / 3
     inside = compare_trial(made.assign(block=made["bench"].map({"a": "1", "b": "2"})))

@@ -151,7 +151,7 @@ def test_there_is_no_growth_across_a_split_nor_between_two_sessions_that_a_break
     assert found.cautions == ()
     late = growth_per_interval(frame.drop(index=2), pot_breaks(EVENTS))
     assert late.table["pot"].tolist() == ["a", "b", "b"]
-    assert late.cautions == ("1 interval left out: its pot was split meanwhile, which is no loss of growth",)
+    assert late.cautions == ("1 interval left out: its pot was split meanwhile, which is no loss of growth.",)
 
 
 def test_a_split_pot_and_a_repotted_one_are_no_replicates() -> None:

@@ -80,7 +80,7 @@ def test_masses_too_regular_to_be_weighed_are_named_as_the_reason() -> None:
     }
     with open_trial(plan, weekly(masses, DAYS)) as data:
         told = compare(data)
-    assert told.sentences[-1].startswith("Floods-6 or dry or floods-3: cannot be told. Growth cannot be compared: ")
+    assert told.sentences[-1].startswith("Floods-6 or dry or floods-3: not known. Growth cannot be compared: ")
     assert "check how the values were entered" in told.sentences[-1]
     assert not any("cannot be compared" in each for each in told.keep_in_mind)
 

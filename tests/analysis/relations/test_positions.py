@@ -138,8 +138,7 @@ def test_a_feature_that_trays_share_cannot_be_told() -> None:
     found = positions(frame, response="rgr_per_day", permutations=9)
     assert "height_m" not in set(found.features["feature"])
     assert (
-        "The height above the floor does not differ between the pots of a tray: it cannot be separated from the tray."
-        in found.cautions
+        "The height above the floor is the same for all pots of a tray, so its effect cannot be seen." in found.cautions
     )
 
 
@@ -150,7 +149,7 @@ def test_no_caution_speaks_in_names_of_columns() -> None:
         light_factor=lambda d: np.where(d["column"] > 2, 1 + d["column"] / 10, np.nan),
     )
     found = positions(frame, response="rgr_per_day", permutations=9)
-    assert any(caution.startswith("The row does not differ") for caution in found.cautions)
+    assert any(caution.startswith("The row is the same for all pots of a tray") for caution in found.cautions)
     assert any(caution.startswith("The light measured at the place is known for") for caution in found.cautions)
     assert not [caution for caution in found.cautions for name in FEATURES if "_" in name and name in caution]
 

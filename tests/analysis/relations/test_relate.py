@@ -197,7 +197,7 @@ def test_causes_are_chosen_that_the_trial_can_tell() -> None:
     chosen, said = choose_causes(d)
     assert chosen == ["dry_lit_h_d", "light_factor", "air_temp_c"]
     assert any("changes together with dry hours in light" in line and "would part them" in line for line in said)
-    assert any(line.startswith("Not asked: dryness of the air") and "Not known of tray-1." in line for line in said)
+    assert any(line.startswith("Not tested: dryness of the air") and "Not known of tray-1." in line for line in said)
 
 
 def treated(seed: int, *, treatments: int, sd: float) -> pd.DataFrame:

@@ -233,7 +233,7 @@ def test_the_page_says_why_a_broker_cannot_be_used(home: Path) -> None:
     app = open_page()
     app.radio(key="b_kind").set_value("one that runs already").run()
     fill(app, b_port_other="1", b_user="recorder", b_password="a secret")
-    press(app, "Try it")
+    press(app, "Try this broker")
     assert "Nothing was changed. no connection to 127.0.0.1:1" in said(app)
     assert app.text_input(key="b_user").value == "recorder"
     assert not (home / SETTINGS_FILE).exists()

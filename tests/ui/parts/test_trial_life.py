@@ -92,7 +92,7 @@ def test_a_trial_is_ended_resumed_archived_and_brought_back(home: Path) -> None:
     fill(app, z_at="", z_why="sold")
     press(app, "End trial")
     assert "Trial bench has ended" in said(app)
-    assert "This trial has ended" in said(open_page("views/trial.py"))
+    assert "This trial ended" in said(open_page("views/trial.py"))
     assert "Unknown: " not in said(open_page()), "a silent tray of an ended trial is not asked for"
     weigh = open_page("views/weigh.py")
     assert "Trial bench has ended: nothing is to be weighed." in said(weigh)

@@ -151,7 +151,7 @@ def test_a_scale_is_named_and_judged(home: Path) -> None:
 def test_a_plan_is_judged_in_words(home: Path) -> None:
     app = open_page(PLAN)
     assert "With 3 trays per treatment and 8 pots in each" in said(app)
-    assert "The two spreads are those of trial plugs: 72 pots on 9 trays" in said(app)
+    assert "Both spreads were learned from trial plugs: 72 pots on 9 trays" in said(app)
     app.selectbox(key="plan_trays").select(1)
     app.run()
     assert "shows nothing about the treatments" in said(app)

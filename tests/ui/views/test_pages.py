@@ -109,7 +109,7 @@ def test_a_page_without_a_record_says_what_to_do(page: str, tmp_path: Path, monk
 def test_a_page_without_a_trial_says_what_to_do(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TIDETRAY_HOME", str(tmp_path))
     open_store(tmp_path / RECORD_FILE).close()
-    assert "'tidetray load trial.toml' takes it" in said(open_page(page))
+    assert "'tidetray load trial.toml'" in said(open_page(page))
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -374,8 +374,8 @@ def test_the_session_is_done_when_every_pot_is_weighed(home: Path) -> None:
 def test_growth_says_what_may_mislead_and_has_every_pot_in_a_table(seen: Path) -> None:
     app = open_page(PAGES[2])
     text = said(app)
-    assert "This page compares nothing." in text
-    assert "emersed 2, long floods 2, short floods 3, submersed 2" in text
+    assert "so trays are counted, not pots" in text
+    assert "2 of emersed, 2 of long floods, 3 of short floods, 2 of submersed" in text
     assert "They count neither as dry nor as wet" in text
     assert app.dataframe[0].value["treatment"].tolist() == [
         "emersed", "short floods", "long floods", "submersed"

@@ -59,7 +59,7 @@ def received() -> Iterator[tuple[int, list[bytes]]]:
 def test_a_person_is_notified_and_a_test_reaches_them(home: Path, received: tuple[int, list[bytes]]) -> None:
     port, took = received
     app = open_page(PAGE)
-    assert "Nobody gets messages of alarms yet" in said(app)
+    assert "Nobody gets messages about alarms yet" in said(app)
     press(app, "Notify them")
     assert "Their name: is empty. Addresses: is empty. Write one a line." in said(app)
     app.text_input(key="person_name").input("Me")
