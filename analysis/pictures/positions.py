@@ -510,7 +510,12 @@ def spread_over_time(split: pd.DataFrame) -> Spec:
         "legend": {"title": None, "orient": "top", "columns": 2},
     }
     encoding = {
-        "x": {"field": "day", "type": "ordinal", "title": "days since the first weigh-in", "axis": {"labelAngle": 0}},
+        "x": {
+            "field": "day",
+            "type": "ordinal",
+            "title": "days since the first weigh-in",
+            "axis": {"labelAngle": 0, "labelOverlap": True},
+        },
         "y": {**measured("value"), "title": "variance of ln mass", "stack": "zero"},
         "color": colour,
         "order": {**measured("order")},
