@@ -104,9 +104,8 @@ class Plausible:
         """(shapes, sigmas), sums to 1."""
         mean, var = self._heights
         log = np.log(self.family.prior)[:, None] - self.df * np.log(self._sigma) - self.total / (2 * self._sigma**2)
-        log = (
-            log + mean**2 / (2 * var) + 0.5 * np.log(var / self.scale**2) + scipy.special.log_ndtr(mean / np.sqrt(var))
-        )
+        log = log + mean**2 / (2 * var) + 0.5 * np.log(var / self.scale**2)
+        log = log + scipy.special.log_ndtr(mean / np.sqrt(var))
         weight = np.exp(log - log.max())
         return np.asarray(weight / weight.sum())
 
@@ -150,9 +149,8 @@ class Plausible:
         mean, var = (v[shape, which] for v in self._heights)
         sigma = self._sigma[which]
         root = np.sqrt(var)
-        height = mean - root * scipy.special.ndtri_exp(
-            np.log(rng.uniform(1e-12, 1, draws)) + scipy.special.log_ndtr(mean / root)
-        )
+        below = np.log(rng.uniform(1e-12, 1, draws)) + scipy.special.log_ndtr(mean / root)
+        height = mean - root * scipy.special.ndtri_exp(below)
         level, taken, spread = self._levels
         base = level - taken[shape] * height + sigma * np.sqrt(spread) * rng.standard_normal(draws)
         used, back = np.unique(shape, return_inverse=True)

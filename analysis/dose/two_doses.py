@@ -151,7 +151,7 @@ def fit_surface(
         return _refused(
             units,
             "not enough spread" if min(distinct, default=0) < 2 else "too few trays",
-            (_too_alike(distinct))
+            _too_alike(distinct)
             if min(distinct, default=0) < 2
             else f"Too few trays: {len(units)} cannot tell a surface. Nine or more, over three values of each, could.",
         )

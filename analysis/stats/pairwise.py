@@ -100,10 +100,8 @@ def range_quantile(k: int, df: float, p: float = 0.05) -> float:
     float
         In standard errors of one mean.
     """
-    low, high = (
-        0.0,
-        float(np.sqrt(2) * scipy.stats.t.isf(p / (k * (k - 1)), df)),
-    )  # Bonferroni's bound is never too small
+    # Bonferroni's bound is never too small
+    low, high = 0.0, float(np.sqrt(2) * scipy.stats.t.isf(p / (k * (k - 1)), df))
     f_low, f_high = 1.0 - p, range_sf(high, k, df) - p
     while f_high > 0:
         low, f_low, high = high, f_high, high * 2

@@ -94,12 +94,9 @@ def fit_with_gap(y: Array, weights: Array, gap: int) -> Array:
     -------
     array (k,)
     """
-    up = scipy.optimize.isotonic_regression(y[:gap], weights=weights[:gap]).x if gap else np.empty(0)
-    down = (
-        scipy.optimize.isotonic_regression(y[gap:], weights=weights[gap:], increasing=False).x
-        if gap < len(y)
-        else np.empty(0)
-    )
+    fit = scipy.optimize.isotonic_regression
+    up = fit(y[:gap], weights=weights[:gap]).x if gap else np.empty(0)
+    down = fit(y[gap:], weights=weights[gap:], increasing=False).x if gap < len(y) else np.empty(0)
     return np.asarray(np.r_[up, down], dtype=float)
 
 
