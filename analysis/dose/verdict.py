@@ -133,7 +133,7 @@ def _inside(evidence: Evidence, words: Wording) -> Verdict:
 def _at_most(share: float, lost: str) -> str:
     if not share < 1:
         return "How much it may cost at most, these trays do not show."
-    return f"Against the best of what was tested it costs at most {_percent(share)} {lost} (95 times in 100)."
+    return f"Against the best of what was tested it costs at most {_percent(share)} {lost} (95 %)."
 
 
 def _next(evidence: Evidence) -> str:

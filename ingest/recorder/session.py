@@ -102,7 +102,8 @@ class MqttSession:
         self._client_id = client_id
         self._subscriptions = list(subscriptions)
         self._echo_topic = f"tidetray/recorder/v1/{client_id}"
-        self._queue: queue.SimpleQueue[list[Message]] = queue.SimpleQueue()
+        # no SimpleQueue: a signal that comes as its wait runs out lets it wait for ever (CPython 3.11)
+        self._queue: queue.Queue[list[Message]] = queue.Queue()
         self._put = self._got = self._put_bytes = self._got_bytes = 0
         self._given_up = -1
         self._stop = threading.Event()

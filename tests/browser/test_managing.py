@@ -167,7 +167,8 @@ def test_the_files_of_a_node_are_made_by_the_page(page: Page, tmp_path: Path) ->
         looked_at(page, "a node's files")
         secret = json.loads(expander(page, "Users of nodes").locator("code").first.inner_text())
         hand.press("I have copied it")
-        assert secret["password"] not in page.content(), "shown once"
+        once = "secret => !document.documentElement.outerHTML.includes(secret)"
+        page.wait_for_function(once, arg=secret["password"], timeout=SOON_MS)
         sensors = [
             {"kind": "thermometer", "tray": "tray-1", "pin": 15},
             {"kind": "float", "tray": "tray-1", "pin": 4},

@@ -160,7 +160,7 @@ def begin_form(answer: TuneAnswer, settings: Settings) -> None:
         )
         name = st.text_input("Name of the new trial", placeholder="a-z, 0-9 and -", key="new-trial")
         started = st.text_input("Begins (local time; empty: now)", placeholder="2026-06-01 08:00", key="new-start")
-        if not st.form_submit_button("Create this trial"):
+        if not st.form_submit_button("Create the trial"):
             return
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,31}", name):
         look.say("wrong", "A trial's name has a-z, 0-9 and '-', at most 32, and begins with a letter or digit.")

@@ -8,6 +8,8 @@ import os
 import pwd
 import socket
 import sqlite3
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -424,3 +426,24 @@ def test_a_damaged_page_of_old_readings_stands_in_the_way_of_no_recording(
     with recording(bench_store.path, mosquitto.port):
         node.send(pack(2))
         until(lambda: node.upto() == 2)
+
+
+LATE_SIGNAL = """
+import signal, time
+from tidetray.ingest.recorder.session import BATCH_S, MqttSession
+from tidetray.ingest.settings.model import BrokerSettings
+
+came = []
+signal.signal(signal.SIGALRM, lambda *_: (came.append(1), time.sleep(2 * BATCH_S)))
+session = MqttSession(BrokerSettings(), "late", [])
+signal.setitimer(signal.ITIMER_REAL, BATCH_S / 2)
+print(session.gather(), came)
+"""
+
+
+def test_a_signal_that_holds_up_the_wait_for_messages_does_not_make_it_endless() -> None:
+    """A recorder told to stop, on a busy machine, waited for a message that no broker was there to send."""
+    done = subprocess.run(
+        [sys.executable, "-c", LATE_SIGNAL], capture_output=True, text=True, timeout=WAIT_S, check=True
+    )
+    assert done.stdout == "[] [1]\n"

@@ -56,7 +56,7 @@ def test_the_water_is_as_clear_as_was_noted(story: Path) -> None:  # noqa: F811
     both = json.loads(run("exposure", "--home", story, "--json", "--environment"))
     assert both["rows"][0]["attenuation_per_m"] == 1.0
     assert 0.005 < both["rows"][0]["water_depth_m"] < 0.05
-    assert any("measured of no tray" in caution and "tidetray event water" in caution for caution in both["cautions"])
+    assert any("measured on no tray" in caution and "tidetray event water" in caution for caution in both["cautions"])
     noted = ("event", "water", "tray-1", "--at", "2026-05-31 01:00", "--who", "me", "--why", "peat", "--home", story)
     refused = run(*noted, "--attenuation", "brown", expect=1)
     assert "Write a number of 0 to 20 per metre" in refused
