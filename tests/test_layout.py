@@ -228,6 +228,20 @@ def test_a_class_has_its_name_for_itself() -> None:
     assert not {name: where for name, where in places.items() if len(where) > 1}
 
 
+def test_a_module_gives_a_name_once() -> None:
+    """A constant that is given again further down is another one for whoever reads the first."""
+    for path in _sources(*PACKAGES):
+        given = [
+            name.id
+            for node in _tree(path).body
+            if isinstance(node, ast.Assign)
+            for target in node.targets
+            for name in (target.elts if isinstance(target, ast.Tuple) else [target])
+            if isinstance(name, ast.Name)
+        ]
+        assert len(given) == len(set(given)), path
+
+
 def test_analysis_reads_the_record_in_its_own_folders_only() -> None:
     for path in _sources("analysis"):
         if path.relative_to(ROOT / "analysis").parts[0] in READS_RECORD or path.name == "__init__.py":

@@ -22,7 +22,7 @@ MANY_TRAYS = 12
 _APART_PX = 8
 """Names of an axis that come nearer to each other than this make way: two numbers side by side read as one."""
 
-_ROOM = {"top": 9, "bottom": 4, "left": 2, "right": 6}
+_ROOM = {"top": 9, "bottom": 6, "left": 2, "right": 6}
 """Around a picture [px]: half of the topmost number of an axis stands above the frame."""
 
 NEAR_H, STEP_PX = 0.8, 15.0

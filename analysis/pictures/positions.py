@@ -301,7 +301,7 @@ def _day(tray: pd.Series, rows: int, columns: int) -> list[Spec]:
     ]
 
 
-_HEAD_PX, _LINE_PX, _AROUND_PX, _MARGIN_PX = 46, 15, 30, 22
+_MEANING_PX, _LINE_PX, _AROUND_PX, _MARGIN_PX = 46, 15, 30, 22
 """Above the maps: what the marks mean. A line of a title. Between trays. Left of all."""
 
 
@@ -339,7 +339,7 @@ def whole_maps(pots: pd.DataFrame, trays: pd.DataFrame, *, page: float | None = 
     )
     per_picture = len(drawn)
     if page is not None:
-        per_picture = across * max(1, int((page * step.width_px(across) - _HEAD_PX) / step.down_px))
+        per_picture = across * max(1, int((page * step.width_px(across) - _MEANING_PX) / step.down_px))
     largest = float(pots["residual_pct"].abs().max())
     marked: dict[str, list[Spec]] = {}
     shown = _marked(pots, largest)
