@@ -58,6 +58,7 @@ class Node:
         self.name, self._number, self._first_s = f"node-{number}", number, first_s
         self.made = self._sent = self._acknowledged = self.receipted = 0
         self.handed_over: dict[int, float] = {}
+        self.timed_from = 0
         self.waits_ms: list[float] = []
         self.client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=self.name, clean_session=True)
         self.client.on_connect = self._connected
@@ -76,7 +77,9 @@ class Node:
         now = time.perf_counter()
         upto = int(json.loads(message.payload)["upto"])
         for number in range(self.receipted + 1, upto + 1):
-            self.waits_ms.append(1000 * (now - self.handed_over.pop(number)))
+            took_ms = 1000 * (now - self.handed_over.pop(number))
+            if number > self.timed_from:  # what was measured in the storm waited behind it
+                self.waits_ms.append(took_ms)
         self.receipted = max(self.receipted, upto)
 
     def send(self) -> None:
@@ -158,11 +161,11 @@ def main() -> None:
         records.start()
         try:
             until_connected(records.said)
-            figures = played(broker.port, psutil.Process(records.process.pid))  # type: ignore[union-attr]
+            figures, receipted = played(broker.port, psutil.Process(records.process.pid))  # type: ignore[union-attr]
         finally:
             assert records.stop() == 0
             broker.stop()
-        print(f"many_nodes nodes={NODES} {figures} {on_disk(home)} load={os.getloadavg()[0]:.1f}")
+        print(f"many_nodes nodes={NODES} {figures} {on_disk(home, receipted)} load={os.getloadavg()[0]:.1f}")
 
 
 def until_connected(said: Path) -> None:
@@ -174,10 +177,8 @@ def until_connected(said: Path) -> None:
     raise TimeoutError("the recorder does not connect")
 
 
-SENT: dict[str, int] = {}
-
-
-def played(port: int, process: psutil.Process) -> str:
+def played(port: int, process: psutil.Process) -> tuple[str, dict[str, int]]:
+    """Figures, and up to which number each node has receipts."""
     fleet = Fleet(port)
     begun, most_mib, told_s = time.monotonic(), 0.0, 0.0
     upto = BACKLOG_S // EVERY_S
@@ -195,6 +196,7 @@ def played(port: int, process: psutil.Process) -> str:
     while time.monotonic() < settled:
         fleet.turn()
     for node in fleet.nodes:
+        node.timed_from = node.made
         node.waits_ms.clear()
     before, cpu, pace = written(process), process.cpu_times(), time.monotonic()
     while time.monotonic() - pace < PACE_S:
@@ -207,16 +209,16 @@ def played(port: int, process: psutil.Process) -> str:
     last = time.monotonic() + 30
     while time.monotonic() < last and not all(node.receipted == node.made for node in fleet.nodes):
         fleet.turn()
-    SENT.update({node.name: node.receipted for node in fleet.nodes})
     p50, p99 = np.percentile(waits, [50, 99])
     return (
         f"backlog_messages={fleet.held()} backlog_s={backlog_s:.0f} pace_s={took:.0f} receipt_p50_ms={p50:.0f} "
         f"receipt_p99_ms={p99:.0f} receipt_most_ms={waits.max():.0f} cores={cores:.2f} "
-        f"write_bytes_per_reading={each:.0f} mib={most_mib:.0f}"
+        f"write_bytes_per_reading={each:.0f} mib={most_mib:.0f}",
+        {node.name: node.receipted for node in fleet.nodes},
     )
 
 
-def on_disk(home: Path) -> str:
+def on_disk(home: Path, receipted: dict[str, int]) -> str:
     """What the record has of what was receipted."""
     with open_store(home / RECORD_FILE, read_only=True) as store:
         series: dict[str, list[int]] = {}
@@ -225,7 +227,7 @@ def on_disk(home: Path) -> str:
         counts = queries.counters(store)
         rows = store.raw.count()
     lost = sum(
-        max(receipted - held, 0) for node, receipted in SENT.items() for held in series.get(node, [0] * len(CHANNELS))
+        max(upto - held, 0) for node, upto in receipted.items() for held in series.get(node, [0] * len(CHANNELS))
     )
     distinct = sum(sum(held) for held in series.values())
     return f"readings={rows} lost={lost} doubled={rows - distinct} messages_twice={counts['doubled']}"

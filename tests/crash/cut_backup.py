@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import os
 import shutil
-import signal
 import sqlite3
 import sys
 from pathlib import Path
 from typing import Any
 
-from tests.crash.cut_sealing import Steps
+from tests.crash.steps import Steps, killed_at_each
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store import backup
 
@@ -40,22 +39,10 @@ def watch(steps: Steps) -> None:
     sqlite3.connect = lambda *a, **k: connect(*a, **{"factory": WatchedConnection, **k})  # type: ignore[assignment]
 
 
-def main(home: Path, work: Path) -> None:
-    for k in range(1, 10_000):
-        place = work / str(k)
-        shutil.copytree(home, place / "home")
-        child = os.fork()
-        if child == 0:
-            watch(Steps(k))
-            backup.back_up(place / "home" / RECORD_FILE, place / "copy.sqlite")
-            os._exit(0)
-        _, status = os.waitpid(child, 0)
-        if os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0:
-            print(k - 1)
-            return
-        if not os.WIFSIGNALED(status) or os.WTERMSIG(status) != signal.SIGKILL:
-            sys.exit(f"step {k}: the child ended with {status}")
+def back_up_in(place: Path, steps: Steps) -> None:
+    watch(steps)
+    backup.back_up(place / "home" / RECORD_FILE, place / "copy.sqlite")
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), Path(sys.argv[2]))
+    killed_at_each(Path(sys.argv[1]), Path(sys.argv[2]), back_up_in)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 from tests.conftest import Figures
-from tests.crash.test_sealing_cuts import ROOT, prepare
+from tests.crash.steps import in_a_process
+from tests.crash.test_sealing_cuts import prepare
 from tests.ingest.store.test_raw_readings import levels
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.backup import back_up
@@ -36,17 +34,7 @@ def test_killed_at_any_step_a_copy_is_whole_or_not_there(bench_store: Store, tmp
     home, work = Path(bench_store.path).parent, tmp_path / "cut"
     bench_store.close()
     work.mkdir()
-    done = subprocess.run(
-        [sys.executable, str(Path(__file__).with_name("cut_backup.py")), str(home), str(work)],
-        cwd=ROOT,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        capture_output=True,
-        text=True,
-        timeout=250,
-        check=False,
-    )
-    assert done.returncode == 0, done.stdout + done.stderr
-    steps = int(done.stdout)
+    steps = in_a_process("cut_backup.py", home, work)
     there = 0
     for k in range(1, steps + 1):
         place = work / str(k)

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import sqlite3
-import subprocess
-import sys
 from collections import Counter
 from contextlib import closing
 from pathlib import Path
@@ -17,6 +14,7 @@ import pytest
 
 from tests.conftest import DATA
 from tests.crash.cut_fold import MEANWHILE
+from tests.crash.steps import in_a_process
 from tests.ingest.store.test_tail import CHANNELS, T0, give
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.influx.queue import set_forwarding
@@ -26,8 +24,6 @@ from tidetray.ingest.store import queries
 from tidetray.ingest.store.database import Database
 from tidetray.ingest.store.recording import Store, open_store
 from tidetray.ingest.store.schema import MIGRATIONS
-
-ROOT = Path(__file__).parents[2]
 
 
 def prepare(store: Store) -> None:
@@ -63,16 +59,7 @@ def cut(what: str, home: Path, folder: Path) -> tuple[Path, int]:
     """Where the homes lie that were killed at each step, and how many there are."""
     work = folder / "cut"
     work.mkdir()
-    counted = subprocess.run(
-        [sys.executable, str(Path(__file__).with_name("cut_fold.py")), what, str(home), str(work)],
-        cwd=ROOT,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        capture_output=True,
-        text=True,
-        timeout=250,
-        check=True,
-    )
-    return work, int(counted.stdout)
+    return work, in_a_process("cut_fold.py", what, home, work)
 
 
 def test_killed_at_any_step_nothing_is_lost_and_nothing_comes_twice(bench_store: Store, tmp_path: Path) -> None:
@@ -100,7 +87,7 @@ def test_killed_at_any_step_nothing_is_lost_and_nothing_comes_twice(bench_store:
     seen: Counter[int] = Counter()
     half = 0
     for k in range(1, steps + 1):
-        with open_store(work / str(k) / RECORD_FILE) as store:
+        with open_store(work / str(k) / "home" / RECORD_FILE) as store:
             store.connection.execute("PRAGMA synchronous=OFF")
             with open_store(store.path, read_only=True) as reader:
                 found = everything(reader)
@@ -139,12 +126,12 @@ def test_killed_while_a_home_of_before_is_brought_up_to_date(tmp_path: Path, mon
     assert steps > 10
     unmigrated = 0
     for k in range(1, steps + 1):
-        with closing(sqlite3.connect(work / str(k) / RECORD_FILE)) as plain:
+        with closing(sqlite3.connect(work / str(k) / "home" / RECORD_FILE)) as plain:
             tables = {name for (name,) in plain.execute("SELECT name FROM sqlite_schema").fetchall()}
             assert {"tail", "tail_folded", "tail_state"} <= tables or not {"tail", "tail_folded", "tail_state"} & tables
             assert {"reading_to_forward", "hour_to_forward", "changed_hour_to_forward"} <= tables, k
             unmigrated += "tail" not in tables
-        with open_store(work / str(k) / RECORD_FILE) as store:
+        with open_store(work / str(k) / "home" / RECORD_FILE) as store:
             store.connection.execute("PRAGMA synchronous=OFF")
             Notebook(store).add_trial(load_trial(DATA / "trial.toml"))
             give(store, [("level", 5, 0.02)], seq=1)  # waits in the tail

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import subprocess
-import sys
 from collections import Counter
 from pathlib import Path
 
+from tests.crash.steps import in_a_process
 from tests.ingest.store.test_raw_readings import MARCH, NOW, files, folder, give, levels, seal_all, table
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store import queries, sealing
 from tidetray.ingest.store.recording import Store, open_store
 
-ROOT = Path(__file__).parents[2]
 LATER = NOW + sealing.REPLACED_KEPT_MS + 1
 HOUR = 3_600_000
 
@@ -58,20 +55,11 @@ def test_killed_at_any_step_nothing_is_lost_and_nothing_comes_twice(bench_store:
 
     work = tmp_path / "cut"
     work.mkdir()
-    counted = subprocess.run(
-        [sys.executable, str(Path(__file__).with_name("cut_sealing.py")), str(home), str(work), str(LATER)],
-        cwd=ROOT,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        capture_output=True,
-        text=True,
-        timeout=250,
-        check=True,
-    )
-    steps = int(counted.stdout)
+    steps = in_a_process("cut_sealing.py", home, work, LATER)
     assert steps > 80
     seen: Counter[tuple[str, bool]] = Counter()
     for k in range(1, steps + 1):
-        with open_store(work / str(k) / RECORD_FILE) as store:
+        with open_store(work / str(k) / "home" / RECORD_FILE) as store:
             store.connection.execute("PRAGMA synchronous=OFF")
             seen.update(set(store.connection.execute("SELECT state, emptied_ms IS NOT NULL FROM sealed").fetchall()))
             with open_store(store.path, read_only=True) as reader:
