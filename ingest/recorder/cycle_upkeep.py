@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import time
+from collections import deque
 from collections.abc import Callable
 from datetime import datetime
 
@@ -76,6 +77,7 @@ class Upkeep:
         self._pause_s = pause_s
         self._next_s: dict[tuple[str, str], float] = {}
         self._turn_s = self._ran_s = time.monotonic()
+        self._rebuilt: deque[Tray] = deque()
         self._trays: set[tuple[str, str]] = set()
         self._readmitted: int | None = None
         self._empty_s = self._fold_s = 0.0
@@ -102,32 +104,48 @@ class Upkeep:
         self._record_what_waited(all_of_it=now)
         self._empty_quarantine(at_s)
         self._fold_tail(at_s, all_of_it=now)
-        due = derived.cycles_due(self._store)
-        due = [row for row in due if now or self._next_s.get(row[:2], 0.0) <= time.monotonic()]
-        notebook = Notebook(self._store)
-        due.sort(key=lambda row: self._next_s.get(row[:2], 0.0))
         begun_s = time.monotonic()
-        done = 0
-        for site, name, due_ms in due:
-            started_s = time.monotonic()
-            if not now and started_s - begun_s > SLICE_S:
-                break  # readings wait to be committed: the others come next time, first
-            tray = notebook.tray(site, name)
-            if tray is None:
-                continue
-            try:
-                _rebuild_cycles(self._store, tray, due_ms)
-            except SealedError as error:  # what is due stays noted; the other trays do not wait for it
-                log.warning("the cycles of %s cannot be computed: %s", name, error)
-                self._next_s[site, name] = time.monotonic() + SEALED_PAUSE_S
-                continue
-            done += 1
-            self._on_cycles(tray)
-            took_s = time.monotonic() - started_s
-            self._next_s[site, name] = time.monotonic() + max(self._pause_s, took_s / SHARE_OF_TIME)
+        done = self._rebuild_slice(now=now)
+        while now and (more := self._rebuild_slice(now=now)):
+            done += more
         ended_s = time.monotonic()
         self._turn_s = ended_s + (ended_s - begun_s) * (1 / SHARE_OF_ALL - 1)
         return done
+
+    def _rebuild_slice(self, *, now: bool) -> int:
+        """The cycles of as many trays as SLICE_S takes, in one transaction: each commit writes whole pages. What the
+        notebook changes meanwhile waits for it, so that it is not taken for what was worked out."""
+        begun_s = time.monotonic()
+        due = [row for row in derived.cycles_due(self._store) if now or self._next_s.get(row[:2], 0.0) <= begun_s]
+        due.sort(key=lambda row: self._next_s.get(row[:2], 0.0))
+        done: list[Tray] = []
+        if due:
+            with self._store.transaction():
+                notebook = Notebook(self._store)
+                for site, name, due_ms in due:
+                    if done and time.monotonic() - begun_s > SLICE_S:
+                        break  # readings wait to be committed: the others come next time, first
+                    tray = notebook.tray(site, name)
+                    if tray is not None and self._rebuild(tray, due_ms):
+                        done.append(tray)
+        self._rebuilt += done
+        while self._rebuilt:
+            self._on_cycles(self._rebuilt.popleft())
+        return len(done)
+
+    def _rebuild(self, tray: Tray, due_ms: int) -> bool:
+        """The cycles of one tray; False where its sealed readings are missing. What is due stays noted then, and the
+        other trays do not wait for it."""
+        started_s = time.monotonic()
+        try:
+            _rebuild_cycles(self._store, tray, due_ms)
+        except SealedError as error:
+            log.warning("the cycles of %s cannot be computed: %s", tray.name, error)
+            self._next_s[tray.site, tray.name] = time.monotonic() + SEALED_PAUSE_S
+            return False
+        took_s = time.monotonic() - started_s
+        self._next_s[tray.site, tray.name] = time.monotonic() + max(self._pause_s, took_s / SHARE_OF_TIME)
+        return True
 
     def _empty_quarantine(self, at_s: float) -> None:
         """Let go of what was recorded or looked at long ago, a slice at a time."""

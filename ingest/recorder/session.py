@@ -39,10 +39,11 @@ BATCH_S, QUIET_S = 0.05, 0.002
 """A batch ends after the one, or as soon as nothing came for the other: what a broker sends before it waits for
 acknowledgements may be all that comes (Mosquitto: 20 messages, if it is not told otherwise)."""
 
-FEW_MESSAGES = 8
-FEW_S, FEW_QUIET_S = 0.5, 0.1
-"""With fewer than these in BATCH_S nobody waits for acknowledgements to go on, and a batch may take as long as this,
-until nothing came for the other: each commit writes whole pages, so it writes less the more messages it has."""
+CALM_MESSAGES, CALM_WITHIN_S = 150, 1.0
+FEW_S, FEW_QUIET_S = 0.5, 0.05
+"""Where fewer than these came within that time, a batch may take as long as FEW_S, until nothing came for the other:
+each commit writes whole pages, so it writes less the more messages it has. A broker that holds back 8 messages or more
+for want of acknowledgements sends faster than that even so, and is then not waited for."""
 
 QUEUE_MESSAGES, QUEUE_BYTES = 5000, 32 * 2**20
 """Held in memory at most; beyond this the connection's reading waits, and TCP makes the broker wait."""
@@ -105,6 +106,7 @@ class MqttSession:
         # no SimpleQueue: a signal that comes as its wait runs out lets it wait for ever (CPython 3.11)
         self._queue: queue.Queue[list[Message]] = queue.Queue()
         self._put = self._got = self._put_bytes = self._got_bytes = 0
+        self._took: deque[tuple[float, int]] = deque()
         self._given_up = -1
         self._stop = threading.Event()
         self._refused = ""
@@ -130,26 +132,31 @@ class MqttSession:
         self.client.close()
 
     def gather(self) -> list[Message]:
-        """A batch: what comes within BATCH_S and without a pause, until it has BATCH_MESSAGES or BATCH_BYTES. Of few
-        messages: what comes within FEW_S."""
+        """A batch: what comes within BATCH_S and without a pause, until it has BATCH_MESSAGES or BATCH_BYTES. While
+        few messages come: what comes within FEW_S."""
         batch: list[Message] = []
-        begun = time.monotonic()
-        until, quiet_s, size = begun + BATCH_S, BATCH_S, 0
+        longest_s, quiet_s = (FEW_S, FEW_QUIET_S) if self._is_calm() else (BATCH_S, QUIET_S)
+        until, size = time.monotonic() + BATCH_S, 0
         while len(batch) < BATCH_MESSAGES and size < BATCH_BYTES and time.monotonic() < until:
             try:
-                messages = self._queue.get(timeout=quiet_s)
+                messages = self._queue.get(timeout=quiet_s if batch else BATCH_S)
             except queue.Empty:
                 break
-            now = time.monotonic()
-            begun = begun if batch else now
+            if not batch:
+                until = time.monotonic() + longest_s
             batch += messages
             size += _bytes(messages)
-            if now - begun < BATCH_S:
-                is_few = len(batch) < FEW_MESSAGES
-                until, quiet_s = (begun + FEW_S, FEW_QUIET_S) if is_few else (begun + BATCH_S, QUIET_S)
         self._got += len(batch)
         self._got_bytes += size
+        if batch:
+            self._took.append((time.monotonic(), len(batch)))
         return batch
+
+    def _is_calm(self) -> bool:
+        """Whether few messages came of late."""
+        while self._took and self._took[0][0] < time.monotonic() - CALM_WITHIN_S:
+            self._took.popleft()
+        return sum(count for _, count in self._took) < CALM_MESSAGES
 
     def drop_all(self) -> None:
         """Forget what waits, and connect again: none of it was acknowledged, so all of it comes again."""

@@ -6,6 +6,7 @@ import json
 import logging
 import os
 import pwd
+import queue
 import socket
 import sqlite3
 import subprocess
@@ -15,6 +16,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -447,3 +449,74 @@ def test_a_signal_that_holds_up_the_wait_for_messages_does_not_make_it_endless()
         [sys.executable, "-c", LATE_SIGNAL], capture_output=True, text=True, timeout=WAIT_S, check=True
     )
     assert done.stdout == "[] [1]\n"
+
+
+class MadeUpArrivals:
+    """The session's queue and clock: messages come at given times, or some at once after each batch that was taken, as
+    from a broker that holds the others back until those are acknowledged."""
+
+    def __init__(self, times_s: list[float], *, held_back: tuple[int, int] | None = None) -> None:
+        self.now_s = 100.0
+        self._times_s = [100.0 + each for each in times_s]
+        self._window, self._left = held_back or (0, 0)
+
+    def acknowledged(self) -> None:
+        come = min(self._window, self._left)
+        self._left -= come
+        self._times_s += [self.now_s + 0.001] * come
+
+    def monotonic(self) -> float:
+        return self.now_s
+
+    def get(self, timeout: float) -> list[Message]:
+        if not self._times_s or self._times_s[0] > self.now_s + timeout:
+            self.now_s += timeout
+            raise queue.Empty
+        self.now_s = max(self.now_s, self._times_s.pop(0))
+        return [Message(1, 1, 1, "tidetray/v1/a/b/data", b"{}", NOW)]
+
+    def batches(self, monkeypatch: pytest.MonkeyPatch, until_s: float) -> list[tuple[float, int]]:
+        """When each batch was taken, from the beginning, and how many messages it had."""
+        monkeypatch.setattr(session_module, "time", self)
+        session = MqttSession(BrokerSettings(), "x", [])
+        session._queue = self  # type: ignore[assignment]
+        found = []
+        while self.now_s < 100 + until_s:
+            if batch := session.gather():
+                found.append((self.now_s - 100, len(batch)))
+            self.acknowledged()
+        session.client.close()
+        return found
+
+
+def test_while_few_messages_come_a_commit_takes_those_of_half_a_second(monkeypatch: pytest.MonkeyPatch) -> None:
+    found = MadeUpArrivals([0.02 * n for n in range(500)]).batches(monkeypatch, 10)
+    assert sum(count for _, count in found) == 500
+    assert 18 <= len(found) <= 22
+    assert all(count >= 20 for _, count in found[:-1])
+
+
+def test_one_message_waits_no_longer_than_for_a_pause(monkeypatch: pytest.MonkeyPatch) -> None:
+    found = MadeUpArrivals([1.0, 2.0, 3.0]).batches(monkeypatch, 4)
+    assert [count for _, count in found] == [1, 1, 1]
+    assert [at for at, _ in found] == pytest.approx([1 + session_module.FEW_QUIET_S + n for n in range(3)])
+
+
+@pytest.mark.parametrize("window", [8, 10, 20, 100])
+def test_a_broker_that_waits_for_acknowledgements_is_not_waited_for(
+    window: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Twenty thousand messages held back, of which so many come after each commit."""
+    arrivals = MadeUpArrivals([], held_back=(window, 20_000))
+    found = arrivals.batches(monkeypatch, 20_000 / window * 0.005 + 5)
+    assert sum(count for _, count in found) == 20_000
+    slow = [at for (before, _), (at, _) in pairwise(found) if at - before > 0.01]
+    assert len(slow) <= session_module.CALM_MESSAGES / window + 1
+    assert max(slow) <= 1.1
+
+
+def test_after_a_storm_commits_are_few_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    times_s = [0.001 * n for n in range(2000)] + [2 + 0.02 * n for n in range(500)]
+    found = MadeUpArrivals(times_s).batches(monkeypatch, 12)
+    assert sum(count for _, count in found) == 2500
+    assert len([at for at, _ in found if at > 4]) <= 18
