@@ -26,7 +26,7 @@ def browser() -> Iterator[Browser]:
 def pytest_runtest_makereport(
     item: pytest.Item, call: pytest.CallInfo[None]
 ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
-    """With a failure: what stood on each open page."""
+    """With a failure: what stood on each open page, and what the pages' server of the test logged."""
     report = yield
     opened: Any = item.funcargs.get("browser") if isinstance(item, pytest.Function) else None
     if report.failed and opened is not None:
@@ -35,4 +35,7 @@ def pytest_runtest_makereport(
                 report.sections.append((f"page {page.url}", page.inner_text("body", timeout=2000)[:3000]))
             except Error as error:
                 report.sections.append((f"page {page.url}", f"does not answer: {error}"))
+        folder = item.funcargs.get("tmp_path")
+        for log in sorted(folder.rglob("dashboard.log")) if folder is not None else ():
+            report.sections.append((log.name, log.read_text(encoding="utf-8", errors="replace")[-3000:]))
     return report

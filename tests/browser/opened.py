@@ -16,7 +16,7 @@ from time import monotonic, sleep
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Locator, Page, Playwright
+from playwright.sync_api import Browser, Error, Locator, Page, Playwright
 from playwright.sync_api import TimeoutError as TooLateError
 
 from tidetray.ui.web.serve import free_port, start
@@ -139,6 +139,25 @@ def choose(page: Page, field: Locator, option: str | Locator) -> None:
                 raise
             page.keyboard.press("Escape")
     drawn(page)
+
+
+def press(button: Locator) -> None:
+    """Press a button, and see that the press arrived: where a page moves between mouse down and mouse up, a browser
+    makes no click of the two, and a person would press again."""
+    page = button.page
+    for _ in range(3):
+        page.evaluate(
+            "window.arrived = false; document.addEventListener('click', "
+            "event => { window.arrived = window.arrived || event.target.closest('button') !== null }, {capture: true})"
+        )
+        button.click()
+        try:
+            if page.evaluate("window.arrived !== false"):
+                return
+        except Error:  # the press opened another page
+            return
+        drawn(page)
+    pytest.fail(f"three presses did not arrive at the button {button}")
 
 
 def shown(page: Page, text: str) -> None:

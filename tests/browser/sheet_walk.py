@@ -8,7 +8,7 @@ from pathlib import Path
 
 from playwright.sync_api import FilePayload, Page, expect
 
-from tests.browser.opened import DRAWN_S, choose, drawn, served, visit
+from tests.browser.opened import DRAWN_S, choose, drawn, press, served, visit
 from tests.sheet_layouts import LAYOUTS, START, TARE_G, Layout
 
 CHOSEN = {
@@ -69,7 +69,7 @@ def sheet_to_answer(page: Page, address: str, layout: Layout) -> tuple[int, floa
     actions = 2 + answered(page, layout)
     save = page.get_by_role("button", name="Save weigh-ins")
     expect(save).to_be_enabled(timeout=1000 * DRAWN_S)
-    save.click()
+    press(save)
     page.get_by_text("weigh-ins added").first.wait_for(timeout=1000 * DRAWN_S)
     page.locator(".tt-asked").get_by_role("link", name="Compare treatments").click()
     page.get_by_text("Trays were not noted").first.wait_for(timeout=1000 * DRAWN_S)

@@ -17,7 +17,7 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 from zxingcpp import read_barcodes
 
-from tests.browser.opened import HOST, PHONE, choose, drawn, shown, visit
+from tests.browser.opened import HOST, PHONE, choose, drawn, press, shown, visit
 from tests.browser.warm import served
 from tests.made_home import present_home
 from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record
@@ -129,10 +129,10 @@ def test_a_page_fits_and_stays_at_home(url: str, page: Page, path: str, last: st
 
 def test_pictures_of_the_comparison_are_files(page: Page, url: str) -> None:
     visit(page, f"{url}/compare")
-    page.locator(".st-key-download-growth-over-time").get_by_role("button").first.click()
+    press(page.locator(".st-key-download-growth-over-time").get_by_role("button").first)
     for label, begins in (("SVG", b"<svg"), ("PNG", b"\x89PNG"), ("CSV", b"treatment,day,mass_g,low,high")):
         with page.expect_download() as waiting:
-            page.locator(f".st-key-growth-over-time-{label.lower()}").get_by_role("button").click()
+            press(page.locator(f".st-key-growth-over-time-{label.lower()}").get_by_role("button"))
         assert waiting.value.suggested_filename == f"growth-over-time.{label.lower()}"
         assert Path(waiting.value.path()).read_bytes().startswith(begins)
 
@@ -145,7 +145,7 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
     gross = f"{_likely_g(home, 't1-a1') + 0.1:.2f}"
 
     field.fill(gross.replace(".", ","))
-    page.get_by_role("button", name="Save").click()
+    press(page.get_by_role("button", name="Save"))
     shown(page, "Not saved.")
     assert field.input_value() == gross.replace(".", ",")
     assert _weighed(home) == []
@@ -167,7 +167,7 @@ def test_a_pot_is_weighed_on_a_phone(home: Path, url: str, page: Page) -> None:
     shown(page, "Saved: t1-a1")
     following.wait_for()
     assert _weighed(home) == [("t1-a1", float(gross), 1)], "two taps are one weigh-in"
-    following.click()
+    press(following)
     page.wait_for_url("**/weigh?pot=t1-a2")
     shown(page, "column 2")
     expect(page.get_by_label(MASS)).to_have_count(1)
@@ -200,10 +200,10 @@ def test_a_session_ten_pots_one_corrected_one_undone(home: Path, url: str, page:
         expect(field).to_have_count(1)  # the last pot's field has gone
         field.fill(masses[pot])
         expect(page.locator("#tt-live")).to_contain_text("g net; +0.05 g")
-        page.get_by_role("button", name="Save", exact=True).click()
+        press(page.get_by_role("button", name="Save", exact=True))
         shown(page, f"Saved: {pot}")
         if n < 9:
-            page.get_by_role("button", name="Next pot:").click()
+            press(page.get_by_role("button", name="Next pot:"))
             page.wait_for_function(
                 f"document.querySelector('.tt-pot') && document.querySelector('.tt-pot').innerText !== '{pot}'"
             )
@@ -213,18 +213,18 @@ def test_a_session_ten_pots_one_corrected_one_undone(home: Path, url: str, page:
     assert {pot: f"{gross:.2f}" for pot, gross in _standing(home, "ten")} == masses
 
     undone = list(masses)[-1]
-    page.get_by_role("button", name="Undo").click()
+    press(page.get_by_role("button", name="Undo"))
     shown(page, "Undone:")
     corrected = list(masses)[3]
     visit(page, f"{url}/weigh?pot={corrected}")
-    page.get_by_role("button", name="Correct the").click()
+    press(page.get_by_role("button", name="Correct the"))
     shown(page, "Correcting:")  # the form before has gone, and what is typed goes into the new one
     page.wait_for_function("document.querySelector('input[inputmode=decimal]')?.value === ''")
     right = f"{float(masses[corrected]) + 0.02:.2f}"
     field.fill(right)
     expect(page.locator("#tt-live")).to_contain_text("g net; +0.07 g")
     expect(page.get_by_label("Who weighs")).to_have_value("ten")
-    page.get_by_role("button", name="Save correction").click()
+    press(page.get_by_role("button", name="Save correction"))
     shown(page, f"Saved: {corrected}")
     masses[corrected] = right
     del masses[undone]

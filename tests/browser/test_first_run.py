@@ -17,7 +17,7 @@ from pathlib import Path
 
 from playwright.sync_api import Page, expect
 
-from tests.browser.opened import HOST, drawn, shown
+from tests.browser.opened import HOST, drawn, press, shown
 from tests.browser.test_dashboard import page  # noqa: F401 fixture
 from tests.conftest import Figures
 from tidetray.ingest.nursery.node_journal import MemoryJournal, Node
@@ -91,7 +91,7 @@ def test_from_nothing_to_the_first_reading(page: Page, tmp_path: Path, figures: 
         drawn(page)
         page.get_by_label("Port").fill(str(broker_port))
         page.get_by_text("Nodes reach it over the network").click()  # no: this is a test
-        page.get_by_role("button", name="Use this broker").click()
+        press(page.get_by_role("button", name="Use this broker"))
         expect(page.get_by_text("Recording:").first).to_be_visible(timeout=60_000)
         secret = page.locator("code", has_text='"password"').inner_text()
         found = re.search(r'"password": "([^"]+)"', secret)
@@ -102,13 +102,13 @@ def test_from_nothing_to_the_first_reading(page: Page, tmp_path: Path, figures: 
                 timeout=60_000
             )
             drawn(page)
-            page.get_by_role("button", name="Record tray-1 now").click()
+            press(page.get_by_role("button", name="Record tray-1 now"))
             expect(page.get_by_text("✓ recorded").first).to_be_visible(timeout=60_000)
             took_s = time.monotonic() - begun_s
             drawn(page)
             page.get_by_label("Species").fill("Micranthemum")
             page.get_by_label("Empty net pot, grams").fill("thirty")
-            page.get_by_role("button", name="Check the trial").click()
+            press(page.get_by_role("button", name="Check the trial"))
             shown(page, "Empty net pot, grams: 'thirty' is not a number")
             expect(page.get_by_label("Species")).to_have_value("Micranthemum")  # nothing typed is lost
             assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= 390

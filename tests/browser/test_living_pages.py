@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Dialog, expect
 
-from tests.browser.opened import HOST, PHONE, WIDE, drawn, keep, visit
+from tests.browser.opened import HOST, PHONE, WIDE, drawn, keep, press, visit
 from tests.browser.walks import Hand, three_treatments
 from tests.browser.warm import served
 from tests.made_home import present_home
@@ -77,7 +77,7 @@ def test_an_alarm_is_acknowledged_on_a_phone(home: Path, url: str, browser: Brow
     drawn(page)
     page.get_by_label("Who looks after it").fill("me")
     page.get_by_label("Who looks after it").press("Enter")
-    page.get_by_role("button", name="Acknowledge").click()
+    press(page.get_by_role("button", name="Acknowledge"))
     expect(page.get_by_text("acknowledged by me").first).to_be_visible(timeout=SOON_MS)
     keep(page, "alarm acknowledged 390")
     with open_store(home / RECORD_FILE, read_only=True) as store:
@@ -102,7 +102,7 @@ def test_two_people_weigh_at_once(home: Path, url: str, browser: Browser) -> Non
         page.get_by_label("Who weighs").fill(who)
         page.get_by_label(MASS).fill(f"{last.gross_g + 0.1:.2f}")
     for page in pages.values():
-        page.get_by_role("button", name="Save", exact=True).click()
+        press(page.get_by_role("button", name="Save", exact=True))
     for who, page in pages.items():
         expect(page.get_by_text(f"Saved: {people[who]}").first).to_be_visible(timeout=SOON_MS)
         expect(page.get_by_role("progressbar")).to_have_count(1)
@@ -152,13 +152,13 @@ def test_what_was_saved_is_left_without_a_question(url: str, browser: Browser) -
     form.locator("summary").click()
     field = form.locator("input[type=text]").first
     field.press_sequentially("nonsense")
-    form.get_by_role("button", name="Save", exact=True).click()
+    press(form.get_by_role("button", name="Save", exact=True))
     expect(form.get_by_text("Nothing was changed")).to_be_visible(timeout=SOON_MS)
     page.wait_for_function("window.tidetrayJudged === 1", timeout=SOON_MS)
     page.get_by_role("link", name="Today").click()
     assert asked == [leaving.ASKED], "refused, so it is still unsaved"
     field.fill("0.9")
-    form.get_by_role("button", name="Save", exact=True).click()
+    press(form.get_by_role("button", name="Save", exact=True))
     expect(form.locator(".tt-fine")).to_be_visible(timeout=SOON_MS)
     page.wait_for_function("window.tidetrayJudged === 2", timeout=SOON_MS)
     page.get_by_role("link", name="Today").click()
@@ -188,7 +188,7 @@ def test_what_was_saved_in_the_notebook_is_left_without_a_question(url: str, bro
         page.locator("summary", has_text=title).first.click()
         for label, text in fields.items():
             form.get_by_label(label, exact=True).fill(text)
-        form.get_by_role("button", name=button, exact=True).click()
+        press(form.get_by_role("button", name=button, exact=True))
         expect(form.locator(".tt-fine")).to_be_visible(timeout=SOON_MS)
         page.wait_for_function(f"window.tidetrayJudged === {number}", timeout=SOON_MS)
     page.get_by_role("link", name="Today", exact=True).click()

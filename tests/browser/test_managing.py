@@ -16,7 +16,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import Locator, Page, expect
 
-from tests.browser.opened import HOST, WIDE, drawn, faults, keep, shown, visit
+from tests.browser.opened import HOST, WIDE, drawn, faults, keep, press, shown, visit
 from tests.browser.test_first_run import started
 from tests.browser.test_set_up import page  # noqa: F401 fixture
 from tests.browser.walks import Hand, own_broker, three_treatments
@@ -84,7 +84,7 @@ def test_a_person_is_told_and_tried(
         hand.fill("Addresses, one a line", f"json://{HOST}:{free_port(HOST, 0)}/gone")
         hand.press("Notify them")
         shown(page, "Ben gets messages.")
-        page.get_by_role("button", name="Send a test").nth(1).click()
+        press(page.get_by_role("button", name="Send a test").nth(1))
         shown(page, "Ben: NOT SENT")
         hand.press("Remove Ben")
         shown(page, "Ben gets no more messages.")

@@ -9,7 +9,7 @@ from pathlib import Path
 from playwright.sync_api import Browser, Page
 from pypdf import PdfReader
 
-from tests.browser.opened import visit
+from tests.browser.opened import press, visit
 from tests.browser.test_dashboard import home, page, url
 from tests.ui.report.test_report import TITLES
 
@@ -23,12 +23,12 @@ def test_a_report_is_made_downloaded_and_opened_without_a_network(
     tmp_path: Path,
 ) -> None:
     visit(page, f"{url}/report")
-    page.get_by_role("button", name="Make the report").click()
+    press(page.get_by_role("button", name="Make the report"))
     page.get_by_text("Fingerprint of the data").wait_for(timeout=120_000)
     saved = {}
     for label, suffix in (("Report as a page", "html"), ("Report as PDF", "pdf")):
         with page.expect_download() as waiting:
-            page.get_by_role("button", name=label).click()
+            press(page.get_by_role("button", name=label))
         assert re.fullmatch(rf"report-plugs-\d{{4}}-\d\d-\d\d\.{suffix}", waiting.value.suggested_filename)
         saved[suffix] = tmp_path / waiting.value.suggested_filename
         waiting.value.save_as(saved[suffix])

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.opened import PHONE, WIDE, faults, keep, shown, visit
+from tests.browser.opened import PHONE, WIDE, faults, keep, press, shown, visit
 from tests.browser.walks import Hand, three_treatments
 from tests.browser.warm import served
 from tests.conftest import Figures
@@ -145,13 +145,13 @@ def test_of_two_who_save_at_once_the_second_is_told(browser: Browser, tmp_path: 
         first, second = (
             hand.page.locator("form, [data-testid=stForm]").filter(has_text="Price of a pot") for hand in hands
         )
-        first.get_by_role("button", name="Save").click()
+        press(first.get_by_role("button", name="Save"))
         shown(pages[0], "Saved: Price of a pot")
-        second.get_by_role("button", name="Save").click()
+        press(second.get_by_role("button", name="Save"))
         shown(pages[1], "somebody else changed it meanwhile, to 4")
         assert load_settings(tmp_path).value.price == 4.0
         expect(pages[1].get_by_label("Price of a pot", exact=True)).to_have_value("5")  # nothing typed is lost
-        second.get_by_role("button", name="Save").click()
+        press(second.get_by_role("button", name="Save"))
         shown(pages[1], "Saved: Price of a pot")
         assert load_settings(tmp_path).value.price == 5.0
         for each in pages:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.opened import PHONE, drawn
+from tests.browser.opened import PHONE, drawn, press
 from tests.browser.test_dashboard import MASS, _likely_g
 from tests.browser.warm import served
 from tests.made_home import present_home
@@ -47,7 +47,7 @@ def phone(browser: Browser) -> Iterator[Page]:
 def sign_in(page: Page, name: str, password: str = RIGHT) -> None:
     page.get_by_label("Name").fill(name)
     page.get_by_label("Password").fill(password)
-    page.get_by_role("button", name="Sign in").click()
+    press(page.get_by_role("button", name="Sign in"))
 
 
 def shows_pot(page: Page, pot: str) -> None:
@@ -58,7 +58,7 @@ def save_mass(page: Page, home: Path, pot: str) -> None:
     drawn(page)
     page.wait_for_function("document.querySelector('input[inputmode=decimal]')")
     page.get_by_label(MASS).fill(f"{_likely_g(home, pot) + 0.05:.2f}")
-    page.get_by_role("button", name="Save", exact=True).click()
+    press(page.get_by_role("button", name="Save", exact=True))
 
 
 def saved_by(home: Path, pot: str) -> list[str]:

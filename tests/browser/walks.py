@@ -11,7 +11,7 @@ from pathlib import Path
 
 from playwright.sync_api import Error, Page, expect
 
-from tests.browser.opened import choose, drawn, shown, visit
+from tests.browser.opened import choose, drawn, press, shown, visit
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store.recording import open_store
@@ -32,7 +32,7 @@ class Hand:
 
     def press(self, name: str) -> None:
         self.actions += 1
-        self.page.get_by_role("button", name=name, exact=True).first.click()
+        press(self.page.get_by_role("button", name=name, exact=True).first)
         drawn(self.page)
 
     def open(self, name: str) -> None:
