@@ -22,7 +22,7 @@ from pathlib import Path
 from tidetray.ingest.alarms.keeper import AlarmKeeper
 from tidetray.ingest.core.backoff import wait_s
 from tidetray.ingest.core.clock import Clock
-from tidetray.ingest.core.readings import Tray
+from tidetray.ingest.core.readings import TidetrayError, Tray
 from tidetray.ingest.core.service import Service, ServiceHealth
 from tidetray.ingest.influx.queue import Forwarding
 from tidetray.ingest.recorder.clock_judge import ClockJudge
@@ -152,6 +152,10 @@ class Watching:
         except sqlite3.Error as error:
             self._put_off()
             log.error("cannot write alarms and cycles (%s). Of %s: %s", error, self._store.path, how_to_mend(error))
+        except TidetrayError as error:  # it says what is wrong: the record cannot be opened, sealed readings are gone
+            self._put_off()
+            self._alarms = self._start = None
+            log.error("cannot bring cycles and alarms up to date: %s", error)
         except Exception:  # a fault in what is derived must not end recording, nor leave the watch half way in a batch
             self._put_off()
             self._alarms = self._start = None  # from the record, as after a restart

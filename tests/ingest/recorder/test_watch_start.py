@@ -19,6 +19,7 @@ from tidetray.ingest.recorder.clock_judge import ClockJudge
 from tidetray.ingest.recorder.intake import Decoder
 from tidetray.ingest.recorder.recorder import Watching
 from tidetray.ingest.settings.model import Settings
+from tidetray.ingest.store.database import StoreError
 from tidetray.ingest.store.recording import Store
 from tidetray.ingest.wire.packs import Pack
 from tidetray.ingest.wire.plain_topics import PlainTopics
@@ -120,4 +121,28 @@ def test_a_start_that_fails_is_begun_again(bench_store: Store, monkeypatch: pyte
     assert beside.watching.failures == 1
     until(beside.turn)
     assert not failures
+    assert kinds(bench_store) == ["did not drain"]
+
+
+def test_a_start_that_cannot_open_the_record_says_why_without_a_traceback(
+    bench_store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The disk is full as the start opens its own connection."""
+    opened, failures = watch_start.open_store, [1]
+
+    def full(path: str) -> Store:
+        if failures:
+            failures.pop()
+            raise StoreError("cannot open the record: database or disk is full", where=path, mend="Make room")
+        return opened(path)
+
+    monkeypatch.setattr(watch_start, "open_store", full)
+    beside = Beside(bench_store)
+    beside.commit(flood(T0, drains=False))
+    assert not beside.turn()
+    assert beside.watching.failures == 1
+    (said,) = [each for each in caplog.records if each.levelname == "ERROR"]
+    assert "disk is full. Make room" in said.getMessage()
+    assert said.exc_info is None
+    until(beside.turn)
     assert kinds(bench_store) == ["did not drain"]
