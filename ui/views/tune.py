@@ -34,6 +34,8 @@ from tidetray.ui.tag import Markup, tag
 from tidetray.ui.web import sign_in
 
 MEASURED, PLANNED = "what the trays really did", "the planned schedule"
+MOST_CARDS = 12
+"""So many cards stand open."""
 
 
 def page() -> None:
@@ -242,19 +244,20 @@ def say_done(lines: list[str]) -> None:
 
 
 def flood_cards(rows: list[timetable_files.CardRow]) -> None:
-    """A card for all trays that flood alike."""
+    """A card for all trays that flood alike; many of them folded, or what stands below would not be found."""
     alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
     for row in rows:
         alike.setdefault((row.schedule, row.clocks), []).append(row.tray)
-    look.cards(
-        tag(
-            "div",
-            tag("div", ", ".join(trays), tag("span", schedule), css="head"),
-            tag("div", ", ".join(clocks) or "no flood"),
-            css="tt-card",
+    with st.expander(f"Times of {len(rows)} trays") if len(alike) > MOST_CARDS else st.container():
+        look.cards(
+            tag(
+                "div",
+                tag("div", ", ".join(trays), tag("span", schedule), css="head"),
+                tag("div", ", ".join(clocks) or "no flood"),
+                css="tt-card",
+            )
+            for (schedule, clocks), trays in alike.items()
         )
-        for (schedule, clocks), trays in alike.items()
-    )
 
 
 def downloads(name: str, card: str, table: str) -> None:
