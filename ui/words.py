@@ -26,7 +26,6 @@ __all__ = [
     "clock",
     "is_today",
     "many",
-    "minutes",
     "place",
     "span",
     "when",
@@ -131,14 +130,6 @@ def span(time: timedelta) -> str:
     """'7.0 days', or '5 h' below two days."""
     hours = time.total_seconds() / 3600
     return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.1f} days"
-
-
-def minutes(length_min: float) -> str:
-    """'45 min', '2 h 30 min' from two hours on."""
-    whole = round(length_min)
-    if whole < 120:
-        return f"{whole} min"
-    return f"{whole // 60} h" + (f" {whole % 60} min" if whole % 60 else "")
 
 
 def place(row: Any, column: Any) -> str:

@@ -40,6 +40,24 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def minutes(length_min: float) -> str:
+    """How long something lasts: '45 min', '2 h 30 min' from two hours on.
+
+    Parameters
+    ----------
+    length_min : float
+        Its length [min].
+
+    Returns
+    -------
+    str
+    """
+    whole = round(length_min)
+    if whole < 120:
+        return f"{whole} min"
+    return f"{whole // 60} h" + (f" {whole % 60} min" if whole % 60 else "")
+
+
 def minus(value: float, form: str = ".2f") -> str:
     """A number with a minus sign as it is printed: '−0.12'.
 

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from tidetray.analysis.base.arrays import Array
+from tidetray.analysis.base.words import minutes
 
 DAY_S = 86_400
 FACTORS = ("dry_h_day", "floods_day", "dry_spell_h", "hold_minutes")
@@ -37,7 +38,7 @@ class FloodSchedule:
     @property
     def text(self) -> str:
         times = "once a day" if self.floods_day == 1 else f"{self.floods_day} floods a day"
-        return f"{times}, {self.hold_minutes:.0f} min each"
+        return f"{times}, {minutes(self.hold_minutes)} each"
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from paho.mqtt import MQTTException
 from paho.mqtt import publish as paho_publish
 
-from tidetray.analysis.base.words import natural
+from tidetray.analysis.base.words import minutes, natural
 from tidetray.analysis.plan.timetable import Timetable, clock_text
 from tidetray.analysis.questions.trays import TimetableAnswer
 from tidetray.ingest.core.readings import TidetrayError
@@ -49,7 +49,7 @@ class CardRow:
 def times_text(timetable: Timetable, tray: str) -> str:
     """'07:00, 11:00 (30 min each)'."""
     starts = ", ".join(clock_text(s) for s in timetable.starts(tray))
-    return f"{starts} ({timetable.schedules[tray].hold_minutes:.0f} min each)"
+    return f"{starts} ({minutes(timetable.schedules[tray].hold_minutes)} each)"
 
 
 def as_csv(timetable: Timetable) -> str:
@@ -85,7 +85,7 @@ def rows_in_force(answer: TimetableAnswer) -> list[CardRow]:
     """The rows of the timetable in force; trays without floods say why."""
     rows = []
     for tray, spell in sorted(answer.force.spells.items(), key=lambda item: natural(item[0])):
-        floods = f", {spell.wet_s / 60:.0f} min each" if spell.floods.times else ""
+        floods = f", {minutes(spell.wet_s / 60)} each" if spell.floods.times else ""
         rows.append(CardRow(tray, f"{spell.treatment}{floods}", tuple(map(clock_text, starts_s(spell)))))
     return rows
 

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 import streamlit as st
 
+from tidetray.analysis.base.words import minutes
 from tidetray.analysis.dose.schedules import FACTORS
 from tidetray.analysis.plan.next_plan import predicted_and_happened
 from tidetray.analysis.questions.trays import timetable as ask_timetable
@@ -146,9 +147,7 @@ def card(row: Mapping[str, Any], factor: str) -> Markup:
     return tag(
         "div",
         tag("div", words.many(int(row["trays"]), "tray"), tag("span", best), css="head"),
-        tag(
-            "div", f"{words.many(int(row['floods_day']), 'flood')} of {words.minutes(row['hold_minutes'])}", css="state"
-        ),
+        tag("div", f"{words.many(int(row['floods_day']), 'flood')} of {minutes(row['hold_minutes'])}", css="state"),
         facts,
         css="tt-card",
     )
