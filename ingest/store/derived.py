@@ -6,14 +6,16 @@ readers get are `queries.cycles`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
+import numpy as np
 import pandas as pd
 
-from tidetray.ingest.core.readings import to_ms
 from tidetray.ingest.store.database import Database
 
+_NAT_MS = int(np.datetime64("NaT", "ms").astype(np.int64))
 CYCLE_TIMES = ["flood_start", "flood_reached", "drain_start", "dry"]
 CYCLE_NUMBERS = ["fill_s", "wet_s", "drain_s", "peak_level_m"]
 
@@ -184,6 +186,10 @@ def _marks(values: Sequence[object]) -> str:
 
 
 def _rows(cycles: pd.DataFrame) -> list[tuple[Any, ...]]:
-    times = [[None if pd.isna(time) else to_ms(time) for time in cycles[name]] for name in CYCLE_TIMES]
-    numbers = [[None if pd.isna(value) else float(value) for value in cycles[name]] for name in CYCLE_NUMBERS]
-    return list(zip(*times, *numbers, cycles["outcome"].astype(str), strict=True))
+    at_ms = [cycles[name].to_numpy("datetime64[ms]").astype(np.int64).tolist() for name in CYCLE_TIMES]
+    times = [[None if time == _NAT_MS else time for time in column] for column in at_ms]
+    numbers = [
+        [None if math.isnan(value) else value for value in cycles[name].to_numpy(np.float64).tolist()]
+        for name in CYCLE_NUMBERS
+    ]
+    return list(zip(*times, *numbers, cycles["outcome"].tolist(), strict=True))

@@ -118,23 +118,24 @@ def readings(
     series = store.connection.execute(
         f"SELECT id, channel FROM series WHERE site = ? AND tray = ? AND channel IN ({marks})", (site, tray, *channels)
     ).fetchall()
-    parts = []
     names = sorted({channel for _, channel in series})
-    for series_id, channel in series:
+    parts = []
+    for series_id, _ in series:
         before = store.raw.last(series_id, start_ms) if lead else None
-        found = store.raw.rows(series_id, start_ms if before is None else before[0], end_ms)
-        parts.append(
-            pd.DataFrame(
-                {
-                    "time_ms": found["time_ms"],
-                    "channel": pd.Categorical.from_codes(np.full(len(found), names.index(channel)), pd.Index(names)),
-                    "value": found["value"],
-                }
-            )
-        )
-    if not parts:
-        parts = [pd.DataFrame({"time_ms": np.zeros(0, np.int64), "channel": "", "value": np.zeros(0)})]
-    return frame_times(pd.concat(parts, ignore_index=True), ["time"])[["time", "channel", "value"]]
+        parts.append(store.raw.rows(series_id, start_ms if before is None else before[0], end_ms))
+    codes = np.array([names.index(channel) for _, channel in series], np.int64)
+    time_ms, value = (
+        np.concatenate([np.empty(0, dtype), *(part[name] for part in parts)])
+        for name, dtype in (("time_ms", np.int64), ("value", np.float64))
+    )
+    return pd.DataFrame(
+        {
+            "time": pd.DatetimeIndex(time_ms.astype("datetime64[ms]"), tz="UTC"),
+            "channel": pd.Categorical.from_codes(np.repeat(codes, list(map(len, parts))), pd.Index(names, dtype="str")),
+            "value": value,
+        },
+        copy=False,
+    )
 
 
 def hourly(store: Store, site: str, channel: str, *, start_ms: int = 0, end_ms: int = FAR_MS) -> pd.DataFrame:
