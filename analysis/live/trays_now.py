@@ -6,6 +6,7 @@ and the moment. Goes out: one row per tray. Raises no alarms and remembers nothi
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -50,11 +51,13 @@ def trays_now(cycles: pd.DataFrame, latest: pd.DataFrame, treatments: dict[str, 
     evidence = latest[latest["channel"].isin(["level", "flooded", "pump"])]
     heard = evidence.groupby("tray")["time"].max()
     levels = evidence[evidence["channel"] == "level"].groupby("tray")["value"].first()
-    own_cycles = dict(iter(cycles.groupby("tray", sort=False)))
+    own_cycles: dict[str, list[Mapping[Hashable, Any]]] = {}
+    for row in cycles.to_dict("records"):
+        own_cycles.setdefault(str(row["tray"]), []).append(row)
     for tray, treatment in sorted(treatments.items(), key=lambda item: natural(item[0])):
         last_reading = heard.get(tray, pd.NaT)
-        own = own_cycles.get(tray, cycles.iloc[:0])
-        floods = own[~own["outcome"].isin(["unknown", "no flood"])]
+        own = own_cycles.get(tray, [])
+        floods = [_began(row) for row in own if row["outcome"] not in ("unknown", "no flood")]
         state, since = _state(own, last_reading, moment)
         failure, failed_at = _failure(own, moment)
         rows.append(
@@ -64,7 +67,7 @@ def trays_now(cycles: pd.DataFrame, latest: pd.DataFrame, treatments: dict[str, 
                 state,
                 since,
                 float(levels.get(tray, float("nan"))),
-                floods["flood_start"].fillna(floods["flood_reached"]).max() if len(floods) else pd.NaT,
+                max((began for began in floods if pd.notna(began)), default=pd.NaT),
                 last_reading,
                 failure,
                 failed_at,
@@ -76,13 +79,17 @@ def trays_now(cycles: pd.DataFrame, latest: pd.DataFrame, treatments: dict[str, 
     return frame
 
 
-def _state(own: pd.DataFrame, last_reading: Any, moment: pd.Timestamp) -> tuple[str, Any]:
+def _began(cycle: Mapping[Hashable, Any]) -> Any:
+    return cycle["flood_start"] if pd.notna(cycle["flood_start"]) else cycle["flood_reached"]
+
+
+def _state(own: Sequence[Mapping[Hashable, Any]], last_reading: Any, moment: pd.Timestamp) -> tuple[str, Any]:
     if pd.isna(last_reading) or moment - last_reading > pd.Timedelta(seconds=MAX_GAP_S):
         return "unknown", last_reading
-    if own.empty:
+    if not own:
         return "dry", pd.NaT
-    last = own.iloc[-1]
-    start = last["flood_start"] if pd.notna(last["flood_start"]) else last["flood_reached"]
+    last = own[-1]
+    start = _began(last)
     if last["outcome"] == "unknown" and (pd.isna(last["dry"]) or last["dry"] >= last_reading):
         return "unknown", start
     if last["outcome"] != "no flood" and pd.isna(last["dry"]) and last["outcome"] in ("under way", *FAILURES):
@@ -90,13 +97,13 @@ def _state(own: pd.DataFrame, last_reading: Any, moment: pd.Timestamp) -> tuple[
     return "dry", last["dry"]
 
 
-def _failure(own: pd.DataFrame, moment: pd.Timestamp) -> tuple[str, Any]:
-    judged = own[~own["outcome"].isin(["unknown", "under way"])]
-    if judged.empty:
+def _failure(own: Sequence[Mapping[Hashable, Any]], moment: pd.Timestamp) -> tuple[str, Any]:
+    judged = [row for row in own if row["outcome"] not in ("unknown", "under way")]
+    if not judged:
         return "", pd.NaT
-    last = judged.iloc[-1]
-    at = last[["drain_start", "flood_reached", "flood_start"]].dropna()
-    when = at.iloc[0] if len(at) else pd.NaT
+    last = judged[-1]
+    seen = (last[name] for name in ("drain_start", "flood_reached", "flood_start"))
+    when = next((at for at in seen if pd.notna(at)), pd.NaT)
     if last["outcome"] in FAILURES and (pd.isna(when) or moment - when <= LOOK_BACK):
         return str(last["outcome"]), when
     return "", pd.NaT
