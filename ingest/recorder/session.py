@@ -40,10 +40,11 @@ BATCH_S, QUIET_S = 0.05, 0.002
 acknowledgements may be all that comes (Mosquitto: 20 messages, if it is not told otherwise)."""
 
 CALM_MESSAGES, CALM_WITHIN_S = 150, 1.0
-FEW_S, FEW_QUIET_S = 0.5, 0.05
-"""Where fewer than these came within that time, a batch may take as long as FEW_S, until nothing came for the other:
-each commit writes whole pages, so it writes less the more messages it has. A broker that holds back 8 messages or more
-for want of acknowledgements sends faster than that even so, and is then not waited for."""
+FEW_MESSAGES, FEW_S, FEW_QUIET_S = 75, 0.5, 0.05
+"""Where fewer than CALM_MESSAGES came within that time, a batch may take as long as FEW_S, until nothing came for
+FEW_QUIET_S, and until it has more than come in FEW_S then: each commit writes whole pages, so it writes less the more
+messages it has. A broker that holds back 8 messages or more for want of acknowledgements sends faster than that even
+so, and is then not waited for."""
 
 QUEUE_MESSAGES, QUEUE_BYTES = 5000, 32 * 2**20
 """Held in memory at most; beyond this the connection's reading waits, and TCP makes the broker wait."""
@@ -135,9 +136,10 @@ class MqttSession:
         """A batch: what comes within BATCH_S and without a pause, until it has BATCH_MESSAGES or BATCH_BYTES. While
         few messages come: what comes within FEW_S."""
         batch: list[Message] = []
-        longest_s, quiet_s = (FEW_S, FEW_QUIET_S) if self._is_calm() else (BATCH_S, QUIET_S)
+        few, many = (FEW_MESSAGES, FEW_S, FEW_QUIET_S), (BATCH_MESSAGES, BATCH_S, QUIET_S)
+        most, longest_s, quiet_s = few if self._is_calm() else many
         until, size = time.monotonic() + BATCH_S, 0
-        while len(batch) < BATCH_MESSAGES and size < BATCH_BYTES and time.monotonic() < until:
+        while len(batch) < most and size < BATCH_BYTES and time.monotonic() < until:
             try:
                 messages = self._queue.get(timeout=quiet_s if batch else BATCH_S)
             except queue.Empty:

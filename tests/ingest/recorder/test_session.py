@@ -512,7 +512,7 @@ def test_a_broker_that_waits_for_acknowledgements_is_not_waited_for(
     assert sum(count for _, count in found) == 20_000
     slow = [at for (before, _), (at, _) in pairwise(found) if at - before > 0.01]
     assert len(slow) <= session_module.CALM_MESSAGES / window + 1
-    assert max(slow) <= 1.1
+    assert max(slow, default=0.0) <= 1.1
 
 
 def test_after_a_storm_commits_are_few_again(monkeypatch: pytest.MonkeyPatch) -> None:
