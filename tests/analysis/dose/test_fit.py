@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from tests.made_responses import CURVES, KINDS, LEVEL, Curve, grow, made_nursery
 from tidetray.analysis.dose.curves import CURVE_COLUMNS, fit_dose_curves, fit_level_first
 from tidetray.analysis.dose.draws import Draws
-from tidetray.analysis.dose.fit import ResponseFit, fit_response
+from tidetray.analysis.dose.fit import ResponseFit, fit_response, reach
 from tidetray.analysis.dose.profile import Units
 from tidetray.analysis.dose.quadratic_top import fieller, quadratic_top
 
@@ -285,3 +285,32 @@ def test_what_would_have_shown_is_larger_with_fewer_trays() -> None:
     # 40 trays on five doses, by the t test of a slope: (t 0.025 + t 0.2) x root of 1 / sum of squares x range = 1.23;
     # the test of any effect asks for somewhat more
     assert 1.2 < many.findable / many.sigma < 2.0
+
+
+@pytest.mark.parametrize(
+    ("tested", "finding", "edge", "expected"),
+    [
+        ([4, 8, 16], "top", "", (4, 16)),
+        ([4, 8, 16], "go further", "high", (4, 19)),
+        ([4, 8, 16], "go further", "low", (1, 16)),
+        ([1, 5, 9], "go further", "low", (0, 9)),
+    ],
+)
+def test_the_next_trial_may_go_a_quarter_beyond_the_edge_and_never_below_nothing(
+    tested: list[float], finding: str, edge: str, expected: tuple[float, float]
+) -> None:
+    assert reach(np.array(tested, dtype=float), finding, edge) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("misses_by", "is_said"), [(0.0, False), (0.004, False), (0.02, True)])
+def test_lack_of_fit_is_judged_against_what_trays_of_one_dose_differ(*, misses_by: float, is_said: bool) -> None:
+    """Trays of one dose lie 0.005 below and above its mean; the means miss a line by so much, up and down in turn.
+
+    By hand, eight doses of three trays: pure error 8 * 2 * 0.005² on 16 degrees of freedom, 2.5e-5 each. A zigzag of
+    0.004 adds at most 24 * 0.004² on four or more: F at most 3.84, p above 0.02. One of 0.02 gives F above 50.
+    """
+    doses = np.repeat(np.linspace(0, 24, 8), 3)
+    zigzag = np.repeat(np.where(np.arange(8) % 2, 1.0, -1.0), 3)
+    growth = 0.03 + 0.0005 * doses + misses_by * zigzag + np.tile([-0.005, 0.0, 0.005], 8)
+    said = any("misses the means of the doses" in caution for caution in fit(frame(doses, growth)).cautions)
+    assert said == is_said
