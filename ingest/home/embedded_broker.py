@@ -50,7 +50,7 @@ READY_S = 20.0
 """A broker that has not spoken after so long [s] will not."""
 
 STOP_S = 10.0
-"""Time [s] for a broker to end by itself once asked."""
+"""Time [s] for a broker, or one of its connections, to end by itself once asked."""
 
 CONNECT_S = 10.0
 """Time [s] for a client to say who it is."""
@@ -232,20 +232,35 @@ class _OwnBroker(Broker):  # type: ignore[misc] # the library is untyped
 
     async def _session_of(self, new: Session) -> Session:
         """The session that a client goes on with: its own from before, or the new one."""
-        old, handler = self._sessions.get(new.client_id, (None, None))
+        await self._end_connection_of(new.client_id)
         new.parent = 0
+        old, _ = self._sessions.get(new.client_id, (None, None))
         if old is None:
             return new
         if new.clean_session:
-            if old.transitions.is_connected():  # the library would leave it connected, and deaf
-                await handler.handle_connection_closed()
-                await handler.stop()
             await self._delete_session(new.client_id)
             return new
         for name in ("will_flag", "will_message", "will_topic", "will_qos", "will_retain", "keep_alive"):
             setattr(old, name, getattr(new, name))
         old.parent = 1
         return old
+
+    async def _end_connection_of(self, client_id: str) -> None:
+        """Wait until a connection of this name from before has ended in all its parts.
+
+        The library marks a session as disconnected after it has closed the connection. Where a new connection had taken
+        the session over meanwhile, the mark fell on that: all for that client waited in memory for ever, while it
+        looked connected to both sides.
+        """
+        loop = asyncio.get_running_loop()
+        until_s = loop.time() + STOP_S
+        while loop.time() < until_s:
+            session, handler = self._sessions.get(client_id, (None, None))
+            if session is None or not session.transitions.is_connected():
+                return
+            await handler.handle_connection_closed()
+            await asyncio.sleep(0.01)
+        await self._delete_session(client_id)  # whatever holds its end up, it belongs to another session now
 
     async def _authenticate(self, _session: Session, _: ListenerConfig) -> bool:
         return True  # nobody else has a session
@@ -278,19 +293,10 @@ class _OwnBroker(Broker):  # type: ignore[misc] # the library is untyped
     async def _handle_disconnect(
         self, client_session: Session, handler: BrokerProtocolHandler, disconnect_waiter: asyncio.Future[Any]
     ) -> None:
-        """The library's, with sessions that survive a quick return of their client.
-
-        The library marks a session as disconnected after it has closed the old connection. A client that comes back
-        meanwhile takes the session over, and the mark then falls on the new connection: everything for that client
-        waits in memory for ever, while it looks connected to both sides.
-        """
+        """The library's, without a last will that its user may no longer leave."""
         if not self._users.rights(client_session.username or "").may_publish(client_session.will_topic or ""):
             client_session.will_flag = False  # its user was taken away meanwhile
         await super()._handle_disconnect(client_session, handler, disconnect_waiter)
-        session, current = self._sessions.get(client_session.client_id or "", (None, None))
-        if session is client_session and current is not handler and not client_session.transitions.is_connected():
-            client_session.transitions.connect()
-            await self._publish_session_retained_messages(client_session)
 
 
 async def _close(writer: WriterAdapter) -> None:

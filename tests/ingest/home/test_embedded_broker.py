@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import inspect
 import json
 import os
 import shutil
@@ -23,8 +24,9 @@ import pytest
 from amqtt.broker import Broker
 from paho.mqtt.enums import CallbackAPIVersion
 
+from tidetray.ingest.home import embedded_broker
 from tidetray.ingest.home.broker_users import User
-from tidetray.ingest.home.embedded_broker import Access, BrokerStartError, Where, broker_process, serve
+from tidetray.ingest.home.embedded_broker import Access, BrokerStartError, Where, _Handler, broker_process, serve
 from tidetray.ingest.wire.topics import data_topic, receipt_topic
 
 ROOT = Path(__file__).parents[3]
@@ -152,35 +154,119 @@ def broker_here() -> Iterator[Access]:
         thread.join(20)
 
 
+def returned(access: Access, node: Client, first: Client) -> None:
+    """The recorder leaves and is back at once; it hears what is said from then on."""
+    line = first.mqtt.socket()
+    first.mqtt.disconnect()
+    first.mqtt.loop_stop()
+    line.close()
+    with Client(access, access.recorder, client_id="recorder") as again:
+        node.publish(DATA, b"1")
+        node.publish(DATA, b"2")
+        deadline = time.monotonic() + 20
+        while {payload for _, payload in again.heard} < {b"1", b"2"} and time.monotonic() < deadline:
+            time.sleep(0.02)
+        assert {payload for _, payload in again.heard} == {b"1", b"2"}
+
+
 def test_a_client_that_returns_while_its_old_connection_is_closed_hears_again(monkeypatch: pytest.MonkeyPatch) -> None:
     """The library closes a connection and then marks the session, which by then may be that of the new connection."""
-    closing, let_go, closed = threading.Event(), threading.Event(), threading.Event()
     stop_handler = Broker._stop_handler
 
     async def slowly(broker: Broker, handler: Any) -> None:
-        closing.set()
-        await asyncio.to_thread(let_go.wait, 20)
+        await asyncio.sleep(0.5)
         await stop_handler(broker, handler)
-        closed.set()
 
     with broker_here() as access, Client(access, access.nodes) as node:
         first = Client(access, access.recorder, client_id="recorder")
         first.subscribe("tidetray/v1/#")
         monkeypatch.setattr(Broker, "_stop_handler", slowly)
-        line = first.mqtt.socket()
-        first.mqtt.disconnect()
-        assert closing.wait(10)
-        first.mqtt.loop_stop()
-        line.close()
-        with Client(access, access.recorder, client_id="recorder") as again:
-            let_go.set()
-            assert closed.wait(10)
+        returned(access, node, first)
+
+
+def test_a_client_whose_old_connection_ends_while_it_is_taken_over_hears_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The mark of the old connection, and all that follows it, may come while the library waits for its end to make
+    room for the new one: that was then deaf, and looked connected to both sides."""
+    stop, handle_disconnect = _Handler.stop, Broker._handle_disconnect
+    taken, marked = threading.Event(), threading.Event()
+
+    async def in_turn(handler: Any) -> None:
+        within = {each.function for each in inspect.stack()}
+        if "_handle_disconnect" in within:  # the old connection, at its own end
+            await asyncio.to_thread(taken.wait, 1)
+        elif "_handle_client_session" in within:  # the old connection, to make room
+            taken.set()
+            await asyncio.to_thread(marked.wait, 5)
+        await stop(handler)
+
+    async def then_marked(broker: Broker, *about: Any) -> None:
+        await handle_disconnect(broker, *about)
+        marked.set()
+
+    with broker_here() as access, Client(access, access.nodes) as node:
+        first = Client(access, access.recorder, client_id="recorder")
+        first.subscribe("tidetray/v1/#")
+        monkeypatch.setattr(_Handler, "stop", in_turn)
+        monkeypatch.setattr(Broker, "_handle_disconnect", then_marked)
+        returned(access, node, first)
+
+
+def test_a_client_whose_old_connection_does_not_end_gets_a_new_session(monkeypatch: pytest.MonkeyPatch) -> None:
+    stop_handler, let_go = Broker._stop_handler, threading.Event()
+
+    async def late(broker: Broker, handler: Any) -> None:
+        await asyncio.to_thread(let_go.wait, 20)
+        await stop_handler(broker, handler)
+
+    monkeypatch.setattr(embedded_broker, "STOP_S", 0.3)
+    with broker_here() as access, Client(access, access.nodes) as node:
+        first = Client(access, access.recorder, client_id="recorder")
+        first.subscribe("tidetray/v1/#")
+        with monkeypatch.context() as patched:
+            patched.setattr(Broker, "_stop_handler", late)
+            first.mqtt.disconnect()
+            first.mqtt.loop_stop()
+            again = Client(access, access.recorder, client_id="recorder")
+        let_go.set()
+        time.sleep(0.2)  # the old connection ends now
+        again.subscribe("tidetray/v1/#")
+        node.publish(DATA, b"1")
+        assert again.told.wait(10)
+        deadline = time.monotonic() + 20
+        while (DATA, b"1") not in again.heard and time.monotonic() < deadline:
+            time.sleep(0.02)
+        assert (DATA, b"1") in again.heard
+        again.mqtt.disconnect()
+        again.mqtt.loop_stop()
+
+
+def test_a_client_whose_old_connection_takes_nothing_any_more_is_let_in_again(access: Access) -> None:
+    """Its machine lost power, and what was on its way fills all buffers."""
+    with Client(access, access.nodes) as node, socket.socket() as dead:
+        with Client(access, access.recorder, client_id="lost power") as before:
+            before.subscribe("tidetray/v1/#")
+        dead.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        dead.connect((access.host, access.port))
+        dead.sendall(connect_packet("lost power", access.recorder))
+        assert dead.recv(4)[3] == 0, "let in"
+        for _ in range(150):
+            node.mqtt.publish(DATA, bytes(100_000), qos=0)
+        node.publish(DATA, b"the last")
+        with Client(access, access.recorder, client_id="lost power") as again:
             node.publish(DATA, b"1")
-            node.publish(DATA, b"2")
             deadline = time.monotonic() + 20
-            while {payload for _, payload in again.heard} < {b"1", b"2"} and time.monotonic() < deadline:
+            while (DATA, b"1") not in again.heard and time.monotonic() < deadline:
                 time.sleep(0.02)
-            assert {payload for _, payload in again.heard} == {b"1", b"2"}
+            assert (DATA, b"1") in again.heard
+
+
+def connect_packet(client_id: str, user: User) -> bytes:
+    """CONNECT of MQTT 3.1.1 (3.1), with a session that stays."""
+    fields = b"".join(
+        len(each.encode()).to_bytes(2, "big") + each.encode() for each in (client_id, user.username, user.password)
+    )
+    body = b"\x00\x04MQTT\x04\xc0\x00\x00" + fields
+    return bytes([0x10, len(body)]) + body
 
 
 @pytest.mark.parametrize("signum", [signal.SIGTERM, signal.SIGINT])
