@@ -82,6 +82,16 @@ def test_numbers_that_a_node_no_longer_holds_are_counted_and_passed(bench_store:
     assert (state.missing, state.gone) == (0, 3)
 
 
+def test_numbers_that_are_gone_and_numbers_that_still_come_are_counted_apart(bench_store: Store) -> None:
+    """1, 5 and 9 came; with the second the node said that it holds nothing before 4: 2 and 3 are gone, 4, 6, 7 and 8
+    are still to come."""
+    for seq, oldest in ((1, None), (5, 4), (9, 4)):
+        bench_store.record([sent(("level", 10 * seq, 0.01), seq=seq, oldest=oldest)])
+    (state,) = queries.nodes(bench_store, "nursery")
+    assert (state.missing, state.gone) == (4, 2)
+    assert state.boots[0].missing == ((4, 4), (6, 8))
+
+
 def test_a_node_that_says_no_oldest_does_not_wait_for_ever_in_a_new_home(bench_store: Store) -> None:
     """A home that was replaced never had its first numbers. Within an hour they may still be under way."""
     receipts = []
