@@ -23,7 +23,7 @@ from tidetray.ingest.home.health import examine
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.cycle_upkeep import Upkeep
 from tidetray.ingest.settings.model import RECORD_FILE
-from tidetray.ingest.store import parquet_file, queries, sealing
+from tidetray.ingest.store import parquet_file, queries, raw_readings, sealing
 from tidetray.ingest.store.parquet_file import ROW, FileDamagedError, Rows
 from tidetray.ingest.store.raw_readings import SealedError
 from tidetray.ingest.store.recording import Recorded, Store, open_store
@@ -240,6 +240,17 @@ def test_readers_do_not_notice(bench_store: Store) -> None:
     seal_all(bench_store)  # May, too: the table is empty
     assert table(bench_store) == 0
     assert everything(bench_store) == before
+
+
+def test_what_is_held_of_sealed_files_is_bounded(bench_store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """372, 360 and 108 readings in three months: two of them fit."""
+    rows = spring(bench_store)
+    seal_all(bench_store)
+    bench_store.raw.forget()
+    monkeypatch.setattr(raw_readings, "HELD_ROWS", 500)
+    for _ in range(2):
+        assert levels(bench_store) == rows
+        assert [len(part) for part in bench_store.raw._held.values()] == [360, 108]
 
 
 def test_cycles_are_worked_out_again_from_sealed_readings(bench_store: Store) -> None:
