@@ -16,6 +16,7 @@ from itertools import zip_longest
 from pathlib import Path
 from typing import Any, Protocol
 
+import paho.mqtt.client as mqtt
 import pytest
 import streamlit as st
 from hypothesis import HealthCheck, settings
@@ -38,6 +39,21 @@ settings.register_profile(
     "tidetray", deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize="CI" in os.environ
 )
 settings.load_profile("tidetray")
+
+
+_stop_loop = mqtt.Client.loop_stop
+
+
+def _loop_stop(client: mqtt.Client) -> mqtt.MQTTErrorCode:
+    """paho leaves the pair of sockets that wakes its thread to the garbage collector, which may take them before the
+    client: the test that runs at that moment fails for them."""
+    code = _stop_loop(client)
+    if client._thread is None:
+        client._reset_sockets(sockpair_only=True)
+    return code
+
+
+mqtt.Client.loop_stop = _loop_stop  # type: ignore[method-assign]
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
