@@ -92,7 +92,7 @@ def _lengths_h(spells: pd.DataFrame) -> NDArray[np.float64]:
 
 
 @lru_cache(maxsize=8)
-def _clock(start: datetime, end: datetime, zone: str) -> tuple[list[Markup], list[Markup]]:
+def _clock(start: datetime, end: datetime, zone: str) -> tuple[tuple[Markup, ...], tuple[Markup, ...]]:
     """A line at every local midnight and noon, its name below it, and the end: the same for all trays of a page."""
     local = start.astimezone(ZoneInfo(zone))
     ticks, labels = [], []
@@ -101,10 +101,10 @@ def _clock(start: datetime, end: datetime, zone: str) -> tuple[list[Markup], lis
         for hour in (0, 12):
             at = moment.replace(hour=hour)
             if start < at < end:
-                left = 100 * ((at - start) / (end - start))
+                left = 100 * (_ms(at) - _ms(start)) / (_ms(end) - _ms(start))
                 ticks.append(tag("i", css="tick", style=f"left:{left:.2f}%;height:100%"))
                 if 5 < left < 84:
                     hour_text = f"{at:%a}" if hour == 0 else "12:00"
                     labels.append(tag("i", hour_text, css="hour", style=f"left:{left:.2f}%"))
         day += timedelta(days=1)
-    return ticks, [*labels, tag("i", "now", css="hour", style="left:100%")]
+    return tuple(ticks), (*labels, tag("i", "now", css="hour", style="left:100%"))
