@@ -58,28 +58,59 @@ class _StopAskedError(Exception):
     """Ctrl-C or SIGTERM: the demo is to end, in good order."""
 
 
+class _Stop:
+    """Ctrl-C and SIGTERM interrupt the demo, except while it starts a process: one that is not yet among those that
+    are ended would be left behind."""
+
+    def __init__(self) -> None:
+        self._asked = self._waits = False
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self._ask)
+
+    def _ask(self, _number: int, _frame: FrameType | None) -> None:
+        self.ignore()  # once is enough: a second Ctrl-C would end the demo in the midst of tidying up
+        if not self._waits:
+            raise _StopAskedError
+        self._asked = True
+
+    @contextmanager
+    def waits(self) -> Iterator[None]:
+        """What is begun in here is begun whole. _StopAskedError after it."""
+        self._waits = True
+        try:
+            yield
+        finally:
+            self._waits = False
+        if self._asked:
+            raise _StopAskedError
+
+    def ignore(self) -> None:
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, signal.SIG_IGN)
+
+
 def run_demo(*, live_s: float | None, dashboard: bool, keep: Path | None, port: int, real: bool = False) -> int:
     """Run until `live_s` seconds of live trays are over, or until stopped; with a `real` node beside. The exit code."""
     if real:
         command()  # says so now if there is no MicroPython
-    signal.signal(signal.SIGTERM, _stop)
-    signal.signal(signal.SIGINT, _stop)
+    if keep is not None and (keep / RECORD_FILE).exists():
+        click.echo(f"tidetray: {keep} holds a record already. Name an empty folder with --keep.", err=True)
+        return 1
     with ExitStack() as stack:
         home = keep or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidetray-demo-")))
-        if (home / RECORD_FILE).exists():
-            click.echo(f"tidetray: {home} holds a record already. Name an empty folder with --keep.", err=True)
-            return 1
-        nursery = make_nursery(datetime.now(UTC), seed=SEED)
-        _write_notebook(home, nursery, with_its_tray(nursery.plan) if real else nursery.plan)
-        cast = _Cast()
+        cast, stop = _Cast(), _Stop()
         try:
-            _play(cast, stack, home, nursery, live_s=live_s, dashboard_port=port if dashboard else None, real=real)
+            nursery = make_nursery(datetime.now(UTC), seed=SEED)
+            _write_notebook(home, nursery, with_its_tray(nursery.plan) if real else nursery.plan)
+            try:
+                _play(
+                    cast, stack, stop, home, nursery, live_s=live_s, pages_port=port if dashboard else None, real=real
+                )
+            except _EndedEarlyError as ended:
+                click.echo(f"Stopped early: {ended}")
+            stop.ignore()
         except _StopAskedError:
             click.echo("Stopping: waiting for what is still on its way.")
-        except _EndedEarlyError as ended:
-            click.echo(f"Stopped early: {ended}")
-        signal.signal(signal.SIGTERM, signal.SIG_IGN)
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
         code = _curtain(cast, home)
         if keep is not None:
             click.echo(f"Kept in {home}: look at it with `tidetray dashboard --home {home}`.")
@@ -97,25 +128,31 @@ class _Cast:
 def _play(
     cast: _Cast,
     stack: ExitStack,
+    stop: _Stop,
     home: Path,
     nursery: Nursery,
     *,
     live_s: float | None,
-    dashboard_port: int | None,
+    pages_port: int | None,
     real: bool,
 ) -> None:
     """Start every process, show the history come in, then watch the live trays until they end."""
     console, started = Console(), time.monotonic()
-    if dashboard_port is not None:
-        chosen = serve.free_port("127.0.0.1", dashboard_port)
-        stack.enter_context(_child(serve.start(home, host="127.0.0.1", port=chosen, log=home / "dashboard.log")))
+    if pages_port is not None:
+        chosen = serve.free_port("127.0.0.1", pages_port)
+        with stop.waits():
+            stack.enter_context(_child(serve.start(home, host="127.0.0.1", port=chosen, log=home / "dashboard.log")))
         click.echo(f"Pages:   http://127.0.0.1:{chosen}")
-    broker = stack.enter_context(broker_process())
-    recorder = stack.enter_context(_child(_start_recorder(home, broker)))
-    cast.nodes = stack.enter_context(_nodes(nursery, broker, live_s))
+    with stop.waits():
+        broker = stack.enter_context(broker_process())
+    with stop.waits():
+        recorder = stack.enter_context(_child(_start_recorder(home, broker)))
+    with stop.waits():
+        cast.nodes = stack.enter_context(_nodes(nursery, broker, live_s))
     if real:
-        folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidetray-node-")))
-        cast.real = stack.enter_context(real_node(folder, nursery.plan.trial.site, broker))
+        with stop.waits():
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidetray-node-")))
+            cast.real = stack.enter_context(real_node(folder, nursery.plan.trial.site, broker))
         click.echo(f"Node:    {REAL_NODE} is a real one, in MicroPython, on {REAL_TRAY}")
     _show_history(console, cast.nodes, recorder, started)
     _watch_live(cast.nodes, home, nursery)
@@ -327,10 +364,3 @@ def _check_alive(nodes: _Nodes, recorder: subprocess.Popen[Any]) -> None:
         raise _EndedEarlyError("the recorder ended by itself")
     if nodes.process.poll() is not None:
         raise _EndedEarlyError("the nodes ended by themselves")
-
-
-def _stop(_number: int, _frame: FrameType | None) -> None:
-    # once is enough: a second Ctrl-C would end the demo in the midst of tidying up
-    signal.signal(signal.SIGTERM, signal.SIG_IGN)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    raise _StopAskedError

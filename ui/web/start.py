@@ -59,10 +59,10 @@ def run_start(home: Path, *, port: int | None) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     os.environ[STARTED] = "1"
-    server = serve.start(home, host=pages.host, port=chosen, log=home / "dashboard.log")
-    click.echo(f"Pages:    http://{_shown(pages.host)}:{chosen}  (Ctrl-C ends all)")
     kept = _Kept(home)
+    server = serve.start(home, host=pages.host, port=chosen, log=home / "dashboard.log")
     try:
+        click.echo(f"Pages:    http://{_shown(pages.host)}:{chosen}  (Ctrl-C ends all)")
         while not stop.wait(LOOK_EVERY_S):
             if server.poll() is not None:
                 click.echo(f"tidetray: the pages ended by themselves: see {home / 'dashboard.log'}", err=True)

@@ -73,6 +73,42 @@ def test_ctrl_c_leaves_nothing_behind(tmp_path: Path, after_s: float, words: tup
     assert list(tmp_path.iterdir()) == []
 
 
+STOPPED_AT = """
+import os, signal, subprocess, sys
+from tidetray.ui.cli.main import main
+begin, number = subprocess.Popen.__init__, int(sys.argv.pop())
+def stopped(self, *words, **names):
+    global number
+    begin(self, *words, **names)
+    print("began", self.pid, flush=True)
+    number -= 1
+    if number == 0:
+        os.kill(os.getpid(), signal.SIGINT)
+subprocess.Popen.__init__ = stopped
+main()
+"""
+
+
+@pytest.mark.parametrize("number", [1, 2, 3, 4])
+def test_ctrl_c_while_a_process_is_begun_leaves_it_not_behind(tmp_path: Path, number: int) -> None:
+    """Of pages, broker, recorder and nodes."""
+    process = subprocess.run(
+        [sys.executable, "-c", STOPPED_AT, "demo", "--port", "0", str(number)],
+        cwd=ROOT,
+        env={**os.environ, "TMPDIR": str(tmp_path)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        timeout=100,
+        check=False,
+    )
+    begun = [int(pid) for pid in re.findall(r"^began (\d+)$", process.stdout, re.MULTILINE)]
+    assert len(begun) == number, process.stdout
+    assert "Traceback" not in process.stdout
+    assert [pid for pid in begun if psutil.pid_exists(pid)] == []
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_folder_that_holds_a_record_is_not_overwritten(tmp_path: Path) -> None:
     (tmp_path / "tidetray.sqlite").touch()
     process = start("--keep", str(tmp_path), folder=Path(tempfile.gettempdir()))
