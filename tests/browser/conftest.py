@@ -8,16 +8,23 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Error, expect, sync_playwright
 
-from tests.browser.opened import launch
+from tests.browser.opened import PHONE, WIDE, launch
 
 expect.set_options(timeout=30_000)  # also on a busy machine
 
 
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """`walked`: the size of the screen on which a walk of many steps is made. A phone; in the long form wide, too."""
+    if "walked" in metafunc.fixturenames:
+        sizes = {"390": PHONE, "1280": WIDE} if metafunc.config.getoption("--long") else {"390": PHONE}
+        metafunc.parametrize("walked", sizes.values(), ids=sizes.keys())
+
+
 @pytest.fixture(scope="package")
-def browser() -> Iterator[Browser]:
+def browser(long_form: bool) -> Iterator[Browser]:
     """One for the files of this folder that follow one another."""
     with sync_playwright() as playwright:
-        opened = launch(playwright)
+        opened = launch(playwright, windowless=not long_form)
         yield opened
         opened.close()
 

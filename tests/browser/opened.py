@@ -16,12 +16,15 @@ from time import monotonic, sleep
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Error, Locator, Page, Playwright
+from playwright.sync_api import Browser, Error, Locator, Page, Playwright, ViewportSize
 from playwright.sync_api import TimeoutError as TooLateError
 
 from tidetray.ui.web.serve import free_port, start
 
 CHROMIUM = "/usr/bin/chromium"
+WINDOWLESS = "/usr/bin/chromium-headless-shell"
+"""The same browser built without windows: a page costs it two thirds of the processor time."""
+
 FLAGS = (
     "--no-sandbox",
     "--disable-gpu",
@@ -31,7 +34,7 @@ FLAGS = (
     "--disable-sync",
 )
 HOST = "127.0.0.1"
-WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
+WIDE, PHONE = ViewportSize(width=1280, height=900), ViewportSize(width=390, height=844)
 
 PAGES = (
     "",
@@ -95,13 +98,15 @@ def until_it_answers(port: int, log: Path, runs: Callable[[], bool]) -> None:
             sleep(0.1)
 
 
-def launch(playwright: Playwright) -> Browser:
-    if shutil.which(CHROMIUM) is None:
+def launch(playwright: Playwright, *, windowless: bool = False) -> Browser:
+    """The browser that people have, or the windowless one where it is installed."""
+    executable = WINDOWLESS if windowless and shutil.which(WINDOWLESS) is not None else CHROMIUM
+    if shutil.which(executable) is None:
         if "CI" in os.environ:
             pytest.fail("chromium is not installed: apt-get install chromium")
         pytest.skip("needs chromium: apt-get install chromium")
     return playwright.chromium.launch(
-        executable_path=CHROMIUM, args=list(FLAGS), env={**os.environ, "LANG": "en_GB.UTF-8"}
+        executable_path=executable, args=list(FLAGS), env={**os.environ, "LANG": "en_GB.UTF-8"}
     )
 
 
@@ -198,3 +203,14 @@ def faults(page: Page, only: Sequence[str] = ()) -> list[Fault]:
         if rule["impact"] in ("serious", "critical")
         for node in rule["nodes"]
     ]
+
+
+def looked_at(page: Page, name: str) -> None:
+    """Wide and on a phone: a picture, nothing beyond the edge, and nothing that axe calls serious."""
+    was = page.viewport_size or WIDE
+    for size in (WIDE, PHONE) if was == PHONE else (PHONE, WIDE):
+        page.set_viewport_size(size)
+        drawn(page)
+        keep(page, f"{name} {size['width']}")
+        assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= size["width"]
+        assert faults(page) == []

@@ -1,4 +1,4 @@
-"""What is managed on pages, each walked from an empty home, wide and on a phone: people to tell, backups, brokers, the
+"""What is managed on pages, each walked from an empty home: people to tell, backups, brokers, the
 files of a node, topics of other firmware."""
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import Locator, Page, expect
 
-from tests.browser.opened import HOST, WIDE, drawn, faults, keep, press, shown, visit
+from tests.browser.opened import HOST, drawn, looked_at, press, shown, visit
 from tests.browser.test_first_run import started
 from tests.browser.test_set_up import page  # noqa: F401 fixture
 from tests.browser.walks import Hand, own_broker, three_treatments
@@ -34,14 +34,6 @@ from tidetray.ui.demo.real_node import PROGRAM, command
 from tidetray.ui.web.serve import free_port
 
 SOON_MS = 60_000
-
-
-def looked_at(page: Page, name: str) -> None:  # noqa: F811
-    """A picture, nothing beyond the edge, and nothing that axe calls serious."""
-    width = (page.viewport_size or WIDE)["width"]
-    keep(page, f"{name} {width}")
-    assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= width
-    assert faults(page) == []
 
 
 def expander(page: Page, title: str) -> Locator:  # noqa: F811

@@ -1,4 +1,4 @@
-"""Trials made, corrected and ended in a real browser, wide and on a phone; settings saved by two people at once."""
+"""Trials made, corrected and ended in a real browser; settings saved by two people at once."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, ViewportSize, expect
 
-from tests.browser.opened import PHONE, WIDE, faults, keep, press, shown, visit
+from tests.browser.opened import PHONE, WIDE, looked_at, press, shown, visit
 from tests.browser.walks import Hand, three_treatments
 from tests.browser.warm import served
 from tests.conftest import Figures
@@ -28,9 +28,9 @@ NOW = datetime.now(UTC).replace(microsecond=0)
 MOST_ACTIONS = 40
 
 
-@pytest.fixture(params=[WIDE, PHONE], ids=["1280", "390"])
-def page(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
-    context = browser.new_context(viewport=request.param)
+@pytest.fixture
+def page(browser: Browser, walked: ViewportSize) -> Iterator[Page]:
+    context = browser.new_context(viewport=walked)
     opened = context.new_page()
     complaints: list[str] = []
     opened.on("pageerror", lambda error: complaints.append(str(error)))
@@ -75,10 +75,7 @@ def wet_h(home: Path) -> float:
 def test_three_treatments_on_nine_trays_from_an_empty_home(page: Page, tmp_path: Path, figures: Figures) -> None:
     with served(tmp_path) as address:
         actions = three_treatments(page, address, tmp_path)
-        keep(page, f"set up {page.viewport_size}")
-        assert [fault for fault in faults(page) if fault.impact == "critical"] == []
-        width = page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth")
-        assert width <= (page.viewport_size or WIDE)["width"]
+        looked_at(page, "set up")
     figures(f"three treatments on nine trays with 72 pots: {actions} actions")
     assert actions <= MOST_ACTIONS
 
@@ -96,7 +93,7 @@ def test_a_mark_corrected_under_way_changes_exposure(page: Page, home: Path) -> 
         hand.fill("Why", "measured with a ruler")
         hand.press("Save correction")
         shown(page, "dry below this level, mm: was")
-        keep(page, f"corrected {page.viewport_size}")
+        looked_at(page, "corrected")
     assert 1 < wet_h(home) < before_h - 0.5
 
 
