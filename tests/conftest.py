@@ -21,6 +21,7 @@ import pytest
 import streamlit as st
 from hypothesis import HealthCheck, settings
 from pwdlib.hashers.argon2 import Argon2Hasher
+from streamlit.components.v2 import manifest_scanner
 from streamlit.runtime.context import ContextProxy
 
 import tidetray.analysis as tt
@@ -54,6 +55,10 @@ def _loop_stop(client: mqtt.Client) -> mqtt.MQTTErrorCode:
 
 
 mqtt.Client.loop_stop = _loop_stop  # type: ignore[method-assign]
+
+# Streamlit reads the metadata of every installed package for each page that a test opens: half of what that takes.
+# No package is installed meanwhile.
+manifest_scanner.scan_component_manifests = cache(manifest_scanner.scan_component_manifests)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
