@@ -48,26 +48,29 @@ class Precision:
         return LIMIT_FACTOR * self.repeatability_g
 
 
-def repeatability(groups: Iterable[ArrayLike]) -> Precision:
+def repeatability(groups: Iterable[ArrayLike], pots: Iterable[str] | None = None) -> Precision:
     """s_r [g] from readings of the same pot, a group for each (ISO 5725-2, 7.4.5.1, groups of any size).
 
-    For duplicates s_r = root of (sum of squared differences / 2n). ValueError where no group has two readings.
+    For duplicates s_r = root of (sum of squared differences / 2n). `pots`: the name of each group, for what is said of
+    it. ValueError where no group has two readings, or where names and groups are not as many.
     """
     values = [np.asarray(group, dtype=np.float64) for group in groups]
-    repeated = [group for group in values if group.size > 1]
+    named = zip([""] * len(values) if pots is None else pots, values, strict=True)
+    several = [(pot, group) for pot, group in named if group.size > 1]
+    repeated = [group for _, group in several]
     df = sum(group.size - 1 for group in repeated)
     if not df:
         raise ValueError("repeatability needs pots that were weighed twice: no pot was")
     within = sum(float(((group - group.mean()) ** 2).sum()) for group in repeated) / df
     low, high = (math.sqrt(df * within / scipy.stats.chi2.ppf(p, df)) for p in (0.975, 0.025))
-    cautions = list(_scattered(repeated))
+    cautions = list(_scattered(several))
     if df < FEWEST_DUPLICATES:
         cautions.insert(0, f"Only {df} second weighings: the repeatability is a guess. Weigh some more pots twice.")
     return Precision(math.sqrt(within), low, high, df, len(repeated), tuple(cautions))
 
 
-def repeated_readings(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None) -> list[NDArray[np.float64]]:
-    """Gross masses [g] of pots weighed more than once in a session, a group for each.
+def repeated_readings(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None) -> list[tuple[str, NDArray[np.float64]]]:
+    """Gross masses [g] of pots weighed more than once in a session: for each the pot's name and a group.
 
     Parameters
     ----------
@@ -79,7 +82,7 @@ def repeated_readings(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None
 
     Returns
     -------
-    list of arrays
+    list of (name, array)
 
     Raises
     ------
@@ -88,10 +91,11 @@ def repeated_readings(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None
     """
     need(weighins, ("pot", "time", "gross_g"), "weigh-ins")
     marks = mark_sessions(weighins, breaks)
+    codes, pots = pd.factorize(weighins["pot"], sort=True)
     frame = pd.DataFrame(
         {
             # numbers in place of names and times: to sort and to compare these takes longer than all the rest
-            "pot": pd.factorize(weighins["pot"], sort=True)[0],
+            "pot": codes,
             "ms": utc_ms(weighins["time"], "weigh-ins"),
             "gross_g": weighins["gross_g"].to_numpy(dtype=np.float64),
             "blotted": weighins["blotted"].to_numpy(dtype=bool) if "blotted" in weighins.columns else True,
@@ -101,7 +105,9 @@ def repeated_readings(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None
     ).sort_values(["pot", "ms"], kind="stable")
     keys = ["pot", "session", "breaks", "blotted"]
     several = frame[frame.duplicated(keys, keep=False)]  # a group for each of 40,000 single ones takes a second
-    return [group.to_numpy() for _, group in several.groupby(keys, sort=False)["gross_g"]]
+    names = [str(pots[code]) for code in several.drop_duplicates(keys)["pot"].tolist()]
+    groups = [group.to_numpy() for _, group in several.groupby(keys, sort=False)["gross_g"]]  # in the same order
+    return list(zip(names, groups, strict=True))
 
 
 def cochran_critical(n_groups: int, replicates: int, *, risk: float) -> float:
@@ -117,17 +123,18 @@ def cochran_critical(n_groups: int, replicates: int, *, risk: float) -> float:
     return 1 / (1 + (n_groups - 1) / f)
 
 
-def _scattered(groups: Sequence[NDArray[np.float64]]) -> Iterable[str]:
+def _scattered(several: Sequence[tuple[str, NDArray[np.float64]]]) -> Iterable[str]:
     """Cochran's test on the pots with the commonest number of readings."""
-    sizes = [group.size for group in groups]
+    sizes = [group.size for _, group in several]
     size = max(set(sizes), key=sizes.count)
-    variances = np.array([group.var(ddof=1) for group in groups if group.size == size])
+    alike = [(pot, group) for pot, group in several if group.size == size]
+    variances = np.array([group.var(ddof=1) for _, group in alike])
     if variances.size > 2 and variances.sum() > 0:
         share = float(variances.max() / variances.sum())
         if share > cochran_critical(variances.size, size, risk=0.01):
-            worst = groups[[i for i, group in enumerate(groups) if group.size == size][int(variances.argmax())]]
+            pot, worst = alike[int(variances.argmax())]
             shown = " and ".join(f"{value:g}" for value in worst)
             yield (
-                f"The readings of one pot ({shown} g) lie further apart than those of all others: look for a "
-                "slip of the scale or the pen."
+                f"{pot or 'One pot'}: {shown} g, weighed one after the other, lie further apart than the masses of any "
+                "other pot weighed so: look for a slip of the scale or the pen."
             )

@@ -150,8 +150,8 @@ def reading_doubt(
     -------
     ReadingDoubt
     """
-    groups = repeated_readings(weighins, breaks)
-    found = repeatability(groups) if groups else None
+    several = repeated_readings(weighins, breaks)
+    found = repeatability([group for _, group in several], [pot for pot, _ in several]) if several else None
     cautions = list(found.cautions) if found else []
     if found is None and len(weighins):
         cautions.append(
@@ -277,10 +277,10 @@ def judge_weighing(
         For missing columns.
     """
     said: list[str] = []
-    groups = repeated_readings(weighins, breaks)
+    several = repeated_readings(weighins, breaks)
     s_r = math.nan
-    if groups:
-        found = repeatability(groups)
+    if several:
+        found = repeatability([group for _, group in several], [pot for pot, _ in several])
         s_r = found.repeatability_g
         said.append(
             f"Weighed twice: {found.n_groups} pots. Readings repeat with a standard deviation of {s_r:.3g} g "

@@ -88,6 +88,7 @@ _STYLE = (
   .st-key-menu > * { flex: none; }
   .st-key-maps-wide [class*=st-key-map-later] { display: none; }
 }
+@media (max-width: 900px) { .st-key-beside [data-testid=stColumn] { min-width: 100%; } }
 @media (min-width: 641px) { .st-key-maps-ask-phone { display: none; } }
 .tt-question { color: var(--quiet); font-size: 1.05rem; margin: -.5rem 0 .1rem; }
 .tt-answer { border-left: 6px solid var(--deep); background: var(--paper); color: var(--ink); border-radius: 4px;

@@ -121,7 +121,8 @@ def _power_answer(answer: PlanAnswer, treatments: int, trays: int, pots: int) ->
         st.button("Set up a trial of this size", on_click=_make, args=(treatments, trays, pots))
         if st.session_state.pop("n_go", False):
             st.switch_page("views/set_up.py")
-    left, right = st.columns(2)
+    with st.container(key="beside"):
+        left, right = st.columns(2)
     with left:
         look.small("Trays needed to find it 8 times in 10")
         tables.show(found.needed, {name: POWER[name] for name in found.needed.columns})

@@ -159,7 +159,7 @@ def test_a_split_pot_and_a_repotted_one_are_no_replicates() -> None:
         ("a", "2026-06-08 09:30"), ("a", "2026-06-08 10:10"), ("b", "2026-06-08 09:30"), ("b", "2026-06-08 09:40")
     )
     frame = frame.assign(gross_g=[40.0, 35.0, 41.0, 41.1])
-    (group,) = repeated_readings(frame, pot_breaks(EVENTS))
+    ((_, group),) = repeated_readings(frame, pot_breaks(EVENTS))
     assert group.tolist() == [41.0, 41.1]
 
 

@@ -58,8 +58,11 @@ def test_six_readings_of_one_pot() -> None:
 def test_a_slip_among_duplicates_is_pointed_at() -> None:
     good = [(20.0 + n, 20.02 + n) for n in range(12)]
     assert repeatability(good).cautions == ()
-    (caution,) = repeatability([*good, (41.0, 14.0)]).cautions
-    assert "41 and 14 g" in caution
+    pots = [f"t1-a{n}" for n in range(13)]
+    (caution,) = repeatability([(41.0, 14.0), *good], pots).cautions
+    assert caution.startswith("t1-a0: 41 and 14 g, ")
+    (nameless,) = repeatability([*good, (41.0, 14.0)]).cautions
+    assert nameless.startswith("One pot: 41 and 14 g, ")
 
 
 def test_readings_are_paired_within_a_session_and_blotting() -> None:
@@ -81,7 +84,8 @@ def test_readings_are_paired_within_a_session_and_blotting() -> None:
             "blotted": [True, True, True, False, True, True],
         }
     )
-    (group,) = repeated_readings(frame)
+    ((pot, group),) = repeated_readings(frame)
+    assert pot == "a"
     assert sorted(group) == [40.0, 40.1]
 
 
