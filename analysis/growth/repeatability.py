@@ -69,7 +69,9 @@ def repeatability(groups: Iterable[ArrayLike], pots: Iterable[str] | None = None
     return Precision(math.sqrt(within), low, high, df, len(repeated), tuple(cautions))
 
 
-def repeated_readings(weighins: pd.DataFrame, breaks: pd.DataFrame | None = None) -> list[tuple[str, NDArray[np.float64]]]:
+def repeated_readings(
+    weighins: pd.DataFrame, breaks: pd.DataFrame | None = None
+) -> list[tuple[str, NDArray[np.float64]]]:
     """Gross masses [g] of pots weighed more than once in a session: for each the pot's name and a group.
 
     Parameters

@@ -17,7 +17,7 @@ import streamlit as st
 
 from tidetray.analysis.base.words import capital, natural
 from tidetray.analysis.record.trial_data import TrialData
-from tidetray.ingest.core.readings import CHANNELS, ID_PATTERN, TidetrayError
+from tidetray.ingest.core.readings import CHANNELS, ID_PATTERN, MAX_GAP_S, TidetrayError
 from tidetray.ingest.home.health import examine_recorder
 from tidetray.ingest.home.set_up import HeardNode, broker_is_chosen, heard
 from tidetray.ingest.notebook.notebook import Notebook
@@ -320,7 +320,9 @@ def first_readings() -> None:
                     for name, row in sorted(own.items())
                 }
             )
-            recorded.append(tag("div", tag("div", tray, tag("span", "✓ recorded"), css="head"), shown, css="tt-card"))
+            last = max(row.time for row in own.values())
+            said, css = ("✓ recorded", "tt-card") if _comes(last, now) else ("none since", "tt-card unknown")
+            recorded.append(tag("div", tag("div", tray, tag("span", said), css="head"), shown, css=css))
         else:
             silent.append(tag("div", tag("div", tray, tag("span", "nothing yet"), css="head"), css="tt-card unknown"))
     if len(trays) <= FEW:
@@ -330,11 +332,25 @@ def first_readings() -> None:
         with st.expander(f"{words.many(len(recorded), 'tray')} with readings"):
             look.cards(recorded)
     if rows and any_trial:
-        look.say(
-            "fine", "Readings are recorded. The other pages show them from now on; 'Alarms' shows when something fails."
-        )
+        last = max(row.time for row in rows)
+        if _comes(last, now):
+            look.say(
+                "fine",
+                "Readings are recorded. The other pages show them from now on; 'Alarms' shows when something fails.",
+            )
+        else:
+            look.say(
+                "note",
+                f"Nothing comes now: the last reading was {words.age(last, now)}. Check the nodes: do they have power, "
+                "are they connected?",
+            )
         with st.container(key="onwards"):
             st.page_link("views/trays.py", label="To the trays", width="stretch")
+
+
+def _comes(last: datetime, now: datetime) -> bool:
+    """Whether a reading is as young as readings of a node at work are."""
+    return (now - last).total_seconds() <= MAX_GAP_S
 
 
 def _heard(settings: Settings) -> tuple[HeardNode, ...]:

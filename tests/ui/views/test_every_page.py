@@ -22,6 +22,7 @@ from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.recorder.cycle_upkeep import Upkeep
 from tidetray.ingest.settings.model import RECORD_FILE
 from tidetray.ingest.store import queries
+from tidetray.ingest.store.home_lock import RecorderLock
 from tidetray.ingest.store.recording import open_store
 from tidetray.ingest.wire.packs import Pack
 from tidetray.ingest.wire.topics import data_topic
@@ -105,6 +106,18 @@ def test_a_page_opens_with_its_title_and_no_fault(
         assert ONE_TRAY.get(page, "").casefold() in text.casefold()
     elif size == "year" and page in {"views/growth.py", "views/compare.py", "views/relate.py", "views/positions.py"}:
         assert app.get("vega_lite_chart"), "it is drawn"
+
+
+def test_set_up_says_that_nothing_comes_any_more(demo: Path, joints: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The one home has readings up to now; those of the other ended with its trial, months ago."""
+    for home, here, not_here in (
+        (demo, "Readings are recorded.", "Nothing comes now"),
+        (joints, "Nothing comes now: the last reading was", "Readings are recorded."),
+    ):
+        with RecorderLock(home):
+            text = said(opened(home, "views/set_up.py", monkeypatch))
+        assert here in text
+        assert not_here not in text
 
 
 def test_a_tray_is_opened_by_its_address(demo: Path, monkeypatch: pytest.MonkeyPatch) -> None:
