@@ -56,7 +56,7 @@ def _loop_stop(client: mqtt.Client) -> mqtt.MQTTErrorCode:
 
 mqtt.Client.loop_stop = _loop_stop  # type: ignore[method-assign]
 
-# Streamlit reads the metadata of every installed package for each page that a test opens: half of what that takes.
+# Streamlit reads the metadata of every installed package for each page that a test opens: a quarter of what that takes.
 # No package is installed meanwhile.
 manifest_scanner.scan_component_manifests = cache(manifest_scanner.scan_component_manifests)
 
