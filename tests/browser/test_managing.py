@@ -1,5 +1,5 @@
-"""What is managed on pages, each walked from an empty home: people to tell, backups, brokers, the
-files of a node, topics of other firmware."""
+"""What is managed on pages, each walked from an empty home: people to tell, backups, brokers, the files of a node,
+topics of other firmware."""
 
 from __future__ import annotations
 

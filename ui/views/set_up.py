@@ -321,7 +321,7 @@ def first_readings() -> None:
                 }
             )
             last = max(row.time for row in own.values())
-            said, css = ("✓ recorded", "tt-card") if _comes(last, now) else ("none since", "tt-card unknown")
+            said, css = ("✓ recorded", "tt-card") if _comes(last, now) else ("nothing since", "tt-card unknown")
             recorded.append(tag("div", tag("div", tray, tag("span", said), css="head"), shown, css=css))
         else:
             silent.append(tag("div", tag("div", tray, tag("span", "nothing yet"), css="head"), css="tt-card unknown"))
