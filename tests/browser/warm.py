@@ -81,7 +81,7 @@ class Source:
         """The process id of a new server."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
-        environment = {**os.environ, "TIDETRAY_HOME": str(home), OWN_LOG: "1"}
+        environment = {**os.environ, "TIDETRAY_HOME": str(home), OWN_LOG: str(log.absolute())}
         asked = {"words": command(HOST, port)[3:], "environment": environment, "log": str(log)}
         self._process.stdin.write(json.dumps(asked) + "\n")
         self._process.stdin.flush()
@@ -113,7 +113,7 @@ def _become(words: list[str], environment: dict[str, str], log: str) -> None:
     os.setsid()
     os.environ.clear()
     os.environ.update(environment)
-    out = os.open(log, os.O_RDWR | os.O_CREAT | os.O_APPEND)
+    out = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
     for place, descriptor in enumerate((os.open(os.devnull, os.O_RDONLY), out, out)):
         os.dup2(descriptor, place)
     sys.argv = ["streamlit", *words]

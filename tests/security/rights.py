@@ -42,6 +42,7 @@ class Client:
 
     @property
     def is_let_in(self) -> bool:
+        assert self._answer, "the broker did not answer"
         return self._answer[0]
 
     def _note(self, keep: Callable[[Any], object], value: object) -> None:

@@ -7,12 +7,12 @@ The library prints there itself, past any handler that could turn files over.
 from __future__ import annotations
 
 import os
-import stat
 import threading
 import time
+from pathlib import Path
 
 OWN_LOG = "TIDETRAY_PAGES_LOG"
-"""Set in the environment where standard output is a file made for this process alone, opened for reading too."""
+"""Names, in the environment, the file that was made for this process alone to print to."""
 
 MOST_BYTES, KEPT_BYTES = 4 * 2**20, 2**20
 LOOK_EVERY_S = 5.0
@@ -21,35 +21,38 @@ LOOK_EVERY_S = 5.0
 def keep_bounded() -> None:
     """Look after the log from now on, if there is one of our own."""
     if OWN_LOG in os.environ:
-        threading.Thread(target=_look, name="log", daemon=True).start()
+        threading.Thread(target=_look, args=(Path(os.environ[OWN_LOG]),), name="log", daemon=True).start()
 
 
-def cut(descriptor: int, *, most: int, kept: int) -> bool:
-    """Keep the last whole lines, `kept` bytes at most, of a file that has more than `most`; whether that was done.
+def cut(path: Path, *, most: int, kept: int) -> bool:
+    """Keep the last whole lines, about `kept` bytes, of a file that has more than `most`; whether that was done.
 
-    A line that another thread prints at this very moment may be lost.
+    Others append to it meanwhile. A line that is printed at the moment of the cut itself may be lost.
 
     Parameters
     ----------
-    descriptor : int
-        Of the file, opened for reading and for appending.
+    path : Path
     most, kept : int
         Bytes.
     """
-    found = os.fstat(descriptor)
-    if not stat.S_ISREG(found.st_mode) or found.st_size <= most:
-        return False
-    end = os.pread(descriptor, kept, found.st_size - kept)
-    end = end[end.find(b"\n") + 1 :]
-    os.ftruncate(descriptor, 0)
-    os.write(descriptor, b"... what was older is gone\n" + end)
+    with path.open("r+b", buffering=0) as file:  # not for appending: what is kept goes to its beginning
+        descriptor = file.fileno()
+        size = os.fstat(descriptor).st_size
+        if size <= most:
+            return False
+        end = os.pread(descriptor, kept, size - kept)
+        text = b"... what was older is gone\n" + end[end.find(b"\n") + 1 :]
+        os.pwrite(descriptor, text, 0)
+        late = os.pread(descriptor, kept, size)
+        os.pwrite(descriptor, late, len(text))
+        os.ftruncate(descriptor, len(text) + len(late))
     return True
 
 
-def _look() -> None:
+def _look(path: Path) -> None:
     while True:
         time.sleep(LOOK_EVERY_S)
         try:
-            cut(1, most=MOST_BYTES, kept=KEPT_BYTES)
+            cut(path, most=MOST_BYTES, kept=KEPT_BYTES)
         except OSError:
-            return  # closed, or a disk that takes nothing: the pages go on
+            return  # gone, or a disk that takes nothing: the pages go on

@@ -22,14 +22,13 @@ def serve(home: Path, *, host: str, port: int) -> None:
 def start(home: Path, *, host: str, port: int, log: Path) -> subprocess.Popen[bytes]:
     """Start the web server beside this process; what it prints goes to `log`, of which it keeps the end."""
     log.unlink(missing_ok=True)
-    # appended to, so that the server may cut it off, and readable, so that it can keep the end
-    with log.open("a+b") as out:
+    with log.open("ab") as out:  # appended to, so that the server may cut it off
         return subprocess.Popen(
             command(host, port),
             stdout=out,
             stderr=subprocess.STDOUT,
             start_new_session=True,
-            env={**os.environ, "TIDETRAY_HOME": str(home), OWN_LOG: "1"},
+            env={**os.environ, "TIDETRAY_HOME": str(home), OWN_LOG: str(log.absolute())},
         )
 
 

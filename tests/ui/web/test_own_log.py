@@ -28,11 +28,11 @@ os.write(1, b"the last line\\n")
 
 def test_what_is_too_long_keeps_its_last_whole_lines(tmp_path: Path) -> None:
     path = tmp_path / "log"
-    with path.open("a+b", buffering=0) as file:
+    with path.open("ab", buffering=0) as file:
         file.write(b"".join(b"line %04d\n" % number for number in range(100)))
-        assert not own_log.cut(file.fileno(), most=1000, kept=200)
+        assert not own_log.cut(path, most=1000, kept=200)
         file.write(b"one more\n")
-        assert own_log.cut(file.fileno(), most=1000, kept=200)
+        assert own_log.cut(path, most=1000, kept=200)
         file.write(b"after it\n")
     lines = path.read_text().splitlines()
     assert lines[0] == "... what was older is gone"
@@ -57,6 +57,7 @@ def test_a_process_that_prints_for_long_keeps_a_bound(tmp_path: Path, monkeypatc
     lines = log.read_text().splitlines()
     assert lines[0] == "... what was older is gone"
     assert lines[-1] == "the last line"
+    assert lines[1:-1] == sorted(lines[1:-1])
     assert "of the run before" not in lines
 
 
@@ -65,6 +66,6 @@ def test_a_file_that_a_person_chose_is_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "chosen"
     command = PRINTS.replace("range(20_000)", "range(4_000)")
     environment = {name: value for name, value in os.environ.items() if name != own_log.OWN_LOG}
-    with path.open("a+b") as out:
+    with path.open("ab") as out:
         subprocess.run([sys.executable, "-c", command], stdout=out, env=environment, check=True, timeout=60)
     assert len(path.read_text().splitlines()) == 4_001
