@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo
 
 from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import ID_PATTERN, Tray
@@ -32,6 +32,7 @@ from tidetray.ingest.files.sheet_guess import (
 )
 from tidetray.ingest.files.sheet_words import number_of
 from tidetray.ingest.files.trial_file import NOT_NOTED, tray_not_noted
+from tidetray.ingest.files.zones import zones
 from tidetray.ingest.notebook.facts import MAX_MASS_G, PotPlan, TrayPlan, Treatment, Trial, TrialPlan, WeighIn
 
 SUBTRACTED = "subtracted"
@@ -281,8 +282,8 @@ def empty_pot_g(text: str) -> float:
 
 
 def _zone(zone: str) -> str:
-    if zone not in available_timezones():
-        raise EntryError(f"the zone {zone[:40]!r} is not known", mend=near_names(zone, available_timezones()))
+    if zone not in zones():
+        raise EntryError(f"the zone {zone[:40]!r} is not known", mend=near_names(zone, zones()))
     return zone
 
 

@@ -15,13 +15,14 @@ from datetime import UTC, date, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, TypeVar
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo
 
 from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import DRAINS, ID_PATTERN, MOST_ATTENUATION_PER_M, Tray
 from tidetray.ingest.core.refusals import EntryError, RefusedError
 from tidetray.ingest.files.rows import read_toml
 from tidetray.ingest.files.written_values import parse_time, quoted
+from tidetray.ingest.files.zones import zones
 from tidetray.ingest.notebook.facts import (
     BASE_C,
     MAX_MASS_G,
@@ -204,8 +205,8 @@ def _filled_with(tray: _Table) -> int:
 def _trial(table: _Table) -> Trial:
     name, zone = table.name(), table.text("zone")
     site = table.take("site", "Use a-z, 0-9 and '-', as in the nodes' topics", _is_id) or ""
-    if zone and zone not in available_timezones():
-        table.fault(f"zone {quoted(zone)} is not known", near_names(zone, available_timezones()), "zone")
+    if zone and zone not in zones():
+        table.fault(f"zone {quoted(zone)} is not known", near_names(zone, zones()), "zone")
         zone = ""
     started = datetime.fromtimestamp(0, UTC)
     written = table.take("started", "Write it as 2026-06-01 or 2026-06-01 08:00", lambda v: isinstance(v, str | date))

@@ -11,12 +11,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from zoneinfo import available_timezones
 
 from tidetray.ingest.alarms.alarm_settings import DEFAULT_LIMITS
 from tidetray.ingest.core.near_names import near_names
 from tidetray.ingest.core.readings import CHANNELS
 from tidetray.ingest.core.refusals import EntryError
+from tidetray.ingest.files.zones import zones
 from tidetray.ingest.settings.edit import (
     ChangedMeanwhileError,
     FaultySettingsError,
@@ -439,8 +439,8 @@ def _clock(_field: FormField, text: str) -> str:
 
 
 def _zone(_field: FormField, text: str) -> str:
-    if text not in available_timezones():
-        raise ValueError(f"{text[:40]!r} is not a zone. {near_names(text, available_timezones())}".rstrip(". "))
+    if text not in zones():
+        raise ValueError(f"{text[:40]!r} is not a zone. {near_names(text, zones())}".rstrip(". "))
     return text
 
 

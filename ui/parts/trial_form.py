@@ -8,11 +8,11 @@ from __future__ import annotations
 import secrets
 from collections.abc import Callable
 from datetime import UTC, datetime
-from zoneinfo import available_timezones
 
 import streamlit as st
 
 from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.files.zones import zones
 from tidetray.ingest.notebook.facts import TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.notebook.trial_changes import begin
@@ -124,8 +124,7 @@ def _way_fields(labels: tuple[str, str], key_of: Callable[[str], str], number: i
 
 def _place(site: str, sites: list[str], *, first: bool) -> None:
     state = st.session_state
-    zones = sorted(available_timezones())
-    own = st.context.timezone
+    own = st.context.timezone if st.context.timezone in zones() else "UTC"
     left, right = st.columns(2)
     state.setdefault("n_name", "first" if first else "")
     with left:
@@ -146,8 +145,8 @@ def _place(site: str, sites: list[str], *, first: bool) -> None:
             state.setdefault("n_site", site)
             st.text_input("Site (what your nodes send as site)", key="n_site")
         FORM.beside("site")
-        st.selectbox("Clock of the site", zones, index=zones.index(own if own in zones else "UTC"), key="n_zone")
-        state.setdefault("n_started", today(datetime.now(UTC), own if own in zones else "UTC"))
+        st.selectbox("Clock of the site", zones(), index=zones().index(own), key="n_zone")
+        state.setdefault("n_started", today(datetime.now(UTC), own))
         st.text_input("Began on", key="n_started")
         FORM.beside("started")
         st.text_input("What do you want to know?", key="n_question")

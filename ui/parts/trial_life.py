@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 import streamlit as st
@@ -12,6 +12,7 @@ from tidetray.analysis.base.words import capital, natural
 from tidetray.analysis.record.trial_data import TrialData
 from tidetray.ingest.core.readings import TidetrayError
 from tidetray.ingest.files.written_values import parse_time
+from tidetray.ingest.files.zones import zones
 from tidetray.ingest.notebook import trial_changes
 from tidetray.ingest.notebook.facts import TrialPlan
 from tidetray.ingest.notebook.notebook import Notebook
@@ -151,7 +152,7 @@ def _correct(plan: TrialPlan) -> None:
 def _field(plan: TrialPlan, drawn: str, field: tuple[str, str], value: str) -> None:
     key, label = field
     options: list[str] = {
-        "zone": sorted(available_timezones()),
+        "zone": list(zones()),
         "culture": ["", *FLOODED] if not value else list(FLOODED),
         "treatment": [way.name for way in plan.treatments],
         "tray": [*([] if value else [""]), *(tray.name for tray in plan.trays if tray.noted)],

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime
-from functools import lru_cache
-from zoneinfo import available_timezones
 
 import streamlit as st
 
@@ -24,6 +22,7 @@ from tidetray.ingest.files.sheet_trial import (
     where,
 )
 from tidetray.ingest.files.trial_file import NOT_NOTED
+from tidetray.ingest.files.zones import zones
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.model import RECORD_FILE, home_folder
 from tidetray.ingest.store.recording import open_store
@@ -275,11 +274,6 @@ def _ask(question: Question) -> None:
     FORM.beside(question.key)
 
 
-@lru_cache(maxsize=1)
-def _zones() -> list[str]:
-    return sorted(available_timezones())
-
-
 def _aside(asked: tuple[Question, ...], answers: Answers, proposal: Proposal) -> None:
     """What is offered already, and what is for show only."""
     wrong = any(fault.field == "name" for fault in FORM.faults)
@@ -300,9 +294,8 @@ def _aside(asked: tuple[Question, ...], answers: Answers, proposal: Proposal) ->
             if question.key == "trays":
                 labels = {choice.value: choice.label for choice in question.choices}
                 st.radio(question.text, list(labels), format_func=labels.get, key=_key("trays"), help=question.why)
-        zones = _zones()
-        at = zones.index(system_zone()) if system_zone() in zones else zones.index("UTC")
-        st.selectbox("Time zone of the sheet's clock", zones, index=at, key=_key("zone"))
+        at = zones().index(system_zone() if system_zone() in zones() else "UTC")
+        st.selectbox("Time zone of the sheet's clock", zones(), index=at, key=_key("zone"))
 
 
 def _settle(proposal: Proposal) -> None:
