@@ -7,6 +7,7 @@ the server's connections. Streamlit makes the server by itself and has no settin
 from __future__ import annotations
 
 import asyncio
+import weakref
 from typing import Any
 
 FIRST_REQUEST_S = 15.0
@@ -19,15 +20,17 @@ def limit(protocol: type[Any], first_request_s: float = FIRST_REQUEST_S) -> None
 
     def connection_made(self: Any, transport: asyncio.Transport) -> None:
         begin(self, transport)
-        asyncio.get_running_loop().call_later(first_request_s, _end_if_silent, self, transport)
+        # weakly: a connection that has ended, with all that was asked on it, would be kept for as long
+        asyncio.get_running_loop().call_later(first_request_s, _end_if_silent, weakref.ref(transport), protocol)
 
     protocol.connection_made = connection_made
 
 
-def _end_if_silent(http: Any, transport: asyncio.Transport) -> None:
-    if transport.is_closing():
+def _end_if_silent(held: weakref.ref[asyncio.Transport], http: type[Any]) -> None:
+    transport = held()
+    if transport is None or transport.is_closing():
         return
     now: Any = transport.get_protocol()
-    asked = http.cycle is not None if now is http else getattr(now, "handshake_complete", True)
+    asked = now.cycle is not None if isinstance(now, http) else getattr(now, "handshake_complete", True)
     if not asked:
         transport.abort()
