@@ -28,9 +28,11 @@ import tidetray.analysis as tt
 from tests.composed import make_secrets
 from tests.joints_home import make_joints_home
 from tests.made_once import OF_THE_RUN, made_once, shared
+from tests.new_record import copied
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.home import accounts
 from tidetray.ingest.notebook.notebook import Notebook
+from tidetray.ingest.store.database import Database
 from tidetray.ingest.store.recording import Store, open_store
 
 DATA = Path(__file__).parent / "data"
@@ -59,6 +61,8 @@ mqtt.Client.loop_stop = _loop_stop  # type: ignore[method-assign]
 # Streamlit reads the metadata of every installed package for each page that a test opens: a quarter of what that takes.
 # No package is installed meanwhile.
 manifest_scanner.scan_component_manifests = cache(manifest_scanner.scan_component_manifests)
+
+Database.migrate = copied  # type: ignore[method-assign]
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

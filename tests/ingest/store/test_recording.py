@@ -11,11 +11,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.conftest import DATA
+from tests.new_record import by_migrations
 from tidetray.ingest.core.readings import Reading, to_ms
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.store import database, queries
-from tidetray.ingest.store.database import StoreError
+from tidetray.ingest.store.database import Database, StoreError
 from tidetray.ingest.store.message_numbers import MOST_GAPS, MOST_RANGES
 from tidetray.ingest.store.quarantine import Quarantined, Reason
 from tidetray.ingest.store.recording import Store, open_store
@@ -346,7 +347,8 @@ def test_sees_what_another_process_wrote_in_between(bench_store: Store) -> None:
     assert stored(bench_store) == [(0, 0.01), (10, 0.02), (20, 0.03)]
 
 
-def test_migrations_are_applied_once_in_order(tmp_path: Path) -> None:
+def test_migrations_are_applied_once_in_order(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Database, "migrate", by_migrations)
     path = tmp_path / "tidetray.sqlite"
     for _ in range(2):
         with open_store(path) as store:
@@ -354,6 +356,16 @@ def test_migrations_are_applied_once_in_order(tmp_path: Path) -> None:
             assert names == [name for name, _ in MIGRATIONS]
             assert store.connection.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
             assert store.connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+
+
+def test_the_records_of_tests_are_what_migrations_make(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    found = []
+    for name, migrate in (("copied", Database.migrate), ("made", by_migrations)):
+        monkeypatch.setattr(Database, "migrate", migrate)
+        with open_store(tmp_path / name) as store:
+            store.connection.execute("UPDATE migration SET applied_ms = 0")
+            found.append([*store.connection.iterdump(), store.connection.execute("PRAGMA auto_vacuum").fetchone()])
+    assert found[0] == found[1]
 
 
 def test_a_record_of_a_newer_tidetray_is_refused(tmp_path: Path) -> None:
