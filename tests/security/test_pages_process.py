@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, suppress
 from datetime import UTC, datetime
-from itertools import pairwise
+from itertools import count, pairwise
 from statistics import median
 
 import psutil
@@ -199,24 +199,25 @@ def test_a_web_socket_is_opened_by_its_own_page_and_a_session_only(pages: Pages)
     assert time.monotonic() - began < FIRST_REQUEST_S + 10  # ended, not left open for ever
 
 
-def test_the_owner_comes_in_during_a_flood_of_sign_ins(pages: Pages) -> None:
+def test_the_owner_comes_in_during_a_flood_of_sign_ins(pages: Pages, long_form: bool) -> None:
     """24 connections with made-up names from one address; the owner from another."""
+    tries = 20 if long_form else 5  # each hashes passwords, which is slow on purpose
     over, answered = threading.Event(), Counter[str]()
 
     def flood(n: int) -> None:
-        tries = 0
-        while not over.is_set():
-            tries += 1
+        for at in count():
+            if over.is_set():
+                return
             with suppress(OSError, http.client.HTTPException):
-                answered["in" if pages.sign_in(f"made-up {n} {tries}", "wrong", address="127.0.0.6") else "not in"] += 1
+                answered["in" if pages.sign_in(f"made-up {n} {at}", "wrong", address="127.0.0.6") else "not in"] += 1
 
     flooding = [threading.Thread(target=flood, args=(n,)) for n in range(24)]
-    for each in flooding:
-        each.start()
     took, came_in = [], 0
     try:
+        for each in flooding:
+            each.start()
         time.sleep(1)
-        for _ in range(20):
+        for _ in range(tries):
             began = time.monotonic()
             came_in += bool(pages.sign_in("Robin", RIGHT, address="127.0.0.2"))
             took.append(time.monotonic() - began)
@@ -224,10 +225,12 @@ def test_the_owner_comes_in_during_a_flood_of_sign_ins(pages: Pages) -> None:
         over.set()
         for each in flooding:
             each.join(60)
-    print(f"owner_signed_in_pct={100 * came_in / 20:.0f} longest_s={max(took):.2f} flood_answered={answered['not in']}")
+    print(
+        f"owner_signed_in_pct={100 * came_in / tries:.0f} longest_s={max(took):.2f} flood_answered={answered['not in']}"
+    )
     assert answered["in"] == 0
     assert answered["not in"] > 24
-    assert came_in >= 19
+    assert came_in >= 0.95 * tries
 
 
 PATHS = (
