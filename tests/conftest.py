@@ -58,6 +58,17 @@ def _loop_stop(client: mqtt.Client) -> mqtt.MQTTErrorCode:
 
 mqtt.Client.loop_stop = _loop_stop  # type: ignore[method-assign]
 
+_start_loop = mqtt.Client.loop_start
+_started: list[mqtt.Client] = []
+
+
+def _loop_start(client: mqtt.Client) -> mqtt.MQTTErrorCode:
+    _started.append(client)
+    return _start_loop(client)
+
+
+mqtt.Client.loop_start = _loop_start  # type: ignore[method-assign]
+
 # Streamlit reads the metadata of every installed package for each page that a test opens: a quarter of what that takes.
 # No package is installed meanwhile.
 manifest_scanner.scan_component_manifests = cache(manifest_scanner.scan_component_manifests)
@@ -155,6 +166,17 @@ def nothing_failed(request: pytest.FixtureRequest, caplog: pytest.LogCaptureFixt
         pytest.fail(f"{failed[0].getMessage()}: {failed[0].exc_info and failed[0].exc_info[1]!r}")
 
 
+@pytest.fixture(autouse=True)
+def clients_end() -> Iterator[None]:
+    """A test that fails in its midst leaves its MQTT clients running: their threads and sockets would fail others."""
+    _started.clear()
+    yield
+    for client in _started:
+        if client._thread is not None:
+            client.disconnect()
+            client.loop_stop()
+
+
 @pytest.fixture(scope="session")
 def joints(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A home with a crossover, splits, moves and losses in it, to read."""
@@ -239,9 +261,11 @@ def mosquitto(tmp_path: Path, mosquitto_executable: str) -> Iterator[Mosquitto]:
     folder.mkdir()
     folder.chmod(0o777)  # started by root, mosquitto goes on as its own user
     broker = Mosquitto(mosquitto_executable, folder, port)
-    broker.start()
-    yield broker
-    broker.stop()
+    try:
+        broker.start()
+        yield broker
+    finally:
+        broker.stop()
 
 
 @pytest.fixture(scope="session")

@@ -54,20 +54,21 @@ def elsewhere(html: str) -> Iterator[str]:
     with HTTPServer((HOST, 0), Answer) as server:
         thread = threading.Thread(target=server.serve_forever)
         thread.start()
-        yield f"http://{HOST}:{server.server_port}/"
-        server.shutdown()
-        thread.join(10)
+        try:
+            yield f"http://{HOST}:{server.server_port}/"
+        finally:
+            server.shutdown()
+            thread.join(10)
 
 
 @contextmanager
 def page_of(browser: Browser, url: str, name: str) -> Iterator[Page]:
-    context = browser.new_context()
-    page = context.new_page()
-    page.goto(f"{url}/sign-in")
-    sign_in(page, name)
-    page.wait_for_url(f"{url}/")
-    yield page
-    context.close()
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.goto(f"{url}/sign-in")
+        sign_in(page, name)
+        page.wait_for_url(f"{url}/")
+        yield page
 
 
 def test_no_other_site_frames_a_page_or_drives_its_session(browser: Browser, url: str) -> None:

@@ -279,8 +279,11 @@ def test_locked_accounts_hold_up_nobody_else(home: Path) -> None:
 
         holder = threading.Thread(target=let_go)
         holder.start()
-        took, codes = asyncio.run(asked())
-        holder.join()
+        try:
+            took, codes = asyncio.run(asked())
+        finally:
+            release.set()
+            holder.join()
     assert took < 2
     assert codes == 401 + 200
 

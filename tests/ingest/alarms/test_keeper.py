@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -246,13 +247,19 @@ def broker_side(mosquitto: Mosquitto) -> Iterator[Retained]:
     side.close()
 
 
-def recorder(home: Path, port: int) -> subprocess.Popen[bytes]:
-    return subprocess.Popen(
+@contextmanager
+def recorder(home: Path, port: int) -> Iterator[subprocess.Popen[bytes]]:
+    process = subprocess.Popen(
         [sys.executable, "-m", "tidetray", "record", "--home", str(home)],
         cwd=ROOT,
         env={**os.environ, "TIDETRAY_BROKER__PORT": str(port)},
         stderr=subprocess.DEVNULL,
     )
+    try:
+        yield process
+    finally:
+        process.kill()
+        process.wait()
 
 
 def test_the_recorder_is_killed_between_raise_and_send(
@@ -265,23 +272,21 @@ def test_the_recorder_is_killed_between_raise_and_send(
     with open_store(tmp_path / RECORD_FILE) as store:
         Notebook(store).add_trial(load_trial(DATA / "trial.toml"))
         receiver.mode = "fail"
-        process = recorder(tmp_path, mosquitto.port)
-        until(lambda: "tidetray/alarms/v1/recorder/here" in broker_side.topics)
-        start_ms = time.time_ns() // 1_000_000 - 400_000
-        payload = packs.encode_pack(flood(start_ms, drains=False), boot="a1", seq=1)
-        broker_side.publish(data_topic("nursery", "bench-1"), payload)
-        until(lambda: receiver.asked)
-        assert kinds(store) == ["did not drain"]
-        process.send_signal(signal.SIGKILL)
-        process.wait(10)
+        with recorder(tmp_path, mosquitto.port):
+            until(lambda: "tidetray/alarms/v1/recorder/here" in broker_side.topics)
+            start_ms = time.time_ns() // 1_000_000 - 400_000
+            payload = packs.encode_pack(flood(start_ms, drains=False), boot="a1", seq=1)
+            broker_side.publish(data_topic("nursery", "bench-1"), payload)
+            until(lambda: receiver.asked)
+            assert kinds(store) == ["did not drain"]
         assert receiver.taken == []
         receiver.mode = "ok"
-        process = recorder(tmp_path, mosquitto.port)
-        until(lambda: receiver.taken)
-        until(lambda: b"did not drain" in broker_side.topics.get("tidetray/alarms/v1/nursery/tray/tray-1", b""))
-        time.sleep(2.5)
-        process.send_signal(signal.SIGTERM)
-        process.wait(20)
+        with recorder(tmp_path, mosquitto.port) as process:
+            until(lambda: receiver.taken)
+            until(lambda: b"did not drain" in broker_side.topics.get("tidetray/alarms/v1/nursery/tray/tray-1", b""))
+            time.sleep(2.5)
+            process.send_signal(signal.SIGTERM)
+            process.wait(20)
         assert len(receiver.taken) == 1
         assert kinds(store) == ["did not drain"]
         assert b'"recording": false' in broker_side.topics["tidetray/alarms/v1/recorder/here"]

@@ -311,8 +311,10 @@ def program(way: Way, **settings: Any) -> Iterator[subprocess.Popen[str]]:
         assert child.stdin is not None
         child.stdin.write(json.dumps({**vars(way), "until": UNTIL.isoformat(), **settings}) + "\n")
         child.stdin.flush()
-        yield child
-        child.kill()
+        try:
+            yield child
+        finally:
+            child.kill()
 
 
 @pytest.mark.parametrize("signum", [signal.SIGTERM, signal.SIGINT])

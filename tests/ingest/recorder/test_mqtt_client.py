@@ -238,11 +238,13 @@ def test_receipts_wait_for_no_acknowledgement_of_each_other() -> None:
         thread = threading.Thread(target=broker, args=(listener,))
         thread.start()
         client = Subscriber(lambda _messages: None, client_id="listening")
-        client.connect("127.0.0.1", listener.getsockname()[1])
-        until(lambda: client.loop(0.1) == MQTTErrorCode.MQTT_ERR_SUCCESS and client.is_connected())
-        for node in range(500):
-            client.publish(f"{node}/receipt", b"{}", qos=1)
-        until(lambda: client.loop(0.1) != MQTTErrorCode.MQTT_ERR_SUCCESS or not thread.is_alive())
-        client.close()
-        thread.join()
+        try:
+            client.connect("127.0.0.1", listener.getsockname()[1])
+            until(lambda: client.loop(0.1) == MQTTErrorCode.MQTT_ERR_SUCCESS and client.is_connected())
+            for node in range(500):
+                client.publish(f"{node}/receipt", b"{}", qos=1)
+            until(lambda: client.loop(0.1) != MQTTErrorCode.MQTT_ERR_SUCCESS or not thread.is_alive())
+        finally:
+            client.close()
+            thread.join()
     assert came.count(b"receipt") == 500

@@ -14,7 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -130,21 +130,18 @@ def running(port: int, store: Store, **more: object) -> Iterator[Recorder]:
 
 def test_a_refused_subscription_is_no_health(bench_store: Store) -> None:
     """Before, it counted as connected and well, the heartbeat went out, and nothing was ever recorded."""
-    broker = TinyBroker(grants=0x80)
-    with running(broker.port, bench_store) as recorder:
+    with closing(TinyBroker(grants=0x80)) as broker, running(broker.port, bench_store) as recorder:
         until(lambda: recorder.state().trouble)
         assert "refused the subscription to tidetray/v1/+/+/data" in recorder.state().sentence
         assert not recorder.connected.is_set()
         assert not recorder.is_well()
         broker.grants = 1
         until(recorder.is_well)
-    broker.close()
 
 
 def test_access_rules_that_change_while_recording_show(bench_store: Store) -> None:
     """A broker ends the connections that its new rules do not let be, and refuses at the next subscription."""
-    broker = TinyBroker()
-    with running(broker.port, bench_store) as recorder:
+    with closing(TinyBroker()) as broker, running(broker.port, bench_store) as recorder:
         until(recorder.is_well)
         broker.grants = 0x80
         broker.end_connection()
@@ -152,7 +149,6 @@ def test_access_rules_that_change_while_recording_show(bench_store: Store) -> No
         assert not recorder.is_well()
         broker.grants = 1
         until(recorder.is_well)
-    broker.close()
 
 
 def forget(mosquitto: Mosquitto) -> None:
@@ -229,8 +225,7 @@ def test_a_session_that_hears_nothing_is_deaf_though_pings_are_answered(
     """After a take-over the embedded broker of the library delivered nothing, and the state said connected."""
     monkeypatch.setattr(session_module, "ECHO_S", 0.2)
     monkeypatch.setattr(session_module, "DEAF_S", 4.0)
-    broker = TinyBroker()
-    with running(broker.port, bench_store) as recorder:
+    with closing(TinyBroker()) as broker, running(broker.port, bench_store) as recorder:
         until(recorder.is_well)
         until(lambda: recorder._session._echo_works)
         broker.echoes = False
@@ -239,7 +234,6 @@ def test_a_session_that_hears_nothing_is_deaf_though_pings_are_answered(
         until(lambda: broker.connections >= 2)
         broker.echoes = True
         until(recorder.is_well)
-    broker.close()
 
 
 def test_a_broker_whose_rules_never_let_an_own_message_back_is_not_held_to_it(
@@ -247,13 +241,11 @@ def test_a_broker_whose_rules_never_let_an_own_message_back_is_not_held_to_it(
 ) -> None:
     monkeypatch.setattr(session_module, "ECHO_S", 0.1)
     monkeypatch.setattr(session_module, "DEAF_S", 0.3)
-    broker = TinyBroker(echoes=False)
-    with running(broker.port, bench_store) as recorder:
+    with closing(TinyBroker(echoes=False)) as broker, running(broker.port, bench_store) as recorder:
         until(recorder.is_well)
         time.sleep(1.5)
         assert recorder.is_well()
         assert broker.connections == 1
-    broker.close()
 
 
 def test_a_name_that_others_use_shows(mosquitto: Mosquitto, bench_store: Store) -> None:

@@ -40,20 +40,22 @@ def test_a_backup_taken_while_recording_is_restored_and_gone_on_with(mosquitto: 
     sender = threading.Thread(target=stream)
     with recording(str(home / RECORD_FILE), mosquitto.port) as recorder:
         sender.start()
-        until(lambda: node.upto() > 100)
-        receipted = node.upto()
-        subprocess.run(
-            ["bash", "-euc", block("<!-- backup and restore -->")],
-            cwd=tmp_path,
-            env=with_command(tmp_path),
-            check=True,
-            capture_output=True,
-            timeout=120,
-        )
-        running_on = recorder.totals.readings
-        until(lambda: recorder.totals.readings > running_on)  # the copy did not stop the recorder
-        stop.set()
-        sender.join()
+        try:
+            until(lambda: node.upto() > 100)
+            receipted = node.upto()
+            subprocess.run(
+                ["bash", "-euc", block("<!-- backup and restore -->")],
+                cwd=tmp_path,
+                env=with_command(tmp_path),
+                check=True,
+                capture_output=True,
+                timeout=120,
+            )
+            running_on = recorder.totals.readings
+            until(lambda: recorder.totals.readings > running_on)  # the copy did not stop the recorder
+        finally:
+            stop.set()
+            sender.join()
         until(lambda: node.upto() == sent)
     restored = str(tmp_path / "restored" / RECORD_FILE)
     copied = len(levels(restored))

@@ -94,14 +94,16 @@ def test_recording_goes_on_while_another_connection_seals(bench_store: Store, mo
     worker.start()
     begun.wait(10)
     new: list[tuple[int, float]] = []
-    while not over.is_set():
-        at = rows[-1][0] + 1000 * (len(new) + 1)
-        late = (rows[len(new) % len(rows)][0] + 30_000 + len(new), 0.5)
-        new += [(at, 0.25), late]
-        assert give(bench_store, [(at, 0.25), late, rows[3]]).readings == 2
-        with open_store(bench_store.path, read_only=True) as reader:
-            assert levels(reader) == sorted(rows + new)
-    worker.join()
+    try:
+        while not over.is_set():
+            at = rows[-1][0] + 1000 * (len(new) + 1)
+            late = (rows[len(new) % len(rows)][0] + 30_000 + len(new), 0.5)
+            new += [(at, 0.25), late]
+            assert give(bench_store, [(at, 0.25), late, rows[3]]).readings == 2
+            with open_store(bench_store.path, read_only=True) as reader:
+                assert levels(reader) == sorted(rows + new)
+    finally:
+        worker.join()
     assert len(new) > 4
     assert len(done) == 3
     seal_all(bench_store)

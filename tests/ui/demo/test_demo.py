@@ -9,6 +9,8 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import psutil
@@ -21,22 +23,29 @@ from tidetray.ui.demo import real_node
 ROOT = Path(__file__).parents[3]
 
 
-def start(*words: str, folder: Path) -> subprocess.Popen[str]:
-    return subprocess.Popen(
+@contextmanager
+def started(*words: str, folder: Path) -> Iterator[subprocess.Popen[str]]:
+    """The demo; one that a failed test leaves is told to end."""
+    with subprocess.Popen(
         [sys.executable, "-m", "tidetray", "demo", *words],
         cwd=ROOT,
         env={**os.environ, "TMPDIR": str(folder)},
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
-    )
+    ) as process:
+        try:
+            yield process
+        finally:
+            if process.poll() is None:
+                process.send_signal(signal.SIGINT)
 
 
 @pytest.mark.timeout(420)
 def test_all_that_is_sent_is_recorded_and_the_clogged_tray_is_found(tmp_path: Path) -> None:
     """With a real node in MicroPython beside the simulated ones, on a tray of its own."""
-    process = start("--for", "60", "--no-dashboard", "--node", folder=tmp_path)
-    said, _ = process.communicate(timeout=400)
+    with started("--for", "60", "--no-dashboard", "--node", folder=tmp_path) as process:
+        said, _ = process.communicate(timeout=400)
     assert process.returncode == 0, said
     (result,) = re.findall(
         r"Sent ([\d,]+) readings .* Recorded ([\d,]+), missing (\d+); .* (\d+) in quarantine\.", said
@@ -58,15 +67,15 @@ def test_all_that_is_sent_is_recorded_and_the_clogged_tray_is_found(tmp_path: Pa
 @pytest.mark.timeout(120)
 @pytest.mark.parametrize(("after_s", "words"), [(1.0, ()), (10.0, ("--node",))])
 def test_ctrl_c_leaves_nothing_behind(tmp_path: Path, after_s: float, words: tuple[str, ...]) -> None:
-    process = start("--port", "0", *words, folder=tmp_path)
-    deadline = time.monotonic() + 30
-    while not psutil.Process(process.pid).children() and time.monotonic() < deadline:
-        time.sleep(0.1)
-    time.sleep(after_s)
-    children = psutil.Process(process.pid).children(recursive=True)
-    assert children
-    process.send_signal(signal.SIGINT)
-    said, _ = process.communicate(timeout=60)
+    with started("--port", "0", *words, folder=tmp_path) as process:
+        deadline = time.monotonic() + 30
+        while not psutil.Process(process.pid).children() and time.monotonic() < deadline:
+            time.sleep(0.1)
+        time.sleep(after_s)
+        children = psutil.Process(process.pid).children(recursive=True)
+        assert children
+        process.send_signal(signal.SIGINT)
+        said, _ = process.communicate(timeout=60)
     assert "Traceback" not in said
     _, alive = psutil.wait_procs(children, timeout=5)
     assert alive == []
@@ -111,8 +120,8 @@ def test_ctrl_c_while_a_process_is_begun_leaves_it_not_behind(tmp_path: Path, nu
 
 def test_a_folder_that_holds_a_record_is_not_overwritten(tmp_path: Path) -> None:
     (tmp_path / "tidetray.sqlite").touch()
-    process = start("--keep", str(tmp_path), folder=Path(tempfile.gettempdir()))
-    said, _ = process.communicate(timeout=60)
+    with started("--keep", str(tmp_path), folder=Path(tempfile.gettempdir())) as process:
+        said, _ = process.communicate(timeout=60)
     assert process.returncode == 1
     assert "holds a record already" in said
 
