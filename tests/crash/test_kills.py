@@ -1,6 +1,6 @@
 """Kill -9, at random, of recorder, broker, InfluxDB and nodes while readings stream: none lost, none doubled.
 
-24 kills, with `pytest --long` 300. To put another kind of process under fire, add it to `kinds` (and what of it is to
+12 kills, with `pytest --long` 300. To put another kind of process under fire, add it to `kinds` (and what of it is to
 be checked after the end).
 """
 
@@ -36,7 +36,7 @@ from tidetray.ingest.store import queries
 from tidetray.ingest.store.recording import open_store
 
 SEED = 20
-KILLS, KILLS_LONG = 24, 300
+KILLS, KILLS_LONG = 12, 300
 READINGS_A_KILL = 1000
 EVERY_S = 1.0
 SLACK = 12

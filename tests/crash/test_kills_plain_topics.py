@@ -26,7 +26,7 @@ from tests.crash.stream import trial
 from tests.ingest.recorder.test_recorder import until
 from tidetray.ingest.settings.model import RECORD_FILE, SETTINGS_FILE
 
-KILLS, KILLS_LONG = 12, 60
+KILLS, KILLS_LONG = 6, 60
 LONGEST_S = 0.5
 """A recorder lives so long at most from its first commit on."""
 
