@@ -80,7 +80,7 @@ def test_a_day_leaves_memory_files_and_threads_as_they_were(
     assert slope < MOST_MIB_AN_HOUR
     assert len(set(files[SETTLED_H:])) <= 2, "one may be open for a moment"
     assert files[-1] <= files[SETTLED_H] + 1
-    assert threads.max() == threads.min()
+    assert len(set(threads[SETTLED_H:])) == 1  # at the start one may be at work that ends
     assert "Traceback" not in recorder.said.read_text()
 
 
