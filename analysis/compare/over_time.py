@@ -17,7 +17,6 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-import scipy
 
 from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.base.columns import Text, labels, numbers, require, rows_named
@@ -43,6 +42,7 @@ from tidetray.analysis.compare.tables import (
     pairs_table,
     thin_cautions,
 )
+from tidetray.analysis.stats.distributions import mean_p, t_sf
 from tidetray.analysis.stats.grouped_design import RandomTerm
 from tidetray.analysis.stats.kenward_roger import KenwardRoger, Satterthwaite
 from tidetray.analysis.stats.pairwise import adjust, one_way, split, welch
@@ -198,7 +198,7 @@ def _dropout_cautions(once: pd.DataFrame, y: Array, where: TrialDesign, end: flo
     usual = table[stays].groupby(["treatment", "t"])["y"].mean().rename("usual")
     gone = table[~stays & (table["t"] == last)].join(usual, on=["treatment", "t"])
     gap = (gone["y"] - gone["usual"]).dropna().to_numpy()
-    if len(gap) < 3 or np.ptp(gap) == 0 or scipy.stats.ttest_1samp(gap, 0.0).pvalue >= _LEVEL:
+    if len(gap) < 3 or np.ptp(gap) == 0 or mean_p(gap) >= _LEVEL:
         return []
     kind = "lighter" if gap.mean() < 0 else "heavier"
     return [
@@ -279,7 +279,7 @@ def _curvature_caution(s: _Series) -> list[str]:
     normal = np.array([[np.bincount(tray, a * b) for a in powers.T] for b in powers.T]).transpose(2, 0, 1)[enough]
     right = np.array([np.bincount(tray, a * mean) for a in powers.T]).T[enough]
     bends = np.linalg.solve(normal, right[:, :, None])[:, 2, 0]
-    if len(bends) < 3 or np.ptp(bends) == 0 or scipy.stats.ttest_1samp(bends, 0.0).pvalue >= _LEVEL:
+    if len(bends) < 3 or np.ptp(bends) == 0 or mean_p(bends) >= _LEVEL:
         return []
     way = "slowed down" if np.mean(bends) < 0 else "sped up"
     return [f"Growth {way} over the trial: one rate is an average over these days, and holds for no other span."]
@@ -304,7 +304,7 @@ def _day_pairs(s: _Series, day: float) -> tuple[list[list[object]], str]:
     pairs = list(combinations(range(k), 2))
     kr = KenwardRoger(fit).contrasts(np.array([np.eye(k)[i] - np.eye(k)[j] for i, j in pairs]))
     margin = margins(kr)
-    p = np.where(np.isnan(margin), np.nan, 2 * scipy.stats.t.sf(np.abs(kr.estimate / kr.se), kr.df))
+    p = np.where(np.isnan(margin), np.nan, 2 * t_sf(np.abs(kr.estimate / kr.se), kr.df))
     out: list[list[object]] = []
     for m, (i, j) in enumerate(pairs):
         e, low, high = kr.estimate[m], kr.estimate[m] - margin[m], kr.estimate[m] + margin[m]

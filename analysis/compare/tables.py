@@ -13,11 +13,11 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-import scipy
 
 from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.base.words import counted
 from tidetray.analysis.compare.design_checks import TrialDesign
+from tidetray.analysis.stats.distributions import t_isf, t_sf
 from tidetray.analysis.stats.kenward_roger import Contrasts, FTest, KenwardRoger, Satterthwaite
 from tidetray.analysis.stats.pairwise import range_sf, tukey
 from tidetray.analysis.stats.reml import MixedFit
@@ -44,7 +44,7 @@ def counts(where: TrialDesign, pots: Codes | None = None) -> pd.DataFrame:
 def margins(c: Contrasts) -> Array:
     """Half widths of 95 % intervals; NaN where there are too few df."""
     enough = c.df >= LEAST_DF
-    return np.where(enough, scipy.stats.t.isf(0.025, np.where(enough, c.df, 1.0)) * c.se, np.nan)
+    return np.where(enough, t_isf(0.025, np.where(enough, c.df, 1.0)) * c.se, np.nan)
 
 
 def thin_cautions(df: Iterable[float]) -> list[str]:
@@ -121,7 +121,7 @@ def pairs_table(fit: MixedFit, rows: Array, n: pd.DataFrame, unit: str, withheld
     for m, (i, j) in enumerate(pairs):
         e, se, df = float(kr.estimate[m]), float(kr.se[m]), float(kr.df[m])
         row = tukey(e, se, df, k) if df >= LEAST_DF else (e, se, df, e / se, np.nan, np.nan, np.nan)
-        p = 2 * scipy.stats.t.sf(abs(e / se), df) if df >= LEAST_DF else np.nan
+        p = 2 * t_sf(abs(e / se), df) if df >= LEAST_DF else np.nan
         p_sw = range_sf(abs(e / sw.se[m]) * np.sqrt(2), k, float(sw.df[m])) if sw.df[m] >= LEAST_DF else np.nan
         if names[i] in withheld or names[j] in withheld:
             row, p, p_sw = (*row[:4], np.nan, np.nan, np.nan), np.nan, np.nan

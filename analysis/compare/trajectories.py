@@ -14,11 +14,11 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-import scipy
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require
 from tidetray.analysis.compare.over_time import GrowthComparison
+from tidetray.analysis.stats.distributions import t_isf, t_sf
 from tidetray.analysis.stats.pairwise import adjust
 
 LEVEL = 0.05
@@ -150,7 +150,7 @@ def _limits(days: Array, trays: Sequence[Array], at: float) -> tuple[float, floa
     # Welch-Satterthwaite, on the day of the crossing itself
     small = sum(v * v / (len(own) - 1) for v, own in zip(at_zero, trays, strict=True))
     df = sum(at_zero) ** 2 / small if small > 0 else float(sum(len(own) - 1 for own in trays))
-    most = float(scipy.stats.t.isf(LEVEL / 2, df)) ** 2
+    most = float(t_isf(LEVEL / 2, df)) ** 2
     both = covariance[0] + covariance[1]
     ends = [end for j in range(len(days) - 1) for end in _just_apart(days, difference, both, j, most)]
     low = max((end for end in ends if end <= at), default=np.nan)
@@ -178,7 +178,7 @@ def mean_courses(courses: pd.DataFrame) -> pd.DataFrame:
     squares = ((courses["ln_g"] - groups.transform("mean")) ** 2).groupby(courses["day"]).sum()
     df = (table["size"] - 1).groupby(table["day"]).sum()
     variance = (squares / df.where(df > 0)).reindex(table["day"]).to_numpy()
-    t = scipy.stats.t.isf(LEVEL / 2, df.where(df > 0).reindex(table["day"]).to_numpy())
+    t = t_isf(LEVEL / 2, df.where(df > 0).reindex(table["day"]).to_numpy())
     margin = t * np.sqrt(variance / table["size"])
     return pd.DataFrame(
         {"treatment": table["treatment"], "day": table["day"], "mass_g": np.exp(table["mean"])}
@@ -238,8 +238,8 @@ def early_lag(courses: pd.DataFrame) -> EarlyLag:
     within = float(((lost["k"] - groups.transform("mean")) ** 2).sum() / max((groups.size() - 1).sum(), 1))
     table = groups.agg(["mean", "size"]).reset_index().rename(columns={"mean": "lost_d", "size": "n_trays"})
     se = np.sqrt(within / table["n_trays"])
-    margin = scipy.stats.t.isf(LEVEL / 2, df) * se
-    p = adjust(2 * scipy.stats.t.sf(np.abs(table["lost_d"] / se), df))
+    margin = t_isf(LEVEL / 2, df) * se
+    p = adjust(2 * t_sf(np.abs(table["lost_d"] / se), df))
     table = table.assign(low=table["lost_d"] - margin, high=table["lost_d"] + margin, df=df, p=p)
     sound = table["lost_d"].between(0, span)
     told = [f"No days lost are given for {', '.join(map(str, table.loc[~sound, 'treatment']))}: " + _WITHHELD]

@@ -35,6 +35,7 @@ import scipy
 from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.dose.draws import Plausible
 from tidetray.analysis.dose.shapes import KINDS
+from tidetray.analysis.stats.distributions import f_ppf
 from tidetray.analysis.stats.unimodal import rss_by_gap
 
 LEVEL = 0.95
@@ -319,5 +320,5 @@ def _where(found: Plausible, variance: float, df_pure: float) -> tuple[float, fl
     if not df_pure:
         df = float(max(found.df - 4, 1))
         variance = max(least / df, (least / df + variance) / 2)
-    keep = place[rss <= least + variance * float(scipy.stats.f.ppf(LEVEL, 1, df))]
+    keep = place[rss <= least + variance * float(f_ppf(LEVEL, 1, df))]
     return found.low + found.span * float(keep.min()), found.low + found.span * float(keep.max())

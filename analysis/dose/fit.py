@@ -16,7 +16,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
-import scipy
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require
@@ -28,6 +27,7 @@ from tidetray.analysis.dose.learning import best_design
 from tidetray.analysis.dose.profile import CURVES, Units
 from tidetray.analysis.dose.quadratic_top import BOOTSTRAPS, QuadraticTop, quadratic_top
 from tidetray.analysis.dose.verdict import Evidence, Verdict, Wording, follow, judge
+from tidetray.analysis.stats.distributions import f_sf
 
 DOSE_WORDS = {
     "dry_h_day": "dry hours a day",
@@ -422,7 +422,7 @@ def _cautions(units: Units, fits: DoseCurves, points: pd.DataFrame) -> list[str]
         best = fits.of(fits.best) if fits.best else fits.of("quadratic")
         df_pure, df_lack = len(units.x) - len(groups), best.df - (len(units.x) - len(groups))
         if df_lack > 0 and pure > 0:
-            p = float(scipy.stats.f.sf((best.rss - pure) / df_lack / (pure / df_pure), df_lack, df_pure))
+            p = float(f_sf((best.rss - pure) / df_lack / (pure / df_pure), df_lack, df_pure))
             if p < 0.01:
                 out.append(
                     f"Even the curve that fits best ({best.curve}) misses the means of the doses by more "

@@ -14,6 +14,7 @@ import numpy as np
 import scipy
 
 from tidetray.analysis.base.arrays import Array, Codes
+from tidetray.analysis.stats.distributions import f_ppf
 
 CURVES = ("flat", "linear", "quadratic", "linear plateau", "quadratic plateau", "saturating")
 """From the simplest on: of curves with one AICc the first counts as best."""
@@ -182,7 +183,7 @@ def shape_limits(found: Inner, units: Units, df: int) -> tuple[float, float]:
     """Where the profile is within F of its least (95 %), outermost crossings; NaN on a side without one."""
     if found.grid is None or found.rss_grid is None or df < 1:
         return np.nan, np.nan
-    grid, limit = found.grid, found.rss * (1 + float(scipy.stats.f.ppf(0.95, 1, df)) / df)
+    grid, limit = found.grid, found.rss * (1 + float(f_ppf(0.95, 1, df)) / df)
     inside = np.flatnonzero(found.rss_grid <= limit)
     if not len(inside):
         return np.nan, np.nan

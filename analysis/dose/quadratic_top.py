@@ -14,10 +14,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.dose.profile import Units
+from tidetray.analysis.stats.distributions import norm_sf, t_ppf, t_sf
 from tidetray.analysis.stats.grouped_design import RandomTerm
 from tidetray.analysis.stats.kenward_roger import KenwardRoger
 from tidetray.analysis.stats.reml import fit_mixed, refit_resampled
@@ -75,7 +75,7 @@ def quadratic_top(units: Units, *, bootstraps: int = BOOTSTRAPS, seed: int = 1) 
         variance = float(((units.y - X @ beta_all) ** 2).sum()) / df
         beta, cov = beta_all[at], (variance * np.linalg.inv(X.T @ X))[np.ix_(at, at)]
     a, b, c = beta
-    q = float(scipy.stats.t.ppf(1 - _TAIL, df))
+    q = float(t_ppf(1 - _TAIL, df))
     top = -b / (2 * c)
     slope = np.array([-1 / (2 * c), b / (2 * c**2)])
     se = float(np.sqrt(slope @ cov[1:, 1:] @ slope))
@@ -95,7 +95,7 @@ def quadratic_top(units: Units, *, bootstraps: int = BOOTSTRAPS, seed: int = 1) 
         response=float(a - b**2 / (4 * c)),
         response_se=float(np.sqrt(height @ cov @ height)),
         curvature_t=float(t),
-        curvature_p=float(2 * scipy.stats.t.sf(abs(t), df)),
+        curvature_p=float(2 * t_sf(abs(t), df)),
         df=df,
         is_maximum=bool(c < 0),
     )
@@ -152,7 +152,7 @@ def _bootstrap_limits(
     downward = np.sign(curvature) == np.sign(np.median(curvature))
     if downward.mean() < 1 - _TAIL:
         return np.nan, np.nan
-    wide = float(scipy.stats.t.ppf(1 - _TAIL, df)) * np.sqrt(n / max(n - p, 1))
-    tail = float(scipy.stats.norm.sf(wide))
+    wide = float(t_ppf(1 - _TAIL, df)) * np.sqrt(n / max(n - p, 1))
+    tail = float(norm_sf(wide))
     tops = -slope[downward] / (2 * curvature[downward])
     return float(np.quantile(tops, tail)), float(np.quantile(tops, 1 - tail))

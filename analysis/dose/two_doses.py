@@ -18,13 +18,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-import scipy
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require
 from tidetray.analysis.dose.best_dose import group_doses
 from tidetray.analysis.dose.curves import akaike_weights
 from tidetray.analysis.dose.draws import Draws
+from tidetray.analysis.stats.distributions import f_sf, t_cdf, t_isf, t_ppf
 
 # Powers of the two doses in each surface.
 SURFACES: dict[str, tuple[tuple[int, int], ...]] = {
@@ -232,7 +232,7 @@ def _judged(units: pd.DataFrame, fits: tuple[Polynomial, ...], low: Array, span:
         )
     elif claimed:
         finding = "top"
-        q = float(scipy.stats.t.isf(0.025, best.df))
+        q = float(t_isf(0.025, best.df))
         limits = [f"{o:.3g} ({o - q * e:.3g} to {o + q * e:.3g})" for o, e in zip(optimum, se, strict=True)]
         verdict = (
             f"The two matter. If growth follows a parabola in both, it is best at {limits[0]} floods a day of "
@@ -261,7 +261,7 @@ def _differs(fits: tuple[Polynomial, ...]) -> float:
     for fit in (plane, rich):
         lost = flat.df - fit.df
         if lost > 0 and fit.rss > 0:
-            p.append(float(scipy.stats.f.sf((flat.rss - fit.rss) / lost / (fit.rss / fit.df), lost, fit.df)))
+            p.append(float(f_sf((flat.rss - fit.rss) / lost / (fit.rss / fit.df), lost, fit.df)))
     return min(1.0, 2 * min(p)) if p else 1.0
 
 
@@ -271,7 +271,7 @@ def _findable(fits: tuple[Polynomial, ...], mean: float) -> float:
     if plane is None or plane.df < 1 or mean == 0:
         return float("inf")
     se = float(np.sqrt(np.diag(plane.spread)[1:].max() * plane.rss / plane.df))
-    return abs(float(scipy.stats.t.isf(ALPHA / 2, plane.df) + scipy.stats.t.ppf(0.8, plane.df)) * se / mean)
+    return abs(float(t_isf(ALPHA / 2, plane.df) + t_ppf(0.8, plane.df)) * se / mean)
 
 
 def _top(fit: Polynomial, low: Array, span: Array, sign: int) -> tuple[tuple[float, float], tuple[float, float], bool]:
@@ -295,9 +295,9 @@ def _top(fit: Polynomial, low: Array, span: Array, sign: int) -> tuple[tuple[flo
     by = np.array([[0, 1, 0, 2 * top[0], 0, top[1]], [0, 0, 1, 0, 2 * top[1], top[0]]])
     turn = -np.linalg.solve(hessian, by)
     se = np.sqrt(np.diag(turn @ cov @ turn.T))
-    margin = float(scipy.stats.t.isf(0.025, fit.df)) * se
+    margin = float(t_isf(0.025, fit.df)) * se
     inside = bool(((top - margin > 0) & (top + margin < 1)).all())
-    claimed = inside and float(scipy.stats.t.cdf(t, fit.df)) < 0.025
+    claimed = inside and float(t_cdf(t, fit.df)) < 0.025
     at, error = low + span * top, span * se
     return (float(at[0]), float(at[1])), (float(error[0]), float(error[1])), claimed
 

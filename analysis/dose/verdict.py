@@ -16,13 +16,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import scipy
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.words import capital
 from tidetray.analysis.dose.best_dose import Orders
 from tidetray.analysis.dose.curves import DoseCurve, DoseCurves
 from tidetray.analysis.dose.draws import Draws
+from tidetray.analysis.stats.distributions import t_isf
 
 FINDINGS = ("top", "levels off", "go further", "flat", "too few trays", "not enough spread")
 """'top': a best inside the tested doses is claimed, with the tested doses between which it lies."""
@@ -290,7 +290,7 @@ def _most_behind(orders: Orders, at: int, sign: int) -> float:
     Dunnett's, which is wider. The most that may be lost by keeping a dose rests on it.
     """
     others = np.flatnonzero(np.arange(len(orders.means)) != at)
-    t = float(scipy.stats.t.isf(ALPHA / len(others), orders.df))
+    t = float(t_isf(ALPHA / len(others), orders.df))
     ahead = sign * (orders.means[others] - orders.means[at])
     var = orders.difference_var[others, at]
     margin = np.where(np.isfinite(var), t * orders.sigma * np.sqrt(var), np.inf)

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from tidetray.analysis.base.columns import need
 from tidetray.analysis.base.times import utc_ms
 from tidetray.analysis.growth.rounds import mark_sessions
+from tidetray.analysis.stats.distributions import chi2_ppf, f_ppf
 
 LIMIT_FACTOR = 2.8
 """Repeatability limit = 2.8 x standard deviation: 1.96 x the root of 2 is 2.77, which ISO 5725-6:1994, 4.1, rounds (the
@@ -62,7 +62,7 @@ def repeatability(groups: Iterable[ArrayLike], pots: Iterable[str] | None = None
     if not df:
         raise ValueError("repeatability needs pots that were weighed twice: no pot was")
     within = sum(float(((group - group.mean()) ** 2).sum()) for group in repeated) / df
-    low, high = (math.sqrt(df * within / scipy.stats.chi2.ppf(p, df)) for p in (0.975, 0.025))
+    low, high = (math.sqrt(df * within / chi2_ppf(p, df)) for p in (0.975, 0.025))
     cautions = list(_scattered(several))
     if df < FEWEST_DUPLICATES:
         cautions.insert(0, f"Only {df} second weighings: the repeatability is a guess. Weigh some more pots twice.")
@@ -121,7 +121,7 @@ def cochran_critical(n_groups: int, replicates: int, *, risk: float) -> float:
     if n_groups < 2 or replicates < 2:
         raise ValueError("Cochran's test needs two groups of two readings at least")
     df = replicates - 1
-    f = float(scipy.stats.f.ppf(1 - risk / n_groups, df, (n_groups - 1) * df))
+    f = float(f_ppf(1 - risk / n_groups, df, (n_groups - 1) * df))
     return 1 / (1 + (n_groups - 1) / f)
 
 

@@ -24,6 +24,8 @@ import pandas as pd
 import scipy
 from numpy.typing import ArrayLike
 
+from tidetray.analysis.stats.distributions import chi2_ppf, f_isf, t_isf, t_ppf
+
 MOST_TRAYS = 1e7
 """More trays per treatment than this is 'never'."""
 
@@ -276,10 +278,10 @@ def pot_level_claims(
         raise ValueError("there is no spread at all: tray_sd and pot_sd are zero")
     df_tray, df_pot = 2 * trays - 2, 2 * trays * (pots - 1)
     middle = (np.arange(_GRID) + 0.5) / _GRID
-    among = pots * v * scipy.stats.chi2.ppf(middle, df_tray)
-    within = pot_sd**2 * scipy.stats.chi2.ppf(middle, df_pot)
+    among = pots * v * chi2_ppf(middle, df_tray)
+    within = pot_sd**2 * chi2_ppf(middle, df_pot)
     pooled = (among[:, None] + within[None, :]) / (df_tray + df_pot)
-    critical = scipy.stats.t.ppf(1 - alpha / 2, df_tray + df_pot) ** 2
+    critical = t_ppf(1 - alpha / 2, df_tray + df_pot) ** 2
     bound = critical * pooled * 2 / (trays * pots) / (2 * v / trays)
     noncentrality = difference**2 / (2 * v / trays)
     claimed = scipy.stats.ncx2.sf(bound, 1, noncentrality) if noncentrality else scipy.stats.chi2.sf(bound, 1)
@@ -338,7 +340,7 @@ def _effect(
 def _t_power(trays: float, effect: float, alpha: float, sides: int, *, paired: bool) -> float:
     df = trays - 1 if paired else 2 * trays - 2
     noncentrality = effect * math.sqrt(trays if paired else trays / 2)
-    critical = float(scipy.stats.t.isf(alpha / sides, df))
+    critical = float(t_isf(alpha / sides, df))
     found = float(scipy.stats.nct.sf(critical, df, noncentrality))
     if sides == 2:
         # by symmetry: the far tail as an upper tail, where it does not lose its digits
@@ -348,7 +350,7 @@ def _t_power(trays: float, effect: float, alpha: float, sides: int, *, paired: b
 
 def _f_power(trays: float, treatments: int, ratio: float, alpha: float) -> float:
     df = treatments - 1, treatments * (trays - 1)
-    critical = float(scipy.stats.f.isf(alpha, *df))
+    critical = float(f_isf(alpha, *df))
     if ratio == 0:
         return alpha
     return _probability(float(scipy.stats.ncf.sf(critical, *df, (treatments - 1) * trays * ratio)))

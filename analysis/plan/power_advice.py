@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import TypedDict
 
 import pandas as pd
-import scipy
 
 from tidetray.analysis.base.words import counted
 from tidetray.analysis.compare.one_day import compare_treatments
@@ -27,6 +26,7 @@ from tidetray.analysis.plan.power import (
     trays_needed,
     trays_or_pots,
 )
+from tidetray.analysis.stats.distributions import chi2_ppf
 
 FEWEST_DF = 6
 """Fewer degrees of freedom for the spread between trays make a plan a guess (common practice, no source)."""
@@ -86,7 +86,7 @@ def spread_from(pots: pd.DataFrame, *, response: str, treatment: str, tray: str)
     estimates = dict(zip(found.variance["source"], found.variance["estimate"], strict=True))
     pot_variance = float(estimates.get("between pots in a tray", 0.0) or 0.0)
     tray_variance = float(estimates["between trays" if "between trays" in estimates else "between trays, one pot each"])
-    low, high = (math.sqrt(df / float(scipy.stats.chi2.ppf(p, df))) for p in (0.975, 0.025))
+    low, high = (math.sqrt(df / float(chi2_ppf(p, df))) for p in (0.975, 0.025))
     cautions = []
     if df < FEWEST_DF and tray_variance > 0:  # of none found, a multiple says nothing
         cautions.append(

@@ -16,13 +16,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import scipy
 from numpy.typing import NDArray
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require, unit_of
 from tidetray.analysis.base.words import capital, counted, listed, minus, p_words
 from tidetray.analysis.relations.position_advice import PositionAdvice, advise
+from tidetray.analysis.stats.distributions import f_sf, t_isf
 from tidetray.analysis.stats.morans_i import MoranI, morans_i
 from tidetray.analysis.stats.pairwise import adjust
 
@@ -104,7 +104,7 @@ def place_anova(y: Array, blocks: Array, terms: dict[str, Array]) -> pd.DataFram
                 q,
                 (rss_without - rss) / q if q else np.nan,
                 f,
-                scipy.stats.f.sf(f, q, df) if q else np.nan,
+                f_sf(f, q, df) if q else np.nan,
             )
         )
     return pd.DataFrame(
@@ -318,18 +318,18 @@ def _feature(
     q, df = rank - rank_without, len(here) - rank
     if df < _LEAST_SPARE or rss <= 0:
         return None, f"There are too few pots to judge {_NAMES[name]} by."
-    p_here = float(scipy.stats.f.sf((rss_without - rss) / q / (rss / df), q, df))
+    p_here = float(f_sf((rss_without - rss) / q / (rss / df), q, df))
     share = max(0.0, 1 - (rss / df) / (rss_without / (df + q)))
     estimate = low = high = f = p = np.nan
     if q == 1 and x.shape[1] == 1:
         estimate, se, df_error = _over_trays(_rest(here, cells), inside[:, 0], on)
         if df_error >= _LEAST_TRAYS - 1:
-            margin = float(scipy.stats.t.isf(0.025, df_error)) * se
+            margin = float(t_isf(0.025, df_error)) * se
             low, high, f = estimate - margin, estimate + margin, (estimate / se) ** 2
     else:
         f, df_error = _over_cells(here, cells, x, on)
     if df_error >= _LEAST_TRAYS - 1 and np.isfinite(f):
-        p = float(scipy.stats.f.sf(f, q, df_error))
+        p = float(f_sf(f, q, df_error))
     found = (estimate, low, high, f, q, df_error, p, np.nan, p_here, share)
     return (name, *found, len(here), len(np.unique(on)), float(np.ptp(values[known]))), ""
 

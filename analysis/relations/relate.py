@@ -27,7 +27,6 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
-import scipy
 
 from tidetray.analysis.base.arrays import Array, Codes
 from tidetray.analysis.base.columns import labels, numbers, require
@@ -44,6 +43,7 @@ from tidetray.analysis.relations.predictors import (
     variation,
     vif,
 )
+from tidetray.analysis.stats.distributions import t_isf, t_sf
 from tidetray.analysis.stats.grouped_design import MAX_DENSE_COLUMNS, RandomTerm
 from tidetray.analysis.stats.kenward_roger import KenwardRoger
 from tidetray.analysis.stats.pairwise import adjust
@@ -418,13 +418,13 @@ def _effects(
     df = _capped(kr.df, rows, where)
     enough = df >= LEAST_DF
     t = np.abs(kr.estimate / kr.se)
-    p_each = np.where(enough, 2 * scipy.stats.t.sf(t, np.maximum(df, 1e-9)), np.nan)
+    p_each = np.where(enough, 2 * t_sf(t, np.maximum(df, 1e-9)), np.nan)
     adjusted = adjust(p_each, "holm")
     unknown = _with_unknown(rows, fit, X, first)
     out = []
     for k, name in enumerate(rows.causes):
         e, se = float(kr.estimate[k]), float(kr.se[k])
-        margin = float(scipy.stats.t.isf(0.025, df[k])) * se if enough[k] else np.nan
+        margin = float(t_isf(0.025, df[k])) * se if enough[k] else np.nan
         ratio = float(np.std(rows.x[:, k]) / np.std(rows.y))
         told_by, bearer, share = trays_told_by(apart(centred, k), rows.tray)
         low, high, moved = _without(left_out[:, k], e, rows.trays, bearer)
@@ -512,7 +512,7 @@ def _size_row(rows: _Rows, tested: KenwardRoger) -> pd.DataFrame:
         return pd.DataFrame(columns=columns)
     c = tested.contrasts(np.eye(len(tested.fit.beta))[[rows.size_at]])
     e, se, df = float(c.estimate[0]), float(c.se[0]), float(c.df[0])
-    margin = float(scipy.stats.t.isf(0.025, df)) * se if df >= LEAST_DF else np.nan
+    margin = float(t_isf(0.025, df)) * se if df >= LEAST_DF else np.nan
     return pd.DataFrame([(e, se, df, e - margin, e + margin)], columns=columns)
 
 
@@ -542,7 +542,7 @@ def _partial(rows: _Rows, fit: MixedFit, effects: pd.DataFrame) -> tuple[pd.Data
         ends = np.linspace(x.min(), x.max(), 21)
         at_ends = np.repeat(X.mean(axis=0)[None, :], len(ends), axis=0)
         at_ends[:, first + k] = ends
-        quantile = float(scipy.stats.t.isf(0.025, effect["df"])) if effect["df"] >= LEAST_DF else np.nan
+        quantile = float(t_isf(0.025, effect["df"])) if effect["df"] >= LEAST_DF else np.nan
         half = quantile * np.sqrt(np.einsum("ij,jk,ik->i", at_ends, fit.beta_cov, at_ends))
         middle = level + b * (ends - x.mean())
         lines.append(
@@ -657,7 +657,7 @@ def bend(x: Array, y: Array, *, df: float) -> Bend:
     beta = np.linalg.lstsq(X, y, rcond=None)[0]
     rest = y - X @ beta
     se = np.sqrt(float(rest @ rest) / df * np.linalg.inv(X.T @ X)[-1, -1])
-    return Bend(float(beta[-1]), float(2 * scipy.stats.t.sf(abs(beta[-1]) / se, df)) if se > 0 else np.nan)
+    return Bend(float(beta[-1]), float(2 * t_sf(abs(beta[-1]) / se, df)) if se > 0 else np.nan)
 
 
 def _sound(left: Array) -> bool:

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import scipy
 
 from tidetray.analysis.base.arrays import Array
 from tidetray.analysis.base.columns import labels, numbers, require
 from tidetray.analysis.base.words import p_words
 from tidetray.analysis.relations.positions import dummies, place_anova
+from tidetray.analysis.stats.distributions import mean_p
 from tidetray.analysis.stats.grouped_design import RandomTerm
 from tidetray.analysis.stats.reml import fit_mixed
 from tidetray.analysis.stats.variance_share import share_limits
@@ -174,7 +174,7 @@ def _grew(frame: pd.DataFrame, first: object, last: object, *, day: str, pot: st
         agree.append(float(np.arctanh(np.clip(up @ across / scale, -_NEARLY, _NEARLY))))
     if len(agree) < LEAST_TRAYS:
         return float("nan"), float("nan")
-    return float(np.exp(np.mean(ratios))), float(scipy.stats.ttest_1samp(agree, 0.0).pvalue)
+    return float(np.exp(np.mean(ratios))), mean_p(agree)
 
 
 def repeat_sd(weighins: pd.DataFrame, *, mass: str = "net_g", pot: str = "pot", day: str = "day") -> float | None:

@@ -19,10 +19,10 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from tidetray.analysis.base.arrays import Array
+from tidetray.analysis.stats.distributions import f_sf
 from tidetray.analysis.stats.reml import MixedFit
 
 
@@ -151,7 +151,7 @@ class KenwardRoger:
             return FTest(np.nan, q, 0.0, np.nan)
         e = rows @ self.fit.beta
         f = float(scaling * e @ np.linalg.solve(cov, e) / q)
-        return FTest(f, q, float(df), float(scipy.stats.f.sf(f, q, df)))
+        return FTest(f, q, float(df), float(f_sf(f, q, df)))
 
 
 @dataclass(frozen=True)
@@ -200,4 +200,4 @@ class Satterthwaite:
             expected = float((each / (each - 2)).sum())
             df = 2 * expected / (expected - q)
         f = float(squares.mean())
-        return FTest(f, q, df, float(scipy.stats.f.sf(f, q, df)))
+        return FTest(f, q, df, float(f_sf(f, q, df)))

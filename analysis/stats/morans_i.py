@@ -14,8 +14,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 from numpy.typing import ArrayLike, NDArray
+
+from tidetray.analysis.stats.distributions import norm_sf
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -132,7 +133,7 @@ def morans_i(
         z=score,
         p=p,
         p_two_sided=p_two_sided,
-        p_normal=float(2 * scipy.stats.norm.sf(abs(score))),
+        p_normal=float(2 * norm_sf(abs(score))),
         n=len(z),
         joins=len(i),
         without_neighbour=alone,

@@ -25,6 +25,7 @@ import scipy
 from numpy.typing import ArrayLike
 
 from tidetray.analysis.base.arrays import Array
+from tidetray.analysis.stats.distributions import chi2_isf, chi2_ppf, f_sf, t_isf, t_sf
 from tidetray.analysis.stats.kenward_roger import FTest
 
 _Z = np.linspace(-8.5, 8.5, 121)
@@ -34,7 +35,7 @@ _PHI = np.exp(-(_Z**2) / 2) / np.sqrt(2 * np.pi) * (_Z[1] - _Z[0])
 @lru_cache(maxsize=256)
 def _scale_nodes(df: float) -> tuple[Array, Array]:
     """Nodes and weights for s = sqrt(chi2_df / df): equal steps in log s, where the density falls off on both sides."""
-    low, high = scipy.stats.chi2.ppf(1e-14, df), scipy.stats.chi2.isf(1e-15, df)
+    low, high = chi2_ppf(1e-14, df), chi2_isf(1e-15, df)
     log_s = np.linspace(np.log(low / df) / 2, np.log(high / df) / 2, 161)
     log_density = (
         np.log(2) + df / 2 * np.log(df / 2) - scipy.special.gammaln(df / 2) + df * log_s - df / 2 * np.exp(2 * log_s)
@@ -63,7 +64,7 @@ def range_sf(q: float, k: int, df: float) -> float:
     float
     """
     if k == 2:
-        return float(2 * scipy.stats.t.sf(q / np.sqrt(2), df))
+        return float(2 * t_sf(q / np.sqrt(2), df))
     s, weights = _scale_nodes(df)
     below = scipy.special.ndtr(_Z) - scipy.special.ndtr(_Z[None, :] - q * s[:, None])
     inner = k * (_PHI * _power(below, k - 1)).sum(axis=1)
@@ -101,7 +102,7 @@ def range_quantile(k: int, df: float, p: float = 0.05) -> float:
         In standard errors of one mean.
     """
     # Bonferroni's bound is never too small
-    low, high = 0.0, float(np.sqrt(2) * scipy.stats.t.isf(p / (k * (k - 1)), df))
+    low, high = 0.0, float(np.sqrt(2) * t_isf(p / (k * (k - 1)), df))
     f_low, f_high = 1.0 - p, range_sf(high, k, df) - p
     while f_high > 0:
         low, f_low, high = high, f_high, high * 2
@@ -190,7 +191,7 @@ def one_way(samples: Sequence[Array]) -> FTest:
     between = sum(len(s) * (s.mean() - grand) ** 2 for s in samples)
     within = sum(((s - s.mean()) ** 2).sum() for s in samples)
     f = float(between / (k - 1) / (within / (n - k)))
-    return FTest(f, k - 1, n - k, float(scipy.stats.f.sf(f, k - 1, n - k)))
+    return FTest(f, k - 1, n - k, float(f_sf(f, k - 1, n - k)))
 
 
 def welch(samples: Sequence[Array]) -> FTest:
@@ -212,7 +213,7 @@ def welch(samples: Sequence[Array]) -> FTest:
     lack = ((1 - w / w.sum()) ** 2 / (n - 1)).sum()
     f = float((w * (mean - centre) ** 2).sum() / (k - 1) / (1 + 2 * (k - 2) / (k**2 - 1) * lack))
     df = float((k**2 - 1) / (3 * lack))
-    return FTest(f, k - 1, df, float(scipy.stats.f.sf(f, k - 1, df)))
+    return FTest(f, k - 1, df, float(f_sf(f, k - 1, df)))
 
 
 def levene(samples: Sequence[Array]) -> FTest:

@@ -8,9 +8,9 @@ limits say so.
 from __future__ import annotations
 
 import numpy as np
-import scipy
 
 from tidetray.analysis.base.arrays import Array, Codes
+from tidetray.analysis.stats.distributions import f_isf
 
 
 def share_limits(values: Array, group: Codes, given: Codes, *, level: float = 0.95) -> tuple[float, float]:
@@ -49,6 +49,6 @@ def share_limits(values: Array, group: Codes, given: Codes, *, level: float = 0.
     size = (len(values) - float((np.bincount(of, n**2)[many > 0] / many[many > 0]).sum())) / df_between
     f = between / df_between / (within / df_within)
     tail = (1 - level) / 2
-    ends = f / scipy.stats.f.isf([tail, 1 - tail], df_between, df_within)
+    ends = f / f_isf([tail, 1 - tail], df_between, df_within)
     low, high = np.clip((ends - 1) / (ends - 1 + size), 0.0, 1.0)
     return float(low), float(high)
