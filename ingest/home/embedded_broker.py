@@ -20,15 +20,13 @@ import json
 import logging
 import os
 import secrets
-import selectors
 import signal
 import socket
-import subprocess
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -41,16 +39,11 @@ from amqtt.mqtt.protocol.broker_handler import BrokerProtocolHandler
 from amqtt.session import Session
 from amqtt.utils import gen_client_id
 
-from tidetray.ingest.core.backoff import end_child
-from tidetray.ingest.core.readings import TidetrayError
+from tidetray.ingest.home.broker_process import HOST, Access, Where
 from tidetray.ingest.home.broker_users import NODES, RECORDER, Guesses, User, Users
 
-HOST = "127.0.0.1"
-READY_S = 20.0
-"""A broker that has not spoken after so long [s] will not."""
-
 STOP_S = 10.0
-"""Time [s] for a broker, or one of its connections, to end by itself once asked."""
+"""Time [s] for a connection to end by itself once asked."""
 
 CONNECT_S = 10.0
 """Time [s] for a client to say who it is."""
@@ -60,74 +53,6 @@ LONGEST_BYTES = 262_144
 
 MOST_AT_THE_DOOR = 32
 """Connections from one address that have not said who they are, or wait to be refused."""
-
-
-class BrokerStartError(TidetrayError):
-    """The embedded broker did not start."""
-
-
-@dataclass(frozen=True, slots=True)
-class Access:
-    """Where the broker listens, and who may speak to it."""
-
-    host: str
-    port: int
-    nodes: User
-    recorder: User
-
-    @classmethod
-    def from_json(cls, line: str) -> Access:
-        found = json.loads(line)
-        return cls(found["host"], found["port"], User(**found["nodes"]), User(**found["recorder"]))
-
-
-@dataclass(frozen=True, slots=True)
-class Where:
-    """Where to listen (port 0: any that is free), and for whom.
-
-    `nodes` and `recorder` are the passwords of the two users; None: a new one, empty: no such user. `users_file` holds
-    the users of single nodes (`ingest/home/broker_users.py`).
-    """
-
-    host: str = HOST
-    port: int = 0
-    nodes: str | None = None
-    recorder: str | None = None
-    users_file: str = ""
-
-
-@contextmanager
-def broker_process(where: Where | None = None) -> Iterator[Access]:
-    """A broker of one's own in a child process, ended on leaving. BrokerStartError if it stays silent."""
-    child = subprocess.Popen(
-        [sys.executable, "-m", "tidetray.ingest.home.embedded_broker"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        if child.stdin is not None:  # not as arguments, which everybody on the machine can read
-            with suppress(BrokenPipeError), child.stdin:
-                child.stdin.write(json.dumps(asdict(where or Where())) + "\n")
-        yield _when_ready(child)
-    finally:
-        end_child(child, STOP_S)
-        if child.stdout is not None:
-            child.stdout.close()
-
-
-def _when_ready(child: subprocess.Popen[str]) -> Access:
-    with selectors.DefaultSelector() as selector:
-        if child.stdout is not None:
-            selector.register(child.stdout, selectors.EVENT_READ)
-        line = child.stdout.readline() if child.stdout is not None and selector.select(READY_S) else ""
-    if not line:
-        raise BrokerStartError(
-            "the embedded broker did not start",
-            where=f"process {child.pid}",
-            mend="What it wrote above says why; `python -m tidetray.ingest.home.embedded_broker` starts it alone.",
-        )
-    return Access.from_json(line)
 
 
 async def serve(stop: asyncio.Event, ready: Callable[[Access], None], where: Where) -> None:

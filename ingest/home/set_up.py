@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from tidetray.ingest.core.readings import TidetrayError, from_ms
+from tidetray.ingest.home.broker_process import Where
 from tidetray.ingest.home.broker_users import BROKER_USERS_FILE, RECORDER, node_users
-from tidetray.ingest.home.embedded_broker import Where
 from tidetray.ingest.notebook.notebook import Notebook
 from tidetray.ingest.settings.edit import Place, change_settings, replace_file, shown_settings
 from tidetray.ingest.settings.model import SETTINGS_FILE, Settings, SettingsError

@@ -16,6 +16,7 @@ from paho.mqtt import client as mqtt
 
 from tests.security.rights import Client, Rights
 from tidetray.ingest.core.refusals import EntryError
+from tidetray.ingest.home.broker_process import Access, Where, broker_process
 from tidetray.ingest.home.broker_users import (
     BROKER_USERS_FILE,
     FREE_TRIES,
@@ -28,7 +29,7 @@ from tidetray.ingest.home.broker_users import (
     remove_node_user,
     renew_node_secret,
 )
-from tidetray.ingest.home.embedded_broker import MOST_AT_THE_DOOR, Access, Where, broker_process
+from tidetray.ingest.home.embedded_broker import MOST_AT_THE_DOOR
 
 OWN = "tidetray/v1/nursery/bench-1"
 OTHER = "tidetray/v1/nursery/bench-2"

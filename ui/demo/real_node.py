@@ -16,7 +16,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from tidetray.ingest.core.readings import TidetrayError, Tray
-from tidetray.ingest.home.embedded_broker import Access
+from tidetray.ingest.home.broker_process import Access
 from tidetray.ingest.notebook.facts import TrayPlan, TrialPlan
 
 PROGRAM = Path(__file__).parents[2] / "firmware_notes" / "node"

@@ -30,7 +30,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from tidetray.analysis.live.trays_now import FAILURES
 from tidetray.analysis.record.trial_data import TrialData, choose_trial
 from tidetray.ingest.core.backoff import end_child
-from tidetray.ingest.home.embedded_broker import Access, broker_process
+from tidetray.ingest.home.broker_process import Access, broker_process
 from tidetray.ingest.notebook.facts import TrialPlan
 from tidetray.ingest.notebook.light_surveys import add_light_survey
 from tidetray.ingest.notebook.notebook import Notebook

@@ -22,7 +22,7 @@ import click
 
 from tidetray.ingest.core.backoff import end_child, wait_s
 from tidetray.ingest.core.readings import TidetrayError
-from tidetray.ingest.home.embedded_broker import Where, broker_process
+from tidetray.ingest.home.broker_process import Where, broker_process
 from tidetray.ingest.home.set_up import broker_is_chosen, own_broker
 from tidetray.ingest.settings.model import SETTINGS_FILE, Settings, load_settings
 from tidetray.ingest.store.home_lock import RecorderError, is_recording

@@ -25,8 +25,9 @@ from amqtt.broker import Broker
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tidetray.ingest.home import embedded_broker
+from tidetray.ingest.home.broker_process import Access, BrokerStartError, Where, broker_process
 from tidetray.ingest.home.broker_users import User
-from tidetray.ingest.home.embedded_broker import Access, BrokerStartError, Where, _Handler, broker_process, serve
+from tidetray.ingest.home.embedded_broker import _Handler, serve
 from tidetray.ingest.wire.topics import data_topic, receipt_topic
 
 ROOT = Path(__file__).parents[3]

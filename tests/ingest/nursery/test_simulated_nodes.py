@@ -24,7 +24,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.conftest import Mosquitto
 from tidetray.ingest.core.readings import Reading
-from tidetray.ingest.home.embedded_broker import broker_process
+from tidetray.ingest.home.broker_process import broker_process
 from tidetray.ingest.nursery import node_journal
 from tidetray.ingest.nursery import simulated_nodes as nodes_module
 from tidetray.ingest.nursery.node_journal import WINDOW
