@@ -63,5 +63,6 @@ def command(host: str, port: int) -> list[str]:
         "--client.showErrorDetails=none",
         "--client.showErrorLinks=false",
         "--runner.magicEnabled=false",
+        "--runner.postScriptGC=false",  # a search through all of memory after each drawing, while nobody is served
         *THEME_FLAGS,
     ]
