@@ -199,7 +199,7 @@ def choose_causes(frame: pd.DataFrame, *, tray: str = "tray", period: str = "per
             unknown.setdefault(_unknown_words(known, lost), []).append(label)
             continue
         x = frame.loc[known, [*chosen, name]].to_numpy(dtype=np.float64)
-        basis = np.linalg.qr(np.eye(int(periods.max()) + 1)[periods[known]])[0]
+        basis = _period_basis(periods[known])
         centred = x[:, -1] - basis @ (basis.T @ x[:, -1])
         if float(centred @ centred) <= 1e-9 * max(float(((x[:, -1] - x[:, -1].mean()) ** 2).sum()), 1e-12):
             said.append(f"Not tested: {label}. Trays and pots do not differ in it.")
@@ -214,6 +214,12 @@ def choose_causes(frame: pd.DataFrame, *, tray: str = "tray", period: str = "per
         else:
             chosen.append(name)
     return chosen, [*(f"Not tested: {listed(labels)}. {why}" for why, labels in unknown.items()), *said]
+
+
+def _period_basis(period: Codes) -> Array:
+    """The orthonormal columns that tell periods apart, (n, periods): ones at a period's rows, in unit length."""
+    n = np.bincount(period)
+    return np.asarray((np.eye(len(n)) / np.sqrt(np.maximum(n, 1)))[:, n > 0][period])
 
 
 FEW_TRAYS = 6

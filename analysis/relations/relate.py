@@ -413,14 +413,16 @@ def _effects(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     fit, first = tested.fit, rows.fixed.shape[1]
     kr = tested.contrasts(np.eye(X.shape[1])[first:])
-    left_out = without_trays(_equations(rows, fit, X))[:, first:]
+    others = [np.column_stack([X[:, :first], x]) for x in rows.if_unknown if not np.array_equal(x, rows.x)]
+    as_measured, *if_unknown = _equations(rows, fit, [X, *others])
+    left_out = without_trays(as_measured)[:, first:]
     centred = rows.x - rows.basis @ (rows.basis.T @ rows.x)
     df = _capped(kr.df, rows, where)
     enough = df >= LEAST_DF
     t = np.abs(kr.estimate / kr.se)
     p_each = np.where(enough, 2 * t_sf(t, np.maximum(df, 1e-9)), np.nan)
     adjusted = adjust(p_each, "holm")
-    unknown = _with_unknown(rows, fit, X, first)
+    unknown = _with_unknown(fit, if_unknown, first)
     out = []
     for k, name in enumerate(rows.causes):
         e, se = float(kr.estimate[k]), float(kr.se[k])
@@ -460,18 +462,16 @@ def _without(others: Array, estimate: float, trays: tuple[str, ...], bearer: int
     return float(seen.min()), float(seen.max()), trays[int(np.nanargmax(np.abs(others - estimate)))]
 
 
-def _with_unknown(rows: _Rows, fit: MixedFit, X: Array, first: int) -> Array:
+def _with_unknown(fit: MixedFit, if_unknown: Sequence[Equations], first: int) -> Array:
     """Least and greatest estimate of each cause, with unknown hours as measured, all dry and all wet: (2, causes)."""
     found = [np.asarray(fit.beta[first:])]
-    for other in rows.if_unknown:
-        if not np.array_equal(other, rows.x):
-            left, right = _equations(rows, fit, np.column_stack([X[:, :first], other]))
-            if _sound(left.sum(axis=0)):
-                found.append(np.linalg.solve(left.sum(axis=0), right.sum(axis=0))[first:])
+    for left, right in if_unknown:
+        if _sound(left.sum(axis=0)):
+            found.append(np.linalg.solve(left.sum(axis=0), right.sum(axis=0))[first:])
     return np.array([np.min(found, axis=0), np.max(found, axis=0)])
 
 
-def _equations(rows: _Rows, fit: MixedFit, X: Array) -> Equations:
+def _equations(rows: _Rows, fit: MixedFit, designs: Sequence[Array]) -> list[Equations]:
     # Treatments reach across trays and are left out here: they widen limits, and hardly move estimates.
     variances = {name: float(g[0, 0]) for name, g in fit.variances if name != "treatment"}
     groups = {
@@ -481,7 +481,7 @@ def _equations(rows: _Rows, fit: MixedFit, X: Array) -> Equations:
         "tray in its period": rows.cell,
     }
     terms = [(groups[name], variance) for name, variance in variances.items()]
-    return equations_by_tray(rows.y, X, rows.tray, terms, fit.residual)
+    return equations_by_tray(rows.y, designs, rows.tray, terms, fit.residual)
 
 
 def _bend_cautions(rows: _Rows, fit: MixedFit, effects: pd.DataFrame, where: list[Variation]) -> list[str]:
@@ -622,19 +622,22 @@ class Bend(NamedTuple):
 
 
 def equations_by_tray(
-    y: Array, X: Array, tray: Codes, terms: Sequence[tuple[Codes, float]], residual: float
-) -> Equations:
-    """`terms`: a code per row and the variance of each random effect; no code may reach across trays."""
-    trays, p = int(tray.max()) + 1, X.shape[1]
-    left, right = np.zeros((trays, p, p)), np.zeros((trays, p))
+    y: Array, designs: Sequence[Array], tray: Codes, terms: Sequence[tuple[Codes, float]], residual: float
+) -> list[Equations]:
+    """Of each of several X. `terms`: a code per row and the variance of each random effect; no code may reach across
+    trays."""
+    trays, ends = int(tray.max()) + 1, np.cumsum([X.shape[1] for X in designs])
+    both = np.column_stack([*designs, y])
+    out = [Equations(np.zeros((trays, X.shape[1], X.shape[1])), np.zeros((trays, X.shape[1]))) for X in designs]
     for t in range(trays):
         at = np.flatnonzero(tray == t)
         V = np.eye(len(at)) * residual
         for code, variance in terms:
             V += variance * np.equal.outer(code[at], code[at])
-        weighted = np.linalg.solve(V, np.column_stack([X[at], y[at]]))
-        left[t], right[t] = X[at].T @ weighted[:, :p], X[at].T @ weighted[:, p]
-    return Equations(left, right)
+        weighted = np.split(np.linalg.solve(V, both[at]), ends, axis=1)
+        for X, own, (left, right) in zip(designs, weighted, out, strict=False):
+            left[t], right[t] = X[at].T @ own, X[at].T @ weighted[-1][:, 0]
+    return out
 
 
 def without_trays(equations: Equations) -> Array:
