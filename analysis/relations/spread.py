@@ -108,9 +108,7 @@ def spread(
         raise ValueError("spread: on no day were six pots on two trays weighed")
     split = pd.DataFrame(rows, columns=list(SPREAD_COLUMNS))
     if scale_sd is None:
-        cautions.append(
-            "No pot was weighed twice on a day, so what the scale adds is not known and counts with the rest."
-        )
+        cautions.append("What weighing itself adds to this spread is not known, and counts with the rest.")
     ratio, p = _grew(frame, split["day"].iloc[0], split["day"].iloc[-1], day=day, pot=pot, tray=tray)
     return Spread(split, ratio, p, _sentences(split, ratio, p), tuple(cautions))
 
