@@ -89,14 +89,17 @@ def mean_p(values: ArrayLike) -> float:
     Parameters
     ----------
     values : array_like
-        Two at least, not all equal.
+        Two at least.
 
     Returns
     -------
     float
+        0 where all are equal and not zero, NaN where all are zero.
     """
     x = np.asarray(values, dtype=float)
-    return float(2 * t_sf(abs(x.mean()) / (x.std(ddof=1) / np.sqrt(len(x))), len(x) - 1))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = abs(x.mean()) / (x.std(ddof=1) / np.sqrt(len(x)))
+    return float(2 * t_sf(t, len(x) - 1))
 
 
 def f_sf(f: ArrayLike, df_num: ArrayLike, df_den: ArrayLike) -> Array:

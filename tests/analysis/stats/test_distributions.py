@@ -51,6 +51,8 @@ def test_the_test_of_a_mean_is_that_of_scipy() -> None:
     for n in (2, 3, 10, 300):
         values = rng.normal(0.3, 1.0, n)
         assert ours.mean_p(values) == pytest.approx(scipy.stats.ttest_1samp(values, 0.0).pvalue, rel=1e-12)
+    assert ours.mean_p([2.0, 2.0, 2.0]) == 0
+    assert np.isnan(ours.mean_p([0.0, 0.0]))
 
 
 def test_printed_tables() -> None:
