@@ -430,8 +430,15 @@ def _set_out(parts: _Parts, titles: list[Spec], numbers: list[Spec], trays: int,
     return _whole(layers, height=round(height)) | {"title": meaning, "width": round(width)}
 
 
+NAMED_RINGS = 16
+"""As many find room in a picture on a phone, each with its name."""
+
+
 def partial_effect(points: pd.DataFrame, line: pd.DataFrame, title: str) -> Spec:
-    """Pots as dots, trays as named rings, the line of one cause with its 95 % band; y in % a day.
+    """Pots as dots, trays as rings, the line of one cause with its 95 % band; y in % a day.
+
+    Rings carry the names of trays where there are NAMED_RINGS or fewer. More would cover each other and the pots: they
+    are small and open then, and a tray is named where the pointer rests on it.
 
     Parameters
     ----------
@@ -449,6 +456,7 @@ def partial_effect(points: pd.DataFrame, line: pd.DataFrame, title: str) -> Spec
     pots = points.assign(y=100 * points["y"])
     trays = pots.groupby("tray", as_index=False)[["x", "y"]].mean()
     trays["short"] = _short(trays["tray"])
+    few = len(trays) <= NAMED_RINGS
     drawn = line.assign(**{name: 100 * line[name] for name in ("y", "low", "high")})
     # rings at the ends of the axis stand beside it, not on its numbers
     x = {**measured("x"), "title": title, "scale": {"zero": False, "padding": 16, "nice": False}}
@@ -473,17 +481,17 @@ def partial_effect(points: pd.DataFrame, line: pd.DataFrame, title: str) -> Spec
             trays,
             {
                 "type": "point",
-                "size": 420,
-                "strokeWidth": 2,
+                "size": 420 if few else 90,
+                "strokeWidth": 2 if few else 1.5,
                 "stroke": p.INK,
                 "fill": p.PAPER,
-                "fillOpacity": 0.85,
+                "fillOpacity": 0.85 if few else 0.3,
                 "opacity": 1,
             },
             {"x": x, "y": y, "tooltip": about[1:]},
         ),
         _layer(
-            trays,
+            trays if few else trays[:0],
             {"type": "text", "fontSize": 12, "fontWeight": "bold", "color": p.INK},
             {"x": x, "y": y, "text": named("short"), "tooltip": about[1:]},
         ),

@@ -62,7 +62,7 @@ def _partial(view: RelateAnswer) -> None:
             with column:
                 picture(spec, f"growth-against-{name.replace('_', '-')}", points)
     look.small(
-        "A dot is a pot, a ring with a number its tray. The line is the effect found, the band its 95 % "
+        "A dot is a pot, a ring its tray. The line is the effect found, the band its 95 % "
         "interval. If one ring is far from the others along the line, the answer depends on that tray."
     )
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from tests.ui.views.test_pages import filled, open_page, said  # noqa: F401  # fixtures
-from tidetray.analysis.pictures.positions import partial_effect, spread_over_time, tray_map
+from tidetray.analysis.pictures.positions import NAMED_RINGS, partial_effect, spread_over_time, tray_map
 
 CAUSES, PLACES = "views/relate.py", "views/positions.py"
 
@@ -98,6 +98,8 @@ def test_partial_effects_name_trays_and_leave_out_a_band_that_is_not_known() -> 
     assert not any(layer["mark"]["type"] == "area" for layer in spec["layer"])
     known = partial_effect(points, line.assign(low=0.02, high=0.05), "dry hours")
     assert any(layer["mark"]["type"] == "area" for layer in known["layer"])
+    many = pd.concat([points.assign(tray=f"tray-{n}") for n in range(NAMED_RINGS + 1)], ignore_index=True)
+    assert not any(layer["mark"]["type"] == "text" for layer in partial_effect(many, line, "dry hours")["layer"])
 
 
 def test_spread_leaves_out_what_is_not_known() -> None:
