@@ -634,9 +634,9 @@ def equations_by_tray(
         V = np.eye(len(at)) * residual
         for code, variance in terms:
             V += variance * np.equal.outer(code[at], code[at])
-        weighted = np.split(np.linalg.solve(V, both[at]), ends, axis=1)
-        for X, own, (left, right) in zip(designs, weighted, out, strict=False):
-            left[t], right[t] = X[at].T @ own, X[at].T @ weighted[-1][:, 0]
+        *weighted, last = np.split(np.linalg.solve(V, both[at]), ends, axis=1)
+        for X, own, (left, right) in zip(designs, weighted, out, strict=True):
+            left[t], right[t] = X[at].T @ own, X[at].T @ last[:, 0]
     return out
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -60,13 +61,18 @@ def test_printed_tables() -> None:
     np.testing.assert_allclose(ours.chi2_isf(0.05, [1, 5, 10]), [3.841, 11.070, 18.307], atol=5e-4)
 
 
-def test_a_rate_an_interval_and_a_p_need_not_load_it() -> None:
+def test_growth_its_causes_and_positions_are_told_without_loading_scipy_stats(joints: Path) -> None:
     """It takes half a second in each command and each process of the pages."""
     code = (
         "import sys\n"
-        "from tidetray.analysis.questions import growth, relate, positions, tune\n"
-        "from tidetray.analysis.stats.distributions import t_isf\n"
-        "t_isf(0.025, 5.0)\n"
+        "from pathlib import Path\n"
+        "from tidetray.analysis.questions import growth, positions, relate\n"
+        "from tidetray.analysis.record.trial_data import TrialData, choose_trial, open_record\n"
+        f"with open_record(Path({str(joints)!r})) as store:\n"
+        "    data = TrialData(store, choose_trial(store, None))\n"
+        "    assert growth.growth(data).summary\n"
+        "    assert relate.relate(data).relation is not None\n"
+        "    assert positions.positions(data).positions is not None\n"
         "sys.exit('scipy.stats' in sys.modules)\n"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False, timeout=120).returncode == 0
