@@ -166,8 +166,8 @@ def _series(db: object, plan: TrialPlan, start: datetime, until: datetime, rng: 
             [channel] * len(hours),
             hours.tolist(),
             value.tolist(),
-            (value - scatter).tolist(),
-            (value + scatter).tolist(),
+            np.where(value > 0, value - scatter, 0.0).tolist(),
+            np.where(value > 0, value + scatter, 0.0).tolist(),
             [None if np.isnan(each) else each for each in above.tolist()],
             strict=True,
         )

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import cached_property
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,7 @@ from tidetray.analysis.compare.days_to_mass import days_to_mass
 from tidetray.analysis.conditions.degree_days import WARMTH_COLUMNS, daily_warmth
 from tidetray.analysis.conditions.environment import TraySeries, environment, place_factors, series_by_tray
 from tidetray.analysis.conditions.exposure import daily_exposure, exposure
+from tidetray.analysis.conditions.known_time import clock_words
 from tidetray.analysis.conditions.light import light_from_hours
 from tidetray.analysis.conditions.quality_flags import (
     LIMITS,
@@ -47,7 +49,7 @@ from tidetray.analysis.growth.weighing import (
 )
 from tidetray.analysis.record import frames
 from tidetray.analysis.relations.predictors import cause_table
-from tidetray.ingest.core.readings import EVIDENCE, TidetrayError, Tray, from_ms, to_ms
+from tidetray.ingest.core.readings import CHANNELS, EVIDENCE, TidetrayError, Tray, from_ms, to_ms
 from tidetray.ingest.cycles.detect import CYCLE_COLUMNS
 from tidetray.ingest.influx.cycles_elsewhere import cycles_of
 from tidetray.ingest.influx.open_to_read import open_to_read
@@ -66,6 +68,9 @@ UNMEASURED = (
     "No sensor has recorded these trays. A level sensor or a float switch on each tray would show how long its pots "
     "are wet and dry; a light sensor adds the hours of light."
 )
+
+HOURLY = ("ppfd", "light", "air_temp", "water_temp", "humidity")
+"""The channels whose hourly means answers rest on."""
 
 RECENT = timedelta(days=2)
 """So far back single readings are looked at for flags; before that the hours tell."""
@@ -251,10 +256,7 @@ class TrialData:
     @cached_property
     def flags(self) -> pd.DataFrame:
         """Hours flagged, per channel and tray: `channel, tray, flag, n, of`."""
-        counts = [
-            count_flags(self.flagged_hours(channel)).assign(channel=channel)
-            for channel in ("ppfd", "light", "air_temp", "water_temp", "humidity")
-        ]
+        counts = [count_flags(self.flagged_hours(channel)).assign(channel=channel) for channel in HOURLY]
         return pd.concat(counts, ignore_index=True)[["channel", "tray", "flag", "n", "of"]]
 
     @cached_property
@@ -546,8 +548,14 @@ class TrialData:
 
     @cached_property
     def left_out(self) -> tuple[str, ...]:
-        """What flags left out of the means, in words."""
-        return left_out_words(self.flags)
+        """What flags left out of the means, and what was measured at some times of day only, in words."""
+        lean = (
+            clock_words(
+                sound_hours(self.flagged_hours(channel)), self.trial.zone, CHANNELS[channel].label.split(" [")[0]
+            )
+            for channel in HOURLY
+        )
+        return (*left_out_words(self.flags), *chain.from_iterable(lean))
 
     @cached_property
     def causes(self) -> pd.DataFrame:

@@ -18,7 +18,7 @@ import pandas as pd
 
 from tidetray.analysis.record.frames import with_times
 from tidetray.analysis.record.package import HOURS, SERIES, SPANS, SURVEY
-from tidetray.analysis.record.trial_data import TrialData
+from tidetray.analysis.record.trial_data import HOURLY, TrialData
 from tidetray.ingest.core.readings import EVIDENCE, from_ms
 from tidetray.ingest.core.refusals import EntryError
 from tidetray.ingest.files.package_tables import TABLES, Field, PackageTable, notebook_rows
@@ -31,9 +31,6 @@ from tidetray.ui.columns import records
 
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 MIAPPE_VERSION = "1.1"
-
-_HOURLY = ("ppfd", "light", "air_temp", "water_temp", "humidity")
-"""Channels whose hours go along."""
 
 VARIABLES = {
     "gross_g": ("mass of the pot with its plants", "weighed; blotted where noted", "g"),
@@ -123,7 +120,7 @@ def export(store: Store, trial: Trial, folder: Path, *, now: datetime) -> list[s
 def _measured(store: Store, data: TrialData) -> dict[str, tuple[pd.DataFrame, tuple[str, ...]]]:
     """What environment and exposure are worked out of: with it a package gives the answers that the home gives."""
     site, trays = data.trial.site, set(data.treatments)
-    hours = [queries.hourly(store, site, channel).assign(channel=channel) for channel in _HOURLY]
+    hours = [queries.hourly(store, site, channel).assign(channel=channel) for channel in HOURLY]
     together = pd.concat(hours, ignore_index=True)
     latest = data.latest
     spans = [(tray, queries.evidence_span_ms(store, site, tray, EVIDENCE)) for tray in sorted(trays)]

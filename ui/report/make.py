@@ -21,7 +21,7 @@ from tidetray.analysis.questions.growth import WATER, GrowthAnswer, growth
 from tidetray.analysis.questions.positions import positions
 from tidetray.analysis.questions.relate import relate
 from tidetray.analysis.questions.tune import TuneAnswer, tune
-from tidetray.analysis.record.trial_data import TrialData, choose_trial
+from tidetray.analysis.record.trial_data import HOURLY, TrialData, choose_trial
 from tidetray.ingest.notebook.drying import dry_weighings
 from tidetray.ingest.notebook.facts import Trial
 from tidetray.ingest.notebook.light_surveys import light_survey
@@ -35,8 +35,6 @@ from tidetray.ui.report import done_and_measured as bench
 from tidetray.ui.report.html import as_html, begin_drawing, draw
 from tidetray.ui.report.parts import Cautions, Report, Section, Words, noted
 from tidetray.ui.report.pdf import as_pdf
-
-_HOURLY = ("ppfd", "light", "air_temp", "water_temp", "humidity")
 
 
 def make_report(
@@ -128,7 +126,7 @@ def data_fingerprint(store: Store, several: Sequence[TrialData], limits: str) ->
         lists[f"plan of {name}"] = [json.dumps(asdict(data.plan), default=str, sort_keys=True)]
         lists[f"dried of {name}"] = dry_weighings(store, name)
         own = {"trail": data.trail, "events": data.events, "cycles": data.cycles()}
-        own |= {f"hours of {channel}": data.flagged_hours(channel) for channel in _HOURLY}
+        own |= {f"hours of {channel}": data.flagged_hours(channel) for channel in HOURLY}
         frames |= {f"{what} of {name}": frame for what, frame in own.items()}
     return fingerprint(
         frames | {what: pd.DataFrame({"each": [str(each) for each in rows]}) for what, rows in lists.items()}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -16,7 +17,7 @@ from tidetray.ingest.wire import packs, topics
 def light(store: Store, node: str, tray: str, minutes: range) -> None:
     made = [Reading(tray, "light", to_ms(T0) + minute * 60_000, 10_000.0) for minute in minutes]
     topic, payload = topics.data_topic("nursery", node), packs.encode_pack(made)
-    store.record([(packs.decode(topic, payload, T0 + timedelta(hours=5)), topic, payload)])
+    store.record([(packs.decode(topic, payload, T0 + timedelta(minutes=max(300, minutes[-1]))), topic, payload)])
 
 
 def data(store: Store) -> TrialData:
@@ -40,6 +41,16 @@ def test_a_nodes_own_place_lends_its_light_to_its_trays(bench_store: Store) -> N
     topic = topics.data_topic("nursery", "bench-1")
     bench_store.record([(packs.decode(topic, level, T0), topic, level)])
     assert data(bench_store).light[0]["ppfd"].max() == pytest.approx(150.0)
+
+
+def test_light_that_is_known_by_day_only_is_said(bench_store: Store) -> None:
+    for day in range(4):
+        light(bench_store, "bench-1", "tray-1", range(1440 * day, 1440 * day + 601, 10))
+    (said,) = data(bench_store).left_out
+    first = T0.astimezone(ZoneInfo(data(bench_store).trial.zone)).hour
+    assert said.startswith(
+        f"Illuminance was hardly measured outside {first:02d}:00 to {(first + 10) % 24:02d}:00 on tray-1."
+    )
 
 
 def test_one_caution_where_the_lamp_is_not_named(bench_store: Store) -> None:
