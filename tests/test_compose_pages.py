@@ -6,6 +6,7 @@ Natively changed are only paths, ports, the user to run as, and where the proxy 
 from __future__ import annotations
 
 import base64
+import gzip
 import re
 import shutil
 import socket
@@ -15,12 +16,13 @@ import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from http.client import HTTPConnection, HTTPMessage, HTTPSConnection
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
 
 from tests.composed import COMPOSE, RUNNING, content, secret_file, told
-from tests.conftest import DATA
+from tests.conftest import DATA, Figures
 from tests.ingest.recorder.test_recorder import until
 from tidetray.ingest.files.trial_file import load_trial
 from tidetray.ingest.home.accounts import People
@@ -107,6 +109,25 @@ def test_the_pages_need_the_password(pages: tuple[int, int], secrets: Path) -> N
     plain.request("GET", "/alive")
     assert plain.getresponse().status == 204
     plain.close()
+
+
+def test_the_program_of_the_pages_comes_compressed(pages: tuple[int, int], secrets: Path, figures: Figures) -> None:
+    """A phone at the far end of a greenhouse loads it once."""
+    port, _ = pages
+    password = (secrets / "pages-password").read_text().strip()
+    basic = {"Authorization": "Basic " + base64.b64encode(f"grower:{password}".encode()).decode()}
+    trusting = ssl.create_default_context(cafile=str(secrets / "authority.pem"))
+    sent = whole = 0
+    for script in sorted((files("streamlit") / "static" / "static" / "js").iterdir(), key=lambda each: each.name)[:20]:
+        connection = HTTPSConnection("localhost", port, context=trusting, timeout=20)
+        connection.request("GET", f"/static/js/{script.name}", headers=basic | {"Accept-Encoding": "gzip"})
+        body = (found := connection.getresponse()).read()
+        connection.close()
+        written = script.read_bytes()
+        assert (gzip.decompress(body) if found.headers["Content-Encoding"] == "gzip" else body) == written
+        sent, whole = sent + len(body), whole + len(written)
+    figures(f"{whole / 1e6:.1f} MB of scripts come as {sent / 1e6:.1f} MB")
+    assert sent < whole / 2
 
 
 def test_accounts_behind_the_proxy(pages: tuple[int, int], secrets: Path, tmp_path: Path) -> None:
