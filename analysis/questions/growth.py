@@ -205,8 +205,8 @@ def dry_points(table: pd.DataFrame) -> pd.DataFrame:
 
 def not_weighed_twice(data: TrialData) -> tuple[str, ...]:
     """Which pots have no growth, where others do."""
-    growing = set(data.growth.table["pot"])
-    without = sorted(set(data.pots["pot"]) - growing, key=natural)
+    growing = set(data.growth.table["pot"].unique())
+    without = sorted(set(data.pots["pot"].unique()) - growing, key=natural)
     if not growing or not without:
         return ()
     named = f"{', '.join(without[:6])}{f' and {len(without) - 6} more' if len(without) > 6 else ''}"

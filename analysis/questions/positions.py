@@ -11,7 +11,7 @@ from tidetray.analysis.compare.crossover import said_of_runs
 from tidetray.analysis.pictures.base import Spec
 from tidetray.analysis.pictures.positions import tray_maps, whole_maps
 from tidetray.analysis.questions.answer import Answer
-from tidetray.analysis.questions.conditions import conditions, mean_conditions
+from tidetray.analysis.questions.conditions import mean_conditions
 from tidetray.analysis.questions.growth import NO_GROWTH, not_weighed_twice
 from tidetray.analysis.questions.not_noted import NO_PLACES, without_place
 from tidetray.analysis.record.frames import in_turn_so_far
@@ -148,7 +148,7 @@ def _spread(data: TrialData) -> tuple[Spread | None, list[str]]:
 def _trays(data: TrialData, pots: pd.DataFrame) -> pd.DataFrame:
     """The trays of the pots that count, under the treatment that these had; of a crossover over all its runs."""
     several = pots["treatment"].isin(data.pots["treatment"])
-    trays = conditions(data).trays if several.all() else mean_conditions(pots, data.cycles())
+    trays = mean_conditions(data.went_through if several.all() else pots, data.cycles())
     inlets = {tray: (own.inlet_row, own.inlet_column) for tray, own in data.trays.items()}
     for n, name in enumerate(("inlet_row", "inlet_column")):
         trays[name] = trays["tray"].map({tray: own[n] for tray, own in inlets.items()}).astype("float64")

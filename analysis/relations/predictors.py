@@ -184,7 +184,7 @@ def choose_causes(frame: pd.DataFrame, *, tray: str = "tray", period: str = "per
     chosen: list[str] = []
     said: list[str] = []
     unknown: dict[str, list[str]] = {}
-    periods = np.unique(frame[period].astype(str), return_inverse=True)[1]
+    periods = pd.factorize(frame[period], sort=True)[0].astype(np.intp)
     asked = list(DEFAULT_CAUSES)
     lit = [name for name in asked if name in {"dry_lit_h_d", "dry_dark_h_d"}]
     if "dry_h_d" in frame and frame[lit].isna().all(
@@ -194,7 +194,7 @@ def choose_causes(frame: pd.DataFrame, *, tray: str = "tray", period: str = "per
     for name in asked:
         known = frame[[*chosen, name]].notna().all(axis=1).to_numpy()
         label = described(name).label
-        lost = sorted(set(frame[tray].dropna()) - set(frame.loc[known, tray].dropna()))
+        lost = sorted(set(frame[tray].dropna().unique()) - set(frame.loc[known, tray].dropna().unique()))
         if lost or known.mean() < _LEAST_KNOWN:
             unknown.setdefault(_unknown_words(known, lost), []).append(label)
             continue
