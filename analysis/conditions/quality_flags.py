@@ -84,31 +84,39 @@ def flag_readings(readings: pd.DataFrame, limits: Mapping[str, PlausibleRange] =
         For missing columns or times without a zone.
     """
     need(readings, ("time", "channel", "value"), "readings")
-    frame = readings.assign(_ms=utc_ms(readings["time"], "readings")).sort_values(["channel", "_ms"], kind="stable")
-    flag = np.full(len(frame), GOOD, dtype=object)
-    channel = frame["channel"].astype(str).to_numpy(dtype=object)
-    time_ms, value = frame["_ms"].to_numpy(), frame["value"].to_numpy(dtype=np.float64)
-    for name in dict.fromkeys(channel):
-        rows = np.flatnonzero(channel == name)
-        flag[rows] = _flags(time_ms[rows], value[rows], limits.get(str(name)))
-    return frame.drop(columns="_ms").assign(flag=flag).reset_index(drop=True)
+    code, names = pd.factorize(readings["channel"], sort=True)
+    time_ms = utc_ms(readings["time"], "readings")
+    order = order_of(code, time_ms)
+    frame, code, time_ms = readings.iloc[order], code[order], time_ms[order]
+    value = frame["value"].to_numpy(dtype=np.float64)
+    begins = np.searchsorted(code, np.arange(len(names) + 1))
+    flags = [
+        _flags(time_ms[begin:end], value[begin:end], limits.get(str(name)))
+        for name, begin, end in zip(names, begins, begins[1:], strict=False)
+    ]
+    return _flagged(frame, np.concatenate([np.empty(0, dtype=np.intp), *flags]))
 
 
-def _flags(time_ms: IntArray, value: FloatArray, limit: PlausibleRange | None) -> NDArray[np.object_]:
+def _flagged(frame: pd.DataFrame, flag: IntArray) -> pd.DataFrame:
+    return frame.reset_index(drop=True).assign(flag=pd.Series(FLAGS, dtype="str").array.take(flag))
+
+
+def _flags(time_ms: IntArray, value: FloatArray, limit: PlausibleRange | None) -> IntArray:
+    """Places in FLAGS."""
     gap = np.r_[False, np.diff(time_ms) > MAX_GAP_S * 1000]
-    flag = np.where(gap, "after a gap", GOOD).astype(object)
+    flag = np.where(gap, FLAGS.index("after a gap"), FLAGS.index(GOOD))
     if limit is None:
         return flag
-    flag[_stands_still(time_ms, value, limit)] = "flat"
+    flag[_stands_still(time_ms, value, limit)] = FLAGS.index("flat")
     out = ~((value >= limit.low) & (value <= limit.high))
     spike = _spikes(value, gap, out, limit.spike)
     if limit.per_min is not None:
         kept = np.flatnonzero(~out & ~spike)
         minutes = np.maximum(np.diff(time_ms[kept]) / 60_000, 1.0)
         fast = (np.abs(np.diff(value[kept])) > limit.per_min * minutes) & ~gap[kept[1:]]
-        flag[kept[1:][fast]] = "changed too fast"
-    flag[spike] = "spike"
-    flag[out] = "out of range"
+        flag[kept[1:][fast]] = FLAGS.index("changed too fast")
+    flag[spike] = FLAGS.index("spike")
+    flag[out] = FLAGS.index("out of range")
     return flag
 
 
@@ -192,7 +200,7 @@ def flag_hours(hours: pd.DataFrame, channel: str, limits: Mapping[str, Plausible
         if limit.per_hour is not None:
             flag[high - low > limit.per_hour] = FLAGS.index("spike")
         flag[(low < limit.low) | (high > limit.high)] = FLAGS.index("out of range")
-    return frame.reset_index(drop=True).assign(flag=pd.Series(FLAGS, dtype="str").array.take(flag))
+    return _flagged(frame, flag)
 
 
 def sound_hours(flagged: pd.DataFrame) -> pd.DataFrame:
