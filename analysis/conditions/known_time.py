@@ -99,8 +99,7 @@ def clock_words(hours: pd.DataFrame, zone: str, what: str) -> tuple[str, ...]:
     hour = utc_ms(hours["time"], "hours") // _HOUR_MS
     latest = pd.Timestamp(int(hour.max()) * _HOUR_MS, unit="ms", tz="UTC").tz_convert(zone)
     clock = (hour - hour.max() + latest.hour) % _DAY_H
-    covered = np.nan_to_num(hours["covered_s"].to_numpy(dtype=float))
-    known = np.bincount(code * _DAY_H + clock, covered, len(names) * _DAY_H).reshape(-1, _DAY_H)
+    known = np.bincount(code * _DAY_H + clock, hours["covered_s"], len(names) * _DAY_H).reshape(-1, _DAY_H)
     ends = pd.Series(hour).groupby(code).agg(["min", "max"])
     days = ((ends["max"] - ends["min"] + 1) / _DAY_H).to_numpy()
     trays: dict[str, list[str]] = {}
@@ -124,7 +123,7 @@ def _from_to(often: np.ndarray[Any, np.dtype[np.bool_]]) -> str:
     """Hours of the clock as spans: '07:00 to 21:00'."""
     begins = np.flatnonzero(often & ~np.roll(often, 1))
     ends = np.flatnonzero(often & ~np.roll(often, -1)) + 1
-    if len(ends) and ends[0] <= begins[0]:  # a span over midnight
+    if len(ends) and ends[0] < begins[0]:  # a span over midnight
         ends = np.roll(ends, -1)
     return listed([f"{begin:02d}:00 to {end % _DAY_H:02d}:00" for begin, end in zip(begins, ends, strict=True)])
 

@@ -70,12 +70,28 @@ def test_a_sensor_without_power_at_night_is_named_with_its_hours() -> None:
     assert "outside 17:00 to 09:00 on tray-1" in said
     (said,) = clock_words(measured(set(range(7)) | {15}, days=9), "UTC", "illuminance")
     assert "outside 00:00 to 07:00 and 15:00 to 16:00 on" in said
+    (said,) = clock_words(measured({*range(21, 24), *range(4), 9, 12}, days=9), "UTC", "illuminance")
+    assert "outside 09:00 to 10:00, 12:00 to 13:00 and 21:00 to 04:00 on" in said
+    (said,) = clock_words(measured(set(range(3, 21)), days=9), "UTC", "illuminance")  # silent over midnight
+    assert "outside 03:00 to 21:00 on" in said
+
+
+def test_many_trays_are_counted_and_each_by_its_own_time() -> None:
+    by_day = [measured(set(range(6, 20)), days=9, tray=f"tray-{n}") for n in range(1, 8)]
+    assert (
+        "on tray-1, tray-2, tray-3, tray-4, tray-5 and tray-6." in clock_words(pd.concat(by_day[:6]), "UTC", "light")[0]
+    )
+    assert "on 7 trays." in clock_words(pd.concat(by_day), "UTC", "light")[0]
+    long = measured(set(range(24)), days=90, tray="tray-9")
+    assert "on tray-1." in clock_words(pd.concat([by_day[0], long]), "UTC", "light")[0]
 
 
 def test_lost_days_first_days_and_quiet_trays_are_no_habit() -> None:
     assert clock_words(measured(set(range(24)), days=9, lost=frozenset({2, 3})), "UTC", "light") == ()
     assert clock_words(measured(set(range(6, 20)), days=2), "UTC", "light") == ()
     assert clock_words(measured(set(), days=0), "UTC", "light") == ()
+    seldom = measured(set(range(6, 20)), days=12, lost=frozenset(range(12)) - {0, 5, 11})  # other cautions say so
+    assert clock_words(seldom, "UTC", "light") == ()
     nothing = measured(set(range(24)), days=9).assign(covered_s=0.0)
     assert clock_words(nothing, "UTC", "light") == ()
 
