@@ -228,7 +228,10 @@ def test_a_node_without_any_clock_is_recorded_to_the_second(
     assert began_ms <= min(times) <= max(times) <= time.time() * 1000
     # sampled every 15 ms or so: a time that were that of the message would stand many times over
     assert len(set(times)) > len(times) / 3
-    assert ask(bench_store.path, "SELECT reason FROM quarantine") == []
+    # sampled so fast, a start that is known better can put a sample on the millisecond of an earlier one
+    reasons = [reason for (reason,) in ask(bench_store.path, "SELECT reason FROM quarantine")]
+    assert [reason for reason in reasons if "for the same time; the first one counts" not in reason] == []
+    assert len(reasons) <= len(times) / 50
     assert ask(bench_store.path, "SELECT count(*) FROM boot_start") == [(1,)]
 
 
