@@ -78,6 +78,13 @@ def listens(port: int) -> bool:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
+def let_in(secrets: Path) -> tuple[ssl.SSLContext, dict[str, str]]:
+    """Trust in the proxy's certificate, and the header with its password."""
+    password = (secrets / "pages-password").read_text().strip()
+    basic = {"Authorization": "Basic " + base64.b64encode(f"grower:{password}".encode()).decode()}
+    return ssl.create_default_context(cafile=str(secrets / "authority.pem")), basic
+
+
 def test_the_pages_need_the_password(pages: tuple[int, int], secrets: Path) -> None:
     port, alive = pages
     trusting = ssl.create_default_context(cafile=str(secrets / "authority.pem"))
@@ -114,9 +121,7 @@ def test_the_pages_need_the_password(pages: tuple[int, int], secrets: Path) -> N
 def test_the_program_of_the_pages_comes_compressed(pages: tuple[int, int], secrets: Path, figures: Figures) -> None:
     """A phone at the far end of a greenhouse loads it once."""
     port, _ = pages
-    password = (secrets / "pages-password").read_text().strip()
-    basic = {"Authorization": "Basic " + base64.b64encode(f"grower:{password}".encode()).decode()}
-    trusting = ssl.create_default_context(cafile=str(secrets / "authority.pem"))
+    trusting, basic = let_in(secrets)
     sent = whole = 0
     for script in sorted((files("streamlit") / "static" / "static" / "js").iterdir(), key=lambda each: each.name)[:20]:
         connection = HTTPSConnection("localhost", port, context=trusting, timeout=20)
@@ -135,9 +140,7 @@ def test_accounts_behind_the_proxy(pages: tuple[int, int], secrets: Path, tmp_pa
     socket."""
     port, _ = pages
     People(tmp_path / "home").add("Robin", "seven wet pots", "manage", by="", now=datetime.now(UTC))
-    trusting = ssl.create_default_context(cafile=str(secrets / "authority.pem"))
-    password = (secrets / "pages-password").read_text().strip()
-    basic = {"Authorization": "Basic " + base64.b64encode(f"grower:{password}".encode()).decode()}
+    trusting, basic = let_in(secrets)
 
     def answer(method: str, path: str, body: str | None = None, **headers: str) -> tuple[int, HTTPMessage]:
         connection = HTTPSConnection("localhost", port, context=trusting, timeout=20)

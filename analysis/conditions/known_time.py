@@ -23,7 +23,7 @@ LOPSIDED = 0.5
 known time lean to the other hours (common practice, no source)."""
 
 LEAST_DAYS = 3
-"""Fewer days than this show no habit."""
+"""Fewer days than this show no habit (common practice, no source)."""
 
 _HOUR_MS, _DAY_H, _QUARTER_H = 3_600_000, 24, 6
 _MOST_NAMED = 6
@@ -109,8 +109,8 @@ def clock_words(hours: pd.DataFrame, zone: str, what: str) -> tuple[str, ...]:
         if enough and quarters.min() < LOPSIDED * quarters.max():
             trays.setdefault(_from_to(each >= LOPSIDED * quarters.max()), []).append(str(tray))
     return tuple(
-        f"{capital(what)} was hardly measured outside {when} on {_named(of)}. Means and hours "
-        "a day count these hours alone and may be far off. Check why readings are missing at the others."
+        f"{capital(what)} was hardly measured outside {when} on {_named(of)}. Means and hours a day rest on these "
+        "hours and may be far off. Check why the sensor is silent at the others."
         for when, of in trays.items()
     )
 

@@ -92,7 +92,7 @@ def flag_readings(readings: pd.DataFrame, limits: Mapping[str, PlausibleRange] =
     begins = np.searchsorted(code, np.arange(len(names) + 1))
     flags = [
         _flags(time_ms[begin:end], value[begin:end], limits.get(str(name)))
-        for name, begin, end in zip(names, begins, begins[1:], strict=False)
+        for name, begin, end in zip(names, begins[:-1], begins[1:], strict=True)
     ]
     return _flagged(frame, np.concatenate([np.empty(0, dtype=np.intp), *flags]))
 

@@ -139,5 +139,6 @@ def relate(data: TrialData, causes: Sequence[str] = ()) -> RelateAnswer:
         found = relate_growth(table, causes=causes, period="period", size="mass_first_g")
     except ValueError as error:
         return RelateAnswer((*said, *about), None, f"This cannot be answered yet: {error}", table, around)
-    cautions = tuple(dict.fromkeys((*said, *found.cautions, *about)))
+    # what bends the figures themselves stands where it is not folded
+    cautions = tuple(dict.fromkeys((*data.lopsided, *said, *found.cautions, *about)))
     return RelateAnswer(cautions, found, "", table, around)

@@ -49,7 +49,7 @@ from tidetray.analysis.growth.weighing import (
 )
 from tidetray.analysis.record import frames
 from tidetray.analysis.relations.predictors import cause_table
-from tidetray.ingest.core.readings import CHANNELS, EVIDENCE, TidetrayError, Tray, from_ms, to_ms
+from tidetray.ingest.core.readings import EVIDENCE, TidetrayError, Tray, from_ms, to_ms
 from tidetray.ingest.cycles.detect import CYCLE_COLUMNS
 from tidetray.ingest.influx.cycles_elsewhere import cycles_of
 from tidetray.ingest.influx.open_to_read import open_to_read
@@ -69,8 +69,14 @@ UNMEASURED = (
     "are wet and dry; a light sensor adds the hours of light."
 )
 
-HOURLY = ("ppfd", "light", "air_temp", "water_temp", "humidity")
-"""The channels whose hourly means answers rest on."""
+HOURLY = {
+    "ppfd": "light",
+    "light": "light",
+    "air_temp": "air temperature",
+    "water_temp": "water temperature",
+    "humidity": "humidity",
+}
+"""The channels whose hourly means answers rest on -> what a grower calls them."""
 
 RECENT = timedelta(days=2)
 """So far back single readings are looked at for flags; before that the hours tell."""
@@ -549,13 +555,16 @@ class TrialData:
     @cached_property
     def left_out(self) -> tuple[str, ...]:
         """What flags left out of the means, and what was measured at some times of day only, in words."""
-        lean = (
-            clock_words(
-                sound_hours(self.flagged_hours(channel)), self.trial.zone, CHANNELS[channel].label.split(" [")[0]
-            )
-            for channel in HOURLY
+        return (*left_out_words(self.flags), *self.lopsided)
+
+    @cached_property
+    def lopsided(self) -> tuple[str, ...]:
+        """What was measured at some times of day only, in words."""
+        said = (
+            clock_words(sound_hours(self.flagged_hours(channel)), self.trial.zone, name)
+            for channel, name in HOURLY.items()
         )
-        return (*left_out_words(self.flags), *chain.from_iterable(lean))
+        return tuple(dict.fromkeys(chain.from_iterable(said)))
 
     @cached_property
     def causes(self) -> pd.DataFrame:

@@ -48,9 +48,7 @@ def test_light_that_is_known_by_day_only_is_said(bench_store: Store) -> None:
         light(bench_store, "bench-1", "tray-1", range(1440 * day, 1440 * day + 601, 10))
     (said,) = data(bench_store).left_out
     first = T0.astimezone(ZoneInfo(data(bench_store).trial.zone)).hour
-    assert said.startswith(
-        f"Illuminance was hardly measured outside {first:02d}:00 to {(first + 10) % 24:02d}:00 on tray-1."
-    )
+    assert said.startswith(f"Light was hardly measured outside {first:02d}:00 to {(first + 10) % 24:02d}:00 on tray-1.")
 
 
 def test_one_caution_where_the_lamp_is_not_named(bench_store: Store) -> None:
